@@ -1,0 +1,839 @@
+//! What a fitter can set, within which bounds, and which settings make no sense together.
+//!
+//! [`TABLE`] is the one list of settings: name, unit, range, default and meaning. Validation, messages, the starter file and
+//! the documentation read it. [`Settings::check`] reports every problem; [`Settings::validate`] turns settings without
+//! a problem into [`ValidSettings`], the only thing a controller or a guard can be made of.
+
+use crate::quantity::{
+    Celsius, Fraction, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms,
+};
+use crate::rtd::{Element, Leads, Thermometer};
+use core::fmt;
+use heapless::Vec;
+
+/// Thermometer channels one controller can have.
+pub const MAX_CHANNELS: usize = 6;
+/// Energy sources one controller can have.
+pub const MAX_SOURCES: usize = 4;
+/// Points of the charge-current ceiling.
+pub const MAX_CEILING_POINTS: usize = 8;
+
+/// Where a thermometer sits, and so what its reading is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub enum Role {
+    /// In or between batteries. The coldest permits charge, each must be good.
+    Cell,
+    /// On the heater plate.
+    Pad,
+    /// In the air around the bank. Only told, and counted for the heater cut-out.
+    Ambient,
+}
+
+impl Role {
+    /// What a fault of a channel with this role takes away.
+    #[must_use]
+    pub const fn disables(self) -> crate::fault::Disables {
+        use crate::fault::Disables;
+        match self {
+            Self::Cell => Disables::Both,
+            // Without it the hottest place is no longer seen.
+            Self::Pad => Disables::Heat,
+            Self::Ambient => Disables::Nothing,
+        }
+    }
+}
+
+/// One thermometer channel.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Channel {
+    /// Where it sits.
+    pub role: Role,
+    /// The element.
+    pub element: Element,
+    /// Reference resistor of its converter.
+    pub reference: Ohms,
+    /// How it is wired.
+    pub leads: Leads,
+    /// Added to the reading: a trim found by comparison, or the known difference between sensor and cell.
+    pub offset: Kelvins,
+}
+
+/// When charge is permitted, and how much.
+#[derive(Clone, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Charge {
+    /// Charge is refused with the coldest cell *at or below* this.
+    pub inhibit: Celsius,
+    /// Charge is permitted again only with the coldest cell *above* this.
+    pub release: Celsius,
+    /// Charge is refused with the hottest cell *at or above* this.
+    pub high_limit: Celsius,
+    /// After that, charge is permitted again only with the hottest cell *below* this.
+    pub high_release: Celsius,
+    /// Time above release before charge is permitted: heat moves slowly into dense cells.
+    pub soak: Millis,
+    /// Shortest time the charge relay stays open.
+    pub min_off: Millis,
+    /// Capacity of the bank.
+    pub capacity: MilliampHours,
+    /// Charge-current ceiling by coldest cell temperature, linear between points, level beyond the ends.
+    pub ceiling: Vec<CeilingPoint, MAX_CEILING_POINTS>,
+}
+
+/// One point of the charge-current ceiling.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct CeilingPoint {
+    /// Coldest cell temperature.
+    pub at: Celsius,
+    /// Largest charge current per capacity there.
+    pub limit: Fraction,
+}
+
+/// Whether the heater may run while charge is permitted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub enum Hold {
+    /// The heater keeps the cells warm while they are charged.
+    WhileCharging,
+    /// The heater only warms up.
+    Never,
+}
+
+/// Proof that the heater heats: so much energy must raise plate or cells by so much.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Proof {
+    /// Energy put in since the heater was switched on.
+    pub energy: Joules,
+    /// Rise of a plate or of the coldest cell that must have followed.
+    pub rise: Kelvins,
+}
+
+/// Proof that the heater is off: the plate must have cooled to within so much of the cells after so long.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Cooling {
+    /// Time since the heater was switched off.
+    pub after: Millis,
+    /// Excess of the hottest plate over the hottest cell that is no longer explained by the last heating.
+    pub excess: Kelvins,
+}
+
+/// The heater and its circuit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Heater {
+    /// While charge is permitted the heater comes on with the coldest cell *at or below* this. (While it is not, at or below
+    /// the charge release.)
+    pub start: Celsius,
+    /// The heater goes off with the coldest cell *at or above* this.
+    pub stop: Celsius,
+    /// Power at the nominal voltage.
+    pub power: Milliwatts,
+    /// Voltage at which the power is stated; power goes with the square of the voltage.
+    pub nominal: Millivolts,
+    /// Lowest supply voltage the heater may be run on.
+    pub supply_min: Millivolts,
+    /// Highest supply voltage the heater may be run on.
+    pub supply_max: Millivolts,
+    /// The heater is cut out with a cell or ambient channel *at or above* this.
+    pub cutout_cell: Celsius,
+    /// The heater is cut out with a pad channel *at or above* this.
+    pub cutout_pad: Celsius,
+    /// The heater may run again with every channel *below* its cut-out by this.
+    pub cutout_hysteresis: Kelvins,
+    /// A channel at or above its cut-out by this is over-temperature, which latches.
+    pub over_temperature: Kelvins,
+    /// Shortest time on, unless safety says otherwise.
+    pub min_on: Millis,
+    /// Shortest time off.
+    pub min_off: Millis,
+    /// Longest time on without a pause.
+    pub max_run: Millis,
+    /// Pause after the longest time on.
+    pub rest: Millis,
+    /// Whether it may run while charge is permitted.
+    pub hold: Hold,
+    /// Proof that it heats, if it is judged.
+    pub proof: Option<Proof>,
+    /// Proof that it is off, if it is judged.
+    pub cooling: Option<Cooling>,
+}
+
+/// One energy source.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Source {
+    /// Power it can give to heater and charge together.
+    pub budget: Milliwatts,
+    /// Lower numbers are spent first.
+    pub priority: u8,
+    /// Time it must have been present before it is spent.
+    pub settle: Millis,
+}
+
+/// When the bank itself may be spent on heat.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub enum BankUse {
+    /// Never.
+    Never,
+    /// To make up what a source that is present lacks.
+    WithSource(Reserve),
+    /// Whenever the cells are cold.
+    Always(Reserve),
+}
+
+impl BankUse {
+    /// The reserve to be kept, if the bank may be spent at all.
+    #[must_use]
+    pub const fn reserve(self) -> Option<Reserve> {
+        match self {
+            Self::Never => None,
+            Self::WithSource(reserve) | Self::Always(reserve) => Some(reserve),
+        }
+    }
+}
+
+/// What the bank must keep.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub enum Reserve {
+    /// By state of charge.
+    StateOfCharge {
+        /// Not spent *at or below* this.
+        floor: Fraction,
+        /// Spent again *at or above* this.
+        resume: Fraction,
+    },
+    /// By voltage.
+    Voltage {
+        /// Not spent *at or below* this.
+        floor: Millivolts,
+        /// Spent again *at or above* this.
+        resume: Millivolts,
+        /// Allowance for the drop that the heater itself causes: while it runs, the floor lies lower by this.
+        sag: Millivolts,
+    },
+}
+
+/// How far readings, clock and contacts are trusted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Trust {
+    /// Good readings in a row before a channel that was doubtful is trusted again.
+    pub good_run: u8,
+    /// Longest time between two steps.
+    pub max_step: Millis,
+    /// Age at which a channel without a new measurement is missing.
+    pub max_age: Millis,
+    /// Coldest temperature that can be at any channel.
+    pub plausible_low: Celsius,
+    /// Hottest temperature that can be at any channel.
+    pub plausible_high: Celsius,
+    /// Change between two readings that is always believed.
+    pub noise: Kelvins,
+    /// Fastest believable change of a cell channel.
+    pub fastest_cell: KelvinRate,
+    /// Fastest believable change of a pad channel.
+    pub fastest_pad: KelvinRate,
+    /// Fastest believable change of an ambient channel.
+    pub fastest_ambient: KelvinRate,
+    /// Largest difference between channels of one role.
+    pub disagreement: Kelvins,
+    /// Time after which an unchanged reading is stuck, if that is judged.
+    pub stuck_after: Option<Millis>,
+    /// Change of another channel in that time without which it is not.
+    pub stuck_moved: Kelvins,
+    /// Restarts within the window that are one too many.
+    pub restart_limit: u8,
+    /// Time without a restart after which they are forgotten.
+    pub restart_window: Millis,
+    /// Time within which a relay's contact must follow its command.
+    pub feedback: Millis,
+    /// Time the reset button must be held.
+    pub button: Millis,
+}
+
+/// Everything a fitter can set.
+#[derive(Clone, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Settings {
+    /// The thermometer channels.
+    pub channels: Vec<Channel, MAX_CHANNELS>,
+    /// Charge.
+    pub charge: Charge,
+    /// Heater.
+    pub heater: Heater,
+    /// Energy sources.
+    pub sources: Vec<Source, MAX_SOURCES>,
+    /// Whether the bank may be spent on heat.
+    pub bank: BankUse,
+    /// Trust in readings, clock and contacts.
+    pub trust: Trust,
+}
+
+/// Names one setting. Those of channels, sources and ceiling points exist once for each; see [`Place`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[allow(missing_docs, reason = "each is described by its row of TABLE")]
+pub enum Key {
+    Inhibit,
+    Release,
+    HighLimit,
+    HighRelease,
+    Soak,
+    ChargeMinOff,
+    Capacity,
+    CeilingAt,
+    CeilingLimit,
+    HeaterStart,
+    HeaterStop,
+    HeaterPower,
+    HeaterNominal,
+    SupplyMin,
+    SupplyMax,
+    CutoutCell,
+    CutoutPad,
+    CutoutHysteresis,
+    OverTemperature,
+    HeaterMinOn,
+    HeaterMinOff,
+    MaxRun,
+    Rest,
+    ProofEnergy,
+    ProofRise,
+    CoolingAfter,
+    CoolingExcess,
+    Budget,
+    Priority,
+    Settle,
+    ReserveFloor,
+    ReserveResume,
+    ReserveFloorVoltage,
+    ReserveResumeVoltage,
+    ReserveSag,
+    GoodRun,
+    MaxStep,
+    MaxAge,
+    PlausibleLow,
+    PlausibleHigh,
+    Noise,
+    FastestCell,
+    FastestPad,
+    FastestAmbient,
+    Disagreement,
+    StuckAfter,
+    StuckMoved,
+    RestartLimit,
+    RestartWindow,
+    Feedback,
+    Button,
+    Reference,
+    LeadLoop,
+    LeadTemperature,
+    Offset,
+}
+
+/// One row of [`TABLE`]. Numbers are in thousandths of the unit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Fact {
+    /// Which setting.
+    pub key: Key,
+    /// Its section and name in an installation file; the name carries the unit.
+    pub name: (&'static str, &'static str),
+    /// Unit, for a person.
+    pub unit: &'static str,
+    /// Lowest value allowed.
+    pub minimum: i64,
+    /// Highest value allowed.
+    pub maximum: i64,
+    /// Value where the fitter gives none; nothing where the fitter must give one, or may leave it out.
+    pub default: Option<i64>,
+    /// What it is.
+    pub meaning: &'static str,
+}
+
+macro_rules! table {
+    ($($key:ident $section:literal $name:literal $unit:literal $min:literal..$max:literal [$($default:literal)?] $meaning:literal;)*) => {
+        &[$(Fact {
+            key: Key::$key, name: ($section, $name), unit: $unit,
+            minimum: table!(@milli $min), maximum: table!(@milli $max), default: table!(@default $($default)?), meaning: $meaning,
+        }),*]
+    };
+    (@default) => { None };
+    (@default $value:literal) => { Some(table!(@milli $value)) };
+    (@milli $value:literal) => {{
+        // Compile-time only: the table is written in the units that people read.
+        const VALUE: i64 = ($value * 1000.0 + if $value < 0.0 { -0.5 } else { 0.5 }) as i64;
+        VALUE
+    }};
+}
+
+/// Every numeric setting: section and name, unit, range, default, meaning.
+///
+/// Defaults and ranges are common practice, no source, except where the meaning says otherwise. The battery maker's limits
+/// override every default.
+#[rustfmt::skip]
+#[expect(clippy::cast_possible_truncation, clippy::arithmetic_side_effects, reason = "compile-time constants of a few digits")]
+pub const TABLE: &[Fact] = table! {
+    Inhibit "charge" "inhibit_c" "°C" 0.0..15.0 [5.0] "charge is refused with the coldest cell at or below this";
+    Release "charge" "release_c" "°C" 0.5..25.0 [8.0] "charge is permitted again only with the coldest cell above this";
+    HighLimit "charge" "high_limit_c" "°C" 20.0..60.0 [45.0] "charge is refused with the hottest cell at or above this";
+    HighRelease "charge" "high_release_c" "°C" 15.0..59.0 [42.0] "after that, charge is permitted again only with the hottest cell below this";
+    Soak "charge" "soak_min" "min" 1.0..720.0 [30.0] "time above release before charge is permitted";
+    ChargeMinOff "charge" "min_off_s" "s" 0.0..3600.0 [60.0] "shortest time the charge relay stays open";
+    Capacity "charge" "capacity_ah" "Ah" 1.0..20000.0 [] "capacity of the bank";
+    CeilingAt "charge.ceiling" "cell_c" "°C" -20.0..80.0 [] "coldest cell temperature of a point of the charge-current ceiling";
+    CeilingLimit "charge.ceiling" "c_rate" "C" 0.0..5.0 [] "largest charge current there, per capacity";
+    HeaterStart "heater" "start_c" "°C" 0.0..30.0 [7.0] "while charge is permitted, the heater comes on with the coldest cell at or below this";
+    HeaterStop "heater" "stop_c" "°C" 1.0..35.0 [12.0] "the heater goes off with the coldest cell at or above this";
+    HeaterPower "heater" "power_w" "W" 1.0..10000.0 [] "heater power at the nominal voltage";
+    HeaterNominal "heater" "nominal_v" "V" 5.0..100.0 [] "voltage at which the power is stated";
+    SupplyMin "heater" "supply_min_v" "V" 4.0..100.0 [] "lowest supply voltage the heater may be run on";
+    SupplyMax "heater" "supply_max_v" "V" 5.0..120.0 [] "highest supply voltage the heater may be run on";
+    CutoutCell "heater" "cutout_cell_c" "°C" 10.0..55.0 [30.0] "the heater is cut out with a cell or ambient channel at or above this";
+    CutoutPad "heater" "cutout_pad_c" "°C" 10.0..90.0 [50.0] "the heater is cut out with a pad channel at or above this";
+    CutoutHysteresis "heater" "cutout_hysteresis_k" "K" 0.5..20.0 [5.0] "the heater may run again with every channel below its cut-out by this";
+    OverTemperature "heater" "over_temperature_k" "K" 1.0..30.0 [10.0] "a channel at or above its cut-out by this latches the heater off";
+    HeaterMinOn "heater" "min_on_s" "s" 0.0..3600.0 [60.0] "shortest time on, unless safety says otherwise";
+    HeaterMinOff "heater" "min_off_s" "s" 0.0..3600.0 [60.0] "shortest time off";
+    MaxRun "heater" "max_run_h" "h" 0.1..96.0 [24.0] "longest time on without a pause";
+    Rest "heater" "rest_min" "min" 1.0..1440.0 [30.0] "pause after the longest time on";
+    ProofEnergy "heater" "proof_wh" "Wh" 0.1..5000.0 [] "energy after which plate or cells must be warmer (leave out: not judged)";
+    ProofRise "heater" "proof_rise_k" "K" 0.1..20.0 [] "rise that must have followed";
+    CoolingAfter "heater" "cooling_min" "min" 1.0..720.0 [] "time after which the plate of a heater that is off must be cool (leave out: not judged)";
+    CoolingExcess "heater" "cooling_excess_k" "K" 0.5..40.0 [] "excess of plate over cells that is then no longer explained";
+    Budget "source" "budget_w" "W" 0.0..20000.0 [] "power the source can give to heater and charge together";
+    Priority "source" "priority" "" 0.0..9.0 [0.0] "lower numbers are spent first";
+    Settle "source" "settle_s" "s" 0.0..600.0 [10.0] "time a source must have been present before it is spent";
+    ReserveFloor "bank" "reserve_pct" "%" 1.0..99.0 [] "state of charge at or below which the bank is not spent on heat";
+    ReserveResume "bank" "resume_pct" "%" 2.0..100.0 [] "state of charge at or above which it is spent again";
+    ReserveFloorVoltage "bank" "reserve_v" "V" 4.0..120.0 [] "bank voltage at or below which the bank is not spent on heat";
+    ReserveResumeVoltage "bank" "resume_v" "V" 4.0..120.0 [] "bank voltage at or above which it is spent again";
+    ReserveSag "bank" "sag_v" "V" 0.0..5.0 [0.0] "allowance for the voltage drop that the heater itself causes";
+    GoodRun "trust" "good_readings" "" 2.0..100.0 [5.0] "good readings in a row before a doubtful channel is trusted again";
+    MaxStep "trust" "max_step_s" "s" 0.1..60.0 [15.0] "longest time between two steps of the controller";
+    MaxAge "trust" "max_age_s" "s" 0.1..600.0 [30.0] "age at which a channel without a new measurement is missing";
+    PlausibleLow "trust" "plausible_low_c" "°C" -59.0..-1.0 [-45.0] "coldest temperature that can be at any channel";
+    PlausibleHigh "trust" "plausible_high_c" "°C" 30.0..149.0 [100.0] "hottest temperature that can be at any channel";
+    Noise "trust" "noise_k" "K" 0.01..5.0 [0.25] "change between two readings that is always believed";
+    FastestCell "trust" "fastest_cell_k_per_min" "K/min" 0.1..60.0 [3.0] "fastest believable change of a cell channel";
+    FastestPad "trust" "fastest_pad_k_per_min" "K/min" 0.1..600.0 [60.0] "fastest believable change of a pad channel";
+    FastestAmbient "trust" "fastest_ambient_k_per_min" "K/min" 0.1..600.0 [30.0] "fastest believable change of an ambient channel";
+    Disagreement "trust" "disagreement_k" "K" 0.5..40.0 [10.0] "largest difference between channels of one role";
+    StuckAfter "trust" "stuck_after_h" "h" 0.1..500.0 [12.0] "time after which a reading unchanged to the last digit is stuck (\"never\": not judged)";
+    StuckMoved "trust" "stuck_moved_k" "K" 0.5..30.0 [5.0] "change of another channel in that time without which it is not";
+    RestartLimit "trust" "restart_limit" "" 2.0..100.0 [5.0] "restarts within the window that are one too many";
+    RestartWindow "trust" "restart_window_min" "min" 1.0..600.0 [15.0] "time without a restart after which they are forgotten";
+    Feedback "trust" "feedback_s" "s" 0.1..60.0 [5.0] "time within which a relay's contact must follow its command";
+    Button "trust" "button_s" "s" 0.5..20.0 [2.0] "time the reset button must be held";
+    Reference "channel" "reference_ohm" "Ω" 10.0..16000.0 [] "reference resistor of the converter";
+    LeadLoop "channel" "lead_loop_ohm" "Ω" 0.0..100.0 [] "resistance of both leads of a 2-wire connection at 20 °C";
+    LeadTemperature "channel" "lead_c" "°C" -60.0..80.0 [20.0] "temperature the leads are taken to have; state the warmest that is likely";
+    Offset "channel" "offset_k" "K" -5.0..5.0 [0.0] "added to the reading";
+};
+
+impl Key {
+    /// The row of [`TABLE`].
+    #[must_use]
+    #[expect(clippy::indexing_slicing, reason = "the enum and the table are in one order, held by a test")]
+    pub const fn fact(self) -> &'static Fact {
+        &TABLE[self as usize]
+    }
+}
+
+/// One setting of one thing: a [`Key`], and which channel, source or ceiling point it belongs to (0 where there is one only).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Place {
+    /// Which setting.
+    pub key: Key,
+    /// Of which channel, source or ceiling point.
+    pub index: u8,
+}
+
+impl Place {
+    /// The setting `key`, of which there is one only.
+    #[must_use]
+    pub const fn of(key: Key) -> Self {
+        Self { key, index: 0 }
+    }
+
+    /// The setting `key` of the thing at `index`.
+    #[must_use]
+    #[expect(clippy::cast_possible_truncation, reason = "no list holds more than 8")]
+    pub const fn at(key: Key, index: usize) -> Self {
+        Self { key, index: index as u8 }
+    }
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (section, name) = self.key.fact().name;
+        match section {
+            "channel" | "source" | "charge.ceiling" => {
+                write!(f, "{section}[{}].{name}", self.index)
+            }
+            _ => write!(f, "{section}.{name}"),
+        }
+    }
+}
+
+/// Why settings are refused. Values are in thousandths of the setting's unit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum SettingsError {
+    /// A value lies outside the range of its row in [`TABLE`].
+    OutsideRange {
+        /// Which setting.
+        place: Place,
+        /// Its value.
+        value: i64,
+    },
+    /// One setting must be less than another and is not.
+    NotBelow {
+        /// The one that must be less.
+        lower: Place,
+        /// Its value.
+        lower_value: i64,
+        /// The one that must be greater.
+        upper: Place,
+        /// Its value, or what follows from it.
+        upper_value: i64,
+        /// What goes wrong otherwise.
+        why: &'static str,
+    },
+    /// There is no channel with the role `cell`: nothing would know how cold the cells are.
+    NoCell,
+    /// The charge-current ceiling has no point.
+    NoCeiling,
+    /// With this reference resistor the converter cannot see resistances up to this channel's highest plausible temperature.
+    ReferenceTooSmall {
+        /// Which channel.
+        channel: u8,
+    },
+    /// With its offset or leads, a threshold of this channel lies outside what its thermometer can measure.
+    Unmeasurable {
+        /// Which channel.
+        channel: u8,
+    },
+}
+
+/// A number of thousandths, written in units with up to three decimals.
+#[derive(Clone, Copy)]
+pub struct Thousandths(pub i64);
+
+impl fmt::Display for Thousandths {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let size = self.0.unsigned_abs();
+        if self.0 < 0 {
+            f.write_str("-")?;
+        }
+        write!(f, "{}", size / 1000)?;
+        match size % 1000 {
+            0 => Ok(()),
+            rest if rest % 100 == 0 => write!(f, ".{}", rest / 100),
+            rest if rest % 10 == 0 => write!(f, ".{:02}", rest / 10),
+            rest => write!(f, ".{rest:03}"),
+        }
+    }
+}
+
+impl fmt::Display for SettingsError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match *self {
+            Self::OutsideRange { place, value } => {
+                let fact = place.key.fact();
+                write!(
+                    f,
+                    "{place} is {} {unit}, outside {} to {} {unit}",
+                    Thousandths(value),
+                    Thousandths(fact.minimum),
+                    Thousandths(fact.maximum),
+                    unit = fact.unit
+                )
+            }
+            Self::NotBelow { lower, lower_value, upper, upper_value, .. } => write!(
+                f,
+                "{lower} is {} {}, not below {upper} ({} {})",
+                Thousandths(lower_value),
+                lower.key.fact().unit,
+                Thousandths(upper_value),
+                upper.key.fact().unit
+            ),
+            Self::NoCell => f.write_str("no channel has the role cell"),
+            Self::NoCeiling => f.write_str("the charge-current ceiling has no point"),
+            Self::ReferenceTooSmall { channel } => {
+                write!(f, "channel[{channel}].reference_ohm is too small for the element")
+            }
+            Self::Unmeasurable { channel } => {
+                write!(f, "channel[{channel}] cannot measure all thresholds with its offset and leads")
+            }
+        }
+    }
+}
+
+impl core::error::Error for SettingsError {}
+
+impl SettingsError {
+    /// What goes wrong if it is left so.
+    #[must_use]
+    pub const fn why(&self) -> &'static str {
+        match self {
+            Self::OutsideRange { place, .. } => place.key.fact().meaning,
+            Self::NotBelow { why, .. } => why,
+            Self::NoCell => "nothing would know how cold the cells are, so charge could never be permitted",
+            Self::NoCeiling => "no charge current would be allowed at any temperature",
+            Self::ReferenceTooSmall { .. } => {
+                "a converter that measures against it reaches full scale on a warm element"
+            }
+            Self::Unmeasurable { .. } => "the guard compares each channel with every threshold by its own resistance",
+        }
+    }
+}
+
+/// Settings that have passed [`Settings::validate`]. Only these make a controller or a guard.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ValidSettings(Settings);
+
+impl core::ops::Deref for ValidSettings {
+    type Target = Settings;
+
+    fn deref(&self) -> &Settings {
+        &self.0
+    }
+}
+
+impl ValidSettings {
+    /// The settings themselves, to be changed and validated again.
+    #[must_use]
+    pub fn into_inner(self) -> Settings {
+        self.0
+    }
+}
+
+/// Keys that must lie in this order, the first below the second, and what goes wrong otherwise.
+const ORDER: &[(Key, Key, &str)] = &[
+    (Key::Inhibit, Key::Release, "between the two lies the hysteresis; without it the permit would chatter"),
+    (Key::Release, Key::HighRelease, "charge would be refused as too hot before it is released as warm"),
+    (Key::HighRelease, Key::HighLimit, "between the two lies the hysteresis; without it the permit would chatter"),
+    (Key::Release, Key::HeaterStop, "the heater would stop before charge is released, and the bank would never charge"),
+    (Key::Inhibit, Key::HeaterStart, "the cells would cool to the inhibit threshold before the heater holds them"),
+    (
+        Key::HeaterStart,
+        Key::HeaterStop,
+        "between the two lies the heater's hysteresis; without it the relay would chatter",
+    ),
+    (Key::HeaterStop, Key::CutoutCell, "the cut-out would stop the heater before it has done its work"),
+    (Key::HeaterStop, Key::CutoutPad, "the cut-out would stop the heater before it has done its work"),
+    (
+        Key::HeaterStop,
+        Key::HighRelease,
+        "the heater would warm the cells out of the range in which they may be charged",
+    ),
+    (Key::SupplyMin, Key::SupplyMax, "no supply voltage would do"),
+    (Key::HeaterMinOn, Key::MaxRun, "the heater would have to go off before it may"),
+    (Key::ReserveFloor, Key::ReserveResume, "between the two lies the hysteresis; without it the heater would chatter"),
+    (
+        Key::ReserveFloorVoltage,
+        Key::ReserveResumeVoltage,
+        "between the two lies the hysteresis; without it the heater would chatter",
+    ),
+    (Key::ReserveSag, Key::ReserveFloorVoltage, "with the allowance taken off, no reserve would be left"),
+];
+
+impl Settings {
+    /// The value of a setting in thousandths of its unit; nothing where it is not set.
+    #[must_use]
+    #[expect(clippy::too_many_lines, reason = "one line a setting")]
+    pub fn value(&self, place: Place) -> Option<i64> {
+        let Self { charge, heater, trust, .. } = self;
+        let index = usize::from(place.index);
+        let celsius = |t: Celsius| Some(i64::from(t.as_millidegrees()));
+        let kelvins = |t: Kelvins| Some(i64::from(t.as_millikelvins()));
+        let volts = |v: Millivolts| Some(i64::from(v.as_millivolts()));
+        let watts = |p: Milliwatts| Some(i64::from(p.as_milliwatts()));
+        let rate = |r: KelvinRate| Some(i64::from(r.as_millikelvins_per_minute()));
+        let ohms = |r: Ohms| i64::try_from(r.as_micro_ohms() / 1000).ok();
+        let whole = |n: u8| Some(i64::from(n).saturating_mul(1000));
+        let seconds = |t: Millis| Some(i64::from(t.as_millis()));
+        let minutes = |t: Millis| Some(i64::from(t.as_millis()) / 60);
+        let hours = |t: Millis| Some(i64::from(t.as_millis()) / 3600);
+        let percent = |x: Fraction| Some(i64::from(x.as_per_mille()).saturating_mul(100));
+        let source = || self.sources.get(index);
+        let channel = || self.channels.get(index);
+        let point = || charge.ceiling.get(index);
+        match place.key {
+            Key::Inhibit => celsius(charge.inhibit),
+            Key::Release => celsius(charge.release),
+            Key::HighLimit => celsius(charge.high_limit),
+            Key::HighRelease => celsius(charge.high_release),
+            Key::Soak => minutes(charge.soak),
+            Key::ChargeMinOff => seconds(charge.min_off),
+            Key::Capacity => Some(i64::from(charge.capacity.as_milliamp_hours())),
+            Key::CeilingAt => celsius(point()?.at),
+            Key::CeilingLimit => Some(i64::from(point()?.limit.as_per_mille())),
+            Key::HeaterStart => celsius(heater.start),
+            Key::HeaterStop => celsius(heater.stop),
+            Key::HeaterPower => watts(heater.power),
+            Key::HeaterNominal => volts(heater.nominal),
+            Key::SupplyMin => volts(heater.supply_min),
+            Key::SupplyMax => volts(heater.supply_max),
+            Key::CutoutCell => celsius(heater.cutout_cell),
+            Key::CutoutPad => celsius(heater.cutout_pad),
+            Key::CutoutHysteresis => kelvins(heater.cutout_hysteresis),
+            Key::OverTemperature => kelvins(heater.over_temperature),
+            Key::HeaterMinOn => seconds(heater.min_on),
+            Key::HeaterMinOff => seconds(heater.min_off),
+            Key::MaxRun => hours(heater.max_run),
+            Key::Rest => minutes(heater.rest),
+            Key::ProofEnergy => Some(i64::from(heater.proof?.energy.as_joules()).saturating_mul(10) / 36),
+            Key::ProofRise => kelvins(heater.proof?.rise),
+            Key::CoolingAfter => minutes(heater.cooling?.after),
+            Key::CoolingExcess => kelvins(heater.cooling?.excess),
+            Key::Budget => watts(source()?.budget),
+            Key::Priority => whole(source()?.priority),
+            Key::Settle => seconds(source()?.settle),
+            Key::ReserveFloor | Key::ReserveResume => match self.bank.reserve()? {
+                Reserve::StateOfCharge { floor, resume } => {
+                    percent(if place.key == Key::ReserveFloor { floor } else { resume })
+                }
+                Reserve::Voltage { .. } => None,
+            },
+            Key::ReserveFloorVoltage | Key::ReserveResumeVoltage | Key::ReserveSag => match self.bank.reserve()? {
+                Reserve::Voltage { floor, resume, sag } => volts(match place.key {
+                    Key::ReserveFloorVoltage => floor,
+                    Key::ReserveResumeVoltage => resume,
+                    _ => sag,
+                }),
+                Reserve::StateOfCharge { .. } => None,
+            },
+            Key::GoodRun => whole(trust.good_run),
+            Key::MaxStep => seconds(trust.max_step),
+            Key::MaxAge => seconds(trust.max_age),
+            Key::PlausibleLow => celsius(trust.plausible_low),
+            Key::PlausibleHigh => celsius(trust.plausible_high),
+            Key::Noise => kelvins(trust.noise),
+            Key::FastestCell => rate(trust.fastest_cell),
+            Key::FastestPad => rate(trust.fastest_pad),
+            Key::FastestAmbient => rate(trust.fastest_ambient),
+            Key::Disagreement => kelvins(trust.disagreement),
+            Key::StuckAfter => hours(trust.stuck_after?),
+            Key::StuckMoved => kelvins(trust.stuck_moved),
+            Key::RestartLimit => whole(trust.restart_limit),
+            Key::RestartWindow => minutes(trust.restart_window),
+            Key::Feedback => seconds(trust.feedback),
+            Key::Button => seconds(trust.button),
+            Key::Reference => ohms(channel()?.reference),
+            Key::LeadLoop => match channel()?.leads {
+                Leads::TwoWire { loop_at_20c, .. } => ohms(loop_at_20c),
+                Leads::ThreeWire | Leads::FourWire => None,
+            },
+            Key::LeadTemperature => match channel()?.leads {
+                Leads::TwoWire { at, .. } => celsius(at),
+                Leads::ThreeWire | Leads::FourWire => None,
+            },
+            Key::Offset => kelvins(channel()?.offset),
+        }
+    }
+
+    /// Reports every problem, in the order of [`TABLE`].
+    pub fn check(&self, mut report: impl FnMut(SettingsError)) {
+        for fact in TABLE {
+            for index in 0..MAX_CEILING_POINTS {
+                let place = Place::at(fact.key, index);
+                let shared = !matches!(fact.name.0, "channel" | "source" | "charge.ceiling");
+                if shared && index > 0 {
+                    break;
+                }
+                if let Some(value) = self.value(place)
+                    && !(fact.minimum..=fact.maximum).contains(&value)
+                {
+                    report(SettingsError::OutsideRange { place, value });
+                }
+            }
+        }
+        for &(lower, upper, why) in ORDER {
+            self.check_below(Place::of(lower), Place::of(upper), why, &mut report);
+        }
+        for next in 1..self.charge.ceiling.len() {
+            let (lower, upper) = (Place::at(Key::CeilingAt, next.saturating_sub(1)), Place::at(Key::CeilingAt, next));
+            self.check_below(lower, upper, "the points of the ceiling must be in order of temperature", &mut report);
+        }
+        for (key, cutout) in [(Key::CutoutCell, self.heater.cutout_cell), (Key::CutoutPad, self.heater.cutout_pad)] {
+            let highest = cutout.raised(self.heater.over_temperature);
+            if highest >= self.trust.plausible_high {
+                report(SettingsError::NotBelow {
+                    lower: Place::of(key),
+                    lower_value: highest.as_millidegrees().into(),
+                    upper: Place::of(Key::PlausibleHigh),
+                    upper_value: self.trust.plausible_high.as_millidegrees().into(),
+                    why: "with over_temperature_k added, an over-temperature would be taken for a broken sensor",
+                });
+            }
+        }
+        if !self.channels.iter().any(|channel| channel.role == Role::Cell) {
+            report(SettingsError::NoCell);
+        }
+        if self.charge.ceiling.is_empty() {
+            report(SettingsError::NoCeiling);
+        }
+        for (index, channel) in self.channels.iter().enumerate() {
+            self.check_channel(index, channel, &mut report);
+        }
+    }
+
+    fn check_below(&self, lower: Place, upper: Place, why: &'static str, report: &mut impl FnMut(SettingsError)) {
+        if let (Some(lower_value), Some(upper_value)) = (self.value(lower), self.value(upper)) {
+            // Compared as durations where the units differ: the only such pair is min_on_s and max_run_h.
+            let scale = |place: Place| match place.key.fact().unit {
+                "h" => 3600,
+                "min" => 60,
+                _ => 1,
+            };
+            if lower_value.saturating_mul(scale(lower)) >= upper_value.saturating_mul(scale(upper)) {
+                report(SettingsError::NotBelow { lower, lower_value, upper, upper_value, why });
+            }
+        }
+    }
+
+    #[expect(clippy::cast_possible_truncation, reason = "at most 6 channels")]
+    fn check_channel(&self, index: usize, channel: &Channel, report: &mut impl FnMut(SettingsError)) {
+        let resistance = |t: Celsius| channel.element.resistance(t.lowered(channel.offset)).ok();
+        let (Some(low), Some(high)) = (resistance(self.trust.plausible_low), resistance(self.trust.plausible_high))
+        else {
+            report(SettingsError::Unmeasurable { channel: index as u8 });
+            return;
+        };
+        let thermometer = Thermometer::new(channel.element);
+        if thermometer.celsius(low).is_err() || thermometer.celsius(high).is_err() {
+            report(SettingsError::Unmeasurable { channel: index as u8 });
+        }
+        // A ratio reaches just under 4; leave a little for lead resistance and rounding.
+        let full_scale = u64::from(channel.reference.as_steps()).saturating_mul(4);
+        let most = u64::from(high.as_steps()).saturating_add(u64::from(channel.leads.known().as_steps()));
+        if most.saturating_add(most / 64) >= full_scale {
+            report(SettingsError::ReferenceTooSmall { channel: index as u8 });
+        }
+    }
+
+    /// These settings, if nothing is wrong with them.
+    ///
+    /// # Errors
+    /// The first problem that [`Settings::check`] reports; nothing else fails.
+    pub fn validate(self) -> Result<ValidSettings, SettingsError> {
+        let mut first = None;
+        self.check(|error| {
+            first.get_or_insert(error);
+        });
+        match first {
+            Some(error) => Err(error),
+            None => Ok(ValidSettings(self)),
+        }
+    }
+}

@@ -1,0 +1,285 @@
+//! What goes into a step and what comes out of it.
+//!
+//! [`Inputs`] is everything the world says, [`Outputs`] everything the controller answers. Neither knows where it came
+//! from: an installation, a rehearsal and a replayed log fill the same fields.
+
+use crate::fault::{ChannelFault, Faults, SystemFault};
+use crate::quantity::{Fraction, Millivolts};
+use crate::rtd::Measured;
+use crate::settings::{MAX_CHANNELS, MAX_SOURCES};
+
+/// A contact that is open (de-energised, safe) or closed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Relay {
+    /// No current flows. The state of rest of both outputs.
+    #[default]
+    Open,
+    /// Current may flow.
+    Closed,
+}
+
+/// A line of the battery's own protection electronics.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Line {
+    /// The protection refuses, or the line is dead: the two look alike on a wire that is energised to allow.
+    Refused,
+    /// The protection allows.
+    Allowed,
+}
+
+/// A push button.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Button {
+    /// Not touched.
+    #[default]
+    Released,
+    /// Held down.
+    Pressed,
+}
+
+/// What one thermometer channel brought in this step.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Sample {
+    /// Nothing new: the channel is sampled less often than the controller steps, or its converter is busy.
+    #[default]
+    None,
+    /// A fresh measurement.
+    Fresh(Measured),
+    /// The converter itself reports a fault.
+    ConverterFault,
+}
+
+/// Which of the configured energy sources are present, by their order in the settings.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Sources(u8);
+
+impl Sources {
+    /// No source.
+    pub const NONE: Self = Self(0);
+
+    /// These and the source at `index`. An index that cannot be configured is ignored.
+    #[must_use]
+    pub const fn with(self, index: usize) -> Self {
+        if index < MAX_SOURCES { Self(self.0 | (1 << index)) } else { self }
+    }
+
+    /// Whether the source at `index` is present.
+    #[must_use]
+    pub const fn contains(self, index: usize) -> bool {
+        index < MAX_SOURCES && self.0 & (1 << index) != 0
+    }
+
+    /// Whether no source is present.
+    #[must_use]
+    pub const fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+}
+
+/// Everything the world says in one step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Inputs {
+    /// The thermometer channels, in the order of the settings. What lies beyond the configured channels is not read.
+    pub channels: [Sample; MAX_CHANNELS],
+    /// Voltage of the heater's supply; nothing if it could not be measured.
+    pub supply: Option<Millivolts>,
+    /// Voltage of the bank; nothing if it could not be measured.
+    pub bank: Option<Millivolts>,
+    /// State of charge of the bank, where something tells it.
+    pub state_of_charge: Option<Fraction>,
+    /// Energy sources that are present.
+    pub sources: Sources,
+    /// The protection electronics' line for charging.
+    pub charge_line: Line,
+    /// The protection electronics' line for discharging.
+    pub discharge_line: Line,
+    /// Auxiliary contact of the heater relay, where fitted.
+    pub heater_feedback: Option<Relay>,
+    /// Auxiliary contact of the charge relay, where fitted.
+    pub charge_feedback: Option<Relay>,
+    /// The reset button.
+    pub button: Button,
+}
+
+impl Inputs {
+    /// An installation of which nothing is known: no samples, no sources, both lines refused.
+    pub const DEAD: Self = Self {
+        channels: [Sample::None; MAX_CHANNELS],
+        supply: None,
+        bank: None,
+        state_of_charge: None,
+        sources: Sources::NONE,
+        charge_line: Line::Refused,
+        discharge_line: Line::Refused,
+        heater_feedback: None,
+        charge_feedback: None,
+        button: Button::Released,
+    };
+}
+
+/// Whether anyone needs to come and look.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Alarm {
+    /// Nothing is wrong.
+    #[default]
+    Quiet,
+    /// At least one fault that a fitter should look into.
+    Sounding,
+}
+
+/// What the controller is doing, as one word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum State {
+    /// After a reset, until every cell channel has given its run of good readings.
+    Starting,
+    /// A fault has taken charge permission away; neither output is on.
+    Faulted,
+    /// Charge refused, heater off.
+    Waiting,
+    /// Charge refused, heater on.
+    Warming,
+    /// The cells are above release and the soak time is running, heater off.
+    Soaking,
+    /// The cells are above release and the soak time is running, heater on.
+    SoakingWarm,
+    /// Charge permitted, heater off.
+    Permitting,
+    /// Charge permitted, heater on.
+    Holding,
+}
+
+/// Why the controller is in its state.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Cause {
+    /// The run of good readings after a reset is not complete.
+    StartUp,
+    /// The coldest cell is at or below the inhibit threshold.
+    CellsCold,
+    /// The coldest cell is above the inhibit threshold, not yet above release.
+    BelowRelease,
+    /// A cell is at or above the high charge limit, or not yet below its release.
+    CellsHot,
+    /// The protection electronics' charge line refuses.
+    ChargeLineRefused,
+    /// The coldest cell is above release.
+    AboveRelease,
+    /// The soak time is over.
+    Soaked,
+    /// The cells are cold, and no energy that may be spent is on offer.
+    NoEnergy,
+    /// The cells are cold, and a source has not been present for its settling time.
+    SourceSettling,
+    /// The cells are cold, and the heater supply is outside its limits.
+    SupplyOutOfRange,
+    /// A reading is at or above its heater cut-out, or not yet below it by the hysteresis.
+    CutOut,
+    /// A heater fault keeps the heater off.
+    HeaterFault,
+    /// The heater relay has not been open for its minimum time, or the heater rests after its maximum run.
+    HeaterResting,
+    /// The guard has overruled the controller.
+    GuardOverruled,
+    /// A fault of a thermometer channel.
+    Channel(ChannelFault),
+    /// A fault of the whole.
+    System(SystemFault),
+}
+
+/// Everything the controller answers in one step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Outputs {
+    /// The heater relay.
+    pub heater: Relay,
+    /// The charge permit relay.
+    pub charge: Relay,
+    /// The largest charge current allowed, per capacity. Zero when charge is not permitted.
+    pub ceiling: Fraction,
+    /// The alarm.
+    pub alarm: Alarm,
+    /// What the controller is doing.
+    pub state: State,
+    /// Why.
+    pub cause: Cause,
+    /// Every fault that stands.
+    pub faults: Faults,
+}
+
+impl Outputs {
+    /// Both outputs off and the alarm on, for a cause that leaves no controller to ask: settings that do not validate.
+    #[must_use]
+    pub const fn all_off(fault: SystemFault) -> Self {
+        Self {
+            heater: Relay::Open,
+            charge: Relay::Open,
+            ceiling: Fraction::ZERO,
+            alarm: Alarm::Sounding,
+            state: State::Faulted,
+            cause: Cause::System(fault),
+            faults: Faults::NONE.with_system(fault),
+        }
+    }
+}
+
+impl State {
+    /// Every state.
+    pub const ALL: [Self; 8] = [
+        Self::Starting,
+        Self::Faulted,
+        Self::Waiting,
+        Self::Warming,
+        Self::Soaking,
+        Self::SoakingWarm,
+        Self::Permitting,
+        Self::Holding,
+    ];
+
+    /// A stable name for logs and files.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Starting => "starting",
+            Self::Faulted => "faulted",
+            Self::Waiting => "waiting",
+            Self::Warming => "warming",
+            Self::Soaking => "soaking",
+            Self::SoakingWarm => "soaking_warm",
+            Self::Permitting => "permitting",
+            Self::Holding => "holding",
+        }
+    }
+}
+
+impl Cause {
+    /// A stable name for logs and files.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::StartUp => "start_up",
+            Self::CellsCold => "cells_cold",
+            Self::BelowRelease => "below_release",
+            Self::CellsHot => "cells_hot",
+            Self::ChargeLineRefused => "charge_line_refused",
+            Self::AboveRelease => "above_release",
+            Self::Soaked => "soaked",
+            Self::NoEnergy => "no_energy",
+            Self::SourceSettling => "source_settling",
+            Self::SupplyOutOfRange => "supply_out_of_range",
+            Self::CutOut => "cut_out",
+            Self::HeaterFault => "heater_fault",
+            Self::HeaterResting => "heater_resting",
+            Self::GuardOverruled => "guard_overruled",
+            Self::Channel(fault) => fault.facts().name,
+            Self::System(fault) => fault.facts().name,
+        }
+    }
+}

@@ -1,0 +1,2 @@
+//! Firmware.
+#![no_std]

@@ -1,0 +1,1 @@
+//! Library of the `forewarm` command.

@@ -1,0 +1,1 @@
+//! Checks that cross the crates.
