@@ -1,0 +1,1 @@
+//! Resistance against temperature, with tolerances.
