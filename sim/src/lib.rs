@@ -2,12 +2,14 @@
 //!
 //! | module | holds |
 //! |---|---|
+//! | [`cautions`] | what every document says once, and briefly |
 //! | [`decimal`] | numbers as people write them, exact |
 //! | [`diagnostic`] | what is wrong, where, why, and what to try: one shape for every message |
 //! | [`output`] | files written whole or not at all |
 //! | [`installation`] | the installation file: reading it, checking it, writing a first one |
 //! | [`table`] | resistance against temperature, with tolerances |
 
+pub mod cautions;
 pub mod decimal;
 pub mod diagnostic;
 pub mod installation;

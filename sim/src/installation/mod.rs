@@ -1,9 +1,19 @@
 //! The installation file: what a fitter writes down about one bank, its heater, sources and thermometers.
 
+mod channel;
+mod document;
+mod names;
+mod sections;
+mod starter;
 mod text;
+mod values;
+mod verdict;
+mod warnings;
 
-use crate::diagnostic::Problem;
+use crate::diagnostic::{Problem, Severity};
 use forewarm_core::settings::ValidSettings;
+use sections::Draft;
+pub use starter::starter;
 use std::path::Path;
 
 /// One installation, checked.
@@ -44,7 +54,25 @@ impl Installation {
     ///
     /// # Errors
     /// Every problem of the text, in its order; at least one is an error.
-    pub fn parse(file: &str, _text: &str) -> Result<Self, Vec<Problem>> {
-        Err(vec![Problem::error(file, "is not read yet: the loader is being written")])
+    pub fn parse(file: &str, text: &str) -> Result<Self, Vec<Problem>> {
+        let mut findings = document::Findings::new(file, text);
+        let Some(document) = document::parse(&mut findings) else {
+            return Err(findings.into_problems());
+        };
+        let mut reader = values::Reader::new(findings);
+        let draft = sections::read(&mut reader, &document);
+        verdict::judge(&mut reader, &draft.settings);
+        warnings::add(&mut reader, &draft.settings);
+        let problems = reader.findings.into_problems();
+        if problems.iter().any(|problem| problem.severity == Severity::Error) {
+            return Err(problems);
+        }
+        let Draft { title, channels, sources, settings } = draft;
+        match settings.validate() {
+            Ok(settings) => Ok(Self { title, channels, sources, settings, warnings: problems }),
+            // Every error that `check` reports has been told, unless its place was doubtful and so told already: this is a
+            // mistake of ours, and still no reason to hand out settings that do not hold.
+            Err(error) => Err(vec![Problem::error(file, error.to_string()).because(error.why())]),
+        }
     }
 }

@@ -6,7 +6,7 @@ use std::io::{self, Read};
 use std::path::Path;
 
 /// An installation file is a few kilobytes; what is a hundred times that is something else.
-const LARGEST: u64 = 1 << 20;
+const LARGEST: u64 = 1 << 18;
 
 /// What messages call the file at `path`.
 pub(super) fn shown(path: &Path) -> String {
@@ -16,7 +16,7 @@ pub(super) fn shown(path: &Path) -> String {
 /// The text of the file at `path`, `-` for the standard input, without its byte-order mark.
 ///
 /// # Errors
-/// What cannot be opened or read, is larger than 1 MiB, or is not text in UTF-8. Nothing else fails.
+/// What cannot be opened or read, is larger than 256 KiB, or is not text in UTF-8. Nothing else fails.
 pub(super) fn read(path: &Path) -> Result<String, Problem> {
     let shown = shown(path);
     let mut bytes = Vec::new();
@@ -27,7 +27,7 @@ pub(super) fn read(path: &Path) -> Result<String, Problem> {
     };
     read.map_err(|error| cannot_read(&shown, &error))?;
     if bytes.len() as u64 > LARGEST {
-        return Err(Problem::error(shown, "is larger than 1 MiB: this is no installation file")
+        return Err(Problem::error(shown, "is larger than 256 KiB: this is no installation file")
             .remedy("the TOML file that describes the bank; `forewarm new FILE` writes a first one"));
     }
     decode(&shown, bytes)
