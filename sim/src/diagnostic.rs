@@ -34,21 +34,48 @@ impl Severity {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Position {
     /// Line.
-    pub line: usize,
+    pub line: u32,
     /// Column.
-    pub column: usize,
+    pub column: u32,
 }
 
 impl Position {
     /// The place of the byte at `offset` in `text`; the end of the text if it lies beyond.
     #[must_use]
     pub fn of(text: &str, offset: usize) -> Self {
-        let before = &text.as_bytes()[..offset.min(text.len())];
-        let line_start = before.iter().rposition(|&byte| byte == b'\n').map_or(0, |newline| newline + 1);
-        // Continuation bytes of UTF-8 start no character.
-        let characters = before[line_start..].iter().filter(|&&byte| byte & 0xC0 != 0x80).count();
-        let lines = before.iter().filter(|&&byte| byte == b'\n').count();
-        Self { line: lines + 1, column: characters + 1 }
+        Walk::new(text).to(offset)
+    }
+}
+
+/// Finds one position after another in a text, in one pass over it.
+#[derive(Clone, Debug)]
+pub struct Walk<'t> {
+    ahead: &'t [u8],
+    offset: usize,
+    here: Position,
+}
+
+impl<'t> Walk<'t> {
+    /// Begins at the first character.
+    #[must_use]
+    pub fn new(text: &'t str) -> Self {
+        Self { ahead: text.as_bytes(), offset: 0, here: Position { line: 1, column: 1 } }
+    }
+
+    /// Walks to the byte at `offset`, or stays where it is if that lies behind.
+    pub fn to(&mut self, offset: usize) -> Position {
+        let (passed, ahead) = self.ahead.split_at(offset.saturating_sub(self.offset).min(self.ahead.len()));
+        for &byte in passed {
+            if byte == b'\n' {
+                self.here = Position { line: self.here.line.saturating_add(1), column: 1 };
+            } else if byte & 0xC0 != 0x80 {
+                // Continuation bytes of UTF-8 start no character.
+                self.here.column = self.here.column.saturating_add(1);
+            }
+        }
+        self.offset += passed.len();
+        self.ahead = ahead;
+        self.here
     }
 }
 
@@ -58,28 +85,28 @@ pub struct Problem {
     /// How bad it is.
     pub severity: Severity,
     /// The file, as the user named it.
-    pub file: String,
+    pub file: Box<str>,
     /// Where in the file, if it is about a place in it.
     pub position: Option<Position>,
     /// The setting it is about, as `charge.release_c`; empty if it is about the whole.
-    pub place: String,
+    pub place: Box<str>,
     /// What is wrong.
-    pub message: String,
+    pub message: Box<str>,
     /// What goes wrong if it is left so.
-    pub why: Option<String>,
+    pub why: Option<Box<str>>,
     /// What to do about it.
-    pub remedy: Option<String>,
+    pub remedy: Option<Box<str>>,
 }
 
 impl Problem {
     /// An error about `file` as a whole.
     #[must_use]
-    pub fn error(file: impl Into<String>, message: impl Into<String>) -> Self {
+    pub fn error(file: &str, message: impl Into<Box<str>>) -> Self {
         Self {
             severity: Severity::Error,
-            file: escaped(&file.into()),
+            file: escaped(file).into(),
             position: None,
-            place: String::new(),
+            place: Box::default(),
             message: message.into(),
             why: None,
             remedy: None,
@@ -94,13 +121,13 @@ impl Problem {
 
     /// The same, with what goes wrong if it is left so.
     #[must_use]
-    pub fn because(self, why: impl Into<String>) -> Self {
+    pub fn because(self, why: impl Into<Box<str>>) -> Self {
         Self { why: Some(why.into()), ..self }
     }
 
     /// The same, with what to do about it.
     #[must_use]
-    pub fn remedy(self, remedy: impl Into<String>) -> Self {
+    pub fn remedy(self, remedy: impl Into<Box<str>>) -> Self {
         Self { remedy: Some(remedy.into()), ..self }
     }
 }

@@ -44,7 +44,7 @@ impl Target {
         if path == Path::new("-") {
             return Ok(Self { shown, place: Place::Stdout, existing });
         }
-        let problem = |message: &str, remedy: &str| Problem::error(&*shown, message).remedy(remedy);
+        let problem = |message: &str, remedy: &str| Problem::error(&shown, message).remedy(remedy);
         let permissions = match fs::metadata(path) {
             Ok(found) if found.is_dir() => {
                 return Err(problem("is a folder", "the name of a file in it"));
@@ -96,19 +96,17 @@ impl Target {
             Place::File { path, folder, permissions } => {
                 let mut builder = tempfile::Builder::new();
                 builder.prefix(".forewarm-").suffix(".part");
-                builder.permissions(permissions.unwrap_or_else(new_file_permissions));
+                // A new file is for everyone, less what the user's mask takes away; an old one keeps what it had.
+                #[cfg(unix)]
+                builder.permissions(permissions.unwrap_or_else(|| std::os::unix::fs::PermissionsExt::from_mode(0o666)));
+                #[cfg(not(unix))]
+                let _ = permissions;
                 let file = builder.tempfile_in(folder).map_err(|error| cannot_write(&self.shown, &error))?;
                 Sink::File { file: BufWriter::with_capacity(1 << 16, file), path }
             }
         };
         Ok(Draft { shown: self.shown, sink, existing: self.existing })
     }
-}
-
-/// Read and write for everyone; the system takes away what the user's mask forbids, as for any new file.
-#[cfg(unix)]
-fn new_file_permissions() -> fs::Permissions {
-    std::os::unix::fs::PermissionsExt::from_mode(0o666)
 }
 
 /// An output being written. It counts only once [`Draft::finish`] has returned without an error.

@@ -1,6 +1,8 @@
 //! One file a command. Results go to the standard output, everything else to the standard error.
 
 mod check;
+mod new;
+mod table;
 
 use anstyle::{AnsiColor, Style};
 use clap::{Parser, Subcommand};
@@ -16,13 +18,15 @@ struct Arguments {
     #[command(subcommand)]
     command: Command,
     /// Print the result as JSON, for machines
-    #[arg(long, global = true)]
+    #[arg(long, global = true, display_order = 100)]
     json: bool,
 }
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    New(new::Arguments),
     Check(check::Arguments),
+    Table(table::Arguments),
 }
 
 /// Runs the command that the arguments name.
@@ -30,7 +34,9 @@ pub(crate) fn run() -> ExitCode {
     let Arguments { command, json } = Arguments::parse();
     let form = if json { Form::Json } else { Form::Text };
     let done = match command {
+        Command::New(arguments) => new::run(&arguments, form),
         Command::Check(arguments) => check::run(&arguments, form),
+        Command::Table(arguments) => table::run(&arguments, form),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -51,7 +57,7 @@ pub(crate) enum Form {
 #[derive(Debug)]
 pub(crate) enum Stop {
     /// Usage, or something that cannot be read or written: status 2.
-    Unusable(Box<Problem>),
+    Unusable(Problem),
     /// The installation or the log fails a check; these are still to be told: status 1.
     Failed(Vec<Problem>),
     /// Nobody reads the standard output any more. That is no failure of ours: status 0.
@@ -62,7 +68,7 @@ impl Stop {
     fn report(self) -> ExitCode {
         match self {
             Self::Unusable(problem) => {
-                tell(&[*problem]);
+                tell(&[problem]);
                 ExitCode::from(2)
             }
             Self::Failed(problems) => {
@@ -76,7 +82,7 @@ impl Stop {
 
 impl From<Problem> for Stop {
     fn from(problem: Problem) -> Self {
-        Self::Unusable(Box::new(problem))
+        Self::Unusable(problem)
     }
 }
 
@@ -89,32 +95,39 @@ impl From<LoadError> for Stop {
     }
 }
 
-/// Tells problems on the standard error, in colour if a person is looking.
+/// A problem with its severity before it, in colour; what it is printed to takes the colour away where nobody looks.
+pub(crate) fn styled(problem: &Problem) -> String {
+    let style = Style::new().bold().fg_color(Some(match problem.severity {
+        Severity::Error => AnsiColor::Red.into(),
+        Severity::Warning => AnsiColor::Yellow.into(),
+    }));
+    format!("{style}{}{style:#}: {problem}", problem.severity.word())
+}
+
+/// Tells problems on the standard error.
 pub(crate) fn tell(problems: &[Problem]) {
-    let mut stderr = anstream::stderr().lock();
     for problem in problems {
-        let style = Style::new().bold().fg_color(Some(match problem.severity {
-            Severity::Error => AnsiColor::Red.into(),
-            Severity::Warning => AnsiColor::Yellow.into(),
-        }));
-        let word = problem.severity.word();
-        // With nobody listening there is nobody to tell.
-        let _ = writeln!(stderr, "{style}{word}{style:#}: {problem}");
+        note(&styled(problem));
     }
+}
+
+/// Tells something that is not the result.
+pub(crate) fn note(text: &str) {
+    // With nobody listening there is nobody to tell.
+    let _ = writeln!(anstream::stderr().lock(), "{text}");
 }
 
 /// Prints a result on the standard output.
 pub(crate) fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<(), Stop> {
-    let mut stdout = io::BufWriter::new(io::stdout().lock());
-    match write(&mut stdout).and_then(|()| stdout.flush()) {
-        Ok(()) => Ok(()),
-        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => {
-            // What is still buffered has no reader either.
-            let _ = stdout.into_parts();
-            Err(Stop::Unread)
-        }
-        Err(error) => Err(Problem::error("standard output", format!("cannot be written: {error}"))
+    // The lock is taken once and the buffer is large: a table may have a million lines.
+    let mut stdout = io::BufWriter::with_capacity(1 << 16, anstream::stdout().lock());
+    let written = write(&mut stdout).and_then(|()| stdout.flush());
+    // What could not be written has no reader either.
+    let _ = stdout.into_parts();
+    written.map_err(|error| match error.kind() {
+        io::ErrorKind::BrokenPipe => Stop::Unread,
+        _ => Problem::error("standard output", format!("cannot be written: {error}"))
             .remedy("another place to send it")
-            .into()),
-    }
+            .into(),
+    })
 }

@@ -1,7 +1,7 @@
 //! TOML, and what every section has in common: which keys it knows, which of them are there, and where.
 
 use super::names;
-use crate::diagnostic::{Position, Problem, Severity, excerpt};
+use crate::diagnostic::{Position, Problem, Severity, Walk, excerpt};
 use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -15,7 +15,8 @@ pub(super) type Value<'t> = Spanned<DeValue<'t>>;
 pub(super) struct Findings<'t> {
     file: &'t str,
     text: &'t str,
-    problems: Vec<Problem>,
+    /// With the byte at which each stands. Lines and columns are counted once, at the end.
+    problems: Vec<(Option<usize>, Problem)>,
 }
 
 impl<'t> Findings<'t> {
@@ -29,17 +30,17 @@ impl<'t> Findings<'t> {
         severity: Severity,
         span: Option<&Span>,
         place: &str,
-        message: impl Into<String>,
+        message: impl Into<Box<str>>,
         why: Option<&str>,
-        remedy: impl Into<String>,
+        remedy: impl Into<Box<str>>,
     ) {
-        self.problems.push(Problem {
+        let problem = Problem {
             severity,
-            position: span.map(|span| Position::of(self.text, span.start)),
-            place: place.to_owned(),
-            why: why.map(str::to_owned),
+            place: place.into(),
+            why: why.map(Box::from),
             ..Problem::error(self.file, message).remedy(remedy)
-        });
+        };
+        self.problems.push((span.map(|span| span.start), problem));
     }
 
     /// Adds an error.
@@ -47,21 +48,26 @@ impl<'t> Findings<'t> {
         &mut self,
         span: Option<&Span>,
         place: &str,
-        message: impl Into<String>,
-        remedy: impl Into<String>,
+        message: impl Into<Box<str>>,
+        remedy: impl Into<Box<str>>,
     ) {
         self.add(Severity::Error, span, place, message, None, remedy);
     }
 
     /// The line on which `span` begins.
-    pub(super) fn line(&self, span: &Span) -> usize {
+    pub(super) fn line(&self, span: &Span) -> u32 {
         Position::of(self.text, span.start).line
     }
 
     /// Everything found, in the order of the text; what has no place in it comes last.
     pub(super) fn into_problems(mut self) -> Vec<Problem> {
-        self.problems.sort_by_key(|problem| (problem.position.is_none(), problem.position));
-        self.problems
+        self.problems.sort_by_key(|(offset, _)| (offset.is_none(), *offset));
+        let mut walk = Walk::new(self.text);
+        let placed = |(offset, problem): (Option<usize>, Problem)| Problem {
+            position: offset.map(|offset| walk.to(offset)),
+            ..problem
+        };
+        self.problems.into_iter().map(placed).collect()
     }
 }
 
@@ -71,16 +77,27 @@ pub(super) fn parse<'t>(findings: &mut Findings<'t>) -> Option<Spanned<DeTable<'
     const MOST: usize = 5;
     let (document, errors) = DeTable::parse_recoverable(findings.text);
     if errors.is_empty() {
+        if document.get_ref().is_empty() {
+            findings.error(None, "", "is empty", "`forewarm new FILE` writes a first one");
+            return None;
+        }
         return Some(document);
     }
-    let mut last_line = 0;
     let mut told = 0;
+    let mut last = None;
     for error in errors {
-        let line = error.span().map_or(0, |span| Position::of(findings.text, span.start).line);
-        if told == MOST || (told > 0 && line == last_line) {
+        let start = error.span().map(|span| span.start);
+        let same_line = match (last, start) {
+            (Some(last), Some(start)) => !findings.text.get(last..start).is_some_and(|between| between.contains('\n')),
+            _ => false,
+        };
+        if same_line {
             continue;
         }
-        (told, last_line) = (told + 1, line);
+        if told == MOST {
+            break;
+        }
+        (told, last) = (told + 1, start);
         let message = error.message().replace('\n', ", ");
         let remedy = match &*message {
             "duplicate key" => "one of the two: a name is set once",

@@ -5,6 +5,7 @@ mod document;
 mod names;
 mod sections;
 mod starter;
+mod summary;
 mod text;
 mod values;
 mod verdict;
@@ -15,6 +16,7 @@ use forewarm_core::settings::ValidSettings;
 use sections::Draft;
 pub use starter::starter;
 use std::path::Path;
+pub use text::shown;
 
 /// One installation, checked.
 #[derive(Clone, Debug)]
@@ -35,7 +37,7 @@ pub struct Installation {
 #[derive(Clone, Debug)]
 pub enum LoadError {
     /// The file could not be read as text at all.
-    Unreadable(Box<Problem>),
+    Unreadable(Problem),
     /// The file was read, and these are its errors and warnings, in the order of the file; at least one is an error.
     Refused(Vec<Problem>),
 }
@@ -46,7 +48,7 @@ impl Installation {
     /// # Errors
     /// [`LoadError`]: a file that cannot be read, or every problem of one that can.
     pub fn load(path: &Path) -> Result<Self, LoadError> {
-        let text = text::read(path).map_err(|problem| LoadError::Unreadable(Box::new(problem)))?;
+        let text = text::read(path).map_err(LoadError::Unreadable)?;
         Self::parse(&text::shown(path), &text).map_err(LoadError::Refused)
     }
 

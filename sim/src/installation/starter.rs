@@ -10,7 +10,7 @@ pub fn starter() -> String {
     let mut page = Page(String::new());
     page.comment("An installation: one bank, its heater, its sources and its thermometers.");
     page.comment(
-        "The end of each name is its unit. A line with # before it may be left out, and then has its default.",
+        "The end of each name is its unit. A setting with # before it is left out: it then has its default, or no effect.",
     );
     page.blank();
     for caution in CAUTIONS {
@@ -114,10 +114,9 @@ fn example(key: Key) -> Example {
         Key::Reference => Written("400"),
         Key::ProofEnergy => Offered("30"),
         Key::ProofRise => Offered("1"),
-        Key::CoolingAfter => Offered("60"),
+        Key::CoolingAfter | Key::ReserveResume => Offered("60"),
         Key::CoolingExcess => Offered("10"),
         Key::ReserveFloor => Offered("50"),
-        Key::ReserveResume => Offered("60"),
         Key::ReserveFloorVoltage => Offered("12.8"),
         Key::ReserveResumeVoltage => Offered("13.2"),
         Key::LeadLoop => Offered("0.39"),
@@ -183,7 +182,10 @@ impl Page {
 fn explained(fact: &Fact) -> String {
     let name = if fact.name.0 == "charge.ceiling" { format!("{}: ", fact.name.1) } else { String::new() };
     let default = fact.default.map(|default| format!(", default {}", Thousandths(default))).unwrap_or_default();
-    format!("{name}{} ({}{default})", fact.meaning, super::values::range(fact))
+    let mut meaning = fact.meaning.chars();
+    let first = meaning.next().map(|first| if name.is_empty() { first.to_ascii_uppercase() } else { first });
+    let meaning: String = first.into_iter().chain(meaning).collect();
+    format!("{name}{meaning} ({}{default})", super::values::range(fact))
 }
 
 #[cfg(test)]
@@ -216,16 +218,17 @@ mod tests {
     #[test]
     fn every_default_the_starter_offers_is_what_leaving_it_out_means() {
         let plain = Installation::parse("plain", &starter()).expect("no problem");
-        let defaults: String = starter()
+        let defaults = starter()
             .lines()
             .map(|line| {
                 let offered = TABLE.iter().any(|fact| {
                     fact.default.is_some_and(|default| line == format!("# {} = {}", fact.name.1, Thousandths(default)))
                         && !matches!(fact.key, Key::LeadTemperature | Key::ReserveSag)
                 });
-                format!("{}\n", if offered { line.trim_start_matches("# ") } else { line })
+                if offered { line.trim_start_matches("# ").to_owned() } else { line.to_owned() }
             })
-            .collect();
+            .collect::<Vec<_>>()
+            .join("\n");
         assert_ne!(defaults, starter());
         let written = Installation::parse("written", &defaults).expect("no problem");
         assert_eq!(written.settings, plain.settings);

@@ -8,8 +8,9 @@ use std::path::Path;
 /// An installation file is a few kilobytes; what is a hundred times that is something else.
 const LARGEST: u64 = 1 << 18;
 
-/// What messages call the file at `path`.
-pub(super) fn shown(path: &Path) -> String {
+/// What messages call the file at `path`; `-` is the standard input.
+#[must_use]
+pub fn shown(path: &Path) -> String {
     if path == Path::new("-") { "standard input".to_owned() } else { path.display().to_string() }
 }
 
@@ -27,7 +28,7 @@ pub(super) fn read(path: &Path) -> Result<String, Problem> {
     };
     read.map_err(|error| cannot_read(&shown, &error))?;
     if bytes.len() as u64 > LARGEST {
-        return Err(Problem::error(shown, "is larger than 256 KiB: this is no installation file")
+        return Err(Problem::error(&shown, "is larger than 256 KiB: this is no installation file")
             .remedy("the TOML file that describes the bank; `forewarm new FILE` writes a first one"));
     }
     decode(&shown, bytes)

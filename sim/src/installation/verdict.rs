@@ -169,10 +169,8 @@ fn stated(settings: &Settings, place: Place, judged: i64, before: &str, between:
 fn margin(key: Key) -> i64 {
     match key.fact().unit {
         "°C" => 3_000,
-        "K" => 1_000,
-        "V" => 500,
+        "V" | "h" => 500,
         "%" => 10_000,
-        "h" => 500,
         _ => 1_000,
     }
 }
