@@ -439,6 +439,7 @@ const PIECES: usize = 28;
 /// The inverse for the nominal coefficients. A parabola through both ends and the middle of each piece misses by at most
 /// h³ t‴/(72 √3), 8 µK at −60 °C where t‴ is largest; the ends are shared, so the whole is continuous and, W being concave,
 /// increasing.
+#[expect(clippy::indexing_slicing, reason = "evaluated at compile time")]
 const TABLE: [Parabola; PIECES] = {
     let mut table = [Parabola { t0: 0, rise: 0, bend: 0 }; PIECES];
     let mut piece = 0;
@@ -521,7 +522,6 @@ impl Thermometer {
     }
 
     #[inline]
-    #[expect(clippy::cast_possible_truncation, reason = "bounded by the table's span, checked first")]
     fn fine_celsius(&self, r: Ohms) -> Result<FineCelsius, OutOfRange> {
         // Below 2^32 × 2^32; the ratio is in steps of 2^-30.
         let ratio = (u64::from(r.as_steps()) * u64::from(self.reciprocal)) >> self.shift;
@@ -532,7 +532,7 @@ impl Thermometer {
         let Some(piece) = TABLE.get((into >> PIECE_BITS) as usize) else {
             return Err(OutOfRange::Above);
         };
-        let u = (into & ((1 << PIECE_BITS) - 1)) as i64;
+        let u = (into & ((1 << PIECE_BITS) - 1)).cast_signed();
         // bend: 16 bits, rise: 24 bits; each times 25 bits.
         let slope = i64::from(piece.rise) + ((i64::from(piece.bend) * u) >> PIECE_BITS);
         let t = i64::from(piece.t0) + ((slope * u) >> PIECE_BITS);
