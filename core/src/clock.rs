@@ -7,6 +7,32 @@ use crate::fault::SystemFault;
 use crate::quantity::{Instant, Millis};
 use crate::settings::Trust;
 
+/// Time since the reset in milliseconds, as far as the clock tells. It does not wrap in half a billion years, so a moment
+/// long ago never looks recent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct Uptime(u64);
+
+impl Uptime {
+    /// Before every moment.
+    pub(crate) const NEVER: Self = Self(0);
+    /// The reset.
+    pub(crate) const START: Self = Self(1);
+    /// After every moment.
+    pub(crate) const END: Self = Self(u64::MAX);
+
+    pub(crate) const fn plus(self, span: Millis) -> Self {
+        Self(self.0.saturating_add(span.as_millis() as u64))
+    }
+
+    /// The span from `earlier` to `self`; held at the ends of the range.
+    #[inline]
+    #[expect(clippy::cast_possible_truncation, reason = "compared with the maximum first")]
+    pub(crate) const fn since(self, earlier: Self) -> Millis {
+        let span = self.0.saturating_sub(earlier.0);
+        if span > u32::MAX as u64 { Millis::MAX } else { Millis::from_millis(span as u32) }
+    }
+}
+
 /// How a step follows the one before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Tick {

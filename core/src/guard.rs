@@ -14,6 +14,7 @@
 //! channels (stuck, disagreement, ineffective heater) are the controller's; what it reports of them, the guard enforces.
 
 use crate::button::ResetButton;
+use crate::clock::Uptime;
 use crate::controller::Memory;
 use crate::fault::SystemFaults;
 use crate::power::{Load, reserve_levels};
@@ -55,8 +56,8 @@ struct Channel {
 
     /// The latest reading that was believed.
     latest: Option<Steps>,
-    /// Time since.
-    age: Millis,
+    /// When it came in; the reset while there has been none.
+    latest_at: Uptime,
     /// Whether the latest sample was not believed.
     broken: bool,
 }
@@ -77,6 +78,7 @@ pub struct Guard {
     bank: BankUse,
 
     before: Option<Instant>,
+    uptime: Uptime,
     /// Time for which every cell channel has been good and above inhibit.
     warm_for: Millis,
     heater: Relay,
@@ -133,6 +135,7 @@ impl Guard {
             budgets,
             bank: settings.bank,
             before: None,
+            uptime: Uptime::START,
             warm_for: Millis::ZERO,
             heater: Relay::Open,
             since_switched: Millis::ZERO,
@@ -177,10 +180,14 @@ impl Guard {
     }
 
     fn look(&mut self, elapsed: Millis, inputs: &Inputs) -> Sight {
+        self.uptime = self.uptime.plus(elapsed);
         let mut sight = Sight::default();
         for (channel, sample) in self.channels.iter_mut().zip(&inputs.channels) {
-            channel.take(elapsed, sample, self.max_age);
-            let Some((low, high)) = channel.range() else {
+            let shown = channel.take(self.uptime, sample, self.max_age);
+            // Not believed, yet it may be true: what reads hot cuts the heater out.
+            sight.cut_out |= shown.is_some_and(|steps| steps >= channel.cutout);
+            sight.over_temperature |= shown.is_some_and(|steps| steps >= channel.over);
+            let Some((low, high)) = channel.range(self.uptime) else {
                 sight.cell_broken |= channel.role == Role::Cell;
                 sight.pad_broken |= channel.role == Role::Pad;
                 continue;
@@ -264,47 +271,60 @@ impl Channel {
             // 31 bits, and 24 for an element of twice the reference.
             fastest: per_hour.saturating_mul(per_kelvin).div_ceil(3_600_000),
             latest: None,
-            age: Millis::ZERO,
+            latest_at: Uptime::START,
             broken: true,
         }
     }
 
-    fn take(&mut self, elapsed: Millis, sample: &Sample, max_age: Millis) {
-        self.age = self.age.plus(elapsed);
+    /// Takes in one sample; answers what it shows, believed or not, where that is plausible.
+    #[inline]
+    fn take(&mut self, now: Uptime, sample: &Sample, max_age: Millis) -> Option<Steps> {
         let measured = match sample {
             Sample::None => {
-                self.broken |= self.age > max_age;
-                return;
+                self.broken |= now.since(self.latest_at) > max_age;
+                return None;
             }
             Sample::ConverterFault => {
                 self.broken = true;
-                return;
+                return None;
             }
             Sample::Fresh(measured) => measured,
         };
-        let Some(steps) = measured.element.less(measured.lead).map(Ratio::as_steps) else {
-            self.broken = true;
-            return;
-        };
-        // What a change in ratio is in kelvins depends on the temperature; at most 13/16 of it is sure to be believable.
-        let believable = u64::from(self.noise).saturating_add(self.drift()).saturating_mul(13) / 16;
-        let too_fast = self.latest.is_some_and(|latest| u64::from(steps.abs_diff(latest)) > believable);
-        self.broken = too_fast || steps < self.lowest || steps > self.highest;
-        if !self.broken {
-            self.latest = Some(steps);
-            self.age = Millis::ZERO;
+        let shown = measured.element.less(measured.lead).map(Ratio::as_steps);
+        let shown = shown.filter(|steps| (self.lowest..=self.highest).contains(steps));
+        match shown {
+            Some(steps) if !self.is_too_fast(now, steps) => {
+                self.broken = false;
+                self.latest = Some(steps);
+                self.latest_at = now;
+            }
+            Some(_) | None => self.broken = true,
         }
+        shown
     }
 
-    /// How far the reading can have moved since it was taken.
-    fn drift(&self) -> u64 {
-        self.fastest.saturating_mul(u64::from(self.age.as_millis())).saturating_add(0xFFFF) >> 16
+    /// What a change in ratio is in kelvins depends on the temperature; 13/16 of what is believable at the steepest is so anywhere.
+    fn is_too_fast(&self, now: Uptime, steps: Steps) -> bool {
+        self.latest.is_some_and(|latest| {
+            let believable = u64::from(self.noise).saturating_add(self.drift(now)).saturating_mul(13) >> 4;
+            u64::from(steps.abs_diff(latest)) > believable
+        })
+    }
+
+    /// How far the reading can have moved since it was taken, at the steepest.
+    fn drift(&self, now: Uptime) -> u64 {
+        let age = u64::from(now.since(self.latest_at).as_millis());
+        self.fastest.saturating_mul(age).saturating_add(0xFFFF) >> 16
     }
 
     /// The lowest and the highest that the channel can be at now; nothing if it is broken.
-    fn range(&self) -> Option<(Steps, Steps)> {
+    #[inline]
+    fn range(&self, now: Uptime) -> Option<(Steps, Steps)> {
         let latest = self.latest.filter(|_| !self.broken)?;
-        let drift = to_steps(self.drift());
+        if self.latest_at == now {
+            return Some((latest, latest));
+        }
+        let drift = to_steps(self.drift(now));
         Some((latest.saturating_sub(drift), latest.saturating_add(drift)))
     }
 }

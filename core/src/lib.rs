@@ -49,6 +49,8 @@ mod contacts;
 pub mod controller;
 pub mod fault;
 pub mod guard;
+#[cfg(test)]
+mod invariants;
 pub mod journal;
 mod power;
 pub mod quantity;

@@ -264,6 +264,12 @@ impl Element {
         self.r0
     }
 
+    /// The coefficients.
+    #[must_use]
+    pub const fn coefficients(&self) -> &Coefficients {
+        &self.coefficients
+    }
+
     /// This element with the resistance measured in melting ice as its R0; the coefficients stay.
     ///
     /// # Errors

@@ -11,6 +11,7 @@
 //! **Trust is lost at once and won slowly.** One bad measurement makes a channel doubtful in the same step; a run of good
 //! ones makes it good again.
 
+use crate::clock::Uptime;
 use crate::fault::ChannelFault;
 use crate::quantity::{Celsius, KelvinRate, Kelvins, Millis, Ohms};
 use crate::rtd::{Measured, OutOfRange, Thermometer};
@@ -62,13 +63,13 @@ enum Condition {
 /// What moved and what stood still, for the stuck judgement.
 #[derive(Clone, Copy, Debug)]
 struct Movement {
-    /// Time for which the measurement has been the same to the last digit.
-    still: Millis,
+    /// The measurement has been the same to the last digit since then.
+    still_since: Uptime,
     /// A reading from which the channel has not moved far since; it is set anew each time it has.
     anchor: Celsius,
-    anchor_age: Millis,
-    /// Age of the anchor before that: the last far move lies wholly within this time.
-    moved_within: Millis,
+    anchor_at: Uptime,
+    /// When the last far move began: when the anchor before this one was set.
+    move_began: Uptime,
 }
 
 /// One channel: its constants, then its memory.
@@ -87,8 +88,8 @@ struct Channel {
     run: u8,
     /// The last three measurements that were believed, latest first.
     believed: [Celsius; 3],
-    /// Time since the latest of them; the longest there is while there has been none.
-    age: Millis,
+    /// When the latest of them came in; since the reset while there has been none.
+    believed_at: Uptime,
     movement: Movement,
 }
 
@@ -97,6 +98,7 @@ struct Channel {
 pub struct Sensing {
     channels: Vec<Channel, MAX_CHANNELS>,
     trust: Trust,
+    now: Uptime,
 }
 
 impl Sensing {
@@ -104,73 +106,48 @@ impl Sensing {
     #[must_use]
     pub fn new(settings: &Settings) -> Self {
         let channels = settings.channels.iter().map(|channel| Channel::new(channel, settings)).collect();
-        Self { channels, trust: settings.trust }
+        Self { channels, trust: settings.trust, now: Uptime::START }
     }
 
     /// Takes in what the converters brought, `elapsed` after the step before.
     pub fn judge(&mut self, elapsed: Millis, samples: &[Sample; MAX_CHANNELS]) -> Picture {
-        let trust = self.trust;
-        let mut picture = Picture {
-            cells: Group::Absent,
-            pads: Group::Absent,
-            above_cutout: MOST_BELOW,
-            faults: [None; MAX_CHANNELS],
-        };
-        let mut ambients = Group::Absent;
-        let mut spread = [Spread::NONE; 3];
-        let mut moved_within = Millis::MAX;
-        let mut longest_still = Millis::ZERO;
-
+        self.now = self.now.plus(elapsed);
+        let mut tally = Tally::EMPTY;
         for (channel, sample) in self.channels.iter_mut().zip(samples) {
-            let seen = channel.take(elapsed, sample, &trust);
-            if let Some(seen) = seen {
-                picture.above_cutout = picture.above_cutout.max(seen.above(channel.cutout));
-            }
-            if channel.run > 0 {
-                spread_of(&mut spread, channel.role).include(channel.believed());
-            }
-            moved_within = moved_within.min(channel.movement.moved_within);
-            longest_still = longest_still.max(channel.movement.still);
+            let seen = channel.take(self.now, sample, &self.trust);
+            tally.include(self.now, channel, seen);
         }
-
-        // Both are rare; the usual step does not look at the channels again for them.
-        if let Some(after) = trust.stuck_after
-            && longest_still >= after
-        {
-            for channel in &mut self.channels {
-                if channel.movement.still >= after && moved_within <= channel.movement.still {
-                    channel.doubt(ChannelFault::Stuck);
-                }
-            }
+        if tally.is_suspicious(self.now, &self.trust) {
+            tally = self.compare_channels(tally);
         }
-        if spread.iter().any(|spread| spread.width() > trust.disagreement) {
-            for channel in &mut self.channels {
-                if channel.run > 0 && spread_of(&mut spread, channel.role).width() > trust.disagreement {
-                    channel.doubt(ChannelFault::Disagreement);
-                }
-            }
-        }
-
-        for (channel, fault) in self.channels.iter().zip(&mut picture.faults) {
-            let group = match channel.role {
-                Role::Cell => &mut picture.cells,
-                Role::Pad => &mut picture.pads,
-                Role::Ambient => &mut ambients,
-            };
-            match channel.condition {
-                Condition::Doubtful(doubt) => {
-                    *fault = Some(doubt);
-                    *group = group.with_doubt(doubt);
-                }
-                Condition::Starting => *group = group.with_starting(),
-                Condition::Good => {
-                    let (low, high) = channel.range();
-                    *group = group.with_range(low, high);
-                    picture.above_cutout = picture.above_cutout.max(high.above(channel.cutout));
-                }
+        let mut picture = tally.picture();
+        if tally.has_doubt {
+            for (fault, channel) in picture.faults.iter_mut().zip(&self.channels) {
+                *fault = match channel.condition {
+                    Condition::Doubtful(fault) => Some(fault),
+                    Condition::Starting | Condition::Good => None,
+                };
             }
         }
         picture
+    }
+
+    /// The judgements that need more than one channel. Rare: the usual step looks at each channel once.
+    #[cold]
+    fn compare_channels(&mut self, first: Tally) -> Tally {
+        let mut tally = Tally { above_cutout: first.above_cutout, ..Tally::EMPTY };
+        for channel in &mut self.channels {
+            let still_since = channel.movement.still_since;
+            let is_still = self.trust.stuck_after.is_some_and(|after| self.now.since(still_since) >= after);
+            if is_still && first.move_began >= still_since {
+                channel.doubt(ChannelFault::Stuck);
+            }
+            if channel.run > 0 && first.roll(channel.role).spread() > self.trust.disagreement {
+                channel.doubt(ChannelFault::Disagreement);
+            }
+            tally.include(self.now, channel, None);
+        }
+        tally
     }
 
     /// The median of the last three measurements of each channel; nothing for a channel that is not good.
@@ -185,8 +162,6 @@ impl Sensing {
         readings
     }
 }
-
-const MOST_BELOW: Kelvins = Kelvins::from_steps(i32::MIN);
 
 impl Channel {
     fn new(channel: &settings::Channel, settings: &Settings) -> Self {
@@ -206,24 +181,22 @@ impl Channel {
             condition: Condition::Starting,
             run: 0,
             believed: [Celsius::ZERO; 3],
-            age: Millis::ZERO,
+            believed_at: Uptime::START,
             movement: Movement {
-                still: Millis::ZERO,
+                still_since: Uptime::START,
                 anchor: Celsius::ZERO,
-                anchor_age: Millis::MAX,
-                moved_within: Millis::MAX,
+                anchor_at: Uptime::START,
+                move_began: Uptime::NEVER,
             },
         }
     }
 
     /// Takes in one sample; answers the temperature it shows, believed or not, where it shows a plausible one.
     #[inline]
-    fn take(&mut self, elapsed: Millis, sample: &Sample, trust: &Trust) -> Option<Celsius> {
-        self.age = self.age.plus(elapsed);
-        self.movement.pass(elapsed);
+    fn take(&mut self, now: Uptime, sample: &Sample, trust: &Trust) -> Option<Celsius> {
         let measured = match sample {
             Sample::None => {
-                if self.age > trust.max_age {
+                if now.since(self.believed_at) > trust.max_age {
                     self.doubt(ChannelFault::Missing);
                 }
                 return None;
@@ -234,19 +207,20 @@ impl Channel {
             }
             Sample::Fresh(measured) => measured,
         };
-        let t = match self.temperature(*measured, trust) {
-            Ok(t) => t,
+        match self.temperature(*measured, trust) {
+            Ok(t) if self.is_too_fast(now, t, trust) => {
+                self.doubt(ChannelFault::TooFast);
+                Some(t)
+            }
+            Ok(t) => {
+                self.believe(now, t, trust);
+                Some(t)
+            }
             Err(fault) => {
                 self.doubt(fault);
-                return None;
+                None
             }
-        };
-        if self.is_too_fast(t, trust) {
-            self.doubt(ChannelFault::TooFast);
-        } else {
-            self.believe(t, trust);
         }
-        Some(t)
     }
 
     /// Ratio → ohms → degrees Celsius, or why that makes no temperature.
@@ -278,29 +252,45 @@ impl Channel {
     /// Against the last believed measurement, and the more time has passed since, the more is believable: a sensor that was
     /// moved for good is believed again in the end.
     #[inline]
-    fn is_too_fast(&self, t: Celsius, trust: &Trust) -> bool {
-        let change = t.above(self.believed()).magnitude();
-        !self.never_believed() && change > trust.noise.plus(self.fastest.over(self.age))
+    fn is_too_fast(&self, now: Uptime, t: Celsius, trust: &Trust) -> bool {
+        let change = t.above(self.latest()).magnitude();
+        // Nearly every change is noise; the product is for the others.
+        change > trust.noise
+            && change > trust.noise.plus(self.fastest.over(now.since(self.believed_at)))
+            && !self.has_never_believed()
     }
 
-    fn never_believed(&self) -> bool {
+    /// Since the reset.
+    fn has_never_believed(&self) -> bool {
         self.run == 0 && self.condition == Condition::Starting
     }
 
     #[inline]
-    fn believe(&mut self, t: Celsius, trust: &Trust) {
-        if t != self.believed() {
-            self.movement.still = Millis::ZERO;
-        }
+    fn believe(&mut self, now: Uptime, t: Celsius, trust: &Trust) {
         let [latest, before, _] = self.believed;
-        // After a break the old measurements are no company for the new.
-        self.believed = if self.run == 0 { [t; 3] } else { [t, latest, before] };
-        self.age = Millis::ZERO;
-        self.run = self.run.saturating_add(1).min(trust.good_run);
+        if t != latest {
+            self.movement.still_since = now;
+        }
+        if t.above(self.movement.anchor).magnitude() >= trust.stuck_moved {
+            self.movement.set_anchor(now, t, self.has_never_believed());
+        }
+        self.believed = [t, latest, before];
+        self.believed_at = now;
+        if self.condition != Condition::Good {
+            self.recover(trust);
+        }
+    }
+
+    #[cold]
+    fn recover(&mut self, trust: &Trust) {
+        if self.run == 0 {
+            // After a break the old measurements are no company for the new.
+            self.believed = [self.latest(); 3];
+        }
+        self.run = self.run.saturating_add(1);
         if self.run >= trust.good_run {
             self.condition = Condition::Good;
         }
-        self.movement.follow(t, trust.stuck_moved);
     }
 
     fn doubt(&mut self, fault: ChannelFault) {
@@ -308,7 +298,7 @@ impl Channel {
         self.run = 0;
     }
 
-    fn believed(&self) -> Celsius {
+    fn latest(&self) -> Celsius {
         let [latest, ..] = self.believed;
         latest
     }
@@ -320,84 +310,146 @@ impl Channel {
 
     /// Low and high end: the latest measurement and the median, drifted apart for the age of the former.
     #[inline]
-    fn range(&self) -> (Celsius, Celsius) {
-        let (latest, median) = (self.believed(), self.median());
-        let drift = self.fastest.over(self.age);
-        (latest.min(median).lowered(drift), latest.max(median).raised(drift))
+    fn range(&self, now: Uptime) -> (Celsius, Celsius) {
+        let (latest, median) = (self.latest(), self.median());
+        let (low, high) = (latest.min(median), latest.max(median));
+        if self.believed_at == now {
+            return (low, high);
+        }
+        let drift = self.fastest.over(now.since(self.believed_at));
+        (low.lowered(drift), high.raised(drift))
     }
 }
 
 impl Movement {
-    #[inline]
-    fn pass(&mut self, elapsed: Millis) {
-        self.still = self.still.plus(elapsed);
-        self.anchor_age = self.anchor_age.plus(elapsed);
-        self.moved_within = self.moved_within.plus(elapsed);
-    }
-
-    #[inline]
-    fn follow(&mut self, t: Celsius, far: Kelvins) {
-        if t.above(self.anchor).magnitude() >= far {
-            self.moved_within = self.anchor_age;
-            self.anchor = t;
-            self.anchor_age = Millis::ZERO;
+    #[cold]
+    fn set_anchor(&mut self, now: Uptime, t: Celsius, is_first: bool) {
+        if !is_first {
+            self.move_began = self.anchor_at;
         }
+        self.anchor = t;
+        self.anchor_at = now;
     }
 }
 
-impl Group {
-    /// The first doubt wins over everything.
-    fn with_doubt(self, fault: ChannelFault) -> Self {
-        match self {
-            Self::Doubtful(first) => Self::Doubtful(first),
-            Self::Absent | Self::Starting | Self::Good { .. } => Self::Doubtful(fault),
-        }
-    }
-
-    fn with_starting(self) -> Self {
-        match self {
-            Self::Doubtful(first) => Self::Doubtful(first),
-            Self::Absent | Self::Starting | Self::Good { .. } => Self::Starting,
-        }
-    }
-
-    #[inline]
-    fn with_range(self, low: Celsius, high: Celsius) -> Self {
-        match self {
-            Self::Doubtful(_) | Self::Starting => self,
-            Self::Absent => Self::Good { coldest: low, hottest: high },
-            Self::Good { coldest, hottest } => Self::Good { coldest: coldest.min(low), hottest: hottest.max(high) },
-        }
-    }
-}
-
-/// The lowest and the highest latest measurement of a role.
+/// The channels of one role, added up.
 #[derive(Clone, Copy)]
-struct Spread {
-    low: Celsius,
-    high: Celsius,
+struct Roll {
+    /// Over the good ones, the ends of their ranges.
+    coldest: Celsius,
+    hottest: Celsius,
+    /// Over those that read believably, good or on the way to it.
+    lowest: Celsius,
+    highest: Celsius,
+    starting: bool,
+    doubt: Option<ChannelFault>,
 }
 
-impl Spread {
-    const NONE: Self = Self { low: Celsius::MAX, high: Celsius::MIN };
+impl Roll {
+    const EMPTY: Self = Self {
+        coldest: Celsius::MAX,
+        hottest: Celsius::MIN,
+        lowest: Celsius::MAX,
+        highest: Celsius::MIN,
+        starting: false,
+        doubt: None,
+    };
 
-    fn include(&mut self, t: Celsius) {
-        self.low = self.low.min(t);
-        self.high = self.high.max(t);
+    /// Negative while nothing reads.
+    fn spread(&self) -> Kelvins {
+        self.highest.above(self.lowest)
     }
 
-    /// Negative while nothing is included.
-    fn width(self) -> Kelvins {
-        self.high.above(self.low)
+    fn group(&self) -> Group {
+        match *self {
+            Self { doubt: Some(fault), .. } => Group::Doubtful(fault),
+            Self { starting: true, .. } => Group::Starting,
+            Self { coldest, hottest, .. } if coldest <= hottest => Group::Good { coldest, hottest },
+            _ => Group::Absent,
+        }
     }
 }
 
-fn spread_of(spread: &mut [Spread; 3], role: Role) -> &mut Spread {
-    let [cells, pads, ambients] = spread;
-    match role {
-        Role::Cell => cells,
-        Role::Pad => pads,
-        Role::Ambient => ambients,
+/// All channels, added up in one pass.
+#[derive(Clone, Copy)]
+struct Tally {
+    cells: Roll,
+    pads: Roll,
+    ambients: Roll,
+    above_cutout: Kelvins,
+    has_doubt: bool,
+    /// When the latest far move of any channel began.
+    move_began: Uptime,
+    /// Since when the channel that has been still longest is still.
+    still_since: Uptime,
+}
+
+impl Tally {
+    const EMPTY: Self = Self {
+        cells: Roll::EMPTY,
+        pads: Roll::EMPTY,
+        ambients: Roll::EMPTY,
+        above_cutout: Kelvins::from_steps(i32::MIN),
+        has_doubt: false,
+        move_began: Uptime::NEVER,
+        still_since: Uptime::END,
+    };
+
+    fn roll(&self, role: Role) -> &Roll {
+        match role {
+            Role::Cell => &self.cells,
+            Role::Pad => &self.pads,
+            Role::Ambient => &self.ambients,
+        }
+    }
+
+    #[inline]
+    fn include(&mut self, now: Uptime, channel: &Channel, seen: Option<Celsius>) {
+        self.move_began = self.move_began.max(channel.movement.move_began);
+        self.still_since = self.still_since.min(channel.movement.still_since);
+        let roll = match channel.role {
+            Role::Cell => &mut self.cells,
+            Role::Pad => &mut self.pads,
+            Role::Ambient => &mut self.ambients,
+        };
+        if channel.run > 0 {
+            roll.lowest = roll.lowest.min(channel.latest());
+            roll.highest = roll.highest.max(channel.latest());
+        }
+        match channel.condition {
+            Condition::Good => {
+                let (low, high) = channel.range(now);
+                roll.coldest = roll.coldest.min(low);
+                roll.hottest = roll.hottest.max(high);
+                self.above_cutout = self.above_cutout.max(high.above(channel.cutout));
+            }
+            Condition::Starting => roll.starting = true,
+            Condition::Doubtful(fault) => {
+                roll.doubt = roll.doubt.or(Some(fault));
+                self.has_doubt = true;
+            }
+        }
+        // Not believed, yet it may be true: what reads hot cuts the heater out.
+        if channel.condition != Condition::Good
+            && let Some(seen) = seen
+        {
+            self.above_cutout = self.above_cutout.max(seen.above(channel.cutout));
+        }
+    }
+
+    /// Whether channels must be compared with each other.
+    fn is_suspicious(&self, now: Uptime, trust: &Trust) -> bool {
+        trust.stuck_after.is_some_and(|after| now.since(self.still_since) >= after)
+            || [self.cells, self.pads, self.ambients].iter().any(|roll| roll.spread() > trust.disagreement)
+    }
+
+    fn picture(&self) -> Picture {
+        Picture {
+            cells: self.cells.group(),
+            pads: self.pads.group(),
+            above_cutout: self.above_cutout,
+            faults: [None; MAX_CHANNELS],
+        }
     }
 }
 

@@ -5,7 +5,7 @@ use crate::quantity::{
 };
 use crate::rtd::{Element, Leads, Measured};
 use crate::settings::{
-    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, MAX_CHANNELS, Proof, Reserve, Role, Settings,
+    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Key, MAX_CHANNELS, Proof, Reserve, Role, Settings,
     Source, Trust,
 };
 use crate::signals::{Button, Inputs, Line, Relay, Sample, Sources};
@@ -226,6 +226,103 @@ pub(crate) fn any_settings() -> impl Strategy<Value = Settings> {
     )
 }
 
+/// A value of a setting anywhere in its row of the table.
+fn within(key: Key) -> impl Strategy<Value = i64> {
+    let fact = key.fact();
+    prop_oneof![1 => Just(fact.minimum), 1 => Just(fact.maximum), 4 => fact.minimum..=fact.maximum]
+}
+
+fn within_all<const N: usize>(keys: [Key; N]) -> impl Strategy<Value = std::vec::Vec<i64>> {
+    keys.map(within).into_iter().collect::<std::vec::Vec<_>>()
+}
+
+/// Settings from the ends of their ranges inwards. Pairs that must be in order are put in order; what is still refused,
+/// `validate` tells.
+pub(crate) fn wild_settings() -> impl Strategy<Value = Settings> {
+    let temperatures = [
+        Key::Inhibit,
+        Key::Release,
+        Key::HighRelease,
+        Key::HighLimit,
+        Key::HeaterStart,
+        Key::HeaterStop,
+        Key::CutoutCell,
+        Key::CutoutPad,
+    ];
+    let times = [
+        Key::ChargeMinOff,
+        Key::HeaterMinOn,
+        Key::HeaterMinOff,
+        Key::MaxStep,
+        Key::MaxAge,
+        Key::RestartWindow,
+        Key::Feedback,
+        Key::Button,
+    ];
+    let electrical = [Key::Capacity, Key::HeaterPower, Key::HeaterNominal, Key::SupplyMin, Key::SupplyMax];
+    let kelvins = [Key::CutoutHysteresis, Key::OverTemperature, Key::Noise, Key::Disagreement, Key::StuckMoved];
+    let rates = [Key::FastestCell, Key::FastestPad, Key::FastestAmbient];
+    let trust =
+        [Key::GoodRun, Key::RestartLimit, Key::PlausibleLow, Key::PlausibleHigh, Key::Soak, Key::MaxRun, Key::Rest];
+    (
+        any_settings(),
+        within_all(temperatures),
+        within_all(times),
+        within_all(electrical),
+        within_all(kelvins),
+        within_all(rates),
+        within_all(trust),
+    )
+        .prop_map(|(mut settings, t, times, electrical, kelvins, rates, trust)| {
+            let celsius = |mc: i64| c(i32::try_from(mc).unwrap());
+            let unsigned = |value: i64| u32::try_from(value).unwrap();
+            let seconds = |ms: i64| Millis::from_millis(unsigned(ms));
+            let difference = |mk: i64| k(i32::try_from(mk).unwrap());
+            let rate = |value: i64| KelvinRate::from_millikelvins_per_minute(unsigned(value));
+            let charge = &mut settings.charge;
+            let heater = &mut settings.heater;
+            let (inhibit, release) = (t[0], t[1].max(t[0] + 1));
+            let start = t[4].max(inhibit + 1);
+            let stop = t[5].max(start + 1).max(release + 1);
+            let high_release = t[2].min(t[3] - 1).max(stop + 1);
+            let (cutout_cell, cutout_pad) = (t[6].max(stop + 1), t[7].max(stop + 1));
+            (charge.inhibit, charge.release) = (celsius(inhibit), celsius(release));
+            (charge.high_release, charge.high_limit) = (celsius(high_release), celsius(t[3].max(high_release + 1)));
+            (heater.start, heater.stop) = (celsius(start), celsius(stop));
+            (heater.cutout_cell, heater.cutout_pad) = (celsius(cutout_cell), celsius(cutout_pad));
+            let over = cutout_cell.max(cutout_pad) + kelvins[1] + 1;
+            charge.min_off = seconds(times[0]);
+            (heater.min_on, heater.min_off) = (seconds(times[1].min(trust[5] * 3600 - 1)), seconds(times[2]));
+            charge.capacity = MilliampHours::from_milliamp_hours(unsigned(electrical[0]));
+            heater.power = Milliwatts::from_milliwatts(unsigned(electrical[1]));
+            heater.nominal = Millivolts::from_millivolts(unsigned(electrical[2]));
+            heater.supply_min = Millivolts::from_millivolts(unsigned(electrical[3].min(electrical[4] - 1)));
+            heater.supply_max = Millivolts::from_millivolts(unsigned(electrical[4]));
+            (heater.cutout_hysteresis, heater.over_temperature) = (difference(kelvins[0]), difference(kelvins[1]));
+            charge.soak = seconds(trust[4] * 60);
+            (heater.max_run, heater.rest) = (seconds(trust[5] * 3600), seconds(trust[6] * 60));
+            settings.trust = Trust {
+                good_run: u8::try_from(trust[0] / 1000).unwrap(),
+                restart_limit: u8::try_from(trust[1] / 1000).unwrap(),
+                max_step: seconds(times[3]),
+                max_age: seconds(times[4]),
+                restart_window: seconds(times[5] * 60),
+                feedback: seconds(times[6]),
+                button: seconds(times[7]),
+                plausible_low: celsius(trust[2]),
+                plausible_high: celsius(trust[3].max(over)),
+                noise: difference(kelvins[2]),
+                disagreement: difference(kelvins[3]),
+                stuck_moved: difference(kelvins[4]),
+                fastest_cell: rate(rates[0]),
+                fastest_pad: rate(rates[1]),
+                fastest_ambient: rate(rates[2]),
+                stuck_after: settings.trust.stuck_after,
+            };
+            settings
+        })
+}
+
 /// What can happen between two steps of a generated history.
 #[derive(Clone, Debug)]
 pub(crate) enum Happening {
@@ -308,7 +405,7 @@ fn any_happening() -> impl Strategy<Value = Happening> {
 }
 
 /// One step of a history.
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug)]
 pub(crate) struct Moment {
     pub(crate) now: Instant,
     pub(crate) inputs: Inputs,
