@@ -23,7 +23,7 @@ const CASES: u32 = 1_500;
 /// The equation of IEC 60751 in double precision, by bisection; nothing outside −200…+850 °C. The generated elements have
 /// nominal coefficients.
 fn exact_celsius(channel: &Channel, measured: &crate::rtd::Measured) -> Option<f64> {
-    assert_eq!(*channel.element.coefficients(), Coefficients::IEC_60751);
+    assert_eq!(channel.element.coefficients(), Coefficients::IEC_60751);
     let steps = f64::from(measured.element.as_steps()) - f64::from(measured.lead.as_steps());
     let known = match channel.leads {
         Leads::TwoWire { loop_at_20c, at } => {

@@ -131,6 +131,12 @@ impl Coefficients {
         })
     }
 
+    /// A in steps of 2⁻⁴⁰ per °C, B in steps of 2⁻⁵² per °C², C in steps of 2⁻⁷⁰ per °C⁴.
+    #[must_use]
+    pub const fn as_steps(&self) -> (i64, i64, i64) {
+        (self.a, self.b, self.c)
+    }
+
     /// W(t) and dW/dt (steps of 2⁻⁴⁰ per °C). `t` within −210…+860 °C.
     const fn ratio_and_slope(&self, t: FineCelsius) -> (FineRatio, i64) {
         // B t: 32 + 31 bits, to 2^-40 per °C.
@@ -264,10 +270,10 @@ impl Element {
         self.r0
     }
 
-    /// The coefficients.
+    /// A, B and C.
     #[must_use]
-    pub const fn coefficients(&self) -> &Coefficients {
-        &self.coefficients
+    pub const fn coefficients(&self) -> Coefficients {
+        self.coefficients
     }
 
     /// This element with the resistance measured in melting ice as its R0; the coefficients stay.
