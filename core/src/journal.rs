@@ -1,9 +1,37 @@
-//! What happened: counters and the latest events, in a fixed space.
+//! What happened: totals and the latest events, in a fixed space.
+//!
+//! Everything is noted in one place, [`Journal::note`], from what finally went to the relays, so no event is forgotten and none
+//! doubled, whoever caused it.
 
+use crate::power::Shares;
+use crate::quantity::{Instant, Millis};
 use crate::settings::MAX_SOURCES;
+use crate::signals::{Cause, Outputs, Relay, State};
+use heapless::HistoryBuf;
+
+/// Events kept; the oldest gives way.
+pub const EVENTS: usize = 32;
+
+/// A change of state, cause or outputs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Event {
+    /// When.
+    pub at: Instant,
+    /// The state from then on.
+    pub state: State,
+    /// Why.
+    pub cause: Cause,
+    /// The heater relay from then on.
+    pub heater: Relay,
+    /// The charge relay from then on.
+    pub charge: Relay,
+}
 
 /// Totals since the start.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Counters {
     /// Times the heater relay closed.
     pub heater_cycles: u32,
@@ -17,19 +45,82 @@ pub struct Counters {
     pub bank_energy_uj: u64,
     /// Times charge permission was taken away.
     pub refusals: u32,
-    /// Times the guard overruled the controller.
+    /// Times the guard took away what the controller asked for.
     pub overrules: u32,
 }
 
-impl Counters {
-    /// All at zero.
-    pub const ZERO: Self = Self {
-        heater_cycles: 0,
-        charge_cycles: 0,
-        heater_on_ms: 0,
-        source_energy_uj: [0; MAX_SOURCES],
-        bank_energy_uj: 0,
-        refusals: 0,
-        overrules: 0,
-    };
+/// Totals and the latest events.
+#[derive(Clone, Debug, Default)]
+pub struct Journal {
+    counters: Counters,
+    events: HistoryBuf<Event, EVENTS>,
+    before: Option<Instant>,
+    latest: Option<Event>,
+    shares: Shares,
+}
+
+impl Journal {
+    /// Notes what finally went to the relays at `now`. Time and energy since the step before are credited to what was on
+    /// then, unless more than `longest` has passed.
+    pub(crate) fn note(&mut self, now: Instant, longest: Millis, outputs: &Outputs, shares: impl FnOnce() -> Shares) {
+        let elapsed = self.before.replace(now).map_or(Millis::ZERO, |before| now.since(before));
+        let was_on = self.latest.is_some_and(|event| event.heater == Relay::Closed);
+        if was_on && elapsed <= longest {
+            self.spend(elapsed);
+        }
+        if outputs.heater == Relay::Closed {
+            self.shares = shares();
+        }
+
+        let (heater, charge) = self.latest.map_or((Relay::Open, Relay::Open), |event| (event.heater, event.charge));
+        let Counters { heater_cycles, charge_cycles, refusals, .. } = &mut self.counters;
+        match (heater, outputs.heater) {
+            (Relay::Open, Relay::Closed) => *heater_cycles = heater_cycles.saturating_add(1),
+            (Relay::Open | Relay::Closed, _) => {}
+        }
+        match (charge, outputs.charge) {
+            (Relay::Open, Relay::Closed) => *charge_cycles = charge_cycles.saturating_add(1),
+            (Relay::Closed, Relay::Open) => *refusals = refusals.saturating_add(1),
+            (Relay::Open, Relay::Open) | (Relay::Closed, Relay::Closed) => {}
+        }
+
+        let event = Event {
+            at: now,
+            state: outputs.state,
+            cause: outputs.cause,
+            heater: outputs.heater,
+            charge: outputs.charge,
+        };
+        let changed = self.latest.is_none_or(|latest| Event { at: now, ..latest } != event);
+        if changed {
+            self.events.write(event);
+            self.latest = Some(event);
+        }
+    }
+
+    fn spend(&mut self, elapsed: Millis) {
+        let time = u64::from(elapsed.as_millis());
+        let energy = |power: crate::quantity::Milliwatts| u64::from(power.as_milliwatts()).saturating_mul(time);
+        let Counters { heater_on_ms, source_energy_uj, bank_energy_uj, .. } = &mut self.counters;
+        *heater_on_ms = heater_on_ms.saturating_add(time);
+        for (total, &share) in source_energy_uj.iter_mut().zip(&self.shares.sources) {
+            *total = total.saturating_add(energy(share));
+        }
+        *bank_energy_uj = bank_energy_uj.saturating_add(energy(self.shares.bank));
+    }
+
+    pub(crate) fn count_overrule(&mut self) {
+        self.counters.overrules = self.counters.overrules.saturating_add(1);
+    }
+
+    /// The totals.
+    #[must_use]
+    pub const fn counters(&self) -> &Counters {
+        &self.counters
+    }
+
+    /// The latest events, oldest first.
+    pub fn events(&self) -> impl Iterator<Item = &Event> {
+        self.events.oldest_ordered()
+    }
 }

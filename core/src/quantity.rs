@@ -375,6 +375,12 @@ macro_rules! unsigned_quantity {
                 self.0
             }
 
+            /// Whether it is nothing.
+            #[must_use]
+            pub const fn is_zero(self) -> bool {
+                self.0 == 0
+            }
+
             /// The sum; held at [`Self::MAX`].
             #[must_use]
             pub const fn plus(self, other: Self) -> Self {
@@ -438,7 +444,6 @@ impl KelvinRate {
 
     /// In thousandths of a kelvin per minute, rounded down.
     #[must_use]
-    #[expect(clippy::cast_possible_truncation, reason = "2^32 × 60 000 000 / 2^32 is below 2^26")]
     pub const fn as_millikelvins_per_minute(self) -> u32 {
         ((self.0 as u64).wrapping_mul(60_000_000) >> 32) as u32
     }

@@ -131,6 +131,12 @@ impl Coefficients {
         })
     }
 
+    /// A in steps of 2⁻⁴⁰ per °C, B in steps of 2⁻⁵² per °C², C in steps of 2⁻⁷⁰ per °C⁴.
+    #[must_use]
+    pub const fn as_steps(&self) -> (i64, i64, i64) {
+        (self.a, self.b, self.c)
+    }
+
     /// W(t) and dW/dt (steps of 2⁻⁴⁰ per °C). `t` within −210…+860 °C.
     const fn ratio_and_slope(&self, t: FineCelsius) -> (FineRatio, i64) {
         // B t: 32 + 31 bits, to 2^-40 per °C.
@@ -262,6 +268,12 @@ impl Element {
     #[must_use]
     pub const fn r0(&self) -> Ohms {
         self.r0
+    }
+
+    /// A, B and C.
+    #[must_use]
+    pub const fn coefficients(&self) -> Coefficients {
+        self.coefficients
     }
 
     /// This element with the resistance measured in melting ice as its R0; the coefficients stay.
@@ -439,6 +451,7 @@ const PIECES: usize = 28;
 /// The inverse for the nominal coefficients. A parabola through both ends and the middle of each piece misses by at most
 /// h³ t‴/(72 √3), 8 µK at −60 °C where t‴ is largest; the ends are shared, so the whole is continuous and, W being concave,
 /// increasing.
+#[expect(clippy::indexing_slicing, reason = "evaluated at compile time")]
 const TABLE: [Parabola; PIECES] = {
     let mut table = [Parabola { t0: 0, rise: 0, bend: 0 }; PIECES];
     let mut piece = 0;
@@ -521,7 +534,6 @@ impl Thermometer {
     }
 
     #[inline]
-    #[expect(clippy::cast_possible_truncation, reason = "bounded by the table's span, checked first")]
     fn fine_celsius(&self, r: Ohms) -> Result<FineCelsius, OutOfRange> {
         // Below 2^32 × 2^32; the ratio is in steps of 2^-30.
         let ratio = (u64::from(r.as_steps()) * u64::from(self.reciprocal)) >> self.shift;
@@ -532,7 +544,7 @@ impl Thermometer {
         let Some(piece) = TABLE.get((into >> PIECE_BITS) as usize) else {
             return Err(OutOfRange::Above);
         };
-        let u = (into & ((1 << PIECE_BITS) - 1)) as i64;
+        let u = (into & ((1 << PIECE_BITS) - 1)).cast_signed();
         // bend: 16 bits, rise: 24 bits; each times 25 bits.
         let slope = i64::from(piece.rise) + ((i64::from(piece.bend) * u) >> PIECE_BITS);
         let t = i64::from(piece.t0) + ((slope * u) >> PIECE_BITS);

@@ -362,80 +362,74 @@ macro_rules! table {
     ($($key:ident $section:literal $name:literal $unit:literal $min:literal..$max:literal [$($default:literal)?] $meaning:literal;)*) => {
         &[$(Fact {
             key: Key::$key, name: ($section, $name), unit: $unit,
-            minimum: table!(@milli $min), maximum: table!(@milli $max), default: table!(@default $($default)?), meaning: $meaning,
+            minimum: $min, maximum: $max, default: table!(@default $($default)?), meaning: $meaning,
         }),*]
     };
     (@default) => { None };
-    (@default $value:literal) => { Some(table!(@milli $value)) };
-    (@milli $value:literal) => {{
-        // Compile-time only: the table is written in the units that people read.
-        const VALUE: i64 = ($value * 1000.0 + if $value < 0.0 { -0.5 } else { 0.5 }) as i64;
-        VALUE
-    }};
+    (@default $value:literal) => { Some($value) };
 }
 
-/// Every numeric setting: section and name, unit, range, default, meaning.
+/// Every numeric setting: section and name, unit, range, default, meaning. Numbers are in thousandths of the unit.
 ///
 /// Defaults and ranges are common practice, no source, except where the meaning says otherwise. The battery maker's limits
 /// override every default.
 #[rustfmt::skip]
-#[expect(clippy::cast_possible_truncation, clippy::arithmetic_side_effects, reason = "compile-time constants of a few digits")]
 pub const TABLE: &[Fact] = table! {
-    Inhibit "charge" "inhibit_c" "°C" 0.0..15.0 [5.0] "charge is refused with the coldest cell at or below this";
-    Release "charge" "release_c" "°C" 0.5..25.0 [8.0] "charge is permitted again only with the coldest cell above this";
-    HighLimit "charge" "high_limit_c" "°C" 20.0..60.0 [45.0] "charge is refused with the hottest cell at or above this";
-    HighRelease "charge" "high_release_c" "°C" 15.0..59.0 [42.0] "after that, charge is permitted again only with the hottest cell below this";
-    Soak "charge" "soak_min" "min" 1.0..720.0 [30.0] "time above release before charge is permitted";
-    ChargeMinOff "charge" "min_off_s" "s" 0.0..3600.0 [60.0] "shortest time the charge relay stays open";
-    Capacity "charge" "capacity_ah" "Ah" 1.0..20000.0 [] "capacity of the bank";
-    CeilingAt "charge.ceiling" "cell_c" "°C" -20.0..80.0 [] "coldest cell temperature of a point of the charge-current ceiling";
-    CeilingLimit "charge.ceiling" "c_rate" "C" 0.0..5.0 [] "largest charge current there, per capacity";
-    HeaterStart "heater" "start_c" "°C" 0.0..30.0 [7.0] "while charge is permitted, the heater comes on with the coldest cell at or below this";
-    HeaterStop "heater" "stop_c" "°C" 1.0..35.0 [12.0] "the heater goes off with the coldest cell at or above this";
-    HeaterPower "heater" "power_w" "W" 1.0..10000.0 [] "heater power at the nominal voltage";
-    HeaterNominal "heater" "nominal_v" "V" 5.0..100.0 [] "voltage at which the power is stated";
-    SupplyMin "heater" "supply_min_v" "V" 4.0..100.0 [] "lowest supply voltage the heater may be run on";
-    SupplyMax "heater" "supply_max_v" "V" 5.0..120.0 [] "highest supply voltage the heater may be run on";
-    CutoutCell "heater" "cutout_cell_c" "°C" 10.0..55.0 [30.0] "the heater is cut out with a cell or ambient channel at or above this";
-    CutoutPad "heater" "cutout_pad_c" "°C" 10.0..90.0 [50.0] "the heater is cut out with a pad channel at or above this";
-    CutoutHysteresis "heater" "cutout_hysteresis_k" "K" 0.5..20.0 [5.0] "the heater may run again with every channel below its cut-out by this";
-    OverTemperature "heater" "over_temperature_k" "K" 1.0..30.0 [10.0] "a channel at or above its cut-out by this latches the heater off";
-    HeaterMinOn "heater" "min_on_s" "s" 0.0..3600.0 [60.0] "shortest time on, unless safety says otherwise";
-    HeaterMinOff "heater" "min_off_s" "s" 0.0..3600.0 [60.0] "shortest time off";
-    MaxRun "heater" "max_run_h" "h" 0.1..96.0 [24.0] "longest time on without a pause";
-    Rest "heater" "rest_min" "min" 1.0..1440.0 [30.0] "pause after the longest time on";
-    ProofEnergy "heater" "proof_wh" "Wh" 0.1..5000.0 [] "energy after which plate or cells must be warmer (leave out: not judged)";
-    ProofRise "heater" "proof_rise_k" "K" 0.1..20.0 [] "rise that must have followed";
-    CoolingAfter "heater" "cooling_min" "min" 1.0..720.0 [] "time after which the plate of a heater that is off must be cool (leave out: not judged)";
-    CoolingExcess "heater" "cooling_excess_k" "K" 0.5..40.0 [] "excess of plate over cells that is then no longer explained";
-    Budget "source" "budget_w" "W" 0.0..20000.0 [] "power the source can give to heater and charge together";
-    Priority "source" "priority" "" 0.0..9.0 [0.0] "lower numbers are spent first";
-    Settle "source" "settle_s" "s" 0.0..600.0 [10.0] "time a source must have been present before it is spent";
-    ReserveFloor "bank" "reserve_pct" "%" 1.0..99.0 [] "state of charge at or below which the bank is not spent on heat";
-    ReserveResume "bank" "resume_pct" "%" 2.0..100.0 [] "state of charge at or above which it is spent again";
-    ReserveFloorVoltage "bank" "reserve_v" "V" 4.0..120.0 [] "bank voltage at or below which the bank is not spent on heat";
-    ReserveResumeVoltage "bank" "resume_v" "V" 4.0..120.0 [] "bank voltage at or above which it is spent again";
-    ReserveSag "bank" "sag_v" "V" 0.0..5.0 [0.0] "allowance for the voltage drop that the heater itself causes";
-    GoodRun "trust" "good_readings" "" 2.0..100.0 [5.0] "good readings in a row before a doubtful channel is trusted again";
-    MaxStep "trust" "max_step_s" "s" 0.1..60.0 [15.0] "longest time between two steps of the controller";
-    MaxAge "trust" "max_age_s" "s" 0.1..600.0 [30.0] "age at which a channel without a new measurement is missing";
-    PlausibleLow "trust" "plausible_low_c" "°C" -59.0..-1.0 [-45.0] "coldest temperature that can be at any channel";
-    PlausibleHigh "trust" "plausible_high_c" "°C" 30.0..149.0 [100.0] "hottest temperature that can be at any channel";
-    Noise "trust" "noise_k" "K" 0.01..5.0 [0.25] "change between two readings that is always believed";
-    FastestCell "trust" "fastest_cell_k_per_min" "K/min" 0.1..60.0 [3.0] "fastest believable change of a cell channel";
-    FastestPad "trust" "fastest_pad_k_per_min" "K/min" 0.1..600.0 [60.0] "fastest believable change of a pad channel";
-    FastestAmbient "trust" "fastest_ambient_k_per_min" "K/min" 0.1..600.0 [30.0] "fastest believable change of an ambient channel";
-    Disagreement "trust" "disagreement_k" "K" 0.5..40.0 [10.0] "largest difference between channels of one role";
-    StuckAfter "trust" "stuck_after_h" "h" 0.1..500.0 [12.0] "time after which a reading unchanged to the last digit is stuck (\"never\": not judged)";
-    StuckMoved "trust" "stuck_moved_k" "K" 0.5..30.0 [5.0] "change of another channel in that time without which it is not";
-    RestartLimit "trust" "restart_limit" "" 2.0..100.0 [5.0] "restarts within the window that are one too many";
-    RestartWindow "trust" "restart_window_min" "min" 1.0..600.0 [15.0] "time without a restart after which they are forgotten";
-    Feedback "trust" "feedback_s" "s" 0.1..60.0 [5.0] "time within which a relay's contact must follow its command";
-    Button "trust" "button_s" "s" 0.5..20.0 [2.0] "time the reset button must be held";
-    Reference "channel" "reference_ohm" "Ω" 10.0..16000.0 [] "reference resistor of the converter";
-    LeadLoop "channel" "lead_loop_ohm" "Ω" 0.0..100.0 [] "resistance of both leads of a 2-wire connection at 20 °C";
-    LeadTemperature "channel" "lead_c" "°C" -60.0..80.0 [20.0] "temperature the leads are taken to have; state the warmest that is likely";
-    Offset "channel" "offset_k" "K" -5.0..5.0 [0.0] "added to the reading";
+    Inhibit "charge" "inhibit_c" "°C" 0..15_000 [5_000] "charge is refused with the coldest cell at or below this";
+    Release "charge" "release_c" "°C" 500..25_000 [8_000] "charge is permitted again only with the coldest cell above this";
+    HighLimit "charge" "high_limit_c" "°C" 20_000..60_000 [45_000] "charge is refused with the hottest cell at or above this";
+    HighRelease "charge" "high_release_c" "°C" 15_000..59_000 [42_000] "after that, charge is permitted again only with the hottest cell below this";
+    Soak "charge" "soak_min" "min" 1_000..720_000 [30_000] "time above release before charge is permitted";
+    ChargeMinOff "charge" "min_off_s" "s" 0..3_600_000 [60_000] "shortest time the charge relay stays open";
+    Capacity "charge" "capacity_ah" "Ah" 1_000..20_000_000 [] "capacity of the bank";
+    CeilingAt "charge.ceiling" "cell_c" "°C" -20_000..80_000 [] "coldest cell temperature of a point of the charge-current ceiling";
+    CeilingLimit "charge.ceiling" "c_rate" "C" 0..5_000 [] "largest charge current there, per capacity";
+    HeaterStart "heater" "start_c" "°C" 0..30_000 [7_000] "while charge is permitted, the heater comes on with the coldest cell at or below this";
+    HeaterStop "heater" "stop_c" "°C" 1_000..35_000 [12_000] "the heater goes off with the coldest cell at or above this";
+    HeaterPower "heater" "power_w" "W" 1_000..10_000_000 [] "heater power at the nominal voltage";
+    HeaterNominal "heater" "nominal_v" "V" 5_000..100_000 [] "voltage at which the power is stated";
+    SupplyMin "heater" "supply_min_v" "V" 4_000..100_000 [] "lowest supply voltage the heater may be run on";
+    SupplyMax "heater" "supply_max_v" "V" 5_000..120_000 [] "highest supply voltage the heater may be run on";
+    CutoutCell "heater" "cutout_cell_c" "°C" 10_000..55_000 [30_000] "the heater is cut out with a cell or ambient channel at or above this";
+    CutoutPad "heater" "cutout_pad_c" "°C" 10_000..90_000 [50_000] "the heater is cut out with a pad channel at or above this";
+    CutoutHysteresis "heater" "cutout_hysteresis_k" "K" 500..20_000 [5_000] "the heater may run again with every channel below its cut-out by this";
+    OverTemperature "heater" "over_temperature_k" "K" 1_000..30_000 [10_000] "a channel at or above its cut-out by this latches the heater off";
+    HeaterMinOn "heater" "min_on_s" "s" 0..3_600_000 [60_000] "shortest time on, unless safety says otherwise";
+    HeaterMinOff "heater" "min_off_s" "s" 0..3_600_000 [60_000] "shortest time off";
+    MaxRun "heater" "max_run_h" "h" 100..96_000 [24_000] "longest time on without a pause";
+    Rest "heater" "rest_min" "min" 1_000..1_440_000 [30_000] "pause after the longest time on";
+    ProofEnergy "heater" "proof_wh" "Wh" 100..5_000_000 [] "energy after which plate or cells must be warmer (leave out: not judged)";
+    ProofRise "heater" "proof_rise_k" "K" 100..20_000 [] "rise that must have followed";
+    CoolingAfter "heater" "cooling_min" "min" 1_000..720_000 [] "time after which the plate of a heater that is off must be cool (leave out: not judged)";
+    CoolingExcess "heater" "cooling_excess_k" "K" 500..40_000 [] "excess of plate over cells that is then no longer explained";
+    Budget "source" "budget_w" "W" 0..20_000_000 [] "power the source can give to heater and charge together";
+    Priority "source" "priority" "" 0..9_000 [0] "lower numbers are spent first";
+    Settle "source" "settle_s" "s" 0..600_000 [10_000] "time a source must have been present before it is spent";
+    ReserveFloor "bank" "reserve_pct" "%" 1_000..99_000 [] "state of charge at or below which the bank is not spent on heat";
+    ReserveResume "bank" "resume_pct" "%" 2_000..100_000 [] "state of charge at or above which it is spent again";
+    ReserveFloorVoltage "bank" "reserve_v" "V" 4_000..120_000 [] "bank voltage at or below which the bank is not spent on heat";
+    ReserveResumeVoltage "bank" "resume_v" "V" 4_000..120_000 [] "bank voltage at or above which it is spent again";
+    ReserveSag "bank" "sag_v" "V" 0..5_000 [0] "allowance for the voltage drop that the heater itself causes";
+    GoodRun "trust" "good_readings" "" 2_000..100_000 [5_000] "good readings in a row before a doubtful channel is trusted again";
+    MaxStep "trust" "max_step_s" "s" 100..60_000 [15_000] "longest time between two steps of the controller";
+    MaxAge "trust" "max_age_s" "s" 100..600_000 [30_000] "age at which a channel without a new measurement is missing";
+    PlausibleLow "trust" "plausible_low_c" "°C" -59_000..-1_000 [-45_000] "coldest temperature that can be at any channel";
+    PlausibleHigh "trust" "plausible_high_c" "°C" 30_000..149_000 [100_000] "hottest temperature that can be at any channel";
+    Noise "trust" "noise_k" "K" 10..5_000 [250] "change between two readings that is always believed";
+    FastestCell "trust" "fastest_cell_k_per_min" "K/min" 100..60_000 [3_000] "fastest believable change of a cell channel";
+    FastestPad "trust" "fastest_pad_k_per_min" "K/min" 100..600_000 [60_000] "fastest believable change of a pad channel";
+    FastestAmbient "trust" "fastest_ambient_k_per_min" "K/min" 100..600_000 [30_000] "fastest believable change of an ambient channel";
+    Disagreement "trust" "disagreement_k" "K" 500..40_000 [10_000] "largest difference between channels of one role";
+    StuckAfter "trust" "stuck_after_h" "h" 100..500_000 [12_000] "time after which a reading unchanged to the last digit is stuck (\"never\": not judged)";
+    StuckMoved "trust" "stuck_moved_k" "K" 500..30_000 [5_000] "change of another channel in that time without which it is not";
+    RestartLimit "trust" "restart_limit" "" 2_000..100_000 [5_000] "restarts within the window that are one too many";
+    RestartWindow "trust" "restart_window_min" "min" 1_000..600_000 [15_000] "time without a restart after which they are forgotten";
+    Feedback "trust" "feedback_s" "s" 100..60_000 [5_000] "time within which a relay's contact must follow its command";
+    Button "trust" "button_s" "s" 500..20_000 [2_000] "time the reset button must be held";
+    Reference "channel" "reference_ohm" "Ω" 10_000..16_000_000 [] "reference resistor of the converter";
+    LeadLoop "channel" "lead_loop_ohm" "Ω" 0..100_000 [] "resistance of both leads of a 2-wire connection at 20 °C";
+    LeadTemperature "channel" "lead_c" "°C" -60_000..80_000 [20_000] "temperature the leads are taken to have; state the warmest that is likely";
+    Offset "channel" "offset_k" "K" -5_000..5_000 [0] "added to the reading";
 };
 
 impl Key {
@@ -650,7 +644,6 @@ const ORDER: &[(Key, Key, &str)] = &[
 impl Settings {
     /// The value of a setting in thousandths of its unit; nothing where it is not set.
     #[must_use]
-    #[expect(clippy::too_many_lines, reason = "one line a setting")]
     pub fn value(&self, place: Place) -> Option<i64> {
         let Self { charge, heater, trust, .. } = self;
         let index = usize::from(place.index);

@@ -174,6 +174,8 @@ pub enum Cause {
     AboveRelease,
     /// The soak time is over.
     Soaked,
+    /// Charge is permitted, and the coldest cell has come down to where the heater holds.
+    CellsCooling,
     /// The cells are cold, and no energy that may be spent is on offer.
     NoEnergy,
     /// The cells are cold, and a source has not been present for its settling time.
@@ -182,9 +184,7 @@ pub enum Cause {
     SupplyOutOfRange,
     /// A reading is at or above its heater cut-out, or not yet below it by the hysteresis.
     CutOut,
-    /// A heater fault keeps the heater off.
-    HeaterFault,
-    /// The heater relay has not been open for its minimum time, or the heater rests after its maximum run.
+    /// The heater relay has not been open for its minimum time, or rests after its maximum run.
     HeaterResting,
     /// The guard has overruled the controller.
     GuardOverruled,
@@ -271,11 +271,11 @@ impl Cause {
             Self::ChargeLineRefused => "charge_line_refused",
             Self::AboveRelease => "above_release",
             Self::Soaked => "soaked",
+            Self::CellsCooling => "cells_cooling",
             Self::NoEnergy => "no_energy",
             Self::SourceSettling => "source_settling",
             Self::SupplyOutOfRange => "supply_out_of_range",
             Self::CutOut => "cut_out",
-            Self::HeaterFault => "heater_fault",
             Self::HeaterResting => "heater_resting",
             Self::GuardOverruled => "guard_overruled",
             Self::Channel(fault) => fault.facts().name,

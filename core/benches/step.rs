@@ -1,0 +1,166 @@
+//! Time of one step of controller, guard and journal together, and of one conversion.
+//!
+//! `cargo bench -p forewarm-core`. The inputs change with every step: the cells drift up and down through every threshold,
+//! so states, soaks and cut-outs come and go as in a winter run fast.
+#![allow(missing_docs, reason = "a benchmark has no callers")]
+
+use divan::counter::ItemsCount;
+use divan::{Bencher, black_box};
+use forewarm_core::quantity::{
+    Celsius, Fraction, Instant, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms, Ratio,
+};
+use forewarm_core::rtd::{Element, Leads, Measured, Thermometer};
+use forewarm_core::settings::{
+    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Proof, Reserve, Role, Settings, Source, Trust,
+};
+use forewarm_core::signals::{Button, Inputs, Line, Relay, Sample, Sources};
+use forewarm_core::unit::{Memory, Unit};
+
+fn main() {
+    divan::main();
+}
+
+const STEPS: usize = 100_000;
+
+/// Two cells, plate and air: what a usual bank has.
+#[divan::bench]
+fn step_with_four_channels(bencher: Bencher) {
+    bench_steps(bencher, &[Role::Cell, Role::Cell, Role::Pad, Role::Ambient]);
+}
+
+/// As many channels as there can be.
+#[divan::bench]
+fn step_with_six_channels(bencher: Bencher) {
+    bench_steps(bencher, &[Role::Cell, Role::Cell, Role::Cell, Role::Cell, Role::Pad, Role::Ambient]);
+}
+
+fn bench_steps(bencher: Bencher, roles: &[Role]) {
+    let settings = settings(roles);
+    let history: Vec<Inputs> = (0..STEPS).map(|step| inputs(&settings, step)).collect();
+    let mut unit = Unit::new(settings.validate().expect("the settings of the benchmark are valid"), Memory::default());
+    let mut now = 0_u32;
+    bencher.counter(ItemsCount::new(STEPS)).bench_local(|| {
+        for inputs in &history {
+            now = now.wrapping_add(1000);
+            black_box(unit.step(Instant::from_millis(now), black_box(inputs)));
+        }
+    });
+}
+
+#[divan::bench]
+fn conversion_with_the_table(bencher: Bencher) {
+    bench_conversions(bencher, |thermometer, r| thermometer.celsius(r).is_ok());
+}
+
+#[divan::bench]
+fn conversion_by_newton_steps(bencher: Bencher) {
+    bench_conversions(bencher, |thermometer, r| thermometer.element().celsius(r).is_ok());
+}
+
+fn bench_conversions(bencher: Bencher, convert: impl Fn(&Thermometer, Ohms) -> bool) {
+    let thermometer = Thermometer::new(Element::pt100());
+    let resistances: Vec<Ohms> = (0..10_000).map(|i| Ohms::from_milliohms(80_000 + i * 7)).collect();
+    bencher.counter(ItemsCount::new(resistances.len())).bench_local(|| {
+        for &r in &resistances {
+            black_box(convert(&thermometer, black_box(r)));
+        }
+    });
+}
+
+/// A triangle from −8 to +16 °C and back in some 10 hours, with a little noise that differs by channel.
+fn inputs(settings: &Settings, step: usize) -> Inputs {
+    let phase = i32::try_from(step % 36_000).unwrap_or(0);
+    let cells = -8_000 + if phase < 18_000 { phase * 4 / 3 } else { (36_000 - phase) * 4 / 3 };
+    let mut channels = [Sample::None; 6];
+    for (index, (slot, channel)) in channels.iter_mut().zip(&settings.channels).enumerate() {
+        let noise = i32::try_from((step.wrapping_mul(2_654_435_761) + index * 97) % 41).unwrap_or(0);
+        let t = Celsius::from_millidegrees(cells + noise + if channel.role == Role::Pad { 8_000 } else { 0 });
+        let r = channel.element.resistance(t).unwrap_or(Ohms::ZERO).plus(channel.leads.known());
+        let steps = (u64::from(r.as_steps()) << 30) / u64::from(channel.reference.as_steps());
+        *slot = Sample::Fresh(Measured::element(Ratio::from_steps(u32::try_from(steps).unwrap_or(0))));
+    }
+    Inputs {
+        channels,
+        supply: Some(Millivolts::from_millivolts(13_000 + u32::try_from(step % 300).unwrap_or(0))),
+        bank: Some(Millivolts::from_millivolts(13_100)),
+        state_of_charge: Some(Fraction::from_per_mille(800)),
+        sources: if step % 7_200 < 6_000 { Sources::NONE.with(0).with(1) } else { Sources::NONE },
+        charge_line: Line::Allowed,
+        discharge_line: Line::Allowed,
+        heater_feedback: None,
+        charge_feedback: Some(Relay::Open).filter(|_| step % 900 == 0),
+        button: Button::Released,
+    }
+}
+
+fn settings(roles: &[Role]) -> Settings {
+    let c = Celsius::from_millidegrees;
+    let k = Kelvins::from_millikelvins;
+    let s = Millis::from_secs;
+    let point = |t, per_mille| CeilingPoint { at: c(t), limit: Fraction::from_per_mille(per_mille) };
+    let source =
+        |watts: u32, priority| Source { budget: Milliwatts::from_milliwatts(watts * 1000), priority, settle: s(10) };
+    let reserve =
+        Reserve::StateOfCharge { floor: Fraction::from_per_mille(500), resume: Fraction::from_per_mille(600) };
+    Settings {
+        channels: roles
+            .iter()
+            .map(|&role| Channel {
+                role,
+                element: Element::pt100(),
+                reference: Ohms::from_milliohms(400_000),
+                leads: Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(234), at: c(20_000) },
+                offset: Kelvins::ZERO,
+            })
+            .collect(),
+        charge: Charge {
+            inhibit: c(5_000),
+            release: c(8_000),
+            high_limit: c(45_000),
+            high_release: c(42_000),
+            soak: s(1800),
+            min_off: s(60),
+            capacity: MilliampHours::from_milliamp_hours(200_000),
+            ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
+        },
+        heater: Heater {
+            start: c(7_000),
+            stop: c(12_000),
+            power: Milliwatts::from_milliwatts(60_000),
+            nominal: Millivolts::from_millivolts(12_800),
+            supply_min: Millivolts::from_millivolts(11_000),
+            supply_max: Millivolts::from_millivolts(15_000),
+            cutout_cell: c(30_000),
+            cutout_pad: c(50_000),
+            cutout_hysteresis: k(5_000),
+            over_temperature: k(10_000),
+            min_on: s(60),
+            min_off: s(60),
+            max_run: s(24 * 3600),
+            rest: s(1800),
+            hold: Hold::WhileCharging,
+            proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(500) }),
+            cooling: Some(Cooling { after: s(3600), excess: k(20_000) }),
+        },
+        sources: [source(100, 1), source(300, 0)].into_iter().collect(),
+        bank: BankUse::WithSource(reserve),
+        trust: Trust {
+            good_run: 5,
+            max_step: s(15),
+            max_age: s(30),
+            plausible_low: c(-45_000),
+            plausible_high: c(100_000),
+            noise: k(250),
+            fastest_cell: KelvinRate::from_millikelvins_per_minute(3_000),
+            fastest_pad: KelvinRate::from_millikelvins_per_minute(60_000),
+            fastest_ambient: KelvinRate::from_millikelvins_per_minute(30_000),
+            disagreement: k(10_000),
+            stuck_after: Some(s(12 * 3600)),
+            stuck_moved: k(5_000),
+            restart_limit: 5,
+            restart_window: s(900),
+            feedback: s(5),
+            button: s(2),
+        },
+    }
+}

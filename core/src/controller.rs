@@ -1,0 +1,438 @@
+//! The rules: when charge is permitted, when the heater is on.
+//!
+//! Two loops with hysteresis, tied together by interlocks. Both look at the coldest cell; the heater is cut out by the
+//! hottest of all channels.
+//!
+//! ```text
+//!               at or below inhibit, at or above the high limit, doubtful, line refused: at once
+//!            ┌──────────────────────────────┬───────────────────────────┐
+//!            ▼                              │                           │
+//!   charge: refused ── above release ──▶ soaking ── for the soak time ──▶ permitted
+//!            ▲                              │
+//!            └──── at or below release ─────┘
+//!
+//!                  at or below release (hold: at or below start), energy on offer, rested
+//!   heater: off ───────────────────────────────────────────────────────────────────────▶ on
+//!            ▲                                                                            │
+//!            └── at or above stop, run for its minimum; or any interlock, at once ────────┘
+//! ```
+//!
+//! A step first judges every input, without effect ([`Sensing`], the clock, power, contacts); then applies what holds in every
+//! state (faults and limits); then the rule of each loop. It reads no clock, does no I/O and keeps nothing outside itself:
+//! same inputs, same outputs, bit for bit.
+//!
+//! Thresholds are in [`settings`](crate::settings), what a fault disables in [`fault`](crate::fault).
+#![doc = include_str!("../states.md")]
+
+use crate::button::ResetButton;
+use crate::ceiling::Ceiling;
+use crate::clock::Clock;
+use crate::contacts::Contacts;
+use crate::fault::{Faults, SystemFault, SystemFaults};
+use crate::power::{Feed, Offer, Power, Shares, current_from};
+use crate::quantity::{Celsius, Fraction, Instant, Kelvins, Millis, Milliwatts};
+use crate::sensing::{Group, Picture, Sensing};
+use crate::settings::{Hold, MAX_CHANNELS, ValidSettings};
+use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, State};
+
+/// What must survive a restart; the caller keeps it in non-volatile storage.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Memory {
+    /// Latched faults.
+    pub latched: SystemFaults,
+    /// Restarts within the restart window.
+    pub restarts: u8,
+}
+
+/// The charge loop.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Charge {
+    Refused {
+        /// Time the relay has been open.
+        open: Millis,
+    },
+    /// Cells are above release; permission follows once that has held for the soak time.
+    Soaking {
+        open: Millis,
+        /// Time above release.
+        above: Millis,
+    },
+    Permitted,
+}
+
+/// The heater loop.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Heat {
+    Off {
+        /// Time the relay has been open.
+        open: Millis,
+    },
+    On {
+        /// Time it has been closed.
+        ran: Millis,
+    },
+    /// It ran for its maximum time, and rests.
+    Resting { open: Millis },
+}
+
+/// The decision, step by step.
+#[derive(Clone, Debug)]
+pub struct Controller {
+    settings: ValidSettings,
+    ceiling: Ceiling,
+
+    clock: Clock,
+    sensing: Sensing,
+    power: Power,
+    contacts: Contacts,
+    charge: Charge,
+    heat: Heat,
+    /// A channel reached its heater cut-out and has not come down from it by the hysteresis.
+    cut_out: bool,
+    button: ResetButton,
+    latched: SystemFaults,
+    restarts: u8,
+    /// Time since the reset, until the restart window is over.
+    up: Millis,
+    /// What the last step saw.
+    offer: Offer,
+    coldest_cell: Option<Celsius>,
+}
+
+impl Controller {
+    /// A controller that has just been reset: both outputs off until every cell channel has given its run of good readings.
+    /// `memory` is what was kept from before the reset, this reset not yet counted.
+    #[must_use]
+    pub fn new(settings: ValidSettings, memory: Memory) -> Self {
+        Self {
+            ceiling: Ceiling::new(&settings.charge.ceiling),
+            clock: Clock::NEW,
+            sensing: Sensing::new(&settings),
+            power: Power::new(&settings),
+            contacts: Contacts::new(&settings),
+            charge: Charge::Refused { open: Millis::ZERO },
+            heat: Heat::Off { open: Millis::ZERO },
+            cut_out: false,
+            button: ResetButton::new(settings.trust.button),
+            latched: memory.latched.and(SystemFaults::LATCHED),
+            restarts: memory.restarts.saturating_add(1),
+            up: Millis::ZERO,
+            offer: Offer::NOTHING,
+            coldest_cell: None,
+            settings,
+        }
+    }
+
+    /// One step: everything the world says at `now`, and what to do about it.
+    pub fn step(&mut self, now: Instant, inputs: &Inputs) -> Outputs {
+        // Judge every input.
+        let tick = self.clock.tick(now, &self.settings.trust);
+        let picture = self.sensing.judge(tick.elapsed, &inputs.channels);
+        let offer = self.power.judge(tick.credited, inputs, self.heater());
+        let faults = self.judge_faults(tick.credited, tick.fault, inputs, &picture, &offer);
+
+        // What holds in every state, then each loop's own rule. Charge comes first: where the heater starts depends on it.
+        let charge_obstacle = self.charge_obstacle(&picture, faults);
+        self.step_charge(tick.credited, charge_obstacle, &picture);
+        self.cut_out = self.is_cut_out(&picture);
+        let heat_obstacle = self.heat_obstacle(&picture, faults, &offer);
+        self.step_heat(tick.credited, heat_obstacle, &picture);
+
+        self.contacts.command(self.heater(), self.charge_relay(), &picture);
+        self.offer = offer;
+        self.coldest_cell = match picture.cells {
+            Group::Good { coldest, .. } => Some(coldest),
+            Group::Absent | Group::Starting | Group::Doubtful(_) => None,
+        };
+
+        let faults = match self.heat {
+            Heat::Resting { .. } => faults.with(SystemFault::HeaterOverrun),
+            Heat::Off { .. } | Heat::On { .. } => faults,
+        };
+        let (state, cause) = self.describe(charge_obstacle, heat_obstacle);
+        Outputs {
+            heater: self.heater(),
+            charge: self.charge_relay(),
+            ceiling: self.charge_ceiling(inputs),
+            alarm: alarm(&picture, faults),
+            state,
+            cause,
+            faults: Faults { channels: picture.faults, system: faults },
+        }
+    }
+
+    /// Faults of the whole in this step, latched ones included. Latches what latches; the reset button undoes that, as far as
+    /// the causes are gone.
+    fn judge_faults(
+        &mut self,
+        credited: Millis,
+        clock: Option<SystemFault>,
+        inputs: &Inputs,
+        picture: &Picture,
+        offer: &Offer,
+    ) -> SystemFaults {
+        let mut faults = offer.faults;
+        if let Some(clock) = clock {
+            faults = faults.with(clock);
+        }
+        if inputs.charge_line == Line::Refused {
+            faults = faults.with(SystemFault::ChargeLineRefused);
+        }
+        self.up = self.up.plus(credited);
+        if self.up >= self.settings.trust.restart_window {
+            self.restarts = 0;
+        }
+        if self.restarts > self.settings.trust.restart_limit {
+            faults = faults.with(SystemFault::RestartStorm);
+        }
+
+        let findings = self.contacts.judge(credited, inputs, picture, offer.load);
+        faults = faults.or(findings.faults);
+        let mut standing = findings.standing;
+        if picture.above_cutout >= Kelvins::ZERO {
+            standing = standing.with(SystemFault::OverTemperature);
+        }
+        if picture.above_cutout >= self.settings.heater.over_temperature {
+            faults = faults.with(SystemFault::OverTemperature);
+        }
+        if self.button.acts(credited, inputs.button) {
+            self.latched = self.latched.and(standing);
+        }
+        self.latched = self.latched.or(faults.and(SystemFaults::LATCHED));
+        faults.or(self.latched)
+    }
+
+    /// What forbids charge in every state, if anything.
+    fn charge_obstacle(&self, picture: &Picture, faults: SystemFaults) -> Option<Cause> {
+        let charge = &self.settings.charge;
+        let disabling = faults.and(SystemFaults::DISABLING_CHARGE);
+        let refused_by_line = SystemFaults::NONE.with(SystemFault::ChargeLineRefused);
+        if let Some(fault) = disabling.without(refused_by_line).first() {
+            return Some(Cause::System(fault));
+        }
+        match picture.cells {
+            Group::Absent | Group::Starting => Some(Cause::StartUp),
+            Group::Doubtful(fault) => Some(Cause::Channel(fault)),
+            Group::Good { coldest, .. } if coldest <= charge.inhibit => Some(Cause::CellsCold),
+            Group::Good { hottest, .. } if hottest >= charge.high_limit => Some(Cause::CellsHot),
+            // The protection refuses cold cells too; that the cells are cold is the better answer, so it comes first.
+            Group::Good { .. } if !disabling.is_empty() => Some(Cause::ChargeLineRefused),
+            Group::Good { .. } => None,
+        }
+    }
+
+    fn step_charge(&mut self, credited: Millis, obstacle: Option<Cause>, picture: &Picture) {
+        let charge = &self.settings.charge;
+        let (above_release, cool_again) = match picture.cells {
+            Group::Good { coldest, hottest } => (coldest > charge.release, hottest < charge.high_release),
+            Group::Absent | Group::Starting | Group::Doubtful(_) => (false, false),
+        };
+        self.charge = match self.charge {
+            Charge::Permitted if obstacle.is_some() => Charge::Refused { open: Millis::ZERO },
+            Charge::Permitted => Charge::Permitted,
+            Charge::Refused { open } | Charge::Soaking { open, .. } if obstacle.is_some() || !above_release => {
+                Charge::Refused { open: open.plus(credited) }
+            }
+            Charge::Refused { open } if !cool_again => Charge::Refused { open: open.plus(credited) },
+            Charge::Refused { open } => Charge::Soaking { open: open.plus(credited), above: Millis::ZERO },
+            Charge::Soaking { open, above } => {
+                let (open, above) = (open.plus(credited), above.plus(credited));
+                if above >= charge.soak && open >= charge.min_off {
+                    Charge::Permitted
+                } else {
+                    Charge::Soaking { open, above }
+                }
+            }
+        };
+    }
+
+    fn is_cut_out(&self, picture: &Picture) -> bool {
+        let again = self.settings.heater.cutout_hysteresis.reversed();
+        picture.above_cutout >= Kelvins::ZERO || (self.cut_out && picture.above_cutout >= again)
+    }
+
+    /// What forbids heat in every state, if anything.
+    fn heat_obstacle(&self, picture: &Picture, faults: SystemFaults, offer: &Offer) -> Option<Cause> {
+        for group in [picture.cells, picture.pads] {
+            match group {
+                Group::Doubtful(fault) => return Some(Cause::Channel(fault)),
+                Group::Starting => return Some(Cause::StartUp),
+                Group::Absent | Group::Good { .. } => {}
+            }
+        }
+        match faults.and(SystemFaults::DISABLING_HEAT).first() {
+            Some(SystemFault::SupplyOutOfRange) => return Some(Cause::SupplyOutOfRange),
+            Some(fault) => return Some(Cause::System(fault)),
+            None => {}
+        }
+        match offer.feed {
+            _ if self.cut_out => Some(Cause::CutOut),
+            Feed::Qualified => None,
+            Feed::Settling => Some(Cause::SourceSettling),
+            Feed::Nothing => Some(Cause::NoEnergy),
+        }
+    }
+
+    fn step_heat(&mut self, credited: Millis, obstacle: Option<Cause>, picture: &Picture) {
+        let heater = &self.settings.heater;
+        self.heat = match self.heat {
+            Heat::On { .. } if obstacle.is_some() => Heat::Off { open: Millis::ZERO },
+            Heat::On { ran } => {
+                let ran = ran.plus(credited);
+                if ran >= heater.max_run {
+                    Heat::Resting { open: Millis::ZERO }
+                } else if ran >= heater.min_on && self.is_warm_enough(picture) {
+                    Heat::Off { open: Millis::ZERO }
+                } else {
+                    Heat::On { ran }
+                }
+            }
+            Heat::Off { open } => {
+                let open = open.plus(credited);
+                if obstacle.is_none() && open >= heater.min_off && self.asks_for_heat(picture) {
+                    Heat::On { ran: Millis::ZERO }
+                } else {
+                    Heat::Off { open }
+                }
+            }
+            Heat::Resting { open } => {
+                let open = open.plus(credited);
+                if open >= heater.rest { Heat::Off { open } } else { Heat::Resting { open } }
+            }
+        };
+    }
+
+    /// Warm first, then charge: until charge is permitted every bit of energy goes into heat up to release.
+    fn asks_for_heat(&self, picture: &Picture) -> bool {
+        let heater = &self.settings.heater;
+        let from = match (self.charge, heater.hold) {
+            (Charge::Permitted, Hold::Never) => return false,
+            (Charge::Permitted, Hold::WhileCharging) => heater.start,
+            (Charge::Refused { .. } | Charge::Soaking { .. }, _) => self.settings.charge.release,
+        };
+        matches!(picture.cells, Group::Good { coldest, .. } if coldest <= from)
+    }
+
+    fn is_warm_enough(&self, picture: &Picture) -> bool {
+        let heater = &self.settings.heater;
+        let held = self.charge == Charge::Permitted && heater.hold == Hold::Never;
+        held || matches!(picture.cells, Group::Good { coldest, .. } if coldest >= heater.stop)
+    }
+
+    /// By the coldest cell, and by what the sources have left after the heater has had its share.
+    fn charge_ceiling(&self, inputs: &Inputs) -> Fraction {
+        let (Charge::Permitted, Some(coldest)) = (self.charge, self.coldest_cell) else {
+            return Fraction::ZERO;
+        };
+        let by_cells = self.ceiling.at(coldest);
+        if !self.offer.source_present {
+            // No source whose budget could be overdrawn.
+            return by_cells;
+        }
+        let heat = if self.heater() == Relay::Closed { self.offer.load } else { Milliwatts::ZERO };
+        // Without a reading of the bank's voltage the highest it can have leaves the least current.
+        let bank = inputs.bank.unwrap_or(self.settings.heater.supply_max);
+        let capacity = self.settings.charge.capacity.as_milliamp_hours();
+        by_cells.min(current_from(self.offer.budget.less(heat), bank, capacity))
+    }
+
+    /// State and cause, for whoever looks.
+    fn describe(&self, charge_obstacle: Option<Cause>, heat_obstacle: Option<Cause>) -> (State, Cause) {
+        match (self.charge, self.heat, charge_obstacle) {
+            (_, _, Some(Cause::StartUp)) => (State::Starting, Cause::StartUp),
+            (_, _, Some(fault @ (Cause::Channel(_) | Cause::System(_)))) => (State::Faulted, fault),
+            (Charge::Permitted, Heat::On { .. }, _) => (State::Holding, Cause::CellsCooling),
+            (Charge::Permitted, Heat::Off { .. } | Heat::Resting { .. }, _) => (State::Permitting, Cause::Soaked),
+            (Charge::Soaking { .. }, Heat::On { .. }, _) => (State::SoakingWarm, Cause::AboveRelease),
+            (Charge::Soaking { .. }, Heat::Off { .. } | Heat::Resting { .. }, _) => {
+                (State::Soaking, Cause::AboveRelease)
+            }
+            (Charge::Refused { .. }, Heat::On { .. }, obstacle) => {
+                (State::Warming, obstacle.unwrap_or(Cause::BelowRelease))
+            }
+            (Charge::Refused { .. }, Heat::Off { .. } | Heat::Resting { .. }, obstacle) => {
+                (State::Waiting, self.why_waiting(obstacle, heat_obstacle))
+            }
+        }
+    }
+
+    /// Cold cells wait for heat, so what keeps the heater off is the answer; other cells wait for what keeps charge refused.
+    fn why_waiting(&self, charge_obstacle: Option<Cause>, heat_obstacle: Option<Cause>) -> Cause {
+        let cold = self.coldest_cell.is_some_and(|coldest| coldest <= self.settings.charge.release);
+        if cold {
+            heat_obstacle.unwrap_or(Cause::HeaterResting)
+        } else {
+            // Not cold, not soaking, no obstacle: not cooled below the high release yet.
+            charge_obstacle.unwrap_or(Cause::CellsHot)
+        }
+    }
+
+    /// Takes note that the guard has taken something away, and answers how that looks.
+    pub(crate) fn overruled(&mut self, heater: Relay, charge: Relay) -> (State, Cause) {
+        if heater == Relay::Open && matches!(self.heat, Heat::On { .. }) {
+            self.heat = Heat::Off { open: Millis::ZERO };
+        }
+        if charge == Relay::Open && self.charge == Charge::Permitted {
+            self.charge = Charge::Refused { open: Millis::ZERO };
+        }
+        let state = match (self.charge, self.heater()) {
+            (Charge::Permitted, Relay::Closed) => State::Holding,
+            (Charge::Permitted, Relay::Open) => State::Permitting,
+            (Charge::Soaking { .. }, Relay::Closed) => State::SoakingWarm,
+            (Charge::Soaking { .. }, Relay::Open) => State::Soaking,
+            (Charge::Refused { .. }, Relay::Closed) => State::Warming,
+            (Charge::Refused { .. }, Relay::Open) => State::Waiting,
+        };
+        (state, Cause::GuardOverruled)
+    }
+
+    fn heater(&self) -> Relay {
+        match self.heat {
+            Heat::On { .. } => Relay::Closed,
+            Heat::Off { .. } | Heat::Resting { .. } => Relay::Open,
+        }
+    }
+
+    fn charge_relay(&self) -> Relay {
+        match self.charge {
+            Charge::Permitted => Relay::Closed,
+            Charge::Refused { .. } | Charge::Soaking { .. } => Relay::Open,
+        }
+    }
+
+    /// The latest good reading of each channel; nothing for a channel that is doubtful or not yet trusted.
+    #[must_use]
+    pub fn readings(&self) -> [Option<Celsius>; MAX_CHANNELS] {
+        self.sensing.readings()
+    }
+
+    /// The coldest cell, as the charge loop sees it: the low end of the coldest reading. Nothing unless all are good.
+    #[must_use]
+    pub const fn coldest_cell(&self) -> Option<Celsius> {
+        self.coldest_cell
+    }
+
+    /// What must survive a restart; to be stored whenever it changes.
+    #[must_use]
+    pub const fn memory(&self) -> Memory {
+        Memory { latched: self.latched, restarts: self.restarts }
+    }
+
+    /// Who pays for the heater while it is on, as of the last step.
+    pub(crate) fn shares(&self) -> Shares {
+        self.power.shares(self.offer.load)
+    }
+}
+
+fn alarm(picture: &Picture, faults: SystemFaults) -> Alarm {
+    if picture.faults.iter().any(Option::is_some) || !faults.and(SystemFaults::ALARMING).is_empty() {
+        Alarm::Sounding
+    } else {
+        Alarm::Quiet
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,379 @@
+use super::*;
+use crate::quantity::Millivolts;
+use crate::settings::{BankUse, Reserve, Settings};
+use crate::signals::{Button, Sample, Sources};
+use crate::testing::{Time, c, fine_inputs, sample, settings};
+use std::vec::Vec;
+
+/// A controller, its time, and what it is shown.
+struct Bench {
+    settings: Settings,
+    controller: Controller,
+    inputs: Inputs,
+    time: Time,
+}
+
+impl Bench {
+    fn new(settings: Settings, t: Celsius) -> Self {
+        let inputs = fine_inputs(&settings, t);
+        let controller = Controller::new(settings.clone().validate().unwrap(), Memory::default());
+        Self { settings, controller, inputs, time: Time(0) }
+    }
+
+    fn at(t: i32) -> Self {
+        Self::new(settings(), c(t))
+    }
+
+    fn show(&mut self, channel: usize, t: i32) {
+        self.inputs.channels[channel] = sample(&self.settings.channels[channel], c(t));
+    }
+
+    fn show_all(&mut self, t: i32) {
+        (0..self.settings.channels.len()).for_each(|channel| self.show(channel, t));
+    }
+
+    /// All channels move to `t` by 20 mK a second, which every role believes.
+    fn move_to(&mut self, from: i32, t: i32) -> Outputs {
+        let seconds = (t - from).abs() / 20;
+        for second in 1..seconds {
+            self.show_all(from + (t - from) * second / seconds);
+            self.second();
+        }
+        self.show_all(t);
+        self.second()
+    }
+
+    fn second(&mut self) -> Outputs {
+        let now = self.time.after(1000);
+        self.controller.step(now, &self.inputs)
+    }
+
+    fn seconds(&mut self, n: u32) -> Outputs {
+        (1..n).for_each(|_| {
+            self.second();
+        });
+        self.second()
+    }
+}
+
+fn shows(outputs: &Outputs) -> (State, Cause) {
+    (outputs.state, outputs.cause)
+}
+
+#[test]
+fn cold_cells_are_warmed_first_and_charged_after_the_soak() {
+    let mut bench = Bench::at(-10_000);
+    assert_eq!(shows(&bench.second()), (State::Starting, Cause::StartUp));
+    let outputs = bench.seconds(70);
+    assert_eq!(shows(&outputs), (State::Warming, Cause::CellsCold));
+    assert_eq!((outputs.heater, outputs.charge), (Relay::Closed, Relay::Open));
+
+    assert_eq!(shows(&bench.move_to(-10_000, 5_000)), (State::Warming, Cause::CellsCold), "at inhibit is cold");
+    assert_eq!(shows(&bench.move_to(5_000, 8_000)), (State::Warming, Cause::BelowRelease), "at release is not above");
+    bench.show_all(8_010);
+    bench.seconds(2); // the median follows
+    assert_eq!(shows(&bench.second()), (State::SoakingWarm, Cause::AboveRelease));
+
+    bench.move_to(8_010, 12_000);
+    assert_eq!(shows(&bench.seconds(2)), (State::Soaking, Cause::AboveRelease));
+    let soak = bench.settings.charge.soak.as_millis() / 1000;
+    let until_permitted = (0..soak).take_while(|_| bench.second().charge == Relay::Open).count();
+    assert!(until_permitted > 300, "the soak began above release, {until_permitted} s before");
+    let outputs = bench.second();
+    assert_eq!(shows(&outputs), (State::Permitting, Cause::Soaked));
+    bench.inputs.sources = Sources::NONE; // no budget to mind
+    let outputs = bench.second();
+    assert_eq!(outputs.ceiling.as_per_mille(), 300 + 80, "12 °C lies 2/5 of the way from 0.3 at 10 °C to 0.5 at 15 °C");
+}
+
+fn charging() -> Bench {
+    let mut bench = Bench::at(12_000);
+    bench.seconds(700);
+    assert_eq!(bench.second().charge, Relay::Closed);
+    bench
+}
+
+#[test]
+fn while_charging_the_heater_holds_the_cells() {
+    let mut bench = charging();
+    assert_eq!(bench.move_to(12_000, 7_100).heater, Relay::Open);
+    let outputs = bench.move_to(7_100, 7_000);
+    assert_eq!(shows(&outputs), (State::Holding, Cause::CellsCooling));
+    assert_eq!(outputs.charge, Relay::Closed);
+}
+
+#[test]
+fn permission_is_lost_in_the_step_its_cause_is_seen() {
+    type Break = fn(&mut Bench);
+    let breaks: [(&str, Break, Cause); 8] = [
+        (
+            "open",
+            |b| b.inputs.channels[0] = Sample::Fresh(crate::rtd::Measured::element(crate::quantity::Ratio::MAX)),
+            Cause::Channel(crate::fault::ChannelFault::Open),
+        ),
+        (
+            "short",
+            |b| b.inputs.channels[1] = Sample::Fresh(crate::rtd::Measured::element(crate::quantity::Ratio::ZERO)),
+            Cause::Channel(crate::fault::ChannelFault::Short),
+        ),
+        (
+            "converter",
+            |b| b.inputs.channels[1] = Sample::ConverterFault,
+            Cause::Channel(crate::fault::ChannelFault::Converter),
+        ),
+        ("jump", |b| b.show(0, 20_000), Cause::Channel(crate::fault::ChannelFault::TooFast)),
+        ("line", |b| b.inputs.charge_line = Line::Refused, Cause::ChargeLineRefused),
+        (
+            "stalled clock",
+            |b| {
+                b.time.after(1_000_u32.wrapping_neg());
+            },
+            Cause::System(SystemFault::ClockStalled),
+        ),
+        (
+            "leaping clock",
+            |b| {
+                b.time.after(20_000);
+            },
+            Cause::System(SystemFault::ClockJumped),
+        ),
+        (
+            "clock running backwards",
+            |b| {
+                b.time.after(5_000_u32.wrapping_neg());
+            },
+            Cause::System(SystemFault::ClockJumped),
+        ),
+    ];
+    for (what, break_it, cause) in breaks {
+        let mut bench = charging();
+        break_it(&mut bench);
+        let outputs = bench.second();
+        assert_eq!((outputs.charge, outputs.cause), (Relay::Open, cause), "{what}");
+        assert_eq!(outputs.ceiling, Fraction::ZERO, "{what}");
+    }
+}
+
+#[test]
+fn one_cold_outlier_takes_permission_and_one_warm_outlier_never_gives_it() {
+    let mut settings = settings();
+    settings.trust.noise = Kelvins::from_millikelvins(5_000); // outliers that are not too fast to be believed
+    let mut bench = Bench::new(settings.clone(), c(9_000));
+    bench.seconds(700);
+    assert_eq!(bench.second().charge, Relay::Closed);
+    bench.show(0, 4_900);
+    assert_eq!(shows(&bench.second()).1, Cause::CellsCold);
+    assert_eq!(bench.second().charge, Relay::Open);
+
+    let mut bench = Bench::new(settings, c(7_000));
+    bench.seconds(100);
+    bench.show_all(9_000);
+    assert_eq!(bench.second().state, State::Warming, "a single reading above release starts no soak");
+    bench.show_all(7_000);
+    assert_eq!(bench.second().state, State::Warming);
+}
+
+#[test]
+fn the_hottest_channel_cuts_the_heater_out_with_hysteresis() {
+    let mut bench = Bench::at(0);
+    bench.seconds(100);
+    let mut pad = 0;
+    while pad < 50_000 {
+        assert_eq!(bench.second().heater, Relay::Closed, "pad at {pad}");
+        pad += 500;
+        bench.show(2, pad);
+    }
+    let outputs = bench.second();
+    assert_eq!((outputs.heater, outputs.cause), (Relay::Open, Cause::CutOut), "at the cut-out is cut out");
+    while pad > 45_000 {
+        pad -= 500;
+        bench.show(2, pad);
+        assert_eq!(bench.second().cause, Cause::CutOut, "pad at {pad}");
+    }
+    bench.show(2, 44_400);
+    bench.seconds(60);
+    assert_eq!(bench.second().heater, Relay::Closed);
+}
+
+#[test]
+fn no_source_no_heat() {
+    let mut bench = Bench::at(0);
+    bench.inputs.sources = Sources::NONE;
+    assert_eq!(shows(&bench.seconds(100)), (State::Waiting, Cause::NoEnergy));
+    bench.inputs.sources = Sources::NONE.with(0);
+    assert_eq!(
+        shows(&bench.seconds(20)),
+        (State::Waiting, Cause::SourceSettling),
+        "20 s to settle from the first step"
+    );
+    assert_eq!(bench.second().heater, Relay::Closed);
+    bench.inputs.sources = Sources::NONE;
+    assert_eq!(shows(&bench.second()), (State::Waiting, Cause::NoEnergy), "at once, whatever the minimum time on");
+}
+
+#[test]
+fn a_budget_too_small_for_the_heater_is_not_spent_but_two_may_add_up() {
+    let mut settings = settings();
+    settings.heater.power = Milliwatts::from_milliwatts(150_000);
+    let mut bench = Bench::new(settings, c(0));
+    bench.inputs.sources = Sources::NONE.with(0); // 100 W
+    assert_eq!(shows(&bench.seconds(100)), (State::Waiting, Cause::NoEnergy));
+    bench.inputs.sources = Sources::NONE.with(0).with(2); // and 80 W
+    assert_eq!(bench.seconds(100).heater, Relay::Closed);
+}
+
+#[test]
+fn heat_comes_first_and_charge_gets_what_is_left_of_the_budget() {
+    let mut bench = charging();
+    bench.inputs.sources = Sources::NONE.with(0); // 100 W
+    let outputs = bench.seconds(40);
+    // 100 W at 12.8 V are 7.8 A, of 200 Ah 0.039.
+    assert_eq!((outputs.heater, outputs.ceiling.as_per_mille()), (Relay::Open, 39));
+    bench.move_to(12_000, 7_000);
+    let outputs = bench.second();
+    // 60 W of it go into heat: 40 W, 3.1 A, 0.0156.
+    assert_eq!((outputs.heater, outputs.charge, outputs.ceiling.as_per_mille()), (Relay::Closed, Relay::Closed, 16));
+}
+
+#[test]
+fn the_bank_is_spent_only_by_policy_and_above_its_reserve() {
+    let reserve =
+        Reserve::StateOfCharge { floor: Fraction::from_per_mille(600), resume: Fraction::from_per_mille(700) };
+    let with = |bank| Settings { bank, ..settings() };
+    let run = |bank, sources, per_mille| {
+        let mut bench = Bench::new(with(bank), c(0));
+        bench.inputs.sources = sources;
+        bench.inputs.state_of_charge = Some(Fraction::from_per_mille(per_mille));
+        bench.seconds(100).heater
+    };
+    let weak = Sources::NONE.with(2);
+    assert_eq!(run(BankUse::Never, Sources::NONE, 900), Relay::Open);
+    assert_eq!(run(BankUse::Always(reserve), Sources::NONE, 900), Relay::Closed);
+    assert_eq!(
+        run(BankUse::Always(reserve), Sources::NONE, 650),
+        Relay::Open,
+        "between reserve and resume after a reset"
+    );
+    assert_eq!(run(BankUse::WithSource(reserve), Sources::NONE, 900), Relay::Open);
+    assert_eq!(run(BankUse::WithSource(reserve), weak, 900), Relay::Closed);
+
+    let mut bench = Bench::new(with(BankUse::Always(reserve)), c(0));
+    bench.inputs.sources = Sources::NONE;
+    assert_eq!(bench.seconds(100).heater, Relay::Closed);
+    bench.inputs.state_of_charge = Some(Fraction::from_per_mille(601));
+    assert_eq!(bench.second().heater, Relay::Closed);
+    bench.inputs.state_of_charge = Some(Fraction::from_per_mille(600));
+    let outputs = bench.second();
+    assert_eq!(
+        (outputs.heater, outputs.alarm),
+        (Relay::Open, Alarm::Quiet),
+        "at the reserve, and no reason for an alarm"
+    );
+    assert!(outputs.faults.system.contains(SystemFault::BankBelowReserve));
+}
+
+#[test]
+fn the_sag_of_the_heater_itself_does_not_count_against_the_reserve() {
+    let mv = Millivolts::from_millivolts;
+    let reserve = Reserve::Voltage { floor: mv(12_400), resume: mv(12_900), sag: mv(300) };
+    let mut bench = Bench::new(Settings { bank: BankUse::Always(reserve), ..settings() }, c(0));
+    bench.inputs.sources = Sources::NONE;
+    bench.inputs.bank = Some(mv(13_000));
+    assert_eq!(bench.seconds(100).heater, Relay::Closed);
+    bench.inputs.bank = Some(mv(12_101));
+    assert_eq!(bench.second().heater, Relay::Closed);
+    bench.inputs.bank = Some(mv(12_100));
+    assert_eq!(bench.second().heater, Relay::Open);
+    bench.inputs.bank = Some(mv(12_899));
+    assert_eq!(bench.seconds(100).heater, Relay::Open);
+    bench.inputs.bank = Some(mv(12_900));
+    assert_eq!(bench.seconds(3).heater, Relay::Closed);
+}
+
+#[test]
+fn a_heater_that_does_not_heat_is_found_and_stays_off_until_the_button() {
+    let mut bench = Bench::at(0);
+    // 36 kJ at 60 W: 600 s without a rise of 1 K.
+    let outputs = bench.seconds(61 + 590);
+    assert_eq!(outputs.heater, Relay::Closed);
+    let outputs = bench.seconds(20);
+    assert_eq!((outputs.heater, outputs.cause), (Relay::Open, Cause::System(SystemFault::HeaterIneffective)));
+    assert_eq!(outputs.alarm, Alarm::Sounding);
+    assert_eq!(bench.seconds(5_000).heater, Relay::Open);
+    bench.inputs.button = Button::Pressed;
+    bench.seconds(3);
+    assert_eq!(bench.seconds(60).heater, Relay::Closed);
+}
+
+#[test]
+fn a_plate_that_gets_warm_proves_the_heater() {
+    let mut bench = Bench::at(0);
+    bench.seconds(100);
+    (1..=20).for_each(|step| {
+        bench.show(2, step * 60);
+        bench.second();
+    });
+    assert_eq!(bench.seconds(3_000).heater, Relay::Closed);
+}
+
+#[test]
+fn a_welded_heater_is_seen_by_its_contact_or_by_a_plate_that_stays_warm() {
+    let mut bench = charging();
+    bench.inputs.heater_feedback = Some(Relay::Closed);
+    assert!(!bench.seconds(4).faults.system.contains(SystemFault::HeaterWelded));
+    assert!(bench.second().faults.system.contains(SystemFault::HeaterWelded));
+    bench.inputs.button = Button::Pressed;
+    bench.seconds(10);
+    bench.inputs.button = Button::Released;
+    assert!(bench.second().faults.system.contains(SystemFault::HeaterWelded), "the cause is still there");
+    bench.inputs.heater_feedback = Some(Relay::Open);
+    assert!(bench.second().faults.system.contains(SystemFault::HeaterWelded), "latched");
+    bench.inputs.button = Button::Pressed;
+    assert!(!bench.seconds(3).faults.system.contains(SystemFault::HeaterWelded));
+
+    let mut bench = charging();
+    for pad in (12_000..20_000).step_by(500) {
+        bench.show(2, pad);
+        bench.second();
+    }
+    bench.show(2, 20_000);
+    let outputs = bench.seconds(3_000);
+    assert!(outputs.faults.system.contains(SystemFault::HeaterWelded));
+    assert_eq!(outputs.charge, Relay::Closed, "the cells may still be charged");
+}
+
+#[test]
+fn the_maximum_run_ends_in_a_rest() {
+    let mut settings = settings();
+    settings.heater.proof = None;
+    let mut bench = Bench::new(settings, c(0));
+    bench.seconds(60);
+    assert_eq!(bench.seconds(6 * 3600).heater, Relay::Closed);
+    let outputs = bench.second();
+    assert_eq!(shows(&outputs), (State::Waiting, Cause::HeaterResting));
+    assert!(outputs.faults.system.contains(SystemFault::HeaterOverrun));
+    assert_eq!(bench.seconds(1_799).heater, Relay::Open);
+    assert_eq!(bench.seconds(2).heater, Relay::Closed);
+}
+
+#[test]
+fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
+    let mut memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0 };
+    let storms: Vec<bool> = (0..7)
+        .map(|_| {
+            let controller = Controller::new(settings().validate().unwrap(), memory);
+            let mut bench = Bench { controller, ..Bench::at(0) };
+            let outputs = bench.seconds(100);
+            assert!(outputs.faults.system.contains(SystemFault::HeaterWelded));
+            assert_eq!(outputs.heater, Relay::Open);
+            memory = bench.controller.memory();
+            outputs.faults.system.contains(SystemFault::RestartStorm)
+        })
+        .collect();
+    assert_eq!(storms, [false, false, false, false, false, true, true], "the sixth restart is one too many");
+    let mut bench = Bench { controller: Controller::new(settings().validate().unwrap(), memory), ..Bench::at(0) };
+    bench.seconds(899);
+    assert!(bench.second().faults.system.contains(SystemFault::RestartStorm));
+    assert!(!bench.second().faults.system.contains(SystemFault::RestartStorm), "forgotten after the window");
+    assert_eq!(bench.controller.memory().restarts, 0);
+}

@@ -1,0 +1,353 @@
+//! A second judge that can only take permission away.
+//!
+//! It sees the raw inputs and what the controller asks for. It shares no code with the controller's judgement: it never
+//! converts a reading to a temperature. Each threshold is turned once, by the standard's equation *forwards*, into the
+//! ratio that the channel shows there, and readings are compared with that; the controller goes the other way, by the table. An error
+//! in either shows as a disagreement, and disagreement means off.
+//!
+//! Each of its limits lies [`MARGIN`] on the safe side of the controller's, more than the two ways of computing can differ.
+//!
+//! What it upholds by itself, whatever it is asked for: charge is refused while a cell channel is missing, faulty by itself (converter, open, short,
+//! implausible, too fast) or reads at or below inhibit, for the soak time after that, and at or above the high limit; the
+//! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
+//! range, a latched heater fault, a contact that stays closed, or at the end of its maximum run. Faults that need a comparison over hours or between
+//! channels (stuck, disagreement, ineffective heater) are the controller's; what it reports of them, the guard enforces.
+
+use crate::button::ResetButton;
+use crate::clock::Uptime;
+use crate::controller::Memory;
+use crate::fault::SystemFaults;
+use crate::power::{Load, reserve_levels};
+use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
+use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings};
+use crate::signals::{Inputs, Line, Outputs, Relay, Sample};
+use heapless::Vec;
+
+/// How far inside the controller's limits the guard's lie. The two ways of computing differ by at most 0.03 mK (see
+/// [`rtd`](crate::rtd)).
+pub const MARGIN: Kelvins = Kelvins::from_millikelvins(1);
+
+/// Steepest rise of the resistance ratio in the working range, per kelvin, in steps of 2⁻³⁰: 0.00410, above any platinum
+/// that [`Coefficients`](crate::rtd::Coefficients) accepts cold by no more than 3 %.
+const STEEPEST: u64 = 4_402_341;
+
+/// A compensated ratio in steps of 2⁻³⁰: element and leads, less the lead measured alone.
+type Steps = u32;
+
+/// One channel as the guard sees it: limits first, then what it remembers.
+#[derive(Clone, Debug)]
+struct Channel {
+    role: Role,
+    /// Below this or above the next the reading is implausible.
+    lowest: Steps,
+    highest: Steps,
+    /// At or below this a cell is cold.
+    inhibit: Steps,
+    /// At or above this a cell is too hot to charge.
+    high_limit: Steps,
+    /// At or above this the heater is cut out.
+    cutout: Steps,
+    /// At or above this the heater is latched off.
+    over: Steps,
+    /// Change that is always believed.
+    noise: Steps,
+    /// Fastest believable change per millisecond, in steps of 2⁻¹⁶ steps.
+    fastest: u64,
+
+    /// The latest reading that was believed.
+    latest: Option<Steps>,
+    /// When it came in; the reset while there has been none.
+    latest_at: Uptime,
+    /// Whether the latest sample was not believed.
+    broken: bool,
+}
+
+/// The guard.
+#[derive(Clone, Debug)]
+pub struct Guard {
+    channels: Vec<Channel, MAX_CHANNELS>,
+    max_age: Millis,
+    max_step: Millis,
+    soak: Millis,
+    max_run: Millis,
+    rest: Millis,
+    follow_within: Millis,
+    supply: (Millivolts, Millivolts),
+    load: Load,
+    budgets: [Milliwatts; MAX_SOURCES],
+    bank: BankUse,
+
+    before: Option<Instant>,
+    uptime: Uptime,
+    /// Time for which every cell channel has been good and above inhibit.
+    warm_for: Millis,
+    heater: Relay,
+    /// Time since the heater was last switched.
+    since_switched: Millis,
+    /// What is left of the rest after a maximum run.
+    resting: Millis,
+    /// Time for which the heater's contact has been closed although off.
+    closed_for: Millis,
+    button: ResetButton,
+    /// A heater fault that only the reset button clears.
+    latched: bool,
+}
+
+/// What the guard leaves of what was asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Verdict {
+    /// The heater relay.
+    pub heater: Relay,
+    /// The charge permit relay.
+    pub charge: Relay,
+}
+
+/// What the channels show in this step.
+#[expect(clippy::struct_excessive_bools, reason = "independent findings, each or-ed over the channels")]
+#[derive(Clone, Copy, Debug, Default)]
+struct Sight {
+    cell_broken: bool,
+    pad_broken: bool,
+    cold: bool,
+    too_hot_to_charge: bool,
+    cut_out: bool,
+    over_temperature: bool,
+}
+
+impl Guard {
+    /// A guard that has just been reset: it refuses charge for the soak time.
+    #[must_use]
+    pub fn new(settings: &ValidSettings, memory: Memory) -> Self {
+        let mut budgets = [Milliwatts::ZERO; MAX_SOURCES];
+        for (budget, source) in budgets.iter_mut().zip(&settings.sources) {
+            *budget = source.budget;
+        }
+        Self {
+            channels: settings.channels.iter().map(|channel| Channel::new(channel, settings)).collect(),
+            max_age: settings.trust.max_age,
+            max_step: settings.trust.max_step,
+            soak: settings.charge.soak,
+            max_run: settings.heater.max_run,
+            rest: settings.heater.rest,
+            follow_within: settings.trust.feedback,
+            supply: (settings.heater.supply_min, settings.heater.supply_max),
+            load: Load::new(&settings.heater),
+            budgets,
+            bank: settings.bank,
+            before: None,
+            uptime: Uptime::START,
+            warm_for: Millis::ZERO,
+            heater: Relay::Open,
+            since_switched: Millis::ZERO,
+            resting: Millis::ZERO,
+            closed_for: Millis::ZERO,
+            button: ResetButton::new(settings.trust.button),
+            latched: !memory.latched.and(SystemFaults::DISABLING_HEAT).is_empty(),
+        }
+    }
+
+    /// Judges what is `asked` for in this step.
+    pub fn judge(&mut self, now: Instant, inputs: &Inputs, asked: &Outputs) -> Verdict {
+        let first = self.before.is_none();
+        let elapsed = self.before.replace(now).map_or(Millis::ZERO, |before| now.since(before));
+        let clock_is_good = first || (!elapsed.is_zero() && elapsed <= self.max_step);
+        let credited = if clock_is_good { elapsed } else { Millis::ZERO };
+
+        let sight = self.look(elapsed, inputs);
+        self.warm_for =
+            if sight.cell_broken || sight.cold || !clock_is_good { Millis::ZERO } else { self.warm_for.plus(credited) };
+        self.watch_heater(credited, inputs, sight);
+
+        let faults = asked.faults.system;
+        let charge_is_safe = clock_is_good
+            && self.warm_for >= self.soak
+            && !sight.too_hot_to_charge
+            && inputs.charge_line == Line::Allowed
+            && faults.and(SystemFaults::DISABLING_CHARGE).is_empty();
+        let heat_is_safe = clock_is_good
+            && !sight.cell_broken
+            && !sight.pad_broken
+            && !sight.cut_out
+            && self.resting.is_zero()
+            && !self.latched
+            && faults.and(SystemFaults::DISABLING_HEAT).is_empty()
+            && self.energy_is_on_offer(inputs);
+
+        let verdict =
+            Verdict { heater: only_if(heat_is_safe, asked.heater), charge: only_if(charge_is_safe, asked.charge) };
+        self.note(verdict.heater);
+        verdict
+    }
+
+    fn look(&mut self, elapsed: Millis, inputs: &Inputs) -> Sight {
+        self.uptime = self.uptime.plus(elapsed);
+        let mut sight = Sight::default();
+        for (channel, sample) in self.channels.iter_mut().zip(&inputs.channels) {
+            let shown = channel.take(self.uptime, sample, self.max_age);
+            // Not believed, yet it may be true: what reads hot cuts the heater out.
+            sight.cut_out |= shown.is_some_and(|steps| steps >= channel.cutout);
+            sight.over_temperature |= shown.is_some_and(|steps| steps >= channel.over);
+            let Some((low, high)) = channel.range(self.uptime) else {
+                sight.cell_broken |= channel.role == Role::Cell;
+                sight.pad_broken |= channel.role == Role::Pad;
+                continue;
+            };
+            sight.cut_out |= high >= channel.cutout;
+            sight.over_temperature |= high >= channel.over;
+            if channel.role == Role::Cell {
+                sight.cold |= low <= channel.inhibit;
+                sight.too_hot_to_charge |= high >= channel.high_limit;
+            }
+        }
+        sight
+    }
+
+    fn watch_heater(&mut self, credited: Millis, inputs: &Inputs, sight: Sight) {
+        self.since_switched = self.since_switched.plus(credited);
+        self.resting = self.resting.less(credited);
+        if self.heater == Relay::Closed && self.since_switched >= self.max_run {
+            self.resting = self.rest;
+        }
+        let stays_closed = self.heater == Relay::Open && inputs.heater_feedback == Some(Relay::Closed);
+        self.closed_for = if stays_closed { self.closed_for.plus(credited) } else { Millis::ZERO };
+        if self.button.acts(credited, inputs.button) && !stays_closed && !sight.cut_out {
+            self.latched = false;
+        }
+        self.latched |= sight.over_temperature || self.closed_for >= self.follow_within;
+    }
+
+    /// A budget that carries the heater, or a bank that may be spent and is above its reserve.
+    fn energy_is_on_offer(&self, inputs: &Inputs) -> bool {
+        let (min, max) = self.supply;
+        let Some(supply) = inputs.supply.filter(|supply| (min..=max).contains(supply)) else {
+            return false;
+        };
+        let present = self.budgets.iter().enumerate().filter(|&(index, _)| inputs.sources.contains(index));
+        let budget = present.fold(Milliwatts::ZERO, |sum, (_, &budget)| sum.plus(budget));
+        let bank_is_offered = match self.bank {
+            BankUse::Never => false,
+            BankUse::WithSource(_) => !budget.is_zero(),
+            BankUse::Always(_) => true,
+        };
+        let above_reserve = self.bank.reserve().is_some_and(|reserve| {
+            let (at_floor, _) = reserve_levels(reserve, inputs, self.heater);
+            !at_floor
+        });
+        budget >= self.load.at(supply) || (bank_is_offered && above_reserve && inputs.discharge_line == Line::Allowed)
+    }
+
+    fn note(&mut self, heater: Relay) {
+        if heater != self.heater {
+            self.heater = heater;
+            self.since_switched = Millis::ZERO;
+        }
+    }
+}
+
+const fn only_if(safe: bool, asked: Relay) -> Relay {
+    if safe { asked } else { Relay::Open }
+}
+
+impl Channel {
+    fn new(channel: &settings::Channel, settings: &Settings) -> Self {
+        let (cutout, fastest) = match channel.role {
+            Role::Cell => (settings.heater.cutout_cell, settings.trust.fastest_cell),
+            Role::Ambient => (settings.heater.cutout_cell, settings.trust.fastest_ambient),
+            Role::Pad => (settings.heater.cutout_pad, settings.trust.fastest_pad),
+        };
+        let shows = |t: Celsius| ratio_at(channel, t);
+        let per_kelvin = steepest(channel);
+        let per_hour = u64::from(fastest.over(Millis::from_secs(3600)).as_steps().unsigned_abs());
+        Self {
+            role: channel.role,
+            // What shows nothing at its threshold is never plausible: validation has refused it, and if not, all is off.
+            lowest: shows(settings.trust.plausible_low.raised(MARGIN)).unwrap_or(Steps::MAX),
+            highest: shows(settings.trust.plausible_high.lowered(MARGIN)).unwrap_or(0),
+            inhibit: shows(settings.charge.inhibit.raised(MARGIN)).unwrap_or(Steps::MAX),
+            high_limit: shows(settings.charge.high_limit.lowered(MARGIN)).unwrap_or(0),
+            cutout: shows(cutout.lowered(MARGIN)).unwrap_or(0),
+            over: shows(cutout.raised(settings.heater.over_temperature).lowered(MARGIN)).unwrap_or(0),
+            noise: to_steps(u64::from(settings.trust.noise.as_steps().unsigned_abs()).saturating_mul(per_kelvin) >> 16),
+            // 31 bits, and 24 for an element of twice the reference.
+            fastest: per_hour.saturating_mul(per_kelvin).div_ceil(3_600_000),
+            latest: None,
+            latest_at: Uptime::START,
+            broken: true,
+        }
+    }
+
+    /// Takes in one sample; answers what it shows, believed or not, where that is plausible.
+    #[inline]
+    fn take(&mut self, now: Uptime, sample: &Sample, max_age: Millis) -> Option<Steps> {
+        let measured = match sample {
+            Sample::None => {
+                self.broken |= now.since(self.latest_at) > max_age;
+                return None;
+            }
+            Sample::ConverterFault => {
+                self.broken = true;
+                return None;
+            }
+            Sample::Fresh(measured) => measured,
+        };
+        let shown = measured.element.less(measured.lead).map(Ratio::as_steps);
+        let shown = shown.filter(|steps| (self.lowest..=self.highest).contains(steps));
+        match shown {
+            Some(steps) if !self.is_too_fast(now, steps) => {
+                self.broken = false;
+                self.latest = Some(steps);
+                self.latest_at = now;
+            }
+            Some(_) | None => self.broken = true,
+        }
+        shown
+    }
+
+    /// What a change in ratio is in kelvins depends on the temperature; 13/16 of what is believable at the steepest is so anywhere.
+    fn is_too_fast(&self, now: Uptime, steps: Steps) -> bool {
+        self.latest.is_some_and(|latest| {
+            let believable = u64::from(self.noise).saturating_add(self.drift(now)).saturating_mul(13) >> 4;
+            u64::from(steps.abs_diff(latest)) > believable
+        })
+    }
+
+    /// How far the reading can have moved since it was taken, at the steepest.
+    fn drift(&self, now: Uptime) -> u64 {
+        let age = u64::from(now.since(self.latest_at).as_millis());
+        self.fastest.saturating_mul(age).saturating_add(0xFFFF) >> 16
+    }
+
+    /// The lowest and the highest that the channel can be at now; nothing if it is broken.
+    #[inline]
+    fn range(&self, now: Uptime) -> Option<(Steps, Steps)> {
+        let latest = self.latest.filter(|_| !self.broken)?;
+        if self.latest_at == now {
+            return Some((latest, latest));
+        }
+        let drift = to_steps(self.drift(now));
+        Some((latest.saturating_sub(drift), latest.saturating_add(drift)))
+    }
+}
+
+/// The compensated ratio that a channel shows at `t`: the element at `t` less its offset, and the leads that are not measured alone.
+fn ratio_at(channel: &settings::Channel, t: Celsius) -> Option<Steps> {
+    let element = channel.element.resistance(t.lowered(channel.offset)).ok()?;
+    let shown = element.plus(channel.leads.known());
+    // 32 + 30 bits.
+    let ratio = (u64::from(shown.as_steps()) << 30).checked_div(u64::from(channel.reference.as_steps()))?;
+    u32::try_from(ratio).ok()
+}
+
+/// Steps of ratio per kelvin, at most.
+fn steepest(channel: &settings::Channel) -> u64 {
+    let r0 = u64::from(channel.element.r0().as_steps());
+    // 32 + 23 bits.
+    STEEPEST.saturating_mul(r0).checked_div(u64::from(channel.reference.as_steps())).unwrap_or(u64::MAX)
+}
+
+fn to_steps(value: u64) -> Steps {
+    Steps::try_from(value).unwrap_or(Steps::MAX)
+}
+
+#[cfg(test)]
+mod tests;

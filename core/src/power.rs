@@ -1,0 +1,292 @@
+//! Whose energy may be spent on heat, how much of it there is, and what it leaves for charging.
+//!
+//! The heater is a resistor: its power goes with the square of its supply voltage. It is fed when the sources that are
+//! present and settled can carry it, or the bank makes up the rest, where the policy lets the bank be spent and the bank is
+//! above its reserve. Heat comes first; what is left of the sources' budgets is the ceiling for charging.
+
+use crate::fault::{SystemFault, SystemFaults};
+use crate::quantity::{Fraction, Millis, Millivolts, Milliwatts};
+use crate::settings::{BankUse, Heater, MAX_SOURCES, Reserve, Settings, Source};
+use crate::signals::{Inputs, Line, Relay};
+use heapless::Vec;
+
+/// Heater power by supply voltage.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Load {
+    /// Milliwatts per square millivolt, in steps of 2⁻⁴⁰.
+    factor: u64,
+}
+
+impl Load {
+    pub(crate) fn new(heater: &Heater) -> Self {
+        let nominal = u64::from(heater.nominal.as_millivolts());
+        let power = u64::from(heater.power.as_milliwatts());
+        // 24 + 40 bits; validated settings have a nominal voltage.
+        let factor = (power << 40).checked_div(nominal.saturating_mul(nominal)).unwrap_or(u64::MAX);
+        Self { factor }
+    }
+
+    /// Power at a supply voltage; held at the end of the range.
+    #[inline]
+    pub(crate) fn at(self, supply: Millivolts) -> Milliwatts {
+        let volts = u64::from(supply.as_millivolts());
+        // 10 of the 34 bits of V² at 120 V go before the product: less than one part in 10⁴ at 4 V. 24 + 39 bits.
+        let square = volts.saturating_mul(volts) >> 10;
+        let power = square.saturating_mul(self.factor) >> 30;
+        Milliwatts::from_milliwatts(u32::try_from(power).unwrap_or(u32::MAX))
+    }
+}
+
+/// What is on offer in this step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Offer {
+    /// What the heater takes at the present supply voltage.
+    pub(crate) load: Milliwatts,
+    /// What the sources that are present and settled can give together.
+    pub(crate) budget: Milliwatts,
+    /// Whether the heater may be fed.
+    pub(crate) feed: Feed,
+    /// Whether any source is present, settled or not.
+    pub(crate) source_present: bool,
+    /// Faults of supply and bank.
+    pub(crate) faults: SystemFaults,
+}
+
+impl Offer {
+    /// Before the first step.
+    pub(crate) const NOTHING: Self = Self {
+        load: Milliwatts::MAX,
+        budget: Milliwatts::ZERO,
+        feed: Feed::Nothing,
+        source_present: false,
+        faults: SystemFaults::NONE,
+    };
+}
+
+/// Whether the heater may be fed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Feed {
+    /// It may.
+    Qualified,
+    /// A source that would do has not been present long enough.
+    Settling,
+    /// There is nothing that may be spent.
+    Nothing,
+}
+
+/// Where the heater's energy comes from, for the books.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Shares {
+    pub(crate) sources: [Milliwatts; MAX_SOURCES],
+    pub(crate) bank: Milliwatts,
+}
+
+#[derive(Clone, Debug)]
+struct Watched {
+    source: Source,
+    index: usize,
+    present_for: Option<Millis>,
+}
+
+impl Watched {
+    fn settled(&self) -> bool {
+        self.present_for.is_some_and(|time| time >= self.source.settle)
+    }
+}
+
+/// Sources and bank over time.
+#[derive(Clone, Debug)]
+pub(crate) struct Power {
+    load: Load,
+    /// In the order in which they are spent.
+    sources: Vec<Watched, MAX_SOURCES>,
+    supply: (Millivolts, Millivolts),
+    /// Good supply readings in a row.
+    supply_run: u8,
+    bank: BankUse,
+    bank_above_reserve: bool,
+    /// Readings at or above resume in a row.
+    bank_run: u8,
+    good_run: u8,
+}
+
+impl Power {
+    pub(crate) fn new(settings: &Settings) -> Self {
+        let mut sources: Vec<Watched, MAX_SOURCES> = settings
+            .sources
+            .iter()
+            .enumerate()
+            .map(|(index, &source)| Watched { source, index, present_for: None })
+            .collect();
+        sources.sort_unstable_by_key(|watched| (watched.source.priority, watched.index));
+        Self {
+            load: Load::new(&settings.heater),
+            sources,
+            supply: (settings.heater.supply_min, settings.heater.supply_max),
+            supply_run: 0,
+            bank: settings.bank,
+            bank_above_reserve: false,
+            bank_run: 0,
+            good_run: settings.trust.good_run,
+        }
+    }
+
+    pub(crate) fn judge(&mut self, credited: Millis, inputs: &Inputs, heater: Relay) -> Offer {
+        let mut budget = Milliwatts::ZERO;
+        let mut unsettled = Milliwatts::ZERO;
+        for watched in &mut self.sources {
+            watched.present_for = match (inputs.sources.contains(watched.index), watched.present_for) {
+                (false, _) => None,
+                (true, None) => Some(Millis::ZERO),
+                (true, Some(time)) => Some(time.plus(credited)),
+            };
+            if watched.settled() {
+                budget = budget.plus(watched.source.budget);
+            } else if watched.present_for.is_some() {
+                unsettled = unsettled.plus(watched.source.budget);
+            }
+        }
+
+        let mut faults = SystemFaults::NONE;
+        if !self.supply_is_good(inputs.supply) {
+            faults = faults.with(SystemFault::SupplyOutOfRange);
+        }
+        if inputs.discharge_line == Line::Refused {
+            faults = faults.with(SystemFault::DischargeLineRefused);
+        }
+        if let Some(reserve) = self.bank.reserve()
+            && !self.bank_is_above(reserve, inputs, heater)
+        {
+            faults = faults.with(SystemFault::BankBelowReserve);
+        }
+
+        let load = self.load.at(inputs.supply.unwrap_or(Millivolts::MAX));
+        let source_present = !inputs.sources.is_empty();
+        let bank_offered = match self.bank {
+            BankUse::Never => false,
+            BankUse::WithSource(_) => !budget.is_zero(),
+            BankUse::Always(_) => true,
+        };
+        let bank_spendable = self.bank_above_reserve && inputs.discharge_line == Line::Allowed;
+        let feed = if budget >= load || (bank_offered && bank_spendable) {
+            Feed::Qualified
+        } else if budget.plus(unsettled) >= load {
+            Feed::Settling
+        } else {
+            Feed::Nothing
+        };
+        Offer { load, budget, feed, source_present, faults }
+    }
+
+    fn supply_is_good(&mut self, supply: Option<Millivolts>) -> bool {
+        let (min, max) = self.supply;
+        let good = supply.is_some_and(|supply| (min..=max).contains(&supply));
+        self.supply_run = if good { self.supply_run.saturating_add(1).min(self.good_run) } else { 0 };
+        self.supply_run >= self.good_run
+    }
+
+    fn bank_is_above(&mut self, reserve: Reserve, inputs: &Inputs, heater: Relay) -> bool {
+        let (at_floor, at_resume) = reserve_levels(reserve, inputs, heater);
+        if at_floor {
+            self.bank_above_reserve = false;
+        }
+        self.bank_run = if at_resume { self.bank_run.saturating_add(1).min(self.good_run) } else { 0 };
+        if self.bank_run >= self.good_run {
+            self.bank_above_reserve = true;
+        }
+        self.bank_above_reserve
+    }
+
+    /// Who pays for the heater's `load`: the settled sources in their order, the bank for the rest.
+    pub(crate) fn shares(&self, load: Milliwatts) -> Shares {
+        let mut shares = Shares::default();
+        let mut rest = load;
+        for watched in self.sources.iter().filter(|watched| watched.settled()) {
+            let share = rest.min(watched.source.budget);
+            if let Some(place) = shares.sources.get_mut(watched.index) {
+                *place = share;
+            }
+            rest = rest.less(share);
+        }
+        shares.bank = rest;
+        shares
+    }
+}
+
+/// Whether the bank is at or below its floor, and whether it is at or above its resume level. What is not known is at the floor.
+pub(crate) fn reserve_levels(reserve: Reserve, inputs: &Inputs, heater: Relay) -> (bool, bool) {
+    match reserve {
+        Reserve::StateOfCharge { floor, resume } => {
+            inputs.state_of_charge.map_or((true, false), |charge| (charge <= floor, charge >= resume))
+        }
+        Reserve::Voltage { floor, resume, sag } => {
+            let floor = if heater == Relay::Closed { floor.less(sag) } else { floor };
+            inputs.bank.map_or((true, false), |bank| (bank <= floor, bank >= resume))
+        }
+    }
+}
+
+/// The charge current, per capacity, that `left` can feed at the bank's voltage.
+#[inline]
+pub(crate) fn current_from(left: Milliwatts, bank: Millivolts, capacity_mah: u32) -> Fraction {
+    // Milliwatts × 1000 / millivolts are milliamperes; over milliampere hours they are the fraction: 32 + 10 + 16 bits.
+    let scaled = u64::from(left.as_milliwatts()).saturating_mul(1000 << 16);
+    let by = u64::from(bank.as_millivolts()).saturating_mul(u64::from(capacity_mah));
+    let steps = scaled.checked_div(by).unwrap_or(0);
+    Fraction::from_steps(u32::try_from(steps).unwrap_or(u32::MAX))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::settings;
+    use proptest::prelude::*;
+
+    /// Power goes with voltage squared: a pad rated at 12.8 V gives 1.30103 times at 14.6 V, 0.610352 times at 10.0 V.
+    /// Source: `battery_facts.md`, computed.
+    #[test]
+    fn heater_power_goes_with_the_square_of_the_voltage() {
+        let heater = Heater {
+            power: Milliwatts::from_milliwatts(100_000),
+            nominal: Millivolts::from_millivolts(12_800),
+            ..settings().heater
+        };
+        let load = Load::new(&heater);
+        let at = |mv| load.at(Millivolts::from_millivolts(mv)).as_milliwatts();
+        assert!(at(14_600).abs_diff(130_103) <= 2, "{}", at(14_600));
+        assert!(at(10_000).abs_diff(61_035) <= 2, "{}", at(10_000));
+        assert!(at(12_800).abs_diff(100_000) <= 2, "{}", at(12_800));
+    }
+
+    proptest! {
+        #[test]
+        fn heater_power_is_within_a_part_in_ten_thousand(power in 1_000..10_000_000_u32, nominal in 5_000..100_000_u32, supply in 4_000..120_000_u32) {
+            let heater = Heater {
+                power: Milliwatts::from_milliwatts(power),
+                nominal: Millivolts::from_millivolts(nominal),
+                ..settings().heater
+            };
+            let exact = f64::from(power) * (f64::from(supply) / f64::from(nominal)).powi(2);
+            let got = f64::from(Load::new(&heater).at(Millivolts::from_millivolts(supply)).as_milliwatts());
+            // One milliwatt is the step of the type.
+            prop_assert!((got - exact.min(f64::from(u32::MAX))).abs() <= 1.0 + exact * 1e-4, "{got} mW, exactly {exact} mW");
+        }
+
+        #[test]
+        fn the_shares_add_up_to_the_load(load in 0..500_000_u32, present: [bool; 3]) {
+            let settings = settings();
+            let mut power = Power::new(&settings);
+            let mut inputs = Inputs::DEAD;
+            for (index, present) in present.into_iter().enumerate() {
+                if present {
+                    inputs.sources = inputs.sources.with(index);
+                }
+            }
+            power.judge(Millis::ZERO, &inputs, Relay::Open);
+            power.judge(Millis::from_secs(3600), &inputs, Relay::Open);
+            let shares = power.shares(Milliwatts::from_milliwatts(load));
+            let sum = shares.sources.iter().fold(shares.bank, |sum, &share| sum.plus(share));
+            prop_assert_eq!(sum.as_milliwatts(), load);
+        }
+    }
+}
