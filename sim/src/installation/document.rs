@@ -157,13 +157,24 @@ impl<'t> Section<'t> {
         self.missing.push(Missing { key, remedy: remedy.into() });
     }
 
+    /// The part called `key`, or by a slip something like it: what it holds is read all the same, and [`Section::finish`] tells
+    /// the slip.
+    fn part(&mut self, key: &'static str) -> Option<(Span, &'t Value<'t>)> {
+        self.known.push(key);
+        let table = self.table?;
+        let found = table.get_key_value(key).or_else(|| {
+            table.iter().find(|(name, value)| holds_settings(value.get_ref()) && names::is_slip(name.get_ref(), key))
+        });
+        found.map(|(name, value)| (name.span(), value))
+    }
+
     /// A section within this one; one that is not there if `key` is not there or is no table.
     pub(super) fn section(&mut self, key: &'static str, findings: &mut Findings) -> Section<'t> {
         let place = self.place(key);
-        let Some(value) = self.get(key) else {
+        let Some((span, value)) = self.part(key) else {
             return Section::new(place, None, None);
         };
-        let span = self.key_span(key);
+        let span = Some(span);
         match value.get_ref() {
             DeValue::Table(table) => Section::new(place, span, Some(table)),
             DeValue::Array(_) => {
@@ -197,10 +208,10 @@ impl<'t> Section<'t> {
         findings: &mut Findings,
     ) -> Option<Vec<Section<'t>>> {
         let place = self.place(key);
-        let Some(value) = self.get(key) else {
+        let Some((span, value)) = self.part(key) else {
             return Some(Vec::new());
         };
-        let span = self.key_span(key);
+        let span = Some(span);
         let DeValue::Array(items) = value.get_ref() else {
             let message = format!("{place} is {}, not a list", describe(value.get_ref()));
             findings.error(span.as_ref(), &place, message, form);
@@ -237,7 +248,7 @@ impl<'t> Section<'t> {
             let guess = names::guess(name, value.get_ref(), &self.known);
             explained.extend(guess.as_ref().map(|guess| guess.key));
             let message = match (&*self.path, value.get_ref()) {
-                ("", DeValue::Table(_)) => format!("there is no section [{}]", excerpt(name)),
+                ("", value) if holds_settings(value) => format!("there is no section [{}]", excerpt(name)),
                 ("", _) => format!("there is no setting {} outside a section", excerpt(name)),
                 (path, _) => format!("{path} has no setting {}", excerpt(name)),
             };
@@ -253,6 +264,15 @@ impl<'t> Section<'t> {
                 findings.error(self.span.as_ref(), &place, format!("{place} is missing"), &**remedy);
             }
         }
+    }
+}
+
+/// Whether a value is a section, or a list of them.
+pub(super) fn holds_settings(value: &DeValue) -> bool {
+    match value {
+        DeValue::Table(_) => true,
+        DeValue::Array(items) => items.iter().any(|item| item.get_ref().is_table()),
+        _ => false,
     }
 }
 

@@ -11,6 +11,9 @@ mod values;
 mod verdict;
 mod warnings;
 
+#[cfg(test)]
+mod tests;
+
 use crate::diagnostic::{Problem, Severity};
 use forewarm_core::settings::ValidSettings;
 use sections::Draft;

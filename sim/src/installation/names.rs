@@ -1,5 +1,6 @@
 //! What a fitter probably meant by a name that does not exist.
 
+use super::document::holds_settings;
 use crate::decimal::Decimal;
 use forewarm_core::settings::{TABLE, Thousandths};
 use toml::de::DeValue;
@@ -15,13 +16,23 @@ pub(super) struct Guess {
 /// The key among `known` that `name` was probably meant to be.
 pub(super) fn guess(name: &str, value: &DeValue, known: &[&'static str]) -> Option<Guess> {
     other_unit(name, value, known).or_else(|| {
-        let lower = name.to_lowercase().replace(['-', ' '], "_");
-        let alike = |key: &str| strsim::damerau_levenshtein(&lower, key);
-        let key = known.iter().copied().min_by_key(|key| alike(key))?;
-        // A third of the letters wrong is a slip, more is another word.
-        let slip = alike(key) * 3 <= key.chars().count().max(3);
-        (slip || key.split('_').next() == Some(&*lower)).then(|| Guess { key, remedy: key.to_owned() })
+        let key = known.iter().copied().min_by_key(|key| distance(name, key))?;
+        let remedy = match value {
+            DeValue::Table(_) => format!("[{key}]"),
+            DeValue::Array(_) if holds_settings(value) => format!("[[{key}]]"),
+            _ => key.to_owned(),
+        };
+        (is_slip(name, key) || key.split('_').next() == Some(&*name.to_lowercase())).then_some(Guess { key, remedy })
     })
+}
+
+/// Whether `name` is `key` with a third of its letters wrong at most; with more it is another word.
+pub(super) fn is_slip(name: &str, key: &str) -> bool {
+    distance(name, key) * 3 <= key.chars().count().max(3)
+}
+
+fn distance(name: &str, key: &str) -> usize {
+    strsim::damerau_levenshtein(&name.to_lowercase().replace(['-', ' '], "_"), key)
 }
 
 /// Where `name` does exist, if it is a setting of another section.

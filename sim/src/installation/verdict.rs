@@ -125,16 +125,25 @@ impl Order {
             stated(settings, there, there_value, "", ", which leads to "),
             if reader.span(there).is_none() { ", the default" } else { "" },
         );
-        let mut ways: Vec<String> =
-            [here, there].into_iter().filter_map(|place| self.way_out(place, settings)).collect();
-        ways.dedup();
+        // The other setting by its full name where its own is not enough to find it.
+        let (section, name) = there.key.fact().name;
+        let there_shown = if here.key != there.key && here.key.fact().name.0 == section {
+            name.to_owned()
+        } else {
+            there.to_string()
+        };
+        let ways = [(here, here.key.fact().name.1), (there, &*there_shown)];
+        let ways: Vec<String> = ways
+            .into_iter()
+            .filter_map(|(place, name)| Some(format!("{name} = {}", Thousandths(self.way_out(place, settings)?))))
+            .collect();
         let remedy = if ways.is_empty() { "change both, a little at a time".to_owned() } else { ways.join(", or ") };
         let span = if at_upper { upper } else { lower };
         reader.findings.add(Severity::Error, span.as_ref(), &here.to_string(), message, Some(why), remedy);
     }
 
     /// A value of `place` that puts the two in order; its default if that does.
-    fn way_out(&self, place: Place, settings: &Settings) -> Option<String> {
+    fn way_out(&self, place: Place, settings: &Settings) -> Option<i64> {
         let fact = place.key.fact();
         let scale = |place: Place| seconds(place.key.fact().unit);
         // In the smaller of the two units: how far the order is broken.
@@ -150,7 +159,7 @@ impl Order {
         let moved = if place == self.lower { value - least - step } else { value + least + step };
         let candidate = fact.default.filter(|&default| in_order(default)).unwrap_or(moved);
         let allowed = (fact.minimum..=fact.maximum).contains(&candidate) && in_order(candidate);
-        allowed.then(|| format!("{} = {}", fact.name.1, Thousandths(candidate)))
+        allowed.then_some(candidate)
     }
 }
 

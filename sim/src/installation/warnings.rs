@@ -2,6 +2,7 @@
 
 use super::values::{Doubt, Reader};
 use crate::diagnostic::Severity;
+use forewarm_core::quantity::Millivolts;
 use forewarm_core::settings::{BankUse, Key, Place, Role, Settings, Thousandths};
 
 /// Adds the warnings about the installation as a whole.
@@ -86,27 +87,41 @@ fn warn(reader: &mut Reader, keys: &[Key], place: &str, message: String, why: &s
     reader.findings.add(Severity::Warning, span.as_ref(), place, message, Some(why), remedy);
 }
 
-/// Whether there is energy for the heater.
+/// Whether there is energy for the heater, which takes power with the square of its supply voltage.
 fn energy(reader: &mut Reader, settings: &Settings) {
-    let doubtful = (0..settings.sources.len()).any(|index| reader.doubts(Place::at(Key::Budget, index)))
-        || reader.doubts(Place::of(Key::HeaterPower))
-        || reader.doubts(Doubt::Sources)
-        || reader.doubts(Doubt::Bank);
-    if settings.bank != BankUse::Never || doubtful {
+    let keys = [Key::HeaterPower, Key::HeaterNominal, Key::SupplyMin, Key::SupplyMax];
+    let doubtful = keys.iter().any(|&key| reader.doubts(Place::of(key)))
+        || (0..settings.sources.len()).any(|index| reader.doubts(Place::at(Key::Budget, index)))
+        || [Doubt::Sources, Doubt::Bank].into_iter().any(|doubt| reader.doubts(doubt));
+    if doubtful || settings.bank != BankUse::Never {
         return;
     }
+    let heater = &settings.heater;
+    let power_at = |supply: Millivolts| {
+        let square = |voltage: Millivolts| u64::from(voltage.as_millivolts()).pow(2);
+        // 24 + 34 bits; a nominal voltage in range is above zero.
+        u64::from(heater.power.as_milliwatts()) * square(supply) / square(heater.nominal)
+    };
     let offered: u64 = settings.sources.iter().map(|source| u64::from(source.budget.as_milliwatts())).sum();
-    let needed = u64::from(settings.heater.power.as_milliwatts());
-    if offered < needed {
-        let watts = |milliwatts: u64| Thousandths(i64::try_from(milliwatts).unwrap_or(i64::MAX));
-        let message = if settings.sources.is_empty() {
-            "there is no source, and the bank is never spent on heat".to_owned()
-        } else {
-            format!("all sources together give {} W, less than the heater's {} W", watts(offered), watts(needed))
-        };
-        let span = reader.span(Place::of(Key::HeaterPower)).cloned();
-        let why = Some("the heater would never run");
-        let remedy = "a [[source]] with a larger budget_w, a smaller heater, or a [bank] that may be spent";
-        reader.findings.add(Severity::Warning, span.as_ref(), "source", message, why, remedy);
-    }
+    let (least, most) = (power_at(heater.supply_min), power_at(heater.supply_max));
+    let watts = |milliwatts: u64| milliwatts.div_ceil(1000);
+    let supply_max = Thousandths(heater.supply_max.as_millivolts().into());
+    let (message, why) = if settings.sources.is_empty() {
+        ("there is no source, and the bank is never spent on heat".to_owned(), "the heater would never run")
+    } else if offered < least {
+        let message =
+            format!("all sources together give {} W, and the heater takes at least {} W", offered / 1000, watts(least));
+        (message, "the heater would never run")
+    } else if offered < most {
+        let message = format!(
+            "all sources together give {} W, and the heater takes {} W at supply_max_v, {supply_max} V",
+            offered / 1000,
+            watts(most)
+        );
+        (message, "power goes with the square of the voltage: the heater would go off when a charger raises it")
+    } else {
+        return;
+    };
+    let remedy = "more budget_w, a smaller heater, or a [bank] that may make up the rest";
+    warn(reader, &[Key::HeaterPower], "source", message, why, remedy);
 }
