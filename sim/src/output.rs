@@ -192,3 +192,83 @@ fn cannot_write(shown: &str, error: &io::Error) -> Problem {
     };
     Problem::error(shown, message).remedy(remedy)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn files(folder: &Path) -> Vec<String> {
+        let mut names: Vec<String> =
+            fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
+        names.sort();
+        names
+    }
+
+    #[test]
+    fn claiming_a_target_leaves_no_trace() {
+        let folder = tempfile::tempdir().unwrap();
+        Target::claim(&folder.path().join("new"), Existing::Keep).unwrap();
+        assert_eq!(files(folder.path()), [""; 0]);
+        fs::write(folder.path().join("old"), "mine").unwrap();
+        Target::claim(&folder.path().join("old"), Existing::Replace).unwrap();
+        assert!(Target::claim(&folder.path().join("old"), Existing::Keep).is_err());
+        assert_eq!(files(folder.path()), ["old"]);
+        assert_eq!(fs::read_to_string(folder.path().join("old")).unwrap(), "mine");
+    }
+
+    #[test]
+    fn an_unfinished_draft_leaves_what_was_there() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("old");
+        fs::write(&path, "mine").unwrap();
+        let mut draft = Target::claim(&path, Existing::Replace).unwrap().draft().unwrap();
+        draft.write_all(&vec![b'x'; 1 << 20]).unwrap();
+        draft.flush().unwrap();
+        assert_eq!(fs::read_to_string(&path).unwrap(), "mine");
+        drop(draft);
+        assert_eq!(fs::read_to_string(&path).unwrap(), "mine");
+        assert_eq!(files(folder.path()), ["old"]);
+    }
+
+    #[test]
+    fn a_file_that_turns_up_meanwhile_is_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("new");
+        let mut draft = Target::claim(&path, Existing::Keep).unwrap().draft().unwrap();
+        draft.write_all(b"ours").unwrap();
+        fs::write(&path, "theirs").unwrap();
+        let problem = draft.finish().unwrap_err();
+        assert_eq!(&*problem.message, "exists already");
+        assert_eq!(fs::read_to_string(&path).unwrap(), "theirs");
+        assert_eq!(files(folder.path()), ["new"]);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_and_the_rights_of_the_file_survive_a_replacement() {
+        use std::os::unix::fs::{PermissionsExt, symlink};
+        let folder = tempfile::tempdir().unwrap();
+        let (path, link) = (folder.path().join("old"), folder.path().join("link"));
+        fs::write(&path, "mine").unwrap();
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o640)).unwrap();
+        symlink("old", &link).unwrap();
+        let mut draft = Target::claim(&link, Existing::Replace).unwrap().draft().unwrap();
+        draft.write_all(b"new").unwrap();
+        draft.finish().unwrap();
+        assert!(fs::symlink_metadata(&link).unwrap().is_symlink());
+        assert_eq!(fs::read_to_string(&path).unwrap(), "new");
+        assert_eq!(fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o640);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_new_file_is_as_readable_as_any_other() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let (ours, other) = (folder.path().join("ours"), folder.path().join("other"));
+        Target::claim(&ours, Existing::Keep).unwrap().draft().unwrap().finish().unwrap();
+        fs::write(&other, "").unwrap();
+        let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode();
+        assert_eq!(mode(&ours), mode(&other));
+    }
+}

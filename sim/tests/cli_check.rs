@@ -293,11 +293,7 @@ fn a_warning_is_told_and_is_no_failure() {
         let (text, _) = starter_with(from, to);
         let run = check(&text);
         assert_eq!(run.status, 0, "{to}: {run:?}");
-        assert!(
-            run.stdout.contains(&format!("warning: standard input")) && run.stdout.contains(said),
-            "{to}: {}",
-            run.stdout
-        );
+        assert!(run.stdout.contains("warning: standard input") && run.stdout.contains(said), "{to}: {}", run.stdout);
         assert!(run.stdout.contains("no errors, 1 warning\n"), "{to}: {}", run.stdout);
     }
 }

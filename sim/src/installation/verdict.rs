@@ -142,24 +142,19 @@ impl Order {
         reader.findings.add(Severity::Error, span.as_ref(), &here.to_string(), message, Some(why), remedy);
     }
 
-    /// A value of `place` that puts the two in order; its default if that does.
+    /// A value of `place` that puts the two in order with a useful distance between them; its default if that does.
     fn way_out(&self, place: Place, settings: &Settings) -> Option<i64> {
         let fact = place.key.fact();
         let scale = |place: Place| seconds(place.key.fact().unit);
-        // In the smaller of the two units: how far the order is broken.
+        // How far the order is broken, in the smaller of the two units.
         let excess =
             self.lower_value.checked_mul(scale(self.lower))? - self.upper_value.checked_mul(scale(self.upper))?;
+        let needed = (excess + scale(place) - 1).div_euclid(scale(place)) + margin(place.key);
         let value = settings.value(place)?;
-        let (least, step) =
-            (excess.div_euclid(scale(place)) + i64::from(excess.rem_euclid(scale(place)) != 0), margin(place.key));
-        let in_order = |candidate: i64| {
-            let gained = if place == self.lower { value - candidate } else { candidate - value };
-            gained.checked_mul(scale(place)).is_some_and(|gained| gained > excess)
-        };
-        let moved = if place == self.lower { value - least - step } else { value + least + step };
-        let candidate = fact.default.filter(|&default| in_order(default)).unwrap_or(moved);
-        let allowed = (fact.minimum..=fact.maximum).contains(&candidate) && in_order(candidate);
-        allowed.then_some(candidate)
+        let gained = |candidate: i64| if place == self.lower { value - candidate } else { candidate - value };
+        let moved = if place == self.lower { value - needed } else { value + needed };
+        let candidate = fact.default.filter(|&default| gained(default) >= needed).unwrap_or(moved);
+        (fact.minimum..=fact.maximum).contains(&candidate).then_some(candidate)
     }
 }
 
