@@ -2,6 +2,7 @@
 
 mod check;
 mod new;
+mod replay;
 mod table;
 
 use anstyle::{AnsiColor, Style};
@@ -26,6 +27,7 @@ struct Arguments {
 enum Command {
     New(new::Arguments),
     Check(check::Arguments),
+    Replay(replay::Arguments),
     Table(table::Arguments),
 }
 
@@ -36,6 +38,7 @@ pub(crate) fn run() -> ExitCode {
     let done = match command {
         Command::New(arguments) => new::run(&arguments, form),
         Command::Check(arguments) => check::run(&arguments, form),
+        Command::Replay(arguments) => replay::run(arguments, form),
         Command::Table(arguments) => table::run(&arguments, form),
     };
     match done {

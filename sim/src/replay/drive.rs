@@ -182,7 +182,7 @@ impl<'a> Driver<'a> {
     fn set_numbers(&mut self, value: impl Fn(Number) -> f64) {
         let millivolts = |volts: f64| {
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
-            (!volts.is_nan()).then(|| Millivolts::from_millivolts((volts * 1000.0).round() as u32))
+            (!volts.is_nan()).then(|| Millivolts::from_millivolts((volts * 1000.0 + 0.5) as u32))
         };
         if let Some(supply) = self.plan.supply {
             self.inputs.supply = millivolts(value(supply));
@@ -193,7 +193,7 @@ impl<'a> Driver<'a> {
         if let Some(charge) = self.plan.state_of_charge {
             let percent = value(charge);
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
-            let steps = (percent * 655.36).round() as u32;
+            let steps = (percent * 655.36 + 0.5) as u32;
             self.inputs.state_of_charge = (!percent.is_nan()).then_some(Fraction::from_steps(steps));
         }
     }

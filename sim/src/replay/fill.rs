@@ -33,8 +33,22 @@ impl Filler {
         Self { columns, longest_gap, held: VecDeque::new(), newest: 0 }
     }
 
-    /// Takes the next row of the log.
-    pub(super) fn push(&mut self, row: Row) {
+    /// Takes the next row of the log and hands `on` every row in which nothing is left to fill in.
+    #[inline]
+    pub(super) fn take<E>(&mut self, row: Row, mut on: impl FnMut(Row) -> Result<(), E>) -> Result<(), E> {
+        if self.held.is_empty() && self.columns.iter().all(|column| row.has(column.number)) {
+            // The usual log has no empty cells.
+            self.columns.iter_mut().for_each(|column| column.latest = Some((row.at, row.numbers[column.number])));
+            return on(row);
+        }
+        self.push(row);
+        while let Some(row) = self.pop() {
+            on(row)?;
+        }
+        Ok(())
+    }
+
+    fn push(&mut self, row: Row) {
         for Column { number, latest } in &mut self.columns {
             if !row.has(*number) {
                 continue;
@@ -53,7 +67,7 @@ impl Filler {
     }
 
     /// The oldest row in which nothing is left to fill in.
-    pub(super) fn pop(&mut self) -> Option<Row> {
+    fn pop(&mut self) -> Option<Row> {
         let oldest = self.held.front()?;
         if self.held.len() <= MOST && self.columns.iter().any(|column| self.is_open(column, oldest)) {
             return None;
@@ -96,8 +110,12 @@ mod tests {
         let mut filler = Filler::new([0], longest_gap);
         let mut out = Vec::new();
         for &(at, value) in rows {
-            filler.push(row(at, value));
-            out.extend(std::iter::from_fn(|| filler.pop()));
+            filler
+                .take(row(at, value), |row| {
+                    out.push(row);
+                    Ok::<_, ()>(())
+                })
+                .unwrap();
         }
         out.extend(std::iter::from_fn(|| filler.flush()));
         out.iter().map(|row| (row.at, row.has(0).then_some(row.numbers[0]))).collect()
@@ -119,10 +137,9 @@ mod tests {
     #[test]
     fn a_column_that_never_comes_back_holds_no_rows_for_longer_than_the_limit() {
         let mut filler = Filler::new([0], 100);
-        filler.push(row(0, Some(1.0)));
+        filler.take(row(0, Some(1.0)), |_| Ok::<_, ()>(())).unwrap();
         for at in 1..1000 {
-            filler.push(row(at, None));
-            while filler.pop().is_some() {}
+            filler.take(row(at, None), |_| Ok::<_, ()>(())).unwrap();
             assert!(filler.held.len() <= 100, "{} rows held", filler.held.len());
         }
     }
@@ -130,10 +147,9 @@ mod tests {
     #[test]
     fn rows_held_are_bounded_however_dense_the_log() {
         let mut filler = Filler::new([0], i64::MAX);
-        filler.push(row(0, Some(1.0)));
+        filler.take(row(0, Some(1.0)), |_| Ok::<_, ()>(())).unwrap();
         for at in 1..2 * MOST as i64 {
-            filler.push(row(at, None));
-            while filler.pop().is_some() {}
+            filler.take(row(at, None), |_| Ok::<_, ()>(())).unwrap();
             assert!(filler.held.len() <= MOST);
         }
     }

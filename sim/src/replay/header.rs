@@ -56,9 +56,12 @@ impl Header {
         }
     }
 
-    /// Whether the names are text: no control characters, and no bytes that are not UTF-8.
+    /// Whether the names are text: no control characters but tabs, and no bytes that are not UTF-8.
     pub(super) fn is_text(&self) -> bool {
-        !self.names.iter().any(|name| name.contains(|c: char| c.is_control() || c == char::REPLACEMENT_CHARACTER))
+        !self
+            .names
+            .iter()
+            .any(|name| name.contains(|c: char| (c.is_control() && c != '\t') || c == char::REPLACEMENT_CHARACTER))
     }
 
     /// Whether the row looks like data: every name that is not empty is a number.

@@ -58,22 +58,22 @@ impl<R: Read> Lines<R> {
     pub(super) fn next_line(&mut self) -> Result<Option<&[u8]>, LineError> {
         self.source.consume(std::mem::take(&mut self.handed_out));
         self.number += 1;
-        let in_buffer = match memchr(b'\n', self.fill()?) {
+        let is_first = self.number == 1;
+        let buffer = self.fill()?;
+        let newline = memchr(b'\n', buffer);
+        if is_first && (buffer.starts_with(&[0xFF, 0xFE]) || buffer.starts_with(&[0xFE, 0xFF])) {
+            return Err(LineError::Utf16);
+        }
+        let mut line = match newline {
             Some(newline) => {
                 self.handed_out = newline + 1;
                 self.bytes += self.handed_out as u64;
-                true
+                &self.source.buffer()[..self.handed_out]
             }
-            None => false,
+            None if self.gather()? => &self.pieces[..],
+            None => return Ok(None),
         };
-        if !in_buffer && !self.gather()? {
-            return Ok(None);
-        }
-        let mut line = if in_buffer { &self.source.buffer()[..self.handed_out] } else { &self.pieces[..] };
-        if self.number == 1 {
-            if line.starts_with(&[0xFF, 0xFE]) || line.starts_with(&[0xFE, 0xFF]) {
-                return Err(LineError::Utf16);
-            }
+        if is_first {
             line = line.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(line);
         }
         if memchr(0, line).is_some() { Err(LineError::Nul) } else { Ok(Some(line)) }

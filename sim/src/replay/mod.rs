@@ -12,6 +12,7 @@
 //! whatever the controller decides. So what only its own heat could show is not judged: a heater without effect, or one that
 //! does not go off.
 
+mod ahead;
 mod clock;
 mod differ;
 mod drive;
@@ -43,6 +44,7 @@ pub use summary::summarise;
 use crate::diagnostic::{Position, Problem};
 use crate::installation::Installation;
 use crate::output::Target;
+use ahead::{Ended, ahead};
 use drive::Driver;
 use fill::Filler;
 use header::Header;
@@ -52,7 +54,7 @@ use plot::{Picture, Trace};
 use record::Recorder;
 use records::Records;
 use report::Source;
-use rows::{Row, Rows};
+use rows::{Next, Row, Rows};
 use std::io::{self, Read, Write};
 use timeline::Timeline;
 
@@ -123,16 +125,13 @@ pub struct Progress {
     pub steps: u64,
 }
 
-/// Rows and steps between two calls of the progress callback.
-const BETWEEN_CALLS: u64 = 1 << 14;
-
 /// Replays `log` through the controller of `installation`, telling `progress` now and then how far it has come.
 ///
 /// # Errors
 /// [`ReplayError`]. Files in `sinks` are then as they were.
 pub fn replay(
     installation: &Installation,
-    log: impl Read,
+    log: impl Read + Send,
     request: &Request,
     sinks: Sinks,
     progress: &mut dyn FnMut(Progress),
@@ -151,27 +150,29 @@ pub fn replay(
     let mut driver = Driver::new(&plan, request.step_ms, request.longest_gap_ms);
 
     // The first row says how moments are written, which the timeline's header depends on.
-    let Some(first) = next_row(&mut rows, names, request.strict)? else { return Err(no_rows(&rows, names)) };
+    let first = first_row(&mut rows, names, request.strict)?;
     let dial = rows.dial().clone();
     let Sinks { timeline, plot, events } = sinks;
     let channels = || plan.channels.iter().map(|channel| channel.name.clone()).collect();
     let timeline = timeline.map(|(target, every)| Timeline::start(target, dial.clone(), channels(), every));
     let mut recorder = Recorder::new(events, timeline.transpose()?, plot.as_ref().map(|_| Trace::new(request.step_ms)));
 
-    let mut due = 0;
-    let mut row = Some(first);
-    while let Some(next) = row {
-        filler.push(next);
-        while let Some(row) = filler.pop() {
-            driver.advance(row, &mut recorder)?;
+    filler.take(first, |row| driver.advance(row, &mut recorder))?;
+    let (reader, batches) = ahead();
+    std::thread::scope(|scope| {
+        let reader = scope.spawn(|| reader.read(&mut rows, request.strict));
+        // Dropped on the way out of here, whichever way that is: the thread would wait for ever to hand over its next batch.
+        let batches = batches;
+        while let Some(batch) = batches.next() {
+            for row in &batch.rows {
+                filler.take(*row, |row| driver.advance(row, &mut recorder))?;
+            }
+            progress(Progress { bytes: batch.bytes, steps: driver.steps() });
+            batches.reuse(batch);
         }
-        let done = rows.read() + driver.steps();
-        if done >= due {
-            due = done + BETWEEN_CALLS;
-            progress(Progress { bytes: rows.bytes(), steps: driver.steps() });
-        }
-        row = next_row(&mut rows, names, request.strict)?;
-    }
+        Ok(reader.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+    })
+    .and_then(|read: Result<(), Ended>| read.map_err(|ended| stopped(&rows, names, &ended)))?;
     while let Some(row) = filler.flush() {
         driver.advance(row, &mut recorder)?;
     }
@@ -317,25 +318,29 @@ fn check_step(plan: &Plan, request: &Request) -> Result<(), ReplayError> {
     Ok(())
 }
 
-/// The next row that can be used; under `strict` the first that cannot be used is an error.
-#[inline]
-fn next_row<R: Read>(rows: &mut Rows<R>, names: Names<'_>, strict: bool) -> Result<Option<Row>, ReplayError> {
+/// The first row that can be used.
+fn first_row<R: Read>(rows: &mut Rows<R>, names: Names<'_>, strict: bool) -> Result<Row, ReplayError> {
+    let mut row = Row::new(0);
     loop {
-        match rows.next_row() {
-            Ok(None) => return Ok(None),
-            Ok(Some(Some(row))) => return Ok(Some(row)),
-            Ok(Some(None)) if strict => {
-                let reject = rows.rejects().first.first();
-                let message = reject.map_or_else(String::new, |reject| {
-                    format!("a row that cannot be used: {}: {}", reject.kind.words(), reject.detail)
-                });
-                let problem = names.at_line(rows.line(), message);
-                return Err(ReplayError::Refused(vec![
-                    problem.remedy("mend the row, or leave out --strict to skip it"),
-                ]));
-            }
-            Ok(Some(None)) => {}
-            Err(error) => return Err(names.unreadable(rows.line(), &error).into()),
+        match rows.next_row(&mut row) {
+            Ok(Next::Row) => return Ok(row),
+            Ok(Next::Rejected) if strict => return Err(stopped(rows, names, &Ended::Rejected)),
+            Ok(Next::Rejected) => {}
+            Ok(Next::End) => return Err(no_rows(rows, names)),
+            Err(error) => return Err(stopped(rows, names, &Ended::Line(error))),
+        }
+    }
+}
+
+/// The problem of a log that could not be read to its end.
+fn stopped<R: Read>(rows: &Rows<R>, names: Names<'_>, ended: &Ended) -> ReplayError {
+    match ended {
+        Ended::Line(error) => names.unreadable(rows.line(), error).into(),
+        Ended::Rejected => {
+            let what = rows.rejects().first.first().map(|reject| format!("{}: {}", reject.kind.words(), reject.detail));
+            let message = format!("a row that cannot be used: {}", what.unwrap_or_default());
+            let problem = names.at_line(rows.line(), message);
+            ReplayError::Refused(vec![problem.remedy("mend the row, or leave out --strict to skip it")])
         }
     }
 }

@@ -102,7 +102,7 @@ mod tests {
     fn line_ends_blanks_quotes_and_comments_do_not_change_the_cells() {
         let expected = [record(["t", "a b"]), record(["1", ""]), record(["2", "x,\"y"])];
         assert_eq!(cells("t,a b\n1,\n2,\"x,\"\"y\"\n"), expected);
-        assert_eq!(cells("# c\r\n t , \"a b\"\r\n\r\n1,\r\n  \r\n2,\"x,\"\"y\""), expected);
+        assert_eq!(cells("# c\r\n t ,\"a b\" \r\n\r\n1,\r\n  \r\n2,\"x,\"\"y\""), expected);
     }
 
     #[test]

@@ -92,24 +92,35 @@ impl<R: Read> Rows<R> {
         self.records.line()
     }
 
-    /// The next record as a row; within, nothing for a record that is not used. Nothing at the end.
-    pub(super) fn next_row(&mut self) -> Result<Option<Option<Row>>, LineError> {
-        let Some((line, record)) = self.records.next_record()? else { return Ok(None) };
+    /// Makes `row` of the next record.
+    #[inline]
+    pub(super) fn next_row(&mut self, row: &mut Row) -> Result<Next, LineError> {
+        let Some((line, record)) = self.records.next_record()? else { return Ok(Next::End) };
         self.read += 1;
         let parsed = match &record {
             None => Err(Wrong { kind: Fault::Unparsable, cell: None }),
-            Some(record) => self.parser.parse(line, record),
+            Some(record) => self.parser.parse(line, record, row),
         };
-        let row = match parsed {
-            Ok(row) => Some(row),
+        match parsed {
+            Ok(()) => Ok(Next::Row),
             Err(wrong) => {
                 let parser = &self.parser;
                 self.rejects.add(line, wrong.kind, || parser.explain(wrong, record.as_ref()));
-                None
+                Ok(Next::Rejected)
             }
-        };
-        Ok(Some(row))
+        }
     }
+}
+
+/// What became of a record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Next {
+    /// A row.
+    Row,
+    /// It is not used, and counted among the rejects.
+    Rejected,
+    /// There is none: the log is over.
+    End,
 }
 
 /// Makes rows of records.
@@ -148,7 +159,7 @@ impl Parser {
     }
 
     #[inline]
-    fn parse(&mut self, line: u64, record: &Record<'_>) -> Result<Row, Wrong> {
+    fn parse(&mut self, line: u64, record: &Record<'_>, row: &mut Row) -> Result<(), Wrong> {
         if record.len() != self.header.width() {
             return Err(Wrong { kind: Fault::CellCount, cell: None });
         }
@@ -164,7 +175,7 @@ impl Parser {
             Some((last, _)) if millis == last => return Err(Wrong { kind: Fault::Duplicate, cell: Some(self.time) }),
             _ => {}
         }
-        let mut row = Row::new(millis - self.first_ms);
+        *row = Row::new(millis - self.first_ms);
         for (value, &cell) in row.numbers.iter_mut().zip(&self.numbers) {
             let field = record.cell(cell);
             if field.is_empty() {
@@ -188,7 +199,7 @@ impl Parser {
             row.at = 0;
         }
         self.last = Some((millis, line));
-        Ok(row)
+        Ok(())
     }
 
     /// What is wrong, for a person.

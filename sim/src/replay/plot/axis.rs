@@ -112,7 +112,7 @@ fn clock(start: &ZonedDateTime, dial: &Dial, span: i64, step: i64) -> Vec<Tick<i
 
 /// Ticks at the first of months.
 fn calendar(start: &ZonedDateTime, span: i64) -> Vec<Tick<i64>> {
-    let months = span / (28 * DAY);
+    let months = span / (30 * DAY);
     let step = [1, 2, 3, 6, 12, 24, 60, 120, 240, 600, 1200].into_iter().find(|step| months / step <= MOST);
     let step = step.unwrap_or(12_000);
     let mut ticks = Vec::new();
