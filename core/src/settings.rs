@@ -830,3 +830,6 @@ impl Settings {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
