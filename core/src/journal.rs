@@ -1,6 +1,6 @@
 //! What happened: totals and the latest events, in a fixed space.
 //!
-//! Everything is noted in one place, [`Journal::note`], from what finally went to the relays, so no event is forgotten and none
+//! Everything is noted in one place, `Journal::note`, from what finally went to the relays, so no event is forgotten and none
 //! doubled, whoever caused it.
 
 use crate::power::Shares;

@@ -12,7 +12,7 @@
 //! Lead resistance belongs to the [`Leads`] of a channel; it is taken away before the element is asked.
 //!
 //! # Number formats
-//! Temperatures inside this module are in steps of 2⁻²⁰ °C ([`FineCelsius`], 1 µK), ratios in steps of 2⁻⁴⁰.
+//! Temperatures inside this module are in steps of 2⁻²⁰ °C (`FineCelsius`, 1 µK), ratios in steps of 2⁻⁴⁰.
 //! The worst-case bits are beside each product.
 #![expect(
     clippy::arithmetic_side_effects,
