@@ -236,8 +236,10 @@ proptest! {
                 for (index, channel) in cells {
                     let Sample::Fresh(measured) = &moment.inputs.channels[index] else { continue };
                     let Some(t) = exact_celsius(channel, measured) else { continue };
-                    // Colder than too hot may well be good; and a doubtful reading may be doubtful for being too hot.
-                    if t >= high_release - 0.001 || outputs.faults.channels[index].is_some() {
+                    // Colder than too hot may well be good; and a reading that is doubted, by the controller or by the guard alone, may
+                    // be doubted for having risen too fast.
+                    let doubted = outputs.faults.channels[index].is_some() || outputs.cause == Cause::GuardOverruled;
+                    if t >= high_release - 0.001 || doubted {
                         continue;
                     }
                     let mut colder = *moment;
