@@ -19,7 +19,7 @@ use crate::controller::Memory;
 use crate::fault::SystemFaults;
 use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
-use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings};
+use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
 use crate::signals::{Inputs, Line, Outputs, Relay, Sample};
 use heapless::Vec;
 
@@ -123,7 +123,7 @@ impl Guard {
             *budget = source.budget;
         }
         Self {
-            channels: settings.channels.iter().map(|channel| Channel::new(channel, settings)).collect(),
+            channels: each(&settings.channels, |_, channel| Channel::new(channel, settings)),
             max_age: settings.trust.max_age,
             max_step: settings.trust.max_step,
             soak: settings.charge.soak,

@@ -236,8 +236,10 @@ proptest! {
                 for (index, channel) in cells {
                     let Sample::Fresh(measured) = &moment.inputs.channels[index] else { continue };
                     let Some(t) = exact_celsius(channel, measured) else { continue };
-                    // Colder than too hot may well be good; and a doubtful reading may be doubtful for being too hot.
-                    if t >= high_release - 0.001 || outputs.faults.channels[index].is_some() {
+                    // Colder than too hot may well be good; and a reading that is doubted, by the controller or by the guard alone, may
+                    // be doubted for having risen too fast.
+                    let doubted = outputs.faults.channels[index].is_some() || outputs.cause == Cause::GuardOverruled;
+                    if t >= high_release - 0.001 || doubted {
                         continue;
                     }
                     let mut colder = *moment;
@@ -302,7 +304,7 @@ proptest! {
     fn nothing_that_validates_can_be_driven_into_a_panic(settings in wild_settings(), history in any_history()) {
         prop_assume!(settings.clone().validate().is_ok());
         run(&settings, &history, |_, outputs, _, _| {
-            prop_assert!(State::ALL.contains(&outputs.state));
+            prop_assert!(State::PLAIN.contains(&outputs.state));
             Ok(())
         })?;
     }
@@ -351,7 +353,7 @@ fn generated_histories_reach_every_state_and_both_outputs() {
     std::println!(
         "400 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched"
     );
-    assert_eq!(states.len(), State::ALL.len(), "{states:?}");
+    assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20);
 }
 

@@ -15,7 +15,7 @@ use crate::clock::Uptime;
 use crate::fault::ChannelFault;
 use crate::quantity::{Celsius, KelvinRate, Kelvins, Millis, Ohms};
 use crate::rtd::{Measured, OutOfRange, Thermometer};
-use crate::settings::{self, MAX_CHANNELS, Role, Settings, Trust};
+use crate::settings::{self, MAX_CHANNELS, Role, Settings, Trust, each};
 use crate::signals::Sample;
 use heapless::Vec;
 
@@ -105,7 +105,7 @@ impl Sensing {
     /// Channels of which nothing is known yet.
     #[must_use]
     pub fn new(settings: &Settings) -> Self {
-        let channels = settings.channels.iter().map(|channel| Channel::new(channel, settings)).collect();
+        let channels = each(&settings.channels, |_, channel| Channel::new(channel, settings));
         Self { channels, trust: settings.trust, now: Uptime::START }
     }
 
