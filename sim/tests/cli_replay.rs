@@ -1,9 +1,11 @@
 //! `forewarm replay`: what it makes of logs that are as they should be.
+#![expect(clippy::float_cmp, reason = "times are whole milliseconds and their sums exact")]
 
 mod replay_kit;
 
 use replay_kit::{Bench, log, swing, thousandths};
 use serde_json::{Value, json};
+use std::fmt::Write as _;
 
 const HOUR: i64 = 3600;
 const HEADER: &str = "t_s,low_c,high_c,pad_c,air_c";
@@ -99,7 +101,7 @@ fn an_irregular_log_with_fractions_of_a_second_decides_like_a_dense_one() {
         let fraction = t % 1000;
         let sign = if t / 1000 < 4 * HOUR { 1 } else { -1 };
         let value = |offset: i64| format!("{}e-6", (swing(t / 1000) + offset) * 1000 + sign * fraction);
-        irregular += &format!("{},{},{},{},{}\n", thousandths(t), value(0), value(300), value(2000), value(-9000));
+        writeln!(irregular, "{},{},{},{},{}", thousandths(t), value(0), value(300), value(2000), value(-9000)).unwrap();
         if t == 8 * HOUR * 1000 {
             break;
         }
@@ -177,26 +179,27 @@ fn assert_events_within(found: &Value, expected: &Value, tolerance_s: f64) {
 
 #[test]
 fn a_log_decides_the_same_in_every_time_format() {
+    type Show = fn(i64) -> String;
+    const START: i64 = 978_343_200;
     let bench = Bench::new();
     let elapsed = swinging(60);
     let result = bench.json(&elapsed, &MAINS);
     assert_eq!(result["time_format"], "elapsed_s");
     assert_eq!(result["start"], Value::Null);
-    let start = 978_343_200_i64;
-    let formats: [(&str, &str, &dyn Fn(i64) -> String); 6] = [
-        ("epoch_s", "epoch_s", &|t| (start + t).to_string()),
-        ("epoch_ms", "epoch_ms", &|t| ((start + t) * 1000).to_string()),
-        ("timestamp", "rfc3339", &|t| date(start + t, 0) + "Z"),
-        ("time", "rfc3339", &|t| date(start + t, -9) + "-09:00"),
-        ("Date Time", "rfc3339", &|t| date(start + t, 0).replace('T', " ")),
-        ("time", "epoch_s", &|t| format!("{}.000", start + t)),
+    let formats: [(&str, &str, Show); 6] = [
+        ("epoch_s", "epoch_s", |t| (START + t).to_string()),
+        ("epoch_ms", "epoch_ms", |t| ((START + t) * 1000).to_string()),
+        ("timestamp", "rfc3339", |t| date(START + t, 0) + "Z"),
+        ("time", "rfc3339", |t| date(START + t, -9) + "-09:00"),
+        ("Date Time", "rfc3339", |t| date(START + t, 0).replace('T', " ")),
+        ("time", "epoch_s", |t| format!("{}.000", START + t)),
     ];
     for (name, format, show) in formats {
         let mut text = elapsed.replacen("t_s", name, 1);
         let body = text.split_off(text.find('\n').unwrap() + 1);
         for line in body.lines() {
             let (t, rest) = line.split_once(',').unwrap();
-            text += &format!("{},{rest}\n", show(t.parse().unwrap()));
+            writeln!(text, "{},{rest}", show(t.parse().unwrap())).unwrap();
         }
         let dated = bench.json(&text, &MAINS);
         assert_eq!(dated["events"], result["events"], "{name}");
@@ -258,7 +261,7 @@ fn a_pause_of_exactly_the_limit_is_interpolated_and_a_longer_one_is_a_missing_ch
     let text = |pause: i64| {
         let mut text = format!("{HEADER}\n");
         for t in (0..=600).step_by(10).chain((600 + pause..1200 + pause).step_by(10)) {
-            text += &format!("{t},12.0,12.1,13,4\n");
+            writeln!(text, "{t},12.0,12.1,13,4").unwrap();
         }
         text
     };
@@ -279,16 +282,16 @@ fn a_pause_of_exactly_the_limit_is_interpolated_and_a_longer_one_is_a_missing_ch
 #[test]
 fn a_long_pause_is_neither_permitted_nor_stepped_through() {
     let bench = Bench::new();
-    let year = 365 * 86_400;
+    let year = 365 * 86_400_i32;
     let mut text = format!("{HEADER}\n");
     for t in (0..=7200).step_by(10).chain((year..=year + 7200).step_by(10)) {
-        text += &format!("{t},12.0,12.1,13,4\n");
+        writeln!(text, "{t},12.0,12.1,13,4").unwrap();
     }
     let result = bench.json(&text, &[]);
     let time = |key: &str| f64_of(&result[key]);
-    assert_eq!(time("span_s"), (year + 7200) as f64);
+    assert_eq!(time("span_s"), f64::from(year + 7200));
     // An hour of the pause is stepped through.
-    assert_eq!(time("skipped_s"), (year - 7200 - 3600) as f64);
+    assert_eq!(time("skipped_s"), f64::from(year - 7200 - 3600));
     assert_eq!(time("charge_permitted_s") + time("charge_inhibited_s") + time("skipped_s"), time("span_s"));
     // From each side two hours, less the soak.
     assert!(time("charge_permitted_s") < 2.0 * (7200.0 - 600.0) + 60.0, "{}", time("charge_permitted_s"));
@@ -303,9 +306,9 @@ fn charge_is_not_permitted_on_a_reading_that_no_element_can_cause_nor_on_the_way
     for (broken, kind) in [("9999", "open"), ("-999", "short")] {
         let mut text = format!("{HEADER}\n");
         for minute in 0..60 {
-            text += &format!("{},12.0,12.1,13,4\n", minute * 60);
+            writeln!(text, "{},12.0,12.1,13,4", minute * 60).unwrap();
         }
-        text += &format!("3600,{broken},12.1,13,4\n");
+        writeln!(text, "3600,{broken},12.1,13,4").unwrap();
         let result = bench.json(&text, &[]);
         let fault = result["faults"].as_array().unwrap().iter().find(|fault| fault["channel"] == "low").unwrap();
         assert_eq!(fault["kind"], kind);

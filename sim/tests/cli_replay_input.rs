@@ -6,8 +6,9 @@ mod replay_kit;
 use proptest::prelude::*;
 use replay_kit::{Bench, INSTALLATION, log, swing, thousandths};
 use serde_json::{Value, json};
+use std::fmt::Write as _;
 use std::fs;
-use std::io::Write;
+use std::io::Write as _;
 use std::process::Stdio;
 
 const HEADER: &str = "t_s,low_c,high_c";
@@ -83,7 +84,7 @@ fn nul_bytes_are_refused_with_their_line() {
 #[test]
 fn a_binary_file_is_refused() {
     refused(b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR\0\0\x01", &[], 2, &["log.csv:1:1", "not a CSV text"]);
-    let noise: Vec<_> = (0..100_000_u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 13) as u8 | 1).collect();
+    let noise: Vec<_> = (0..100_000_u32).map(|i| i.wrapping_mul(2_654_435_761).to_be_bytes()[1] | 1).collect();
     refused(noise, &[], 2, &["log.csv:1:1", "not a CSV text"]);
     refused(b"\xFF\xFEt\0_\0s\0", &[], 2, &["log.csv:1:1", "UTF-16"]);
 }
@@ -303,7 +304,7 @@ proptest! {
     ) {
         let mut text = format!("{HEADER}\n");
         for (t, low, high) in rows {
-            text += &format!("{t},{low},{high}\n");
+            writeln!(text, "{t},{low},{high}").unwrap();
         }
         if let Some(report) = replayed(text.as_bytes()) {
             sums_up(&report);
@@ -318,10 +319,10 @@ proptest! {
         let mut kept = shuffled.clone();
         let (mut latest, mut rejected) = (None, 0);
         for index in order {
-            shuffled += &format!("{}\n", lines[index]);
+            writeln!(shuffled, "{}", lines[index]).unwrap();
             if latest.is_none_or(|latest| index > latest) {
                 latest = Some(index);
-                kept += &format!("{}\n", lines[index]);
+                writeln!(kept, "{}", lines[index]).unwrap();
             } else {
                 rejected += 1;
             }

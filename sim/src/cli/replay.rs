@@ -156,7 +156,7 @@ fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
                 "svg" => PlotForm::Svg,
                 "html" => PlotForm::Html,
                 _ => {
-                    return Err(Problem::error(shown(path), "no picture can be drawn in this form")
+                    return Err(Problem::error(&shown(path), "no picture can be drawn in this form")
                         .remedy("a name that ends in .svg or .html")
                         .into());
                 }
@@ -195,7 +195,7 @@ fn warn(report: &Report, log: &str) {
         .first
         .iter()
         .map(|reject| {
-            let line = usize::try_from(reject.line).unwrap_or(usize::MAX);
+            let line = u32::try_from(reject.line).unwrap_or(u32::MAX);
             let message = format!("row not used: {}: {}", reject.kind.words(), reject.detail);
             let problem = Problem::error(log, message).at(Position { line, column: 1 });
             Problem { severity: Severity::Warning, ..problem }
@@ -223,12 +223,12 @@ struct Bar {
     started: Instant,
     length: Option<u64>,
     shown: bool,
-    bar: ProgressBar,
+    inner: ProgressBar,
 }
 
 impl Bar {
     fn new(length: Option<u64>) -> Self {
-        Self { started: Instant::now(), length, shown: false, bar: ProgressBar::hidden() }
+        Self { started: Instant::now(), length, shown: false, inner: ProgressBar::hidden() }
     }
 
     fn show(&mut self, progress: Progress) {
@@ -237,21 +237,21 @@ impl Bar {
                 return;
             }
             self.shown = true;
-            self.bar = ProgressBar::with_draw_target(self.length, ProgressDrawTarget::stderr());
+            self.inner = ProgressBar::with_draw_target(self.length, ProgressDrawTarget::stderr());
             let form = if self.length.is_some() {
                 "{wide_bar} {bytes} of {total_bytes}, {eta} left"
             } else {
                 "{spinner} {bytes} read"
             };
             if let Ok(style) = ProgressStyle::with_template(form) {
-                self.bar.set_style(style);
+                self.inner.set_style(style);
             }
         }
-        self.bar.set_position(progress.bytes);
+        self.inner.set_position(progress.bytes);
     }
 
     fn clear(&self) {
-        self.bar.finish_and_clear();
+        self.inner.finish_and_clear();
     }
 }
 

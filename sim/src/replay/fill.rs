@@ -148,7 +148,7 @@ mod tests {
     fn rows_held_are_bounded_however_dense_the_log() {
         let mut filler = Filler::new([0], i64::MAX);
         filler.take(row(0, Some(1.0)), |_| Ok::<_, ()>(())).unwrap();
-        for at in 1..2 * MOST as i64 {
+        for at in 1..100_000 {
             filler.take(row(at, None), |_| Ok::<_, ()>(())).unwrap();
             assert!(filler.held.len() <= MOST);
         }

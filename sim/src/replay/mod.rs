@@ -99,20 +99,20 @@ pub enum PlotForm {
 #[derive(Debug)]
 pub enum ReplayError {
     /// The log cannot be read as rows of text at all, or a result cannot be written.
-    Unusable(Box<Problem>),
+    Unusable(Problem),
     /// The log was read, and does not fit the installation or its own header.
     Refused(Vec<Problem>),
 }
 
 impl From<Box<Problem>> for ReplayError {
     fn from(problem: Box<Problem>) -> Self {
-        Self::Unusable(problem)
+        Self::Unusable(*problem)
     }
 }
 
 impl From<Problem> for ReplayError {
     fn from(problem: Problem) -> Self {
-        Self::Unusable(Box::new(problem))
+        Self::Unusable(problem)
     }
 }
 
@@ -236,12 +236,12 @@ fn write_plot(
 struct Names<'a>(&'a str);
 
 impl Names<'_> {
-    fn problem(self, message: impl Into<String>) -> Problem {
+    fn problem(self, message: impl Into<Box<str>>) -> Problem {
         Problem::error(self.0, message)
     }
 
-    fn at_line(self, line: u64, message: impl Into<String>) -> Problem {
-        self.problem(message).at(Position { line: usize::try_from(line).unwrap_or(usize::MAX), column: 1 })
+    fn at_line(self, line: u64, message: impl Into<Box<str>>) -> Problem {
+        self.problem(message).at(Position { line: u32::try_from(line).unwrap_or(u32::MAX), column: 1 })
     }
 
     fn unreadable(self, line: u64, error: &LineError) -> Problem {

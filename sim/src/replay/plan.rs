@@ -213,8 +213,8 @@ impl<'a> Finder<'a> {
         self.uses.push((what.to_owned(), column));
     }
 
-    fn problem(&self, message: impl Into<String>) -> Problem {
-        let line = usize::try_from(self.line).unwrap_or(usize::MAX);
+    fn problem(&self, message: impl Into<Box<str>>) -> Problem {
+        let line = u32::try_from(self.line).unwrap_or(u32::MAX);
         Problem::error(self.log, message).at(Position { line, column: 1 })
     }
 
@@ -336,28 +336,22 @@ impl<'a> Finder<'a> {
         }
         if let Some(SourceColumn { column, at_least, .. }) = first {
             let Some(field) = self.named(column, "--source") else { return Presence::Never };
-            return match at_least {
-                Some(least) => {
-                    self.use_column(name, format!("{} >= {least}", self.header.shown(field)));
-                    Presence::AtLeast(self.number(field), *least)
-                }
-                None => {
-                    self.use_column(name, self.header.shown(field));
-                    Presence::Flag(self.flag(field))
-                }
-            };
+            if let Some(least) = at_least {
+                self.use_column(name, format!("{} >= {least}", self.header.shown(field)));
+                return Presence::AtLeast(self.number(field), *least);
+            }
+            self.use_column(name, self.header.shown(field));
+            return Presence::Flag(self.flag(field));
         }
         if always {
             self.assume(format!("source {} is present all the time, as --assume-source says", excerpt(name)));
             return Presence::Always;
         }
-        match self.optional_flag(&format!("{name}_present")) {
-            Some(flag) => Presence::Flag(flag),
-            None => {
-                self.assume(format!("source {0} is never present (no column {0}_present)", excerpt(name)));
-                Presence::Never
-            }
+        if let Some(flag) = self.optional_flag(&format!("{name}_present")) {
+            return Presence::Flag(flag);
         }
+        self.assume(format!("source {0} is never present (no column {0}_present)", excerpt(name)));
+        Presence::Never
     }
 
     fn logged(&mut self, name: &str, named: Option<&str>) -> Option<Flag> {

@@ -216,7 +216,7 @@ impl Report {
                 .collect(),
             coldest_permitted_c: tally.coldest_permitted.map(|(coldest, _)| celsius(coldest)),
             coldest_permitted_at_s: tally.coldest_permitted.map(|(_, at)| seconds(at)),
-            states: State::ALL
+            states: State::PLAIN
                 .iter()
                 .zip(tally.in_state)
                 .map(|(state, time)| InState { state: state.name(), time_s: seconds(time) })

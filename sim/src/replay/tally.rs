@@ -3,14 +3,13 @@
 use super::record::Moment;
 use forewarm_core::fault::{ChannelFault, Facts, Faults, SystemFault};
 use forewarm_core::quantity::Celsius;
-use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::{Cause, State};
 
 /// The sums. Times are in milliseconds, moments since the first row.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Tally {
     now: Option<Phase>,
-    pub(super) in_state: [i64; State::ALL.len()],
+    pub(super) in_state: [i64; State::PLAIN.len()],
     pub(super) heater_on: i64,
     pub(super) heater_starts: u64,
     pub(super) permitted: i64,
@@ -78,7 +77,7 @@ impl Tally {
             self.coldest_permitted = Some((coldest, moment.at));
         }
         if moment.outputs.faults != self.standing {
-            self.faults_changed(moment.at, &moment.outputs.faults);
+            self.faults_changed(moment.at, moment.outputs.faults);
         }
         let (state, cause) = (moment.outputs.state, moment.outputs.cause);
         let phase = Phase { since: moment.at, state, cause, heater, charge };
@@ -130,17 +129,23 @@ impl Tally {
     }
 
     #[cold]
-    fn faults_changed(&mut self, at: i64, faults: &Faults) {
-        let before = std::mem::replace(&mut self.standing, *faults);
-        for channel in 0..MAX_CHANNELS {
-            let (was, is) = (before.channels[channel], faults.channels[channel]);
-            if was != is {
-                was.into_iter().for_each(|fault| self.fault(What::Channel(channel, fault)).end(at));
-                is.into_iter().for_each(|fault| self.fault(What::Channel(channel, fault)).begin(at));
+    fn faults_changed(&mut self, at: i64, faults: Faults) {
+        let before = std::mem::replace(&mut self.standing, faults);
+        let channels = before.channels.into_iter().zip(faults.channels).enumerate().filter(|(_, (was, is))| was != is);
+        for (channel, (was, is)) in channels {
+            if let Some(fault) = was {
+                self.fault(What::Channel(channel, fault)).end(at);
+            }
+            if let Some(fault) = is {
+                self.fault(What::Channel(channel, fault)).begin(at);
             }
         }
-        before.system.without(faults.system).iter().for_each(|fault| self.fault(What::System(fault)).end(at));
-        faults.system.without(before.system).iter().for_each(|fault| self.fault(What::System(fault)).begin(at));
+        for fault in before.system.without(faults.system).iter() {
+            self.fault(What::System(fault)).end(at);
+        }
+        for fault in faults.system.without(before.system).iter() {
+            self.fault(What::System(fault)).begin(at);
+        }
     }
 
     fn fault(&mut self, what: What) -> &mut FaultTally {

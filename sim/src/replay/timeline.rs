@@ -34,7 +34,7 @@ impl Timeline {
             return Ok(());
         }
         self.due = moment.at - moment.at.rem_euclid(self.every) + self.every;
-        self.line(moment).map_err(|error| self.failed(error))
+        self.line(moment).map_err(|error| Box::new(self.failed(error)))
     }
 
     /// Gives the file its name.
@@ -115,11 +115,11 @@ impl Timeline {
     }
 
     #[cold]
-    fn failed(&self, error: csv::Error) -> Box<Problem> {
+    fn failed(&self, error: csv::Error) -> Problem {
         let error = match error.into_kind() {
             csv::ErrorKind::Io(error) => error,
             other => io::Error::other(format!("{other:?}")),
         };
-        Box::new(self.csv.get_ref().failed(&error))
+        self.csv.get_ref().failed(&error)
     }
 }

@@ -80,12 +80,8 @@ fn caption(start: &ZonedDateTime) -> String {
 }
 
 fn elapsed(span: i64, step: i64) -> (Vec<Tick<i64>>, String) {
-    let (unit, name) = match step {
-        ..MINUTE => (SECOND, "s"),
-        ..HOUR => (MINUTE, "min"),
-        ..DAY => (HOUR, "h"),
-        _ => (DAY, "d"),
-    };
+    let units = [(DAY, "d"), (HOUR, "h"), (MINUTE, "min")];
+    let (unit, name) = units.into_iter().find(|(unit, _)| step >= *unit).unwrap_or((SECOND, "s"));
     let ticks = (0..=span / step).map(|count| Tick { at: count * step, label: (count * step / unit).to_string() });
     (ticks.collect(), format!("time since the first row, {name}"))
 }
@@ -94,9 +90,10 @@ fn elapsed(span: i64, step: i64) -> (Vec<Tick<i64>>, String) {
 fn clock(start: &ZonedDateTime, dial: &Dial, span: i64, step: i64) -> Vec<Tick<i64>> {
     let local = start.timestamp().as_millisecond() + i64::from(start.offset().seconds()) * 1000;
     let first = (step - local.rem_euclid(step)) % step;
-    (0..)
+    // Fewer than none where the log ends before the first.
+    let last = (span - first).div_euclid(step);
+    (0..=last)
         .map(|count| first + count * step)
-        .take_while(|at| *at <= span)
         .filter_map(|at| {
             let date = dial.date(at)?;
             let midnight = date.time() == jiff::civil::Time::midnight();

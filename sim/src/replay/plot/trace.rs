@@ -5,7 +5,9 @@
 //! how much of the time something was on.
 
 use super::super::record::Moment;
+use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::MAX_CHANNELS;
+use forewarm_core::signals::Alarm;
 
 /// Bins at most; between half of these and all are in use. About one to a dot of a printed page's width.
 const MOST: usize = 1024;
@@ -82,11 +84,11 @@ impl Trace {
         let readings = moment.unit.readings();
         let bin = self.bin(moment.at);
         for (range, reading) in bin.ranges.iter_mut().zip(readings) {
-            if let Some(t) = reading.map(|t| t.as_millidegrees()) {
+            if let Some(t) = reading.map(Celsius::as_millidegrees) {
                 *range = (range.0.min(t), range.1.max(t));
             }
         }
-        let alarm = moment.outputs.alarm == forewarm_core::signals::Alarm::Sounding;
+        let alarm = moment.outputs.alarm == Alarm::Sounding;
         let on = |band: Band, on: bool| u8::from(on) << band as u8;
         let bands = on(Band::Charge, moment.charge())
             | on(Band::Heater, moment.heater())
@@ -169,7 +171,8 @@ mod tests {
             for (band, on) in on.into_iter().enumerate() {
                 prop_assert_eq!(trace.bins.iter().map(|bin| bin.on[band]).sum::<i64>(), on);
             }
-            prop_assert_eq!(trace.bins.iter().map(|bin| bin.time).sum::<i64>(), 1000 * steps.len() as i64);
+            let time = steps.iter().map(|_| 1000).sum::<i64>();
+            prop_assert_eq!(trace.bins.iter().map(|bin| bin.time).sum::<i64>(), time);
         }
     }
 }
