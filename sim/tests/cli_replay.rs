@@ -474,3 +474,85 @@ fn the_picture_is_well_formed_whatever_the_names() {
     let numbers = document.descendants().flat_map(|node| node.attributes()).map(|attribute| attribute.value());
     assert!(numbers.into_iter().all(|value| !value.contains("NaN") && !value.contains("inf")));
 }
+
+#[test]
+fn what_only_our_own_heat_could_show_is_not_judged() {
+    // Cells that stay cold for hours however long the heater is on: 20 Wh should have raised them by 1 K.
+    let bench = Bench::new();
+    let result = bench.json(log(HEADER, 6 * 60 + 1, 60, |t, _| thousandths(2000 + t % 120)), &MAINS);
+    assert!(f64_of(&result["heater_on_s"]) > 20_000.0);
+    let kinds: Vec<_> = result["faults"].as_array().unwrap().iter().map(|fault| &fault["kind"]).collect();
+    assert!(!kinds.iter().any(|kind| **kind == "heater_ineffective"), "{kinds:?}");
+}
+
+#[test]
+fn the_heater_needs_its_supply_and_energy_that_may_be_spent() {
+    let cold = |header: &str, cell: fn(i64) -> String| {
+        log(header, 61, 60, |t, name| if name.ends_with("_c") { "2.0".into() } else { cell(t) })
+    };
+    let heater_on = |installation: &str, text: String, options: &[&str]| {
+        let bench = Bench::new();
+        bench.write("bank.toml", installation);
+        f64_of(&bench.json(text, options)["heater_on_s"])
+    };
+    let installation = replay_kit::INSTALLATION;
+    // Half the hour below 11 V, in one straight fall.
+    let falling =
+        cold("t_s,low_c,high_c,supply_v", |t| format!("{}", 12.0 - f64::from(u16::try_from(t).unwrap()) / 1800.0));
+    let on = heater_on(installation, falling, &MAINS);
+    assert!((1700.0..=1800.0).contains(&on), "{on}");
+    // The bank may be spent above 50 %, and above 12.5 V.
+    let charged = installation.replace("spend = \"never\"", "spend = \"always\"\nreserve_pct = 50\nresume_pct = 60");
+    let falling =
+        cold("t_s,low_c,high_c,soc_pct", |t| format!("{}", 75.0 - f64::from(u16::try_from(t).unwrap()) / 72.0));
+    let on = heater_on(&charged, falling, &[]);
+    assert!((1700.0..=1800.0).contains(&on), "{on}");
+    let unknown = heater_on(&charged, cold(HEADER, |_| "2.0".into()), &[]);
+    assert_eq!(unknown, 0.0);
+    let held = installation.replace("spend = \"never\"", "spend = \"always\"\nreserve_v = 12.5\nresume_v = 12.9");
+    let falling =
+        cold("t_s,low_c,high_c,bank_v", |t| format!("{}", 13.0 - f64::from(u16::try_from(t).unwrap()) / 3600.0));
+    let on = heater_on(&held, falling, &[]);
+    assert!((1700.0..=1800.0).contains(&on), "{on}");
+}
+
+#[test]
+fn the_summary_tells_a_fitter_what_happened() {
+    let bench = Bench::new();
+    let summary = bench.replay(swinging(60), &MAINS).stdout();
+    for words in [
+        "Test bank\n",
+        "rows                          481, all of them used",
+        "steps                         28801 of 1 s",
+        "permitted",
+        "coldest cell while permitted  5.00 °C",
+        "mains",
+        "Time in each state",
+        "Faults",
+        "low                           low_c",
+    ] {
+        assert!(summary.contains(words), "{words}: {summary}");
+    }
+}
+
+#[test]
+fn the_demo_replays_a_year_of_real_weather() {
+    let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("demo");
+    let columns = ["--column", "battery_1=temperature_c", "--column", "battery_2=temperature_c"];
+    let others = ["--column", "box_air=temperature_c", "--source", "solar=ghi_w_m2>=150", "--step", "10", "--json"];
+    let ran = std::process::Command::new(env!("CARGO_BIN_EXE_forewarm"))
+        .current_dir(&demo)
+        .args(["replay", "hut.toml", "weather.csv"])
+        .args(columns)
+        .args(others)
+        .output()
+        .unwrap();
+    let result = replay_kit::Ran(ran).json();
+    assert_eq!((&result["rows_read"], &result["rows_rejected"]), (&json!(8760), &json!(0)));
+    assert_eq!(result["span_s"], 8759.0 * 3600.0);
+    assert_eq!(result["skipped_s"], 0.0);
+    // The unheated year is warm enough to charge for some of it, and has no charge on a cell at or below 5 °C.
+    let permitted = f64_of(&result["charge_permitted_s"]) / f64_of(&result["span_s"]);
+    assert!((0.1..0.6).contains(&permitted), "{permitted}");
+    assert!(f64_of(&result["coldest_permitted_c"]) > 5.0);
+}

@@ -32,9 +32,9 @@ pub(crate) struct Arguments {
     /// The log; - for the standard input
     log: PathBuf,
 
-    /// The time column and its format: rfc3339, epoch_s, epoch_ms or elapsed_s
-    /// [default: by name and by the first row; a date without a zone offset is
-    /// taken for UTC]
+    /// The time column and its format: rfc3339 (without a zone offset taken
+    /// for UTC), epoch_s, epoch_ms or elapsed_s [default: by its name and the
+    /// first row]
     #[arg(long, value_name = "COLUMN[:FORMAT]", help_heading = "Columns", verbatim_doc_comment)]
     time: Option<TimeColumn>,
     /// Column of a thermometer channel and its unit: c (°C), f (°F), k (K),

@@ -279,8 +279,9 @@ fn by_kind<S: Serializer>(rejects: &Rejects, serializer: S) -> Result<S::Ok, S::
     Shape { counts, first: &rejects.first }.serialize(serializer)
 }
 
+/// To a hundredth of a thousandth of a degree: at whole thousandths a reading just above a threshold would look like one at it.
 fn celsius(t: Celsius) -> f64 {
-    f64::from(t.as_millidegrees()) / 1000.0
+    (f64::from(t.as_steps()) / 65_536.0 * 1e5).round() / 1e5
 }
 
 /// Microjoules as watt hours, to the milliwatt hour.
