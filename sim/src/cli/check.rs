@@ -1,0 +1,67 @@
+//! `forewarm check`.
+
+use super::{Form, Stop, print, styled};
+use forewarm::diagnostic::{Problem, Severity, escaped};
+use forewarm::installation::{Installation, LoadError, shown};
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+/// Check an installation file: every problem at once, with its place and what to do
+#[derive(Debug, clap::Args)]
+pub(crate) struct Arguments {
+    /// The installation file; - for the standard input
+    file: PathBuf,
+}
+
+pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
+    let loaded = match Installation::load(&arguments.file) {
+        Err(LoadError::Unreadable(problem)) => return Err(Stop::Unusable(problem)),
+        Err(LoadError::Refused(problems)) => Err(problems),
+        Ok(installation) => Ok(installation),
+    };
+    let file = shown(&arguments.file);
+    let problems = match &loaded {
+        Ok(installation) => &installation.warnings,
+        Err(problems) => problems,
+    };
+    print(|out| match form {
+        Form::Text => write_text(out, &file, problems, loaded.as_ref().ok()),
+        Form::Json => {
+            let report = serde_json::json!({ "file": file, "ok": loaded.is_ok(), "problems": problems });
+            serde_json::to_writer_pretty(&mut *out, &report)?;
+            writeln!(out)
+        }
+    })?;
+    // They have been told: here they are the result.
+    if loaded.is_ok() { Ok(()) } else { Err(Stop::Failed(Vec::new())) }
+}
+
+fn write_text(
+    out: &mut dyn Write,
+    file: &str,
+    problems: &[Problem],
+    installation: Option<&Installation>,
+) -> io::Result<()> {
+    for problem in problems {
+        writeln!(out, "{}", styled(problem))?;
+    }
+    let count = |severity: Severity| {
+        let count = problems.iter().filter(|problem| problem.severity == severity).count();
+        format!(
+            "{} {}{}",
+            if count == 0 { "no".to_owned() } else { count.to_string() },
+            severity.word(),
+            if count == 1 { "" } else { "s" }
+        )
+    };
+    let file = escaped(file);
+    if problems.is_empty() {
+        writeln!(out, "{file}: no problems")?;
+    } else {
+        writeln!(out, "{file}: {}, {}", count(Severity::Error), count(Severity::Warning))?;
+    }
+    match installation {
+        Some(installation) => installation.write_summary(out),
+        None => Ok(()),
+    }
+}

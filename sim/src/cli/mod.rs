@@ -1,0 +1,136 @@
+//! One file a command. Results go to the standard output, everything else to the standard error.
+
+mod check;
+mod new;
+mod replay;
+mod table;
+
+use anstyle::{AnsiColor, Style};
+use clap::{Parser, Subcommand};
+use forewarm::diagnostic::{Problem, Severity};
+use forewarm::installation::LoadError;
+use std::io::{self, Write};
+use std::process::ExitCode;
+
+/// Warms a lithium iron phosphate bank before it is charged: checks, rehearses and replays.
+#[derive(Debug, Parser)]
+#[command(version, max_term_width = 80, arg_required_else_help = true)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+    /// Print the result as JSON, for machines
+    #[arg(long, global = true, display_order = 100)]
+    json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    New(new::Arguments),
+    Check(check::Arguments),
+    Replay(replay::Arguments),
+    Table(table::Arguments),
+}
+
+/// Runs the command that the arguments name.
+pub(crate) fn run() -> ExitCode {
+    let Arguments { command, json } = Arguments::parse();
+    let form = if json { Form::Json } else { Form::Text };
+    let done = match command {
+        Command::New(arguments) => new::run(&arguments, form),
+        Command::Check(arguments) => check::run(&arguments, form),
+        Command::Replay(arguments) => replay::run(arguments, form),
+        Command::Table(arguments) => table::run(&arguments, form),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(stop) => stop.report(),
+    }
+}
+
+/// For whom a result is printed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Form {
+    /// A person.
+    Text,
+    /// A machine.
+    Json,
+}
+
+/// Why a command ends before its end.
+#[derive(Debug)]
+pub(crate) enum Stop {
+    /// Usage, or something that cannot be read or written: status 2.
+    Unusable(Problem),
+    /// The installation or the log fails a check; these are still to be told: status 1.
+    Failed(Vec<Problem>),
+    /// Nobody reads the standard output any more. That is no failure of ours: status 0.
+    Unread,
+}
+
+impl Stop {
+    fn report(self) -> ExitCode {
+        match self {
+            Self::Unusable(problem) => {
+                tell(&[problem]);
+                ExitCode::from(2)
+            }
+            Self::Failed(problems) => {
+                tell(&problems);
+                ExitCode::from(1)
+            }
+            Self::Unread => ExitCode::SUCCESS,
+        }
+    }
+}
+
+impl From<Problem> for Stop {
+    fn from(problem: Problem) -> Self {
+        Self::Unusable(problem)
+    }
+}
+
+impl From<LoadError> for Stop {
+    fn from(error: LoadError) -> Self {
+        match error {
+            LoadError::Unreadable(problem) => Self::Unusable(problem),
+            LoadError::Refused(problems) => Self::Failed(problems),
+        }
+    }
+}
+
+/// A problem with its severity before it, in colour; what it is printed to takes the colour away where nobody looks.
+pub(crate) fn styled(problem: &Problem) -> String {
+    let style = Style::new().bold().fg_color(Some(match problem.severity {
+        Severity::Error => AnsiColor::Red.into(),
+        Severity::Warning => AnsiColor::Yellow.into(),
+    }));
+    format!("{style}{}{style:#}: {problem}", problem.severity.word())
+}
+
+/// Tells problems on the standard error.
+pub(crate) fn tell(problems: &[Problem]) {
+    for problem in problems {
+        note(&styled(problem));
+    }
+}
+
+/// Tells something that is not the result.
+pub(crate) fn note(text: &str) {
+    // With nobody listening there is nobody to tell.
+    let _ = writeln!(anstream::stderr().lock(), "{text}");
+}
+
+/// Prints a result on the standard output.
+pub(crate) fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<(), Stop> {
+    // The lock is taken once and the buffer is large: a table may have a million lines.
+    let mut stdout = io::BufWriter::with_capacity(1 << 16, anstream::stdout().lock());
+    let written = write(&mut stdout).and_then(|()| stdout.flush());
+    // What could not be written has no reader either.
+    let _ = stdout.into_parts();
+    written.map_err(|error| match error.kind() {
+        io::ErrorKind::BrokenPipe => Stop::Unread,
+        _ => Problem::error("standard output", format!("cannot be written: {error}"))
+            .remedy("another place to send it")
+            .into(),
+    })
+}

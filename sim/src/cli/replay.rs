@@ -1,0 +1,288 @@
+//! `forewarm replay`.
+
+use super::{Form, Stop, print, tell};
+use forewarm::diagnostic::{Position, Problem, Severity};
+use forewarm::installation::Installation;
+use forewarm::output::{Existing, Target};
+use forewarm::replay::{
+    self, ChannelColumn, Events, Mapping, PlotForm, Progress, ReplayError, Report, Request, Sinks, SourceColumn,
+    TimeColumn,
+};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::fs::File;
+use std::io::{self, IsTerminal, Read, Write};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+/// Replay a log: every decision this controller would have made on it, and why
+///
+/// The log is CSV with a header row; lines that start with # are skipped. Its
+/// columns are found by name: CHANNEL_c, CHANNEL_f, CHANNEL_k, CHANNEL_ohm or
+/// CHANNEL_ratio for a thermometer channel; supply_v, bank_v, soc_pct;
+/// SOURCE_present, charge_line, discharge_line and button, which hold 0 or 1;
+/// heater and charge, 0 or 1, for what another controller did, to compare with.
+///
+/// Exit status: 0 done, 1 the installation or the log fails a check, 2 usage or
+/// something that cannot be read or written.
+#[derive(Debug, clap::Args)]
+#[command(verbatim_doc_comment)]
+pub(crate) struct Arguments {
+    /// The installation file
+    file: PathBuf,
+    /// The log; - for the standard input
+    log: PathBuf,
+
+    /// The time column and its format: rfc3339, epoch_s, epoch_ms or elapsed_s
+    /// [default: by name and by the first row; a date without a zone offset is
+    /// taken for UTC]
+    #[arg(long, value_name = "COLUMN[:FORMAT]", help_heading = "Columns", verbatim_doc_comment)]
+    time: Option<TimeColumn>,
+    /// Column of a thermometer channel and its unit: c (°C), f (°F), k (K),
+    /// ohm (at the terminals), ratio (to the reference resistor); repeat for
+    /// more [default: by name]
+    #[arg(long, value_name = "CHANNEL=COLUMN[:UNIT]", help_heading = "Columns", verbatim_doc_comment)]
+    column: Vec<ChannelColumn>,
+    /// Column that says whether a source is present: 0 or 1, or a number from
+    /// which on it is; repeat for more [default: SOURCE_present]
+    #[arg(long, value_name = "SOURCE=COLUMN[>=NUMBER]", help_heading = "Columns", verbatim_doc_comment)]
+    source: Vec<SourceColumn>,
+    /// Take a source to be present all the time; repeat for more
+    #[arg(long, value_name = "SOURCE", help_heading = "Columns")]
+    assume_source: Vec<String>,
+    /// Column of what another controller did with the heater, 0 or 1
+    /// [default: heater]
+    #[arg(long, value_name = "COLUMN", help_heading = "Columns", verbatim_doc_comment)]
+    logged_heater: Option<String>,
+    /// Column of what another controller did with the charge permit, 0 or 1
+    /// [default: charge]
+    #[arg(long, value_name = "COLUMN", help_heading = "Columns", verbatim_doc_comment)]
+    logged_charge: Option<String>,
+    /// What separates the cells: one character, or "tab"
+    #[arg(long, value_name = "CHARACTER", default_value = ",", value_parser = delimiter, help_heading = "Columns")]
+    delimiter: u8,
+
+    /// Time between two steps of the controller, s, 0.1 to 10
+    #[arg(long, value_name = "SECONDS", default_value = "1", value_parser = step)]
+    step: u32,
+    /// Longest time between two values that is interpolated, s, up to 604800;
+    /// over a longer one the channel is missing
+    #[arg(long, value_name = "SECONDS", default_value = "3600", value_parser = max_gap, verbatim_doc_comment)]
+    max_gap: i64,
+    /// Stop at the first row that cannot be used [default: count and skip it]
+    #[arg(long)]
+    strict: bool,
+
+    /// Write a timeline as CSV; - for the standard output
+    #[arg(long, value_name = "OUT", help_heading = "Results")]
+    timeline: Option<PathBuf>,
+    /// Time between its lines where nothing happens, s, up to 86400
+    #[arg(long, value_name = "SECONDS", default_value = "60", value_parser = every, help_heading = "Results")]
+    every: i64,
+    /// Draw temperatures and outputs: OUT ends in .svg or .html
+    #[arg(long, value_name = "OUT", help_heading = "Results")]
+    plot: Option<PathBuf>,
+    /// Replace files that exist
+    #[arg(long, help_heading = "Results")]
+    force: bool,
+}
+
+pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
+    let timeline_on_stdout = arguments.timeline.as_deref() == Some(Path::new("-"));
+    if timeline_on_stdout && form == Form::Json {
+        return Err(usage("--json and --timeline - both go to the standard output", "a file for the timeline"));
+    }
+    if arguments.file == Path::new("-") && arguments.log == Path::new("-") {
+        return Err(usage("installation and log cannot both come from the standard input", "a file for one of them"));
+    }
+    let installation = Installation::load(&arguments.file)?;
+    let sinks = sinks(&arguments, form)?;
+    let (log, length) = open(&arguments.log)?;
+    let request = Request {
+        log: shown(&arguments.log),
+        delimiter: arguments.delimiter,
+        mapping: Mapping {
+            time: arguments.time,
+            channels: arguments.column,
+            sources: arguments.source,
+            always_present: arguments.assume_source,
+            logged_heater: arguments.logged_heater,
+            logged_charge: arguments.logged_charge,
+        },
+        step_ms: arguments.step,
+        longest_gap_ms: arguments.max_gap,
+        strict: arguments.strict,
+    };
+    let mut bar = Bar::new(length);
+    let replayed = replay::replay(&installation, log, &request, sinks, &mut |progress| bar.show(progress));
+    bar.clear();
+    let (report, events) = replayed?;
+    warn(&report, &request.log);
+    match (form, events) {
+        (Form::Json, Some(events)) => print(|out| json(out, &report, events)),
+        _ if timeline_on_stdout => {
+            // The results are the timeline; the summary is said aside.
+            let _ = io::stderr().lock().write_all(replay::summarise(&report).as_bytes());
+            Ok(())
+        }
+        _ => print(|out| out.write_all(replay::summarise(&report).as_bytes())),
+    }
+}
+
+impl From<ReplayError> for Stop {
+    fn from(error: ReplayError) -> Self {
+        match error {
+            ReplayError::Unusable(problem) => Self::Unusable(problem),
+            ReplayError::Refused(problems) => Self::Failed(problems),
+        }
+    }
+}
+
+fn usage(message: &str, remedy: &str) -> Stop {
+    Problem::error("command line", message).remedy(remedy).into()
+}
+
+fn shown(path: &Path) -> String {
+    if path == Path::new("-") { "standard input".to_owned() } else { path.display().to_string() }
+}
+
+/// Claims the files that are to be written.
+fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
+    let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
+    let plot = match &arguments.plot {
+        None => None,
+        Some(path) => {
+            let ending = path.extension().and_then(|ending| ending.to_str()).unwrap_or_default();
+            let plot_form = match ending.to_ascii_lowercase().as_str() {
+                "svg" => PlotForm::Svg,
+                "html" => PlotForm::Html,
+                _ => {
+                    return Err(Problem::error(&shown(path), "no picture can be drawn in this form")
+                        .remedy("a name that ends in .svg or .html")
+                        .into());
+                }
+            };
+            Some((Target::claim(path, existing)?, plot_form))
+        }
+    };
+    let timeline = match &arguments.timeline {
+        None => None,
+        Some(path) => Some((Target::claim(path, existing)?, arguments.every)),
+    };
+    Ok(Sinks { timeline, plot, events: form == Form::Json })
+}
+
+/// Opens the log; its length where that is known.
+fn open(path: &Path) -> Result<(Box<dyn Read + Send>, Option<u64>), Stop> {
+    if path == Path::new("-") {
+        return Ok((Box::new(io::stdin()), None));
+    }
+    let cannot = |error: io::Error| Stop::from(replay::cannot_read(&shown(path), &error));
+    let file = File::open(path).map_err(cannot)?;
+    let found = file.metadata().map_err(cannot)?;
+    if found.is_dir() {
+        return Err(cannot(io::ErrorKind::IsADirectory.into()));
+    }
+    Ok((Box::new(file), found.is_file().then_some(found.len())))
+}
+
+/// Rows that were not used are told aside, so that they are seen with `--json` too.
+fn warn(report: &Report, log: &str) {
+    let rejected = &report.rejected;
+    if report.rows_rejected == 0 {
+        return;
+    }
+    let mut problems: Vec<_> = rejected
+        .first
+        .iter()
+        .map(|reject| {
+            let line = u32::try_from(reject.line).unwrap_or(u32::MAX);
+            let message = format!("row not used: {}: {}", reject.kind.words(), reject.detail);
+            let problem = Problem::error(log, message).at(Position { line, column: 1 });
+            Problem { severity: Severity::Warning, ..problem }
+        })
+        .collect();
+    let more = report.rows_rejected - rejected.first.len() as u64;
+    if more > 0 {
+        let message = format!("{more} more rows not used, {} of {} in all", report.rows_rejected, report.rows_read);
+        problems.push(Problem { severity: Severity::Warning, ..Problem::error(log, message) });
+    }
+    tell(&problems);
+}
+
+/// The report as one JSON object, its events last.
+fn json(out: &mut dyn Write, report: &Report, events: Events) -> io::Result<()> {
+    let text = serde_json::to_string_pretty(report)?;
+    let open = text.strip_suffix("\n}").unwrap_or(&text);
+    write!(out, "{open},\n  \"events\": ")?;
+    events.copy_to(out)?;
+    out.write_all(b"\n}\n")
+}
+
+/// A bar on the standard error, for work of more than a second with someone looking.
+struct Bar {
+    started: Instant,
+    length: Option<u64>,
+    shown: bool,
+    inner: ProgressBar,
+}
+
+impl Bar {
+    fn new(length: Option<u64>) -> Self {
+        Self { started: Instant::now(), length, shown: false, inner: ProgressBar::hidden() }
+    }
+
+    fn show(&mut self, progress: Progress) {
+        if !self.shown {
+            if self.started.elapsed() < Duration::from_secs(1) || !io::stderr().is_terminal() {
+                return;
+            }
+            self.shown = true;
+            self.inner = ProgressBar::with_draw_target(self.length, ProgressDrawTarget::stderr());
+            let form = if self.length.is_some() {
+                "{wide_bar} {bytes} of {total_bytes}, {eta} left"
+            } else {
+                "{spinner} {bytes} read"
+            };
+            if let Ok(style) = ProgressStyle::with_template(form) {
+                self.inner.set_style(style);
+            }
+        }
+        self.inner.set_position(progress.bytes);
+    }
+
+    fn clear(&self) {
+        self.inner.finish_and_clear();
+    }
+}
+
+fn delimiter(text: &str) -> Result<u8, String> {
+    match text.as_bytes() {
+        b"tab" | b"\\t" => Ok(b'\t'),
+        &[sign] if !sign.is_ascii_alphanumeric() && !matches!(sign, b'"' | b'#' | b'.' | b'-' | b'\n' | b'\r' | 0) => {
+            Ok(sign)
+        }
+        _ => Err("expected one character such as , or ; or the word tab".to_owned()),
+    }
+}
+
+/// A time in seconds within `least` and `most`, in milliseconds.
+fn millis(text: &str, least: f64, most: f64) -> Result<i64, String> {
+    match text.parse::<f64>() {
+        #[expect(clippy::cast_possible_truncation, reason = "between the bounds")]
+        Ok(seconds) if (least..=most).contains(&seconds) => Ok((seconds * 1000.0).round() as i64),
+        _ => Err(format!("expected a number of seconds from {least} to {most}")),
+    }
+}
+
+fn step(text: &str) -> Result<u32, String> {
+    // Within 10 000.
+    millis(text, 0.1, 10.0).map(|millis| u32::try_from(millis).unwrap_or(1000))
+}
+
+fn max_gap(text: &str) -> Result<i64, String> {
+    millis(text, 0.1, 604_800.0)
+}
+
+fn every(text: &str) -> Result<i64, String> {
+    millis(text, 0.1, 86_400.0)
+}

@@ -1,0 +1,214 @@
+//! What is wrong, where, why, and what to try: one shape for every message the command gives.
+//!
+//! ```text
+//! error: hut.toml:14:13: charge.release_c is 4 °C, not above charge.inhibit_c (5 °C)
+//!   why: between the two lies the hysteresis; without it the permit would chatter
+//!   try: release_c = 7
+//! ```
+
+use serde::{Serialize, Serializer, ser::SerializeMap};
+use std::fmt;
+
+/// How bad a problem is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    /// The file or the command cannot be used as it stands.
+    Error,
+    /// It can be used; a fitter should have meant it.
+    Warning,
+}
+
+impl Severity {
+    /// The word that opens a message.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Error => "error",
+            Self::Warning => "warning",
+        }
+    }
+}
+
+/// A place in a text file. Both count from 1; the column counts characters, not bytes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Position {
+    /// Line.
+    pub line: u32,
+    /// Column.
+    pub column: u32,
+}
+
+impl Position {
+    /// The place of the byte at `offset` in `text`; the end of the text if it lies beyond.
+    #[must_use]
+    pub fn of(text: &str, offset: usize) -> Self {
+        Walk::new(text).to(offset)
+    }
+}
+
+/// Finds one position after another in a text, in one pass over it.
+#[derive(Clone, Debug)]
+pub struct Walk<'t> {
+    ahead: &'t [u8],
+    offset: usize,
+    here: Position,
+}
+
+impl<'t> Walk<'t> {
+    /// Begins at the first character.
+    #[must_use]
+    pub fn new(text: &'t str) -> Self {
+        Self { ahead: text.as_bytes(), offset: 0, here: Position { line: 1, column: 1 } }
+    }
+
+    /// Walks to the byte at `offset`, or stays where it is if that lies behind.
+    pub fn to(&mut self, offset: usize) -> Position {
+        let (passed, ahead) = self.ahead.split_at(offset.saturating_sub(self.offset).min(self.ahead.len()));
+        for &byte in passed {
+            if byte == b'\n' {
+                self.here = Position { line: self.here.line.saturating_add(1), column: 1 };
+            } else if byte & 0xC0 != 0x80 {
+                // Continuation bytes of UTF-8 start no character.
+                self.here.column = self.here.column.saturating_add(1);
+            }
+        }
+        self.offset += passed.len();
+        self.ahead = ahead;
+        self.here
+    }
+}
+
+/// One thing that is wrong.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Problem {
+    /// How bad it is.
+    pub severity: Severity,
+    /// The file, as the user named it.
+    pub file: Box<str>,
+    /// Where in the file, if it is about a place in it.
+    pub position: Option<Position>,
+    /// The setting it is about, as `charge.release_c`; empty if it is about the whole.
+    pub place: Box<str>,
+    /// What is wrong.
+    pub message: Box<str>,
+    /// What goes wrong if it is left so.
+    pub why: Option<Box<str>>,
+    /// What to do about it.
+    pub remedy: Option<Box<str>>,
+}
+
+impl Problem {
+    /// An error about `file` as a whole.
+    #[must_use]
+    pub fn error(file: &str, message: impl Into<Box<str>>) -> Self {
+        Self {
+            severity: Severity::Error,
+            file: escaped(file).into(),
+            position: None,
+            place: Box::default(),
+            message: message.into(),
+            why: None,
+            remedy: None,
+        }
+    }
+
+    /// The same, about a place in the file.
+    #[must_use]
+    pub fn at(self, position: Position) -> Self {
+        Self { position: Some(position), ..self }
+    }
+
+    /// The same, with what goes wrong if it is left so.
+    #[must_use]
+    pub fn because(self, why: impl Into<Box<str>>) -> Self {
+        Self { why: Some(why.into()), ..self }
+    }
+
+    /// The same, with what to do about it.
+    #[must_use]
+    pub fn remedy(self, remedy: impl Into<Box<str>>) -> Self {
+        Self { remedy: Some(remedy.into()), ..self }
+    }
+}
+
+/// The lines a person reads, without the severity that opens them and without a line break at the end.
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.file)?;
+        if let Some(Position { line, column }) = self.position {
+            write!(f, ":{line}:{column}")?;
+        }
+        write!(f, ": {}", self.message)?;
+        if let Some(why) = &self.why {
+            write!(f, "\n  why: {why}")?;
+        }
+        if let Some(remedy) = &self.remedy {
+            write!(f, "\n  try: {remedy}")?;
+        }
+        Ok(())
+    }
+}
+
+impl std::error::Error for Problem {}
+
+/// `{severity, line, column, place, message, why, try}`, with `null` for what does not apply.
+impl Serialize for Problem {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(Some(7))?;
+        map.serialize_entry("severity", &self.severity)?;
+        map.serialize_entry("line", &self.position.map(|position| position.line))?;
+        map.serialize_entry("column", &self.position.map(|position| position.column))?;
+        map.serialize_entry("place", &self.place)?;
+        map.serialize_entry("message", &self.message)?;
+        map.serialize_entry("why", &self.why)?;
+        map.serialize_entry("try", &self.remedy)?;
+        map.end()
+    }
+}
+
+/// `text` with control and direction characters escaped, so that no file can send commands to a terminal or break the layout.
+#[must_use]
+pub fn escaped(text: &str) -> String {
+    let mut shown = String::with_capacity(text.len());
+    for character in text.chars() {
+        let turns_text =
+            matches!(character, '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}');
+        if character.is_control() || turns_text {
+            shown.extend(character.escape_default());
+        } else {
+            shown.push(character);
+        }
+    }
+    shown
+}
+
+/// A word or a number out of a file, as a message shows it: [`escaped`], and cut after 60 characters.
+#[must_use]
+pub fn excerpt(text: &str) -> String {
+    match text.char_indices().nth(60) {
+        Some((end, _)) => escaped(&text[..end]) + "…",
+        None => escaped(text),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_position_counts_characters_from_one() {
+        let text = "a = 1\n# °C\nb°= 2\n";
+        let at = |needle: &str| Position::of(text, text.find(needle).unwrap());
+        assert_eq!(at("a"), Position { line: 1, column: 1 });
+        assert_eq!(at("C"), Position { line: 2, column: 4 });
+        assert_eq!(at("= 2"), Position { line: 3, column: 3 });
+        assert_eq!(Position::of(text, 10_000), Position { line: 4, column: 1 });
+    }
+
+    #[test]
+    fn a_message_carries_no_control_characters_out_of_a_file() {
+        assert_eq!(excerpt("a\u{1b}[31mb\n"), "a\\u{1b}[31mb\\n");
+        assert_eq!(excerpt(&"x".repeat(1000)).chars().count(), 61);
+    }
+}

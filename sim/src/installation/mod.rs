@@ -1,0 +1,83 @@
+//! The installation file: what a fitter writes down about one bank, its heater, sources and thermometers.
+
+mod channel;
+mod document;
+mod names;
+mod sections;
+mod starter;
+mod summary;
+mod text;
+mod values;
+mod verdict;
+mod warnings;
+
+#[cfg(test)]
+mod tests;
+
+use crate::diagnostic::{Problem, Severity};
+use forewarm_core::settings::ValidSettings;
+use sections::Draft;
+pub use starter::starter;
+use std::path::Path;
+pub use text::shown;
+
+/// One installation, checked.
+#[derive(Clone, Debug)]
+pub struct Installation {
+    /// What the fitter calls it.
+    pub title: String,
+    /// Names of the thermometer channels, in the order of the settings.
+    pub channels: Vec<String>,
+    /// Names of the energy sources, in the order of the settings.
+    pub sources: Vec<String>,
+    /// Everything the controller is told.
+    pub settings: ValidSettings,
+    /// What a fitter should have meant, in the order of the file.
+    pub warnings: Vec<Problem>,
+}
+
+/// Why there is no [`Installation`].
+#[derive(Clone, Debug)]
+pub enum LoadError {
+    /// The file could not be read as text at all.
+    Unreadable(Problem),
+    /// The file was read, and these are its errors and warnings, in the order of the file; at least one is an error.
+    Refused(Vec<Problem>),
+}
+
+impl Installation {
+    /// Reads and checks the file at `path`; `-` is the standard input.
+    ///
+    /// # Errors
+    /// [`LoadError`]: a file that cannot be read, or every problem of one that can.
+    pub fn load(path: &Path) -> Result<Self, LoadError> {
+        let text = text::read(path).map_err(LoadError::Unreadable)?;
+        Self::parse(&text::shown(path), &text).map_err(LoadError::Refused)
+    }
+
+    /// Reads and checks `text`, which messages call `file`.
+    ///
+    /// # Errors
+    /// Every problem of the text, in its order; at least one is an error.
+    pub fn parse(file: &str, text: &str) -> Result<Self, Vec<Problem>> {
+        let mut findings = document::Findings::new(file, text);
+        let Some(document) = document::parse(&mut findings) else {
+            return Err(findings.into_problems());
+        };
+        let mut reader = values::Reader::new(findings);
+        let draft = sections::read(&mut reader, &document);
+        verdict::judge(&mut reader, &draft.settings);
+        warnings::add(&mut reader, &draft.settings);
+        let problems = reader.findings.into_problems();
+        if problems.iter().any(|problem| problem.severity == Severity::Error) {
+            return Err(problems);
+        }
+        let Draft { title, channels, sources, settings } = draft;
+        match settings.validate() {
+            Ok(settings) => Ok(Self { title, channels, sources, settings, warnings: problems }),
+            // Every error that `check` reports has been told, unless its place was doubtful and so told already: this is a
+            // mistake of ours, and still no reason to hand out settings that do not hold.
+            Err(error) => Err(vec![Problem::error(file, error.to_string()).because(error.why())]),
+        }
+    }
+}

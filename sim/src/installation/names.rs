@@ -1,0 +1,190 @@
+//! What a fitter probably meant by a name that does not exist.
+
+use super::document::holds_settings;
+use crate::decimal::Decimal;
+use forewarm_core::settings::{TABLE, Thousandths};
+use toml::de::DeValue;
+
+/// A likely meaning.
+pub(super) struct Guess {
+    /// The key that exists.
+    pub(super) key: &'static str,
+    /// What to write, as a remedy.
+    pub(super) remedy: String,
+}
+
+/// The key among `known` that `name` was probably meant to be.
+pub(super) fn guess(name: &str, value: &DeValue, known: &[&'static str]) -> Option<Guess> {
+    other_unit(name, value, known).or_else(|| {
+        let key = known.iter().copied().min_by_key(|key| distance(name, key))?;
+        let remedy = match value {
+            DeValue::Table(_) => format!("[{key}]"),
+            DeValue::Array(_) if holds_settings(value) => format!("[[{key}]]"),
+            _ => key.to_owned(),
+        };
+        (is_slip(name, key) || key.split('_').next() == Some(&*name.to_lowercase())).then_some(Guess { key, remedy })
+    })
+}
+
+/// Whether `name` is `key` with a third of its letters wrong at most; with more it is another word.
+pub(super) fn is_slip(name: &str, key: &str) -> bool {
+    distance(name, key) * 3 <= key.chars().count().max(3)
+}
+
+fn distance(name: &str, key: &str) -> usize {
+    strsim::damerau_levenshtein(&name.to_lowercase().replace(['-', ' '], "_"), key)
+}
+
+/// Where `name` does exist, if it is a setting of another section.
+pub(super) fn elsewhere(name: &str) -> Option<String> {
+    let fact = TABLE.iter().find(|fact| fact.name.1 == name)?;
+    Some(match fact.name.0 {
+        "channel" | "source" => format!("put it into a [[{}]]", fact.name.0),
+        "charge.ceiling" => "put it into a point of charge.ceiling".to_owned(),
+        section => format!("put it into [{section}]"),
+    })
+}
+
+/// A unit as the end of a name, and how to get from it to the unit its quantity is kept in:
+/// (number + `before`) × `times` / `over`, with `before` in thousandths.
+struct Unit {
+    suffix: &'static str,
+    quantity: Quantity,
+    before: i64,
+    times: i64,
+    over: i64,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Quantity {
+    Temperature,
+    Difference,
+    Rate,
+    Time,
+    Power,
+    Energy,
+    Voltage,
+    Charge,
+    Resistance,
+    Part,
+}
+
+/// The longest suffixes first, so that `k_per_min` is not taken for `min`.
+#[rustfmt::skip]
+const UNITS: &[Unit] = {
+    use Quantity::{Charge, Difference, Energy, Part, Power, Rate, Resistance, Temperature, Time, Voltage};
+    const fn unit(suffix: &'static str, quantity: Quantity, before: i64, times: i64, over: i64) -> Unit {
+        Unit { suffix, quantity, before, times, over }
+    }
+    &[
+        unit("k_per_min", Rate, 0, 1, 1), unit("k_per_s", Rate, 0, 60, 1), unit("k_per_h", Rate, 0, 1, 60),
+        unit("percent", Part, 0, 1, 1), unit("pct", Part, 0, 1, 1), unit("c_rate", Part, 0, 100, 1),
+        unit("kohm", Resistance, 0, 1000, 1), unit("mohm", Resistance, 0, 1, 1000), unit("ohms", Resistance, 0, 1, 1), unit("ohm", Resistance, 0, 1, 1),
+        unit("kwh", Energy, 0, 1000, 1), unit("wh", Energy, 0, 1, 1), unit("kj", Energy, 0, 10, 36), unit("j", Energy, 0, 1, 3600),
+        unit("mah", Charge, 0, 1, 1000), unit("ah", Charge, 0, 1, 1),
+        unit("hours", Time, 0, 3600, 1), unit("hour", Time, 0, 3600, 1), unit("h", Time, 0, 3600, 1), unit("min", Time, 0, 60, 1),
+        unit("ms", Time, 0, 1, 1000), unit("sec", Time, 0, 1, 1), unit("s", Time, 0, 1, 1),
+        unit("kw", Power, 0, 1000, 1), unit("mw", Power, 0, 1, 1000), unit("w", Power, 0, 1, 1),
+        unit("kv", Voltage, 0, 1000, 1), unit("mv", Voltage, 0, 1, 1000), unit("v", Voltage, 0, 1, 1),
+        unit("mk", Difference, 0, 1, 1000), unit("k", Difference, 0, 1, 1), unit("deg", Difference, 0, 1, 1),
+        unit("f", Temperature, -32_000, 5, 9), unit("k", Temperature, -273_150, 1, 1), unit("c", Temperature, 0, 1, 1),
+    ]
+};
+
+/// A name as quantity and unit; the unit is empty where it has none.
+fn split(name: &str) -> (&str, &str) {
+    UNITS
+        .iter()
+        .find_map(|unit| Some((name.strip_suffix(unit.suffix)?.strip_suffix('_')?, unit.suffix)))
+        .unwrap_or((name, ""))
+}
+
+/// The key of the same quantity in its own unit, with the value converted where that gives a number of three decimals.
+fn other_unit(name: &str, value: &DeValue, known: &[&'static str]) -> Option<Guess> {
+    let name = name.to_lowercase();
+    let (stem, given) = split(&name);
+    let mut same = known.iter().copied().filter(|key| split(key).0 == stem && *key != stem);
+    let key = same.next()?;
+    // Two quantities of one stem, as a reserve in % and in V: only the unit can tell which is meant.
+    let key = if given.is_empty() && same.next().is_some() { return None } else { key };
+    let key = if given.is_empty() {
+        key
+    } else {
+        known
+            .iter()
+            .copied()
+            .find(|key| split(key).0 == stem && converted(given, split(key).1, 0).is_some())
+            .unwrap_or(key)
+    };
+    let unit = split(key).1;
+    let number = match value {
+        DeValue::Integer(number) if number.radix() == 10 => number.as_str().parse::<Decimal>().ok(),
+        DeValue::Float(number) => number.as_str().parse::<Decimal>().ok(),
+        _ => None,
+    };
+    let thousandths = number.and_then(|number| number.parts(3).ok());
+    let written = match thousandths {
+        Some(value) if given.is_empty() => Some(value),
+        Some(value) => converted(given, unit, value),
+        None => None,
+    };
+    Some(Guess {
+        key,
+        remedy: match written {
+            Some(value) => format!("{key} = {}", Thousandths(value)),
+            None => format!("{key}: the end of a name is its unit"),
+        },
+    })
+}
+
+/// `value` (thousandths) of the unit `from` in the unit `to`; nothing where the two do not measure the same.
+fn converted(from: &str, to: &str, value: i64) -> Option<i64> {
+    UNITS.iter().filter(|unit| unit.suffix == from).find_map(|from| {
+        let to = UNITS.iter().find(|unit| unit.suffix == to && unit.quantity == from.quantity)?;
+        let wide = (i128::from(value) + i128::from(from.before)) * i128::from(from.times) * i128::from(to.over);
+        let by = i128::from(from.over) * i128::from(to.times);
+        let rounded = (2 * wide + by).div_euclid(2 * by);
+        i64::try_from(rounded - i128::from(to.before)).ok()
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const CHARGE: &[&str] =
+        &["inhibit_c", "release_c", "high_limit_c", "soak_min", "min_off_s", "capacity_ah", "ceiling"];
+
+    fn remedy(line: &str, known: &[&'static str]) -> Option<String> {
+        let (name, value) = line.split_once(" = ").unwrap();
+        let value = DeValue::parse(value).unwrap();
+        guess(name, value.get_ref(), known).map(|guess| guess.remedy)
+    }
+
+    #[test]
+    fn another_unit_is_converted() {
+        for (line, right) in [
+            ("release_f = 45", "release_c = 7.222"),
+            ("release_k = 281.15", "release_c = 8"),
+            ("soak_s = 1800", "soak_min = 30"),
+            ("soak_h = 0.5", "soak_min = 30"),
+            ("min_off_min = 2", "min_off_s = 120"),
+            ("capacity_mah = 200_000", "capacity_ah = 200"),
+            ("release = 8", "release_c = 8"),
+            ("Release_C = 8", "release_c = 8"),
+            ("release_bar = 8", "release_c"),
+        ] {
+            assert_eq!(remedy(line, CHARGE).as_deref(), Some(right), "{line}");
+        }
+        assert_eq!(remedy("power_kw = 0.3", &["power_w"]).as_deref(), Some("power_w = 300"));
+        assert_eq!(remedy("proof_j = 36000", &["proof_wh", "proof_rise_k"]).as_deref(), Some("proof_wh = 10"));
+        assert_eq!(remedy("reserve_mv = 12500", &["reserve_pct", "reserve_v"]).as_deref(), Some("reserve_v = 12.5"));
+    }
+
+    #[test]
+    fn a_slip_finds_its_key_and_another_word_finds_none() {
+        assert_eq!(remedy("capcity_ah = 200", CHARGE).as_deref(), Some("capacity_ah"));
+        assert_eq!(remedy("high-limit-c = 45", CHARGE).as_deref(), Some("high_limit_c"));
+        assert_eq!(remedy("colour = 1", CHARGE), None);
+    }
+}

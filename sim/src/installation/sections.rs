@@ -1,0 +1,274 @@
+//! The sections of an installation file, in the order of the settings they fill.
+
+use super::channel;
+use super::document::Section;
+use super::values::{Doubt, Reader, Told, millis, signed, unsigned};
+use crate::diagnostic::Severity;
+use forewarm_core::quantity::{Joules, Kelvins, MilliampHours};
+use forewarm_core::settings::{
+    BankUse, CeilingPoint, Charge, Cooling, Heater, Hold, Key, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Place,
+    Proof, Reserve, Settings, Source, Trust,
+};
+use heapless::Vec as FixedVec;
+use toml::Spanned;
+use toml::de::DeTable;
+
+/// Everything a file says, before it is checked as a whole.
+pub(super) struct Draft {
+    pub(super) title: String,
+    pub(super) channels: Vec<String>,
+    pub(super) sources: Vec<String>,
+    pub(super) settings: Settings,
+}
+
+/// Reads the whole document.
+pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t>>) -> Draft {
+    let mut root = Section::new("", None, Some(document.get_ref()));
+    let title = reader.text(&mut root, "title").unwrap_or("Untitled installation").to_owned();
+    let charge = charge(reader, &mut root);
+    let heater = heater(reader, &mut root);
+    let (sources, source_names) = sources(reader, &mut root);
+    let bank = bank(reader, &mut root);
+    let trust = trust(reader, &mut root);
+    let listed = root.list("channel", MAX_CHANNELS, "[[channel]], once for each thermometer", &mut reader.findings);
+    if listed.is_none() {
+        reader.doubt(Doubt::Channels);
+    }
+    let mut channels = FixedVec::new();
+    let mut channel_names = Vec::new();
+    let mut taken = Vec::new();
+    for (index, mut section) in listed.unwrap_or_default().into_iter().enumerate() {
+        channel_names.push(reader.name(&mut section, &mut taken));
+        let channel = channel::read(reader, &mut section, index);
+        section.finish(&mut reader.findings);
+        push(&mut channels, channel);
+    }
+    root.finish(&mut reader.findings);
+    Draft {
+        title,
+        channels: channel_names,
+        sources: source_names,
+        settings: Settings { channels, charge, heater, sources, bank, trust },
+    }
+}
+
+/// The list has been cut to the length that fits.
+fn push<T, const N: usize>(list: &mut FixedVec<T, N>, item: T) {
+    let _ = list.push(item);
+}
+
+fn charge<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Charge {
+    let mut section = root.section("charge", &mut reader.findings);
+    let form = "ceiling = [ { cell_c = 5, c_rate = 0.1 }, { cell_c = 15, c_rate = 0.5 } ], as the battery maker allows";
+    if !section.has("ceiling") {
+        section.lacks("ceiling", form);
+    }
+    let points = section.list("ceiling", MAX_CEILING_POINTS, form, &mut reader.findings);
+    if points.is_none() || !section.has("ceiling") {
+        reader.doubt(Doubt::Ceiling);
+    }
+    let mut ceiling = FixedVec::new();
+    for (index, mut point) in points.unwrap_or_default().into_iter().enumerate() {
+        let read = CeilingPoint {
+            at: reader.celsius(&mut point, Place::at(Key::CeilingAt, index)),
+            limit: reader.c_rate(&mut point, Place::at(Key::CeilingLimit, index)),
+        };
+        point.finish(&mut reader.findings);
+        push(&mut ceiling, read);
+    }
+    let charge = Charge {
+        inhibit: reader.celsius(&mut section, Key::Inhibit),
+        release: reader.celsius(&mut section, Key::Release),
+        high_limit: reader.celsius(&mut section, Key::HighLimit),
+        high_release: reader.celsius(&mut section, Key::HighRelease),
+        soak: reader.span_of_time(&mut section, Key::Soak),
+        min_off: reader.span_of_time(&mut section, Key::ChargeMinOff),
+        capacity: MilliampHours::from_milliamp_hours(reader.thousandths(&mut section, Key::Capacity)),
+        ceiling,
+    };
+    section.finish(&mut reader.findings);
+    charge
+}
+
+fn heater<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Heater {
+    let mut section = root.section("heater", &mut reader.findings);
+    let hold = [("while_charging", Hold::WhileCharging), ("never", Hold::Never)];
+    let heater = Heater {
+        start: reader.celsius(&mut section, Key::HeaterStart),
+        stop: reader.celsius(&mut section, Key::HeaterStop),
+        power: reader.watts(&mut section, Key::HeaterPower),
+        nominal: reader.volts(&mut section, Key::HeaterNominal),
+        supply_min: reader.volts(&mut section, Key::SupplyMin),
+        supply_max: reader.volts(&mut section, Key::SupplyMax),
+        cutout_cell: reader.celsius(&mut section, Key::CutoutCell),
+        cutout_pad: reader.celsius(&mut section, Key::CutoutPad),
+        cutout_hysteresis: reader.kelvins(&mut section, Key::CutoutHysteresis),
+        over_temperature: reader.kelvins(&mut section, Key::OverTemperature),
+        min_on: reader.span_of_time(&mut section, Key::HeaterMinOn),
+        min_off: reader.span_of_time(&mut section, Key::HeaterMinOff),
+        max_run: reader.span_of_time(&mut section, Key::MaxRun),
+        rest: reader.span_of_time(&mut section, Key::Rest),
+        hold: reader.word(&mut section, "hold", &hold).ok().flatten().unwrap_or(Hold::WhileCharging),
+        proof: pair(reader, &mut section, Key::ProofEnergy, Key::ProofRise).map(|(energy, rise)| Proof {
+            // Watt hours to joules, in thousandths: to the nearest joule.
+            energy: Joules::from_joules(unsigned((energy * 36 + 5) / 10)),
+            rise: Kelvins::from_millikelvins(signed(rise)),
+        }),
+        cooling: pair(reader, &mut section, Key::CoolingAfter, Key::CoolingExcess).map(|(after, excess)| Cooling {
+            after: millis(Key::CoolingAfter, after),
+            excess: Kelvins::from_millikelvins(signed(excess)),
+        }),
+    };
+    section.finish(&mut reader.findings);
+    heater
+}
+
+/// Two settings that are given together or not at all.
+fn pair<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, first: Key, second: Key) -> Option<(i64, i64)> {
+    let values = (reader.optional(section, Place::of(first)), reader.optional(section, Place::of(second)));
+    let (given, lacking) = match values {
+        (Some(first), Some(second)) => return Some((first, second)),
+        (None, None) => return None,
+        (Some(_), None) => (first, second),
+        (None, Some(_)) => (second, first),
+    };
+    let (given, lacking) = (given.fact().name.1, lacking.fact());
+    section.lacks(lacking.name.1, format!("{}, {}; or leave out {given}", lacking.name.1, lacking.meaning));
+    None
+}
+
+fn sources<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> (FixedVec<Source, MAX_SOURCES>, Vec<String>) {
+    let listed = root.list("source", MAX_SOURCES, "[[source]], once for each source of energy", &mut reader.findings);
+    if listed.is_none() {
+        reader.doubt(Doubt::Sources);
+    }
+    let (mut sources, mut names, mut taken) = (FixedVec::new(), Vec::new(), Vec::new());
+    for (index, mut section) in listed.unwrap_or_default().into_iter().enumerate() {
+        names.push(reader.name(&mut section, &mut taken));
+        let source = Source {
+            budget: reader.watts(&mut section, Place::at(Key::Budget, index)),
+            priority: reader.count(&mut section, Place::at(Key::Priority, index)),
+            settle: reader.span_of_time(&mut section, Place::at(Key::Settle, index)),
+        };
+        section.finish(&mut reader.findings);
+        push(&mut sources, source);
+    }
+    (sources, names)
+}
+
+/// Which use of the bank the word `spend` names; the reserve is a matter of its own.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Spend {
+    Never,
+    WithSource,
+    Always,
+}
+
+fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> BankUse {
+    let mut section = root.section("bank", &mut reader.findings);
+    let words = [("never", Spend::Never), ("with_source", Spend::WithSource), ("always", Spend::Always)];
+    let spend = reader.word(&mut section, "spend", &words);
+    let reserve = reserve(reader, &mut section);
+    let told = spend.is_err() || reserve.is_err();
+    let bank = match (spend.unwrap_or(None), reserve.unwrap_or(None)) {
+        _ if told => None,
+        (None, None) => Some(BankUse::Never),
+        (Some(Spend::Never), reserve) => {
+            if reserve.is_some() {
+                idle_reserve(reader, &section);
+            }
+            Some(BankUse::Never)
+        }
+        (Some(Spend::WithSource), Some(reserve)) => Some(BankUse::WithSource(reserve)),
+        (Some(Spend::Always), Some(reserve)) => Some(BankUse::Always(reserve)),
+        (None, Some(_)) => {
+            section
+                .lacks("spend", "spend = \"never\", \"with_source\" or \"always\": without it the reserve has no use");
+            None
+        }
+        (Some(Spend::WithSource | Spend::Always), None) => {
+            let message = "bank.spend lets the bank be spent on heat, and no reserve says how far";
+            let remedy = "reserve_pct and resume_pct, or reserve_v and resume_v (and sag_v); or spend = \"never\"";
+            reader.findings.error(section.key_span("spend").as_ref(), "bank.spend", message, remedy);
+            None
+        }
+    };
+    section.finish(&mut reader.findings);
+    bank.unwrap_or_else(|| {
+        reader.doubt(Doubt::Bank);
+        BankUse::Never
+    })
+}
+
+fn idle_reserve(reader: &mut Reader, section: &Section) {
+    let message = "bank keeps a reserve that has no effect while bank.spend is \"never\"";
+    let why = Some("the bank is not spent on heat, so there is nothing to hold back");
+    let remedy = "leave the reserve out, or spend = \"with_source\"";
+    reader.findings.add(Severity::Warning, section.key_span("spend").as_ref(), "bank.spend", message, why, remedy);
+}
+
+/// The reserve, if one is given. `Err` once a fault has been told.
+fn reserve<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Result<Option<Reserve>, Told> {
+    const CHARGE: [Key; 2] = [Key::ReserveFloor, Key::ReserveResume];
+    const VOLTAGE: [Key; 3] = [Key::ReserveFloorVoltage, Key::ReserveResumeVoltage, Key::ReserveSag];
+    let given = |section: &Section, keys: &[Key]| keys.iter().any(|key| section.has(key.fact().name.1));
+    let (by_charge, by_voltage) = (given(section, &CHARGE), given(section, &VOLTAGE));
+    if by_charge && by_voltage {
+        for key in CHARGE.into_iter().chain(VOLTAGE) {
+            let _ = reader.optional(section, Place::of(key));
+        }
+        let span = section
+            .key_span("reserve_v")
+            .or_else(|| section.key_span("resume_v"))
+            .or_else(|| section.key_span("sag_v"));
+        let message = "bank keeps a reserve by state of charge and by voltage";
+        let remedy = "one of the two: by state of charge (reserve_pct, resume_pct) where something tells it";
+        reader.findings.error(span.as_ref(), "bank", message, remedy);
+        return Err(Told);
+    }
+    let reserve = if by_charge {
+        Some(Reserve::StateOfCharge {
+            floor: reader.percent(section, Key::ReserveFloor),
+            resume: reader.percent(section, Key::ReserveResume),
+        })
+    } else if by_voltage {
+        Some(Reserve::Voltage {
+            floor: reader.volts(section, Key::ReserveFloorVoltage),
+            resume: reader.volts(section, Key::ReserveResumeVoltage),
+            sag: reader.volts(section, Key::ReserveSag),
+        })
+    } else {
+        None
+    };
+    // Known, whichever of them are used.
+    for key in CHARGE.into_iter().chain(VOLTAGE) {
+        let _ = section.get(key.fact().name.1);
+    }
+    Ok(reserve)
+}
+
+fn trust<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Trust {
+    let mut section = root.section("trust", &mut reader.findings);
+    // A number, or the one word that says it is not judged.
+    let never = section.get("stuck_after_h").and_then(|value| value.get_ref().as_str()) == Some("never");
+    let trust = Trust {
+        good_run: reader.count(&mut section, Key::GoodRun),
+        max_step: reader.span_of_time(&mut section, Key::MaxStep),
+        max_age: reader.span_of_time(&mut section, Key::MaxAge),
+        plausible_low: reader.celsius(&mut section, Key::PlausibleLow),
+        plausible_high: reader.celsius(&mut section, Key::PlausibleHigh),
+        noise: reader.kelvins(&mut section, Key::Noise),
+        fastest_cell: reader.rate(&mut section, Key::FastestCell),
+        fastest_pad: reader.rate(&mut section, Key::FastestPad),
+        fastest_ambient: reader.rate(&mut section, Key::FastestAmbient),
+        disagreement: reader.kelvins(&mut section, Key::Disagreement),
+        stuck_after: (!never).then(|| reader.span_of_time(&mut section, Key::StuckAfter)),
+        stuck_moved: reader.kelvins(&mut section, Key::StuckMoved),
+        restart_limit: reader.count(&mut section, Key::RestartLimit),
+        restart_window: reader.span_of_time(&mut section, Key::RestartWindow),
+        feedback: reader.span_of_time(&mut section, Key::Feedback),
+        button: reader.span_of_time(&mut section, Key::Button),
+    };
+    section.finish(&mut reader.findings);
+    trust
+}

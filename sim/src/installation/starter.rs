@@ -1,0 +1,243 @@
+//! A first installation file: every setting with its meaning, unit, range and default, out of [`TABLE`] so that it never goes
+//! stale. It describes an invented bank of 200 Ah at 12.8 V and passes the check as it is.
+
+use crate::cautions::CAUTIONS;
+use forewarm_core::settings::{Fact, Key, TABLE, Thousandths};
+
+/// The text of the file.
+#[must_use]
+pub fn starter() -> String {
+    let mut page = Page(String::new());
+    page.comment("An installation: one bank, its heater, its sources and its thermometers.");
+    page.comment(
+        "The end of each name is its unit. A setting with # before it is left out: it then has its default, or no effect.",
+    );
+    page.blank();
+    for caution in CAUTIONS {
+        page.comment(caution);
+    }
+    page.blank();
+    page.line("title = \"Untitled installation\"");
+
+    page.section(
+        "[charge]",
+        "When charge is permitted, and how much. The battery maker's limits override every default here.",
+    );
+    page.settings("charge");
+    page.comment("Charge-current ceiling: a line through these points, level beyond its ends.");
+    for key in [Key::CeilingAt, Key::CeilingLimit] {
+        page.comment(&explained(key.fact()));
+    }
+    page.line("ceiling = [");
+    for (cell_c, c_rate) in [("5", "0.1"), ("10", "0.3"), ("15", "0.5")] {
+        page.line(&format!("  {{ cell_c = {cell_c}, c_rate = {c_rate} }},"));
+    }
+    page.line("]");
+
+    page.section("[heater]", "The heater and its circuit.");
+    page.settings("heater");
+    page.comment(
+        "Whether the heater may run while charge is permitted: \"while_charging\" (the default) or \"never\".",
+    );
+    page.line("hold = \"while_charging\"");
+
+    page.section("[[source]]", "A source of energy, once for each.");
+    page.comment("What logs and messages call it.");
+    page.line("name = \"engine\"");
+    page.settings("source");
+    page.blank();
+    page.line("[[source]]");
+    page.line("name = \"mains\"");
+    page.line("budget_w = 600");
+    page.line("priority = 1");
+
+    page.section("[bank]", "Whether the bank itself may be spent on heat, and what it must keep.");
+    page.comment(
+        "\"never\" (the default), \"with_source\" (to make up what a source that is present lacks), or \"always\". The last two need \
+         a reserve: by state of charge, or by voltage, not both.",
+    );
+    page.line("spend = \"never\"");
+    page.settings("bank");
+
+    page.section("[trust]", "How far readings, clock and contacts are trusted.");
+    page.settings("trust");
+
+    page.section("[[channel]]", "A thermometer, once for each; at least one with the role \"cell\".");
+    page.comment("What logs and messages call it.");
+    page.line("name = \"cells_low\"");
+    page.comment("\"cell\" (in or between batteries), \"pad\" (on the heater plate) or \"ambient\".");
+    page.line("role = \"cell\"");
+    page.comment(
+        "\"pt100\", \"pt500\" or \"pt1000\". For any other: r0_ohm, with a_per_c, b_per_c2 and c_per_c4 where its certificate gives them.",
+    );
+    page.line("element = \"pt100\"");
+    page.comment("The resistance measured in melting ice, without the leads.");
+    page.line("# ice_point_ohm = 100.02");
+    page.comment("Or two measured points in place of it.");
+    page.line("# calibration = [ { at_c = 0, ohm = 100.02 }, { at_c = 40, ohm = 115.56 } ]");
+    page.comment("\"2-wire\", \"3-wire\" or \"4-wire\".");
+    page.line("wiring = \"4-wire\"");
+    page.settings("channel");
+    for (name, role) in [("cells_high", "cell"), ("plate", "pad"), ("box_air", "ambient")] {
+        page.blank();
+        page.line("[[channel]]");
+        page.line(&format!("name = \"{name}\""));
+        page.line(&format!("role = \"{role}\""));
+        page.line("element = \"pt100\"");
+        page.line("wiring = \"4-wire\"");
+        page.line("reference_ohm = 400");
+    }
+    page.0
+}
+
+/// What the starter writes for a setting.
+enum Example {
+    /// This, to be changed.
+    Written(&'static str),
+    /// This, commented out: it may be left out, and its default is none.
+    Offered(&'static str),
+    /// Its default, commented out.
+    Default,
+}
+
+fn example(key: Key) -> Example {
+    use Example::{Default, Offered, Written};
+    match key {
+        Key::Inhibit => Written("5"),
+        Key::Release => Written("8"),
+        Key::Capacity => Written("200"),
+        Key::HeaterPower => Written("120"),
+        Key::HeaterNominal => Written("12.8"),
+        Key::SupplyMin => Written("11.5"),
+        Key::SupplyMax => Written("15"),
+        Key::Budget => Written("300"),
+        Key::Reference => Written("400"),
+        Key::ProofEnergy => Offered("30"),
+        Key::ProofRise => Offered("1"),
+        Key::CoolingAfter | Key::ReserveResume => Offered("60"),
+        Key::CoolingExcess => Offered("10"),
+        Key::ReserveFloor => Offered("50"),
+        Key::ReserveFloorVoltage => Offered("12.8"),
+        Key::ReserveResumeVoltage => Offered("13.2"),
+        Key::LeadLoop => Offered("0.39"),
+        _ => Default,
+    }
+}
+
+/// The file as it grows.
+struct Page(String);
+
+impl Page {
+    fn line(&mut self, line: &str) {
+        self.0.push_str(line);
+        self.0.push('\n');
+    }
+
+    fn blank(&mut self) {
+        self.0.push('\n');
+    }
+
+    /// A comment, wrapped at 100 columns.
+    fn comment(&mut self, text: &str) {
+        let mut width = usize::MAX;
+        for word in text.split(' ') {
+            let length = word.chars().count() + 1;
+            if width.saturating_add(length) > 100 {
+                if width != usize::MAX {
+                    self.blank();
+                }
+                self.0.push('#');
+                width = 1;
+            }
+            self.0.push(' ');
+            self.0.push_str(word);
+            width += length;
+        }
+        self.blank();
+    }
+
+    fn section(&mut self, header: &str, meaning: &str) {
+        self.blank();
+        self.comment(meaning);
+        self.line(header);
+    }
+
+    /// Every setting of a section.
+    fn settings(&mut self, section: &str) {
+        for fact in TABLE.iter().filter(|fact| fact.name.0 == section) {
+            self.comment(&explained(fact));
+            let name = fact.name.1;
+            match (example(fact.key), fact.default) {
+                (Example::Written(value), _) => self.line(&format!("{name} = {value}")),
+                (Example::Offered(value), _) => self.line(&format!("# {name} = {value}")),
+                (Example::Default, default) => {
+                    self.line(&format!("# {name} = {}", Thousandths(default.unwrap_or(fact.minimum))));
+                }
+            }
+        }
+    }
+}
+
+/// Meaning, range and default of a setting.
+fn explained(fact: &Fact) -> String {
+    let name = if fact.name.0 == "charge.ceiling" { format!("{}: ", fact.name.1) } else { String::new() };
+    let default = fact.default.map(|default| format!(", default {}", Thousandths(default))).unwrap_or_default();
+    let mut meaning = fact.meaning.chars();
+    let first = meaning.next().map(|first| if name.is_empty() { first.to_ascii_uppercase() } else { first });
+    let meaning: String = first.into_iter().chain(meaning).collect();
+    format!("{name}{meaning} ({}{default})", super::values::range(fact))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::installation::Installation;
+
+    #[test]
+    fn the_starter_passes_the_check_without_a_warning() {
+        let installation = Installation::parse("starter", &starter()).expect("no problem");
+        assert_eq!(installation.warnings, []);
+        assert_eq!(installation.channels, ["cells_low", "cells_high", "plate", "box_air"]);
+    }
+
+    #[test]
+    fn the_starter_names_every_setting_of_the_table() {
+        let text = starter();
+        for fact in TABLE {
+            let name = fact.name.1;
+            let offered = text.lines().any(|line| {
+                line.trim_start_matches("# ").starts_with(&format!("{name} = "))
+                    || line.contains(&format!("{{ {name} = "))
+                    || line.contains(&format!(", {name} = "))
+            });
+            assert!(offered, "{name} is not in the starter");
+            assert!(text.contains(&Thousandths(fact.maximum).to_string()), "{name} without its range");
+        }
+    }
+
+    #[test]
+    fn every_default_the_starter_offers_is_what_leaving_it_out_means() {
+        let plain = Installation::parse("plain", &starter()).expect("no problem");
+        let defaults = starter()
+            .lines()
+            .map(|line| {
+                let offered = TABLE.iter().any(|fact| {
+                    fact.default.is_some_and(|default| line == format!("# {} = {}", fact.name.1, Thousandths(default)))
+                        && !matches!(fact.key, Key::LeadTemperature | Key::ReserveSag)
+                });
+                if offered { line.trim_start_matches("# ").to_owned() } else { line.to_owned() }
+            })
+            .collect::<Vec<_>>()
+            .join("\n");
+        assert_ne!(defaults, starter());
+        let written = Installation::parse("written", &defaults).expect("no problem");
+        assert_eq!(written.settings, plain.settings);
+    }
+
+    #[test]
+    fn no_line_is_wider_than_100_columns() {
+        for line in starter().lines() {
+            assert!(line.chars().count() <= 100, "{line}");
+        }
+    }
+}

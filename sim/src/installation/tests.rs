@@ -1,0 +1,272 @@
+use super::*;
+use forewarm_core::settings::{Fact, Key, Place, SettingsError, TABLE, Thousandths};
+use proptest::prelude::*;
+use std::collections::HashMap;
+use std::fmt::Write;
+
+/// A file that sets everything the table lists, each value by `value`; `reserve_v` decides between the two kinds of reserve.
+fn full_file(reserve_v: bool, mut value: impl FnMut(Place) -> i64) -> String {
+    let mut text = String::new();
+    let mut settings = |text: &mut String, section: &str, index: usize| {
+        for fact in TABLE.iter().filter(|fact| fact.name.0 == section && set(fact, reserve_v)) {
+            let written = Thousandths(value(Place::at(fact.key, index)));
+            writeln!(text, "{} = {written}", fact.name.1).unwrap();
+        }
+    };
+    for section in ["charge", "heater", "trust", "bank"] {
+        writeln!(text, "[{section}]").unwrap();
+        settings(&mut text, section, 0);
+    }
+    text.push_str("spend = \"with_source\"\n");
+    for index in 0..2 {
+        writeln!(text, "[[source]]\nname = \"s{index}\"").unwrap();
+        settings(&mut text, "source", index);
+    }
+    for index in 0..3 {
+        text.push_str("[[charge.ceiling]]\n");
+        settings(&mut text, "charge.ceiling", index);
+    }
+    for (index, role) in ["cell", "pad"].into_iter().enumerate() {
+        writeln!(text, "[[channel]]\nname = \"c{index}\"\nrole = \"{role}\"\nelement = \"pt100\"\nwiring = \"2-wire\"")
+            .unwrap();
+        settings(&mut text, "channel", index);
+    }
+    text
+}
+
+fn set(fact: &Fact, reserve_v: bool) -> bool {
+    match fact.key {
+        Key::ReserveFloor | Key::ReserveResume => !reserve_v,
+        Key::ReserveFloorVoltage | Key::ReserveResumeVoltage | Key::ReserveSag => reserve_v,
+        _ => true,
+    }
+}
+
+/// A value that goes with the usual values of all other settings.
+fn usual(place: Place) -> i64 {
+    let fact = place.key.fact();
+    let middle = i64::midpoint(fact.minimum, fact.maximum) / 1000 * 1000;
+    match (place.key, fact.default) {
+        (Key::CeilingAt, _) => 5_000 * (i64::from(place.index) + 1),
+        (Key::Reference, _) => 400_000,
+        (Key::SupplyMax | Key::ReserveResume | Key::ReserveResumeVoltage, _) => middle + 5_000,
+        (_, Some(default)) => default,
+        (_, None) => middle,
+    }
+}
+
+/// A few settings that have any other value in their range, whole where only whole ones are allowed.
+fn changes(most: usize) -> impl Strategy<Value = HashMap<Place, i64>> {
+    let change = (prop::sample::select(TABLE), 0..3_usize, any::<u64>()).prop_map(|(fact, index, seed)| {
+        let index = match fact.name.0 {
+            "charge.ceiling" => index,
+            "source" | "channel" => index % 2,
+            _ => 0,
+        };
+        let span = fact.maximum.abs_diff(fact.minimum) + 1;
+        let value = fact.minimum + i64::try_from(seed % span).expect("a range of the table");
+        (Place::at(fact.key, index), if fact.unit.is_empty() { value / 1000 * 1000 } else { value })
+    });
+    prop::collection::vec(change, 0..most).prop_map(|list| list.into_iter().collect())
+}
+
+fn changed(changes: &HashMap<Place, i64>) -> impl Fn(Place) -> i64 {
+    move |place| changes.get(&place).copied().unwrap_or_else(|| usual(place))
+}
+
+/// The errors of the core for the settings that `text` holds, found by reading it as `parse` does.
+fn core_errors(text: &str) -> (sections::Draft, Vec<SettingsError>) {
+    let mut findings = document::Findings::new("test", text);
+    let document = document::parse(&mut findings).expect("valid TOML");
+    let mut reader = values::Reader::new(findings);
+    let draft = sections::read(&mut reader, &document);
+    assert_eq!(reader.findings.into_problems(), [], "{text}");
+    let mut errors = Vec::new();
+    draft.settings.check(|error| errors.push(error));
+    (draft, errors)
+}
+
+fn count(problems: &[Problem], severity: Severity) -> usize {
+    problems.iter().filter(|problem| problem.severity == severity).count()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(2_000))]
+
+    #[test]
+    fn every_setting_arrives_as_it_is_written(changes in changes(60), reserve_v: bool) {
+        let value = changed(&changes);
+        let (draft, _) = core_errors(&full_file(reserve_v, &value));
+        for fact in TABLE.iter().filter(|fact| set(fact, reserve_v)) {
+            let places = match fact.name.0 {
+                "charge.ceiling" => 3,
+                "source" | "channel" => 2,
+                _ => 1,
+            };
+            for index in 0..places {
+                let place = Place::at(fact.key, index);
+                let held = draft.settings.value(place).unwrap_or_else(|| panic!("{place} is not set"));
+                // What the core's type resolves: a tenth of a percent, a joule (0.28 mWh), a 262 144th of an ohm, told rounded down.
+                let resolution = match fact.unit {
+                    "%" => 50,
+                    "Wh" | "Ω" => 1,
+                    _ => 0,
+                };
+                prop_assert!((held - value(place)).abs() <= resolution, "{}: {} became {}", place, value(place), held);
+            }
+        }
+    }
+
+    #[test]
+    fn a_file_is_accepted_where_the_core_accepts_its_settings_and_told_as_often_as_the_core_objects(
+        changes in changes(8),
+        reserve_v: bool,
+    ) {
+        let text = full_file(reserve_v, changed(&changes));
+        let (_, errors) = core_errors(&text);
+        match Installation::parse("test", &text) {
+            Ok(installation) => {
+                prop_assert!(errors.is_empty());
+                prop_assert_eq!(count(&installation.warnings, Severity::Error), 0);
+            }
+            Err(problems) => {
+                prop_assert!(!errors.is_empty());
+                prop_assert_eq!(count(&problems, Severity::Error), errors.len(), "{:#?}\n{:#?}", problems, errors);
+                for problem in problems {
+                    prop_assert!(problem.remedy.is_some_and(|remedy| !remedy.is_empty()));
+                    let placed = problem.position.is_some() || problem.severity == Severity::Warning;
+                    prop_assert!(placed, "{} has no place", problem.message);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn the_remedies_offered_for_a_wrong_order_put_it_right(
+        changes in changes(8),
+        reserve_v: bool,
+    ) {
+        let text = full_file(reserve_v, changed(&changes));
+        let Err(problems) = Installation::parse("test", &text) else { return Ok(()) };
+        for problem in &problems {
+            let (Some(position), Some(remedy)) = (problem.position, &problem.remedy) else { continue };
+            // The first way out is for the line it is told on.
+            let first = remedy.split(", or ").next().unwrap_or_default();
+            let line = text.lines().nth(position.line as usize - 1).unwrap_or_default();
+            let name = |line: &str| line.split(" = ").next().map(str::to_owned);
+            if !problem.message.contains(", not ") || !first.contains(" = ") || name(first) != name(line) {
+                continue;
+            }
+            let number = position.line as usize - 1;
+            let mended: Vec<&str> = text.lines().enumerate().map(|(at, line)| if at == number { first } else { line }).collect();
+            let left = Installation::parse("test", &mended.join("\n")).map_or_else(|problems| problems, |held| held.warnings);
+            let pair = |problem: &Problem| {
+                let mut names: Vec<String> = problem.message.split([' ', '(']).filter(|word| word.contains('.')).map(str::to_owned).collect();
+                names.retain(|word| word.starts_with(char::is_alphabetic));
+                names.sort();
+                names
+            };
+            prop_assert!(left.iter().all(|other| pair(other) != pair(problem)), "{} did not help:\n{}\n{:#?}", first, problem, left);
+        }
+    }
+
+    #[test]
+    fn no_damage_to_a_file_panics_and_every_refusal_says_what_and_where(
+        cuts in prop::collection::vec((any::<prop::sample::Index>(), 0..40_usize, damage()), 1..6),
+    ) {
+        let mut bytes = starter().into_bytes();
+        for (at, length, bits) in cuts {
+            let start = at.index(bytes.len() + 1);
+            let end = (start + length).min(bytes.len());
+            let cut: Vec<u8> = bytes[start..end].to_vec();
+            let filling = match bits {
+                Damage::Delete => Vec::new(),
+                Damage::Twice => [&cut[..], &cut[..]].concat(),
+                Damage::Replace(other) => other,
+            };
+            bytes.splice(start..end, filling);
+        }
+        let text = String::from_utf8_lossy(&bytes);
+        if let Err(problems) = Installation::parse("test", &text) {
+            prop_assert!(count(&problems, Severity::Error) > 0);
+            let lines = u32::try_from(text.split('\n').count()).unwrap();
+            for problem in problems {
+                prop_assert!(!problem.message.is_empty());
+                prop_assert!(problem.remedy.is_some_and(|remedy| !remedy.is_empty()));
+                prop_assert!(!problem.message.contains(char::is_control));
+                if let Some(position) = problem.position {
+                    prop_assert!((1..=lines).contains(&position.line));
+                }
+            }
+        }
+    }
+}
+
+#[derive(Clone, Debug)]
+enum Damage {
+    Delete,
+    Twice,
+    Replace(Vec<u8>),
+}
+
+/// Bytes, and pieces that mean something to TOML.
+fn damage() -> impl Strategy<Value = Damage> {
+    let pieces = prop::sample::select(vec![
+        "[",
+        "]",
+        "[[channel]]\n",
+        "[charge]\n",
+        "=",
+        "\"",
+        "'''",
+        "\n",
+        "#",
+        "{ a = [ 1 ] }",
+        "-1e999",
+        "nan",
+        "0x_f",
+        "1979-05-27",
+        "true",
+        "\u{FEFF}",
+        "\u{1b}",
+        "inhibit_c = 9\n",
+        "release_f = 50\n",
+        "reserve_v = 12\n",
+        "calibration = [ {}, {} ]\n",
+        "a.b.c = 1\n",
+    ]);
+    prop_oneof![
+        Just(Damage::Delete),
+        Just(Damage::Twice),
+        prop::collection::vec(any::<u8>(), 1..8).prop_map(Damage::Replace),
+        pieces.prop_map(|piece| Damage::Replace(piece.as_bytes().to_vec())),
+    ]
+}
+
+#[test]
+fn a_slip_in_a_section_name_does_not_make_its_settings_missing() {
+    let text = starter().replace("[heater]", "[heatr]").replace("[[source]]", "[[sources]]");
+    let problems = Installation::parse("test", &text).unwrap_err();
+    let messages: Vec<&str> = problems.iter().map(|problem| &*problem.message).collect();
+    assert_eq!(messages, ["there is no section [heatr]", "there is no section [sources]"]);
+}
+
+#[test]
+fn what_a_stand_in_would_bring_up_is_not_told() {
+    // A stand-in is the lowest value of the range, which would break the order of most thresholds.
+    for name in ["inhibit_c", "release_c", "power_w", "supply_min_v", "supply_max_v", "reference_ohm"] {
+        let text: String = starter()
+            .lines()
+            .map(|line| {
+                if line.starts_with(&format!("{name} = ")) {
+                    format!("{name} = \"wrong\"\n")
+                } else {
+                    format!("{line}\n")
+                }
+            })
+            .collect::<Vec<_>>()
+            .concat();
+        let problems = Installation::parse("test", &text).unwrap_err();
+        assert!(problems.iter().all(|problem| problem.message.contains("\"wrong\", not a number")), "{problems:#?}");
+    }
+}

@@ -1,0 +1,358 @@
+//! Typed values out of a section: numbers in the unit and range of their row of [`TABLE`], words out of a list, names.
+//!
+//! Whatever is wrong with a value is told at once and the value marked as doubtful; a stand-in takes its place, so that the rest
+//! of the file is still examined. What is later found wrong with a stand-in is no finding.
+//!
+//! [`TABLE`]: forewarm_core::settings::TABLE
+
+use super::document::{Findings, Section, Span, Value, describe};
+use crate::decimal::{Decimal, NotDecimal, NotWhole};
+use crate::diagnostic::{Severity, excerpt};
+use forewarm_core::quantity::{Celsius, Fraction, KelvinRate, Kelvins, Millis, Millivolts, Milliwatts, Ohms};
+use forewarm_core::settings::{Fact, Key, Place, Thousandths};
+use std::collections::{HashMap, HashSet};
+use toml::de::DeValue;
+
+/// Reads values and remembers where each setting stands.
+pub(super) struct Reader<'t> {
+    pub(super) findings: Findings<'t>,
+    spans: HashMap<Place, Span>,
+    doubts: HashSet<Doubt>,
+}
+
+/// Something a fault of which has been told, so that a stand-in took its place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(super) enum Doubt {
+    /// One setting.
+    Setting(Place),
+    /// The element of the channel of this index.
+    Element(usize),
+    /// The role of some channel.
+    Role,
+    /// The list of channels as a whole.
+    Channels,
+    /// The charge-current ceiling as a whole.
+    Ceiling,
+    /// The list of sources as a whole.
+    Sources,
+    /// Whether and how far the bank may be spent.
+    Bank,
+}
+
+impl From<Place> for Doubt {
+    fn from(place: Place) -> Self {
+        Self::Setting(place)
+    }
+}
+
+impl<'t> Reader<'t> {
+    pub(super) fn new(findings: Findings<'t>) -> Self {
+        Self { findings, spans: HashMap::new(), doubts: HashSet::new() }
+    }
+
+    /// Where a setting stands; nothing if the file leaves it to its default.
+    pub(super) fn span(&self, place: Place) -> Option<&Span> {
+        self.spans.get(&place)
+    }
+
+    /// Whether a stand-in took its place.
+    pub(super) fn doubts(&self, what: impl Into<Doubt>) -> bool {
+        self.doubts.contains(&what.into())
+    }
+
+    /// Notes that a stand-in has taken its place.
+    pub(super) fn doubt(&mut self, what: impl Into<Doubt>) {
+        self.doubts.insert(what.into());
+    }
+
+    /// The setting at `place` in thousandths of its unit; its default where the section does not have it, nothing where it has
+    /// no default either.
+    pub(super) fn optional(&mut self, section: &mut Section<'t>, place: Place) -> Option<i64> {
+        let fact = place.key.fact();
+        let Some(value) = section.get(fact.name.1) else {
+            return fact.default;
+        };
+        self.spans.insert(place, value.span());
+        Some(self.in_range(section, fact, value).unwrap_or_else(|| {
+            self.doubt(place);
+            fact.minimum
+        }))
+    }
+
+    /// The setting at `place` in thousandths of its unit, or its default; it must be one or the other.
+    pub(super) fn required(&mut self, section: &mut Section<'t>, place: Place) -> i64 {
+        self.optional(section, place).unwrap_or_else(|| {
+            let fact = place.key.fact();
+            section.lacks(fact.name.1, format!("{}, {} ({})", fact.name.1, fact.meaning, range(fact)));
+            self.doubt(place);
+            fact.minimum
+        })
+    }
+
+    fn in_range(&mut self, section: &Section<'t>, fact: &Fact, value: &Value<'t>) -> Option<i64> {
+        let name = fact.name.1;
+        let place = section.place(name);
+        let number = self.parts(section, name, value, 3, &range(fact))?;
+        let shown = describe(value.get_ref());
+        let space = if fact.unit.is_empty() { "" } else { " " };
+        if (fact.minimum..=fact.maximum).contains(&number) {
+            if fact.unit.is_empty() && number % 1000 != 0 {
+                let message = format!("{place} is {shown}, not a whole number");
+                self.findings.error(Some(&value.span()), &place, message, format!("{name} = {}", number / 1000));
+                return None;
+            }
+            return Some(number);
+        }
+        // A wrong sign is the commonest slip; after that the default, and without one the nearest end of the range.
+        let better = match fact.default {
+            _ if (fact.minimum..=fact.maximum).contains(&number.saturating_neg()) => number.saturating_neg(),
+            Some(default) => default,
+            None => number.clamp(fact.minimum, fact.maximum),
+        };
+        let message = format!("{place} is {shown}{space}{}, outside {}", fact.unit, range(fact));
+        let remedy = format!("{name} = {}", Thousandths(better));
+        self.findings.add(Severity::Error, Some(&value.span()), &place, message, Some(fact.meaning), remedy);
+        None
+    }
+
+    /// A number as a whole count of 10^−`places`; `wanted` says in a message what would do.
+    fn parts(
+        &mut self,
+        section: &Section<'t>,
+        name: &str,
+        value: &Value<'t>,
+        places: u32,
+        wanted: &str,
+    ) -> Option<i64> {
+        let place = section.place(name);
+        let shown = describe(value.get_ref());
+        let written = match value.get_ref() {
+            DeValue::Integer(number) if number.radix() == 10 => number.as_str().parse::<Decimal>(),
+            DeValue::Integer(number) => i64::from_str_radix(number.as_str(), number.radix())
+                .map_or(Err(NotDecimal::TooLong), |number| number.to_string().parse()),
+            DeValue::Float(number) => number.as_str().parse::<Decimal>(),
+            other => {
+                let message = format!("{place} is {shown}, not a number");
+                let remedy = match other {
+                    DeValue::String(text) => match unquoted(text) {
+                        Some(number) => format!("{name} = {number}"),
+                        None if name == "stuck_after_h" => {
+                            format!("{name} = \"never\", or a number without quotes, {wanted}")
+                        }
+                        None => format!("a number without quotes, {wanted}"),
+                    },
+                    _ => format!("a number, {wanted}"),
+                };
+                self.findings.error(Some(&value.span()), &place, message, remedy);
+                return None;
+            }
+        };
+        let (fault, remedy) = match written.map(|number| number.parts(places)) {
+            Ok(Ok(parts)) => return Some(parts),
+            Ok(Err(NotWhole::Finer)) => {
+                let finest = if places == 3 { "0.001".to_owned() } else { format!("1e-{places}") };
+                (format!("finer than {finest}"), format!("a number rounded to {finest}"))
+            }
+            Ok(Err(NotWhole::TooLarge)) => ("far too large".to_owned(), wanted.to_owned()),
+            Err(fault) => (fault.to_string(), format!("a number, {wanted}")),
+        };
+        self.findings.error(Some(&value.span()), &place, format!("{place} is {shown}, {fault}"), remedy);
+        None
+    }
+
+    /// A number that is no row of the table, in parts of 10^−`places`, if it is there. `Err` once a fault of it has been told.
+    pub(super) fn number(
+        &mut self,
+        section: &mut Section<'t>,
+        name: &'static str,
+        places: u32,
+        wanted: &str,
+    ) -> Result<Option<i64>, Told> {
+        let Some(value) = section.get(name) else {
+            return Ok(None);
+        };
+        self.parts(section, name, value, places, wanted).map(Some).ok_or(Told)
+    }
+
+    /// A word and what it stands for, if it is there. `Err` once a fault of it has been told.
+    pub(super) fn word<T: Copy>(
+        &mut self,
+        section: &mut Section<'t>,
+        name: &'static str,
+        words: &[(&str, T)],
+    ) -> Result<Option<T>, Told> {
+        let Some(value) = section.get(name) else {
+            return Ok(None);
+        };
+        if let DeValue::String(text) = value.get_ref()
+            && let Some((_, meaning)) = words.iter().find(|(word, _)| word == text)
+        {
+            return Ok(Some(*meaning));
+        }
+        let place = section.place(name);
+        let allowed = quoted_list(words.iter().map(|(word, _)| *word));
+        let near = value.get_ref().as_str().and_then(|text| {
+            let text = text.to_lowercase();
+            words.iter().map(|(word, _)| *word).find(|word| strsim::damerau_levenshtein(&text, word) <= 2)
+        });
+        let remedy = match near {
+            Some(word) if words.len() > 1 => format!("{name} = \"{word}\" (it may be {allowed})"),
+            _ => format!("{name} = {allowed}"),
+        };
+        let message = format!("{place} is {}, which means nothing here", describe(value.get_ref()));
+        self.findings.error(Some(&value.span()), &place, message, remedy);
+        Err(Told)
+    }
+
+    /// A word that must be there. `None` once it has been told that it is not, or what is wrong with it.
+    pub(super) fn required_word<T: Copy>(
+        &mut self,
+        section: &mut Section<'t>,
+        name: &'static str,
+        words: &[(&str, T)],
+    ) -> Option<T> {
+        match self.word(section, name, words) {
+            Ok(Some(meaning)) => Some(meaning),
+            Ok(None) => {
+                section.lacks(name, format!("{name} = {}", quoted_list(words.iter().map(|(word, _)| *word))));
+                None
+            }
+            Err(Told) => None,
+        }
+    }
+
+    /// A text, if it is there, and is one.
+    pub(super) fn text(&mut self, section: &mut Section<'t>, name: &'static str) -> Option<&'t str> {
+        let value = section.get(name)?;
+        if let DeValue::String(text) = value.get_ref() {
+            return Some(text);
+        }
+        let (place, shown) = (section.place(name), describe(value.get_ref()));
+        self.findings.error(
+            Some(&value.span()),
+            &place,
+            format!("{place} is {shown}, not a text"),
+            format!("{name} = \"…\""),
+        );
+        None
+    }
+
+    /// The name of a channel or source: unique among `taken`, and made so that a column of a log can carry it.
+    pub(super) fn name(&mut self, section: &mut Section<'t>, taken: &mut Vec<(String, Option<Span>)>) -> String {
+        let fallback = section.path.clone();
+        if !section.has("name") {
+            let _ = section.get("name");
+            section.lacks("name", "name = \"…\": logs and messages call it by its name");
+            return fallback;
+        }
+        let Some(name) = self.text(section, "name") else {
+            return fallback;
+        };
+        let place = section.place("name");
+        let span = section.key_span("name");
+        let shown = excerpt(name);
+        let allowed = |letter: char| letter.is_alphanumeric() || matches!(letter, ' ' | '_' | '-' | '.');
+        if name.is_empty() || name.chars().count() > 32 || name.trim() != name || !name.chars().all(allowed) {
+            let message = format!("{place} is \"{shown}\", which no column of a log can be called");
+            let remedy = "1 to 32 letters, digits, spaces, _, - and ., with no space at either end";
+            self.findings.error(span.as_ref(), &place, message, remedy);
+        } else if let Some((_, first)) = taken.iter().find(|(other, _)| other.to_lowercase() == name.to_lowercase()) {
+            let line = first.as_ref().map(|first| format!(" (line {})", self.findings.line(first))).unwrap_or_default();
+            let message = format!("{place} is \"{shown}\", and so is another{line}");
+            let remedy = "two names that differ in more than capitals";
+            let why = Some("a log or a message could not tell the two apart");
+            self.findings.add(Severity::Error, span.as_ref(), &place, message, why, remedy);
+        }
+        taken.push((name.to_owned(), span));
+        name.to_owned()
+    }
+}
+
+/// A fault has been told; there is no value.
+pub(super) struct Told;
+
+/// `5 to 100 V`.
+pub(super) fn range(fact: &Fact) -> String {
+    let space = if fact.unit.is_empty() { "" } else { " " };
+    format!("{} to {}{space}{}", Thousandths(fact.minimum), Thousandths(fact.maximum), fact.unit)
+}
+
+/// `"a", "b" or "c"`.
+fn quoted_list<'w>(words: impl Iterator<Item = &'w str>) -> String {
+    let words: Vec<String> = words.map(|word| format!("\"{word}\"")).collect();
+    match words.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
+        _ => words.concat(),
+    }
+}
+
+/// The number in a text that should have been one: `"8"`, `"8 °C"`, `"12,8"`.
+fn unquoted(text: &str) -> Option<String> {
+    let number = text.trim().trim_end_matches(|letter: char| !letter.is_ascii_digit()).replace(',', ".");
+    let parts = number.parse::<Decimal>().ok()?.parts(3).ok()?;
+    Some(Thousandths(parts).to_string())
+}
+
+/// Conversions of what [`Reader::required`] and [`Reader::optional`] return, which lies in the range of its row and so fits.
+macro_rules! quantities {
+    ($($name:ident -> $type:ty = $convert:expr;)*) => {
+        impl<'t> Reader<'t> {
+            $(pub(super) fn $name(&mut self, section: &mut Section<'t>, place: impl Into<At>) -> $type {
+                let place = place.into().0;
+                let convert: fn(Key, i64) -> $type = $convert;
+                convert(place.key, self.required(section, place))
+            })*
+        }
+    };
+}
+
+/// A place, or a key of which there is one only.
+pub(super) struct At(Place);
+
+impl From<Place> for At {
+    fn from(place: Place) -> Self {
+        Self(place)
+    }
+}
+
+impl From<Key> for At {
+    fn from(key: Key) -> Self {
+        Self(Place::of(key))
+    }
+}
+
+quantities! {
+    celsius -> Celsius = |_, value| Celsius::from_millidegrees(signed(value));
+    kelvins -> Kelvins = |_, value| Kelvins::from_millikelvins(signed(value));
+    rate -> KelvinRate = |_, value| KelvinRate::from_millikelvins_per_minute(unsigned(value));
+    volts -> Millivolts = |_, value| Millivolts::from_millivolts(unsigned(value));
+    watts -> Milliwatts = |_, value| Milliwatts::from_milliwatts(unsigned(value));
+    ohms -> Ohms = |_, value| Ohms::from_milliohms(unsigned(value));
+    c_rate -> Fraction = |_, value| Fraction::from_per_mille(unsigned(value));
+    percent -> Fraction = |_, value| Fraction::from_steps(unsigned((value * 65_536 + 50_000) / 100_000));
+    span_of_time -> Millis = |key, value| millis(key, value);
+    count -> u8 = |_, value| u8::try_from(value / 1000).unwrap_or(u8::MAX);
+    thousandths -> u32 = |_, value| unsigned(value);
+}
+
+pub(super) fn signed(value: i64) -> i32 {
+    i32::try_from(value).unwrap_or(if value < 0 { i32::MIN } else { i32::MAX })
+}
+
+pub(super) fn unsigned(value: i64) -> u32 {
+    u32::try_from(value).unwrap_or(if value < 0 { 0 } else { u32::MAX })
+}
+
+/// A span of time out of thousandths of the unit that its row states.
+pub(super) fn millis(key: Key, value: i64) -> Millis {
+    Millis::from_millis(unsigned(value.saturating_mul(seconds(key.fact().unit))))
+}
+
+/// Seconds in a unit of time; 1 for any other unit.
+pub(super) fn seconds(unit: &str) -> i64 {
+    match unit {
+        "h" => 3600,
+        "min" => 60,
+        _ => 1,
+    }
+}

@@ -1,0 +1,180 @@
+//! What the core says about the settings as a whole, put where the fitter wrote it.
+
+use super::values::{Doubt, Reader, seconds};
+use crate::diagnostic::Severity;
+use forewarm_core::settings::{Key, Place, Settings, SettingsError, Thousandths};
+
+/// Reports every [`SettingsError`] that is not the consequence of a fault already told.
+pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
+    let mut errors = Vec::new();
+    settings.check(|error| errors.push(error));
+    for error in errors {
+        match error {
+            SettingsError::OutsideRange { place, .. } if reader.doubts(place) => {}
+            SettingsError::OutsideRange { place, .. } => {
+                let span = reader.span(place).cloned();
+                let remedy = super::values::range(place.key.fact());
+                let name = place.to_string();
+                reader.findings.add(
+                    Severity::Error,
+                    span.as_ref(),
+                    &name,
+                    error.to_string(),
+                    Some(error.why()),
+                    remedy,
+                );
+            }
+            SettingsError::NotBelow { lower, lower_value, upper, upper_value, why } => {
+                if !reader.doubts(lower) && !reader.doubts(upper) {
+                    let order = Order { lower, lower_value, upper, upper_value };
+                    order.report(reader, settings, why);
+                }
+            }
+            SettingsError::NoCell => {
+                if !reader.doubts(Doubt::Channels) && !reader.doubts(Doubt::Role) {
+                    let remedy = "a [[channel]] with role = \"cell\", in or between the batteries";
+                    reader.findings.add(Severity::Error, None, "channel", error.to_string(), Some(error.why()), remedy);
+                }
+            }
+            SettingsError::NoCeiling => {
+                if !reader.doubts(Doubt::Ceiling) {
+                    let remedy = "at least one point: ceiling = [ { cell_c = 5, c_rate = 0.1 } ]";
+                    reader.findings.add(
+                        Severity::Error,
+                        None,
+                        "charge.ceiling",
+                        error.to_string(),
+                        Some(error.why()),
+                        remedy,
+                    );
+                }
+            }
+            SettingsError::ReferenceTooSmall { channel } => {
+                let place = Place { key: Key::Reference, index: channel };
+                if !channel_is_doubtful(reader, place) {
+                    let r0 = settings
+                        .channels
+                        .get(usize::from(channel))
+                        .map_or(100, |channel| channel.element.r0().as_micro_ohms() / 1_000_000);
+                    let remedy =
+                        format!("reference_ohm = {}, about four times the resistance at 0 °C", (4 * r0).min(16_000));
+                    let span = reader.span(place).cloned();
+                    let name = place.to_string();
+                    reader.findings.add(
+                        Severity::Error,
+                        span.as_ref(),
+                        &name,
+                        error.to_string(),
+                        Some(error.why()),
+                        remedy,
+                    );
+                }
+            }
+            SettingsError::Unmeasurable { channel } => {
+                let place = Place { key: Key::Offset, index: channel };
+                if !channel_is_doubtful(reader, place) {
+                    let span = reader.span(place).or(reader.span(Place::of(Key::PlausibleLow))).cloned();
+                    let remedy = "offset_k nearer to 0, or trust.plausible_low_c and trust.plausible_high_c within -55 to 145 °C";
+                    let name = place.to_string();
+                    reader.findings.add(
+                        Severity::Error,
+                        span.as_ref(),
+                        &name,
+                        error.to_string(),
+                        Some(error.why()),
+                        remedy,
+                    );
+                }
+            }
+        }
+    }
+}
+
+/// Whether anything that decides what this channel can measure is a stand-in.
+fn channel_is_doubtful(reader: &Reader, place: Place) -> bool {
+    let own = [Key::Reference, Key::LeadLoop, Key::LeadTemperature, Key::Offset];
+    reader.doubts(Doubt::Element(usize::from(place.index)))
+        || own.into_iter().any(|key| reader.doubts(Place { key, ..place }))
+        || [Key::PlausibleLow, Key::PlausibleHigh].into_iter().any(|key| reader.doubts(Place::of(key)))
+}
+
+/// Two settings in the wrong order.
+struct Order {
+    lower: Place,
+    lower_value: i64,
+    upper: Place,
+    upper_value: i64,
+}
+
+impl Order {
+    fn report(&self, reader: &mut Reader, settings: &Settings, why: &str) {
+        let (lower, upper) = (reader.span(self.lower).cloned(), reader.span(self.upper).cloned());
+        // Told at the later of the two: that is where the fitter's own order broke.
+        let at_upper = match (&lower, &upper) {
+            (Some(lower), Some(upper)) => upper.start > lower.start,
+            (lower, _) => lower.is_none(),
+        };
+        let (here, there, here_value, there_value, relation) = if at_upper {
+            (self.upper, self.lower, self.upper_value, self.lower_value, "not above")
+        } else {
+            (self.lower, self.upper, self.lower_value, self.upper_value, "not below")
+        };
+        let message = format!(
+            "{here} {}, {relation} {there} ({}{})",
+            stated(settings, here, here_value, "is ", ", which leads to "),
+            stated(settings, there, there_value, "", ", which leads to "),
+            if reader.span(there).is_none() { ", the default" } else { "" },
+        );
+        // The other setting by its full name where its own is not enough to find it.
+        let (section, name) = there.key.fact().name;
+        let there_shown = if here.key != there.key && here.key.fact().name.0 == section {
+            name.to_owned()
+        } else {
+            there.to_string()
+        };
+        let ways = [(here, here.key.fact().name.1), (there, &*there_shown)];
+        let ways: Vec<String> = ways
+            .into_iter()
+            .filter_map(|(place, name)| Some(format!("{name} = {}", Thousandths(self.way_out(place, settings)?))))
+            .collect();
+        let remedy = if ways.is_empty() { "change both, a little at a time".to_owned() } else { ways.join(", or ") };
+        let span = if at_upper { upper } else { lower };
+        reader.findings.add(Severity::Error, span.as_ref(), &here.to_string(), message, Some(why), remedy);
+    }
+
+    /// A value of `place` that puts the two in order with a useful distance between them; its default if that does.
+    fn way_out(&self, place: Place, settings: &Settings) -> Option<i64> {
+        let fact = place.key.fact();
+        let scale = |place: Place| seconds(place.key.fact().unit);
+        // How far the order is broken, in the smaller of the two units.
+        let excess =
+            self.lower_value.checked_mul(scale(self.lower))? - self.upper_value.checked_mul(scale(self.upper))?;
+        let needed = (excess + scale(place) - 1).div_euclid(scale(place)) + margin(place.key);
+        let value = settings.value(place)?;
+        let gained = |candidate: i64| if place == self.lower { value - candidate } else { candidate - value };
+        let moved = if place == self.lower { value - needed } else { value + needed };
+        let candidate = fact.default.filter(|&default| gained(default) >= needed).unwrap_or(moved);
+        (fact.minimum..=fact.maximum).contains(&candidate).then_some(candidate)
+    }
+}
+
+/// `is 5 °C`, with what follows from it where that is what has been judged.
+fn stated(settings: &Settings, place: Place, judged: i64, before: &str, between: &str) -> String {
+    let unit = place.key.fact().unit;
+    match settings.value(place) {
+        Some(value) if value != judged => {
+            format!("{before}{} {unit}{between}{} {unit}", Thousandths(value), Thousandths(judged))
+        }
+        _ => format!("{before}{} {unit}", Thousandths(judged)),
+    }
+}
+
+/// Distance between two settings that leaves a useful hysteresis, in thousandths of the unit. Common practice, no source.
+fn margin(key: Key) -> i64 {
+    match key.fact().unit {
+        "°C" => 3_000,
+        "V" | "h" => 500,
+        "%" => 10_000,
+        _ => 1_000,
+    }
+}

@@ -1,0 +1,127 @@
+//! What is allowed and should still have been meant.
+
+use super::values::{Doubt, Reader};
+use crate::diagnostic::Severity;
+use forewarm_core::quantity::Millivolts;
+use forewarm_core::settings::{BankUse, Key, Place, Role, Settings, Thousandths};
+
+/// Adds the warnings about the installation as a whole.
+pub(super) fn add(reader: &mut Reader, settings: &Settings) {
+    let value = |key: Key| settings.value(Place::of(key)).unwrap_or(0);
+    let (inhibit, release) = (value(Key::Inhibit), value(Key::Release));
+    if inhibit < 5_000 {
+        warn(
+            reader,
+            &[Key::Inhibit],
+            "charge.inhibit_c",
+            format!("charge.inhibit_c is {} °C, below 5 °C", Thousandths(inhibit)),
+            "0 °C is a hard limit for the cell itself, and what the sensor, its wiring and the way from sensor to core can read \
+             warm must fit between",
+            "inhibit_c = 5, unless the battery maker and the sensor's error allow less",
+        );
+    }
+    if release > inhibit && release < inhibit + 2_000 {
+        warn(
+            reader,
+            &[Key::Release, Key::Inhibit],
+            "charge.release_c",
+            format!("charge.release_c is less than 2 K above charge.inhibit_c ({} °C)", Thousandths(inhibit)),
+            "noise and the draught of an opened hatch move a reading by as much, and each time the soak starts again",
+            &format!("release_c = {}", Thousandths(inhibit + 3_000)),
+        );
+    }
+    if value(Key::HighLimit) > 55_000 {
+        warn(
+            reader,
+            &[Key::HighLimit],
+            "charge.high_limit_c",
+            format!("charge.high_limit_c is {} °C, above 55 °C", Thousandths(value(Key::HighLimit))),
+            "many cells may not be charged above 45 to 60 °C",
+            "high_limit_c = 45, unless the battery maker allows more",
+        );
+    }
+    let nominal = value(Key::HeaterNominal);
+    let (supply_min, supply_max) = (value(Key::SupplyMin), value(Key::SupplyMax));
+    if supply_min < supply_max && !(supply_min..=supply_max).contains(&nominal) {
+        warn(
+            reader,
+            &[Key::HeaterNominal, Key::SupplyMin, Key::SupplyMax],
+            "heater.nominal_v",
+            format!("heater.nominal_v is {} V, outside the supply's own limits", Thousandths(nominal)),
+            "the heater would never run at the voltage its power is stated for",
+            "supply_min_v below and supply_max_v above nominal_v, or the pad that fits the supply",
+        );
+    }
+    if !reader.doubts(Doubt::Channels) && !reader.doubts(Doubt::Role) {
+        let count = |role: Role| settings.channels.iter().filter(|channel| channel.role == role).count();
+        if count(Role::Pad) == 0 && !settings.channels.is_empty() {
+            warn(
+                reader,
+                &[],
+                "channel",
+                "no channel has the role pad".to_owned(),
+                "the heater plate is the hottest place, and only its independent thermal cut-out would know how hot",
+                "a [[channel]] with role = \"pad\", on the plate",
+            );
+        }
+        if count(Role::Cell) == 1 {
+            warn(
+                reader,
+                &[],
+                "channel",
+                "one channel alone has the role cell".to_owned(),
+                "nothing would contradict it when it has come loose and reads warm air",
+                "a second [[channel]] with role = \"cell\", in the coldest corner",
+            );
+        }
+    }
+    energy(reader, settings);
+}
+
+/// Adds one warning, told where the first of `keys` stands, unless one of them is a stand-in.
+fn warn(reader: &mut Reader, keys: &[Key], place: &str, message: String, why: &str, remedy: &str) {
+    if keys.iter().any(|&key| reader.doubts(Place::of(key))) {
+        return;
+    }
+    let span = keys.iter().find_map(|&key| reader.span(Place::of(key))).cloned();
+    reader.findings.add(Severity::Warning, span.as_ref(), place, message, Some(why), remedy);
+}
+
+/// Whether there is energy for the heater, which takes power with the square of its supply voltage.
+fn energy(reader: &mut Reader, settings: &Settings) {
+    let keys = [Key::HeaterPower, Key::HeaterNominal, Key::SupplyMin, Key::SupplyMax];
+    let doubtful = keys.iter().any(|&key| reader.doubts(Place::of(key)))
+        || (0..settings.sources.len()).any(|index| reader.doubts(Place::at(Key::Budget, index)))
+        || [Doubt::Sources, Doubt::Bank].into_iter().any(|doubt| reader.doubts(doubt));
+    if doubtful || settings.bank != BankUse::Never {
+        return;
+    }
+    let heater = &settings.heater;
+    let power_at = |supply: Millivolts| {
+        let square = |voltage: Millivolts| u64::from(voltage.as_millivolts()).pow(2);
+        // 24 + 34 bits; a nominal voltage in range is above zero.
+        u64::from(heater.power.as_milliwatts()) * square(supply) / square(heater.nominal)
+    };
+    let offered: u64 = settings.sources.iter().map(|source| u64::from(source.budget.as_milliwatts())).sum();
+    let (least, most) = (power_at(heater.supply_min), power_at(heater.supply_max));
+    let watts = |milliwatts: u64| milliwatts.div_ceil(1000);
+    let supply_max = Thousandths(heater.supply_max.as_millivolts().into());
+    let (message, why) = if settings.sources.is_empty() {
+        ("there is no source, and the bank is never spent on heat".to_owned(), "the heater would never run")
+    } else if offered < least {
+        let message =
+            format!("all sources together give {} W, and the heater takes at least {} W", offered / 1000, watts(least));
+        (message, "the heater would never run")
+    } else if offered < most {
+        let message = format!(
+            "all sources together give {} W, and the heater takes {} W at supply_max_v, {supply_max} V",
+            offered / 1000,
+            watts(most)
+        );
+        (message, "power goes with the square of the voltage: the heater would go off when a charger raises it")
+    } else {
+        return;
+    };
+    let remedy = "more budget_w, a smaller heater, or a [bank] that may make up the rest";
+    warn(reader, &[Key::HeaterPower], "source", message, why, remedy);
+}

@@ -1,0 +1,274 @@
+//! Files written whole or not at all.
+//!
+//! A [`Target`] is claimed before the long work: what would stop the writing is told then, and nothing is touched. A
+//! [`Draft`] is written beside the target, in the same folder, and takes its name only when [`Draft::finish`] is called;
+//! dropped earlier it leaves nothing behind.
+
+use crate::diagnostic::Problem;
+use std::fs;
+use std::io::{self, BufWriter, StdoutLock, Write};
+use std::path::{Path, PathBuf};
+use tempfile::NamedTempFile;
+
+/// What to do with a file that is already there.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Existing {
+    /// Refuse: somebody's work may be in it.
+    Keep,
+    /// Replace it, as `--force` asks.
+    Replace,
+}
+
+/// Somewhere that output may go: a file, or the standard output where the path is `-`.
+#[derive(Debug)]
+pub struct Target {
+    shown: String,
+    place: Place,
+    existing: Existing,
+}
+
+#[derive(Debug)]
+enum Place {
+    Stdout,
+    File { path: PathBuf, folder: PathBuf, permissions: Option<fs::Permissions> },
+}
+
+impl Target {
+    /// Checks that `path` can be written, without touching what is there.
+    ///
+    /// # Errors
+    /// A file that exists and is to be kept, a read-only file, a folder or device in its place, a missing or read-only
+    /// folder. Each names the path and what to do.
+    pub fn claim(path: &Path, existing: Existing) -> Result<Self, Problem> {
+        let shown = path.display().to_string();
+        if path == Path::new("-") {
+            return Ok(Self { shown, place: Place::Stdout, existing });
+        }
+        let problem = |message: &str, remedy: &str| Problem::error(&shown, message).remedy(remedy);
+        let permissions = match fs::metadata(path) {
+            Ok(found) if found.is_dir() => {
+                return Err(problem("is a folder", "the name of a file in it"));
+            }
+            Ok(found) if !found.is_file() => {
+                return Err(problem(
+                    "is not a regular file, so it cannot be replaced whole",
+                    "another name, or - for the standard output",
+                ));
+            }
+            Ok(_) if existing == Existing::Keep => {
+                return Err(problem("exists already", "another name, or --force to replace it"));
+            }
+            Ok(found) if found.permissions().readonly() => {
+                return Err(problem("is read-only", "another name, or allow writing to it first"));
+            }
+            Ok(found) => Some(found.permissions()),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => None,
+            Err(error) => return Err(cannot_write(&shown, &error)),
+        };
+        // A link is followed, so that the file it leads to is replaced and not the link.
+        let path = if permissions.is_some() { path.canonicalize() } else { Ok(path.to_owned()) }
+            .map_err(|error| cannot_write(&shown, &error))?;
+        if path.file_name().is_none() {
+            return Err(problem("names no file", "a path that ends in a file name"));
+        }
+        let folder = match path.parent() {
+            Some(folder) if folder != Path::new("") => folder.to_owned(),
+            _ => PathBuf::from("."),
+        };
+        // A file without a name, gone when dropped: the only test of a folder that also knows about quotas and mounts.
+        tempfile::tempfile_in(&folder).map_err(|error| cannot_write(&shown, &error))?;
+        Ok(Self { shown, place: Place::File { path, folder, permissions }, existing })
+    }
+
+    /// Whether the output goes to the standard output.
+    #[must_use]
+    pub const fn is_stdout(&self) -> bool {
+        matches!(self.place, Place::Stdout)
+    }
+
+    /// Starts writing beside the target.
+    ///
+    /// # Errors
+    /// Where the folder no longer takes a file; nothing else fails.
+    pub fn draft(self) -> Result<Draft, Problem> {
+        let sink = match self.place {
+            Place::Stdout => Sink::Stdout(BufWriter::new(io::stdout().lock())),
+            Place::File { path, folder, permissions } => {
+                let mut builder = tempfile::Builder::new();
+                builder.prefix(".forewarm-").suffix(".part");
+                // A new file is for everyone, less what the user's mask takes away; an old one keeps what it had.
+                #[cfg(unix)]
+                builder.permissions(permissions.unwrap_or_else(|| std::os::unix::fs::PermissionsExt::from_mode(0o666)));
+                #[cfg(not(unix))]
+                let _ = permissions;
+                let file = builder.tempfile_in(folder).map_err(|error| cannot_write(&self.shown, &error))?;
+                Sink::File { file: BufWriter::with_capacity(1 << 16, file), path }
+            }
+        };
+        Ok(Draft { shown: self.shown, sink, existing: self.existing })
+    }
+}
+
+/// An output being written. It counts only once [`Draft::finish`] has returned without an error.
+#[derive(Debug)]
+pub struct Draft {
+    shown: String,
+    sink: Sink,
+    existing: Existing,
+}
+
+#[derive(Debug)]
+enum Sink {
+    Stdout(BufWriter<StdoutLock<'static>>),
+    File { file: BufWriter<NamedTempFile>, path: PathBuf },
+}
+
+impl Draft {
+    /// Makes what was written durable and gives it its name.
+    ///
+    /// # Errors
+    /// Where the disk or the folder refuses, or a file of that name has turned up meanwhile; the target is then as it was.
+    pub fn finish(self) -> Result<(), Problem> {
+        let Self { shown, sink, existing } = self;
+        let failed = |error: io::Error| cannot_write(&shown, &error);
+        match sink {
+            Sink::Stdout(mut stdout) => stdout.flush().map_err(failed),
+            Sink::File { file, path } => {
+                let file = file.into_inner().map_err(|error| failed(error.into_error()))?;
+                file.as_file().sync_all().map_err(failed)?;
+                match existing {
+                    Existing::Replace => file.persist(&path),
+                    Existing::Keep => file.persist_noclobber(&path),
+                }
+                .map_err(|error| failed(error.error))?;
+                // The new name is durable only once its folder is; not every file system can do that, and none owes it.
+                if let Some(Ok(folder)) = path.parent().map(fs::File::open) {
+                    let _ = folder.sync_all();
+                }
+                Ok(())
+            }
+        }
+    }
+
+    /// The problem to report when writing into this draft has failed.
+    #[must_use]
+    pub fn failed(&self, error: &io::Error) -> Problem {
+        cannot_write(&self.shown, error)
+    }
+}
+
+impl Write for Draft {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match &mut self.sink {
+            Sink::Stdout(stdout) => stdout.write(bytes),
+            Sink::File { file, .. } => file.write(bytes),
+        }
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        match &mut self.sink {
+            Sink::Stdout(stdout) => stdout.flush(),
+            Sink::File { file, .. } => file.flush(),
+        }
+    }
+}
+
+fn cannot_write(shown: &str, error: &io::Error) -> Problem {
+    use io::ErrorKind;
+    let (message, remedy) = match error.kind() {
+        ErrorKind::NotFound => ("cannot be written: its folder does not exist", "create the folder, or name another"),
+        ErrorKind::NotADirectory => ("cannot be written: part of its path is a file, not a folder", "another path"),
+        ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => (
+            "cannot be written: its folder is read-only for you",
+            "another folder, or ask for the right to write there",
+        ),
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => {
+            ("cannot be written: no space is left", "another disk, or make room on this one")
+        }
+        ErrorKind::AlreadyExists => ("exists already", "another name, or --force to replace it"),
+        _ => {
+            return Problem::error(shown, format!("cannot be written: {error}")).remedy("another folder or disk");
+        }
+    };
+    Problem::error(shown, message).remedy(remedy)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn files(folder: &Path) -> Vec<String> {
+        let mut names: Vec<String> =
+            fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
+        names.sort();
+        names
+    }
+
+    #[test]
+    fn claiming_a_target_leaves_no_trace() {
+        let folder = tempfile::tempdir().unwrap();
+        Target::claim(&folder.path().join("new"), Existing::Keep).unwrap();
+        assert_eq!(files(folder.path()), [""; 0]);
+        fs::write(folder.path().join("old"), "mine").unwrap();
+        Target::claim(&folder.path().join("old"), Existing::Replace).unwrap();
+        assert!(Target::claim(&folder.path().join("old"), Existing::Keep).is_err());
+        assert_eq!(files(folder.path()), ["old"]);
+        assert_eq!(fs::read_to_string(folder.path().join("old")).unwrap(), "mine");
+    }
+
+    #[test]
+    fn an_unfinished_draft_leaves_what_was_there() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("old");
+        fs::write(&path, "mine").unwrap();
+        let mut draft = Target::claim(&path, Existing::Replace).unwrap().draft().unwrap();
+        draft.write_all(&vec![b'x'; 1 << 20]).unwrap();
+        draft.flush().unwrap();
+        assert_eq!(fs::read_to_string(&path).unwrap(), "mine");
+        drop(draft);
+        assert_eq!(fs::read_to_string(&path).unwrap(), "mine");
+        assert_eq!(files(folder.path()), ["old"]);
+    }
+
+    #[test]
+    fn a_file_that_turns_up_meanwhile_is_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("new");
+        let mut draft = Target::claim(&path, Existing::Keep).unwrap().draft().unwrap();
+        draft.write_all(b"ours").unwrap();
+        fs::write(&path, "theirs").unwrap();
+        let problem = draft.finish().unwrap_err();
+        assert_eq!(&*problem.message, "exists already");
+        assert_eq!(fs::read_to_string(&path).unwrap(), "theirs");
+        assert_eq!(files(folder.path()), ["new"]);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_and_the_rights_of_the_file_survive_a_replacement() {
+        use std::os::unix::fs::{PermissionsExt, symlink};
+        let folder = tempfile::tempdir().unwrap();
+        let (path, link) = (folder.path().join("old"), folder.path().join("link"));
+        fs::write(&path, "mine").unwrap();
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o640)).unwrap();
+        symlink("old", &link).unwrap();
+        let mut draft = Target::claim(&link, Existing::Replace).unwrap().draft().unwrap();
+        draft.write_all(b"new").unwrap();
+        draft.finish().unwrap();
+        assert!(fs::symlink_metadata(&link).unwrap().is_symlink());
+        assert_eq!(fs::read_to_string(&path).unwrap(), "new");
+        assert_eq!(fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o640);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_new_file_is_as_readable_as_any_other() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let (ours, other) = (folder.path().join("ours"), folder.path().join("other"));
+        Target::claim(&ours, Existing::Keep).unwrap().draft().unwrap().finish().unwrap();
+        fs::write(&other, "").unwrap();
+        let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode();
+        assert_eq!(mode(&ours), mode(&other));
+    }
+}

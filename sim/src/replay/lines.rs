@@ -1,0 +1,189 @@
+//! A text stream as lines, in bounded memory.
+//!
+//! A log is whatever somebody points at: a device that never ends, a picture, a file without a single line break. What is no
+//! text with lines of a sensible length is refused at the first byte that shows it.
+
+use memchr::memchr;
+use std::io::{self, BufRead, BufReader, Read};
+
+/// Longest line accepted, in bytes. No logger writes such a row; without a limit, a file without line breaks would fill the memory.
+pub(super) const LONGEST: usize = 1 << 20;
+
+/// Why a stream is not a text with lines.
+#[derive(Debug)]
+pub(super) enum LineError {
+    /// The stream itself failed.
+    Io(io::Error),
+    /// A line longer than [`LONGEST`].
+    TooLong,
+    /// A byte of value zero, which no text has.
+    Nul,
+    /// The mark of a text in 16-bit units.
+    Utf16,
+}
+
+/// Hands out the lines of a stream, each with its line break, which a last line without one is given.
+pub(super) struct Lines<R> {
+    source: BufReader<R>,
+    /// A line that does not lie in one piece in the buffer of `source`.
+    pieces: Vec<u8>,
+    /// Bytes of `source`'s buffer that the line handed out last still occupies.
+    handed_out: usize,
+    number: u64,
+    bytes: u64,
+}
+
+impl<R: Read> Lines<R> {
+    pub(super) fn new(source: R) -> Self {
+        Self {
+            source: BufReader::with_capacity(1 << 16, source),
+            pieces: Vec::new(),
+            handed_out: 0,
+            number: 0,
+            bytes: 0,
+        }
+    }
+
+    /// Number of the line handed out last, or of the one that could not be, from 1.
+    pub(super) const fn number(&self) -> u64 {
+        self.number
+    }
+
+    /// Bytes read so far.
+    pub(super) const fn bytes(&self) -> u64 {
+        self.bytes
+    }
+
+    /// The next line; nothing at the end. A byte-order mark at the very start is left out.
+    pub(super) fn next_line(&mut self) -> Result<Option<&[u8]>, LineError> {
+        self.source.consume(std::mem::take(&mut self.handed_out));
+        self.number += 1;
+        let is_first = self.number == 1;
+        let buffer = self.fill()?;
+        let newline = memchr(b'\n', buffer);
+        if is_first && (buffer.starts_with(&[0xFF, 0xFE]) || buffer.starts_with(&[0xFE, 0xFF])) {
+            return Err(LineError::Utf16);
+        }
+        let mut line = match newline {
+            Some(newline) => {
+                self.handed_out = newline + 1;
+                self.bytes += self.handed_out as u64;
+                &self.source.buffer()[..self.handed_out]
+            }
+            None if self.gather()? => &self.pieces[..],
+            None => return Ok(None),
+        };
+        if is_first {
+            line = line.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(line);
+        }
+        if memchr(0, line).is_some() { Err(LineError::Nul) } else { Ok(Some(line)) }
+    }
+
+    /// Collects a line that runs over the end of the buffer into `pieces`; false at the end of the stream.
+    fn gather(&mut self) -> Result<bool, LineError> {
+        self.pieces.clear();
+        loop {
+            let buffer = match self.source.fill_buf() {
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+                other => other.map_err(LineError::Io)?,
+            };
+            let (end, complete) = match memchr(b'\n', buffer) {
+                Some(newline) => (newline + 1, true),
+                None => (buffer.len(), buffer.is_empty()),
+            };
+            // Looked at here too: a stream of zeros has no line break to wait for.
+            if memchr(0, &buffer[..end]).is_some() {
+                return Err(LineError::Nul);
+            }
+            self.pieces.extend_from_slice(&buffer[..end]);
+            self.source.consume(end);
+            self.bytes += end as u64;
+            if self.pieces.len() > LONGEST {
+                return Err(LineError::TooLong);
+            }
+            if complete {
+                break;
+            }
+        }
+        if self.pieces.is_empty() {
+            return Ok(false);
+        }
+        if self.pieces.last() != Some(&b'\n') {
+            self.pieces.push(b'\n');
+        }
+        Ok(true)
+    }
+
+    fn fill(&mut self) -> Result<&[u8], LineError> {
+        loop {
+            match self.source.fill_buf() {
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(LineError::Io(error)),
+                Ok(_) => return Ok(self.source.buffer()),
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// Hands out at most `piece` bytes at a time.
+    struct Dribble<'a>(&'a [u8], usize);
+
+    impl Read for Dribble<'_> {
+        fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+            let count = self.1.min(into.len()).min(self.0.len());
+            into[..count].copy_from_slice(&self.0[..count]);
+            self.0 = &self.0[count..];
+            Ok(count)
+        }
+    }
+
+    fn all(source: impl Read) -> Result<Vec<Vec<u8>>, LineError> {
+        let mut lines = Lines::new(source);
+        let mut found = Vec::new();
+        while let Some(line) = lines.next_line()? {
+            found.push(line.to_vec());
+        }
+        Ok(found)
+    }
+
+    proptest! {
+        #[test]
+        fn lines_are_the_same_however_the_stream_is_cut(text in "[a-c\n]{0,300}", piece in 1..40_usize) {
+            let expected: Vec<_> = text.lines().map(|line| format!("{line}\n").into_bytes()).collect();
+            prop_assert_eq!(all(Dribble(text.as_bytes(), piece)).unwrap(), expected);
+        }
+    }
+
+    #[test]
+    fn a_line_without_end_is_refused_long_before_it_ends() {
+        let mut lines = Lines::new(io::repeat(b'x'));
+        assert!(matches!(lines.next_line(), Err(LineError::TooLong)));
+        assert!(lines.bytes() < 2 * LONGEST as u64);
+    }
+
+    #[test]
+    fn a_stream_of_zeros_is_refused_at_once() {
+        let mut lines = Lines::new(io::repeat(0));
+        assert!(matches!(lines.next_line(), Err(LineError::Nul)));
+        assert!(lines.bytes() < LONGEST as u64);
+    }
+
+    #[test]
+    fn a_zero_in_a_short_line_is_refused_with_its_line() {
+        let mut lines = Lines::new(&b"a\nb\0\nc\n"[..]);
+        assert!(lines.next_line().is_ok());
+        assert!(matches!(lines.next_line(), Err(LineError::Nul)));
+        assert_eq!(lines.number(), 2);
+    }
+
+    #[test]
+    fn a_byte_order_mark_is_left_out_and_a_16_bit_text_refused() {
+        assert_eq!(all(&b"\xEF\xBB\xBFa\n"[..]).unwrap(), [b"a\n"]);
+        assert!(matches!(all(&b"\xFF\xFEa\0\n\0"[..]), Err(LineError::Utf16)));
+    }
+}

@@ -1,0 +1,303 @@
+//! Draws a trace as SVG, readable in black and white on paper.
+
+use super::super::clock::Dial;
+use super::axis::{Tick, temperatures, times};
+use super::trace::{Band, Bin, Trace};
+use forewarm_core::quantity::Celsius;
+use forewarm_core::settings::{Role, ValidSettings};
+use std::fmt::Write;
+
+/// What is drawn.
+pub(in super::super) struct Picture<'a> {
+    pub(in super::super) title: &'a str,
+    pub(in super::super) trace: &'a Trace,
+    pub(in super::super) settings: &'a ValidSettings,
+    /// Names of the channels of `settings`.
+    pub(in super::super) channels: Vec<&'a str>,
+    pub(in super::super) dial: &'a Dial,
+    /// From the first row to the last, in milliseconds.
+    pub(in super::super) span: i64,
+    /// Whether the log tells what another controller did with charge and heater.
+    pub(in super::super) logged: (bool, bool),
+}
+
+/// The drawing's size and the rectangle of the temperatures, in SVG units.
+const WIDTH: f64 = 1000.0;
+const LEFT: f64 = 120.0;
+const RIGHT: f64 = 870.0;
+const TOP: f64 = 64.0;
+const BOTTOM: f64 = 384.0;
+/// Height of a band and distance from one to the next.
+const BAND: f64 = 18.0;
+const BAND_PITCH: f64 = 28.0;
+
+/// Colours differ in lightness too, and outlines in their dashes.
+const CELLS: [&str; 6] = ["#12436d", "#d1620f", "#28a197", "#7a1f5c", "#3d3d3d", "#a285d1"];
+
+/// Places of the drawing.
+struct Scales {
+    low: f64,
+    high: f64,
+    span: f64,
+}
+
+impl Scales {
+    #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+    fn x(&self, at: i64) -> f64 {
+        LEFT + (RIGHT - LEFT) * (at as f64 / self.span).clamp(0.0, 1.0)
+    }
+
+    fn y(&self, t: f64) -> f64 {
+        BOTTOM - (BOTTOM - TOP) * (t - self.low) / (self.high - self.low)
+    }
+}
+
+/// The picture as an SVG document.
+pub(in super::super) fn svg(picture: &Picture<'_>) -> String {
+    let thresholds = thresholds(picture.settings);
+    let (low, high, ticks) = shown_range(picture, &thresholds);
+    #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+    let scales = Scales { low, high, span: picture.span.max(1) as f64 };
+    let bands = bands(picture);
+    let floor = band_top(bands.len());
+    let height = floor + 50.0;
+    let mut out = String::new();
+    // Writing to a string cannot fail.
+    let _ = write!(
+        out,
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {height}\" font-family=\"sans-serif\" \
+         font-size=\"12\" fill=\"#222\">\n<rect width=\"{WIDTH}\" height=\"{height}\" fill=\"#fff\"/>\n\
+         <text x=\"{LEFT}\" y=\"22\" font-size=\"15\" font-weight=\"bold\">{}</text>\n",
+        escaped(picture.title)
+    );
+    frame(&mut out, &scales, &ticks, picture, floor);
+    for (label, t) in &thresholds {
+        threshold(&mut out, &scales, label, *t);
+    }
+    legend(&mut out, picture);
+    // Cells are what decides: drawn last, on top.
+    let mut order: Vec<_> = (0..picture.channels.len()).collect();
+    order.sort_by_key(|&channel| picture.settings.channels[channel].role == Role::Cell);
+    for channel in order {
+        envelope(&mut out, &scales, picture, channel);
+    }
+    for (row, (label, band)) in bands.iter().enumerate() {
+        draw_band(&mut out, &scales, picture, (label, *band), band_top(row));
+    }
+    out.push_str("</svg>\n");
+    out
+}
+
+/// The picture in a page that also holds `summary` as plain text.
+pub(in super::super) fn html(picture: &Picture<'_>, summary: &str) -> String {
+    format!(
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<meta charset=\"utf-8\">\n<title>{title}</title>\n<style>\n\
+         body {{ font-family: sans-serif; max-width: 60rem; margin: 1rem auto; padding: 0 1rem; }}\n\
+         pre {{ font-size: 0.8rem; white-space: pre-wrap; }}\n\
+         @page {{ size: A4 landscape; margin: 12mm; }}\n\
+         @media print {{ pre {{ break-before: page; }} }}\n</style>\n<body>\n{svg}<pre>{summary}</pre>\n</body>\n</html>\n",
+        title = escaped(picture.title),
+        svg = svg(picture),
+        summary = escaped(summary),
+    )
+}
+
+fn thresholds(settings: &ValidSettings) -> Vec<(&'static str, f64)> {
+    let celsius = |t: Celsius| f64::from(t.as_millidegrees()) / 1000.0;
+    let charge = &settings.charge;
+    vec![
+        ("inhibit", celsius(charge.inhibit)),
+        ("release", celsius(charge.release)),
+        ("high release", celsius(charge.high_release)),
+        ("high limit", celsius(charge.high_limit)),
+    ]
+}
+
+/// Everything that was read, the lower thresholds, and the upper ones where readings come near them.
+fn shown_range(picture: &Picture<'_>, thresholds: &[(&str, f64)]) -> (f64, f64, Vec<Tick<f64>>) {
+    let readings = picture.trace.bins.iter().flat_map(|bin| (0..picture.channels.len()).filter_map(|c| bin.range(c)));
+    let (low, high) = readings.fold((f64::MAX, f64::MIN), |(low, high), (l, h)| (low.min(l), high.max(h)));
+    let near = thresholds.iter().enumerate().filter(|(rank, (_, t))| *rank < 2 || *t < high + 5.0);
+    let (low, high) = near.fold((low, high), |(low, high), (_, (_, t))| (low.min(*t), high.max(*t)));
+    temperatures(low, high)
+}
+
+fn frame(out: &mut String, scales: &Scales, ticks: &[Tick<f64>], picture: &Picture<'_>, floor: f64) {
+    for Tick { at, label } in ticks {
+        let y = scales.y(*at);
+        let _ = writeln!(
+            out,
+            "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#ddd\"/><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{label}</text>",
+            LEFT - 6.0,
+            y + 4.0
+        );
+    }
+    let middle = f64::midpoint(TOP, BOTTOM);
+    let _ = writeln!(
+        out,
+        "<text transform=\"translate({:.0} {middle:.0}) rotate(-90)\" text-anchor=\"middle\">temperature, °C</text>",
+        LEFT - 44.0
+    );
+    let (ticks, caption) = times(picture.dial, picture.span);
+    for Tick { at, label } in ticks {
+        let x = scales.x(at);
+        let _ = writeln!(
+            out,
+            "<path d=\"M{x:.1} {TOP}V{floor}\" stroke=\"#ddd\"/><text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{label}</text>",
+            floor + 16.0
+        );
+    }
+    let _ = writeln!(
+        out,
+        "<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
+        f64::midpoint(LEFT, RIGHT),
+        floor + 36.0,
+        escaped(&caption)
+    );
+    let _ = writeln!(out, "<path d=\"M{LEFT} {TOP}H{RIGHT}V{BOTTOM}H{LEFT}Z\" fill=\"none\" stroke=\"#444\"/>");
+}
+
+fn threshold(out: &mut String, scales: &Scales, label: &str, t: f64) {
+    if t < scales.low || t > scales.high {
+        return;
+    }
+    let y = scales.y(t);
+    let _ = writeln!(
+        out,
+        "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#b00020\" stroke-dasharray=\"8 4\"/>\
+         <text x=\"{:.0}\" y=\"{:.1}\" fill=\"#b00020\">{label} {t} °C</text>",
+        RIGHT + 6.0,
+        y + 4.0
+    );
+}
+
+/// Colour and dashes of a channel.
+fn style(picture: &Picture<'_>, channel: usize) -> (&'static str, &'static str) {
+    let channels = &picture.settings.channels;
+    match channels[channel].role {
+        Role::Cell => {
+            let rank = channels[..channel].iter().filter(|other| other.role == Role::Cell).count();
+            (CELLS[rank % CELLS.len()], "none")
+        }
+        Role::Pad => ("#a3260b", "5 2"),
+        Role::Ambient => ("#7d8a93", "1.5 1.5"),
+    }
+}
+
+fn legend(out: &mut String, picture: &Picture<'_>) {
+    let mut x = LEFT;
+    for (channel, name) in picture.channels.iter().enumerate() {
+        let (colour, dashes) = style(picture, channel);
+        let role = match picture.settings.channels[channel].role {
+            Role::Cell => "cell",
+            Role::Pad => "pad",
+            Role::Ambient => "ambient",
+        };
+        let label = if *name == role { (*name).to_owned() } else { format!("{name} ({role})") };
+        let _ = writeln!(
+            out,
+            "<path d=\"M{x:.0} 44h22\" stroke=\"{colour}\" stroke-width=\"3\" stroke-dasharray=\"{dashes}\"/>\
+             <text x=\"{:.0}\" y=\"48\">{}</text>",
+            x + 28.0,
+            escaped(&label)
+        );
+        #[expect(clippy::cast_precision_loss, reason = "a name of a few letters")]
+        let width = label.chars().count() as f64 * 6.6;
+        x += 46.0 + width;
+    }
+}
+
+/// The area between the lowest and the highest reading of each bin, one piece for each stretch without a gap.
+fn envelope(out: &mut String, scales: &Scales, picture: &Picture<'_>, channel: usize) {
+    let (colour, dashes) = style(picture, channel);
+    let trace = picture.trace;
+    let middle = |index: usize| {
+        let start = i64::try_from(index).unwrap_or(i64::MAX).saturating_mul(trace.width);
+        scales.x(start.saturating_add(trace.width / 2).min(picture.span))
+    };
+    let points: Vec<_> = trace.bins.iter().enumerate().map(|(index, bin)| (index, bin.range(channel))).collect();
+    for piece in points.chunk_by(|(_, a), (_, b)| a.is_some() == b.is_some()) {
+        let piece: Vec<_> = piece.iter().filter_map(|&(index, range)| Some((middle(index), range?))).collect();
+        if piece.is_empty() {
+            continue;
+        }
+        let upper = piece.iter().map(|(x, (_, high))| (*x, *high));
+        let lower = piece.iter().rev().map(|(x, (low, _))| (*x, *low));
+        let _ = write!(
+            out,
+            "<path fill=\"{colour}\" fill-opacity=\"0.3\" stroke=\"{colour}\" stroke-dasharray=\"{dashes}\" \
+             stroke-linejoin=\"round\" d=\""
+        );
+        for (number, (x, t)) in upper.chain(lower).enumerate() {
+            let _ = write!(out, "{}{x:.1} {:.1}", if number == 0 { 'M' } else { 'L' }, scales.y(t));
+        }
+        out.push_str("Z\"/>\n");
+    }
+}
+
+fn bands(picture: &Picture<'_>) -> Vec<(&'static str, Band)> {
+    let (charge, heater) = picture.logged;
+    Band::ALL
+        .into_iter()
+        .filter_map(|band| match band {
+            Band::Charge => Some(("charge permitted", band)),
+            Band::Heater => Some(("heater on", band)),
+            Band::Alarm => Some(("alarm", band)),
+            Band::LoggedCharge => charge.then_some(("logged charge", band)),
+            Band::LoggedHeater => heater.then_some(("logged heater", band)),
+        })
+        .collect()
+}
+
+#[expect(clippy::cast_precision_loss, reason = "at most five")]
+fn band_top(row: usize) -> f64 {
+    BOTTOM + 16.0 + BAND_PITCH * row as f64
+}
+
+/// A bar as high as the part of the time something was on, bin by bin.
+fn draw_band(out: &mut String, scales: &Scales, picture: &Picture<'_>, (label, band): (&str, Band), top: f64) {
+    let colour = match band {
+        Band::Charge => "#28a197",
+        Band::Heater => "#d1620f",
+        Band::Alarm => "#b00020",
+        Band::LoggedCharge | Band::LoggedHeater => "#7d8a93",
+    };
+    let bottom = top + BAND;
+    let _ = write!(
+        out,
+        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{label}</text><path d=\"M{LEFT} {bottom}H{RIGHT}\" stroke=\"#888\"/>\
+         <path fill=\"{colour}\" d=\"",
+        LEFT - 6.0,
+        bottom - 5.0
+    );
+    let parts: Vec<_> = picture.trace.bins.iter().map(|bin: &Bin| bin.part_on(band)).collect();
+    let edge = |index: usize| {
+        scales.x(i64::try_from(index).unwrap_or(i64::MAX).saturating_mul(picture.trace.width).min(picture.span))
+    };
+    let mut index = 0;
+    for run in parts.chunk_by(|a, b| (a - b).abs() < 0.005) {
+        if run[0] > 0.0 {
+            let (from, to) = (edge(index), edge(index + run.len()));
+            let _ = write!(out, "M{from:.1} {bottom}V{:.1}H{to:.1}V{bottom}Z", bottom - BAND * run[0]);
+        }
+        index += run.len();
+    }
+    out.push_str("\"/>\n");
+}
+
+/// `text` fit for XML, control characters left out.
+fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for character in text.chars() {
+        match character {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\n' => out.push('\n'),
+            _ if character.is_control() => {}
+            _ => out.push(character),
+        }
+    }
+    out
+}

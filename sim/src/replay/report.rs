@@ -1,0 +1,290 @@
+//! What a replay found, as data: what `--json` prints and the summary is made of.
+
+use super::clock::{Dial, TimeFormat};
+use super::differ::Differ;
+use super::events::seconds;
+use super::plan::Plan;
+use super::record::Recorder;
+use super::rejects::{Fault, Reject, Rejects};
+use super::tally::What;
+use crate::installation::Installation;
+use forewarm_core::fault::Severity;
+use forewarm_core::journal::Counters;
+use forewarm_core::quantity::Celsius;
+use forewarm_core::signals::State;
+use serde::{Serialize, Serializer};
+use std::collections::BTreeMap;
+
+/// What a replay found. Times end in `_s`, in seconds; moments among them are counted from the first row.
+#[derive(Clone, Debug, Serialize)]
+pub struct Report {
+    /// Title of the installation.
+    pub title: String,
+    /// The log, as the user named it.
+    pub log: String,
+    /// Date of the first row in RFC 3339, where the log has dates.
+    pub start: Option<String>,
+    /// Format of the time column.
+    pub time_format: &'static str,
+    /// Which column was used for what.
+    pub columns: Vec<Use>,
+    /// Rows read, those rejected included.
+    pub rows_read: u64,
+    /// Rows not used.
+    pub rows_rejected: u64,
+    /// The same by kind.
+    #[serde(serialize_with = "by_kind")]
+    pub rejected: Rejects,
+    /// Steps of the controller.
+    pub steps: u64,
+    /// Time between two steps.
+    pub step_s: f64,
+    /// From the first row to the last.
+    pub span_s: f64,
+    /// Pauses of the log that were not stepped through. Neither permitted nor inhibited.
+    pub skipped_s: f64,
+    /// Time the heater was on.
+    pub heater_on_s: f64,
+    /// Times it was switched on.
+    pub heater_starts: u64,
+    /// Energy spent on heat, by source; the bank last.
+    pub energy: Vec<Energy>,
+    /// Time with charge permitted.
+    pub charge_permitted_s: f64,
+    /// Times it was permitted anew.
+    pub charge_permits: u64,
+    /// Time with charge inhibited.
+    pub charge_inhibited_s: f64,
+    /// The same by cause, the longest first.
+    pub inhibited_by: Vec<Because>,
+    /// Lowest reading of the coldest cell while charge was permitted.
+    pub coldest_permitted_c: Option<f64>,
+    /// When that was.
+    pub coldest_permitted_at_s: Option<f64>,
+    /// Time in each state.
+    pub states: Vec<InState>,
+    /// Faults, in the order in which they first came.
+    pub faults: Vec<FaultReport>,
+    /// Where the logged heater and ours part; nothing where the log does not tell.
+    pub heater_differences: Option<Differences>,
+    /// Where the logged charge permit and ours part; nothing where the log does not tell.
+    pub charge_differences: Option<Differences>,
+    /// What the log does not tell and what was taken instead.
+    pub assumptions: Vec<String>,
+    /// How to show moments.
+    #[serde(skip)]
+    pub dial: Dial,
+}
+
+/// A column and what it was used for.
+#[derive(Clone, Debug, Serialize)]
+pub struct Use {
+    /// What for.
+    pub what: String,
+    /// The column.
+    pub column: String,
+}
+
+/// Energy from one source.
+#[derive(Clone, Debug, Serialize)]
+pub struct Energy {
+    /// Name of the source.
+    pub source: String,
+    /// Energy in watt hours.
+    pub energy_wh: f64,
+}
+
+/// Time with one cause.
+#[derive(Clone, Debug, Serialize)]
+pub struct Because {
+    /// The cause.
+    pub cause: &'static str,
+    /// How long.
+    pub time_s: f64,
+}
+
+/// Time in one state.
+#[derive(Clone, Debug, Serialize)]
+pub struct InState {
+    /// The state.
+    pub state: &'static str,
+    /// How long.
+    pub time_s: f64,
+}
+
+/// One fault of one channel, or of the whole.
+#[derive(Clone, Debug, Serialize)]
+pub struct FaultReport {
+    /// The channel; nothing for a fault of the whole.
+    pub channel: Option<String>,
+    /// Which fault.
+    pub kind: &'static str,
+    /// When it was first seen.
+    pub first_s: f64,
+    /// How often it came.
+    pub count: u64,
+    /// How long it stood in all.
+    pub stood_s: f64,
+    /// Whether it sounds the alarm; the others are part of a normal winter.
+    pub alarm: bool,
+    /// What it means.
+    pub meaning: &'static str,
+    /// What to look at first.
+    pub check_first: &'static str,
+}
+
+/// Where a logged output and ours part.
+#[derive(Clone, Debug, Serialize)]
+pub struct Differences {
+    /// Time for which the log says what was done.
+    pub compared_s: f64,
+    /// Time for which only the logged one was on.
+    pub logged_only_s: f64,
+    /// Time for which only ours was on.
+    pub ours_only_s: f64,
+    /// Stretches of difference.
+    pub count: u64,
+    /// The first few of them.
+    pub first: Vec<Difference>,
+}
+
+/// A stretch of time in which the two differ.
+#[derive(Clone, Debug, Serialize)]
+pub struct Difference {
+    /// Its start.
+    pub from_s: f64,
+    /// Its end.
+    pub to_s: f64,
+    /// Whether the logged output was on.
+    pub logged: bool,
+    /// Our cause at its start.
+    pub cause: &'static str,
+    /// The coldest cell at its start, if every cell channel was good.
+    pub coldest_cell_c: Option<f64>,
+}
+
+/// What a report is made of, besides the sums.
+pub(super) struct Source<'a> {
+    pub(super) installation: &'a Installation,
+    pub(super) log: &'a str,
+    pub(super) plan: &'a Plan,
+    pub(super) dial: Dial,
+    pub(super) time_format: Option<TimeFormat>,
+    pub(super) rows_read: u64,
+    pub(super) rejects: Rejects,
+    pub(super) steps: u64,
+    pub(super) step: u32,
+    pub(super) span: i64,
+    pub(super) counters: Counters,
+}
+
+impl Report {
+    pub(super) fn new(from: Source<'_>, recorder: &Recorder) -> Self {
+        let tally = &recorder.tally;
+        let uses = from.plan.uses.iter().cloned();
+        let mut inhibited_by: Vec<_> = tally.inhibited_by.iter().filter(|(_, time)| *time > 0).collect();
+        inhibited_by.sort_by_key(|(cause, time)| (-time, *cause));
+        let mut faults: Vec<_> = tally.faults.iter().collect();
+        faults.sort_by_key(|fault| fault.first);
+        let names = from.installation.sources.iter().map(String::as_str).chain(["bank"]);
+        let spent = from.counters.source_energy_uj[..from.installation.sources.len()].iter();
+        Self {
+            title: from.installation.title.clone(),
+            log: from.log.to_owned(),
+            start: from.dial.rfc3339(0),
+            time_format: from.time_format.map_or("", TimeFormat::name),
+            columns: uses.map(|(what, column)| Use { what, column }).collect(),
+            rows_read: from.rows_read,
+            rows_rejected: from.rejects.total(),
+            rejected: from.rejects,
+            steps: from.steps,
+            step_s: f64::from(from.step) / 1000.0,
+            span_s: seconds(from.span),
+            skipped_s: seconds(tally.skipped),
+            heater_on_s: seconds(tally.heater_on),
+            heater_starts: tally.heater_starts,
+            energy: names
+                .zip(spent.chain([&from.counters.bank_energy_uj]))
+                .map(|(source, energy)| Energy { source: source.to_owned(), energy_wh: watt_hours(*energy) })
+                .collect(),
+            charge_permitted_s: seconds(tally.permitted),
+            charge_permits: tally.permits,
+            charge_inhibited_s: seconds(tally.inhibited),
+            inhibited_by: inhibited_by
+                .into_iter()
+                .map(|(cause, time)| Because { cause: cause.name(), time_s: seconds(*time) })
+                .collect(),
+            coldest_permitted_c: tally.coldest_permitted.map(|(coldest, _)| celsius(coldest)),
+            coldest_permitted_at_s: tally.coldest_permitted.map(|(_, at)| seconds(at)),
+            states: State::PLAIN
+                .iter()
+                .zip(tally.in_state)
+                .map(|(state, time)| InState { state: state.name(), time_s: seconds(time) })
+                .collect(),
+            faults: faults
+                .into_iter()
+                .map(|fault| {
+                    let facts = fault.what.facts();
+                    FaultReport {
+                        channel: match fault.what {
+                            What::Channel(channel, _) => Some(from.plan.channels[channel].name.clone()),
+                            What::System(_) => None,
+                        },
+                        kind: facts.name,
+                        first_s: seconds(fault.first),
+                        count: fault.count,
+                        stood_s: seconds(fault.stood),
+                        alarm: facts.severity == Severity::Alarm,
+                        meaning: facts.meaning,
+                        check_first: facts.check_first,
+                    }
+                })
+                .collect(),
+            heater_differences: from.plan.logged_heater.map(|_| Differences::new(&recorder.heater)),
+            charge_differences: from.plan.logged_charge.map(|_| Differences::new(&recorder.charge)),
+            assumptions: from.plan.assumptions.clone(),
+            dial: from.dial,
+        }
+    }
+}
+
+impl Differences {
+    fn new(differ: &Differ) -> Self {
+        let first = differ.first.iter().map(|difference| Difference {
+            from_s: seconds(difference.from),
+            to_s: seconds(difference.to),
+            logged: difference.logged_on,
+            cause: difference.cause.name(),
+            coldest_cell_c: difference.coldest.map(celsius),
+        });
+        Self {
+            compared_s: seconds(differ.compared),
+            logged_only_s: seconds(differ.logged_only),
+            ours_only_s: seconds(differ.ours_only),
+            count: differ.count,
+            first: first.collect(),
+        }
+    }
+}
+
+/// `{kind: count, …, "first": [{line, kind, detail}]}`.
+fn by_kind<S: Serializer>(rejects: &Rejects, serializer: S) -> Result<S::Ok, S::Error> {
+    #[derive(Serialize)]
+    struct Shape<'a> {
+        #[serde(flatten)]
+        counts: BTreeMap<&'static str, u64>,
+        first: &'a [Reject],
+    }
+    let counts = Fault::ALL.into_iter().map(|kind| (kind.name(), rejects.count(kind))).collect();
+    Shape { counts, first: &rejects.first }.serialize(serializer)
+}
+
+fn celsius(t: Celsius) -> f64 {
+    f64::from(t.as_millidegrees()) / 1000.0
+}
+
+/// Microjoules as watt hours, to the milliwatt hour.
+#[expect(clippy::cast_precision_loss, reason = "below 2^53: 10^9 Wh, in milliwatt hours")]
+fn watt_hours(microjoules: u64) -> f64 {
+    (microjoules / 3_600_000) as f64 / 1000.0
+}

@@ -1,0 +1,225 @@
+//! Logged values to what a converter would have measured.
+//!
+//! The controller sees nothing but ratios, in a replay as in a box under the bank; so a logged temperature is turned into the
+//! ratio that its channel's element, leads and reference resistor would have given. This direction is worked out here in f64
+//! from the published equation, and not by the core's own integers, so that a replay also tests those.
+
+use forewarm_core::quantity::{Ohms, Ratio};
+use forewarm_core::settings::Channel;
+
+/// The unit a column is logged in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unit {
+    /// °C, as the channel shows it: its offset included.
+    Celsius,
+    /// °F, likewise.
+    Fahrenheit,
+    /// K, likewise.
+    Kelvin,
+    /// Ω at the terminals: with both leads for two wires, the leads already taken away for three and four.
+    Ohms,
+    /// The converter's reading as a fraction of its reference resistor.
+    Ratio,
+}
+
+impl Unit {
+    /// Every unit.
+    pub const ALL: [Self; 5] = [Self::Celsius, Self::Fahrenheit, Self::Kelvin, Self::Ohms, Self::Ratio];
+
+    /// Its suffix in column names and options.
+    #[must_use]
+    pub const fn suffix(self) -> &'static str {
+        match self {
+            Self::Celsius => "c",
+            Self::Fahrenheit => "f",
+            Self::Kelvin => "k",
+            Self::Ohms => "ohm",
+            Self::Ratio => "ratio",
+        }
+    }
+
+    /// The unit of that suffix.
+    #[must_use]
+    pub fn named(suffix: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|unit| unit.suffix().eq_ignore_ascii_case(suffix))
+    }
+}
+
+/// Turns the logged values of one channel into ratios.
+#[derive(Clone, Debug)]
+pub(super) struct Scale {
+    unit: Unit,
+    r0: f64,
+    a: f64,
+    b: f64,
+    c: f64,
+    /// Resistance the channel will take away as lead.
+    leads: f64,
+    /// Steps of [`Ratio`] per ohm.
+    steps_per_ohm: f64,
+    offset: f64,
+    /// Lowest and highest logged value that a platinum element can cause, in the logged unit.
+    within: (f64, f64),
+}
+
+/// The range of the equation, °C. Source: IEC 60751:2022.
+const EQUATION: (f64, f64) = (-200.0, 850.0);
+
+impl Scale {
+    pub(super) fn new(channel: &Channel, unit: Unit) -> Self {
+        let (a, b, c) = channel.element.coefficients().as_steps();
+        #[expect(clippy::cast_precision_loss, reason = "at most 34 bits")]
+        let scaled = |steps: i64, bits: i32| steps as f64 * (-f64::from(bits)).exp2();
+        let mut scale = Self {
+            unit,
+            r0: ohms(channel.element.r0()),
+            a: scaled(a, 40),
+            b: scaled(b, 52),
+            c: scaled(c, 70),
+            leads: ohms(channel.leads.known()),
+            steps_per_ohm: f64::from(1_u32 << 30) / ohms(channel.reference),
+            offset: f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16),
+            within: (0.0, 0.0),
+        };
+        scale.within = (scale.logged(EQUATION.0), scale.logged(EQUATION.1));
+        scale
+    }
+
+    /// Whether no platinum element can cause `value`: the sensor or the logger was broken then.
+    pub(super) fn is_beyond(&self, value: f64) -> bool {
+        value < self.within.0 || value > self.within.1
+    }
+
+    /// The ratio that a converter would have measured; the lowest or highest there is for a value that is beyond.
+    #[inline]
+    pub(super) fn ratio(&self, value: f64) -> Ratio {
+        if value < self.within.0 {
+            return Ratio::ZERO;
+        }
+        if value > self.within.1 {
+            return Ratio::MAX;
+        }
+        let steps = match self.unit {
+            Unit::Celsius => self.steps_at(value),
+            Unit::Fahrenheit => self.steps_at((value - 32.0) / 1.8),
+            Unit::Kelvin => self.steps_at(value - 273.15),
+            Unit::Ohms => value * self.steps_per_ohm,
+            Unit::Ratio => value * f64::from(1_u32 << 30),
+        };
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
+        Ratio::from_steps((steps + 0.5) as u32)
+    }
+
+    /// Steps of [`Ratio`] for a shown temperature.
+    #[inline]
+    fn steps_at(&self, shown: f64) -> f64 {
+        (self.element_ohms(shown - self.offset) + self.leads) * self.steps_per_ohm
+    }
+
+    /// Resistance of the element alone at `t` °C. Source: IEC 60751:2022, interpolating equations.
+    #[inline]
+    fn element_ohms(&self, t: f64) -> f64 {
+        let cubic = if t < 0.0 { self.c * (t - 100.0) * t } else { 0.0 };
+        self.r0 * (1.0 + t * (self.a + t * (self.b + cubic)))
+    }
+
+    /// What the log would show with the element itself at `t` °C.
+    fn logged(&self, t: f64) -> f64 {
+        let terminals = self.element_ohms(t) + self.leads;
+        match self.unit {
+            Unit::Celsius => t + self.offset,
+            Unit::Fahrenheit => (t + self.offset) * 1.8 + 32.0,
+            Unit::Kelvin => t + self.offset + 273.15,
+            Unit::Ohms => terminals,
+            Unit::Ratio => terminals * self.steps_per_ohm / f64::from(1_u32 << 30),
+        }
+    }
+}
+
+fn ohms(r: Ohms) -> f64 {
+    f64::from(r.as_steps()) / f64::from(1_u32 << 18)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use forewarm_core::quantity::{Celsius, Kelvins};
+    use forewarm_core::rtd::{Coefficients, Element, Leads, Thermometer};
+    use forewarm_core::settings::Role;
+    use proptest::prelude::*;
+
+    fn channel() -> impl Strategy<Value = Channel> {
+        // From 100 Ω: the step of `Ohms` alone is worth 0.1 mK on a smaller element.
+        let element =
+            (100_000..2_000_000_u32, 38_000_000..40_000_000, -60_000_000..-55_000_000, -43_000_000..-40_000_000)
+                .prop_map(|(r0, a, b, c)| {
+                    Element::new(Ohms::from_milliohms(r0), Coefficients::new(a, b, c).unwrap()).unwrap()
+                });
+        let leads = prop_oneof![
+            Just(Leads::FourWire),
+            (0..2000_u32, -40_000..60_000).prop_map(|(loop_mohm, at)| Leads::TwoWire {
+                loop_at_20c: Ohms::from_milliohms(loop_mohm),
+                at: Celsius::from_millidegrees(at),
+            })
+        ];
+        (element, leads, -5000..5000).prop_map(|(element, leads, offset)| Channel {
+            role: Role::Cell,
+            element,
+            reference: Ohms::from_milliohms(4_000_000),
+            leads,
+            offset: Kelvins::from_millikelvins(offset),
+        })
+    }
+
+    /// What the core reads from `ratio`, in °C.
+    fn read_back(channel: &Channel, ratio: Ratio) -> f64 {
+        let terminals = ratio.of(channel.reference).unwrap();
+        let element = terminals.less(channel.leads.known()).unwrap();
+        let t = Thermometer::new(channel.element).celsius(element).unwrap().raised(channel.offset);
+        f64::from(t.as_steps()) / 65_536.0
+    }
+
+    proptest! {
+        #[test]
+        fn the_core_reads_back_the_logged_temperature_within_a_tenth_of_a_millikelvin(
+            channel in channel(), t in -50.0..140.0_f64,
+        ) {
+            for (unit, logged) in [(Unit::Celsius, t), (Unit::Fahrenheit, t * 1.8 + 32.0), (Unit::Kelvin, t + 273.15)] {
+                let read = read_back(&channel, Scale::new(&channel, unit).ratio(logged));
+                prop_assert!((read - t).abs() < 1e-4, "{t} °C as {unit:?} read as {read}");
+            }
+        }
+
+        #[test]
+        fn ohms_and_ratio_of_a_temperature_are_that_temperature(channel in channel(), t in -50.0..140.0_f64) {
+            for unit in [Unit::Ohms, Unit::Ratio] {
+                let scale = Scale::new(&channel, unit);
+                let read = read_back(&channel, scale.ratio(scale.logged(t - scale.offset)));
+                prop_assert!((read - t).abs() < 1e-4, "{t} °C as {unit:?} read as {read}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_no_element_can_cause_is_a_short_or_an_open_circuit() {
+        let channel = Channel {
+            role: Role::Cell,
+            element: Element::pt100(),
+            reference: Ohms::from_milliohms(400_000),
+            leads: Leads::FourWire,
+            offset: Kelvins::ZERO,
+        };
+        for (unit, low, high) in [
+            (Unit::Celsius, -200.1, 850.1),
+            (Unit::Fahrenheit, -999.0, 9999.0),
+            (Unit::Kelvin, -1.0, 5000.0),
+            (Unit::Ohms, -1.0, 390.5),
+            (Unit::Ratio, 0.0, 1.1),
+        ] {
+            let scale = Scale::new(&channel, unit);
+            assert_eq!(scale.ratio(low), Ratio::ZERO, "{unit:?}");
+            assert_eq!(scale.ratio(high), Ratio::MAX, "{unit:?}");
+            assert!(scale.is_beyond(low) && scale.is_beyond(high));
+        }
+    }
+}

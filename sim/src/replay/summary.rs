@@ -1,0 +1,212 @@
+//! The report as text for a fitter.
+
+use super::clock::Span;
+use super::rejects::Fault;
+use super::report::{Differences, FaultReport, Report};
+use std::fmt::Write;
+
+/// The report as plain aligned text, of at most 100 columns unless names are longer.
+#[must_use]
+pub fn summarise(report: &Report) -> String {
+    let mut out = String::new();
+    log(&mut out, report);
+    charge(&mut out, report);
+    heater(&mut out, report);
+    states(&mut out, report);
+    faults(&mut out, report);
+    differences(&mut out, report);
+    grounds(&mut out, report);
+    out
+}
+
+fn log(out: &mut String, report: &Report) {
+    let end = moment(report, report.span_s);
+    line(out, format_args!("{}", report.title));
+    line(out, format_args!(""));
+    heading(out, "Log");
+    item(out, "file", &report.log);
+    match &report.start {
+        Some(_) => {
+            item(out, "from", &moment(report, 0.0));
+            item(out, "to", &format!("{end}, {}", span(report.span_s)));
+        }
+        None => item(out, "length", &span(report.span_s)),
+    }
+    let rejected = match report.rows_rejected {
+        0 => "all of them used".to_owned(),
+        count => format!("{count} of them rejected"),
+    };
+    item(out, "rows", &format!("{}, {rejected}", report.rows_read));
+    for kind in Fault::ALL {
+        match report.rejected.count(kind) {
+            0 => {}
+            count => item(out, "", &format!("{count} {}", kind.words())),
+        }
+    }
+    item(out, "steps", &format!("{} of {} s", report.steps, report.step_s));
+    if report.skipped_s > 0.0 {
+        item(
+            out,
+            "skipped",
+            &format!("{} in pauses of the log, neither permitted nor inhibited", span(report.skipped_s)),
+        );
+    }
+}
+
+fn charge(out: &mut String, report: &Report) {
+    heading(out, "Charge");
+    item(out, "permitted", &share(report.charge_permitted_s, report.span_s));
+    item(out, "inhibited", &share(report.charge_inhibited_s, report.span_s));
+    for because in &report.inhibited_by {
+        item(out, "", &format!("{}  {}", share(because.time_s, report.span_s), because.cause.replace('_', " ")));
+    }
+    let coldest = match (report.coldest_permitted_c, report.coldest_permitted_at_s) {
+        (Some(coldest), Some(at)) => format!("{coldest:.2} °C, {}", moment(report, at)),
+        _ => "never permitted".to_owned(),
+    };
+    item(out, "coldest cell while permitted", &coldest);
+}
+
+fn heater(out: &mut String, report: &Report) {
+    heading(out, "Heater");
+    item(out, "on", &share(report.heater_on_s, report.span_s));
+    item(out, "starts", &report.heater_starts.to_string());
+    let total: f64 = report.energy.iter().map(|energy| energy.energy_wh).sum();
+    item(out, "energy", &format!("{:>9.3} kWh", total / 1000.0));
+    for energy in &report.energy {
+        item(out, "", &format!("{:>9.3} kWh  {}", energy.energy_wh / 1000.0, energy.source));
+    }
+}
+
+fn states(out: &mut String, report: &Report) {
+    heading(out, "Time in each state");
+    for state in &report.states {
+        item(out, &state.state.replace('_', " "), &share(state.time_s, report.span_s));
+    }
+}
+
+fn faults(out: &mut String, report: &Report) {
+    for (title, alarm) in [("Faults", true), ("Notices", false)] {
+        let mut chosen = report.faults.iter().filter(|fault| fault.alarm == alarm).peekable();
+        if chosen.peek().is_none() {
+            if alarm {
+                heading(out, title);
+                line(out, format_args!("  none"));
+            }
+            continue;
+        }
+        heading(out, title);
+        for fault in chosen {
+            one_fault(out, report, fault);
+        }
+    }
+}
+
+fn one_fault(out: &mut String, report: &Report, fault: &FaultReport) {
+    let channel = fault.channel.as_deref().unwrap_or("installation");
+    let times = if fault.count == 1 { "once".to_owned() } else { format!("{} times", fault.count) };
+    line(out, format_args!("  {channel}: {}: {}", fault.kind.replace('_', " "), fault.meaning));
+    line(out, format_args!("    {times}, first {}, {} in all", moment(report, fault.first_s), span(fault.stood_s)));
+    if fault.alarm {
+        line(out, format_args!("    check first: {}", fault.check_first));
+    }
+    // Both are what a log of few digits looks like; the sensor need not be to blame.
+    if matches!(fault.kind, "stuck" | "too_fast") {
+        line(out, format_args!("    or the log's own steps are coarse: then this says nothing about the sensor"));
+    }
+}
+
+fn differences(out: &mut String, report: &Report) {
+    let both = [("charge", "permitted", &report.charge_differences), ("heater", "on", &report.heater_differences)];
+    if both.iter().all(|(_, _, found)| found.is_none()) {
+        return;
+    }
+    heading(out, "Differences from the logged controller");
+    for (name, word, found) in both {
+        let Some(found) = found else { continue };
+        difference(out, report, name, word, found);
+    }
+}
+
+fn difference(out: &mut String, report: &Report, name: &str, word: &str, found: &Differences) {
+    if found.count == 0 {
+        item(out, name, &format!("none in {} compared", span(found.compared_s)));
+        return;
+    }
+    item(out, name, &format!("{} in {} compared", times(found.count), span(found.compared_s)));
+    item(out, "", &format!("{}  logged {word}, here not", share(found.logged_only_s, found.compared_s)));
+    item(out, "", &format!("{}  here {word}, logged not", share(found.ours_only_s, found.compared_s)));
+    for first in &found.first {
+        let coldest = first.coldest_cell_c.map_or_else(|| "no good reading".to_owned(), |t| format!("{t:.2} °C"));
+        let who = if first.logged { "logged" } else { "here" };
+        line(
+            out,
+            format_args!(
+                "  {}: {who} only, for {}; coldest cell {coldest}; {}",
+                moment(report, first.from_s),
+                span(first.to_s - first.from_s),
+                first.cause.replace('_', " ")
+            ),
+        );
+    }
+    let more = found.count - found.first.len() as u64;
+    if more > 0 {
+        line(out, format_args!("  and {more} more"));
+    }
+}
+
+fn times(count: u64) -> String {
+    if count == 1 { "once".to_owned() } else { format!("{count} times") }
+}
+
+fn grounds(out: &mut String, report: &Report) {
+    heading(out, "Taken from the log");
+    for used in &report.columns {
+        let format = if used.what == "time" { format!(" ({})", report.time_format) } else { String::new() };
+        item(out, &used.what, &format!("{}{format}", used.column));
+    }
+    if !report.assumptions.is_empty() {
+        heading(out, "Not in the log, so assumed");
+        for assumption in &report.assumptions {
+            line(out, format_args!("  {assumption}"));
+        }
+    }
+    heading(out, "Not judged");
+    line(out, format_args!("  heater without effect, heater that does not go off: the log's temperatures do not"));
+    line(out, format_args!("  follow the heater of this replay"));
+}
+
+fn heading(out: &mut String, text: &str) {
+    if !out.ends_with("\n\n") {
+        out.push('\n');
+    }
+    line(out, format_args!("{text}"));
+}
+
+fn item(out: &mut String, name: &str, value: &str) {
+    line(out, format_args!("  {name:<30}{value}"));
+}
+
+fn line(out: &mut String, text: std::fmt::Arguments<'_>) {
+    // Writing to a string cannot fail.
+    let _ = writeln!(out, "{text}");
+}
+
+/// A time in hours, and as a part of the whole.
+fn share(seconds: f64, whole: f64) -> String {
+    let percent = if whole > 0.0 { 100.0 * seconds / whole } else { 0.0 };
+    format!("{:>9.2} h  {percent:>5.1} %", seconds / 3600.0)
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "made from whole milliseconds")]
+fn millis(seconds: f64) -> i64 {
+    (seconds * 1000.0).round() as i64
+}
+
+fn span(seconds: f64) -> String {
+    Span(millis(seconds)).to_string()
+}
+
+fn moment(report: &Report, seconds: f64) -> String {
+    report.dial.show(millis(seconds))
+}

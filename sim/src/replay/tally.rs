@@ -1,0 +1,175 @@
+//! Adds up what the controller did: time in each state, switching, faults.
+
+use super::record::Moment;
+use forewarm_core::fault::{ChannelFault, Facts, Faults, SystemFault};
+use forewarm_core::quantity::Celsius;
+use forewarm_core::signals::{Cause, State};
+
+/// The sums. Times are in milliseconds, moments since the first row.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Tally {
+    now: Option<Phase>,
+    pub(super) in_state: [i64; State::PLAIN.len()],
+    pub(super) heater_on: i64,
+    pub(super) heater_starts: u64,
+    pub(super) permitted: i64,
+    pub(super) inhibited: i64,
+    pub(super) permits: u64,
+    /// Time by cause with charge inhibited.
+    pub(super) inhibited_by: Vec<(Cause, i64)>,
+    /// Time of the log that was not stepped through.
+    pub(super) skipped: i64,
+    /// Lowest coldest-cell reading with charge permitted, and when.
+    pub(super) coldest_permitted: Option<(Celsius, i64)>,
+    pub(super) faults: Vec<FaultTally>,
+    standing: Faults,
+}
+
+/// A stretch of time in which nothing that is an event changed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Phase {
+    since: i64,
+    state: State,
+    cause: Cause,
+    heater: bool,
+    charge: bool,
+}
+
+/// One fault of one channel, or of the whole.
+#[derive(Clone, Debug)]
+pub(super) struct FaultTally {
+    pub(super) what: What,
+    /// When it was first seen.
+    pub(super) first: i64,
+    /// How often it came.
+    pub(super) count: u64,
+    /// How long it stood in all.
+    pub(super) stood: i64,
+    /// Since when it stands now.
+    since: Option<i64>,
+}
+
+/// Which fault, and of which channel.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum What {
+    Channel(usize, ChannelFault),
+    System(SystemFault),
+}
+
+impl What {
+    pub(super) const fn facts(self) -> Facts {
+        match self {
+            Self::Channel(_, fault) => fault.facts(),
+            Self::System(fault) => fault.facts(),
+        }
+    }
+}
+
+impl Tally {
+    /// Takes a step in; true if it is an event: state, cause or an output changed.
+    #[inline]
+    pub(super) fn step(&mut self, moment: &Moment<'_>) -> bool {
+        let (heater, charge) = (moment.heater(), moment.charge());
+        if charge
+            && let Some(coldest) = moment.unit.coldest_cell()
+            && self.coldest_permitted.is_none_or(|(lowest, _)| coldest < lowest)
+        {
+            self.coldest_permitted = Some((coldest, moment.at));
+        }
+        if moment.outputs.faults != self.standing {
+            self.faults_changed(moment.at, moment.outputs.faults);
+        }
+        let (state, cause) = (moment.outputs.state, moment.outputs.cause);
+        let phase = Phase { since: moment.at, state, cause, heater, charge };
+        match self.now {
+            Some(now) if phase == (Phase { since: moment.at, ..now }) => false,
+            before => {
+                self.close(moment.at);
+                self.heater_starts += u64::from(heater && !before.is_some_and(|before| before.heater));
+                self.permits += u64::from(charge && !before.is_some_and(|before| before.charge));
+                self.now = Some(phase);
+                true
+            }
+        }
+    }
+
+    /// Leaves the time from `from` to `to` out of every sum.
+    pub(super) fn skip(&mut self, from: i64, to: i64) {
+        self.close(from);
+        self.skipped += to - from;
+        if let Some(now) = &mut self.now {
+            now.since = to;
+        }
+    }
+
+    /// Takes in that the log ended at `end`.
+    pub(super) fn finish(&mut self, end: i64) {
+        self.close(end);
+        for fault in &mut self.faults {
+            fault.end(end);
+        }
+    }
+
+    /// Adds the time since the last event.
+    fn close(&mut self, at: i64) {
+        let Some(now) = &mut self.now else { return };
+        let span = at - std::mem::replace(&mut now.since, at);
+        let now = *now;
+        self.in_state[now.state as usize] += span;
+        self.heater_on += if now.heater { span } else { 0 };
+        if now.charge {
+            self.permitted += span;
+            return;
+        }
+        self.inhibited += span;
+        match self.inhibited_by.iter_mut().find(|(cause, _)| *cause == now.cause) {
+            Some((_, time)) => *time += span,
+            None => self.inhibited_by.push((now.cause, span)),
+        }
+    }
+
+    #[cold]
+    fn faults_changed(&mut self, at: i64, faults: Faults) {
+        let before = std::mem::replace(&mut self.standing, faults);
+        let channels = before.channels.into_iter().zip(faults.channels).enumerate().filter(|(_, (was, is))| was != is);
+        for (channel, (was, is)) in channels {
+            if let Some(fault) = was {
+                self.fault(What::Channel(channel, fault)).end(at);
+            }
+            if let Some(fault) = is {
+                self.fault(What::Channel(channel, fault)).begin(at);
+            }
+        }
+        for fault in before.system.without(faults.system).iter() {
+            self.fault(What::System(fault)).end(at);
+        }
+        for fault in faults.system.without(before.system).iter() {
+            self.fault(What::System(fault)).begin(at);
+        }
+    }
+
+    fn fault(&mut self, what: What) -> &mut FaultTally {
+        let known = self.faults.iter().position(|fault| fault.what == what);
+        let index = known.unwrap_or_else(|| {
+            self.faults.push(FaultTally { what, first: 0, count: 0, stood: 0, since: None });
+            self.faults.len() - 1
+        });
+        &mut self.faults[index]
+    }
+}
+
+impl FaultTally {
+    fn begin(&mut self, at: i64) {
+        if self.count == 0 {
+            self.first = at;
+        }
+        self.count += 1;
+        self.since = Some(at);
+    }
+
+    fn end(&mut self, at: i64) {
+        if let Some(since) = self.since.take() {
+            self.stood += at - since;
+        }
+    }
+}

@@ -1,0 +1,331 @@
+//! Resistance against temperature, with tolerances.
+//!
+//! Temperatures run in whole thousandths of a degree, so that the thousandth row of a step of 0.1 °C is where it should be, and
+//! resistances come from the core: the table shows what the controller computes with.
+
+use crate::diagnostic::Problem;
+use forewarm_core::quantity::{Celsius, Ohms};
+use forewarm_core::rtd::{Element, RANGE_HIGH, RANGE_LOW};
+use forewarm_core::settings::Thousandths;
+use serde::ser::{Serialize, SerializeStruct, Serializer};
+use std::fmt::Write as _;
+use std::io::{self, Write};
+
+/// Longest table, in rows.
+pub const MOST_ROWS: i64 = 1_000_000;
+
+/// A tolerance class.
+///
+/// # Source
+/// IEC 60751:2022; the tolerance is `a` + `b` |t|.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Class {
+    /// ±(0.1 + 0.0017 |t|) K
+    #[value(name = "AA")]
+    Aa,
+    /// ±(0.15 + 0.002 |t|) K
+    #[value(name = "A")]
+    A,
+    /// ±(0.3 + 0.005 |t|) K
+    #[value(name = "B")]
+    B,
+    /// ±(0.6 + 0.01 |t|) K
+    #[value(name = "C")]
+    C,
+}
+
+/// How the platinum is held, which limits the range of its class.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Construction {
+    /// Wound wire
+    WireWound,
+    /// Film on a ceramic
+    Film,
+}
+
+impl Class {
+    /// The letters of the standard.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Aa => "AA",
+            Self::A => "A",
+            Self::B => "B",
+            Self::C => "C",
+        }
+    }
+
+    /// Lowest and highest temperature, in °C, at which the class holds for a thermometer.
+    ///
+    /// # Source
+    /// IEC 60751:2022; the ranges for film from memory.
+    #[must_use]
+    pub const fn range(self, construction: Construction) -> (i32, i32) {
+        match (self, construction) {
+            (Self::Aa, Construction::WireWound) => (-50, 250),
+            (Self::Aa, Construction::Film) => (0, 150),
+            (Self::A, Construction::WireWound) => (-100, 450),
+            (Self::A, Construction::Film) => (-30, 300),
+            (Self::B | Self::C, Construction::WireWound) => (-196, 600),
+            (Self::B, Construction::Film) => (-50, 500),
+            (Self::C, Construction::Film) => (-50, 600),
+        }
+    }
+
+    /// Tolerance at `millidegrees`, in steps of 0.1 µK, in which it is exact; nothing outside the range of the class.
+    const fn tolerance(self, construction: Construction, millidegrees: i32) -> Option<i64> {
+        let (low, high) = self.range(construction);
+        if millidegrees < low * 1000 || millidegrees > high * 1000 {
+            return None;
+        }
+        let (a, b) = match self {
+            Self::Aa => (1_000_000, 17),
+            Self::A => (1_500_000, 20),
+            Self::B => (3_000_000, 50),
+            Self::C => (6_000_000, 100),
+        };
+        Some(a + b * millidegrees.unsigned_abs() as i64)
+    }
+}
+
+/// A table to be written.
+#[derive(Clone, Debug)]
+pub struct Table {
+    label: String,
+    element: Element,
+    /// In thousandths of a degree, as the step.
+    from: i64,
+    step: i64,
+    count: i64,
+    class: Class,
+    construction: Construction,
+}
+
+/// One row.
+#[derive(Clone, Copy, Debug)]
+struct Row {
+    millidegrees: i32,
+    ohms: Ohms,
+    tolerance: Option<Tolerance>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Tolerance {
+    /// In steps of 0.1 µK.
+    kelvins: i64,
+    micro_ohms: u64,
+}
+
+impl Table {
+    /// A table of `element`, called `label`, from `from` to at most `to` in steps of `step`, all in thousandths of a degree.
+    ///
+    /// # Errors
+    /// A step that is not above zero, ends in the wrong order or outside −200…850 °C, more than [`MOST_ROWS`] rows, and an
+    /// element whose resistance exceeds 16 384 Ω within the table. Nothing else fails.
+    pub fn new(
+        label: impl Into<String>,
+        element: Element,
+        (from, to, step): (i64, i64, i64),
+        class: Class,
+        construction: Construction,
+    ) -> Result<Self, Problem> {
+        let refuse = |option: &str, message: String, remedy: &str| Problem::error(option, message).remedy(remedy);
+        for (option, value) in [("--from", from), ("--to", to)] {
+            let low = i64::from(RANGE_LOW.as_millidegrees());
+            let high = i64::from(RANGE_HIGH.as_millidegrees());
+            if !(low..=high).contains(&value) {
+                let message = format!("is {} °C, outside -200 to 850 °C, where the equation holds", Thousandths(value));
+                return Err(refuse(option, message, &format!("{option} {}", Thousandths(value.clamp(low, high)))));
+            }
+        }
+        if step <= 0 {
+            return Err(refuse("--step", format!("is {} °C, not above zero", Thousandths(step)), "--step 1"));
+        }
+        if from > to {
+            let message = format!("is {} °C, above --to ({} °C)", Thousandths(from), Thousandths(to));
+            return Err(refuse("--from", message, &format!("--from {} --to {}", Thousandths(to), Thousandths(from))));
+        }
+        let rows = (to - from) / step + 1;
+        if rows > MOST_ROWS {
+            let message = format!("makes {rows} rows, more than {MOST_ROWS}");
+            return Err(refuse("--step", message, "a larger step, or a shorter range"));
+        }
+        let table = Self { label: label.into(), element, from, step, count: rows, class, construction };
+        if table.row(table.count - 1).is_none() {
+            return Err(refuse("--to", "is too hot: the resistance there exceeds 16384 Ω".to_owned(), "a lower --to"));
+        }
+        Ok(table)
+    }
+
+    /// The row of this number. There is one for every number below the count: resistance rises with temperature, and that of
+    /// the last row has been computed.
+    fn row(&self, number: i64) -> Option<Row> {
+        let millidegrees = i32::try_from(self.from + number * self.step).ok()?;
+        let at = |millidegrees: i32| self.element.resistance(Celsius::from_millidegrees(millidegrees)).ok();
+        let tolerance = self.class.tolerance(self.construction, millidegrees).and_then(|kelvins| {
+            let reach = i32::try_from(kelvins / 10_000).ok()?;
+            let span = at(millidegrees + reach)?.less(at(millidegrees - reach)?)?;
+            Some(Tolerance { kelvins, micro_ohms: span.as_micro_ohms() / 2 })
+        });
+        Some(Row { millidegrees, ohms: at(millidegrees)?, tolerance })
+    }
+
+    fn rows(&self) -> impl Iterator<Item = Row> {
+        (0..self.count).filter_map(|number| self.row(number))
+    }
+
+    /// Writes the table for a person, aligned on the decimal point.
+    ///
+    /// # Errors
+    /// Those of `out`; nothing else fails.
+    pub fn write_text(&self, out: &mut dyn Write) -> io::Result<()> {
+        let (class, (low, high)) = (self.class.name(), self.class.range(self.construction));
+        let construction = match self.construction {
+            Construction::WireWound => "wire-wound",
+            Construction::Film => "film",
+        };
+        writeln!(out, "{}, {} Ω at 0 °C, class {class} {construction}", self.label, trimmed(self.element.r0()))?;
+        writeln!(out)?;
+        writeln!(out, "{:>9}  {:>12}  {:>9}  {:>9}", "t / °C", "R / Ω", "± / K", "± / Ω")?;
+        let degrees = decimals(self.from).max(if self.count > 1 { decimals(self.step) } else { 0 });
+        let ohms = self.ohm_decimals();
+        let mut complete = true;
+        let mut line = String::new();
+        for row in self.rows() {
+            line.clear();
+            let t = fixed(i128::from(row.millidegrees), 3, degrees);
+            let r = fixed(i128::from(row.ohms.as_micro_ohms()), 6, ohms);
+            let _ = write!(line, "{t:>9}  {r:>12}");
+            if let Some(tolerance) = row.tolerance {
+                let k = fixed(i128::from(tolerance.kelvins), 7, 3);
+                let r = fixed(i128::from(tolerance.micro_ohms), 6, ohms);
+                let _ = write!(line, "  {k:>9}  {r:>9}");
+            } else {
+                complete = false;
+            }
+            line.push('\n');
+            out.write_all(line.as_bytes())?;
+        }
+        if !complete {
+            writeln!(out)?;
+            writeln!(
+                out,
+                "No tolerance is given where class {class} does not hold for {construction}: it does from {low} to {high} °C."
+            )?;
+        }
+        Ok(())
+    }
+
+    /// So many decimals that the last stands for at most 3 mK, and one row is told from the next. The resistance itself is good
+    /// to one more than ever appears: 4 µΩ in 100 Ω.
+    fn ohm_decimals(&self) -> u32 {
+        let coarse = match self.element.r0().as_micro_ohms() / 1_000_000 {
+            0..20 => 4,
+            20..200 => 3,
+            200..2000 => 2,
+            _ => 1,
+        };
+        if self.step < 10 { coarse + 1 } else { coarse }
+    }
+}
+
+/// `{element, r0_ohm, class, construction, rows: [{celsius, ohms, tolerance_k}]}`; the tolerance is `null` where its class does
+/// not hold.
+impl Serialize for Table {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        struct Rows<'t>(&'t Table);
+        impl Serialize for Rows<'_> {
+            fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+                serializer.collect_seq(self.0.rows())
+            }
+        }
+        let mut table = serializer.serialize_struct("Table", 5)?;
+        table.serialize_field("element", &self.label)?;
+        table.serialize_field("r0_ohm", &ohms_f64(self.element.r0()))?;
+        table.serialize_field("class", self.class.name())?;
+        table.serialize_field(
+            "construction",
+            match self.construction {
+                Construction::WireWound => "wire-wound",
+                Construction::Film => "film",
+            },
+        )?;
+        table.serialize_field("rows", &Rows(self))?;
+        table.end()
+    }
+}
+
+impl Serialize for Row {
+    #[expect(clippy::cast_precision_loss, reason = "below 2^53")]
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut row = serializer.serialize_struct("Row", 3)?;
+        row.serialize_field("celsius", &(f64::from(self.millidegrees) / 1e3))?;
+        row.serialize_field("ohms", &ohms_f64(self.ohms))?;
+        row.serialize_field("tolerance_k", &self.tolerance.map(|tolerance| tolerance.kelvins as f64 / 1e7))?;
+        row.end()
+    }
+}
+
+#[expect(clippy::cast_precision_loss, reason = "below 2^34")]
+fn ohms_f64(ohms: Ohms) -> f64 {
+    ohms.as_micro_ohms() as f64 / 1e6
+}
+
+/// As many decimals as a number of thousandths needs.
+const fn decimals(thousandths: i64) -> u32 {
+    if thousandths % 1000 == 0 {
+        0
+    } else if thousandths % 100 == 0 {
+        1
+    } else if thousandths % 10 == 0 {
+        2
+    } else {
+        3
+    }
+}
+
+/// `value`, a number of 10^−`held` parts, with `shown` decimals, rounded half away from zero.
+fn fixed(value: i128, held: u32, shown: u32) -> String {
+    let drop = 10_u128.pow(held.saturating_sub(shown));
+    let size = (value.unsigned_abs() + drop / 2) / drop;
+    let one = 10_u128.pow(shown);
+    let sign = if value < 0 && size > 0 { "-" } else { "" };
+    if shown == 0 {
+        format!("{sign}{size}")
+    } else {
+        format!("{sign}{}.{:0width$}", size / one, size % one, width = shown as usize)
+    }
+}
+
+/// A resistance with as many decimals as it needs, at most four.
+fn trimmed(ohms: Ohms) -> String {
+    let text = fixed(i128::from(ohms.as_micro_ohms()), 6, 4);
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rounding_is_to_nearest_and_zero_has_no_sign() {
+        assert_eq!(fixed(335_305_004, 6, 2), "335.31");
+        assert_eq!(fixed(-1_500, 3, 0), "-2");
+        assert_eq!(fixed(-400, 3, 0), "0");
+        assert_eq!(fixed(1_085_000, 7, 3), "0.109");
+        assert_eq!(fixed(50, 3, 3), "0.050");
+    }
+
+    #[test]
+    fn every_class_holds_to_the_last_degree_of_its_range_and_no_further() {
+        use clap::ValueEnum;
+        for class in Class::value_variants() {
+            for construction in Construction::value_variants() {
+                let (low, high) = class.range(*construction);
+                let holds = |millidegrees| class.tolerance(*construction, millidegrees).is_some();
+                assert!(holds(low * 1000) && holds(high * 1000));
+                assert!(!holds(low * 1000 - 1) && !holds(high * 1000 + 1));
+            }
+        }
+    }
+}

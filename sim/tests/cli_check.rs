@@ -1,0 +1,349 @@
+//! `forewarm check`: every problem at once, each with its place and a remedy.
+#![allow(missing_docs)]
+
+mod common;
+
+use common::{Run, forewarm, forewarm_fed};
+use forewarm::installation::starter;
+use serde_json::Value;
+use std::fs;
+
+fn check(text: &str) -> Run {
+    forewarm_fed(&["check", "-"], text.as_bytes())
+}
+
+/// The starter with the first line that begins with `from` replaced, and the number of that line.
+fn starter_with(from: &str, to: &str) -> (String, usize) {
+    let text = starter();
+    let number = text.lines().position(|line| line.starts_with(from)).unwrap_or_else(|| panic!("no line {from}"));
+    let lines: Vec<&str> = text.lines().enumerate().map(|(at, line)| if at == number { to } else { line }).collect();
+    (lines.join("\n") + "\n", number + 1)
+}
+
+/// One slip each, told on its own line: the line of the starter, what is written in its place, and parts of what is said and of
+/// the remedy.
+const SLIPS: &[(&str, &str, &str, &str)] = &[
+    ("release_c", "release_c = 4", "charge.release_c is 4 °C, not above charge.inhibit_c (5 °C)", "release_c = 8"),
+    ("inhibit_c", "inhibit_c = 16", "charge.inhibit_c is 16 °C, outside 0 to 15 °C", "inhibit_c = 5"),
+    ("inhibit_c", "inhibit_c = nan", "charge.inhibit_c is nan, not a finite number", "0 to 15 °C"),
+    ("inhibit_c", "inhibit_c = -inf", "charge.inhibit_c is -inf, not a finite number", "0 to 15 °C"),
+    ("inhibit_c", "inhibit_c = 5.0001", "charge.inhibit_c is 5.0001, finer than 0.001", "rounded to 0.001"),
+    ("inhibit_c", "inhibit_c = 1e300", "charge.inhibit_c is 1e300, far too large", "0 to 15 °C"),
+    ("inhibit_c", "inhibit_c = \"5 °C\"", "charge.inhibit_c is the text \"5 °C\", not a number", "inhibit_c = 5"),
+    ("inhibit_c", "inhibit_c = true", "charge.inhibit_c is true, not a number", "0 to 15 °C"),
+    ("inhibit_c", "inhibit_f = 41", "charge has no setting inhibit_f", "inhibit_c = 5"),
+    ("inhibit_c", "inhibit = 5", "charge has no setting inhibit", "inhibit_c = 5"),
+    ("# soak_min", "soak_s = 1800", "charge has no setting soak_s", "soak_min = 30"),
+    ("# soak_min", "power_w = 100", "charge has no setting power_w", "[heater]"),
+    ("capacity_ah", "capcity_ah = 200", "charge has no setting capcity_ah", "capacity_ah"),
+    ("  { cell_c = 10", "  { cell_c = 10, rate = 1 },", "charge.ceiling[1] has no setting rate", "c_rate"),
+    (
+        "  { cell_c = 10",
+        "  { cell_c = 4, c_rate = 1 },",
+        "charge.ceiling[1].cell_c is 4 °C, not above charge.ceiling[0].cell_c (5 °C)",
+        "cell_c = 8",
+    ),
+    ("  { cell_c = 10", "  5,", "charge.ceiling[1] is 5, not a table", "{ cell_c = 5, c_rate = 0.1 }"),
+    ("[heater]", "[heaters]", "there is no section [heaters]", "heater"),
+    ("power_w", "power_w = -120", "heater.power_w is -120 W, outside 1 to 10000 W", "power_w = 120"),
+    ("power_w", "power_kw = 0.12", "heater has no setting power_kw", "power_w = 120"),
+    (
+        "supply_max_v",
+        "supply_max_v = 11",
+        "heater.supply_max_v is 11 V, not above heater.supply_min_v (11.5 V)",
+        "supply_max_v = 12",
+    ),
+    ("# cutout_pad_c", "cutout_pad_c = 90", "heater.cutout_pad_c is 90 °C, which leads to 100 °C", "cutout_pad_c = 50"),
+    ("hold", "hold = \"always\"", "heater.hold is the text \"always\"", "\"while_charging\" or \"never\""),
+    ("# priority", "priority = 1.5", "source[0].priority is 1.5, not a whole number", "priority = 1"),
+    ("# priority", "priority = 10", "source[0].priority is 10, outside 0 to 9", "priority = 0"),
+    ("name = \"plate\"", "name = \"a=b\"", "channel[2].name is \"a=b\", which no column", "letters, digits"),
+    ("name = \"plate\"", "name = \"\"", "channel[2].name is \"\", which no column", "1 to 32 letters"),
+    ("spend", "spend = \"with source\"", "bank.spend is the text \"with source\"", "spend = \"with_source\""),
+    (
+        "# stuck_after_h",
+        "stuck_after_h = \"ever\"",
+        "trust.stuck_after_h is the text \"ever\"",
+        "stuck_after_h = \"never\"",
+    ),
+    ("role", "role = \"cels\"", "channel[0].role is the text \"cels\"", "role = \"cell\""),
+    ("element", "element = \"Pt100\"", "channel[0].element is the text \"Pt100\"", "element = \"pt100\""),
+    ("element", "r0_ohm = -5", "R0 is outside 1 Ω to 16 000 Ω", "100 for a Pt100"),
+    (
+        "# calibration",
+        "calibration = [ { at_c = 0, ohm = 100 } ]",
+        "channel[0].calibration is not two points",
+        "calibration = [",
+    ),
+    (
+        "# calibration",
+        "calibration = [ { at_c = 0, ohm = 100 }, { at_c = 5, ohm = 102 } ]",
+        "less than 10 °C apart",
+        "further apart",
+    ),
+    (
+        "# calibration",
+        "calibration = [ { at_c = 0, ohm = 100 }, { at_c = 40, ohm = 90 } ]",
+        "do not fit a platinum element",
+        "measure both",
+    ),
+    (
+        "wiring",
+        "wiring = \"5-wire\"",
+        "channel[0].wiring is the text \"5-wire\"",
+        "\"2-wire\", \"3-wire\" or \"4-wire\"",
+    ),
+    ("# lead_loop_ohm", "lead_loop_ohm = 0.5", "channel[0].lead_loop_ohm does not belong", "wiring = \"2-wire\""),
+    ("reference_ohm", "reference_ohm = 30", "channel[0].reference_ohm is too small", "reference_ohm = 400"),
+];
+
+/// The same, told where a section begins that lacks something, or at the other of two lines that do not go together.
+const SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str)] = &[
+    ("# proof_wh", "proof_wh = 20", "heater.proof_rise_k is missing", "leave out proof_wh"),
+    ("# cooling_excess_k", "cooling_excess_k = 5", "heater.cooling_min is missing", "leave out cooling_excess_k"),
+    ("name = \"mains\"", "name = \"Engine\"", "source[1].name is \"Engine\", and so is another (line 8", "two names"),
+    (
+        "name = \"plate\"",
+        "name = \"box_air\"",
+        "channel[3].name is \"box_air\", and so is another (line 1",
+        "two names",
+    ),
+    ("name = \"plate\"", "", "channel[2].name is missing", "name = "),
+    ("spend", "spend = \"always\"", "no reserve says how far", "reserve_pct and resume_pct"),
+    ("spend", "reserve_pct = 50\nresume_pct = 60", "bank.spend is missing", "\"with_source\""),
+    (
+        "spend",
+        "spend = \"always\"\nreserve_pct = 60\nresume_pct = 60",
+        "bank.resume_pct is 60 %, not above",
+        "resume_pct = 70",
+    ),
+    ("spend", "spend = \"always\"\nreserve_pct = 60", "bank.resume_pct is missing", "resume_pct"),
+    (
+        "spend",
+        "spend = \"always\"\nsag_v = 0.5\nreserve_pct = 50\nresume_pct = 60",
+        "by state of charge and by voltage",
+        "one of the two",
+    ),
+    (
+        "element",
+        "element = \"pt100\"\na_per_c = 3.9e-3\nb_per_c2 = -5.8e-7",
+        "channel[0].a_per_c does not go with element",
+        "r0_ohm",
+    ),
+    ("element", "r0_ohm = 100\na_per_c = 3.9e-3", "channel[0].b_per_c2 is missing", "together"),
+    ("element", "r0_ohm = 100\na_per_c = 3.9\nb_per_c2 = -5.8e-7", "A is outside", "3.9083e-3"),
+    ("element", "r0_ohm = 100\nelement = \"pt100\"", "channel[0].r0_ohm does not go with element", "one of the two"),
+    ("element", "", "channel[0].element is missing", "\"pt100\", \"pt500\" or \"pt1000\""),
+];
+
+/// Makes the slip, and returns where it was told: the line in the message less the line of the slip.
+fn told(&(from, to, said, remedy): &(&str, &str, &str, &str)) -> i64 {
+    let (text, line) = starter_with(from, to);
+    let run = check(&text);
+    let context = format!("{to:?} said\n{}{}", run.stdout, run.stderr);
+    assert_eq!((run.status, &*run.stderr), (1, ""), "{context}");
+    assert!(run.stdout.contains(said), "{said} is not in: {context}");
+    assert_eq!(run.stdout.matches("error: ").count(), 1, "{context}");
+    let tried = run.stdout.lines().find_map(|line| line.strip_prefix("  try: "));
+    assert!(tried.is_some_and(|tried| tried.contains(remedy)), "{remedy} is not tried: {context}");
+    let place = run.stdout.strip_prefix("error: standard input:").unwrap_or_else(|| panic!("no place: {context}"));
+    let told: i64 = place[..place.find(':').unwrap()].parse().unwrap();
+    told - i64::try_from(line).unwrap()
+}
+
+#[test]
+fn every_slip_is_told_alone_on_its_line_with_a_remedy() {
+    for slip in SLIPS {
+        assert_eq!(told(slip), 0, "{slip:?} is told on another line");
+    }
+}
+
+#[test]
+fn what_is_missing_or_does_not_go_together_is_told_alone_with_a_remedy() {
+    for slip in SLIPS_TOLD_ELSEWHERE {
+        told(slip);
+    }
+}
+
+#[test]
+fn all_slips_of_one_file_are_told_at_once_and_in_its_order() {
+    let text = starter()
+        .replace("\ninhibit_c = 5", "\ninhibit_f = 41")
+        .replace("\npower_w = 120", "\npower_w = -120")
+        .replace("role = \"pad\"", "role = \"plate\"");
+    let run = check(&text);
+    assert_eq!(run.status, 1);
+    let at = |part: &str| run.stdout.find(part).unwrap_or_else(|| panic!("{part} is not in {}", run.stdout));
+    assert!(at("inhibit_f") < at("power_w") && at("power_w") < at("\"plate\""));
+    assert!(run.stdout.ends_with("standard input: 3 errors, no warnings\n"), "{}", run.stdout);
+}
+
+#[test]
+fn a_file_without_cells_or_channels_is_refused() {
+    let without_cells = starter().replace("role = \"cell\"", "role = \"ambient\"");
+    let run = check(&without_cells);
+    assert_eq!(run.status, 1);
+    assert!(run.stdout.contains("no channel has the role cell"), "{}", run.stdout);
+    let text = starter();
+    let run = check(&text[..text.find("[[channel]]").unwrap()]);
+    assert_eq!(run.status, 1);
+    assert!(run.stdout.contains("no channel has the role cell"), "{}", run.stdout);
+}
+
+#[test]
+fn seven_channels_are_one_too_many() {
+    let spare = "[[channel]]\nname = \"NAME\"\nrole = \"ambient\"\nelement = \"pt100\"\nwiring = \"4-wire\"\nreference_ohm = 400\n";
+    let with = |count: usize| {
+        (0..count).fold(starter(), |text, number| text + &spare.replace("NAME", &format!("spare {number}")))
+    };
+    assert_eq!(check(&with(2)).status, 0);
+    let run = check(&with(3));
+    assert_eq!(run.status, 1);
+    assert!(run.stdout.contains("channel has 7 entries, and a controller takes 6"), "{}", run.stdout);
+}
+
+#[test]
+fn what_is_no_installation_file_is_one_paragraph_and_status_2() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name);
+    let utf16: Vec<u8> = [0xFF, 0xFE].into_iter().chain("title".encode_utf16().flat_map(u16::to_le_bytes)).collect();
+    let mut nul = starter().into_bytes();
+    nul[100] = 0;
+    fs::write(path("utf16"), utf16).unwrap();
+    fs::write(path("nul"), nul).unwrap();
+    fs::write(
+        path("binary"),
+        (0..4096_u32).flat_map(|n| n.wrapping_mul(2_654_435_761).to_le_bytes()).collect::<Vec<_>>(),
+    )
+    .unwrap();
+    fs::File::create(path("large")).unwrap().set_len(200 << 20).unwrap();
+    for (name, said) in [
+        ("", "is a folder"),
+        ("missing", "does not exist"),
+        ("missing/file", "does not exist"),
+        ("utf16", "UTF-16"),
+        ("nul", "NUL byte"),
+        ("binary", "is not text in UTF-8"),
+        ("large", "larger than 256 KiB"),
+    ] {
+        let shown = path(name).display().to_string();
+        for arguments in [vec!["check", &shown], vec!["check", "--json", &shown]] {
+            let run = forewarm(&arguments);
+            assert_eq!((run.status, &*run.stdout), (2, ""), "{name}: {run:?}");
+            assert!(run.stderr.starts_with(&format!("error: {shown}")) && run.stderr.contains(said), "{name}: {run:?}");
+            assert!(run.stderr.contains("\n  try: "), "{name}: {run:?}");
+            assert_eq!(run.stderr.matches("error").count(), 1, "{name}: {run:?}");
+        }
+    }
+}
+
+#[test]
+fn an_empty_file_is_refused_as_such() {
+    let run = check("# nothing yet\n");
+    assert_eq!(run.status, 1);
+    assert!(run.stdout.contains("standard input: is empty\n  try: `forewarm new FILE`"), "{}", run.stdout);
+}
+
+#[test]
+fn bad_toml_is_told_with_its_place() {
+    for (text, place) in [
+        ("title = \n", "1:"),
+        ("[charge]\ninhibit_c = 5,5\n", "2:"),
+        ("[charge]\ninhibit_c = 5\ninhibit_c = 6\n", "3:1"),
+        ("[charge\n", "1:"),
+        ("time_c,bow_c\n1,2\n", "1:"),
+    ] {
+        let run = check(text);
+        assert_eq!(run.status, 1, "{text}");
+        assert!(run.stdout.starts_with(&format!("error: standard input:{place}")), "{text}: {}", run.stdout);
+        assert!(run.stdout.contains("\n  try: "), "{text}: {}", run.stdout);
+    }
+}
+
+#[test]
+fn a_byte_order_mark_and_either_line_end_change_nothing() {
+    let plain = check(&starter());
+    assert_eq!(plain.status, 0);
+    let windows = check(&format!("\u{FEFF}{}", starter().replace('\n', "\r\n")));
+    assert_eq!((windows.status, windows.stdout), (0, plain.stdout));
+    let (text, line) = starter_with("power_w", "power_w = -1");
+    let run = check(&format!("\u{FEFF}{}", text.replace('\n', "\r\n")));
+    assert!(
+        run.stdout.starts_with(&format!("error: standard input:{line}:11: heater.power_w is -1 W")),
+        "{}",
+        run.stdout
+    );
+}
+
+#[test]
+fn a_warning_is_told_and_is_no_failure() {
+    for (from, to, said) in [
+        ("release_c", "release_c = 6.5", "less than 2 K above"),
+        ("inhibit_c", "inhibit_c = 4.9", "below 5 °C"),
+        ("# high_limit_c", "high_limit_c = 56", "above 55 °C"),
+        ("nominal_v", "nominal_v = 24", "outside the supply's own limits"),
+        ("role = \"pad\"", "role = \"ambient\"", "no channel has the role pad"),
+        ("role = \"cell\"", "role = \"ambient\"", "one channel alone has the role cell"),
+        ("wiring", "wiring = \"2-wire\"", "the lead resistance is not stated"),
+        ("power_w", "power_w = 1500", "the heater takes at least 1211 W"),
+        ("power_w", "power_w = 800", "and the heater takes 1099 W at supply_max_v, 15 V"),
+        ("# ice_point_ohm", "ice_point_ohm = 101.5", "moves the ice point by more than 1 %"),
+        ("spend", "spend = \"never\"\nreserve_pct = 50\nresume_pct = 60", "has no effect"),
+    ] {
+        let (text, _) = starter_with(from, to);
+        let run = check(&text);
+        assert_eq!(run.status, 0, "{to}: {run:?}");
+        assert!(run.stdout.contains("warning: standard input") && run.stdout.contains(said), "{to}: {}", run.stdout);
+        assert!(run.stdout.contains("no errors, 1 warning\n"), "{to}: {}", run.stdout);
+    }
+}
+
+#[test]
+fn the_summary_shows_what_the_file_sets() {
+    let (text, _) = starter_with("reference_ohm", "reference_ohm = 432.5\noffset_k = -0.25");
+    let run = check(&text);
+    assert_eq!(run.status, 0);
+    for part in [
+        "standard input: no problems\n",
+        "refused with the coldest cell at or below           5     °C\n",
+        "supply, lowest                                          11.5   V\n",
+        "engine  up to 300 W  priority 0  after 10 s\n",
+        "cells_low   cell     Pt100  4-wire  reference 432.5 Ω  offset -0.25 K\n",
+        "The battery maker's limits override every threshold here.\n",
+    ] {
+        assert!(run.stdout.contains(part), "{part} is not in\n{}", run.stdout);
+    }
+}
+
+#[test]
+fn json_tells_the_same_as_the_text() {
+    let parse = |run: &Run| serde_json::from_str::<Value>(&run.stdout).expect("JSON");
+    let good = forewarm_fed(&["check", "-", "--json"], starter().as_bytes());
+    assert_eq!((good.status, &*good.stderr), (0, ""));
+    assert_eq!(parse(&good), serde_json::json!({ "file": "standard input", "ok": true, "problems": [] }));
+    let (text, line) = starter_with("release_c", "release_c = 4");
+    let bad = forewarm_fed(&["check", "--json", "-"], text.as_bytes());
+    assert_eq!((bad.status, &*bad.stderr), (1, ""));
+    assert_eq!(
+        parse(&bad),
+        serde_json::json!({ "file": "standard input", "ok": false, "problems": [{
+            "severity": "error",
+            "line": line,
+            "column": 13,
+            "place": "charge.release_c",
+            "message": "charge.release_c is 4 °C, not above charge.inhibit_c (5 °C)",
+            "why": "between the two lies the hysteresis; without it the permit would chatter",
+            "try": "release_c = 8, or inhibit_c = 1",
+        }] })
+    );
+}
+
+#[test]
+fn no_message_carries_an_escape_sequence_out_of_the_file() {
+    let run = check("title = \"\\u001b[2Jhidden\"\n\"\\u001b[31mred\" = 1\n[charge]\ninhibit_c = \"\\u001b[0m\"\n");
+    assert_eq!(run.status, 1);
+    assert!(!run.stdout.contains('\u{1b}'), "{:?}", run.stdout);
+    let run = check(&starter().replace("Untitled installation", "\\u001b[2Jhidden"));
+    assert_eq!(run.status, 0);
+    assert!(!run.stdout.contains('\u{1b}'), "{:?}", run.stdout);
+}

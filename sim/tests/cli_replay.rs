@@ -1,0 +1,476 @@
+//! `forewarm replay`: what it makes of logs that are as they should be.
+#![expect(clippy::float_cmp, reason = "times are whole milliseconds and their sums exact")]
+
+mod replay_kit;
+
+use replay_kit::{Bench, log, swing, thousandths};
+use serde_json::{Value, json};
+use std::fmt::Write as _;
+
+const HOUR: i64 = 3600;
+const HEADER: &str = "t_s,low_c,high_c,pad_c,air_c";
+const MAINS: [&str; 2] = ["--assume-source", "mains"];
+
+/// All channels on the swing, a little apart.
+fn cell(t: i64, name: &str) -> String {
+    thousandths(match name {
+        "low_c" => swing(t),
+        "high_c" => swing(t) + 300,
+        "pad_c" => swing(t) + 2000,
+        "air_c" => swing(t) - 9000,
+        other => panic!("no column {other}"),
+    })
+}
+
+/// Eight hours: cold, warm enough, cold again.
+fn swinging(step_s: i64) -> String {
+    log(HEADER, 8 * HOUR / step_s + 1, step_s, cell)
+}
+
+fn f64_of(value: &Value) -> f64 {
+    value.as_f64().unwrap_or_else(|| panic!("{value} is no number"))
+}
+
+#[test]
+fn the_stable_keys_are_there_and_their_times_add_up() {
+    let result = Bench::new().json(swinging(60), &MAINS);
+    for key in ["rows_read", "rows_rejected", "steps", "heater_starts"] {
+        assert!(result[key].is_u64(), "{key}: {}", result[key]);
+    }
+    for key in ["span_s", "heater_on_s", "charge_permitted_s", "charge_inhibited_s", "coldest_permitted_c"] {
+        assert!(result[key].is_f64(), "{key}: {}", result[key]);
+    }
+    assert_eq!(result["rows_read"], 481);
+    assert_eq!(result["steps"], 8 * HOUR + 1);
+    assert_eq!(f64_of(&result["span_s"]), 28_800.0);
+    let sum = f64_of(&result["charge_permitted_s"]) + f64_of(&result["charge_inhibited_s"]);
+    assert_eq!(sum, 28_800.0);
+    let states: f64 = result["states"].as_array().unwrap().iter().map(|state| f64_of(&state["time_s"])).sum();
+    assert_eq!(states, 28_800.0);
+    for event in result["events"].as_array().unwrap() {
+        let keys: Vec<_> = event.as_object().unwrap().keys().map(String::as_str).collect();
+        assert_eq!(keys, ["cause", "charge", "heater", "state", "t_s"]);
+    }
+    for fault in result["faults"].as_array().unwrap() {
+        assert!(fault["kind"].is_string() && fault["first_s"].is_f64() && fault["count"].is_u64(), "{fault}");
+        assert!(fault.as_object().unwrap().contains_key("channel"));
+    }
+}
+
+#[test]
+fn charge_is_permitted_a_soak_after_release_and_lost_at_inhibit() {
+    let result = Bench::new().json(swinging(1), &MAINS);
+    let events = result["events"].as_array().unwrap();
+    let change = |to: bool| {
+        let on = events.windows(2).find(|pair| pair[0]["charge"] == !to && pair[1]["charge"] == to).unwrap();
+        f64_of(&on[1]["t_s"])
+    };
+    // Above 8 °C from 5001 s on; the soak is 600 s.
+    assert!((5601.0..5605.0).contains(&change(true)), "{}", change(true));
+    // At 5 °C after 28 800 − 2000 s.
+    assert!((26_795.0..=26_800.0).contains(&change(false)), "{}", change(false));
+    let coldest = f64_of(&result["coldest_permitted_c"]);
+    assert!((5.0..5.01).contains(&coldest), "{coldest}");
+    let energy: f64 = result["energy"].as_array().unwrap().iter().map(|energy| f64_of(&energy["energy_wh"])).sum();
+    let expected = f64_of(&result["heater_on_s"]) * 100.0 / 3600.0;
+    assert!((energy - expected).abs() < 0.01, "{energy} Wh, {expected} Wh expected");
+    let starts = events.windows(2).filter(|pair| pair[0]["heater"] == false && pair[1]["heater"] == true).count();
+    assert!(starts > 0);
+    assert_eq!(result["heater_starts"], starts);
+}
+
+#[test]
+fn a_slow_log_decides_like_a_dense_one() {
+    let bench = Bench::new();
+    let dense = bench.json(swinging(1), &MAINS);
+    for step_s in [60, HOUR] {
+        let slow = bench.json(swinging(step_s), &MAINS);
+        assert_eq!(slow["events"], dense["events"], "rows {step_s} s apart");
+        assert_eq!(slow["steps"], dense["steps"]);
+        assert_eq!(slow["faults"], dense["faults"]);
+    }
+}
+
+#[test]
+fn an_irregular_log_with_fractions_of_a_second_decides_like_a_dense_one() {
+    let bench = Bench::new();
+    let mut irregular = format!("{HEADER}\n");
+    let mut t = 0;
+    for row in 0.. {
+        // The swing is given for whole seconds; the rest of the way is a millionth of a degree a millisecond.
+        let fraction = t % 1000;
+        let sign = if t / 1000 < 4 * HOUR { 1 } else { -1 };
+        let value = |offset: i64| format!("{}e-6", (swing(t / 1000) + offset) * 1000 + sign * fraction);
+        writeln!(irregular, "{},{},{},{},{}", thousandths(t), value(0), value(300), value(2000), value(-9000)).unwrap();
+        if t == 8 * HOUR * 1000 {
+            break;
+        }
+        let peak = 4 * HOUR * 1000;
+        let next = t + 700 + 137_911 * (row % 7);
+        // A row where the line bends, and one at the end.
+        t = if t < peak && next > peak { peak } else { next.min(8 * HOUR * 1000) };
+    }
+    let irregular = bench.json(irregular, &MAINS);
+    assert_eq!(irregular["events"], bench.json(swinging(1), &MAINS)["events"]);
+}
+
+#[test]
+fn columns_logged_less_often_than_others_are_filled_in() {
+    let bench = Bench::new();
+    let sparse = log("t_s,low_c,high_c,pad_c,air_c,supply_v", 8 * HOUR / 10 + 1, 10, |t, name| match name {
+        "supply_v" if t % 20 == 0 => "12".to_owned(),
+        "low_c" if t % 60 == 0 => cell(t, name),
+        "high_c" if t % 600 == 0 => cell(t, name),
+        "pad_c" if t % HOUR == 0 => cell(t, name),
+        "air_c" => cell(t, name),
+        _ => String::new(),
+    });
+    let sparse = bench.json(sparse, &MAINS);
+    assert_eq!(sparse["events"], bench.json(swinging(1), &MAINS)["events"]);
+}
+
+#[test]
+fn a_log_decides_the_same_in_every_unit() {
+    let bench = Bench::new();
+    let celsius = bench.json(swinging(60), &MAINS);
+    for (suffix, convert) in
+        [("f", (|t: f64| t * 1.8 + 32.0) as fn(f64) -> f64), ("k", |t| t + 273.15), ("ohm", |t| t), ("ratio", |t| t)]
+    {
+        let header = HEADER.replace("_c", &format!("_{suffix}"));
+        let text = log(&header, 8 * 60 + 1, 60, |t, name| {
+            let (channel, _) = name.split_once('_').unwrap();
+            let shown: f64 = cell(t, &format!("{channel}_c")).parse().unwrap();
+            let ohms = terminals(channel, shown);
+            match suffix {
+                "ohm" => format!("{ohms:.7}"),
+                "ratio" => format!("{:.11}", ohms / if channel == "low" { 400.0 } else { 4000.0 }),
+                _ => format!("{:.6}", convert(shown)),
+            }
+        });
+        let result = bench.json(&text, &MAINS);
+        if suffix == "f" || suffix == "k" {
+            assert_eq!(result["events"], celsius["events"], "in {suffix}");
+        } else {
+            // A straight line in ohms is not one in degrees: between rows a minute apart they part by 0.3 µK, which can
+            // move an event by a step.
+            assert_events_within(&result["events"], &celsius["events"], 1.0);
+        }
+    }
+}
+
+/// Resistance at the terminals by the published equation, independent of the code under test.
+fn terminals(channel: &str, shown: f64) -> f64 {
+    let (r0, leads, offset) = if channel == "low" { (100.0, 0.5, 0.25) } else { (1000.0, 0.0, 0.0) };
+    let t = shown - offset;
+    let cubic = if t < 0.0 { -4.183e-12 * (t - 100.0) * t.powi(3) } else { 0.0 };
+    r0 * (1.0 + 3.9083e-3 * t - 5.775e-7 * t * t + cubic) + leads
+}
+
+#[track_caller]
+fn assert_events_within(found: &Value, expected: &Value, tolerance_s: f64) {
+    let (found, expected) = (found.as_array().unwrap(), expected.as_array().unwrap());
+    let what = |event: &Value| (event["state"].clone(), event["heater"].clone(), event["charge"].clone());
+    assert_eq!(found.iter().map(what).collect::<Vec<_>>(), expected.iter().map(what).collect::<Vec<_>>());
+    for (found, expected) in found.iter().zip(expected) {
+        let apart = (f64_of(&found["t_s"]) - f64_of(&expected["t_s"])).abs();
+        assert!(apart <= tolerance_s, "{found} and {expected}");
+    }
+}
+
+#[test]
+fn a_log_decides_the_same_in_every_time_format() {
+    type Show = fn(i64) -> String;
+    const START: i64 = 978_343_200;
+    let bench = Bench::new();
+    let elapsed = swinging(60);
+    let result = bench.json(&elapsed, &MAINS);
+    assert_eq!(result["time_format"], "elapsed_s");
+    assert_eq!(result["start"], Value::Null);
+    let formats: [(&str, &str, Show); 6] = [
+        ("epoch_s", "epoch_s", |t| (START + t).to_string()),
+        ("epoch_ms", "epoch_ms", |t| ((START + t) * 1000).to_string()),
+        ("timestamp", "rfc3339", |t| date(START + t, 0) + "Z"),
+        ("time", "rfc3339", |t| date(START + t, -9) + "-09:00"),
+        ("Date Time", "rfc3339", |t| date(START + t, 0).replace('T', " ")),
+        ("time", "epoch_s", |t| format!("{}.000", START + t)),
+    ];
+    for (name, format, show) in formats {
+        let mut text = elapsed.replacen("t_s", name, 1);
+        let body = text.split_off(text.find('\n').unwrap() + 1);
+        for line in body.lines() {
+            let (t, rest) = line.split_once(',').unwrap();
+            writeln!(text, "{},{rest}", show(t.parse().unwrap())).unwrap();
+        }
+        let dated = bench.json(&text, &MAINS);
+        assert_eq!(dated["events"], result["events"], "{name}");
+        assert_eq!(dated["time_format"], format);
+        let shown = if name == "time" && format == "rfc3339" {
+            "2001-01-01T01:00:00-09:00"
+        } else {
+            "2001-01-01T10:00:00+00:00"
+        };
+        assert_eq!(dated["start"], shown, "{name}");
+    }
+}
+
+/// The date of `seconds` of the epoch within January 2001, `hours` from UTC.
+fn date(seconds: i64, hours: i64) -> String {
+    let since = seconds + hours * HOUR - 978_307_200;
+    let (day, second) = (since / 86_400, since % 86_400);
+    format!("2001-01-{:02}T{:02}:{:02}:{:02}", day + 1, second / HOUR, second / 60 % 60, second % 60)
+}
+
+#[test]
+fn the_time_column_and_its_format_can_be_named() {
+    let bench = Bench::new();
+    let text = swinging(60).replacen("t_s", "uptime", 1);
+    bench.replay(&text, &MAINS).refuses(1, &["log.csv:1:1", "no time column", "--time COLUMN", "uptime"]);
+    let named = bench.json(&text, &[&MAINS[..], &["--time", "uptime:elapsed_s"]].concat());
+    assert_eq!(named["events"], bench.json(swinging(60), &MAINS)["events"]);
+}
+
+#[test]
+fn columns_can_be_named_and_one_can_feed_several_channels() {
+    let bench = Bench::new();
+    let text = log("t_s,T1,outside_c", 8 * 60 + 1, 60, |t, _| thousandths(swing(t)));
+    let options =
+        ["--column", "low=T1:c", "--column", "high=T1:c", "--column", "pad=T1:c", "--column", "air=outside_c"];
+    let named = bench.json(&text, &[&MAINS[..], &options].concat());
+    let all = bench.json(log(HEADER, 8 * 60 + 1, 60, |t, _| thousandths(swing(t))), &MAINS);
+    assert_eq!(named["events"], all["events"]);
+}
+
+#[test]
+fn a_pad_or_ambient_channel_without_a_column_is_left_out_and_said_to_be() {
+    let bench = Bench::new();
+    let text = log("t_s,low_c,high_c", 8 * 60 + 1, 60, cell);
+    let result = bench.json(&text, &MAINS);
+    assert!(result["charge_permitted_s"].as_f64().unwrap() > 0.0);
+    let assumptions = result["assumptions"].to_string();
+    for word in ["channel pad is left out", "channel air is left out", "supply is 12.00 V", "solar is never present"] {
+        assert!(assumptions.contains(word), "{word}: {assumptions}");
+    }
+    let summary = bench.replay(&text, &MAINS).stdout();
+    assert!(summary.contains("channel pad is left out"), "{summary}");
+    assert!(summary.contains("Not judged"), "{summary}");
+}
+
+#[test]
+fn a_pause_of_exactly_the_limit_is_interpolated_and_a_longer_one_is_a_missing_channel() {
+    let bench = Bench::new();
+    let text = |pause: i64| {
+        let mut text = format!("{HEADER}\n");
+        for t in (0..=600).step_by(10).chain((600 + pause..1200 + pause).step_by(10)) {
+            writeln!(text, "{t},12.0,12.1,13,4").unwrap();
+        }
+        text
+    };
+    let options = ["--max-gap", "300"];
+    let whole = bench.json(text(300), &options);
+    assert_eq!(whole["faults"].as_array().unwrap().iter().filter(|fault| fault["kind"] == "missing").count(), 0);
+    let broken = bench.json(text(301), &options);
+    let missing: Vec<_> =
+        broken["faults"].as_array().unwrap().iter().filter(|fault| fault["kind"] == "missing").collect();
+    assert_eq!(missing.len(), 4, "{missing:?}");
+    for fault in missing {
+        // The maximum age of a reading is 30 s.
+        assert_eq!((&fault["count"], &fault["first_s"]), (&json!(1), &json!(631.0)), "{fault}");
+    }
+    assert_eq!(broken["skipped_s"], 0.0);
+}
+
+#[test]
+fn a_long_pause_is_neither_permitted_nor_stepped_through() {
+    let bench = Bench::new();
+    let year = 365 * 86_400_i32;
+    let mut text = format!("{HEADER}\n");
+    for t in (0..=7200).step_by(10).chain((year..=year + 7200).step_by(10)) {
+        writeln!(text, "{t},12.0,12.1,13,4").unwrap();
+    }
+    let result = bench.json(&text, &[]);
+    let time = |key: &str| f64_of(&result[key]);
+    assert_eq!(time("span_s"), f64::from(year + 7200));
+    // An hour of the pause is stepped through.
+    assert_eq!(time("skipped_s"), f64::from(year - 7200 - 3600));
+    assert_eq!(time("charge_permitted_s") + time("charge_inhibited_s") + time("skipped_s"), time("span_s"));
+    // From each side two hours, less the soak.
+    assert!(time("charge_permitted_s") < 2.0 * (7200.0 - 600.0) + 60.0, "{}", time("charge_permitted_s"));
+    assert_eq!(result["steps"], 2 * 7201 + 3600 - 1);
+    let summary = bench.run("log.csv", &[]).stdout();
+    assert!(summary.contains("skipped"), "{summary}");
+}
+
+#[test]
+fn charge_is_not_permitted_on_a_reading_that_no_element_can_cause_nor_on_the_way_to_it() {
+    let bench = Bench::new();
+    for (broken, kind) in [("9999", "open"), ("-999", "short")] {
+        let mut text = format!("{HEADER}\n");
+        for minute in 0..60 {
+            writeln!(text, "{},12.0,12.1,13,4", minute * 60).unwrap();
+        }
+        writeln!(text, "3600,{broken},12.1,13,4").unwrap();
+        let result = bench.json(&text, &[]);
+        let fault = result["faults"].as_array().unwrap().iter().find(|fault| fault["channel"] == "low").unwrap();
+        assert_eq!(fault["kind"], kind);
+        assert_eq!(fault["first_s"], 3541.0, "the first step after the last good row");
+        let last = result["events"].as_array().unwrap().last().unwrap().clone();
+        assert_eq!((&last["t_s"], &last["charge"]), (&json!(3541.0), &json!(false)));
+    }
+}
+
+#[test]
+fn sources_come_from_flags_and_thresholds_and_hold_between_rows() {
+    let bench = Bench::new();
+    let text = log("t_s,low_c,high_c,mains_present,sun", 61, 60, |t, name| match name {
+        "mains_present" => {
+            if t == 600 {
+                "yes".into()
+            } else if t == 1200 {
+                "no".into()
+            } else {
+                String::new()
+            }
+        }
+        "sun" => {
+            if (1800..2400).contains(&t) {
+                "150".into()
+            } else {
+                "149.9".into()
+            }
+        }
+        _ => "2.0".into(),
+    });
+    let result = bench.json(&text, &["--source", "solar=sun>=150"]);
+    let on: Vec<_> = result["events"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|event| event["heater"] == true)
+        .map(|event| f64_of(&event["t_s"]))
+        .collect();
+    // Each source settles for 10 s by default, and is gone with the row that says so.
+    assert_eq!(on, [610.0, 1810.0]);
+    assert_eq!(result["heater_on_s"], 590.0 + 590.0);
+}
+
+#[test]
+fn what_another_controller_did_is_compared() {
+    let bench = Bench::new();
+    let text = log("t_s,low_c,high_c,heater,charge", 8 * 60 + 1, 60, |t, name| match name {
+        "heater" => "0".into(),
+        // A controller that looks at nothing until 7 h.
+        "charge" => {
+            if t < 7 * HOUR {
+                "1".into()
+            } else {
+                "off".into()
+            }
+        }
+        _ => thousandths(swing(t)),
+    });
+    let result = bench.json(&text, &MAINS);
+    let charge = &result["charge_differences"];
+    let permitted = f64_of(&result["charge_permitted_s"]);
+    assert_eq!(charge["compared_s"], 28_800.0);
+    assert_eq!(f64_of(&charge["logged_only_s"]) - f64_of(&charge["ours_only_s"]), 25_200.0 - permitted);
+    let first = &charge["first"][0];
+    assert_eq!((&first["from_s"], &first["logged"], &first["cause"]), (&json!(0.0), &json!(true), &json!("start_up")));
+    assert_eq!(result["heater_differences"]["ours_only_s"], result["heater_on_s"]);
+    let summary = bench.run("log.csv", &MAINS).stdout();
+    assert!(summary.contains("Differences from the logged controller"), "{summary}");
+    assert!(summary.contains("logged permitted, here not"), "{summary}");
+}
+
+#[test]
+fn a_replay_agrees_with_its_own_timeline() {
+    let bench = Bench::new();
+    let options = [&MAINS[..], &["--timeline", "out.csv", "--every", "1"]].concat();
+    let first = bench.json(swinging(1), &options);
+    // The timeline has the readings of the controller, median and all, and starts with none.
+    let again = bench.run("out.csv", &[&MAINS[..], &["--json"]].concat()).json();
+    assert_eq!(again["rows_read"], first["steps"]);
+    let apart = &again["charge_differences"];
+    let differing = f64_of(&apart["logged_only_s"]) + f64_of(&apart["ours_only_s"]);
+    assert!(differing < 30.0, "{apart}");
+    assert!(f64_of(&apart["compared_s"]) > 28_000.0);
+}
+
+#[test]
+fn names_of_the_logged_outputs_can_be_given() {
+    let bench = Bench::new();
+    let text =
+        log("t_s,low_c,high_c,K1,K2", 61, 60, |_, name| if name.starts_with('K') { "1".into() } else { "12".into() });
+    let without = bench.json(&text, &[]);
+    assert_eq!(without["charge_differences"], Value::Null);
+    let with = bench.json(&text, &["--logged-charge", "K1", "--logged-heater", "K2"]);
+    assert_eq!(with["charge_differences"]["compared_s"], 3600.0);
+    assert_eq!(with["heater_differences"]["logged_only_s"], 3600.0);
+}
+
+#[test]
+fn the_protections_lines_are_obeyed() {
+    let bench = Bench::new();
+    let text = log("t_s,low_c,high_c,charge_line", 121, 60, |t, name| match name {
+        "charge_line" => {
+            if t < 3600 {
+                "1".into()
+            } else {
+                "0".into()
+            }
+        }
+        _ => "12".into(),
+    });
+    let result = bench.json(&text, &[]);
+    let last = result["events"].as_array().unwrap().last().unwrap().clone();
+    assert_eq!(last["cause"], "charge_line_refused");
+    assert_eq!(last["t_s"], 3600.0);
+}
+
+#[test]
+fn the_same_run_prints_the_same_bytes() {
+    let bench = Bench::new();
+    let run =
+        || bench.replay(swinging(60), &[&MAINS[..], &["--plot", "p.html", "--timeline", "t.csv", "--force"]].concat());
+    let first = (run().stdout(), bench.read("p.html"), bench.read("t.csv"));
+    assert_eq!((run().stdout(), bench.read("p.html"), bench.read("t.csv")), first);
+}
+
+#[test]
+fn nothing_but_results_is_said_when_nothing_is_wrong() {
+    let bench = Bench::new();
+    let ran = bench.replay(swinging(60), &MAINS);
+    assert_eq!((ran.status(), ran.stderr().as_str()), (0, ""));
+    assert!(ran.stdout().lines().all(|line| line.chars().count() <= 100), "{}", ran.stdout());
+    assert!(!ran.stdout().contains('\u{1b}'));
+}
+
+#[test]
+fn the_step_can_be_chosen_within_what_the_installation_allows() {
+    let bench = Bench::new();
+    let fine = bench.json(swinging(60), &["--step", "0.5"]);
+    assert_eq!(fine["steps"], 2 * 8 * HOUR + 1);
+    for wrong in ["0.05", "11", "nan", "-1", "x"] {
+        let ran = bench.replay(swinging(60), &[&format!("--step={wrong}")]);
+        assert_eq!(ran.status(), 2, "{wrong}");
+    }
+    let strict = replay_kit::INSTALLATION.to_owned() + "[trust]\nmax_step_s = 2\n";
+    bench.write("bank.toml", strict);
+    bench.replay(swinging(60), &["--step", "3"]).refuses(2, &["--step 3 s", "trust.max_step_s (2 s)"]);
+}
+
+#[test]
+fn the_picture_is_well_formed_whatever_the_names() {
+    let bench = Bench::new();
+    let installation = replay_kit::INSTALLATION.replace("Test bank", "Bank <1> & \\\"2\\\"");
+    bench.write("bank.toml", installation);
+    assert_eq!(bench.replay(swinging(60), &[&MAINS[..], &["--plot", "p.svg"]].concat()).status(), 0);
+    let svg = bench.read("p.svg");
+    let document = roxmltree::Document::parse(&svg).unwrap();
+    let texts: Vec<_> = document.descendants().filter_map(|node| node.text()).collect();
+    for text in ["Bank <1> & \"2\"", "charge permitted", "heater on", "release 8 °C", "low (cell)", "temperature, °C"]
+    {
+        assert!(texts.contains(&text), "{text}: {texts:?}");
+    }
+    let numbers = document.descendants().flat_map(|node| node.attributes()).map(|attribute| attribute.value());
+    assert!(numbers.into_iter().all(|value| !value.contains("NaN") && !value.contains("inf")));
+}
