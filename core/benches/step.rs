@@ -6,12 +6,14 @@
 
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
+use forewarm_core::controller::Controller;
 use forewarm_core::quantity::{
     Celsius, Fraction, Instant, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms, Ratio,
 };
 use forewarm_core::rtd::{Element, Leads, Measured, Thermometer};
 use forewarm_core::settings::{
     BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Proof, Reserve, Role, Settings, Source, Trust,
+    ValidSettings,
 };
 use forewarm_core::signals::{Button, Inputs, Line, Relay, Sample, Sources};
 use forewarm_core::unit::{Memory, Unit};
@@ -22,22 +24,29 @@ fn main() {
 
 const STEPS: usize = 100_000;
 
-/// Two cells, plate and air: what a usual bank has.
-#[divan::bench]
-fn step_with_four_channels(bencher: Bencher) {
-    bench_steps(bencher, &[Role::Cell, Role::Cell, Role::Pad, Role::Ambient]);
+const USUAL: &[Role] = &[Role::Cell, Role::Cell, Role::Pad, Role::Ambient];
+const SMALLEST: &[Role] = &[Role::Cell, Role::Pad, Role::Ambient];
+const LARGEST: &[Role] = &[Role::Cell, Role::Cell, Role::Cell, Role::Cell, Role::Pad, Role::Ambient];
+
+/// The controller alone.
+#[divan::bench(args = [SMALLEST, USUAL, LARGEST])]
+fn controller(bencher: Bencher, roles: &[Role]) {
+    let (settings, history) = scene(roles);
+    let mut controller = Controller::new(settings, Memory::default());
+    let mut now = 0_u32;
+    bencher.counter(ItemsCount::new(STEPS)).bench_local(|| {
+        for inputs in &history {
+            now = now.wrapping_add(1000);
+            black_box(controller.step(Instant::from_millis(now), black_box(inputs)));
+        }
+    });
 }
 
-/// As many channels as there can be.
-#[divan::bench]
-fn step_with_six_channels(bencher: Bencher) {
-    bench_steps(bencher, &[Role::Cell, Role::Cell, Role::Cell, Role::Cell, Role::Pad, Role::Ambient]);
-}
-
-fn bench_steps(bencher: Bencher, roles: &[Role]) {
-    let settings = settings(roles);
-    let history: Vec<Inputs> = (0..STEPS).map(|step| inputs(&settings, step)).collect();
-    let mut unit = Unit::new(settings.validate().expect("the settings of the benchmark are valid"), Memory::default());
+/// Controller, guard and journal: what runs in firmware and replay.
+#[divan::bench(args = [SMALLEST, USUAL, LARGEST])]
+fn unit(bencher: Bencher, roles: &[Role]) {
+    let (settings, history) = scene(roles);
+    let mut unit = Unit::new(settings, Memory::default());
     let mut now = 0_u32;
     bencher.counter(ItemsCount::new(STEPS)).bench_local(|| {
         for inputs in &history {
@@ -45,6 +54,12 @@ fn bench_steps(bencher: Bencher, roles: &[Role]) {
             black_box(unit.step(Instant::from_millis(now), black_box(inputs)));
         }
     });
+}
+
+fn scene(roles: &[Role]) -> (ValidSettings, Vec<Inputs>) {
+    let settings = settings(roles);
+    let history = (0..STEPS).map(|step| inputs(&settings, step)).collect();
+    (settings.validate().expect("the settings of the benchmark are valid"), history)
 }
 
 #[divan::bench]
@@ -88,7 +103,7 @@ fn inputs(settings: &Settings, step: usize) -> Inputs {
         charge_line: Line::Allowed,
         discharge_line: Line::Allowed,
         heater_feedback: None,
-        charge_feedback: Some(Relay::Open).filter(|_| step % 900 == 0),
+        charge_feedback: Some(Relay::Open).filter(|_| step.is_multiple_of(900)),
         button: Button::Released,
     }
 }

@@ -428,11 +428,7 @@ impl Controller {
 }
 
 fn alarm(picture: &Picture, faults: SystemFaults) -> Alarm {
-    if picture.faults.iter().any(Option::is_some) || !faults.and(SystemFaults::ALARMING).is_empty() {
-        Alarm::Sounding
-    } else {
-        Alarm::Quiet
-    }
+    if picture.has_doubt || !faults.and(SystemFaults::ALARMING).is_empty() { Alarm::Sounding } else { Alarm::Quiet }
 }
 
 #[cfg(test)]

@@ -161,12 +161,14 @@ impl Guard {
         self.watch_heater(credited, inputs, sight);
 
         let faults = asked.faults.system;
-        let charge_is_safe = clock_is_good
+        let charge_is_safe = asked.charge == Relay::Closed
+            && clock_is_good
             && self.warm_for >= self.soak
             && !sight.too_hot_to_charge
             && inputs.charge_line == Line::Allowed
             && faults.and(SystemFaults::DISABLING_CHARGE).is_empty();
-        let heat_is_safe = clock_is_good
+        let heat_is_safe = asked.heater == Relay::Closed
+            && clock_is_good
             && !sight.cell_broken
             && !sight.pad_broken
             && !sight.cut_out
@@ -175,8 +177,7 @@ impl Guard {
             && faults.and(SystemFaults::DISABLING_HEAT).is_empty()
             && self.energy_is_on_offer(inputs);
 
-        let verdict =
-            Verdict { heater: only_if(heat_is_safe, asked.heater), charge: only_if(charge_is_safe, asked.charge) };
+        let verdict = Verdict { heater: closed_if(heat_is_safe), charge: closed_if(charge_is_safe) };
         self.note(verdict.heater);
         verdict
     }
@@ -237,8 +238,8 @@ impl Guard {
     }
 }
 
-const fn only_if(safe: bool, asked: Relay) -> Relay {
-    if safe { asked } else { Relay::Open }
+const fn closed_if(safe: bool) -> Relay {
+    if safe { Relay::Closed } else { Relay::Open }
 }
 
 impl Channel {

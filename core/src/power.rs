@@ -7,7 +7,7 @@
 use crate::fault::{SystemFault, SystemFaults};
 use crate::quantity::{Fraction, Millis, Millivolts, Milliwatts};
 use crate::settings::{BankUse, Heater, MAX_SOURCES, Reserve, Settings, Source};
-use crate::signals::{Inputs, Line, Relay};
+use crate::signals::{Inputs, Line, Relay, Sources};
 use heapless::Vec;
 
 /// Heater power by supply voltage.
@@ -100,6 +100,10 @@ pub(crate) struct Power {
     load: Load,
     /// In the order in which they are spent.
     sources: Vec<Watched, MAX_SOURCES>,
+    present: Sources,
+    /// Of the sources that are present, the budgets of the settled and of the others.
+    budget: Milliwatts,
+    unsettled: Milliwatts,
     supply: (Millivolts, Millivolts),
     /// Good supply readings in a row.
     supply_run: u8,
@@ -123,6 +127,9 @@ impl Power {
         Self {
             load: Load::new(&settings.heater),
             sources,
+            present: Sources::NONE,
+            budget: Milliwatts::ZERO,
+            unsettled: Milliwatts::ZERO,
             supply: (settings.heater.supply_min, settings.heater.supply_max),
             supply_run: 0,
             bank: settings.bank,
@@ -133,20 +140,11 @@ impl Power {
     }
 
     pub(crate) fn judge(&mut self, credited: Millis, inputs: &Inputs, heater: Relay) -> Offer {
-        let mut budget = Milliwatts::ZERO;
-        let mut unsettled = Milliwatts::ZERO;
-        for watched in &mut self.sources {
-            watched.present_for = match (inputs.sources.contains(watched.index), watched.present_for) {
-                (false, _) => None,
-                (true, None) => Some(Millis::ZERO),
-                (true, Some(time)) => Some(time.plus(credited)),
-            };
-            if watched.settled() {
-                budget = budget.plus(watched.source.budget);
-            } else if watched.present_for.is_some() {
-                unsettled = unsettled.plus(watched.source.budget);
-            }
+        // Sources seldom come and go.
+        if inputs.sources != self.present || !self.unsettled.is_zero() {
+            self.count_sources(credited, inputs.sources);
         }
+        let (budget, unsettled) = (self.budget, self.unsettled);
 
         let mut faults = SystemFaults::NONE;
         if !self.supply_is_good(inputs.supply) {
@@ -177,6 +175,24 @@ impl Power {
             Feed::Nothing
         };
         Offer { load, budget, feed, source_present, faults }
+    }
+
+    /// Adds up what is present, settled and not.
+    fn count_sources(&mut self, credited: Millis, present: Sources) {
+        self.present = present;
+        (self.budget, self.unsettled) = (Milliwatts::ZERO, Milliwatts::ZERO);
+        for watched in &mut self.sources {
+            watched.present_for = match (present.contains(watched.index), watched.present_for) {
+                (false, _) => None,
+                (true, None) => Some(Millis::ZERO),
+                (true, Some(time)) => Some(time.plus(credited)),
+            };
+            if watched.settled() {
+                self.budget = self.budget.plus(watched.source.budget);
+            } else if watched.present_for.is_some() {
+                self.unsettled = self.unsettled.plus(watched.source.budget);
+            }
+        }
     }
 
     fn supply_is_good(&mut self, supply: Option<Millivolts>) -> bool {

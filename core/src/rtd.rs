@@ -557,11 +557,14 @@ impl Thermometer {
         // bend: 16 bits, rise: 24 bits; each times 25 bits.
         let slope = i64::from(piece.rise) + ((i64::from(piece.bend) * u) >> PIECE_BITS);
         let t = i64::from(piece.t0) + ((slope * u) >> PIECE_BITS);
-        if self.individual {
-            let own = &self.element;
-            return Ok(own.coefficients.temperature_from(own.fine_ratio(r), t));
-        }
-        Ok(t)
+        if self.individual { Ok(self.individual_celsius(r, t)) } else { Ok(t) }
+    }
+
+    /// For coefficients of its own the element's equation has the last word, from what the table says.
+    #[cold]
+    #[inline(never)]
+    fn individual_celsius(&self, r: Ohms, table: FineCelsius) -> FineCelsius {
+        self.element.coefficients.temperature_from(self.element.fine_ratio(r), table)
     }
 }
 

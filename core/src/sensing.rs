@@ -47,6 +47,8 @@ pub struct Picture {
     /// How far the worst channel lies above its heater cut-out; at or above zero the heater is cut out. Counts every
     /// channel that shows anything plausible, doubtful or not.
     pub above_cutout: Kelvins,
+    /// Whether any channel is doubtful.
+    pub has_doubt: bool,
     /// The fault of each channel.
     pub faults: [Option<ChannelFault>; MAX_CHANNELS],
 }
@@ -142,9 +144,10 @@ impl Sensing {
             cells: rolls.cells.group(),
             pads: rolls.pads.group(),
             above_cutout: rolls.above_cutout(self.cutout_cell, self.cutout_pad),
+            has_doubt: rolls.have_doubt(),
             faults: [None; MAX_CHANNELS],
         };
-        if rolls.have_doubt() {
+        if picture.has_doubt {
             picture.faults = self.faults();
         }
         picture

@@ -1,6 +1,7 @@
 //! The tables in the documentation of `controller` and `fault`, made from the code and compared with it.
 //!
 //! `FOREWARM_REFRESH=1 cargo test -p forewarm-core tables` writes them anew.
+#![expect(clippy::format_push_string, reason = "made once, in a test")]
 
 use crate::controller::{Controller, Memory};
 use crate::fault::{ChannelFault, Disables, Ending, Facts, Severity, SystemFault};

@@ -532,7 +532,9 @@ impl Play<'_> {
                     Shown::Raw(steps) => Sample::Fresh(Measured::element(Ratio::from_steps(steps))),
                     Shown::Jump(by) => sample(channel, c((t + by).clamp(-44_000, 99_000))),
                 },
-                _ if self.count % u32::from(self.history.every[index]) == 0 || self.count == 1 => sample(channel, c(t)),
+                _ if self.count.is_multiple_of(u32::from(self.history.every[index])) || self.count == 1 => {
+                    sample(channel, c(t))
+                }
                 _ => Sample::None,
             };
         }
