@@ -1,6 +1,7 @@
 //! Rows per second of a replay, against reading the same log with the plain `csv` crate, its dates and numbers parsed.
 //!
-//! `cargo bench -p forewarm` prints both in items (rows) per second. A 1 Hz log with four temperatures and a voltage: one step a row.
+//! `cargo bench -p forewarm` prints both in items (rows) per second. The log is one of 1 Hz with four temperatures and a
+//! voltage: one step a row.
 
 use csv::ByteRecord;
 use divan::counter::ItemsCount;

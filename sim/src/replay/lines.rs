@@ -6,7 +6,8 @@
 use memchr::memchr;
 use std::io::{self, BufRead, BufReader, Read};
 
-/// Longest line accepted, in bytes. No logger writes such a row; without a limit, a file without line breaks would fill the memory.
+/// Longest line accepted, in bytes. No logger writes such a row; without a limit, a file without line breaks would fill the
+/// memory.
 pub(super) const LONGEST: usize = 1 << 20;
 
 /// Why a stream is not a text with lines.

@@ -3,6 +3,7 @@
 use super::clock::Span;
 use super::rejects::Fault;
 use super::report::{Differences, FaultReport, Report};
+use crate::diagnostic::escaped;
 use std::fmt::Write;
 
 /// The report as plain aligned text, of at most 100 columns unless names are longer.
@@ -70,7 +71,7 @@ fn charge(out: &mut String, report: &Report) {
 fn heater(out: &mut String, report: &Report) {
     heading(out, "Heater");
     item(out, "on", &share(report.heater_on_s, report.span_s));
-    item(out, "starts", &report.heater_starts.to_string());
+    item(out, "starts", &format!("{:>9}", report.heater_starts));
     let total: f64 = report.energy.iter().map(|energy| energy.energy_wh).sum();
     item(out, "energy", &format!("{:>9.3} kWh", total / 1000.0));
     for energy in &report.energy {
@@ -188,8 +189,8 @@ fn item(out: &mut String, name: &str, value: &str) {
 }
 
 fn line(out: &mut String, text: std::fmt::Arguments<'_>) {
-    // Writing to a string cannot fail.
-    let _ = writeln!(out, "{text}");
+    // Titles and names come out of files. Writing to a string cannot fail.
+    let _ = writeln!(out, "{}", escaped(&text.to_string()));
 }
 
 /// A time in hours, and as a part of the whole.

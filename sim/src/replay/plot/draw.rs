@@ -125,36 +125,27 @@ fn shown_range(picture: &Picture<'_>, thresholds: &[(&str, f64)]) -> (f64, f64, 
 fn frame(out: &mut String, scales: &Scales, ticks: &[Tick<f64>], picture: &Picture<'_>, floor: f64) {
     for Tick { at, label } in ticks {
         let y = scales.y(*at);
-        let _ = writeln!(
-            out,
-            "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#ddd\"/><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{label}</text>",
-            LEFT - 6.0,
-            y + 4.0
-        );
+        let _ = writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#ddd\"/>");
+        text(out, (LEFT - 6.0, y + 4.0), "end", label);
     }
-    let middle = f64::midpoint(TOP, BOTTOM);
+    let (x, middle) = (LEFT - 44.0, f64::midpoint(TOP, BOTTOM));
     let _ = writeln!(
         out,
-        "<text transform=\"translate({:.0} {middle:.0}) rotate(-90)\" text-anchor=\"middle\">temperature, °C</text>",
-        LEFT - 44.0
+        "<text transform=\"translate({x:.0} {middle:.0}) rotate(-90)\" text-anchor=\"middle\">temperature, °C</text>"
     );
     let (ticks, caption) = times(picture.dial, picture.span);
     for Tick { at, label } in ticks {
         let x = scales.x(at);
-        let _ = writeln!(
-            out,
-            "<path d=\"M{x:.1} {TOP}V{floor}\" stroke=\"#ddd\"/><text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{label}</text>",
-            floor + 16.0
-        );
+        let _ = writeln!(out, "<path d=\"M{x:.1} {TOP}V{floor}\" stroke=\"#ddd\"/>");
+        text(out, (x, floor + 16.0), "middle", &label);
     }
-    let _ = writeln!(
-        out,
-        "<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
-        f64::midpoint(LEFT, RIGHT),
-        floor + 36.0,
-        escaped(&caption)
-    );
+    text(out, (f64::midpoint(LEFT, RIGHT), floor + 36.0), "middle", &caption);
     let _ = writeln!(out, "<path d=\"M{LEFT} {TOP}H{RIGHT}V{BOTTOM}H{LEFT}Z\" fill=\"none\" stroke=\"#444\"/>");
+}
+
+fn text(out: &mut String, (x, y): (f64, f64), anchor: &str, label: &str) {
+    let label = escaped(label);
+    let _ = writeln!(out, "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{label}</text>");
 }
 
 fn threshold(out: &mut String, scales: &Scales, label: &str, t: f64) {
@@ -162,13 +153,8 @@ fn threshold(out: &mut String, scales: &Scales, label: &str, t: f64) {
         return;
     }
     let y = scales.y(t);
-    let _ = writeln!(
-        out,
-        "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#b00020\" stroke-dasharray=\"8 4\"/>\
-         <text x=\"{:.0}\" y=\"{:.1}\" fill=\"#b00020\">{label} {t} °C</text>",
-        RIGHT + 6.0,
-        y + 4.0
-    );
+    let _ = writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#b00020\" stroke-dasharray=\"8 4\"/>");
+    text(out, (RIGHT + 6.0, y + 4.0), "start", &format!("{label} {t} °C"));
 }
 
 /// Colour and dashes of a channel.
@@ -196,11 +182,9 @@ fn legend(out: &mut String, picture: &Picture<'_>) {
         let label = if *name == role { (*name).to_owned() } else { format!("{name} ({role})") };
         let _ = writeln!(
             out,
-            "<path d=\"M{x:.0} 44h22\" stroke=\"{colour}\" stroke-width=\"3\" stroke-dasharray=\"{dashes}\"/>\
-             <text x=\"{:.0}\" y=\"48\">{}</text>",
-            x + 28.0,
-            escaped(&label)
+            "<path d=\"M{x:.0} 44h22\" stroke=\"{colour}\" stroke-width=\"3\" stroke-dasharray=\"{dashes}\"/>"
         );
+        text(out, (x + 28.0, 48.0), "start", &label);
         #[expect(clippy::cast_precision_loss, reason = "a name of a few letters")]
         let width = label.chars().count() as f64 * 6.6;
         x += 46.0 + width;
@@ -263,13 +247,9 @@ fn draw_band(out: &mut String, scales: &Scales, picture: &Picture<'_>, (label, b
         Band::LoggedCharge | Band::LoggedHeater => "#7d8a93",
     };
     let bottom = top + BAND;
-    let _ = write!(
-        out,
-        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{label}</text><path d=\"M{LEFT} {bottom}H{RIGHT}\" stroke=\"#888\"/>\
-         <path fill=\"{colour}\" d=\"",
-        LEFT - 6.0,
-        bottom - 5.0
-    );
+    text(out, (LEFT - 6.0, bottom - 5.0), "end", label);
+    let _ = writeln!(out, "<path d=\"M{LEFT} {bottom}H{RIGHT}\" stroke=\"#888\"/>");
+    let _ = write!(out, "<path fill=\"{colour}\" d=\"");
     let parts: Vec<_> = picture.trace.bins.iter().map(|bin: &Bin| bin.part_on(band)).collect();
     let edge = |index: usize| {
         scales.x(i64::try_from(index).unwrap_or(i64::MAX).saturating_mul(picture.trace.width).min(picture.span))
