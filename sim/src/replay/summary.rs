@@ -111,9 +111,11 @@ fn one_fault(out: &mut String, report: &Report, fault: &FaultReport) {
     if fault.alarm {
         line(out, format_args!("    check first: {}", fault.check_first));
     }
-    // Both are what a log of few digits looks like; the sensor need not be to blame.
-    if matches!(fault.kind, "stuck" | "too_fast") {
-        line(out, format_args!("    or the log's own steps are coarse: then this says nothing about the sensor"));
+    // What the log itself can cause: then the sensor is not to blame.
+    match fault.kind {
+        "stuck" | "too_fast" => line(out, format_args!("    or the log's own steps are coarse: then nothing is wrong")),
+        "missing" => line(out, format_args!("    or the log paused for longer than --max-gap")),
+        _ => {}
     }
 }
 
