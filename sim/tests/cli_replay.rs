@@ -280,6 +280,20 @@ fn a_pause_of_exactly_the_limit_is_interpolated_and_a_longer_one_is_a_missing_ch
 }
 
 #[test]
+fn sources_count_as_absent_in_a_pause_over_the_limit() {
+    let bench = Bench::new();
+    let mut text = "t_s,low_c,high_c,mains_present\n".to_owned();
+    for t in (0..=600).step_by(10).chain((2000..2600).step_by(10)) {
+        writeln!(text, "{t},2.0,2.1,1").unwrap();
+    }
+    let result = bench.json(text, &["--max-gap", "300"]);
+    let events = result["events"].as_array().unwrap();
+    let off = events.windows(2).find(|pair| pair[0]["heater"] == true && pair[1]["heater"] == false).unwrap();
+    // With the very first step of the pause, long before the readings are too old.
+    assert_eq!((&off[1]["t_s"], &off[1]["cause"]), (&json!(601.0), &json!("no_energy")));
+}
+
+#[test]
 fn a_long_pause_is_neither_permitted_nor_stepped_through() {
     let bench = Bench::new();
     let year = 365 * 86_400_i32;

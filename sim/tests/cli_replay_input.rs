@@ -216,7 +216,7 @@ fn rows_that_cannot_be_used_are_counted_by_kind_and_the_first_are_named() {
 #[test]
 fn strict_stops_at_the_first_row_that_cannot_be_used() {
     refused("t_s,low_c,high_c\n0,12,12\n60,12,12\n60,13,12\nx,1,1\n", &["--strict"], 1, &["log.csv:4:1", "line 3 too"]);
-    refused("t_s,low_c,high_c\nx,12,12\n", &["--strict"], 1, &["log.csv:2:1", "holds \"x\""]);
+    refused("t_s,low_c,high_c\nx,12,12\n0,12,12\n", &["--strict"], 1, &["log.csv:2:1", "holds \"x\""]);
     assert_eq!(Bench::new().json(good(), &["--strict"])["rows_rejected"], 0);
 }
 
