@@ -168,14 +168,15 @@ fn what_is_missing_or_does_not_go_together_is_told_alone_with_a_remedy() {
 #[test]
 fn all_slips_of_one_file_are_told_at_once_and_in_its_order() {
     let text = starter()
+        .replace("\ntitle", "\ntitel")
         .replace("\ninhibit_c = 5", "\ninhibit_f = 41")
         .replace("\npower_w = 120", "\npower_w = -120")
         .replace("role = \"pad\"", "role = \"plate\"");
     let run = check(&text);
     assert_eq!(run.status, 1);
     let at = |part: &str| run.stdout.find(part).unwrap_or_else(|| panic!("{part} is not in {}", run.stdout));
-    assert!(at("inhibit_f") < at("power_w") && at("power_w") < at("\"plate\""));
-    assert!(run.stdout.ends_with("standard input: 3 errors, no warnings\n"), "{}", run.stdout);
+    assert!(at("titel") < at("inhibit_f") && at("inhibit_f") < at("power_w") && at("power_w") < at("\"plate\""));
+    assert!(run.stdout.ends_with("standard input: 4 errors, no warnings\n"), "{}", run.stdout);
 }
 
 #[test]
@@ -266,6 +267,8 @@ fn a_byte_order_mark_and_either_line_end_change_nothing() {
     assert_eq!(plain.status, 0);
     let windows = check(&format!("\u{FEFF}{}", starter().replace('\n', "\r\n")));
     assert_eq!((windows.status, windows.stdout), (0, plain.stdout));
+    let run = check("\u{FEFF}titel = \"hut\"\r\n");
+    assert!(run.stdout.starts_with("error: standard input:1:1: there is no setting titel"), "{}", run.stdout);
     let (text, line) = starter_with("power_w", "power_w = -1");
     let run = check(&format!("\u{FEFF}{}", text.replace('\n', "\r\n")));
     assert!(
