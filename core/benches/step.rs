@@ -88,7 +88,7 @@ fn inputs(settings: &Settings, step: usize) -> Inputs {
         charge_line: Line::Allowed,
         discharge_line: Line::Allowed,
         heater_feedback: None,
-        charge_feedback: Some(Relay::Open).filter(|_| step % 900 == 0),
+        charge_feedback: Some(Relay::Open).filter(|_| step.is_multiple_of(900)),
         button: Button::Released,
     }
 }

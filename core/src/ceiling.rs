@@ -1,7 +1,7 @@
 //! The charge-current ceiling by coldest cell temperature: points joined by straight lines, level beyond the ends.
 
 use crate::quantity::{Celsius, Fraction};
-use crate::settings::{CeilingPoint, MAX_CEILING_POINTS};
+use crate::settings::{CeilingPoint, MAX_CEILING_POINTS, each};
 use heapless::Vec;
 
 /// A point, and the rise to the next.
@@ -19,17 +19,15 @@ pub(crate) struct Ceiling(Vec<Piece, MAX_CEILING_POINTS>);
 
 impl Ceiling {
     /// `points` in order of temperature.
-    pub(crate) fn new(points: &[CeilingPoint]) -> Self {
-        let next = points.iter().skip(1).map(Some).chain([None]);
-        let piece = |(point, next): (&CeilingPoint, Option<&CeilingPoint>)| {
-            let slope = next.and_then(|next| {
+    pub(crate) fn new(points: &Vec<CeilingPoint, MAX_CEILING_POINTS>) -> Self {
+        Self(each(points, |index, point| {
+            let slope = points.get(index.saturating_add(1)).and_then(|next| {
                 let rise = i64::from(next.limit.as_steps()).saturating_sub(i64::from(point.limit.as_steps()));
                 // 33 + 16 bits.
                 (rise << 16).checked_div(i64::from(next.at.above(point.at).as_steps()))
             });
             Piece { at: point.at, limit: point.limit, slope: slope.unwrap_or(0) }
-        };
-        Self(points.iter().zip(next).map(piece).collect())
+        }))
     }
 
     /// The ceiling with the coldest cell at `coldest`; zero without points.

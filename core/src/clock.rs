@@ -17,9 +17,6 @@ impl Uptime {
     pub(crate) const NEVER: Self = Self(0);
     /// The reset.
     pub(crate) const START: Self = Self(1);
-    /// After every moment.
-    pub(crate) const END: Self = Self(u64::MAX);
-
     pub(crate) const fn plus(self, span: Millis) -> Self {
         Self(self.0.saturating_add(span.as_millis() as u64))
     }

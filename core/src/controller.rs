@@ -22,7 +22,8 @@
 //! same inputs, same outputs, bit for bit.
 //!
 //! Thresholds are in [`settings`](crate::settings), what a fault disables in [`fault`](crate::fault).
-#![doc = include_str!("../states.md")]
+//!
+#![doc = include_str!("../docs/states.md")]
 
 use crate::button::ResetButton;
 use crate::ceiling::Ceiling;

@@ -2,6 +2,8 @@
 //!
 //! The facts are in two tables, [`ChannelFault::facts`] and [`SystemFault::facts`]; the controller, the command line and the
 //! documentation read them, and nothing else decides what a fault disables.
+//!
+#![doc = include_str!("../docs/faults.md")]
 
 use crate::settings::MAX_CHANNELS;
 

@@ -19,7 +19,7 @@ use crate::controller::Memory;
 use crate::fault::SystemFaults;
 use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
-use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings};
+use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
 use crate::signals::{Inputs, Line, Outputs, Relay, Sample};
 use heapless::Vec;
 
@@ -49,17 +49,19 @@ struct Channel {
     cutout: Steps,
     /// At or above this the heater is latched off.
     over: Steps,
-    /// Change that is always believed.
+    /// Change that is always believed, at the gentlest slope.
     noise: Steps,
-    /// Fastest believable change per millisecond, in steps of 2⁻¹⁶ steps.
+    /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹⁶ steps.
     fastest: u64,
 
     /// The latest reading that was believed.
-    latest: Option<Steps>,
-    /// When it came in; the reset while there has been none.
+    latest: Steps,
+    /// When it came in.
     latest_at: Uptime,
-    /// Whether the latest sample was not believed.
+    /// Whether the latest sample was not believed, or there is none.
     broken: bool,
+    /// The latest reading that was plausible but not believed, until one is or there is none any more.
+    not_believed: Option<Steps>,
 }
 
 /// The guard.
@@ -123,7 +125,7 @@ impl Guard {
             *budget = source.budget;
         }
         Self {
-            channels: settings.channels.iter().map(|channel| Channel::new(channel, settings)).collect(),
+            channels: each(&settings.channels, |_, channel| Channel::new(channel, settings)),
             max_age: settings.trust.max_age,
             max_step: settings.trust.max_step,
             soak: settings.charge.soak,
@@ -183,20 +185,11 @@ impl Guard {
         self.uptime = self.uptime.plus(elapsed);
         let mut sight = Sight::default();
         for (channel, sample) in self.channels.iter_mut().zip(&inputs.channels) {
-            let shown = channel.take(self.uptime, sample, self.max_age);
-            // Not believed, yet it may be true: what reads hot cuts the heater out.
-            sight.cut_out |= shown.is_some_and(|steps| steps >= channel.cutout);
-            sight.over_temperature |= shown.is_some_and(|steps| steps >= channel.over);
-            let Some((low, high)) = channel.range(self.uptime) else {
-                sight.cell_broken |= channel.role == Role::Cell;
-                sight.pad_broken |= channel.role == Role::Pad;
-                continue;
-            };
-            sight.cut_out |= high >= channel.cutout;
-            sight.over_temperature |= high >= channel.over;
-            if channel.role == Role::Cell {
-                sight.cold |= low <= channel.inhibit;
-                sight.too_hot_to_charge |= high >= channel.high_limit;
+            channel.take(self.uptime, sample, self.max_age);
+            if channel.broken {
+                sight.include_broken(channel);
+            } else {
+                sight.include(channel, self.uptime);
             }
         }
         sight
@@ -267,48 +260,55 @@ impl Channel {
             high_limit: shows(settings.charge.high_limit.lowered(MARGIN)).unwrap_or(0),
             cutout: shows(cutout.lowered(MARGIN)).unwrap_or(0),
             over: shows(cutout.raised(settings.heater.over_temperature).lowered(MARGIN)).unwrap_or(0),
-            noise: to_steps(u64::from(settings.trust.noise.as_steps().unsigned_abs()).saturating_mul(per_kelvin) >> 16),
+            noise: to_steps(
+                everywhere(u64::from(settings.trust.noise.as_steps().unsigned_abs()).saturating_mul(per_kelvin)) >> 16,
+            ),
             // 31 bits, and 24 for an element of twice the reference.
             fastest: per_hour.saturating_mul(per_kelvin).div_ceil(3_600_000),
-            latest: None,
-            latest_at: Uptime::START,
+            latest: 0,
+            latest_at: Uptime::NEVER,
             broken: true,
+            not_believed: None,
         }
     }
 
-    /// Takes in one sample; answers what it shows, believed or not, where that is plausible.
     #[inline]
-    fn take(&mut self, now: Uptime, sample: &Sample, max_age: Millis) -> Option<Steps> {
-        let measured = match sample {
+    fn take(&mut self, now: Uptime, sample: &Sample, max_age: Millis) {
+        match sample {
+            Sample::Fresh(measured) => match measured.element.less(measured.lead).map(Ratio::as_steps) {
+                Some(steps) if steps >= self.lowest && steps <= self.highest => {
+                    if self.is_too_fast(now, steps) {
+                        self.broken = true;
+                        self.not_believed = Some(steps);
+                    } else {
+                        self.broken = false;
+                        self.latest = steps;
+                        self.latest_at = now;
+                    }
+                }
+                Some(_) | None => self.shows_nothing(),
+            },
             Sample::None => {
-                self.broken |= now.since(self.latest_at) > max_age;
-                return None;
+                if now.since(self.latest_at.max(Uptime::START)) > max_age {
+                    self.shows_nothing();
+                }
             }
-            Sample::ConverterFault => {
-                self.broken = true;
-                return None;
-            }
-            Sample::Fresh(measured) => measured,
-        };
-        let shown = measured.element.less(measured.lead).map(Ratio::as_steps);
-        let shown = shown.filter(|steps| (self.lowest..=self.highest).contains(steps));
-        match shown {
-            Some(steps) if !self.is_too_fast(now, steps) => {
-                self.broken = false;
-                self.latest = Some(steps);
-                self.latest_at = now;
-            }
-            Some(_) | None => self.broken = true,
+            Sample::ConverterFault => self.shows_nothing(),
         }
-        shown
     }
 
-    /// What a change in ratio is in kelvins depends on the temperature; 13/16 of what is believable at the steepest is so anywhere.
+    #[cold]
+    fn shows_nothing(&mut self) {
+        self.broken = true;
+        self.not_believed = None;
+    }
+
+    #[inline]
     fn is_too_fast(&self, now: Uptime, steps: Steps) -> bool {
-        self.latest.is_some_and(|latest| {
-            let believable = u64::from(self.noise).saturating_add(self.drift(now)).saturating_mul(13) >> 4;
-            u64::from(steps.abs_diff(latest)) > believable
-        })
+        let change = steps.abs_diff(self.latest);
+        change > self.noise
+            && u64::from(change) > u64::from(self.noise).saturating_add(everywhere(self.drift(now)))
+            && self.latest_at > Uptime::NEVER
     }
 
     /// How far the reading can have moved since it was taken, at the steepest.
@@ -317,16 +317,53 @@ impl Channel {
         self.fastest.saturating_mul(age).saturating_add(0xFFFF) >> 16
     }
 
-    /// The lowest and the highest that the channel can be at now; nothing if it is broken.
+    /// The lowest and the highest that the channel can be at now.
     #[inline]
-    fn range(&self, now: Uptime) -> Option<(Steps, Steps)> {
-        let latest = self.latest.filter(|_| !self.broken)?;
+    fn range(&self, now: Uptime) -> (Steps, Steps) {
         if self.latest_at == now {
-            return Some((latest, latest));
+            return (self.latest, self.latest);
         }
         let drift = to_steps(self.drift(now));
-        Some((latest.saturating_sub(drift), latest.saturating_add(drift)))
+        (self.latest.saturating_sub(drift), self.latest.saturating_add(drift))
     }
+}
+
+impl Sight {
+    #[inline]
+    fn include(&mut self, channel: &Channel, now: Uptime) {
+        let (low, high) = channel.range(now);
+        self.include_hot(channel, high);
+        if matches!(channel.role, Role::Cell) {
+            self.cold |= low <= channel.inhibit;
+            self.too_hot_to_charge |= high >= channel.high_limit;
+        }
+    }
+
+    #[inline]
+    fn include_hot(&mut self, channel: &Channel, high: Steps) {
+        if high >= channel.cutout {
+            self.cut_out = true;
+            self.over_temperature |= high >= channel.over;
+        }
+    }
+
+    #[cold]
+    fn include_broken(&mut self, channel: &Channel) {
+        match channel.role {
+            Role::Cell => self.cell_broken = true,
+            Role::Pad => self.pad_broken = true,
+            Role::Ambient => {}
+        }
+        // Not believed, yet it may be true: what shows hot cuts the heater out.
+        if let Some(steps) = channel.not_believed {
+            self.include_hot(channel, steps);
+        }
+    }
+}
+
+/// Of a change at the steepest slope in the working range, what is as much in kelvins at the gentlest: 13/16.
+const fn everywhere(change: u64) -> u64 {
+    change.saturating_mul(13) >> 4
 }
 
 /// The compensated ratio that a channel shows at `t`: the element at `t` less its offset, and the leads that are not measured alone.

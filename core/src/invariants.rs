@@ -22,7 +22,7 @@ const CASES: u32 = 1_500;
 
 /// The equation of IEC 60751 in double precision, by bisection; nothing outside −200…+850 °C. The generated elements have
 /// nominal coefficients.
-fn exact_celsius(channel: &Channel, measured: &crate::rtd::Measured) -> Option<f64> {
+fn exact_celsius(channel: &Channel, measured: crate::rtd::Measured) -> Option<f64> {
     assert_eq!(channel.element.coefficients(), Coefficients::IEC_60751);
     let steps = f64::from(measured.element.as_steps()) - f64::from(measured.lead.as_steps());
     let known = match channel.leads {
@@ -103,7 +103,7 @@ impl<'a> Model<'a> {
                 Sample::ConverterFault => self.latest[index] = None,
                 Sample::Fresh(measured) => {
                     let plausible = exact(settings.trust.plausible_low)..=exact(settings.trust.plausible_high);
-                    self.latest[index] = exact_celsius(channel, measured).filter(|t| plausible.contains(t));
+                    self.latest[index] = exact_celsius(channel, *measured).filter(|t| plausible.contains(t));
                     self.age_ms[index] = 0;
                 }
             }
@@ -175,8 +175,8 @@ impl<'a> Model<'a> {
 }
 
 /// Runs a unit through a history, restarts and all; hands each step to `look`.
-fn run<'a>(
-    settings: &'a Settings,
+fn run(
+    settings: &Settings,
     history: &History,
     mut look: impl FnMut(&Moment, &Outputs, &May, &Unit) -> Result<(), TestCaseError>,
 ) -> Result<(), TestCaseError> {
@@ -235,9 +235,11 @@ proptest! {
                 let cells = settings.channels.iter().enumerate().filter(|(_, channel)| channel.role == Role::Cell);
                 for (index, channel) in cells {
                     let Sample::Fresh(measured) = &moment.inputs.channels[index] else { continue };
-                    let Some(t) = exact_celsius(channel, measured) else { continue };
-                    // Colder than too hot may well be good; and a doubtful reading may be doubtful for being too hot.
-                    if t >= high_release - 0.001 || outputs.faults.channels[index].is_some() {
+                    let Some(t) = exact_celsius(channel, *measured) else { continue };
+                    // Colder than too hot may well be good; and a reading that is doubted, by the controller or by the guard alone, may
+                    // be doubted for having risen too fast.
+                    let doubted = outputs.faults.channels[index].is_some() || outputs.cause == Cause::GuardOverruled;
+                    if t >= high_release - 0.001 || doubted {
                         continue;
                     }
                     let mut colder = *moment;
@@ -302,7 +304,7 @@ proptest! {
     fn nothing_that_validates_can_be_driven_into_a_panic(settings in wild_settings(), history in any_history()) {
         prop_assume!(settings.clone().validate().is_ok());
         run(&settings, &history, |_, outputs, _, _| {
-            prop_assert!(State::ALL.contains(&outputs.state));
+            prop_assert!(State::PLAIN.contains(&outputs.state));
             Ok(())
         })?;
     }
@@ -351,7 +353,7 @@ fn generated_histories_reach_every_state_and_both_outputs() {
     std::println!(
         "400 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched"
     );
-    assert_eq!(states.len(), State::ALL.len(), "{states:?}");
+    assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20);
 }
 

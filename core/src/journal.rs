@@ -1,13 +1,13 @@
 //! What happened: totals and the latest events, in a fixed space.
 //!
-//! Everything is noted in one place, [`Journal::note`], from what finally went to the relays, so no event is forgotten and none
+//! Everything is noted in one place, `Journal::note`, from what finally went to the relays, so no event is forgotten and none
 //! doubled, whoever caused it.
 
 use crate::power::Shares;
 use crate::quantity::{Instant, Millis};
 use crate::settings::MAX_SOURCES;
 use crate::signals::{Cause, Outputs, Relay, State};
-use heapless::HistoryBuf;
+use heapless::Deque;
 
 /// Events kept; the oldest gives way.
 pub const EVENTS: usize = 32;
@@ -53,7 +53,7 @@ pub struct Counters {
 #[derive(Clone, Debug, Default)]
 pub struct Journal {
     counters: Counters,
-    events: HistoryBuf<Event, EVENTS>,
+    events: Deque<Event, EVENTS>,
     before: Option<Instant>,
     latest: Option<Event>,
     shares: Shares,
@@ -93,7 +93,11 @@ impl Journal {
         };
         let changed = self.latest.is_none_or(|latest| Event { at: now, ..latest } != event);
         if changed {
-            self.events.write(event);
+            if self.events.is_full() {
+                self.events.pop_front();
+            }
+            // There is room now.
+            let _ = self.events.push_back(event);
             self.latest = Some(event);
         }
     }
@@ -121,6 +125,26 @@ impl Journal {
 
     /// The latest events, oldest first.
     pub fn events(&self) -> impl Iterator<Item = &Event> {
-        self.events.oldest_ordered()
+        self.events.iter()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fault::SystemFault;
+
+    #[test]
+    fn the_oldest_event_gives_way_and_the_order_stays() {
+        let mut journal = Journal::default();
+        // Each differs from the one before by its state; 40 is more than are kept.
+        for n in 0..40 {
+            let state = State::PLAIN[n % State::PLAIN.len()];
+            let outputs = Outputs { state, ..Outputs::all_off(SystemFault::ClockJumped) };
+            let now = Instant::from_millis(u32::try_from(n).unwrap());
+            journal.note(now, Millis::from_secs(1), &outputs, Shares::default);
+        }
+        let kept: std::vec::Vec<u32> = journal.events().map(|event| event.at.as_millis()).collect();
+        assert_eq!(kept, (8..40).collect::<std::vec::Vec<u32>>());
     }
 }

@@ -59,5 +59,7 @@ pub mod sensing;
 pub mod settings;
 pub mod signals;
 #[cfg(test)]
+mod tables;
+#[cfg(test)]
 mod testing;
 pub mod unit;

@@ -112,13 +112,14 @@ pub(crate) struct Power {
 
 impl Power {
     pub(crate) fn new(settings: &Settings) -> Self {
-        let mut sources: Vec<Watched, MAX_SOURCES> = settings
-            .sources
-            .iter()
-            .enumerate()
-            .map(|(index, &source)| Watched { source, index, present_for: None })
-            .collect();
-        sources.sort_unstable_by_key(|watched| (watched.source.priority, watched.index));
+        let mut sources = Vec::new();
+        // Equal priorities keep the order of the settings. A sort would do, but brings code that can panic.
+        for priority in 0..=u8::MAX {
+            let of_priority = |(_, source): &(usize, &Source)| source.priority == priority;
+            for (index, &source) in settings.sources.iter().enumerate().filter(of_priority) {
+                let _ = sources.push(Watched { source, index, present_for: None });
+            }
+        }
         Self {
             load: Load::new(&settings.heater),
             sources,

@@ -55,6 +55,12 @@ impl Celsius {
         Kelvins(self.0.saturating_sub(other.0))
     }
 
+    /// Whether `self` and `other` lie at most `distance` apart.
+    #[must_use]
+    pub const fn is_within(self, distance: Kelvins, other: Self) -> bool {
+        self.as_steps().abs_diff(other.as_steps()) <= distance.as_steps().unsigned_abs()
+    }
+
     /// The point `by` higher; held at the ends of the range.
     #[must_use]
     pub const fn raised(self, by: Kelvins) -> Self {

@@ -12,7 +12,7 @@
 //! Lead resistance belongs to the [`Leads`] of a channel; it is taken away before the element is asked.
 //!
 //! # Number formats
-//! Temperatures inside this module are in steps of 2⁻²⁰ °C ([`FineCelsius`], 1 µK), ratios in steps of 2⁻⁴⁰.
+//! Temperatures inside this module are in steps of 2⁻²⁰ °C (`FineCelsius`, 1 µK), ratios in steps of 2⁻⁴⁰.
 //! The worst-case bits are beside each product.
 #![expect(
     clippy::arithmetic_side_effects,
@@ -194,8 +194,10 @@ const fn rounded_shift(value: i64, bits: u32) -> i64 {
     (value + (1 << (bits - 1))) >> bits
 }
 
-/// `value` / `by`, rounded to nearest; `by` is positive.
+/// `value` / `by`, rounded to nearest. `by` is positive: anything else counts as 1, so that no division is left that could
+/// panic.
 const fn rounded_div(value: i64, by: i64) -> i64 {
+    let by = if by < 1 { 1 } else { by };
     let half = if value < 0 { -(by / 2) } else { by / 2 };
     (value + half) / by
 }
@@ -228,15 +230,16 @@ pub struct Element {
     coefficients: Coefficients,
 }
 
+/// The smallest R0 of an element, 1 Ω, in steps of [`Ohms`].
+const LEAST_R0: u32 = Ohms::from_milliohms(1_000).as_steps();
+
 impl Element {
     /// An element of `r0` at 0 °C.
     ///
     /// # Errors
     /// [`NotPlatinum::IcePointResistance`] outside 1 Ω to 16 000 Ω; nothing else fails.
     pub const fn new(r0: Ohms, coefficients: Coefficients) -> Result<Self, NotPlatinum> {
-        if r0.as_steps() < Ohms::from_milliohms(1_000).as_steps()
-            || r0.as_steps() > Ohms::from_milliohms(16_000_000).as_steps()
-        {
+        if r0.as_steps() < LEAST_R0 || r0.as_steps() > Ohms::from_milliohms(16_000_000).as_steps() {
             return Err(NotPlatinum::IcePointResistance);
         }
         Ok(Self { r0, coefficients })
@@ -268,6 +271,12 @@ impl Element {
     #[must_use]
     pub const fn r0(&self) -> Ohms {
         self.r0
+    }
+
+    /// R0 as a divisor. [`Element::new`] allows nothing smaller; said again here, no division is left that could panic.
+    const fn r0_steps(&self) -> u32 {
+        let steps = self.r0.as_steps();
+        if steps < LEAST_R0 { LEAST_R0 } else { steps }
     }
 
     /// A, B and C.
@@ -389,7 +398,7 @@ impl Element {
     const fn fine_ratio(&self, r: Ohms) -> FineRatio {
         // 32 + 30 bits, then two more figures from the remainder: R0 is at least 2^18 steps, so the quotient is below 2^44.
         let wide = (r.as_steps() as u64) << 30;
-        let r0 = self.r0.as_steps() as u64;
+        let r0 = self.r0_steps() as u64;
         let high = wide / r0;
         let low = ((wide % r0) << 10) / r0;
         ((high << 10) | low) as i64
@@ -492,7 +501,7 @@ impl Thermometer {
     #[must_use]
     #[expect(clippy::cast_possible_truncation, reason = "between 2^31 and 2^32 by the choice of the shift")]
     pub const fn new(element: Element) -> Self {
-        let r0 = element.r0.as_steps(); // 2^18 to 2^32
+        let r0 = element.r0_steps(); // 2^18 to 2^32
         // The largest shift for which 2^(30 + shift) / r0 stays below 2^32.
         let mut shift = 2 + r0.ilog2();
         let mut reciprocal = ((1_u128 << (30 + shift)) + (r0 as u128) / 2) / (r0 as u128);

@@ -15,7 +15,7 @@ use crate::clock::Uptime;
 use crate::fault::ChannelFault;
 use crate::quantity::{Celsius, KelvinRate, Kelvins, Millis, Ohms};
 use crate::rtd::{Measured, OutOfRange, Thermometer};
-use crate::settings::{self, MAX_CHANNELS, Role, Settings, Trust};
+use crate::settings::{self, MAX_CHANNELS, Role, Settings, Trust, each};
 use crate::signals::Sample;
 use heapless::Vec;
 
@@ -45,7 +45,7 @@ pub struct Picture {
     /// Channels on the heater plate.
     pub pads: Group,
     /// How far the worst channel lies above its heater cut-out; at or above zero the heater is cut out. Counts every
-    /// channel that reads anything plausible, doubtful or not.
+    /// channel that shows anything plausible, doubtful or not.
     pub above_cutout: Kelvins,
     /// The fault of each channel.
     pub faults: [Option<ChannelFault>; MAX_CHANNELS],
@@ -80,7 +80,6 @@ struct Channel {
     known_leads: Ohms,
     offset: Kelvins,
     role: Role,
-    cutout: Celsius,
     fastest: KelvinRate,
 
     condition: Condition,
@@ -88,7 +87,9 @@ struct Channel {
     run: u8,
     /// The last three measurements that were believed, latest first.
     believed: [Celsius; 3],
-    /// When the latest of them came in; since the reset while there has been none.
+    /// The latest measurement that was plausible but not believed, until one is believed or there is none any more.
+    not_believed: Option<Celsius>,
+    /// When the latest that was believed came in.
     believed_at: Uptime,
     movement: Movement,
 }
@@ -98,56 +99,92 @@ struct Channel {
 pub struct Sensing {
     channels: Vec<Channel, MAX_CHANNELS>,
     trust: Trust,
+    cutout_cell: Celsius,
+    cutout_pad: Celsius,
     now: Uptime,
+    /// When channels are next looked at for being stuck: that takes hours, so once a minute does.
+    stuck_check: Uptime,
 }
+
+/// How often channels are looked at for being stuck.
+const STUCK_CHECK: Millis = Millis::from_secs(60);
 
 impl Sensing {
     /// Channels of which nothing is known yet.
     #[must_use]
     pub fn new(settings: &Settings) -> Self {
-        let channels = settings.channels.iter().map(|channel| Channel::new(channel, settings)).collect();
-        Self { channels, trust: settings.trust, now: Uptime::START }
+        Self {
+            channels: each(&settings.channels, |_, channel| Channel::new(channel, settings)),
+            trust: settings.trust,
+            cutout_cell: settings.heater.cutout_cell,
+            cutout_pad: settings.heater.cutout_pad,
+            now: Uptime::START,
+            stuck_check: Uptime::START,
+        }
     }
 
     /// Takes in what the converters brought, `elapsed` after the step before.
     pub fn judge(&mut self, elapsed: Millis, samples: &[Sample; MAX_CHANNELS]) -> Picture {
         self.now = self.now.plus(elapsed);
-        let mut tally = Tally::EMPTY;
+        let mut rolls = Rolls::EMPTY;
         for (channel, sample) in self.channels.iter_mut().zip(samples) {
-            let seen = channel.take(self.now, sample, &self.trust);
-            tally.include(self.now, channel, seen);
+            channel.take(self.now, sample, &self.trust);
+            rolls.of(channel.role).include(self.now, channel);
         }
-        if tally.is_suspicious(self.now, &self.trust) {
-            tally = self.compare_channels(tally);
+        // Both are rare; the usual step looks at each channel once.
+        if self.now >= self.stuck_check {
+            self.doubt_the_stuck(&mut rolls);
         }
-        let mut picture = tally.picture();
-        if tally.has_doubt {
-            for (fault, channel) in picture.faults.iter_mut().zip(&self.channels) {
-                *fault = match channel.condition {
-                    Condition::Doubtful(fault) => Some(fault),
-                    Condition::Starting | Condition::Good => None,
-                };
-            }
+        if rolls.widest() > self.trust.disagreement {
+            self.doubt_what_disagrees(&mut rolls);
+        }
+        let mut picture = Picture {
+            cells: rolls.cells.group(),
+            pads: rolls.pads.group(),
+            above_cutout: rolls.above_cutout(self.cutout_cell, self.cutout_pad),
+            faults: [None; MAX_CHANNELS],
+        };
+        if rolls.have_doubt() {
+            picture.faults = self.faults();
         }
         picture
     }
 
-    /// The judgements that need more than one channel. Rare: the usual step looks at each channel once.
     #[cold]
-    fn compare_channels(&mut self, first: Tally) -> Tally {
-        let mut tally = Tally { above_cutout: first.above_cutout, ..Tally::EMPTY };
+    fn doubt_the_stuck(&mut self, rolls: &mut Rolls) {
+        self.stuck_check = self.now.plus(STUCK_CHECK);
+        let Some(after) = self.trust.stuck_after else { return };
+        let latest_move =
+            self.channels.iter().map(|channel| channel.movement.move_began).max().unwrap_or(Uptime::NEVER);
         for channel in &mut self.channels {
             let still_since = channel.movement.still_since;
-            let is_still = self.trust.stuck_after.is_some_and(|after| self.now.since(still_since) >= after);
-            if is_still && first.move_began >= still_since {
+            if self.now.since(still_since) >= after && latest_move >= still_since {
                 channel.doubt(ChannelFault::Stuck);
+                rolls.of(channel.role).doubt.get_or_insert(ChannelFault::Stuck);
             }
-            if channel.run > 0 && first.roll(channel.role).spread() > self.trust.disagreement {
-                channel.doubt(ChannelFault::Disagreement);
-            }
-            tally.include(self.now, channel, None);
         }
-        tally
+    }
+
+    #[cold]
+    fn doubt_what_disagrees(&mut self, rolls: &mut Rolls) {
+        for channel in &mut self.channels {
+            let roll = rolls.of(channel.role);
+            if matches!(channel.condition, Condition::Good) && roll.spread() > self.trust.disagreement {
+                channel.doubt(ChannelFault::Disagreement);
+                roll.doubt.get_or_insert(ChannelFault::Disagreement);
+            }
+        }
+    }
+
+    #[cold]
+    fn faults(&self) -> [Option<ChannelFault>; MAX_CHANNELS] {
+        let mut faults = [None; MAX_CHANNELS];
+        for (fault, channel) in faults.iter_mut().zip(&self.channels) {
+            if let Condition::Doubtful(doubt) = channel.condition {
+                *fault = Some(doubt);
+            }
+        }
+        faults
     }
 
     /// The median of the last three measurements of each channel; nothing for a channel that is not good.
@@ -155,7 +192,7 @@ impl Sensing {
     pub fn readings(&self) -> [Option<Celsius>; MAX_CHANNELS] {
         let mut readings = [None; MAX_CHANNELS];
         for (reading, channel) in readings.iter_mut().zip(&self.channels) {
-            if channel.condition == Condition::Good {
+            if matches!(channel.condition, Condition::Good) {
                 *reading = Some(channel.median());
             }
         }
@@ -165,10 +202,10 @@ impl Sensing {
 
 impl Channel {
     fn new(channel: &settings::Channel, settings: &Settings) -> Self {
-        let (cutout, fastest) = match channel.role {
-            Role::Cell => (settings.heater.cutout_cell, settings.trust.fastest_cell),
-            Role::Ambient => (settings.heater.cutout_cell, settings.trust.fastest_ambient),
-            Role::Pad => (settings.heater.cutout_pad, settings.trust.fastest_pad),
+        let fastest = match channel.role {
+            Role::Cell => settings.trust.fastest_cell,
+            Role::Pad => settings.trust.fastest_pad,
+            Role::Ambient => settings.trust.fastest_ambient,
         };
         Self {
             thermometer: Thermometer::new(channel.element),
@@ -176,12 +213,12 @@ impl Channel {
             known_leads: channel.leads.known(),
             offset: channel.offset,
             role: channel.role,
-            cutout,
             fastest,
             condition: Condition::Starting,
             run: 0,
             believed: [Celsius::ZERO; 3],
-            believed_at: Uptime::START,
+            not_believed: None,
+            believed_at: Uptime::NEVER,
             movement: Movement {
                 still_since: Uptime::START,
                 anchor: Celsius::ZERO,
@@ -191,35 +228,23 @@ impl Channel {
         }
     }
 
-    /// Takes in one sample; answers the temperature it shows, believed or not, where it shows a plausible one.
     #[inline]
-    fn take(&mut self, now: Uptime, sample: &Sample, trust: &Trust) -> Option<Celsius> {
-        let measured = match sample {
+    fn take(&mut self, now: Uptime, sample: &Sample, trust: &Trust) {
+        match sample {
+            Sample::Fresh(measured) => match self.temperature(*measured, trust) {
+                Ok(t) if self.is_too_fast(now, t, trust) => {
+                    self.doubt(ChannelFault::TooFast);
+                    self.not_believed = Some(t);
+                }
+                Ok(t) => self.believe(now, t, trust),
+                Err(fault) => self.doubt(fault),
+            },
             Sample::None => {
-                if now.since(self.believed_at) > trust.max_age {
+                if now.since(self.believed_at.max(Uptime::START)) > trust.max_age {
                     self.doubt(ChannelFault::Missing);
                 }
-                return None;
             }
-            Sample::ConverterFault => {
-                self.doubt(ChannelFault::Converter);
-                return None;
-            }
-            Sample::Fresh(measured) => measured,
-        };
-        match self.temperature(*measured, trust) {
-            Ok(t) if self.is_too_fast(now, t, trust) => {
-                self.doubt(ChannelFault::TooFast);
-                Some(t)
-            }
-            Ok(t) => {
-                self.believe(now, t, trust);
-                Some(t)
-            }
-            Err(fault) => {
-                self.doubt(fault);
-                None
-            }
+            Sample::ConverterFault => self.doubt(ChannelFault::Converter),
         }
     }
 
@@ -253,40 +278,39 @@ impl Channel {
     /// moved for good is believed again in the end.
     #[inline]
     fn is_too_fast(&self, now: Uptime, t: Celsius, trust: &Trust) -> bool {
-        let change = t.above(self.latest()).magnitude();
         // Nearly every change is noise; the product is for the others.
-        change > trust.noise
-            && change > trust.noise.plus(self.fastest.over(now.since(self.believed_at)))
-            && !self.has_never_believed()
-    }
-
-    /// Since the reset.
-    fn has_never_believed(&self) -> bool {
-        self.run == 0 && self.condition == Condition::Starting
+        !t.is_within(trust.noise, self.latest())
+            && !t.is_within(trust.noise.plus(self.fastest.over(now.since(self.believed_at))), self.latest())
+            && self.believed_at > Uptime::NEVER
     }
 
     #[inline]
     fn believe(&mut self, now: Uptime, t: Celsius, trust: &Trust) {
         let [latest, before, _] = self.believed;
-        if t != latest {
+        let moved = t != latest;
+        if moved {
             self.movement.still_since = now;
         }
-        if t.above(self.movement.anchor).magnitude() >= trust.stuck_moved {
-            self.movement.set_anchor(now, t, self.has_never_believed());
+        if !t.is_within(trust.stuck_moved, self.movement.anchor) {
+            self.movement.set_anchor(now, t, self.believed_at);
         }
         self.believed = [t, latest, before];
         self.believed_at = now;
-        if self.condition != Condition::Good {
-            self.recover(trust);
+        if !matches!(self.condition, Condition::Good) {
+            self.recover(moved, trust);
         }
     }
 
     #[cold]
-    fn recover(&mut self, trust: &Trust) {
+    fn recover(&mut self, moved: bool, trust: &Trust) {
+        if self.condition == Condition::Doubtful(ChannelFault::Stuck) && !moved && self.run == 0 {
+            return;
+        }
         if self.run == 0 {
             // After a break the old measurements are no company for the new.
             self.believed = [self.latest(); 3];
         }
+        self.not_believed = None;
         self.run = self.run.saturating_add(1);
         if self.run >= trust.good_run {
             self.condition = Condition::Good;
@@ -296,6 +320,7 @@ impl Channel {
     fn doubt(&mut self, fault: ChannelFault) {
         self.condition = Condition::Doubtful(fault);
         self.run = 0;
+        self.not_believed = None;
     }
 
     fn latest(&self) -> Celsius {
@@ -323,8 +348,9 @@ impl Channel {
 
 impl Movement {
     #[cold]
-    fn set_anchor(&mut self, now: Uptime, t: Celsius, is_first: bool) {
-        if !is_first {
+    fn set_anchor(&mut self, now: Uptime, t: Celsius, believed_at: Uptime) {
+        // The first reading of all is no move from anywhere.
+        if believed_at > Uptime::NEVER {
             self.move_began = self.anchor_at;
         }
         self.anchor = t;
@@ -338,9 +364,8 @@ struct Roll {
     /// Over the good ones, the ends of their ranges.
     coldest: Celsius,
     hottest: Celsius,
-    /// Over those that read believably, good or on the way to it.
-    lowest: Celsius,
-    highest: Celsius,
+    /// The highest that one which is not good shows. It may be true: what shows hot cuts the heater out.
+    doubtful_hottest: Celsius,
     starting: bool,
     doubt: Option<ChannelFault>,
 }
@@ -349,15 +374,38 @@ impl Roll {
     const EMPTY: Self = Self {
         coldest: Celsius::MAX,
         hottest: Celsius::MIN,
-        lowest: Celsius::MAX,
-        highest: Celsius::MIN,
+        doubtful_hottest: Celsius::MIN,
         starting: false,
         doubt: None,
     };
 
-    /// Negative while nothing reads.
+    #[inline]
+    fn include(&mut self, now: Uptime, channel: &Channel) {
+        if matches!(channel.condition, Condition::Good) {
+            let (low, high) = channel.range(now);
+            self.coldest = self.coldest.min(low);
+            self.hottest = self.hottest.max(high);
+        } else {
+            self.include_doubtful(now, channel);
+        }
+    }
+
+    #[cold]
+    fn include_doubtful(&mut self, now: Uptime, channel: &Channel) {
+        match channel.condition {
+            Condition::Doubtful(fault) => self.doubt = self.doubt.or(Some(fault)),
+            Condition::Starting => self.starting = true,
+            Condition::Good => {}
+        }
+        let shown = if channel.run > 0 { Some(channel.range(now).1) } else { channel.not_believed };
+        if let Some(shown) = shown {
+            self.doubtful_hottest = self.doubtful_hottest.max(shown);
+        }
+    }
+
+    /// How far the good ones lie apart; negative while there is none.
     fn spread(&self) -> Kelvins {
-        self.highest.above(self.lowest)
+        self.hottest.above(self.coldest)
     }
 
     fn group(&self) -> Group {
@@ -370,86 +418,39 @@ impl Roll {
     }
 }
 
-/// All channels, added up in one pass.
+/// All channels, added up by role in one pass.
 #[derive(Clone, Copy)]
-struct Tally {
+struct Rolls {
     cells: Roll,
     pads: Roll,
     ambients: Roll,
-    above_cutout: Kelvins,
-    has_doubt: bool,
-    /// When the latest far move of any channel began.
-    move_began: Uptime,
-    /// Since when the channel that has been still longest is still.
-    still_since: Uptime,
 }
 
-impl Tally {
-    const EMPTY: Self = Self {
-        cells: Roll::EMPTY,
-        pads: Roll::EMPTY,
-        ambients: Roll::EMPTY,
-        above_cutout: Kelvins::from_steps(i32::MIN),
-        has_doubt: false,
-        move_began: Uptime::NEVER,
-        still_since: Uptime::END,
-    };
-
-    fn roll(&self, role: Role) -> &Roll {
-        match role {
-            Role::Cell => &self.cells,
-            Role::Pad => &self.pads,
-            Role::Ambient => &self.ambients,
-        }
-    }
+impl Rolls {
+    const EMPTY: Self = Self { cells: Roll::EMPTY, pads: Roll::EMPTY, ambients: Roll::EMPTY };
 
     #[inline]
-    fn include(&mut self, now: Uptime, channel: &Channel, seen: Option<Celsius>) {
-        self.move_began = self.move_began.max(channel.movement.move_began);
-        self.still_since = self.still_since.min(channel.movement.still_since);
-        let roll = match channel.role {
+    fn of(&mut self, role: Role) -> &mut Roll {
+        match role {
             Role::Cell => &mut self.cells,
             Role::Pad => &mut self.pads,
             Role::Ambient => &mut self.ambients,
-        };
-        if channel.run > 0 {
-            roll.lowest = roll.lowest.min(channel.latest());
-            roll.highest = roll.highest.max(channel.latest());
-        }
-        match channel.condition {
-            Condition::Good => {
-                let (low, high) = channel.range(now);
-                roll.coldest = roll.coldest.min(low);
-                roll.hottest = roll.hottest.max(high);
-                self.above_cutout = self.above_cutout.max(high.above(channel.cutout));
-            }
-            Condition::Starting => roll.starting = true,
-            Condition::Doubtful(fault) => {
-                roll.doubt = roll.doubt.or(Some(fault));
-                self.has_doubt = true;
-            }
-        }
-        // Not believed, yet it may be true: what reads hot cuts the heater out.
-        if channel.condition != Condition::Good
-            && let Some(seen) = seen
-        {
-            self.above_cutout = self.above_cutout.max(seen.above(channel.cutout));
         }
     }
 
-    /// Whether channels must be compared with each other.
-    fn is_suspicious(&self, now: Uptime, trust: &Trust) -> bool {
-        trust.stuck_after.is_some_and(|after| now.since(self.still_since) >= after)
-            || [self.cells, self.pads, self.ambients].iter().any(|roll| roll.spread() > trust.disagreement)
+    fn have_doubt(&self) -> bool {
+        self.cells.doubt.is_some() || self.pads.doubt.is_some() || self.ambients.doubt.is_some()
     }
 
-    fn picture(&self) -> Picture {
-        Picture {
-            cells: self.cells.group(),
-            pads: self.pads.group(),
-            above_cutout: self.above_cutout,
-            faults: [None; MAX_CHANNELS],
-        }
+    fn widest(&self) -> Kelvins {
+        self.cells.spread().max(self.pads.spread()).max(self.ambients.spread())
+    }
+
+    fn above_cutout(&self, cutout_cell: Celsius, cutout_pad: Celsius) -> Kelvins {
+        let Self { cells, pads, ambients } = self;
+        let by_cell = cells.hottest.max(cells.doubtful_hottest).max(ambients.hottest).max(ambients.doubtful_hottest);
+        let by_pad = pads.hottest.max(pads.doubtful_hottest);
+        by_cell.above(cutout_cell).max(by_pad.above(cutout_pad))
     }
 }
 

@@ -18,6 +18,17 @@ pub const MAX_SOURCES: usize = 4;
 /// Points of the charge-current ceiling.
 pub const MAX_CEILING_POINTS: usize = 8;
 
+/// One thing made of each in a list, with its index.
+///
+/// `collect` would do, but panics where the new list is too short; here the types say that it is not.
+pub(crate) fn each<T, U, const N: usize>(list: &Vec<T, N>, mut make: impl FnMut(usize, &T) -> U) -> Vec<U, N> {
+    let mut made = Vec::new();
+    for (index, item) in list.iter().enumerate() {
+        let _ = made.push(make(index, item));
+    }
+    made
+}
+
 /// Where a thermometer sits, and so what its reading is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -830,3 +841,6 @@ impl Settings {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

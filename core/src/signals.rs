@@ -134,64 +134,80 @@ pub enum Alarm {
     Sounding,
 }
 
-/// What the controller is doing, as one word.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum State {
-    /// After a reset, until every cell channel has given its run of good readings.
-    Starting,
-    /// A fault has taken charge permission away; neither output is on.
-    Faulted,
-    /// Charge refused, heater off.
-    Waiting,
-    /// Charge refused, heater on.
-    Warming,
-    /// The cells are above release and the soak time is running, heater off.
-    Soaking,
-    /// The cells are above release and the soak time is running, heater on.
-    SoakingWarm,
-    /// Charge permitted, heater off.
-    Permitting,
-    /// Charge permitted, heater on.
-    Holding,
+/// Defines an enum whose variants each have a stable name for logs and files and a meaning for people, which is also their documentation.
+macro_rules! named {
+    ($(#[$doc:meta])* $enum:ident {
+        $($variant:ident $name:literal $meaning:literal)*
+        $(; $($held:ident($fault:ident) $of:literal)*)?
+    }) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+        pub enum $enum {
+            $(#[doc = $meaning] $variant,)*
+            $($(#[doc = $of] $held($fault),)*)?
+        }
+
+        impl $enum {
+            /// Every one that holds no fault.
+            pub const PLAIN: &[Self] = &[$(Self::$variant),*];
+
+            /// A stable name for logs and files.
+            #[must_use]
+            pub const fn name(self) -> &'static str {
+                match self {
+                    $(Self::$variant => $name,)*
+                    $($(Self::$held(fault) => fault.facts().name,)*)?
+                }
+            }
+
+            /// What it means, for a person.
+            #[must_use]
+            pub const fn meaning(self) -> &'static str {
+                match self {
+                    $(Self::$variant => $meaning,)*
+                    $($(Self::$held(fault) => fault.facts().meaning,)*)?
+                }
+            }
+        }
+    };
 }
 
-/// Why the controller is in its state.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Cause {
-    /// The run of good readings after a reset is not complete.
-    StartUp,
-    /// The coldest cell is at or below the inhibit threshold.
-    CellsCold,
-    /// The coldest cell is above the inhibit threshold, not yet above release.
-    BelowRelease,
-    /// A cell is at or above the high charge limit, or not yet below its release.
-    CellsHot,
-    /// The protection electronics' charge line refuses.
-    ChargeLineRefused,
-    /// The coldest cell is above release.
-    AboveRelease,
-    /// The soak time is over.
-    Soaked,
-    /// Charge is permitted, and the coldest cell has come down to where the heater holds.
-    CellsCooling,
-    /// The cells are cold, and no energy that may be spent is on offer.
-    NoEnergy,
-    /// The cells are cold, and a source has not been present for its settling time.
-    SourceSettling,
-    /// The cells are cold, and the heater supply is outside its limits.
-    SupplyOutOfRange,
-    /// A reading is at or above its heater cut-out, or not yet below it by the hysteresis.
-    CutOut,
-    /// The heater relay has not been open for its minimum time, or rests after its maximum run.
-    HeaterResting,
-    /// The guard has overruled the controller.
-    GuardOverruled,
-    /// A fault of a thermometer channel.
-    Channel(ChannelFault),
-    /// A fault of the whole.
-    System(SystemFault),
+named! {
+    /// What the controller is doing, as one word.
+    State {
+        Starting "starting" "after a reset, until every cell channel has given its run of good readings"
+        Faulted "faulted" "a fault has taken both outputs away"
+        Waiting "waiting" "charge refused, heater off"
+        Warming "warming" "charge refused, heater on"
+        Soaking "soaking" "cells above release, the soak time is running, heater off"
+        SoakingWarm "soaking_warm" "cells above release, the soak time is running, heater on"
+        Permitting "permitting" "charge permitted, heater off"
+        Holding "holding" "charge permitted, heater on"
+    }
+}
+
+named! {
+    /// Why the controller is in its state.
+    Cause {
+        StartUp "start_up" "the run of good readings after a reset is not complete"
+        CellsCold "cells_cold" "the coldest cell is at or below the inhibit threshold"
+        BelowRelease "below_release" "the coldest cell is above the inhibit threshold, not yet above release"
+        CellsHot "cells_hot" "a cell is at or above the high charge limit, or not yet below its release"
+        ChargeLineRefused "charge_line_refused" "the battery's protection refuses charge"
+        AboveRelease "above_release" "the coldest cell is above release"
+        Soaked "soaked" "the soak time is over"
+        CellsCooling "cells_cooling" "the coldest cell has come down to where the heater holds it while charging"
+        NoEnergy "no_energy" "the cells are cold, and no energy that may be spent is on offer"
+        SourceSettling "source_settling" "the cells are cold, and the source has not been present for its settling time"
+        SupplyOutOfRange "supply_out_of_range" "the cells are cold, and the heater supply is outside its limits"
+        CutOut "cut_out" "a reading is at or above its heater cut-out, or not yet below it by the hysteresis"
+        HeaterResting "heater_resting" "the heater relay has not been open for its minimum time, or rests after its maximum run"
+        GuardOverruled "guard_overruled" "the guard has taken away what the controller asked for"
+        ;
+        Channel(ChannelFault) "A fault of a thermometer channel."
+        System(SystemFault) "A fault of the whole."
+    }
 }
 
 /// Everything the controller answers in one step.
@@ -226,60 +242,6 @@ impl Outputs {
             state: State::Faulted,
             cause: Cause::System(fault),
             faults: Faults::NONE.with_system(fault),
-        }
-    }
-}
-
-impl State {
-    /// Every state.
-    pub const ALL: [Self; 8] = [
-        Self::Starting,
-        Self::Faulted,
-        Self::Waiting,
-        Self::Warming,
-        Self::Soaking,
-        Self::SoakingWarm,
-        Self::Permitting,
-        Self::Holding,
-    ];
-
-    /// A stable name for logs and files.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::Starting => "starting",
-            Self::Faulted => "faulted",
-            Self::Waiting => "waiting",
-            Self::Warming => "warming",
-            Self::Soaking => "soaking",
-            Self::SoakingWarm => "soaking_warm",
-            Self::Permitting => "permitting",
-            Self::Holding => "holding",
-        }
-    }
-}
-
-impl Cause {
-    /// A stable name for logs and files.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::StartUp => "start_up",
-            Self::CellsCold => "cells_cold",
-            Self::BelowRelease => "below_release",
-            Self::CellsHot => "cells_hot",
-            Self::ChargeLineRefused => "charge_line_refused",
-            Self::AboveRelease => "above_release",
-            Self::Soaked => "soaked",
-            Self::CellsCooling => "cells_cooling",
-            Self::NoEnergy => "no_energy",
-            Self::SourceSettling => "source_settling",
-            Self::SupplyOutOfRange => "supply_out_of_range",
-            Self::CutOut => "cut_out",
-            Self::HeaterResting => "heater_resting",
-            Self::GuardOverruled => "guard_overruled",
-            Self::Channel(fault) => fault.facts().name,
-            Self::System(fault) => fault.facts().name,
         }
     }
 }

@@ -3,7 +3,7 @@
 use crate::quantity::{
     Celsius, Fraction, Instant, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms, Ratio,
 };
-use crate::rtd::{Element, Leads, Measured};
+use crate::rtd::{Element, Leads, Measured, Thermometer};
 use crate::settings::{
     BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Key, MAX_CHANNELS, Proof, Reserve, Role, Settings,
     Source, Trust,
@@ -91,11 +91,20 @@ pub(crate) fn settings() -> Settings {
     }
 }
 
-/// What a converter of `channel` measures with its element at `t` (the reading, offset included).
+/// What a converter of `channel` measures with its element at `t` (the reading, offset included), rounded up to what reads as `t` to the
+/// last digit where there is such a ratio: equality is where thresholds go wrong.
 pub(crate) fn sample(channel: &Channel, t: Celsius) -> Sample {
-    let r = channel.element.resistance(t.lowered(channel.offset)).unwrap().plus(channel.leads.known());
+    let thermometer = Thermometer::new(channel.element);
+    let leads = channel.leads.known();
+    let r = channel.element.resistance(t.lowered(channel.offset)).unwrap().plus(leads);
     let steps = (u64::from(r.as_steps()) << 30) / u64::from(channel.reference.as_steps());
-    Sample::Fresh(Measured::element(Ratio::from_steps(u32::try_from(steps).unwrap_or(u32::MAX))))
+    let steps = u32::try_from(steps).unwrap_or(u32::MAX);
+    let reads = |steps: u32| {
+        let ohms = Ratio::from_steps(steps).of(channel.reference)?.less(leads)?;
+        Some(thermometer.celsius(ohms).ok()?.raised(channel.offset))
+    };
+    let exactly = (steps..steps.saturating_add(200)).find(|&steps| reads(steps) == Some(t));
+    Sample::Fresh(Measured::element(Ratio::from_steps(exactly.unwrap_or(steps))))
 }
 
 /// All is well: every channel at `t`, mains present, both lines allowed.
@@ -523,7 +532,9 @@ impl Play<'_> {
                     Shown::Raw(steps) => Sample::Fresh(Measured::element(Ratio::from_steps(steps))),
                     Shown::Jump(by) => sample(channel, c((t + by).clamp(-44_000, 99_000))),
                 },
-                _ if self.count % u32::from(self.history.every[index]) == 0 || self.count == 1 => sample(channel, c(t)),
+                _ if self.count.is_multiple_of(u32::from(self.history.every[index])) || self.count == 1 => {
+                    sample(channel, c(t))
+                }
                 _ => Sample::None,
             };
         }

@@ -1,1 +1,39 @@
-//! Checks that cross the crates.
+//! What the checks that cross crates share: where the project lies, how its data files are read, how a tool is run.
+
+use std::path::PathBuf;
+use std::process::{Command, Stdio};
+
+/// The root of the workspace.
+#[must_use]
+pub fn root() -> PathBuf {
+    PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/.."))
+}
+
+/// The rows of a file under `tests/data`, without its comments and header, each with its line number.
+///
+/// # Panics
+/// When the file cannot be read: a check without its data must not pass.
+#[must_use]
+pub fn rows(name: &str) -> Vec<(usize, Vec<String>)> {
+    let path = root().join("tests/data").join(name);
+    let text = std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+    let mut lines = text.lines().zip(1..).filter(|(line, _)| !line.starts_with('#') && !line.is_empty());
+    lines.next().unwrap_or_else(|| panic!("{}: no header", path.display()));
+    lines.map(|(line, number)| (number, line.split(',').map(str::to_owned).collect())).collect()
+}
+
+/// Runs `command` in the root of the workspace to its end, without input, and hands back its standard output.
+///
+/// A command that calls cargo needs a build folder of its own, by `CARGO_TARGET_DIR`: in that of the running tests it would
+/// wait for their lock or rebuild them.
+///
+/// # Panics
+/// When it cannot be started or fails, with everything it printed.
+pub fn run(command: &mut Command) -> String {
+    let output = command.current_dir(root()).stdin(Stdio::null()).output();
+    let output = output.unwrap_or_else(|error| panic!("{}: {error}", command.get_program().display()));
+    let stdout = String::from_utf8_lossy(&output.stdout).into_owned();
+    let stderr = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{command:?}: {}\n{stdout}{stderr}", output.status);
+    stdout
+}

@@ -68,8 +68,10 @@ fn cold_cells_are_warmed_first_and_charged_after_the_soak() {
     assert_eq!(shows(&outputs), (State::Warming, Cause::CellsCold));
     assert_eq!((outputs.heater, outputs.charge), (Relay::Closed, Relay::Open));
 
-    assert_eq!(shows(&bench.move_to(-10_000, 5_000)), (State::Warming, Cause::CellsCold), "at inhibit is cold");
-    assert_eq!(shows(&bench.move_to(5_000, 8_000)), (State::Warming, Cause::BelowRelease), "at release is not above");
+    bench.move_to(-10_000, 5_000);
+    assert_eq!(shows(&bench.seconds(5)), (State::Warming, Cause::CellsCold), "at inhibit is cold");
+    bench.move_to(5_000, 8_000);
+    assert_eq!(shows(&bench.seconds(5)), (State::Warming, Cause::BelowRelease), "at release is not above");
     bench.show_all(8_010);
     bench.seconds(2); // the median follows
     assert_eq!(shows(&bench.second()), (State::SoakingWarm, Cause::AboveRelease));
@@ -171,6 +173,21 @@ fn one_cold_outlier_takes_permission_and_one_warm_outlier_never_gives_it() {
     assert_eq!(bench.second().state, State::Warming, "a single reading above release starts no soak");
     bench.show_all(7_000);
     assert_eq!(bench.second().state, State::Warming);
+}
+
+#[test]
+fn hot_cells_are_not_charged_until_they_have_cooled_below_the_high_release() {
+    let mut bench = Bench::at(30_000);
+    assert_eq!(bench.seconds(700).charge, Relay::Closed);
+    bench.move_to(30_000, 44_990);
+    assert_eq!(bench.seconds(5).charge, Relay::Closed);
+    bench.show(0, 45_000);
+    assert_eq!(shows(&bench.second()), (State::Waiting, Cause::CellsHot), "at the limit is too hot");
+    bench.move_to(45_000, 42_000);
+    assert_eq!(shows(&bench.seconds(700)), (State::Waiting, Cause::CellsHot), "at the high release is not below");
+    bench.show_all(41_990);
+    assert_eq!(bench.seconds(5).state, State::Soaking);
+    assert_eq!(bench.seconds(600).charge, Relay::Closed);
 }
 
 #[test]

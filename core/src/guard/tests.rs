@@ -1,1 +1,185 @@
+use super::*;
+use crate::fault::{Faults, SystemFault};
+use crate::quantity::Fraction;
+use crate::signals::{Alarm, Button, Cause, Sources, State};
+use crate::testing::{Time, c, fine_inputs, sample, settings};
 
+/// What a controller asks for that has lost its mind.
+const EVERYTHING: Outputs = Outputs {
+    heater: Relay::Closed,
+    charge: Relay::Closed,
+    ceiling: Fraction::ONE,
+    alarm: Alarm::Quiet,
+    state: State::Holding,
+    cause: Cause::Soaked,
+    faults: Faults::NONE,
+};
+
+struct Bench {
+    settings: Settings,
+    guard: Guard,
+    inputs: Inputs,
+    time: Time,
+}
+
+impl Bench {
+    fn new(settings: Settings, memory: Memory, t: i32) -> Self {
+        let guard = Guard::new(&settings.clone().validate().unwrap(), memory);
+        Self { inputs: fine_inputs(&settings, c(t)), settings, guard, time: Time(0) }
+    }
+
+    /// Ten minutes and more at `t`, so that the soak is over.
+    fn soaked_at(t: i32) -> Self {
+        let mut bench = Self::new(settings(), Memory::default(), t);
+        bench.seconds(601);
+        bench
+    }
+
+    fn second(&mut self) -> (Relay, Relay) {
+        self.ask(&EVERYTHING)
+    }
+
+    fn ask(&mut self, asked: &Outputs) -> (Relay, Relay) {
+        let Verdict { heater, charge } = self.guard.judge(self.time.after(1000), &self.inputs, asked);
+        (heater, charge)
+    }
+
+    fn seconds(&mut self, n: u32) -> (Relay, Relay) {
+        (1..n).for_each(|_| {
+            self.second();
+        });
+        self.second()
+    }
+
+    fn show(&mut self, channel: usize, t: i32) {
+        self.inputs.channels[channel] = sample(&self.settings.channels[channel], c(t));
+    }
+}
+
+const BOTH: (Relay, Relay) = (Relay::Closed, Relay::Closed);
+const HEAT: (Relay, Relay) = (Relay::Closed, Relay::Open);
+const CHARGE: (Relay, Relay) = (Relay::Open, Relay::Closed);
+const NEITHER: (Relay, Relay) = (Relay::Open, Relay::Open);
+
+#[test]
+fn it_only_takes_away() {
+    let mut bench = Bench::soaked_at(10_000);
+    assert_eq!(bench.second(), BOTH);
+    assert_eq!(bench.ask(&Outputs { heater: Relay::Open, ..EVERYTHING }), CHARGE);
+    assert_eq!(bench.ask(&Outputs { charge: Relay::Open, ..EVERYTHING }), HEAT);
+    assert_eq!(bench.ask(&Outputs { heater: Relay::Open, charge: Relay::Open, ..EVERYTHING }), NEITHER);
+}
+
+#[test]
+fn charge_waits_for_the_soak_after_a_reset_and_after_cold() {
+    let mut bench = Bench::new(settings(), Memory::default(), 10_000);
+    assert_eq!(bench.seconds(600), HEAT);
+    assert_eq!(bench.second(), BOTH);
+    // Down to inhibit by 40 mK a second, which is believable.
+    for t in (5_000..10_000).rev().step_by(40) {
+        bench.show(0, t);
+        bench.second();
+    }
+    bench.show(0, 5_000);
+    assert_eq!(bench.second(), HEAT, "at inhibit is cold");
+    bench.show(0, 5_040);
+    assert_eq!(bench.seconds(599), HEAT);
+    assert_eq!(bench.second(), BOTH);
+}
+
+#[test]
+fn what_it_sees_it_takes_in_the_same_step() {
+    type Break = fn(&mut Bench);
+    let breaks: [(&str, Break, (Relay, Relay)); 12] = [
+        ("cell fault", |b| b.inputs.channels[1] = Sample::ConverterFault, NEITHER),
+        ("cell jump", |b| b.show(0, 12_000), NEITHER),
+        ("pad fault", |b| b.inputs.channels[2] = Sample::ConverterFault, CHARGE),
+        ("air fault", |b| b.inputs.channels[3] = Sample::ConverterFault, BOTH),
+        ("hot air", |b| b.show(3, 30_000), CHARGE),
+        ("line", |b| b.inputs.charge_line = Line::Refused, HEAT),
+        ("no supply", |b| b.inputs.supply = None, CHARGE),
+        ("low supply", |b| b.inputs.supply = Some(Millivolts::from_millivolts(10_999)), CHARGE),
+        ("high supply", |b| b.inputs.supply = Some(Millivolts::from_millivolts(15_001)), CHARGE),
+        ("no source", |b| b.inputs.sources = Sources::NONE, CHARGE),
+        (
+            "clock",
+            |b| {
+                b.time.after(60_000);
+            },
+            NEITHER,
+        ),
+        (
+            "stalled",
+            |b| {
+                b.time.after(1_000_u32.wrapping_neg());
+            },
+            NEITHER,
+        ),
+    ];
+    for (what, break_it, left) in breaks {
+        let mut bench = Bench::soaked_at(10_000);
+        break_it(&mut bench);
+        assert_eq!(bench.second(), left, "{what}");
+    }
+}
+
+#[test]
+fn it_enforces_the_faults_that_the_controller_reports() {
+    let with = |fault| Outputs { faults: Faults::NONE.with_system(fault), ..EVERYTHING };
+    let mut bench = Bench::soaked_at(10_000);
+    assert_eq!(bench.ask(&with(SystemFault::HeaterIneffective)), CHARGE);
+    assert_eq!(bench.ask(&with(SystemFault::ChargeLineRefused)), HEAT);
+    assert_eq!(bench.ask(&with(SystemFault::RestartStorm)), NEITHER);
+    assert_eq!(bench.ask(&with(SystemFault::BankBelowReserve)), BOTH, "other sources may be spent");
+}
+
+#[test]
+fn a_latched_heater_fault_outlives_the_reset_and_yields_to_the_button() {
+    let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0 };
+    let mut bench = Bench::new(settings(), memory, 10_000);
+    assert_eq!(bench.seconds(700), CHARGE);
+    bench.inputs.button = Button::Pressed;
+    assert_eq!(bench.seconds(3), BOTH);
+    bench.inputs.button = Button::Released;
+    // The contact stays closed although the heater is off.
+    bench.inputs.heater_feedback = Some(Relay::Closed);
+    bench.ask(&Outputs { heater: Relay::Open, ..EVERYTHING });
+    for _ in 0..6 {
+        bench.ask(&Outputs { heater: Relay::Open, ..EVERYTHING });
+    }
+    bench.inputs.heater_feedback = Some(Relay::Open);
+    assert_eq!(bench.second(), CHARGE);
+}
+
+#[test]
+fn the_heater_rests_after_its_maximum_run() {
+    let mut bench = Bench::new(settings(), Memory::default(), 0);
+    bench.second();
+    assert_eq!(bench.seconds(6 * 3600 - 1), HEAT);
+    assert_eq!(bench.second(), NEITHER);
+    assert_eq!(bench.seconds(1799), NEITHER);
+    assert_eq!(bench.second(), HEAT);
+}
+
+/// The guard's limits come from the equation forwards, the controller's readings from the table backwards. Each limit lies between
+/// nothing and two margins on the safe side of where the reading crosses the threshold.
+#[test]
+fn its_limits_lie_on_the_safe_side_of_the_readings() {
+    let settings = settings();
+    let channel = &settings.channels[0];
+    let guard = Channel::new(channel, &settings);
+    let thermometer = crate::rtd::Thermometer::new(channel.element);
+    let reads = |steps: Steps| thermometer.celsius(Ratio::from_steps(steps).of(channel.reference).unwrap()).unwrap();
+    let twice = MARGIN.plus(MARGIN);
+    for (limit, threshold) in [(guard.inhibit, settings.charge.inhibit), (guard.lowest, settings.trust.plausible_low)] {
+        assert!(reads(limit) > threshold && reads(limit) < threshold.raised(twice), "{}", reads(limit));
+    }
+    for (limit, threshold) in [
+        (guard.high_limit, settings.charge.high_limit),
+        (guard.cutout, settings.heater.cutout_cell),
+        (guard.over, settings.heater.cutout_cell.raised(settings.heater.over_temperature)),
+        (guard.highest, settings.trust.plausible_high),
+    ] {
+        assert!(reads(limit) < threshold && reads(limit) > threshold.lowered(twice), "{}", reads(limit));
+    }
+}

@@ -1,1 +1,248 @@
+use super::*;
+use crate::quantity::Ratio;
+use crate::rtd::{Element, Leads};
+use crate::testing::{c, sample, settings};
 
+/// Sensing in an installation, stepped once a second.
+struct Bench {
+    settings: Settings,
+    sensing: Sensing,
+    samples: [Sample; MAX_CHANNELS],
+}
+
+const CELL: usize = 0;
+const OTHER_CELL: usize = 1;
+const PAD: usize = 2;
+const AMBIENT: usize = 3;
+
+impl Bench {
+    fn new(settings: Settings) -> Self {
+        let sensing = Sensing::new(&settings);
+        Self { settings, sensing, samples: [Sample::None; MAX_CHANNELS] }
+    }
+
+    /// Every channel good at `t`.
+    fn good_at(t: i32) -> Self {
+        Self::good(settings(), t)
+    }
+
+    fn good(settings: Settings, t: i32) -> Self {
+        let mut bench = Self::new(settings);
+        (0..bench.settings.channels.len()).for_each(|channel| bench.show(channel, t));
+        (0..bench.settings.trust.good_run).for_each(|_| {
+            bench.second();
+        });
+        bench
+    }
+
+    fn show(&mut self, channel: usize, t: i32) {
+        self.samples[channel] = sample(&self.settings.channels[channel], c(t));
+    }
+
+    fn show_steps(&mut self, channel: usize, steps: u32) {
+        self.samples[channel] = Sample::Fresh(Measured::element(Ratio::from_steps(steps)));
+    }
+
+    fn second(&mut self) -> Picture {
+        self.sensing.judge(Millis::from_secs(1), &self.samples)
+    }
+
+    fn seconds(&mut self, n: u32) -> Picture {
+        (1..n).for_each(|_| {
+            self.second();
+        });
+        self.second()
+    }
+}
+
+fn coldest(picture: &Picture) -> Celsius {
+    match picture.cells {
+        Group::Good { coldest, .. } => coldest,
+        other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn a_channel_is_trusted_only_after_a_run_of_good_readings() {
+    let mut bench = Bench::new(settings());
+    (0..4).for_each(|channel| bench.show(channel, 10_000));
+    assert_eq!([bench.second().cells, bench.second().cells], [Group::Starting; 2]);
+    assert!(matches!(bench.second().cells, Group::Good { .. }));
+
+    bench.samples[CELL] = Sample::ConverterFault;
+    assert_eq!(bench.second().cells, Group::Doubtful(ChannelFault::Converter), "lost at once");
+    bench.show(CELL, 10_000);
+    assert_eq!([bench.second().cells, bench.second().cells], [Group::Doubtful(ChannelFault::Converter); 2]);
+    bench.samples[CELL] = Sample::None;
+    assert_eq!(bench.second().cells, Group::Doubtful(ChannelFault::Converter), "no reading is no good reading");
+    bench.show(CELL, 10_000);
+    assert!(matches!(bench.second().cells, Group::Good { .. }));
+}
+
+#[test]
+fn each_way_of_breaking_has_its_name() {
+    // 400 Ω reference: steps of 2^-30 of it. A Pt100 has 18.52 Ω at −200 °C and 390.48 Ω at +850 °C (IEC 60751).
+    let steps = |ohms: f64| (ohms / 400.0 * f64::from(1 << 30)) as u32;
+    for (shown, fault) in [
+        (0, ChannelFault::Short),
+        (steps(18.5), ChannelFault::Short),
+        (steps(18.6), ChannelFault::OutOfRange),
+        (steps(80.0), ChannelFault::OutOfRange),
+        (steps(150.0), ChannelFault::OutOfRange),
+        (steps(390.4), ChannelFault::OutOfRange),
+        (steps(390.6), ChannelFault::Open),
+        ((1 << 30) - 1, ChannelFault::Open),
+        (u32::MAX, ChannelFault::Open),
+    ] {
+        let mut bench = Bench::good_at(10_000);
+        bench.show_steps(PAD, shown);
+        let picture = bench.second();
+        assert_eq!(picture.pads, Group::Doubtful(fault), "{shown} steps");
+        assert_eq!(picture.faults, [None, None, Some(fault), None, None, None]);
+        assert!(matches!(picture.cells, Group::Good { .. }));
+    }
+}
+
+#[test]
+fn a_channel_without_measurements_drifts_both_ways_and_then_is_missing() {
+    let mut bench = Bench::good_at(10_000);
+    bench.samples[CELL] = Sample::None;
+    // 3 K/min: 50 mK a second.
+    let Group::Good { coldest, hottest } = bench.seconds(10).cells else { panic!("ten seconds are no age") };
+    assert_eq!((coldest.as_millidegrees(), hottest.as_millidegrees()), (9_500, 10_500));
+    assert!(matches!(bench.seconds(20).cells, Group::Good { .. }), "at the maximum age it still counts");
+    assert_eq!(bench.second().cells, Group::Doubtful(ChannelFault::Missing));
+    let mut bench = Bench::new(settings());
+    assert_eq!(bench.seconds(30).cells, Group::Starting);
+    assert_eq!(bench.second().cells, Group::Doubtful(ChannelFault::Missing), "also if it never was there");
+}
+
+#[test]
+fn a_jump_is_not_believed_until_so_much_time_has_passed_that_it_may_be_true() {
+    let mut bench = Bench::good_at(10_000);
+    bench.show(CELL, 13_000);
+    // 0.25 K of noise and 50 mK a second: 3 K are believable after 55 s.
+    let doubtful = (0..1_000).take_while(|_| bench.second().cells == Group::Doubtful(ChannelFault::TooFast)).count();
+    assert!((54..=58).contains(&doubtful), "{doubtful} s");
+    assert_eq!(coldest(&bench.second()).as_millidegrees(), 10_000, "the other cell");
+    bench.show(OTHER_CELL, 10_200);
+    assert!(matches!(bench.second().cells, Group::Good { .. }), "noise is believed");
+}
+
+#[test]
+fn a_reading_spans_latest_and_median_so_an_outlier_only_takes() {
+    let mut bench = Bench::good_at(10_000);
+    bench.show(CELL, 10_200);
+    let Group::Good { coldest, hottest } = bench.second().cells else { panic!() };
+    assert_eq!((coldest.as_millidegrees(), hottest.as_millidegrees()), (10_000, 10_200));
+    bench.show(CELL, 9_900);
+    let picture = bench.second();
+    assert_eq!(super::tests::coldest(&picture).as_millidegrees(), 9_900);
+    assert_eq!(bench.sensing.readings()[CELL].unwrap().as_millidegrees(), 10_000, "the median");
+}
+
+#[test]
+fn the_coldest_cell_is_the_coldest_of_all_and_the_hottest_the_hottest() {
+    let mut bench = Bench::good_at(10_000);
+    bench.show(CELL, 9_900);
+    bench.show(OTHER_CELL, 10_150);
+    bench.show(PAD, 10_500);
+    let picture = bench.seconds(4);
+    let Group::Good { coldest, hottest } = picture.cells else { panic!() };
+    assert_eq!((coldest.as_millidegrees(), hottest.as_millidegrees()), (9_900, 10_150));
+    assert_eq!(picture.above_cutout.as_millikelvins(), 10_150 - 30_000, "the cell is nearest to its cut-out");
+}
+
+#[test]
+fn cells_that_disagree_are_all_doubtful() {
+    let mut bench = Bench::good_at(10_000);
+    for step in 1..=50 {
+        bench.show(CELL, 10_000 + step * 200);
+        bench.seconds(10);
+    }
+    assert!(matches!(bench.second().cells, Group::Good { .. }), "10 K apart is the limit");
+    bench.show(CELL, 20_010);
+    let picture = bench.second();
+    assert_eq!(picture.faults[..2], [Some(ChannelFault::Disagreement); 2]);
+    assert_eq!(picture.cells, Group::Doubtful(ChannelFault::Disagreement));
+    bench.show(CELL, 20_000);
+    bench.seconds(2);
+    assert!(matches!(bench.second().cells, Group::Good { .. }));
+}
+
+#[test]
+fn a_channel_is_stuck_only_while_another_moves() {
+    let mut bench = Bench::good_at(10_000);
+    let four_hours = 4 * 3600;
+    assert_eq!(bench.seconds(2 * four_hours).faults, [None; 6], "all is calm");
+    let wander = |bench: &mut Bench, seconds: u32| {
+        for second in 0..seconds {
+            // The air moves by 5.4 K and back in half an hour; the plate and one cell have a little noise.
+            bench.show(AMBIENT, 4_000 + (i32::try_from(second % 1800).unwrap() - 900).abs() * 6);
+            bench.show(PAD, 10_000 + i32::try_from(second % 7).unwrap());
+            bench.show(OTHER_CELL, 10_000 + i32::try_from(second % 5).unwrap());
+            bench.second();
+        }
+        bench.second().faults
+    };
+    wander(&mut bench, 900);
+    let faults = wander(&mut bench, 3600);
+    assert_eq!(faults, [Some(ChannelFault::Stuck), None, None, None, None, None]);
+    bench.show(CELL, 10_001);
+    bench.second();
+    bench.show(CELL, 10_000);
+    bench.second();
+    bench.show(CELL, 10_001);
+    assert_eq!(bench.second().faults, [None; 6], "it moves again, and a run of readings is good");
+}
+
+#[test]
+fn a_hot_reading_cuts_out_even_where_it_is_not_believed() {
+    let mut bench = Bench::good_at(10_000);
+    bench.show(AMBIENT, 31_000);
+    let picture = bench.second();
+    assert_eq!(picture.faults[AMBIENT], Some(ChannelFault::TooFast));
+    assert_eq!(picture.above_cutout.as_millikelvins(), 1_000);
+}
+
+/// 10 m of 0.5 mm² there and back have 0.78 Ω at 20 °C, which an uncorrected Pt100 at 5 °C reads as 2.0 K too warm (1.999297 K).
+/// Source: `rtd_wiring_checks.md`, computed from IEC 60751 and IEC 60228.
+#[test]
+fn two_wire_leads_that_are_stated_do_not_read_warm() {
+    let read = |stated: Leads| {
+        let mut settings = settings();
+        let truth = settings::Channel {
+            leads: Leads::TwoWire { loop_at_20c: Ohms::from_micro_ohms(780_000), at: c(20_000) },
+            ..settings.channels[CELL]
+        };
+        settings.channels.iter_mut().for_each(|channel| channel.leads = stated);
+        let mut bench = Bench::new(settings);
+        bench.samples = [sample(&truth, c(5_000)); MAX_CHANNELS];
+        coldest(&bench.seconds(5)).as_millidegrees()
+    };
+    assert_eq!(read(Leads::TwoWire { loop_at_20c: Ohms::from_micro_ohms(780_000), at: c(20_000) }), 5_000);
+    assert_eq!(read(Leads::TwoWire { loop_at_20c: Ohms::ZERO, at: c(20_000) }), 6_999);
+    // Believing the leads warmer than they are takes away too much: cold, the safe way.
+    assert!(read(Leads::TwoWire { loop_at_20c: Ohms::from_micro_ohms(780_000), at: c(40_000) }) < 5_000);
+}
+
+/// Three wires with leads that differ by 5 %: the compensation leaves 0.0195 Ω, 0.049968 K at 5 °C.
+/// Source: `rtd_wiring_checks.md`.
+#[test]
+fn the_third_wire_takes_its_lead_away() {
+    let element = Element::pt100().resistance(c(5_000)).unwrap();
+    let ratio = |ohms: Ohms| {
+        Ratio::from_steps(
+            u32::try_from((u64::from(ohms.as_steps()) << 30) / u64::from(Ohms::from_milliohms(400_000).as_steps()))
+                .unwrap(),
+        )
+    };
+    let read = |in_series: u64, alone: u64| {
+        let mut bench = Bench::new(settings());
+        let element = ratio(element.plus(Ohms::from_micro_ohms(in_series)));
+        bench.samples = [Sample::Fresh(Measured { element, lead: ratio(Ohms::from_micro_ohms(alone)) }); MAX_CHANNELS];
+        coldest(&bench.seconds(5)).as_millidegrees()
+    };
+    assert_eq!(read(390_000, 390_000), 5_000);
+    assert_eq!(read(390_000, 370_500), 5_050);
+}

@@ -1,0 +1,194 @@
+//! The tables in the documentation of `controller` and `fault`, made from the code and compared with it.
+//!
+//! `FOREWARM_REFRESH=1 cargo test -p forewarm-core tables` writes them anew.
+#![expect(clippy::format_push_string, reason = "made once, in a test")]
+
+use crate::controller::{Controller, Memory};
+use crate::fault::{ChannelFault, Disables, Ending, Facts, Severity, SystemFault};
+use crate::settings::Role;
+use crate::signals::{Cause, Relay, State};
+use crate::testing::{History, any_history, any_settings};
+use proptest::prelude::*;
+use proptest::strategy::ValueTree;
+use proptest::test_runner::{RngAlgorithm, TestRng, TestRunner};
+use std::collections::{BTreeMap, BTreeSet};
+use std::format;
+use std::string::String;
+use std::vec::Vec;
+
+/// Transitions, and with which causes the second state was entered.
+type Transitions = BTreeMap<(State, State), BTreeSet<&'static str>>;
+
+/// Faults are many and act alike, so the table names them by kind.
+fn kind(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Channel(_) => "*channel fault*",
+        Cause::System(_) => "*system fault*",
+        plain => plain.name(),
+    }
+}
+
+fn explore(settings: &crate::settings::Settings, history: &History, seen: &mut Transitions) {
+    let valid = settings.clone().validate().unwrap();
+    let mut controller = Controller::new(valid.clone(), Memory::default());
+    let mut before = None;
+    for moment in history.moments(settings) {
+        if moment.restart {
+            controller = Controller::new(valid.clone(), controller.memory());
+            before = None;
+        }
+        let outputs = controller.step(moment.now, &moment.inputs);
+        if let Some(before) = before.replace(outputs.state).filter(|&before| before != outputs.state) {
+            seen.entry((before, outputs.state)).or_default().insert(kind(outputs.cause));
+        }
+    }
+}
+
+/// What so many histories show, the same ones each time.
+fn transitions(mut runner: TestRunner, histories: u32) -> Transitions {
+    let strategy = (any_settings(), any_history());
+    let mut seen = Transitions::new();
+    for _ in 0..histories {
+        let (settings, history) = strategy.new_tree(&mut runner).unwrap().current();
+        explore(&settings, &history, &mut seen);
+    }
+    seen
+}
+
+fn states_page() -> String {
+    let mut page = String::from("# States, causes, transitions\n\nMade from the code; a test keeps it so.\n\n");
+    page += "| state | meaning | heater | charge |\n|---|---|---|---|\n";
+    for &state in State::PLAIN {
+        let (heater, charge) = outputs_in(state);
+        page += &format!("| `{}` | {} | {} | {} |\n", state.name(), state.meaning(), on(heater), on(charge));
+    }
+    page += "\n| cause | meaning |\n|---|---|\n";
+    for &cause in Cause::PLAIN {
+        page += &format!("| `{}` | {} |\n", cause.name(), cause.meaning());
+    }
+    page += "\nBesides these, a fault can be the cause: see [`fault`](crate::fault).\n\n";
+    page += "From a state on the left the controller goes to the one in the middle, for one of the causes on the right; a reset leads\n";
+    page += "to `starting`, and the guard can open either relay in any state (`guard_overruled`).\n\n";
+    page += "| from | to | causes |\n|---|---|---|\n";
+    for ((from, to), causes) in transitions(TestRunner::deterministic(), 30_000) {
+        let causes: Vec<_> = causes
+            .into_iter()
+            .map(|cause| if cause.starts_with('*') { cause.into() } else { format!("`{cause}`") })
+            .collect();
+        page += &format!("| `{}` | `{}` | {} |\n", from.name(), to.name(), causes.join(", "));
+    }
+    page
+}
+
+/// What the relays are in each state; held by `each_state_has_its_outputs`.
+fn outputs_in(state: State) -> (Relay, Relay) {
+    match state {
+        State::Starting | State::Faulted | State::Waiting | State::Soaking => (Relay::Open, Relay::Open),
+        State::Warming | State::SoakingWarm => (Relay::Closed, Relay::Open),
+        State::Permitting => (Relay::Open, Relay::Closed),
+        State::Holding => (Relay::Closed, Relay::Closed),
+    }
+}
+
+fn on(relay: Relay) -> &'static str {
+    match relay {
+        Relay::Open => "off",
+        Relay::Closed => "on",
+    }
+}
+
+fn row(facts: Facts, disables: &str) -> String {
+    let ending = match facts.ending {
+        Ending::SelfClearing => "clears itself",
+        Ending::Latched => "latched",
+    };
+    let severity = match facts.severity {
+        Severity::Notice => "notice",
+        Severity::Alarm => "alarm",
+    };
+    format!(
+        "| `{}` | {} | {disables} | {ending} | {severity} | {} | {} |\n",
+        facts.name, facts.meaning, facts.cleared_by, facts.check_first
+    )
+}
+
+fn disabled(disables: Disables) -> &'static str {
+    match disables {
+        Disables::Nothing => "nothing",
+        Disables::Heat => "heat",
+        Disables::BankHeat => "heat from the bank",
+        Disables::Charge => "charge",
+        Disables::Both => "both",
+    }
+}
+
+fn faults_page() -> String {
+    const HEAD: &str =
+        "| fault | meaning | disables | ends | tells | cleared by | check first |\n|---|---|---|---|---|---|---|\n";
+    let mut page = String::from("# Faults\n\nMade from the code; a test keeps it so.\n\nOf a thermometer channel:\n\n");
+    page += HEAD;
+    for fault in ChannelFault::ALL {
+        page += &row(fault.facts(), "by role");
+    }
+    page += "\nBy role, each of them disables: ";
+    let roles = [("cell", Role::Cell), ("pad", Role::Pad), ("ambient", Role::Ambient)];
+    page += &roles.map(|(name, role)| format!("`{name}` {}", disabled(role.disables()))).join(", ");
+    page += ".\n\nOf the whole:\n\n";
+    page += HEAD;
+    for fault in SystemFault::ALL {
+        page += &row(fault.facts(), disabled(fault.disables()));
+    }
+    page
+}
+
+fn check(file: &str, page: &str) {
+    let path = format!("{}/docs/{file}", env!("CARGO_MANIFEST_DIR"));
+    if std::env::var_os("FOREWARM_REFRESH").is_some() {
+        std::fs::write(&path, page).unwrap();
+    }
+    let kept = std::fs::read_to_string(&path).unwrap();
+    let differing = page.lines().zip(kept.lines()).find(|(made, kept)| made != kept);
+    assert!(
+        page == kept,
+        "docs/{file} no longer says what the code does, first in {differing:?}; \
+         refresh it with `FOREWARM_REFRESH=1 cargo test -p forewarm-core tables` and read the difference"
+    );
+}
+
+#[test]
+fn the_table_of_states_says_what_the_controller_does() {
+    check("states.md", &states_page());
+}
+
+#[test]
+fn the_table_of_faults_says_what_the_facts_are() {
+    check("faults.md", &faults_page());
+}
+
+/// Other histories than those that made the table, and again the same ones each time: whether a rare transition is found must not
+/// depend on the day.
+#[test]
+fn no_transition_is_missing_from_the_table() {
+    let kept = include_str!("../docs/states.md");
+    let seed = TestRng::from_seed(RngAlgorithm::ChaCha, &[7; 32]);
+    let runner = TestRunner::new_with_rng(ProptestConfig::default(), seed);
+    for ((from, to), causes) in transitions(runner, 10_000) {
+        let row = format!("| `{}` | `{}` |", from.name(), to.name());
+        let row = kept.lines().find(|line| line.starts_with(&row));
+        assert!(row.is_some(), "{from:?} to {to:?} is not in the table");
+        for cause in causes {
+            assert!(row.is_some_and(|row| row.contains(cause)), "{from:?} to {to:?} for {cause} is not in the table");
+        }
+    }
+}
+
+proptest! {
+    #[test]
+    fn each_state_has_its_outputs(settings in any_settings(), history in any_history()) {
+        let mut controller = Controller::new(settings.clone().validate().unwrap(), Memory::default());
+        for moment in history.moments(&settings) {
+            let outputs = controller.step(moment.now, &moment.inputs);
+            prop_assert_eq!((outputs.heater, outputs.charge), outputs_in(outputs.state), "{:?}", outputs);
+        }
+    }
+}

@@ -1,0 +1,44 @@
+//! The core and the firmware library, built for the processors they are for: release profile, one package and one feature set
+//! at a time, since a build of the whole workspace would merge features. `tests/tools/cross` finds or installs the target.
+
+use forewarm_tests::{root, run};
+use std::process::Command;
+use std::sync::{Mutex, PoisonError};
+
+/// One at a time: installing a target twice at once is nobody's business to support.
+static TURN: Mutex<()> = Mutex::new(());
+
+fn builds(target: &str, package: &str, features: &str) {
+    let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+    run(Command::new(root().join("tests/tools/cross"))
+        .args([target, "build", "--locked", "--release", "--package", package, "--features", features])
+        .env("CARGO_TARGET_DIR", concat!(env!("CARGO_TARGET_TMPDIR"), "/../cross")));
+}
+
+fn core_builds_with_each_feature_set(target: &str) {
+    for features in ["", "serde", "defmt", "serde,defmt"] {
+        builds(target, "forewarm-core", features);
+    }
+}
+
+#[test]
+fn the_core_builds_for_a_processor_without_atomic_read_modify_write() {
+    core_builds_with_each_feature_set("thumbv6m-none-eabi");
+}
+
+#[test]
+fn the_core_builds_for_the_emulated_processor() {
+    core_builds_with_each_feature_set("thumbv7m-none-eabi");
+}
+
+#[test]
+fn the_core_builds_for_a_processor_with_hardware_floating_point() {
+    core_builds_with_each_feature_set("thumbv7em-none-eabihf");
+}
+
+#[test]
+fn the_firmware_library_builds_for_bare_metal() {
+    for target in ["thumbv6m-none-eabi", "thumbv7m-none-eabi", "thumbv7em-none-eabihf"] {
+        builds(target, "forewarm-firmware", "");
+    }
+}

@@ -1,0 +1,100 @@
+//! What holds for every file: layout, formatting, lints, documentation, and what the core must not contain.
+
+use forewarm_tests::{root, run};
+use std::fs::{read_dir, read_to_string};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// Cargo with a build folder of its own.
+fn cargo(arguments: &str) -> Command {
+    let mut cargo = Command::new(env!("CARGO"));
+    cargo.args(arguments.split(' ')).env("CARGO_TARGET_DIR", concat!(env!("CARGO_TARGET_TMPDIR"), "/../lint"));
+    cargo
+}
+
+#[test]
+fn every_file_is_formatted() {
+    run(&mut cargo("fmt --all --check"));
+}
+
+#[test]
+fn clippy_has_nothing_to_say() {
+    run(&mut cargo("clippy --workspace --all-targets --locked -- -D warnings"));
+    // The workspace merges features; the core is also checked with each that nothing here may happen to enable.
+    for features in ["", "serde", "defmt"] {
+        run(cargo("clippy -p forewarm-core --locked --features").arg(features).args(["--", "-D", "warnings"]));
+    }
+}
+
+#[test]
+fn no_link_in_the_documentation_is_broken() {
+    run(cargo("doc --workspace --no-deps --document-private-items --locked").env("RUSTDOCFLAGS", "-D warnings"));
+}
+
+/// The four crates, by their folder.
+const CRATES: [&str; 4] = ["core", "firmware", "sim", "tests"];
+
+#[test]
+fn the_top_level_holds_what_the_layout_names_and_nothing_else() {
+    // The build folder is not part of the project.
+    let allowed = ["Cargo.toml", "Cargo.lock", "README.md", "DEVELOPERS.md", "LICENSE", "target"];
+    let entries = read_dir(root()).expect("the root of the workspace");
+    let strangers: Vec<String> = entries
+        .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
+        .filter(|name| !name.starts_with('.') && !allowed.contains(&&**name) && !CRATES.contains(&&**name))
+        .collect();
+    assert!(strangers.is_empty(), "the layout does not have {strangers:?}");
+}
+
+#[test]
+fn every_crate_is_held_to_the_lints_of_the_workspace() {
+    let manifest = |folder: &str| read_to_string(root().join(folder).join("Cargo.toml")).expect("a manifest");
+    let workspace = manifest("");
+    for lint in ["unsafe_code = \"forbid\"", "missing_docs = \"deny\"", "pedantic = "] {
+        assert!(workspace.contains(lint), "Cargo.toml no longer says {lint}");
+    }
+    for folder in CRATES {
+        assert!(manifest(folder).contains("[lints]\nworkspace = true"), "{folder}/Cargo.toml sets its own lints");
+    }
+}
+
+fn rust_files(folder: &Path) -> Vec<PathBuf> {
+    let mut files = Vec::new();
+    for entry in read_dir(folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display())) {
+        let path = entry.expect("an entry").path();
+        if path.is_dir() {
+            files.extend(rust_files(&path));
+        } else if path.extension().is_some_and(|extension| extension == "rs") {
+            files.push(path);
+        }
+    }
+    files
+}
+
+/// A processor without a floating-point unit would spend thousands of instructions on it, and two processors might decide
+/// differently. Tests may use it: there it is the reference.
+#[test]
+fn the_core_has_no_floating_point() {
+    let sources: Vec<(PathBuf, String)> = rust_files(&root().join("core/src"))
+        .into_iter()
+        .map(|file| (file.clone(), read_to_string(file).expect("a source file")))
+        .collect();
+    // Modules that exist in tests only, each in a file of its own.
+    let test_modules: Vec<&str> = sources
+        .iter()
+        .flat_map(|(_, text)| text.split("#[cfg(test)]\nmod ").skip(1))
+        .filter_map(|rest| rest.lines().next()?.strip_suffix(';'))
+        .collect();
+    let is_test = |file: &Path| file.file_stem().is_some_and(|stem| test_modules.iter().any(|&name| stem == name));
+    let code: Vec<_> = sources.iter().filter(|(file, _)| !is_test(file)).collect();
+    assert!(code.len() > 10, "only {} files are the core's own", code.len());
+    for (file, text) in code {
+        // The other unit tests sit at the foot of their module.
+        let own = text.split("#[cfg(test)]\nmod tests {").next().expect("split yields at least one");
+        for (line, number) in own.lines().zip(1..) {
+            let statement = line.split("//").next().expect("split yields at least one");
+            let mut words = statement.split(|c: char| !c.is_alphanumeric() && c != '_');
+            assert!(!words.any(|word| word == "f32" || word == "f64"), "{}:{number}: {line}", file.display());
+        }
+    }
+}
