@@ -44,6 +44,7 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
         "cell_c = 8",
     ),
     ("  { cell_c = 10", "  5,", "charge.ceiling[1] is 5, not a table", "{ cell_c = 5, c_rate = 0.1 }"),
+    ("[charge]", "[[charge]]", "charge is written once", "a single [charge]"),
     ("[heater]", "[heaters]", "there is no section [heaters]", "heater"),
     ("power_w", "power_w = -120", "heater.power_w is -120 W, outside 1 to 10000 W", "power_w = 120"),
     ("power_w", "power_kw = 0.12", "heater has no setting power_kw", "power_w = 120"),
