@@ -271,6 +271,7 @@ impl Controller {
         match offer.feed {
             _ if self.cut_out => Some(Cause::CutOut),
             Feed::Qualified => None,
+            Feed::Unproven => Some(Cause::StartUp),
             Feed::Settling => Some(Cause::SourceSettling),
             Feed::Nothing => Some(Cause::NoEnergy),
         }

@@ -5,7 +5,7 @@
 //! ratio that the channel shows there, and readings are compared with that; the controller goes the other way, by the table. An error
 //! in either shows as a disagreement, and disagreement means off.
 //!
-//! Each of its limits lies [`MARGIN`] on the safe side of the controller's, more than the two ways of computing can differ.
+//! Each of its limits lies [`MARGIN`] on the safe side of the threshold, more than the two ways of computing can differ.
 //!
 //! What it upholds by itself, whatever it is asked for: charge is refused while a cell channel is missing, faulty by itself (converter, open, short,
 //! implausible, too fast) or reads at or below inhibit, for the soak time after that, and at or above the high limit; the
@@ -23,9 +23,9 @@ use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, 
 use crate::signals::{Inputs, Line, Outputs, Relay, Sample};
 use heapless::Vec;
 
-/// How far inside the controller's limits the guard's lie. The two ways of computing differ by at most 0.03 mK (see
-/// [`rtd`](crate::rtd)).
-pub const MARGIN: Kelvins = Kelvins::from_millikelvins(1);
+/// How far on the safe side of a threshold the guard's limit lies: half of the controller's [`ROUNDING`](crate::sensing::ROUNDING),
+/// so that the controller comes first. The two ways of computing differ by at most 0.03 mK (see [`rtd`](crate::rtd)).
+pub const MARGIN: Kelvins = Kelvins::from_steps(33);
 
 /// Steepest rise of the resistance ratio in the working range, per kelvin, in steps of 2⁻³⁰: 0.00410, above any platinum
 /// that [`Coefficients`](crate::rtd::Coefficients) accepts cold by no more than 3 %.

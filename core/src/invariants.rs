@@ -357,18 +357,32 @@ fn generated_histories_reach_every_state_and_both_outputs() {
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20);
 }
 
-/// The two ways of computing agree to within the guard's margin: a slow winter passes without a single overrule.
+/// The two ways of computing agree to within the room between them: temperatures that creep through every threshold in steps far
+/// smaller than that room leave the guard nothing to take.
 #[test]
 fn the_guard_has_nothing_to_take_from_a_sound_controller() {
-    let settings = crate::testing::settings();
+    let mut settings = crate::testing::settings();
+    settings.charge.soak = crate::quantity::Millis::from_secs(60);
     let valid: ValidSettings = settings.clone().validate().unwrap();
     let mut unit = Unit::new(valid, Memory::default());
+    let mut second = 0_u32;
+    let mut see = |steps: i32| {
+        second += 1;
+        let inputs = fine_inputs(&settings, Celsius::from_steps(steps));
+        unit.step(Instant::from_millis(second * 1000), &inputs)
+    };
+    let around =
+        |t: i32| (c(t - 4).as_steps()..c(t + 4).as_steps()).chain((c(t - 4).as_steps()..c(t + 4).as_steps()).rev());
     let mut permitted = 0;
-    // Never within the margin of a threshold, all of which are whole degrees: steps of 10 mK, off by 5.
-    let rise = (-14_995..50_000_i32).step_by(10);
-    for (second, t) in (0_u32..).zip(rise.clone().chain(rise.rev())) {
-        let outputs = unit.step(Instant::from_millis(second * 1000), &fine_inputs(&settings, c(t)));
-        permitted += u32::from(outputs.charge == Relay::Closed);
+    let (mut from, ends) = (c(20_000).as_steps(), [5_000, 30_000, 45_000, 30_000, 5_000]);
+    for threshold in ends {
+        // There by 20 mK a second, then through it by 15 µK a second.
+        let to = c(threshold - 4).as_steps();
+        let way = (0..=(to - from).abs() / 1_310).map(|step| from + step * 1_310 * (to - from).signum());
+        for steps in way.chain(around(threshold)) {
+            permitted += u32::from(see(steps).charge == Relay::Closed);
+        }
+        from = to;
     }
     assert!(permitted > 1_000, "{permitted}");
     assert_eq!(unit.counters().overrules, 0);

@@ -68,10 +68,21 @@ impl Offer {
 pub(crate) enum Feed {
     /// It may.
     Qualified,
+    /// Since the reset the supply has not given its run of good readings.
+    Unproven,
     /// A source that would do has not been present long enough.
     Settling,
     /// There is nothing that may be spent.
     Nothing,
+}
+
+/// The heater's supply.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Supply {
+    /// Since the reset it has not given its run of good readings, nor a bad one.
+    Unproven,
+    Good,
+    Bad,
 }
 
 /// Where the heater's energy comes from, for the books.
@@ -107,6 +118,8 @@ pub(crate) struct Power {
     supply: (Millivolts, Millivolts),
     /// Good supply readings in a row.
     supply_run: u8,
+    /// A bad reading has been followed by no run of good ones.
+    supply_fault: bool,
     bank: BankUse,
     bank_above_reserve: bool,
     /// Readings at or above resume in a row.
@@ -132,6 +145,7 @@ impl Power {
             unsettled: Milliwatts::ZERO,
             supply: (settings.heater.supply_min, settings.heater.supply_max),
             supply_run: 0,
+            supply_fault: false,
             bank: settings.bank,
             bank_above_reserve: false,
             bank_run: 0,
@@ -147,7 +161,8 @@ impl Power {
         let (budget, unsettled) = (self.budget, self.unsettled);
 
         let mut faults = SystemFaults::NONE;
-        if !self.supply_is_good(inputs.supply) {
+        let supply = self.judge_supply(inputs.supply);
+        if supply == Supply::Bad {
             faults = faults.with(SystemFault::SupplyOutOfRange);
         }
         if inputs.discharge_line == Line::Refused {
@@ -167,7 +182,9 @@ impl Power {
             BankUse::Always(_) => true,
         };
         let bank_spendable = self.bank_above_reserve && inputs.discharge_line == Line::Allowed;
-        let feed = if budget >= load || (bank_offered && bank_spendable) {
+        let feed = if supply == Supply::Unproven {
+            Feed::Unproven
+        } else if budget >= load || (bank_offered && bank_spendable) {
             Feed::Qualified
         } else if budget.plus(unsettled) >= load {
             Feed::Settling
@@ -195,11 +212,22 @@ impl Power {
         }
     }
 
-    fn supply_is_good(&mut self, supply: Option<Millivolts>) -> bool {
+    fn judge_supply(&mut self, supply: Option<Millivolts>) -> Supply {
         let (min, max) = self.supply;
-        let good = supply.is_some_and(|supply| (min..=max).contains(&supply));
-        self.supply_run = if good { self.supply_run.saturating_add(1).min(self.good_run) } else { 0 };
-        self.supply_run >= self.good_run
+        if supply.is_some_and(|supply| supply >= min && supply <= max) {
+            self.supply_run = self.supply_run.saturating_add(1).min(self.good_run);
+        } else {
+            self.supply_run = 0;
+            self.supply_fault = true;
+        }
+        if self.supply_run >= self.good_run {
+            self.supply_fault = false;
+            Supply::Good
+        } else if self.supply_fault {
+            Supply::Bad
+        } else {
+            Supply::Unproven
+        }
     }
 
     fn bank_is_above(&mut self, reserve: Reserve, inputs: &Inputs, heater: Relay) -> bool {

@@ -6,7 +6,8 @@
 //!
 //! **A reading is a range.** Its low end is the colder of the latest measurement and the median of the last three, its high end
 //! the warmer: one outlier can take permission away and can never give it. Between measurements both ends drift
-//! apart at the fastest believable rate.
+//! apart at the fastest believable rate. Both lie [`ROUNDING`] further out than computed, so that the guard, which computes
+//! another way, has nothing to take from a sound controller.
 //!
 //! **Trust is lost at once and won slowly.** One bad measurement makes a channel doubtful in the same step; a run of good
 //! ones makes it good again.
@@ -18,6 +19,9 @@ use crate::rtd::{Measured, OutOfRange, Thermometer};
 use crate::settings::{self, MAX_CHANNELS, Role, Settings, Trust, each};
 use crate::signals::Sample;
 use heapless::Vec;
+
+/// What a reading is held to be off by for having been computed; the conversion itself is within 0.02 mK.
+pub const ROUNDING: Kelvins = Kelvins::from_millikelvins(1);
 
 /// The channels of one role, judged together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -415,7 +419,9 @@ impl Roll {
         match *self {
             Self { doubt: Some(fault), .. } => Group::Doubtful(fault),
             Self { starting: true, .. } => Group::Starting,
-            Self { coldest, hottest, .. } if coldest <= hottest => Group::Good { coldest, hottest },
+            Self { coldest, hottest, .. } if coldest <= hottest => {
+                Group::Good { coldest: coldest.lowered(ROUNDING), hottest: hottest.raised(ROUNDING) }
+            }
             _ => Group::Absent,
         }
     }
@@ -453,7 +459,7 @@ impl Rolls {
         let Self { cells, pads, ambients } = self;
         let by_cell = cells.hottest.max(cells.doubtful_hottest).max(ambients.hottest).max(ambients.doubtful_hottest);
         let by_pad = pads.hottest.max(pads.doubtful_hottest);
-        by_cell.above(cutout_cell).max(by_pad.above(cutout_pad))
+        by_cell.above(cutout_cell).max(by_pad.above(cutout_pad)).plus(ROUNDING)
     }
 }
 

@@ -44,6 +44,7 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
         "cell_c = 8",
     ),
     ("  { cell_c = 10", "  5,", "charge.ceiling[1] is 5, not a table", "{ cell_c = 5, c_rate = 0.1 }"),
+    ("[charge]", "[[charge]]", "charge is written once", "a single [charge]"),
     ("[heater]", "[heaters]", "there is no section [heaters]", "heater"),
     ("power_w", "power_w = -120", "heater.power_w is -120 W, outside 1 to 10000 W", "power_w = 120"),
     ("power_w", "power_kw = 0.12", "heater has no setting power_kw", "power_w = 120"),
@@ -168,14 +169,15 @@ fn what_is_missing_or_does_not_go_together_is_told_alone_with_a_remedy() {
 #[test]
 fn all_slips_of_one_file_are_told_at_once_and_in_its_order() {
     let text = starter()
+        .replace("\ntitle", "\ntitel")
         .replace("\ninhibit_c = 5", "\ninhibit_f = 41")
         .replace("\npower_w = 120", "\npower_w = -120")
         .replace("role = \"pad\"", "role = \"plate\"");
     let run = check(&text);
     assert_eq!(run.status, 1);
     let at = |part: &str| run.stdout.find(part).unwrap_or_else(|| panic!("{part} is not in {}", run.stdout));
-    assert!(at("inhibit_f") < at("power_w") && at("power_w") < at("\"plate\""));
-    assert!(run.stdout.ends_with("standard input: 3 errors, no warnings\n"), "{}", run.stdout);
+    assert!(at("titel") < at("inhibit_f") && at("inhibit_f") < at("power_w") && at("power_w") < at("\"plate\""));
+    assert!(run.stdout.ends_with("standard input: 4 errors, no warnings\n"), "{}", run.stdout);
 }
 
 #[test]
@@ -266,6 +268,8 @@ fn a_byte_order_mark_and_either_line_end_change_nothing() {
     assert_eq!(plain.status, 0);
     let windows = check(&format!("\u{FEFF}{}", starter().replace('\n', "\r\n")));
     assert_eq!((windows.status, windows.stdout), (0, plain.stdout));
+    let run = check("\u{FEFF}titel = \"hut\"\r\n");
+    assert!(run.stdout.starts_with("error: standard input:1:1: there is no setting titel"), "{}", run.stdout);
     let (text, line) = starter_with("power_w", "power_w = -1");
     let run = check(&format!("\u{FEFF}{}", text.replace('\n', "\r\n")));
     assert!(

@@ -76,7 +76,7 @@ fn cold_cells_are_warmed_first_and_charged_after_the_soak() {
     bench.seconds(2); // the median follows
     assert_eq!(shows(&bench.second()), (State::SoakingWarm, Cause::AboveRelease));
 
-    bench.move_to(8_010, 12_000);
+    bench.move_to(8_010, 12_001);
     assert_eq!(shows(&bench.seconds(2)), (State::Soaking, Cause::AboveRelease));
     let soak = bench.settings.charge.soak.as_millis() / 1000;
     let until_permitted = (0..soak).take_while(|_| bench.second().charge == Relay::Open).count();

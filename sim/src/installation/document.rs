@@ -239,6 +239,10 @@ impl<'t> Section<'t> {
 
     /// Reports what is there and not known, and what is known and should be there.
     pub(super) fn finish(self, findings: &mut Findings) {
+        if self.table.is_none() && self.span.is_some() {
+            // It is there and no section, which has been told; nobody can say what it lacks.
+            return;
+        }
         let mut explained = Vec::new();
         for (key, value) in self.table.into_iter().flatten() {
             let name: &str = key.get_ref();
@@ -256,7 +260,7 @@ impl<'t> Section<'t> {
                 Some(guess) => guess.remedy,
                 None => names::elsewhere(name).unwrap_or_else(|| format!("one of {}", self.known.join(", "))),
             };
-            findings.error(Some(&key.span()), &self.place(name), message, remedy);
+            findings.error(Some(&key.span()), &self.place(&excerpt(name)), message, remedy);
         }
         for Missing { key, remedy } in &self.missing {
             if !explained.contains(key) {

@@ -44,7 +44,7 @@ fn decode(shown: &str, mut bytes: Vec<u8>) -> Result<String, Problem> {
     if bytes.starts_with(b"\xEF\xBB\xBF") {
         bytes.drain(..3);
     }
-    let mut text = String::from_utf8(bytes).map_err(|error| {
+    let text = String::from_utf8(bytes).map_err(|error| {
         let valid = String::from_utf8_lossy(&error.as_bytes()[..error.utf8_error().valid_up_to()]).into_owned();
         let wide = error.as_bytes().starts_with(b"\xFF\xFE") || error.as_bytes().starts_with(b"\xFE\xFF");
         Problem::error(shown, if wide { "is text in UTF-16, not in UTF-8" } else { "is not text in UTF-8" })
@@ -59,10 +59,6 @@ fn decode(shown: &str, mut bytes: Vec<u8>) -> Result<String, Problem> {
         return Err(Problem::error(shown, "holds a NUL byte: a binary file, or one damaged in copying")
             .at(Position::of(&text, offset))
             .remedy("copy it again, or retype that line"));
-    }
-    if text.contains('\r') {
-        // Line ends of either kind are the same to a fitter. A lone carriage return is left for TOML to refuse.
-        text = text.replace("\r\n", "\n");
     }
     Ok(text)
 }
