@@ -504,29 +504,37 @@ fn the_heater_needs_its_supply_and_energy_that_may_be_spent() {
     let cold = |header: &str, cell: fn(i64) -> String| {
         log(header, 61, 60, |t, name| if name.ends_with("_c") { "2.0".into() } else { cell(t) })
     };
-    let heater_on = |installation: &str, text: String, options: &[&str]| {
+    let heater_on = |installation: &str, text: String, options: &[&str], source: &str| {
         let bench = Bench::new();
         bench.write("bank.toml", installation);
-        f64_of(&bench.json(text, options)["heater_on_s"])
+        let result = bench.json(text, options);
+        let on = f64_of(&result["heater_on_s"]);
+        for energy in result["energy"].as_array().unwrap() {
+            // 100 W at the nominal 12 V, and with the supply logged a little less on the way down.
+            let most = if energy["source"] == source { on * 100.0 / 3600.0 } else { 0.0 };
+            let found = f64_of(&energy["energy_wh"]);
+            assert!((0.9 * most - 0.01..=most + 0.01).contains(&found), "{energy}: {most} Wh at most");
+        }
+        on
     };
     let installation = replay_kit::INSTALLATION;
     // Half the hour below 11 V, in one straight fall.
     let falling =
         cold("t_s,low_c,high_c,supply_v", |t| format!("{}", 12.0 - f64::from(u16::try_from(t).unwrap()) / 1800.0));
-    let on = heater_on(installation, falling, &MAINS);
+    let on = heater_on(installation, falling, &MAINS, "mains");
     assert!((1700.0..=1800.0).contains(&on), "{on}");
     // The bank may be spent above 50 %, and above 12.5 V.
     let charged = installation.replace("spend = \"never\"", "spend = \"always\"\nreserve_pct = 50\nresume_pct = 60");
     let falling =
         cold("t_s,low_c,high_c,soc_pct", |t| format!("{}", 75.0 - f64::from(u16::try_from(t).unwrap()) / 72.0));
-    let on = heater_on(&charged, falling, &[]);
+    let on = heater_on(&charged, falling, &[], "bank");
     assert!((1700.0..=1800.0).contains(&on), "{on}");
-    let unknown = heater_on(&charged, cold(HEADER, |_| "2.0".into()), &[]);
+    let unknown = heater_on(&charged, cold(HEADER, |_| "2.0".into()), &[], "bank");
     assert_eq!(unknown, 0.0);
     let held = installation.replace("spend = \"never\"", "spend = \"always\"\nreserve_v = 12.5\nresume_v = 12.9");
     let falling =
         cold("t_s,low_c,high_c,bank_v", |t| format!("{}", 13.0 - f64::from(u16::try_from(t).unwrap()) / 3600.0));
-    let on = heater_on(&held, falling, &[]);
+    let on = heater_on(&held, falling, &[], "bank");
     assert!((1700.0..=1800.0).contains(&on), "{on}");
 }
 
