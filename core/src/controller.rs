@@ -11,7 +11,7 @@
 //!            ▲                              │
 //!            └──── at or below release ─────┘
 //!
-//!                  at or below release (hold: at or below start), energy on offer, rested
+//!       at or below release (soaking: halfway from there to stop; permitted: start), energy on offer, rested
 //!   heater: off ───────────────────────────────────────────────────────────────────────▶ on
 //!            ▲                                                                            │
 //!            └── at or above stop, run for its minimum; or any interlock, at once ────────┘
@@ -309,10 +309,13 @@ impl Controller {
     /// Warm first, then charge: until charge is permitted every bit of energy goes into heat up to release.
     fn asks_for_heat(&self, picture: &Picture) -> bool {
         let heater = &self.settings.heater;
+        let release = self.settings.charge.release;
         let from = match (self.charge, heater.hold) {
             (Charge::Permitted, Hold::Never) => return false,
             (Charge::Permitted, Hold::WhileCharging) => heater.start,
-            (Charge::Refused { .. } | Charge::Soaking { .. }, _) => self.settings.charge.release,
+            // A bank that cools from stop to release in less than the soak time would otherwise never be charged.
+            (Charge::Soaking { .. }, _) => release.raised(heater.stop.above(release).half()),
+            (Charge::Refused { .. }, _) => release,
         };
         matches!(picture.cells, Group::Good { coldest, .. } if coldest <= from)
     }

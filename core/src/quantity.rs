@@ -121,6 +121,12 @@ impl Kelvins {
         Self(self.0.saturating_add(other.0))
     }
 
+    /// Half of it, rounded down.
+    #[must_use]
+    pub const fn half(self) -> Self {
+        Self::from_steps(self.as_steps() >> 1)
+    }
+
     /// The difference the other way.
     #[must_use]
     pub const fn reversed(self) -> Self {

@@ -160,9 +160,12 @@ impl Sensing {
     #[cold]
     fn doubt_the_stuck(&mut self, rolls: &mut Rolls) {
         self.stuck_check = self.now.plus(STUCK_CHECK);
+        let mut latest_move = Uptime::NEVER;
+        for channel in self.channels.iter_mut().filter(|channel| channel.believed_at > Uptime::NEVER) {
+            channel.movement.follow(self.now, channel.believed, self.trust.stuck_moved);
+            latest_move = latest_move.max(channel.movement.move_began);
+        }
         let Some(after) = self.trust.stuck_after else { return };
-        let latest_move =
-            self.channels.iter().map(|channel| channel.movement.move_began).max().unwrap_or(Uptime::NEVER);
         for channel in &mut self.channels {
             let still_since = channel.movement.still_since;
             if self.now.since(still_since) >= after && latest_move >= still_since {
@@ -229,7 +232,7 @@ impl Channel {
             movement: Movement {
                 still_since: Uptime::START,
                 anchor: Celsius::ZERO,
-                anchor_at: Uptime::START,
+                anchor_at: Uptime::NEVER,
                 move_began: Uptime::NEVER,
             },
         }
@@ -298,9 +301,6 @@ impl Channel {
         if moved {
             self.movement.still_since = now;
         }
-        if !t.is_within(trust.stuck_moved, self.movement.anchor) {
-            self.movement.set_anchor(now, t, self.believed_at);
-        }
         self.believed = [t, latest, before];
         self.believed_at = now;
         if !matches!(self.condition, Condition::Good) {
@@ -343,8 +343,10 @@ impl Channel {
     /// Low and high end: the latest measurement and the median, drifted apart for the age of the former.
     #[inline]
     fn range(&self, now: Uptime) -> (Celsius, Celsius) {
-        let (latest, median) = (self.latest(), self.median());
-        let (low, high) = (latest.min(median), latest.max(median));
+        let [latest, a, b] = self.believed;
+        // The colder of latest and median, without sorting: the median is at most the warmer of the other two, and that where
+        // the latest is warmer still. Likewise the warmer.
+        let (low, high) = (latest.min(a.max(b)), latest.max(a.min(b)));
         if self.believed_at == now {
             return (low, high);
         }
@@ -354,14 +356,13 @@ impl Channel {
 }
 
 impl Movement {
-    #[cold]
-    fn set_anchor(&mut self, now: Uptime, t: Celsius, believed_at: Uptime) {
-        // The first reading of all is no move from anywhere.
-        if believed_at > Uptime::NEVER {
+    /// Sets the anchor anew where the channel has moved far from it.
+    fn follow(&mut self, now: Uptime, [latest, ..]: [Celsius; 3], far: Kelvins) {
+        if self.anchor_at == Uptime::NEVER || !latest.is_within(far, self.anchor) {
             self.move_began = self.anchor_at;
+            self.anchor = latest;
+            self.anchor_at = now;
         }
-        self.anchor = t;
-        self.anchor_at = now;
     }
 }
 

@@ -138,8 +138,8 @@ pub struct Cooling {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Heater {
-    /// While charge is permitted the heater comes on with the coldest cell *at or below* this. (While it is not, at or below
-    /// the charge release.)
+    /// While charge is permitted the heater comes on with the coldest cell *at or below* this. (While it is refused, at or below
+    /// the charge release; while soaking, at or below the middle between release and `stop`.)
     pub start: Celsius,
     /// The heater goes off with the coldest cell *at or above* this.
     pub stop: Celsius,

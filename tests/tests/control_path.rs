@@ -4,13 +4,10 @@
 //! The core is compiled for the emulated processor, one section a function and without link-time optimisation. From the
 //! roots the references are followed, calls and addresses in data alike, until one leaves the crate.
 
-use forewarm_tests::{root, run};
+use forewarm_tests::build_for;
 use object::read::archive::ArchiveFile;
 use object::{File, Object, ObjectSection, ObjectSymbol, RelocationTarget, SectionIndex};
 use std::collections::{HashMap, VecDeque};
-use std::process::Command;
-
-const TARGET: &str = "thumbv7m-none-eabi";
 
 /// What firmware calls between a reset and the next: a firmware's panic would leave the outputs to the watchdog.
 const ROOTS: [&str; 3] = [
@@ -85,13 +82,9 @@ impl<'a> Code<'a> {
 
 #[test]
 fn a_step_can_neither_panic_nor_compute_in_floating_point() {
-    let folder = concat!(env!("CARGO_TARGET_TMPDIR"), "/../control-path");
-    run(Command::new(root().join("tests/tools/cross"))
-        .args([TARGET, "build", "--locked", "--release", "--package", "forewarm-core"])
-        .env("CARGO_TARGET_DIR", folder)
-        .env("CARGO_PROFILE_RELEASE_LTO", "off"));
-    let library = format!("{folder}/{TARGET}/release/libforewarm_core.rlib");
-    let library = std::fs::read(&library).unwrap_or_else(|error| panic!("{library}: {error}"));
+    let folder = build_for("thumbv7m-none-eabi", "forewarm-core", "", env!("CARGO_TARGET_TMPDIR"));
+    let library = folder.join("libforewarm_core.rlib");
+    let library = std::fs::read(&library).unwrap_or_else(|error| panic!("{}: {error}", library.display()));
     let code = Code::of(&library);
 
     let mut reached_from: HashMap<Place, Option<Place>> = HashMap::new();

@@ -1,8 +1,7 @@
 //! The core and the firmware library, built for the processors they are for: release profile, one package and one feature set
 //! at a time, since a build of the whole workspace would merge features. `tests/tools/cross` finds or installs the target.
 
-use forewarm_tests::{root, run};
-use std::process::Command;
+use forewarm_tests::build_for;
 use std::sync::{Mutex, PoisonError};
 
 /// One at a time: installing a target twice at once is nobody's business to support.
@@ -10,9 +9,9 @@ static TURN: Mutex<()> = Mutex::new(());
 
 fn builds(target: &str, package: &str, features: &str) {
     let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
-    run(Command::new(root().join("tests/tools/cross"))
-        .args([target, "build", "--locked", "--release", "--package", package, "--features", features])
-        .env("CARGO_TARGET_DIR", concat!(env!("CARGO_TARGET_TMPDIR"), "/../cross")));
+    let folder = build_for(target, package, features, env!("CARGO_TARGET_TMPDIR"));
+    let library = folder.join(format!("lib{}.rlib", package.replace('-', "_")));
+    assert!(library.is_file(), "no {}", library.display());
 }
 
 fn core_builds_with_each_feature_set(target: &str) {

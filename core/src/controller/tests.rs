@@ -88,6 +88,17 @@ fn cold_cells_are_warmed_first_and_charged_after_the_soak() {
     assert_eq!(outputs.ceiling.as_per_mille(), 300 + 80, "12 °C lies 2/5 of the way from 0.3 at 10 °C to 0.5 at 15 °C");
 }
 
+#[test]
+fn a_bank_that_cools_fast_does_not_lose_its_soak_for_want_of_heat() {
+    let mut bench = Bench::at(12_001);
+    bench.seconds(70);
+    assert_eq!(bench.second().state, State::Soaking);
+    assert_eq!(bench.move_to(12_001, 10_010).state, State::Soaking);
+    bench.show_all(9_990);
+    assert_eq!(bench.seconds(5).state, State::SoakingWarm, "halfway from release at 8 °C to stop at 12 °C");
+    assert_eq!(bench.seconds(600).charge, Relay::Closed);
+}
+
 fn charging() -> Bench {
     let mut bench = Bench::at(12_000);
     bench.seconds(700);
@@ -160,6 +171,7 @@ fn permission_is_lost_in_the_step_its_cause_is_seen() {
 fn one_cold_outlier_takes_permission_and_one_warm_outlier_never_gives_it() {
     let mut settings = settings();
     settings.trust.noise = Kelvins::from_millikelvins(5_000); // outliers that are not too fast to be believed
+    settings.heater.proof = None;
     let mut bench = Bench::new(settings.clone(), c(9_000));
     bench.seconds(700);
     assert_eq!(bench.second().charge, Relay::Closed);

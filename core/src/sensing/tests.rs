@@ -245,3 +245,14 @@ fn the_third_wire_takes_its_lead_away() {
     assert_eq!(read(390_000, 390_000), 5_000);
     assert_eq!(read(390_000, 370_500), 5_050);
 }
+
+proptest::proptest! {
+    #[test]
+    fn the_ends_of_a_reading_are_the_latest_and_the_median(latest: i32, a: i32, b: i32) {
+        let mut channel = Channel::new(&settings().channels[CELL], &settings());
+        channel.believed = [latest, a, b].map(Celsius::from_steps);
+        let (low, high) = channel.range(channel.believed_at);
+        proptest::prop_assert_eq!(low, channel.latest().min(channel.median()));
+        proptest::prop_assert_eq!(high, channel.latest().max(channel.median()));
+    }
+}
