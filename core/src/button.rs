@@ -6,7 +6,8 @@ use crate::signals::Button;
 /// How long the button has been down.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Press {
-    /// Up, or down for so long.
+    Up,
+    /// Seen down for so long. How long before it was first seen so, nobody knows: between two slow steps a touch looks like a press.
     Held(Millis),
     /// Held long enough and acted upon; nothing more until it is released.
     Spent,
@@ -28,7 +29,8 @@ impl ResetButton {
     /// Whether it has just been held for its time.
     pub(crate) fn acts(&mut self, credited: Millis, button: Button) -> bool {
         match (button, self.press) {
-            (Button::Released, _) => self.press = Press::Held(Millis::ZERO),
+            (Button::Released, _) => self.press = Press::Up,
+            (Button::Pressed, Press::Up) => self.press = Press::Held(Millis::ZERO),
             (Button::Pressed, Press::Spent) => {}
             (Button::Pressed, Press::Held(time)) => {
                 let time = time.plus(credited);
@@ -54,9 +56,17 @@ mod tests {
         let mut press = |state| button.acts(second, state);
         assert!(!press(Button::Pressed) && !press(Button::Pressed) && !press(Button::Pressed), "down since the reset");
         assert!(!press(Button::Released));
-        assert!(!press(Button::Pressed));
+        assert!(!press(Button::Pressed) && !press(Button::Pressed));
         assert!(press(Button::Pressed));
         assert!(!press(Button::Pressed) && !press(Button::Pressed) && !press(Button::Pressed), "stuck");
         assert!(!press(Button::Released) && !press(Button::Pressed) && !press(Button::Released), "too short");
+    }
+
+    #[test]
+    fn a_touch_between_two_slow_steps_is_not_a_long_press() {
+        let mut button = ResetButton::new(Millis::from_secs(2));
+        let mut press = |state| button.acts(Millis::from_secs(10), state);
+        assert!(!press(Button::Released) && !press(Button::Pressed) && !press(Button::Released));
+        assert!(!press(Button::Pressed) && press(Button::Pressed), "seen down twice, ten seconds apart");
     }
 }
