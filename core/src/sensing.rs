@@ -166,7 +166,8 @@ impl Sensing {
             latest_move = latest_move.max(channel.movement.move_began);
         }
         let Some(after) = self.trust.stuck_after else { return };
-        for channel in &mut self.channels {
+        // What is broken in another way stands still too, and has its name already.
+        for channel in self.channels.iter_mut().filter(|channel| matches!(channel.condition, Condition::Good)) {
             let still_since = channel.movement.still_since;
             if self.now.since(still_since) >= after && latest_move >= still_since {
                 channel.doubt(ChannelFault::Stuck);
@@ -177,12 +178,23 @@ impl Sensing {
 
     #[cold]
     fn doubt_what_disagrees(&mut self, rolls: &mut Rolls) {
-        for channel in &mut self.channels {
-            let roll = rolls.of(channel.role);
-            if matches!(channel.condition, Condition::Good) && roll.spread() > self.trust.disagreement {
-                channel.doubt(ChannelFault::Disagreement);
-                roll.doubt.get_or_insert(ChannelFault::Disagreement);
+        let now = self.now;
+        for role in [Role::Cell, Role::Pad, Role::Ambient] {
+            // From the warmest that is certain to the coldest that is certain: old readings drift, and what may agree does not
+            // disagree. (The ends of the roll lie further apart; a single old reading would disagree with itself.)
+            let (mut warmest, mut coldest) = (Celsius::MIN, Celsius::MAX);
+            for channel in self.channels.iter().filter(|channel| channel.is_good(role)) {
+                let drift = channel.fastest.over(now.since(channel.believed_at));
+                warmest = warmest.max(channel.latest().lowered(drift));
+                coldest = coldest.min(channel.latest().raised(drift));
             }
+            if warmest.above(coldest) <= self.trust.disagreement {
+                continue;
+            }
+            for channel in self.channels.iter_mut().filter(|channel| channel.is_good(role)) {
+                channel.doubt(ChannelFault::Disagreement);
+            }
+            rolls.of(role).doubt.get_or_insert(ChannelFault::Disagreement);
         }
     }
 
@@ -330,6 +342,10 @@ impl Channel {
         self.not_believed = None;
     }
 
+    fn is_good(&self, role: Role) -> bool {
+        self.role == role && matches!(self.condition, Condition::Good)
+    }
+
     fn latest(&self) -> Celsius {
         let [latest, ..] = self.believed;
         latest
@@ -411,7 +427,7 @@ impl Roll {
         }
     }
 
-    /// How far the good ones lie apart; negative while there is none.
+    /// How far apart the good ones may lie; negative while there is none.
     fn spread(&self) -> Kelvins {
         self.hottest.above(self.coldest)
     }

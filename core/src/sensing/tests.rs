@@ -256,3 +256,48 @@ proptest::proptest! {
         proptest::prop_assert_eq!(high, channel.latest().max(channel.median()));
     }
 }
+
+#[test]
+fn an_old_reading_disagrees_with_nobody_least_of_all_with_itself() {
+    let mut bench = Bench::good_at(10_000);
+    // The plate is measured every ten seconds, its drift of 1 K/s spans 20 K by then.
+    for second in 1..100 {
+        let fresh = bench.samples[CELL];
+        bench.samples[PAD] = if second % 10 == 0 { fresh } else { Sample::None };
+        assert_eq!(bench.second().faults, [None; 6], "{second} s");
+    }
+}
+
+#[test]
+fn a_channel_that_is_broken_is_not_stuck_as_well() {
+    let mut bench = Bench::good_at(10_000);
+    bench.samples[CELL] = Sample::ConverterFault;
+    for second in 0..6 * 3600_i32 {
+        bench.show(AMBIENT, 4_000 + (second % 1800 - 900).abs() * 6);
+        bench.show(PAD, 10_000 + second % 7);
+        bench.show(OTHER_CELL, 10_000 + second % 5);
+        assert_eq!(bench.second().faults[CELL], Some(ChannelFault::Converter), "{second} s");
+    }
+}
+
+#[test]
+fn channels_that_are_measured_by_turns_still_disagree() {
+    let mut bench = Bench::good_at(10_000);
+    let found = (0..2_000_i32).any(|second| {
+        bench.samples[CELL] = Sample::None;
+        bench.samples[OTHER_CELL] = Sample::None;
+        match second % 10 {
+            0 => bench.show(CELL, 10_000),
+            5 => bench.show(OTHER_CELL, 10_000 + second * 10),
+            _ => {}
+        }
+        let picture = bench.second();
+        let apart = second * 10;
+        let disagree = picture.faults[..2] == [Some(ChannelFault::Disagreement); 2];
+        assert!(!disagree || apart > 10_000, "{apart} mK");
+        // 250 mK of drift in the five seconds between them.
+        assert!(disagree || apart < 10_500, "{apart} mK");
+        disagree
+    });
+    assert!(found);
+}
