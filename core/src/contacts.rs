@@ -1,12 +1,13 @@
 //! Whether heater and relays do what they are told.
 //!
 //! Relays weld closed and coils burn out; pads break and fuses blow. What the controller commanded is compared with what the
-//! auxiliary contacts say and with what the temperatures do.
+//! auxiliary contacts say and with what the temperatures do. These faults latch, so they go by what was measured, not by what an old
+//! reading may have drifted to; the picture, which includes the drift, says when it is worth looking.
 
 use crate::fault::{SystemFault, SystemFaults};
 use crate::quantity::{Celsius, Kelvins, Millis, Milliwatts};
-use crate::sensing::{Group, Picture};
-use crate::settings::{Cooling, Heater, Proof, Settings};
+use crate::sensing::{Group, Picture, Sensing};
+use crate::settings::{Cooling, Heater, Proof, Role, Settings};
 use crate::signals::{Inputs, Relay};
 
 /// How long a contact has disagreed with its command.
@@ -74,7 +75,14 @@ impl Contacts {
     }
 
     /// Compares what was commanded in the step before with what is seen now.
-    pub(crate) fn judge(&mut self, credited: Millis, inputs: &Inputs, picture: &Picture, load: Milliwatts) -> Findings {
+    pub(crate) fn judge(
+        &mut self,
+        credited: Millis,
+        inputs: &Inputs,
+        picture: &Picture,
+        sensing: &Sensing,
+        load: Milliwatts,
+    ) -> Findings {
         let mut faults = SystemFaults::NONE;
         let mut standing = SystemFaults::NONE;
         self.since_switched = self.since_switched.plus(credited);
@@ -100,13 +108,13 @@ impl Contacts {
 
         match self.heater {
             Relay::Open => {
-                if self.plate_stays_warm(picture) {
+                if self.plate_stays_warm(picture, sensing) {
                     standing = standing.with(SystemFault::HeaterWelded);
                     faults = faults.with(SystemFault::HeaterWelded);
                 }
             }
             Relay::Closed => {
-                if self.heat_has_no_effect(credited, picture, load) {
+                if self.heat_has_no_effect(credited, picture, sensing, load) {
                     faults = faults.with(SystemFault::HeaterIneffective);
                 }
             }
@@ -114,18 +122,18 @@ impl Contacts {
         Findings { faults, standing }
     }
 
-    fn plate_stays_warm(&self, picture: &Picture) -> bool {
+    fn plate_stays_warm(&self, picture: &Picture, sensing: &Sensing) -> bool {
         let Some(Cooling { after, excess }) = self.cooling else { return false };
         match (picture.pads, picture.cells) {
-            (Group::Good { hottest: pad, .. }, Group::Good { hottest: cell, .. }) => {
-                self.since_switched >= after && pad.above(cell) >= excess
+            (Group::Good { hottest: pad, .. }, Group::Good { coldest: cell, .. }) => {
+                self.since_switched >= after && pad.above(cell) >= excess && measured_excess(sensing) >= Some(excess)
             }
             _ => false,
         }
     }
 
     /// Whether the energy of this run has gone in without a rise. The run is on trial until one is seen.
-    fn heat_has_no_effect(&mut self, credited: Millis, picture: &Picture, load: Milliwatts) -> bool {
+    fn heat_has_no_effect(&mut self, credited: Millis, picture: &Picture, sensing: &Sensing, load: Milliwatts) -> bool {
         let (Some(proof), Some(trial), Group::Good { coldest, .. }) = (self.proof, &mut self.trial, picture.cells)
         else {
             return false;
@@ -133,23 +141,36 @@ impl Contacts {
         // Microjoules to millijoules.
         let energy = u64::from(load.as_milliwatts()).saturating_mul(u64::from(credited.as_millis())) / 1000;
         trial.energy_mj = trial.energy_mj.saturating_add(energy);
-        if trial.has_risen(coldest, hottest_pad(picture), proof.rise) {
+        let is_over = trial.energy_mj >= u64::from(proof.energy.as_joules()).saturating_mul(1000);
+        let hottest_pad = match picture.pads {
+            Group::Good { hottest, .. } => Some(hottest),
+            Group::Absent | Group::Starting | Group::Doubtful(_) => None,
+        };
+        let may_have_risen = trial.has_risen(coldest, hottest_pad, proof.rise);
+        if !is_over && !may_have_risen {
+            return false;
+        }
+        if let Some((coldest, pad)) = measured(sensing)
+            && trial.has_risen(coldest, pad, proof.rise)
+        {
             self.trial = None;
             return false;
         }
-        trial.energy_mj >= u64::from(proof.energy.as_joules()).saturating_mul(1000)
+        is_over
     }
 
     /// Takes note of what is commanded from now on.
-    pub(crate) fn command(&mut self, heater: Relay, charge: Relay, picture: &Picture) {
+    pub(crate) fn command(&mut self, heater: Relay, charge: Relay, sensing: &Sensing) {
         if heater != self.heater {
             self.since_switched = Millis::ZERO;
             self.heater_mismatch = Mismatch::NONE;
-            self.trial = match (heater, picture.cells) {
-                (Relay::Closed, Group::Good { coldest, .. }) => {
-                    Some(Trial { coldest_cell: coldest, hottest_pad: hottest_pad(picture), energy_mj: 0 })
-                }
-                _ => None,
+            self.trial = match heater {
+                Relay::Closed => measured(sensing).map(|(coldest_cell, hottest_pad)| Trial {
+                    coldest_cell,
+                    hottest_pad,
+                    energy_mj: 0,
+                }),
+                Relay::Open => None,
             };
         }
         if charge != self.charge {
@@ -166,9 +187,14 @@ impl Trial {
     }
 }
 
-fn hottest_pad(picture: &Picture) -> Option<Celsius> {
-    match picture.pads {
-        Group::Good { hottest, .. } => Some(hottest),
-        Group::Absent | Group::Starting | Group::Doubtful(_) => None,
-    }
+/// The coldest cell and the hottest plate, where there is one.
+fn measured(sensing: &Sensing) -> Option<(Celsius, Option<Celsius>)> {
+    let (coldest, _) = sensing.measured(Role::Cell)?;
+    Some((coldest, sensing.measured(Role::Pad).map(|(_, hottest)| hottest)))
+}
+
+/// How far the hottest plate lies above the hottest cell.
+fn measured_excess(sensing: &Sensing) -> Option<Kelvins> {
+    let ((_, pad), (_, cell)) = (sensing.measured(Role::Pad)?, sensing.measured(Role::Cell)?);
+    Some(pad.above(cell))
 }

@@ -141,7 +141,7 @@ impl Controller {
         let heat_obstacle = self.heat_obstacle(&picture, faults, &offer);
         self.step_heat(tick.credited, heat_obstacle, &picture);
 
-        self.contacts.command(self.heater(), self.charge_relay(), &picture);
+        self.contacts.command(self.heater(), self.charge_relay(), &self.sensing);
         self.offer = offer;
         self.coldest_cell = match picture.cells {
             Group::Good { coldest, .. } => Some(coldest),
@@ -189,13 +189,13 @@ impl Controller {
             faults = faults.with(SystemFault::RestartStorm);
         }
 
-        let findings = self.contacts.judge(credited, inputs, picture, offer.load);
+        let findings = self.contacts.judge(credited, inputs, picture, &self.sensing, offer.load);
         faults = faults.or(findings.faults);
         let mut standing = findings.standing;
         if picture.above_cutout >= Kelvins::ZERO {
             standing = standing.with(SystemFault::OverTemperature);
         }
-        if picture.above_cutout >= self.settings.heater.over_temperature {
+        if picture.over_temperature {
             faults = faults.with(SystemFault::OverTemperature);
         }
         if self.button.acts(credited, inputs.button) {

@@ -60,6 +60,8 @@ struct Channel {
     latest_at: Uptime,
     /// Whether the latest sample was not believed, or there is none.
     broken: bool,
+    /// Believed readings in a row, up to the run that is asked for.
+    run: u8,
     /// The latest reading that was plausible but not believed, until one is or there is none any more.
     not_believed: Option<Steps>,
 }
@@ -68,6 +70,7 @@ struct Channel {
 #[derive(Clone, Debug)]
 pub struct Guard {
     channels: Vec<Channel, MAX_CHANNELS>,
+    good_run: u8,
     max_age: Millis,
     max_step: Millis,
     soak: Millis,
@@ -126,6 +129,7 @@ impl Guard {
         }
         Self {
             channels: each(&settings.channels, |_, channel| Channel::new(channel, settings)),
+            good_run: settings.trust.good_run,
             max_age: settings.trust.max_age,
             max_step: settings.trust.max_step,
             soak: settings.charge.soak,
@@ -186,11 +190,11 @@ impl Guard {
         self.uptime = self.uptime.plus(elapsed);
         let mut sight = Sight::default();
         for (channel, sample) in self.channels.iter_mut().zip(&inputs.channels) {
-            channel.take(self.uptime, sample, self.max_age);
+            channel.take(self.uptime, sample, self.max_age, self.good_run);
             if channel.broken {
                 sight.include_broken(channel);
             } else {
-                sight.include(channel, self.uptime);
+                sight.include(channel, self.uptime, self.good_run);
             }
         }
         sight
@@ -269,20 +273,24 @@ impl Channel {
             latest: 0,
             latest_at: Uptime::NEVER,
             broken: true,
+            run: 0,
             not_believed: None,
         }
     }
 
     #[inline]
-    fn take(&mut self, now: Uptime, sample: &Sample, max_age: Millis) {
+    fn take(&mut self, now: Uptime, sample: &Sample, max_age: Millis, good_run: u8) {
         match sample {
             Sample::Fresh(measured) => match measured.element.less(measured.lead).map(Ratio::as_steps) {
                 Some(steps) if steps >= self.lowest && steps <= self.highest => {
                     if self.is_too_fast(now, steps) {
-                        self.broken = true;
+                        self.shows_nothing();
                         self.not_believed = Some(steps);
                     } else {
                         self.broken = false;
+                        if self.run < good_run {
+                            self.run = self.run.saturating_add(1);
+                        }
                         self.latest = steps;
                         self.latest_at = now;
                     }
@@ -301,6 +309,7 @@ impl Channel {
     #[cold]
     fn shows_nothing(&mut self) {
         self.broken = true;
+        self.run = 0;
         self.not_believed = None;
     }
 
@@ -331,20 +340,16 @@ impl Channel {
 
 impl Sight {
     #[inline]
-    fn include(&mut self, channel: &Channel, now: Uptime) {
+    fn include(&mut self, channel: &Channel, now: Uptime, good_run: u8) {
         let (low, high) = channel.range(now);
-        self.include_hot(channel, high);
+        if high >= channel.cutout {
+            self.cut_out = true;
+            // It latches, so a trusted channel must have shown it: neither drift nor a spike.
+            self.over_temperature |= channel.latest >= channel.over && channel.run >= good_run;
+        }
         if matches!(channel.role, Role::Cell) {
             self.cold |= low <= channel.inhibit;
             self.too_hot_to_charge |= high >= channel.high_limit;
-        }
-    }
-
-    #[inline]
-    fn include_hot(&mut self, channel: &Channel, high: Steps) {
-        if high >= channel.cutout {
-            self.cut_out = true;
-            self.over_temperature |= high >= channel.over;
         }
     }
 
@@ -356,9 +361,7 @@ impl Sight {
             Role::Ambient => {}
         }
         // Not believed, yet it may be true: what shows hot cuts the heater out.
-        if let Some(steps) = channel.not_believed {
-            self.include_hot(channel, steps);
-        }
+        self.cut_out |= channel.not_believed.is_some_and(|steps| steps >= channel.cutout);
     }
 }
 

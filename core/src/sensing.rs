@@ -51,6 +51,8 @@ pub struct Picture {
     /// How far the worst channel lies above its heater cut-out; at or above zero the heater is cut out. Counts every
     /// channel that shows anything plausible, doubtful or not.
     pub above_cutout: Kelvins,
+    /// Whether a good channel has been measured above its cut-out by the excess that latches.
+    pub over_temperature: bool,
     /// Whether any channel is doubtful.
     pub has_doubt: bool,
     /// The fault of each channel.
@@ -107,6 +109,7 @@ pub struct Sensing {
     trust: Trust,
     cutout_cell: Celsius,
     cutout_pad: Celsius,
+    over_temperature: Kelvins,
     now: Uptime,
     /// When channels are next looked at for being stuck: that takes hours, so once a minute does.
     stuck_check: Uptime,
@@ -124,6 +127,7 @@ impl Sensing {
             trust: settings.trust,
             cutout_cell: settings.heater.cutout_cell,
             cutout_pad: settings.heater.cutout_pad,
+            over_temperature: settings.heater.over_temperature,
             now: Uptime::START,
             stuck_check: Uptime::START,
         }
@@ -137,7 +141,10 @@ impl Sensing {
             channel.take(self.now, sample, &self.trust);
             rolls.of(channel.role).include(self.now, channel);
         }
-        // Both are rare; the usual step looks at each channel once.
+        let above_cutout = rolls.above_cutout(self.cutout_cell, self.cutout_pad);
+        // These are rare; the usual step looks at each channel once. Whether one is too hot comes before doubts about how it compares
+        // with others.
+        let over_temperature = above_cutout >= self.over_temperature && self.is_over_temperature();
         if self.now >= self.stuck_check {
             self.doubt_the_stuck(&mut rolls);
         }
@@ -147,7 +154,8 @@ impl Sensing {
         let mut picture = Picture {
             cells: rolls.cells.group(),
             pads: rolls.pads.group(),
-            above_cutout: rolls.above_cutout(self.cutout_cell, self.cutout_pad),
+            above_cutout,
+            over_temperature,
             has_doubt: rolls.have_doubt(),
             faults: [None; MAX_CHANNELS],
         };
@@ -155,6 +163,30 @@ impl Sensing {
             picture.faults = self.faults();
         }
         picture
+    }
+
+    #[cold]
+    fn is_over_temperature(&self) -> bool {
+        let is_over = |role, cutout: Celsius| {
+            self.measured(role)
+                .is_some_and(|(_, hottest)| hottest.raised(ROUNDING) >= cutout.raised(self.over_temperature))
+        };
+        is_over(Role::Cell, self.cutout_cell)
+            || is_over(Role::Ambient, self.cutout_cell)
+            || is_over(Role::Pad, self.cutout_pad)
+    }
+
+    /// The coldest and the hottest of the latest measurements of the good channels of a role, without drift: what takes away
+    /// until someone comes must have been seen, while what takes away for now goes by what may be.
+    #[cold]
+    pub(crate) fn measured(&self, role: Role) -> Option<(Celsius, Celsius)> {
+        let mut measured = None;
+        for channel in self.channels.iter().filter(|channel| channel.is_good(role)) {
+            let t = channel.latest();
+            let (coldest, hottest) = measured.unwrap_or((t, t));
+            measured = Some((t.min(coldest), t.max(hottest)));
+        }
+        measured
     }
 
     #[cold]

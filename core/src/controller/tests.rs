@@ -406,3 +406,72 @@ fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
     assert!(!bench.second().faults.system.contains(SystemFault::RestartStorm), "forgotten after the window");
     assert_eq!(bench.controller.memory().restarts, 0);
 }
+
+#[test]
+fn an_old_reading_cuts_the_heater_out_but_latches_nothing() {
+    let mut bench = Bench::at(0);
+    bench.seconds(100);
+    for pad in (0..40_000).step_by(500) {
+        bench.show(2, pad);
+        bench.second();
+    }
+    // Its converter is silent: 1 K/s of drift brings it to the cut-out, then to where a measurement would latch.
+    bench.inputs.channels[2] = Sample::None;
+    let outputs = bench.seconds(25);
+    assert_eq!((outputs.heater, outputs.cause), (Relay::Open, Cause::CutOut));
+    assert_eq!(outputs.faults.system, SystemFaults::NONE);
+    bench.show(2, 40_000);
+    assert_eq!(bench.seconds(100).heater, Relay::Closed, "it is back, and was never too hot");
+}
+
+#[test]
+fn a_reading_that_is_not_believed_cuts_the_heater_out_but_latches_nothing() {
+    for channel in 0..4 {
+        let mut bench = Bench::at(0);
+        assert_eq!(bench.seconds(100).heater, Relay::Closed);
+        bench.show(channel, 70_000);
+        assert_eq!(bench.second().heater, Relay::Open);
+        bench.show(channel, 0);
+        assert_eq!(bench.seconds(100).heater, Relay::Closed, "one spike on channel {channel}");
+    }
+}
+
+#[test]
+fn a_channel_that_really_is_far_above_its_cut_out_latches_the_heater_off() {
+    let mut bench = Bench::at(0);
+    bench.seconds(100);
+    for pad in (0..=60_000).step_by(500) {
+        assert!(!bench.second().faults.system.contains(SystemFault::OverTemperature), "before {pad}");
+        bench.show(2, pad);
+    }
+    assert!(bench.second().faults.system.contains(SystemFault::OverTemperature));
+    for pad in (0..60_000).rev().step_by(500) {
+        bench.show(2, pad);
+        bench.second();
+    }
+    assert!(bench.second().faults.system.contains(SystemFault::OverTemperature));
+    bench.inputs.button = Button::Pressed;
+    bench.seconds(3);
+    assert_eq!(bench.seconds(60).heater, Relay::Closed);
+}
+
+#[test]
+fn a_plate_that_is_measured_seldom_is_not_taken_for_a_welded_heater() {
+    let mut bench = charging();
+    for second in 0..5_000 {
+        let fresh = bench.inputs.channels[0];
+        bench.inputs.channels[2] = if second % 10 == 0 { fresh } else { Sample::None };
+        assert!(!bench.second().faults.system.contains(SystemFault::HeaterWelded), "{second} s");
+    }
+}
+
+#[test]
+fn a_heater_that_does_not_heat_is_found_with_a_plate_that_is_measured_seldom() {
+    let mut bench = Bench::at(0);
+    let fresh = bench.inputs.channels[0];
+    let found = (0..2_000).any(|second| {
+        bench.inputs.channels[2] = if second % 4 == 0 { fresh } else { Sample::None };
+        bench.second().faults.system.contains(SystemFault::HeaterIneffective)
+    });
+    assert!(found);
+}

@@ -183,3 +183,25 @@ fn its_limits_lie_on_the_safe_side_of_the_readings() {
         assert!(reads(limit) < threshold && reads(limit) > threshold.lowered(twice), "{}", reads(limit));
     }
 }
+
+#[test]
+fn only_what_a_trusted_channel_shows_latches_the_heater_off() {
+    let mut bench = Bench::soaked_at(10_000);
+    bench.show(2, 70_000);
+    assert_eq!(bench.second(), CHARGE, "a spike cuts out");
+    bench.show(2, 10_000);
+    assert_eq!(bench.second(), BOTH);
+    for pad in (10_000..40_000).step_by(500) {
+        bench.show(2, pad);
+        bench.second();
+    }
+    bench.inputs.channels[2] = Sample::None;
+    assert_eq!(bench.seconds(25), CHARGE, "drift cuts out");
+    bench.show(2, 40_000);
+    assert_eq!(bench.second(), BOTH);
+    for pad in (40_000..=60_000).chain((40_000..60_000).rev()).step_by(500) {
+        bench.show(2, pad);
+        bench.second();
+    }
+    assert_eq!(bench.seconds(100), CHARGE, "it really was that hot");
+}
