@@ -382,6 +382,8 @@ impl Controller {
         if charge == Relay::Open && self.charge == Charge::Permitted {
             self.charge = Charge::Refused { open: Millis::ZERO };
         }
+        // Or a contact that rightly stays open would be one that does not close.
+        self.contacts.command(self.heater(), self.charge_relay(), &self.sensing);
         let state = match (self.charge, self.heater()) {
             (Charge::Permitted, Relay::Closed) => State::Holding,
             (Charge::Permitted, Relay::Open) => State::Permitting,

@@ -16,7 +16,7 @@
 use crate::button::ResetButton;
 use crate::clock::Uptime;
 use crate::controller::Memory;
-use crate::fault::SystemFaults;
+use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
 use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
@@ -27,9 +27,10 @@ use heapless::Vec;
 /// so that the controller comes first. The two ways of computing differ by at most 0.03 mK (see [`rtd`](crate::rtd)).
 pub const MARGIN: Kelvins = Kelvins::from_steps(33);
 
-/// Steepest rise of the resistance ratio in the working range, per kelvin, in steps of 2⁻³⁰: 0.00410, above any platinum
-/// that [`Coefficients`](crate::rtd::Coefficients) accepts cold by no more than 3 %.
-const STEEPEST: u64 = 4_402_341;
+/// Steepest rise of the resistance ratio in the working range, per kelvin, in steps of 2⁻³⁰: 0.0042, above any platinum that
+/// [`Coefficients`](crate::rtd::Coefficients) accepts. Where the slope is gentler, the nominal 0.0039 at the ice point, a rate in ratio
+/// allows that much more in kelvins: the controller doubts first, and the guard nothing that the controller believes.
+const STEEPEST: u64 = 4_509_716;
 
 /// A compensated ratio in steps of 2⁻³⁰: element and leads, less the lead measured alone.
 type Steps = u32;
@@ -49,7 +50,7 @@ struct Channel {
     cutout: Steps,
     /// At or above this the heater is latched off.
     over: Steps,
-    /// Change that is always believed, at the gentlest slope.
+    /// Change that is always believed, at the steepest slope.
     noise: Steps,
     /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹⁶ steps.
     fastest: u64,
@@ -94,8 +95,8 @@ pub struct Guard {
     /// Time for which the heater's contact has been closed although off.
     closed_for: Millis,
     button: ResetButton,
-    /// A heater fault that only the reset button clears.
-    latched: bool,
+    /// Heater faults that only the reset button clears.
+    latched: SystemFaults,
 }
 
 /// What the guard leaves of what was asked for.
@@ -148,7 +149,7 @@ impl Guard {
             resting: Millis::ZERO,
             closed_for: Millis::ZERO,
             button: ResetButton::new(settings.trust.button),
-            latched: !memory.latched.and(SystemFaults::DISABLING_HEAT).is_empty(),
+            latched: memory.latched.and(SystemFaults::LATCHED).and(SystemFaults::DISABLING_HEAT),
         }
     }
 
@@ -177,7 +178,7 @@ impl Guard {
             && !sight.pad_broken
             && !sight.cut_out
             && self.resting.is_zero()
-            && !self.latched
+            && self.latched.is_empty()
             && faults.and(SystemFaults::DISABLING_HEAT).is_empty()
             && self.energy_is_on_offer(inputs);
 
@@ -208,10 +209,15 @@ impl Guard {
         }
         let stays_closed = self.heater == Relay::Open && inputs.heater_feedback == Some(Relay::Closed);
         self.closed_for = if stays_closed { self.closed_for.plus(credited) } else { Millis::ZERO };
-        if self.button.acts(credited, inputs.button) && !stays_closed && !sight.cut_out {
-            self.latched = false;
+        if self.button.acts(credited, inputs.button) {
+            // Each by its own cause, as the controller does: a fault that is cleared there and not here would keep the heater off
+            // for ever, and nothing would tell why.
+            let standing = only_if(sight.cut_out, SystemFault::OverTemperature);
+            let standing = standing.or(only_if(stays_closed, SystemFault::HeaterWelded));
+            self.latched = self.latched.and(standing);
         }
-        self.latched |= sight.over_temperature || self.closed_for >= self.follow_within;
+        self.latched = self.latched.or(only_if(sight.over_temperature, SystemFault::OverTemperature));
+        self.latched = self.latched.or(only_if(self.closed_for >= self.follow_within, SystemFault::HeaterWelded));
     }
 
     /// A budget that carries the heater, or a bank that may be spent and is above its reserve.
@@ -242,6 +248,10 @@ impl Guard {
     }
 }
 
+const fn only_if(seen: bool, fault: SystemFault) -> SystemFaults {
+    if seen { SystemFaults::NONE.with(fault) } else { SystemFaults::NONE }
+}
+
 const fn closed_if(safe: bool) -> Relay {
     if safe { Relay::Closed } else { Relay::Open }
 }
@@ -255,7 +265,8 @@ impl Channel {
         };
         let shows = |t: Celsius| ratio_at(channel, t);
         let per_kelvin = steepest(channel);
-        let per_hour = u64::from(fastest.over(Millis::from_secs(3600)).as_steps().unsigned_abs());
+        let per_minute = u64::from(fastest.over(Millis::from_secs(60)).as_steps().unsigned_abs());
+        let noise = u64::from(settings.trust.noise.as_steps().unsigned_abs());
         Self {
             role: channel.role,
             // What shows nothing at its threshold is never plausible: validation has refused it, and if not, all is off.
@@ -265,11 +276,9 @@ impl Channel {
             high_limit: shows(settings.charge.high_limit.lowered(MARGIN)).unwrap_or(0),
             cutout: shows(cutout.lowered(MARGIN)).unwrap_or(0),
             over: shows(cutout.raised(settings.heater.over_temperature).lowered(MARGIN)).unwrap_or(0),
-            noise: to_steps(
-                everywhere(u64::from(settings.trust.noise.as_steps().unsigned_abs()).saturating_mul(per_kelvin)) >> 16,
-            ),
-            // 31 bits, and 24 for an element of twice the reference.
-            fastest: per_hour.saturating_mul(per_kelvin).div_ceil(3_600_000),
+            noise: to_steps(noise.saturating_mul(per_kelvin).saturating_add(0xFFFF) >> 16),
+            // 26 bits, and 24 for an element of twice the reference.
+            fastest: per_minute.saturating_mul(per_kelvin).div_ceil(60_000),
             latest: 0,
             latest_at: Uptime::NEVER,
             broken: true,
@@ -317,7 +326,7 @@ impl Channel {
     fn is_too_fast(&self, now: Uptime, steps: Steps) -> bool {
         let change = steps.abs_diff(self.latest);
         change > self.noise
-            && u64::from(change) > u64::from(self.noise).saturating_add(everywhere(self.drift(now)))
+            && u64::from(change) > u64::from(self.noise).saturating_add(self.drift(now))
             && self.latest_at > Uptime::NEVER
     }
 
@@ -363,11 +372,6 @@ impl Sight {
         // Not believed, yet it may be true: what shows hot cuts the heater out.
         self.cut_out |= channel.not_believed.is_some_and(|steps| steps >= channel.cutout);
     }
-}
-
-/// Of a change at the steepest slope in the working range, what is as much in kelvins at the gentlest: 13/16.
-const fn everywhere(change: u64) -> u64 {
-    change.saturating_mul(13) >> 4
 }
 
 /// The compensated ratio that a channel shows at `t`: the element at `t` less its offset, and the leads that are not measured alone.

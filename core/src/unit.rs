@@ -92,3 +92,93 @@ impl Unit {
         self.controller.memory()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fault::{SystemFault, SystemFaults};
+    use crate::signals::{Button, Cause};
+    use crate::testing::{Time, c, fine_inputs, sample, settings};
+
+    struct Bench {
+        unit: Unit,
+        inputs: Inputs,
+        time: Time,
+    }
+
+    impl Bench {
+        fn new(memory: Memory, t: i32) -> Self {
+            let settings = settings();
+            let inputs = fine_inputs(&settings, c(t));
+            Self { unit: Unit::new(settings.validate().unwrap(), memory), inputs, time: Time(0) }
+        }
+
+        fn show(&mut self, channel: usize, t: i32) {
+            self.inputs.channels[channel] = sample(&settings().channels[channel], c(t));
+        }
+
+        fn second(&mut self) -> Outputs {
+            self.unit.step(self.time.after(1000), &self.inputs)
+        }
+
+        fn seconds(&mut self, n: u32) -> Outputs {
+            (1..n).for_each(|_| {
+                self.second();
+            });
+            self.second()
+        }
+    }
+
+    #[test]
+    fn noise_that_the_settings_allow_is_allowed_by_the_guard_too() {
+        for around in [-20_000, 10_000, 25_000] {
+            let mut bench = Bench::new(Memory::default(), around);
+            for second in 0..640 {
+                // Noise of 250 mK, and 50 mK a second.
+                let t = if second % 2 == 0 { around } else { around + 298 };
+                (0..4).for_each(|channel| bench.show(channel, t));
+                bench.second();
+            }
+            assert_eq!(bench.unit.counters().overrules, 0, "around {around}");
+            let outputs = bench.second();
+            let on = if around > 5_000 { outputs.charge } else { outputs.heater };
+            assert_eq!(on, Relay::Closed, "around {around}");
+        }
+    }
+
+    #[test]
+    fn what_the_button_clears_in_the_controller_it_clears_in_the_guard() {
+        let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0 };
+        let mut bench = Bench::new(memory, 0);
+        // The sun on the air's thermometer.
+        bench.show(3, 32_000);
+        bench.seconds(100);
+        bench.inputs.button = Button::Pressed;
+        let outputs = bench.seconds(5);
+        assert_eq!(outputs.faults.system, SystemFaults::NONE, "the fault is reset");
+        bench.inputs.button = Button::Released;
+        for t in (0..32_000).rev().step_by(200) {
+            bench.show(3, t);
+            bench.second();
+        }
+        assert_eq!(bench.seconds(120).heater, Relay::Closed);
+    }
+
+    #[test]
+    fn a_relay_that_the_guard_keeps_open_is_not_taken_for_one_that_does_not_close() {
+        let mut bench = Bench::new(Memory::default(), 0);
+        bench.unit.guard = Guard::new(
+            &settings().validate().unwrap(),
+            Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0 },
+        );
+        let mut overruled = false;
+        for _ in 0..200 {
+            bench.inputs.heater_feedback = Some(Relay::Open);
+            let now = bench.time.after(6_000);
+            let outputs = bench.unit.step(now, &bench.inputs);
+            overruled |= outputs.cause == Cause::GuardOverruled;
+            assert_eq!(outputs.faults.system, SystemFaults::NONE);
+        }
+        assert!(overruled);
+    }
+}
