@@ -641,6 +641,7 @@ const ORDER: &[(Key, Key, &str)] = &[
         Key::HighRelease,
         "the heater would warm the cells out of the range in which they may be charged",
     ),
+    (Key::HighLimit, Key::PlausibleHigh, "cells too hot to charge would be taken for a broken sensor"),
     (Key::SupplyMin, Key::SupplyMax, "no supply voltage would do"),
     (Key::HeaterMinOn, Key::MaxRun, "the heater would have to go off before it may"),
     (Key::ReserveFloor, Key::ReserveResume, "between the two lies the hysteresis; without it the heater would chatter"),
@@ -778,6 +779,17 @@ impl Settings {
                     upper: Place::of(Key::PlausibleHigh),
                     upper_value: self.trust.plausible_high.as_millidegrees().into(),
                     why: "with over_temperature_k added, an over-temperature would be taken for a broken sensor",
+                });
+            }
+            let again = cutout.lowered(self.heater.cutout_hysteresis);
+            if self.heater.stop < cutout && again <= self.heater.stop {
+                report(SettingsError::NotBelow {
+                    lower: Place::of(Key::HeaterStop),
+                    lower_value: self.heater.stop.as_millidegrees().into(),
+                    upper: Place::of(key),
+                    upper_value: again.as_millidegrees().into(),
+                    why: "with cutout_hysteresis_k taken off, a cut-out would outlast the warmth that the heater keeps, and cold cells \
+                          would wait for it",
                 });
             }
         }

@@ -294,12 +294,13 @@ pub(crate) fn wild_settings() -> impl Strategy<Value = Settings> {
             let start = t[4].max(inhibit + 1);
             let stop = t[5].max(start + 1).max(release + 1);
             let high_release = t[2].min(t[3] - 1).max(stop + 1);
-            let (cutout_cell, cutout_pad) = (t[6].max(stop + 1), t[7].max(stop + 1));
+            let (cutout_cell, cutout_pad) = (t[6].max(stop + kelvins[0] + 1), t[7].max(stop + kelvins[0] + 1));
             (charge.inhibit, charge.release) = (celsius(inhibit), celsius(release));
             (charge.high_release, charge.high_limit) = (celsius(high_release), celsius(t[3].max(high_release + 1)));
             (heater.start, heater.stop) = (celsius(start), celsius(stop));
             (heater.cutout_cell, heater.cutout_pad) = (celsius(cutout_cell), celsius(cutout_pad));
             let over = cutout_cell.max(cutout_pad) + kelvins[1] + 1;
+            let plausible_high = over.max(charge.high_limit.as_millidegrees().into()) + 1;
             charge.min_off = seconds(times[0]);
             (heater.min_on, heater.min_off) = (seconds(times[1].min(trust[5] * 3600 - 1)), seconds(times[2]));
             charge.capacity = MilliampHours::from_milliamp_hours(unsigned(electrical[0]));
@@ -319,7 +320,7 @@ pub(crate) fn wild_settings() -> impl Strategy<Value = Settings> {
                 feedback: seconds(times[6]),
                 button: seconds(times[7]),
                 plausible_low: celsius(trust[2]),
-                plausible_high: celsius(trust[3].max(over)),
+                plausible_high: celsius(trust[3].max(plausible_high)),
                 noise: difference(kelvins[2]),
                 disagreement: difference(kelvins[3]),
                 stuck_moved: difference(kelvins[4]),

@@ -124,3 +124,30 @@ fn values_are_given_back_in_the_unit_of_their_row() {
     assert_eq!(value(Key::ReserveFloor), None, "the bank is not spent");
     assert_eq!(value(Key::FastestCell).as_deref(), Some("3"), "K/min");
 }
+
+#[test]
+fn a_cut_out_that_could_never_end_is_refused() {
+    let found = refuses(|settings| {
+        settings.heater.cutout_cell = c(16_000);
+        settings.heater.cutout_hysteresis = Kelvins::from_millikelvins(4_000);
+    });
+    assert!(
+        matches!(
+            found[..],
+            [SettingsError::NotBelow { upper: Place { key: Key::CutoutCell, .. }, upper_value: 12_000, .. }]
+        ),
+        "{found:?}"
+    );
+}
+
+#[test]
+fn a_high_limit_that_no_believed_reading_reaches_is_refused() {
+    let found = refuses(|settings| {
+        settings.heater.cutout_pad = c(30_000);
+        settings.trust.plausible_high = c(45_000);
+    });
+    assert!(
+        matches!(found[..], [SettingsError::NotBelow { lower: Place { key: Key::HighLimit, .. }, .. }]),
+        "{found:?}"
+    );
+}
