@@ -634,8 +634,6 @@ const ORDER: &[(Key, Key, &str)] = &[
         Key::HeaterStop,
         "between the two lies the heater's hysteresis; without it the relay would chatter",
     ),
-    (Key::HeaterStop, Key::CutoutCell, "the cut-out would stop the heater before it has done its work"),
-    (Key::HeaterStop, Key::CutoutPad, "the cut-out would stop the heater before it has done its work"),
     (
         Key::HeaterStop,
         Key::HighRelease,
@@ -782,14 +780,13 @@ impl Settings {
                 });
             }
             let again = cutout.lowered(self.heater.cutout_hysteresis);
-            if self.heater.stop < cutout && again <= self.heater.stop {
+            if again <= self.heater.stop {
                 report(SettingsError::NotBelow {
                     lower: Place::of(Key::HeaterStop),
                     lower_value: self.heater.stop.as_millidegrees().into(),
                     upper: Place::of(key),
                     upper_value: again.as_millidegrees().into(),
-                    why: "with cutout_hysteresis_k taken off, a cut-out would outlast the warmth that the heater keeps, and cold cells \
-                          would wait for it",
+                    why: "with cutout_hysteresis_k taken off it must still lie above, or a cut-out would outlast the warmth",
                 });
             }
         }
