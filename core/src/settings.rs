@@ -78,11 +78,11 @@ pub struct Channel {
 pub struct Charge {
     /// Charge is refused with the coldest cell *at or below* this.
     pub inhibit: Celsius,
-    /// Charge is permitted again only with the coldest cell *above* this.
+    /// Charge is permitted anew only with the coldest cell *above* this.
     pub release: Celsius,
     /// Charge is refused with the hottest cell *at or above* this.
     pub high_limit: Celsius,
-    /// After that, charge is permitted again only with the hottest cell *below* this.
+    /// Charge is permitted anew, whatever it was refused for, only with the hottest cell *below* this.
     pub high_release: Celsius,
     /// Time above release before charge is permitted: heat moves slowly into dense cells.
     pub soak: Millis,
@@ -240,7 +240,7 @@ pub struct Trust {
     pub good_run: u8,
     /// Longest time between two steps.
     pub max_step: Millis,
-    /// Age at which a channel without a new measurement is missing.
+    /// Longest age of a measurement; a channel without a newer one is missing.
     pub max_age: Millis,
     /// Coldest temperature that can be at any channel.
     pub plausible_low: Celsius,
@@ -260,7 +260,7 @@ pub struct Trust {
     pub stuck_after: Option<Millis>,
     /// Change of another channel in that time without which it is not.
     pub stuck_moved: Kelvins,
-    /// Restarts within the window that are one too many.
+    /// Most restarts within the window; one more is too many.
     pub restart_limit: u8,
     /// Time without a restart after which they are forgotten.
     pub restart_window: Millis,
@@ -387,9 +387,9 @@ macro_rules! table {
 #[rustfmt::skip]
 pub const TABLE: &[Fact] = table! {
     Inhibit "charge" "inhibit_c" "°C" 0..15_000 [5_000] "charge is refused with the coldest cell at or below this";
-    Release "charge" "release_c" "°C" 500..25_000 [8_000] "charge is permitted again only with the coldest cell above this";
+    Release "charge" "release_c" "°C" 500..25_000 [8_000] "charge is permitted anew only with the coldest cell above this";
     HighLimit "charge" "high_limit_c" "°C" 20_000..60_000 [45_000] "charge is refused with the hottest cell at or above this";
-    HighRelease "charge" "high_release_c" "°C" 15_000..59_000 [42_000] "after that, charge is permitted again only with the hottest cell below this";
+    HighRelease "charge" "high_release_c" "°C" 15_000..59_000 [42_000] "charge is permitted anew, whatever it was refused for, only with the hottest cell below this";
     Soak "charge" "soak_min" "min" 1_000..720_000 [30_000] "time above release before charge is permitted";
     ChargeMinOff "charge" "min_off_s" "s" 0..3_600_000 [60_000] "shortest time the charge relay stays open";
     Capacity "charge" "capacity_ah" "Ah" 1_000..20_000_000 [] "capacity of the bank";
@@ -423,7 +423,7 @@ pub const TABLE: &[Fact] = table! {
     ReserveSag "bank" "sag_v" "V" 0..5_000 [0] "allowance for the voltage drop that the heater itself causes";
     GoodRun "trust" "good_readings" "" 2_000..100_000 [5_000] "good readings in a row before a doubtful channel is trusted again";
     MaxStep "trust" "max_step_s" "s" 100..60_000 [15_000] "longest time between two steps of the controller";
-    MaxAge "trust" "max_age_s" "s" 100..600_000 [30_000] "age at which a channel without a new measurement is missing";
+    MaxAge "trust" "max_age_s" "s" 100..600_000 [30_000] "longest age of a measurement; a channel without a newer one is missing";
     PlausibleLow "trust" "plausible_low_c" "°C" -59_000..-1_000 [-45_000] "coldest temperature that can be at any channel";
     PlausibleHigh "trust" "plausible_high_c" "°C" 30_000..149_000 [100_000] "hottest temperature that can be at any channel";
     Noise "trust" "noise_k" "K" 10..5_000 [250] "change between two readings that is always believed";
@@ -433,7 +433,7 @@ pub const TABLE: &[Fact] = table! {
     Disagreement "trust" "disagreement_k" "K" 500..40_000 [10_000] "largest difference between channels of one role";
     StuckAfter "trust" "stuck_after_h" "h" 100..500_000 [12_000] "time after which a reading unchanged to the last digit is stuck (\"never\": not judged)";
     StuckMoved "trust" "stuck_moved_k" "K" 500..30_000 [5_000] "change of another channel in that time without which it is not";
-    RestartLimit "trust" "restart_limit" "" 2_000..100_000 [5_000] "restarts within the window that are one too many";
+    RestartLimit "trust" "restart_limit" "" 2_000..100_000 [5_000] "most restarts within the window; one more is too many";
     RestartWindow "trust" "restart_window_min" "min" 1_000..600_000 [15_000] "time without a restart after which they are forgotten";
     Feedback "trust" "feedback_s" "s" 100..60_000 [5_000] "time within which a relay's contact must follow its command";
     Button "trust" "button_s" "s" 500..20_000 [2_000] "time the reset button must be held";
