@@ -69,10 +69,14 @@ enum Heat {
     Off {
         /// Time the relay has been open.
         open: Millis,
+        /// Time it had been closed before, in a run that goes on unless this pause becomes a rest.
+        ran: Millis,
     },
     On {
-        /// Time it has been closed.
+        /// Time it has been closed, without a pause as long as the rest.
         ran: Millis,
+        /// Of that, since it was last closed.
+        closed: Millis,
     },
     /// It ran for its maximum time, and rests.
     Resting { open: Millis },
@@ -114,7 +118,7 @@ impl Controller {
             power: Power::new(&settings),
             contacts: Contacts::new(&settings),
             charge: Charge::Refused { open: Millis::ZERO },
-            heat: Heat::Off { open: Millis::ZERO },
+            heat: Heat::Off { open: Millis::ZERO, ran: Millis::ZERO },
             cut_out: false,
             button: ResetButton::new(settings.trust.button),
             latched: memory.latched.and(SystemFaults::LATCHED),
@@ -201,7 +205,11 @@ impl Controller {
         if self.button.acts(credited, inputs.button) {
             self.latched = self.latched.and(standing);
         }
-        self.latched = self.latched.or(faults.and(SystemFaults::LATCHED));
+        let mut latching = faults.and(SystemFaults::LATCHED);
+        if !self.contacts.may_have_heated() {
+            latching = latching.without(SystemFaults::NONE.with(SystemFault::OverTemperature));
+        }
+        self.latched = self.latched.or(latching);
         faults.or(self.latched)
     }
 
@@ -280,28 +288,30 @@ impl Controller {
     fn step_heat(&mut self, credited: Millis, obstacle: Option<Cause>, picture: &Picture) {
         let heater = &self.settings.heater;
         self.heat = match self.heat {
-            Heat::On { .. } if obstacle.is_some() => Heat::Off { open: Millis::ZERO },
-            Heat::On { ran } => {
-                let ran = ran.plus(credited);
+            Heat::On { ran, closed } => {
+                let (ran, closed) = (ran.plus(credited), closed.plus(credited));
                 if ran >= heater.max_run {
                     Heat::Resting { open: Millis::ZERO }
-                } else if ran >= heater.min_on && self.is_warm_enough(picture) {
-                    Heat::Off { open: Millis::ZERO }
+                } else if obstacle.is_some() {
+                    Heat::Off { open: Millis::ZERO, ran }
+                } else if closed >= heater.min_on && self.is_warm_enough(picture) {
+                    Heat::Off { open: Millis::ZERO, ran }
                 } else {
-                    Heat::On { ran }
+                    Heat::On { ran, closed }
                 }
             }
-            Heat::Off { open } => {
+            Heat::Off { open, ran } => {
                 let open = open.plus(credited);
+                let ran = if open >= heater.rest { Millis::ZERO } else { ran };
                 if obstacle.is_none() && open >= heater.min_off && self.asks_for_heat(picture) {
-                    Heat::On { ran: Millis::ZERO }
+                    Heat::On { ran, closed: Millis::ZERO }
                 } else {
-                    Heat::Off { open }
+                    Heat::Off { open, ran }
                 }
             }
             Heat::Resting { open } => {
                 let open = open.plus(credited);
-                if open >= heater.rest { Heat::Off { open } } else { Heat::Resting { open } }
+                if open >= heater.rest { Heat::Off { open, ran: Millis::ZERO } } else { Heat::Resting { open } }
             }
         };
     }
@@ -348,7 +358,7 @@ impl Controller {
         match (self.charge, self.heat, charge_obstacle) {
             (_, _, Some(Cause::StartUp)) => (State::Starting, Cause::StartUp),
             (_, _, Some(fault @ (Cause::Channel(_) | Cause::System(_)))) => (State::Faulted, fault),
-            (Charge::Permitted, Heat::On { .. }, _) => (State::Holding, Cause::CellsCooling),
+            (Charge::Permitted, Heat::On { .. }, _) => (State::Holding, Cause::HeldWarm),
             (Charge::Permitted, Heat::Off { .. } | Heat::Resting { .. }, _) => (State::Permitting, Cause::Soaked),
             (Charge::Soaking { .. }, Heat::On { .. }, _) => (State::SoakingWarm, Cause::AboveRelease),
             (Charge::Soaking { .. }, Heat::Off { .. } | Heat::Resting { .. }, _) => {
@@ -376,8 +386,8 @@ impl Controller {
 
     /// Takes note that the guard has taken something away, and answers how that looks.
     pub(crate) fn overruled(&mut self, heater: Relay, charge: Relay) -> (State, Cause) {
-        if heater == Relay::Open && matches!(self.heat, Heat::On { .. }) {
-            self.heat = Heat::Off { open: Millis::ZERO };
+        if let (Relay::Open, Heat::On { ran, .. }) = (heater, self.heat) {
+            self.heat = Heat::Off { open: Millis::ZERO, ran };
         }
         if charge == Relay::Open && self.charge == Charge::Permitted {
             self.charge = Charge::Refused { open: Millis::ZERO };

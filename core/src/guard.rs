@@ -15,6 +15,7 @@
 
 use crate::button::ResetButton;
 use crate::clock::Uptime;
+use crate::contacts::may_have_heated;
 use crate::controller::Memory;
 use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
@@ -88,8 +89,12 @@ pub struct Guard {
     /// Time for which every cell channel has been good and above inhibit.
     warm_for: Millis,
     heater: Relay,
-    /// Time since the heater was last switched.
+    /// Time since the heater was last switched, or since the reset.
     since_switched: Millis,
+    /// Whether it has been on since the reset.
+    has_heated: bool,
+    /// Time it has been on without a pause as long as the rest.
+    ran: Millis,
     /// What is left of the rest after a maximum run.
     resting: Millis,
     /// Time for which the heater's contact has been closed although off.
@@ -146,6 +151,8 @@ impl Guard {
             warm_for: Millis::ZERO,
             heater: Relay::Open,
             since_switched: Millis::ZERO,
+            has_heated: false,
+            ran: Millis::ZERO,
             resting: Millis::ZERO,
             closed_for: Millis::ZERO,
             button: ResetButton::new(settings.trust.button),
@@ -204,8 +211,14 @@ impl Guard {
     fn watch_heater(&mut self, credited: Millis, inputs: &Inputs, sight: Sight) {
         self.since_switched = self.since_switched.plus(credited);
         self.resting = self.resting.less(credited);
-        if self.heater == Relay::Closed && self.since_switched >= self.max_run {
+        match self.heater {
+            Relay::Closed => self.ran = self.ran.plus(credited),
+            Relay::Open if self.since_switched >= self.rest => self.ran = Millis::ZERO,
+            Relay::Open => {}
+        }
+        if self.heater == Relay::Closed && self.ran >= self.max_run {
             self.resting = self.rest;
+            self.ran = Millis::ZERO;
         }
         let stays_closed = self.heater == Relay::Open && inputs.heater_feedback == Some(Relay::Closed);
         self.closed_for = if stays_closed { self.closed_for.plus(credited) } else { Millis::ZERO };
@@ -216,7 +229,8 @@ impl Guard {
             let standing = standing.or(only_if(stays_closed, SystemFault::HeaterWelded));
             self.latched = self.latched.and(standing);
         }
-        self.latched = self.latched.or(only_if(sight.over_temperature, SystemFault::OverTemperature));
+        let overheated = sight.over_temperature && may_have_heated(self.heater, self.has_heated, self.since_switched);
+        self.latched = self.latched.or(only_if(overheated, SystemFault::OverTemperature));
         self.latched = self.latched.or(only_if(self.closed_for >= self.follow_within, SystemFault::HeaterWelded));
     }
 
@@ -244,6 +258,7 @@ impl Guard {
         if heater != self.heater {
             self.heater = heater;
             self.since_switched = Millis::ZERO;
+            self.has_heated = true;
         }
     }
 }

@@ -64,7 +64,9 @@ struct Model<'a> {
     /// Since a cell was bad or at or below inhibit, or since the reset.
     since_bad_ms: u64,
     heater: Relay,
+    /// Without a pause as long as the rest.
     heater_on_ms: u64,
+    heater_off_ms: u64,
 }
 
 /// Whether each output may be on, by the inputs alone.
@@ -83,6 +85,7 @@ impl<'a> Model<'a> {
             since_bad_ms: 0,
             heater: Relay::Open,
             heater_on_ms: 0,
+            heater_off_ms: 0,
         }
     }
 
@@ -125,8 +128,13 @@ impl<'a> Model<'a> {
         }
         let bad = cell_bad || cold || !clock_good;
         self.since_bad_ms = if bad { 0 } else { self.since_bad_ms + elapsed };
-        if self.heater == Relay::Closed && clock_good {
-            self.heater_on_ms += elapsed;
+        match self.heater {
+            Relay::Closed if clock_good => self.heater_on_ms += elapsed,
+            Relay::Open if clock_good => self.heater_off_ms += elapsed,
+            Relay::Closed | Relay::Open => {}
+        }
+        if self.heater_off_ms >= u64::from(settings.heater.rest.as_millis()) {
+            self.heater_on_ms = 0;
         }
         let soaked = self.since_bad_ms >= u64::from(settings.charge.soak.as_millis());
         May {
@@ -167,8 +175,8 @@ impl<'a> Model<'a> {
     }
 
     fn note(&mut self, heater: Relay) {
-        if heater == Relay::Open {
-            self.heater_on_ms = 0;
+        if heater == Relay::Closed {
+            self.heater_off_ms = 0;
         }
         self.heater = heater;
     }

@@ -163,7 +163,7 @@ pub struct Heater {
     pub min_on: Millis,
     /// Shortest time off.
     pub min_off: Millis,
-    /// Longest time on without a pause.
+    /// Longest time on without a pause as long as `rest`.
     pub max_run: Millis,
     /// Pause after the longest time on.
     pub rest: Millis,
@@ -407,7 +407,7 @@ pub const TABLE: &[Fact] = table! {
     OverTemperature "heater" "over_temperature_k" "K" 1_000..30_000 [10_000] "a channel at or above its cut-out by this latches the heater off";
     HeaterMinOn "heater" "min_on_s" "s" 0..3_600_000 [60_000] "shortest time on, unless safety says otherwise";
     HeaterMinOff "heater" "min_off_s" "s" 0..3_600_000 [60_000] "shortest time off";
-    MaxRun "heater" "max_run_h" "h" 100..96_000 [24_000] "longest time on without a pause";
+    MaxRun "heater" "max_run_h" "h" 100..96_000 [24_000] "longest time on without a pause as long as rest_min";
     Rest "heater" "rest_min" "min" 1_000..1_440_000 [30_000] "pause after the longest time on";
     ProofEnergy "heater" "proof_wh" "Wh" 100..5_000_000 [] "energy after which plate or cells must be warmer (leave out: not judged)";
     ProofRise "heater" "proof_rise_k" "K" 100..20_000 [] "rise that must have followed";

@@ -197,7 +197,7 @@ named! {
         ChargeLineRefused "charge_line_refused" "the battery's protection refuses charge"
         AboveRelease "above_release" "the coldest cell is above release"
         Soaked "soaked" "the soak time is over"
-        CellsCooling "cells_cooling" "the coldest cell has come down to where the heater holds it while charging"
+        HeldWarm "held_warm" "the heater keeps the cells warm while charge is permitted"
         NoEnergy "no_energy" "the cells are cold, and no energy that may be spent is on offer"
         SourceSettling "source_settling" "the cells are cold, and the source has not been present for its settling time"
         SupplyOutOfRange "supply_out_of_range" "the cells are cold, and the heater supply is outside its limits"

@@ -6,7 +6,7 @@ use crate::guard::{Guard, Verdict};
 use crate::journal::{Counters, Journal};
 use crate::quantity::{Celsius, Fraction, Instant, Millis};
 use crate::settings::{MAX_CHANNELS, ValidSettings};
-use crate::signals::{Inputs, Outputs, Relay};
+use crate::signals::{Alarm, Inputs, Outputs, Relay};
 
 /// A controller with its guard.
 ///
@@ -57,7 +57,8 @@ impl Unit {
     fn overrule(&mut self, heater: Relay, charge: Relay, outputs: &mut Outputs) {
         let (state, cause) = self.controller.overruled(heater, charge);
         let ceiling = if charge == Relay::Closed { outputs.ceiling } else { Fraction::ZERO };
-        *outputs = Outputs { heater, charge, ceiling, state, cause, ..*outputs };
+        // The two ways of computing differ: someone must look.
+        *outputs = Outputs { heater, charge, ceiling, alarm: Alarm::Sounding, state, cause, ..*outputs };
         self.journal.count_overrule();
     }
 

@@ -111,7 +111,7 @@ fn while_charging_the_heater_holds_the_cells() {
     let mut bench = charging();
     assert_eq!(bench.move_to(12_000, 7_100).heater, Relay::Open);
     let outputs = bench.move_to(7_100, 7_000);
-    assert_eq!(shows(&outputs), (State::Holding, Cause::CellsCooling));
+    assert_eq!(shows(&outputs), (State::Holding, Cause::HeldWarm));
     assert_eq!(outputs.charge, Relay::Closed);
 }
 
@@ -383,6 +383,38 @@ fn the_maximum_run_ends_in_a_rest() {
     assert!(outputs.faults.system.contains(SystemFault::HeaterOverrun));
     assert_eq!(bench.seconds(1_799).heater, Relay::Open);
     assert_eq!(bench.seconds(2).heater, Relay::Closed);
+}
+
+#[test]
+fn a_short_pause_does_not_make_a_new_run_of_the_heater() {
+    let mut settings = settings();
+    settings.heater.proof = None;
+    let mut bench = Bench::new(settings, c(0));
+    bench.seconds(60);
+    assert_eq!(bench.seconds(5 * 3600).heater, Relay::Closed);
+    bench.inputs.sources = Sources::NONE;
+    bench.second();
+    bench.inputs.sources = Sources::NONE.with(1);
+    assert_eq!(bench.seconds(70).heater, Relay::Closed);
+    assert_eq!(bench.seconds(3600).cause, Cause::HeaterResting, "six hours in all");
+}
+
+#[test]
+fn a_hot_day_latches_nothing_and_a_heater_that_overheats_does() {
+    let over = SystemFaults::NONE.with(SystemFault::OverTemperature);
+    let mut settings = settings();
+    settings.heater.proof = None; // the test cools the cells while it heats
+    let mut bench = Bench::new(settings, c(20_000));
+    bench.seconds(10);
+    let outputs = bench.move_to(20_000, 41_000);
+    assert!(outputs.faults.system.contains(SystemFault::OverTemperature), "and sounds the alarm");
+    assert_eq!(bench.controller.memory().latched, SystemFaults::NONE);
+    bench.move_to(41_000, 0);
+    assert_eq!(bench.seconds(100).heater, Relay::Closed, "it heats again when the cold comes");
+
+    assert_eq!(bench.move_to(0, 30_000).heater, Relay::Open);
+    bench.move_to(30_000, 40_000);
+    assert_eq!(bench.controller.memory().latched, over, "it was on within the hour");
 }
 
 #[test]
