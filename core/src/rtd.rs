@@ -92,7 +92,7 @@ type FineRatio = i64;
 /// # Source
 /// IEC 60751:2022, interpolating equations.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(try_from = "stored::Coefficients"))]
 pub struct Coefficients {
     /// In steps of 2⁻⁴⁰ per °C: 33 bits.
     a: i64,
@@ -115,20 +115,24 @@ impl Coefficients {
     /// # Errors
     /// [`NotPlatinum`] when one lies outside what an industrial platinum element can have; nothing else fails.
     pub const fn new(a: i32, b: i32, c: i32) -> Result<Self, NotPlatinum> {
-        if a < 37_000_000 || a > 41_000_000 {
+        Self::from_steps(a_steps(a), b_steps(b), c_steps(c))
+    }
+
+    /// Coefficients in their own steps, as [`Coefficients::as_steps`] tells them.
+    ///
+    /// # Errors
+    /// As [`Coefficients::new`].
+    pub const fn from_steps(a: i64, b: i64, c: i64) -> Result<Self, NotPlatinum> {
+        if a < a_steps(37_000_000) || a > a_steps(41_000_000) {
             return Err(NotPlatinum::A);
         }
-        if b < -70_000_000 || b > -40_000_000 {
+        if b < b_steps(-70_000_000) || b > b_steps(-40_000_000) {
             return Err(NotPlatinum::B);
         }
-        if c < -60_000_000 || c > -20_000_000 {
+        if c < c_steps(-60_000_000) || c > c_steps(-20_000_000) {
             return Err(NotPlatinum::C);
         }
-        Ok(Self {
-            a: scaled(a, 40, 10_000_000_000),
-            b: scaled(b, 52, 100_000_000_000_000),
-            c: scaled(c, 70, 10_000_000_000_000_000_000),
-        })
+        Ok(Self { a, b, c })
     }
 
     /// A in steps of 2⁻⁴⁰ per °C, B in steps of 2⁻⁵² per °C², C in steps of 2⁻⁷⁰ per °C⁴.
@@ -181,6 +185,21 @@ impl Coefficients {
     }
 }
 
+/// From 10⁻¹⁰ per °C to steps of 2⁻⁴⁰.
+const fn a_steps(value: i32) -> i64 {
+    scaled(value, 40, 10_000_000_000)
+}
+
+/// From 10⁻¹⁴ per °C² to steps of 2⁻⁵².
+const fn b_steps(value: i32) -> i64 {
+    scaled(value, 52, 100_000_000_000_000)
+}
+
+/// From 10⁻¹⁹ per °C⁴ to steps of 2⁻⁷⁰.
+const fn c_steps(value: i32) -> i64 {
+    scaled(value, 70, 10_000_000_000_000_000_000)
+}
+
 /// `value` / `ten_power` in steps of 2^-`bits`, rounded to nearest.
 #[expect(clippy::cast_possible_truncation, reason = "the callers' ranges leave at most 34 bits")]
 const fn scaled(value: i32, bits: u32, ten_power: i128) -> i64 {
@@ -224,7 +243,7 @@ const fn clamp(value: i64, low: i64, high: i64) -> i64 {
 /// assert_eq!(pt100.resistance(Celsius::from_millidegrees(5_000)).unwrap().as_micro_ohms() / 10_000, 10_195);
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(try_from = "stored::Element"))]
 pub struct Element {
     r0: Ohms,
     coefficients: Coefficients,
@@ -333,10 +352,10 @@ impl Element {
         // y/x = (q1 r2 − q2 r1) / (r1 t2 − r2 t1): (2^-40)(2^-18) / (2^-18)(2^-20) = 2^-20, so × 2^20 for steps of 2^-40.
         let denominator = r1 * t2 - r2 * t1;
         let a = ((q1 * r2 - q2 * r1) << 20) / denominator; // 42 + 32 + 1 + 20 bits
-        let (low, high) = (scaled(37_000_000, 40, 10_000_000_000), scaled(41_000_000, 40, 10_000_000_000));
-        let a = i64::try_from(a).ok().filter(|a| (low..=high).contains(a));
-        let a = a.ok_or(CalibrationError::NotPlatinum(NotPlatinum::A))?;
-        Self::new(Ohms::from_steps(r0), Coefficients { a, ..self.coefficients }).map_err(CalibrationError::NotPlatinum)
+        let Coefficients { b, c, .. } = self.coefficients;
+        let coefficients = i64::try_from(a).map_err(|_| NotPlatinum::A).and_then(|a| Coefficients::from_steps(a, b, c));
+        let coefficients = coefficients.map_err(CalibrationError::NotPlatinum)?;
+        Self::new(Ohms::from_steps(r0), coefficients).map_err(CalibrationError::NotPlatinum)
     }
 
     /// Resistance of the element at `t`.
@@ -486,7 +505,6 @@ const fn parabola(piece: usize) -> Parabola {
 
 /// An [`Element`] made ready for a controller: no division a reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Thermometer {
     element: Element,
     /// 2^(30 + `shift`) / R0 in ohm steps, between 2^31 and 2^32.
@@ -628,6 +646,41 @@ impl Measured {
     #[must_use]
     pub const fn element(element: Ratio) -> Self {
         Self { element, lead: Ratio::ZERO }
+    }
+}
+
+/// What elements look like where they are stored: anything at all, until it has passed the constructors.
+#[cfg(feature = "serde")]
+mod stored {
+    use super::{NotPlatinum, Ohms};
+
+    #[derive(serde::Deserialize)]
+    pub(super) struct Coefficients {
+        a: i64,
+        b: i64,
+        c: i64,
+    }
+
+    impl TryFrom<Coefficients> for super::Coefficients {
+        type Error = NotPlatinum;
+
+        fn try_from(Coefficients { a, b, c }: Coefficients) -> Result<Self, NotPlatinum> {
+            Self::from_steps(a, b, c)
+        }
+    }
+
+    #[derive(serde::Deserialize)]
+    pub(super) struct Element {
+        r0: Ohms,
+        coefficients: super::Coefficients,
+    }
+
+    impl TryFrom<Element> for super::Element {
+        type Error = NotPlatinum;
+
+        fn try_from(Element { r0, coefficients }: Element) -> Result<Self, NotPlatinum> {
+            Self::new(r0, coefficients)
+        }
     }
 }
 

@@ -192,3 +192,19 @@ fn cold_copper_leads_have_less_resistance() {
     assert!(at(40_000).abs_diff(841_308) <= 16);
     assert_eq!(Leads::ThreeWire.known(), Ohms::ZERO);
 }
+
+#[cfg(feature = "serde")]
+#[test]
+fn a_stored_element_is_held_to_the_same_bounds() {
+    let stored = serde_json::to_value(Element::pt1000()).unwrap();
+    assert_eq!(serde_json::from_value::<Element>(stored.clone()).unwrap(), Element::pt1000());
+    let with = |path: &str, value: i64| {
+        let mut wrong = stored.clone();
+        *wrong.pointer_mut(path).unwrap() = value.into();
+        serde_json::from_value::<Element>(wrong)
+    };
+    assert!(with("/coefficients/a", 1).is_err());
+    assert!(with("/coefficients/b", 1).is_err());
+    assert!(with("/coefficients/c", 0).is_err());
+    assert!(with("/r0/bits", 0).is_err());
+}
