@@ -292,9 +292,7 @@ impl Controller {
                 let (ran, closed) = (ran.plus(credited), closed.plus(credited));
                 if ran >= heater.max_run {
                     Heat::Resting { open: Millis::ZERO }
-                } else if obstacle.is_some() {
-                    Heat::Off { open: Millis::ZERO, ran }
-                } else if closed >= heater.min_on && self.is_warm_enough(picture) {
+                } else if obstacle.is_some() || (closed >= heater.min_on && self.is_warm_enough(picture)) {
                     Heat::Off { open: Millis::ZERO, ran }
                 } else {
                     Heat::On { ran, closed }
