@@ -5,6 +5,7 @@
 //! dropped earlier it leaves nothing behind.
 
 use crate::diagnostic::Problem;
+use same_file::Handle;
 use std::fs;
 use std::io::{self, BufWriter, StdoutLock, Write};
 use std::path::{Path, PathBuf};
@@ -34,17 +35,22 @@ enum Place {
 }
 
 impl Target {
-    /// Checks that `path` can be written, without touching what is there.
+    /// Checks that `path` can be written, without touching what is there. `inputs` are the files the output is made from,
+    /// `-` for the standard input: whatever `existing` says, none of them is replaced.
     ///
     /// # Errors
-    /// A file that exists and is to be kept, a read-only file, a folder or device in its place, a missing or read-only
-    /// folder. Each names the path and what to do.
-    pub fn claim(path: &Path, existing: Existing) -> Result<Self, Problem> {
+    /// One of `inputs`, a file that exists and is to be kept, a read-only file, a folder or device in its place, a missing
+    /// or read-only folder. Each names the path and what to do.
+    pub fn claim(path: &Path, existing: Existing, inputs: &[&Path]) -> Result<Self, Problem> {
         let shown = path.display().to_string();
         if path == Path::new("-") {
             return Ok(Self { shown, place: Place::Stdout, existing });
         }
         let problem = |message: &str, remedy: &str| Problem::error(&shown, message).remedy(remedy);
+        // Before anything that would lead to --force.
+        if inputs.iter().any(|input| is_one_file(path, input)) {
+            return Err(problem("is read from, so it is not written to", "another name"));
+        }
         let permissions = match fs::metadata(path) {
             Ok(found) if found.is_dir() => {
                 return Err(problem("is a folder", "the name of a file in it"));
@@ -173,6 +179,14 @@ impl Write for Draft {
     }
 }
 
+/// Whether both names lead to one regular file, however they are spelt and linked.
+fn is_one_file(path: &Path, input: &Path) -> bool {
+    // A pipe is not so much as opened: its writer would take that for a reader come and gone.
+    let open = |path: &Path| path.is_file().then(|| Handle::from_path(path).ok()).flatten();
+    let input = if input == Path::new("-") { Handle::stdin().ok() } else { open(input) };
+    input.is_some_and(|input| open(path).is_some_and(|output| output == input))
+}
+
 fn cannot_write(shown: &str, error: &io::Error) -> Problem {
     use io::ErrorKind;
     let (message, remedy) = match error.kind() {
@@ -207,11 +221,11 @@ mod tests {
     #[test]
     fn claiming_a_target_leaves_no_trace() {
         let folder = tempfile::tempdir().unwrap();
-        Target::claim(&folder.path().join("new"), Existing::Keep).unwrap();
+        Target::claim(&folder.path().join("new"), Existing::Keep, &[]).unwrap();
         assert_eq!(files(folder.path()), [""; 0]);
         fs::write(folder.path().join("old"), "mine").unwrap();
-        Target::claim(&folder.path().join("old"), Existing::Replace).unwrap();
-        assert!(Target::claim(&folder.path().join("old"), Existing::Keep).is_err());
+        Target::claim(&folder.path().join("old"), Existing::Replace, &[]).unwrap();
+        assert!(Target::claim(&folder.path().join("old"), Existing::Keep, &[]).is_err());
         assert_eq!(files(folder.path()), ["old"]);
         assert_eq!(fs::read_to_string(folder.path().join("old")).unwrap(), "mine");
     }
@@ -221,7 +235,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("old");
         fs::write(&path, "mine").unwrap();
-        let mut draft = Target::claim(&path, Existing::Replace).unwrap().draft().unwrap();
+        let mut draft = Target::claim(&path, Existing::Replace, &[]).unwrap().draft().unwrap();
         draft.write_all(&vec![b'x'; 1 << 20]).unwrap();
         draft.flush().unwrap();
         assert_eq!(fs::read_to_string(&path).unwrap(), "mine");
@@ -234,7 +248,7 @@ mod tests {
     fn a_file_that_turns_up_meanwhile_is_kept() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("new");
-        let mut draft = Target::claim(&path, Existing::Keep).unwrap().draft().unwrap();
+        let mut draft = Target::claim(&path, Existing::Keep, &[]).unwrap().draft().unwrap();
         draft.write_all(b"ours").unwrap();
         fs::write(&path, "theirs").unwrap();
         let problem = draft.finish().unwrap_err();
@@ -252,7 +266,7 @@ mod tests {
         fs::write(&path, "mine").unwrap();
         fs::set_permissions(&path, fs::Permissions::from_mode(0o640)).unwrap();
         symlink("old", &link).unwrap();
-        let mut draft = Target::claim(&link, Existing::Replace).unwrap().draft().unwrap();
+        let mut draft = Target::claim(&link, Existing::Replace, &[]).unwrap().draft().unwrap();
         draft.write_all(b"new").unwrap();
         draft.finish().unwrap();
         assert!(fs::symlink_metadata(&link).unwrap().is_symlink());
@@ -266,7 +280,7 @@ mod tests {
         use std::os::unix::fs::PermissionsExt;
         let folder = tempfile::tempdir().unwrap();
         let (ours, other) = (folder.path().join("ours"), folder.path().join("other"));
-        Target::claim(&ours, Existing::Keep).unwrap().draft().unwrap().finish().unwrap();
+        Target::claim(&ours, Existing::Keep, &[]).unwrap().draft().unwrap().finish().unwrap();
         fs::write(&other, "").unwrap();
         let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode();
         assert_eq!(mode(&ours), mode(&other));

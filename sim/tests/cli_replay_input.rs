@@ -133,6 +133,32 @@ fn an_existing_target_is_kept_unless_force_is_given() {
     }
 }
 
+#[cfg(unix)]
+#[test]
+fn no_option_makes_an_input_the_output() {
+    let bench = Bench::new();
+    bench.write("log.svg", good());
+    fs::hard_link(bench.path("log.svg"), bench.path("hard.svg")).unwrap();
+    std::os::unix::fs::symlink("log.svg", bench.path("soft.svg")).unwrap();
+    let before = bench.names();
+    for force in [&["--force"][..], &[]] {
+        for name in ["log.svg", "./log.svg", "hard.svg", "soft.svg", "bank.toml"] {
+            for option in ["--timeline", "--plot"] {
+                if option == "--plot" && name == "bank.toml" {
+                    continue;
+                }
+                let options = [&[option, name][..], force].concat();
+                bench.run("log.svg", &options).refuses(2, &[&format!("{name}: is read from"), "another name"]);
+                let mut command = bench.command("-", &options);
+                command.stdin(fs::File::open(bench.path("log.svg")).unwrap());
+                replay_kit::Ran(command.output().unwrap()).refuses(2, &[&format!("{name}: is read from")]);
+            }
+        }
+    }
+    assert_eq!(bench.names(), before);
+    assert_eq!((bench.read("log.svg"), bench.read("bank.toml")), (good(), INSTALLATION.to_owned()));
+}
+
 #[test]
 fn a_target_that_cannot_be_written_is_refused_before_the_work() {
     let bench = Bench::new();

@@ -148,6 +148,8 @@ fn shown(path: &Path) -> String {
 /// Claims the files that are to be written.
 fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
     let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
+    let inputs = [&*arguments.file, &*arguments.log];
+    let claim = |path: &Path| Target::claim(path, existing, &inputs);
     let plot = match &arguments.plot {
         None => None,
         Some(path) => {
@@ -161,12 +163,12 @@ fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
                         .into());
                 }
             };
-            Some((Target::claim(path, existing)?, plot_form))
+            Some((claim(path)?, plot_form))
         }
     };
     let timeline = match &arguments.timeline {
         None => None,
-        Some(path) => Some((Target::claim(path, existing)?, arguments.every)),
+        Some(path) => Some((claim(path)?, arguments.every)),
     };
     Ok(Sinks { timeline, plot, events: form == Form::Json })
 }
