@@ -92,6 +92,16 @@ impl Target {
         matches!(self.place, Place::Stdout)
     }
 
+    /// Whether both would write one file, which then held the one that came last. The standard output is no file.
+    #[must_use]
+    pub fn is_one_file_with(&self, other: &Self) -> bool {
+        let place = |target: &Self| match &target.place {
+            Place::Stdout => None,
+            Place::File { path, folder, .. } => Some((folder.canonicalize().ok()?, path.file_name()?.to_owned())),
+        };
+        place(self).is_some_and(|ours| place(other) == Some(ours))
+    }
+
     /// Starts writing beside the target.
     ///
     /// # Errors

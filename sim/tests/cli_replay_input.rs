@@ -159,6 +159,25 @@ fn no_option_makes_an_input_the_output() {
     assert_eq!((bench.read("log.svg"), bench.read("bank.toml")), (good(), INSTALLATION.to_owned()));
 }
 
+#[cfg(unix)]
+#[test]
+fn two_results_never_go_to_one_file() {
+    let bench = Bench::new();
+    bench.write("log.csv", good());
+    bench.write("old.svg", "precious");
+    std::os::unix::fs::symlink("old.svg", bench.path("link.svg")).unwrap();
+    fs::create_dir(bench.path("sub")).unwrap();
+    let before = bench.names();
+    for (timeline, plot) in
+        [("out.svg", "out.svg"), ("./out.svg", "out.svg"), ("sub/../out.svg", "out.svg"), ("old.svg", "link.svg")]
+    {
+        let options = ["--timeline", timeline, "--plot", plot, "--force"];
+        bench.run("log.csv", &options).refuses(2, &["command line: --timeline and --plot name one file"]);
+    }
+    assert_eq!(bench.names(), before);
+    assert_eq!(bench.read("old.svg"), "precious");
+}
+
 #[test]
 fn a_target_that_cannot_be_written_is_refused_before_the_work() {
     let bench = Bench::new();

@@ -170,6 +170,11 @@ fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
         None => None,
         Some(path) => Some((claim(path)?, arguments.every)),
     };
+    if let (Some((timeline, _)), Some((plot, _))) = (&timeline, &plot)
+        && timeline.is_one_file_with(plot)
+    {
+        return Err(usage("--timeline and --plot name one file", "a file for each"));
+    }
     Ok(Sinks { timeline, plot, events: form == Form::Json })
 }
 
