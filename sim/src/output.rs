@@ -2,13 +2,14 @@
 //!
 //! A [`Target`] is claimed before the long work: what would stop the writing is told then, and nothing is touched. A
 //! [`Draft`] is written beside the target, in the same folder, and takes its name only when [`Draft::finish`] is called;
-//! dropped earlier it leaves nothing behind.
+//! dropped earlier it leaves nothing behind; nor does it where [`discard_unfinished`] is called before a sudden end.
 
 use crate::diagnostic::Problem;
 use same_file::Handle;
 use std::fs;
 use std::io::{self, BufWriter, StdoutLock, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 use tempfile::NamedTempFile;
 
 /// What to do with a file that is already there.
@@ -117,12 +118,28 @@ impl Target {
                 builder.permissions(permissions.unwrap_or_else(|| std::os::unix::fs::PermissionsExt::from_mode(0o666)));
                 #[cfg(not(unix))]
                 let _ = permissions;
+                // Held while the file is made, so that none is made unseen.
+                let mut drafts = DRAFTS.lock().unwrap_or_else(PoisonError::into_inner);
                 let file = builder.tempfile_in(folder).map_err(|error| cannot_write(&self.shown, &error))?;
+                drafts.push(file.path().to_owned());
                 Sink::File { file: BufWriter::with_capacity(1 << 16, file), path }
             }
         };
         Ok(Draft { shown: self.shown, sink, existing: self.existing })
     }
+}
+
+/// Where every draft of this process is or was written. A finished one has left its place, and no other file takes that name.
+static DRAFTS: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
+
+/// Removes every unfinished draft, and lets none be started. For the moment before the process is ended from outside, when
+/// nothing is dropped any more.
+pub fn discard_unfinished() {
+    let drafts = DRAFTS.lock().unwrap_or_else(PoisonError::into_inner);
+    for draft in &*drafts {
+        let _ = fs::remove_file(draft);
+    }
+    std::mem::forget(drafts);
 }
 
 /// An output being written. It counts only once [`Draft::finish`] has returned without an error.

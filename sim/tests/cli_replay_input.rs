@@ -206,6 +206,42 @@ fn a_full_disk_leaves_nothing_behind() {
     assert_eq!(bench.names(), ["bank.toml", "log.csv"]);
 }
 
+#[cfg(unix)]
+#[test]
+fn a_signal_leaves_no_file_behind_and_an_ignored_one_does_nothing() {
+    use std::os::unix::process::ExitStatusExt;
+    let script = format!(
+        "trap '' $1; exec {} replay bank.toml - --timeline out.csv --plot out.svg",
+        env!("CARGO_BIN_EXE_forewarm")
+    );
+    for (signal, number) in [("INT", 2), ("TERM", 15), ("HUP", 1)] {
+        for ignored in [false, true] {
+            let bench = Bench::new();
+            let mut command = std::process::Command::new("bash");
+            // A signal that is ignored anyway stands for none.
+            command.args(["-c", &script, "bash", if ignored { signal } else { "USR2" }]).current_dir(bench.path(""));
+            let mut child = command.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+            let mut stdin = child.stdin.take().unwrap();
+            stdin.write_all(good().as_bytes()).unwrap();
+            while !bench.names().iter().any(|name| name.starts_with(".forewarm-")) {
+                // The log goes on until its rows are handed over.
+                assert!(child.try_wait().unwrap().is_none(), "ended by itself");
+                std::thread::yield_now();
+            }
+            let kill = std::process::Command::new("kill").args(["-s", signal, &child.id().to_string()]).status();
+            assert!(kill.unwrap().success());
+            if ignored {
+                drop(stdin);
+                assert_eq!(child.wait().unwrap().code(), Some(0));
+                assert_eq!(bench.names(), ["bank.toml", "out.csv", "out.svg"]);
+            } else {
+                assert_eq!(child.wait().unwrap().signal(), Some(number));
+                assert_eq!(bench.names(), ["bank.toml"]);
+            }
+        }
+    }
+}
+
 #[test]
 fn a_cell_channel_without_a_column_is_refused_and_others_are_named_at_once() {
     let text = "t_s,low_c,temp\n0,1,2\n";
