@@ -9,6 +9,7 @@ use same_file::Handle;
 use std::fs;
 use std::io::{self, BufWriter, StdoutLock, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
 use tempfile::NamedTempFile;
 
@@ -45,7 +46,7 @@ impl Target {
     pub fn claim(path: &Path, existing: Existing, inputs: &[&Path]) -> Result<Self, Problem> {
         let shown = path.display().to_string();
         if path == Path::new("-") {
-            return Ok(Self { shown, place: Place::Stdout, existing });
+            return Ok(Self { shown: "standard output".into(), place: Place::Stdout, existing });
         }
         let problem = |message: &str, remedy: &str| Problem::error(&shown, message).remedy(remedy);
         // Before anything that would lead to --force.
@@ -142,6 +143,22 @@ pub fn discard_unfinished() {
     std::mem::forget(drafts);
 }
 
+/// Whether a draft found that nobody reads the standard output any more.
+static UNREAD: AtomicBool = AtomicBool::new(false);
+
+/// Whether writing to the standard output has failed because its reader has gone, which is no fault.
+#[must_use]
+pub fn stdout_is_unread() -> bool {
+    UNREAD.load(Ordering::Relaxed)
+}
+
+fn noting_unread<T>(written: io::Result<T>) -> io::Result<T> {
+    if written.as_ref().is_err_and(|error| error.kind() == io::ErrorKind::BrokenPipe) {
+        UNREAD.store(true, Ordering::Relaxed);
+    }
+    written
+}
+
 /// An output being written. It counts only once [`Draft::finish`] has returned without an error.
 #[derive(Debug)]
 pub struct Draft {
@@ -165,7 +182,7 @@ impl Draft {
         let Self { shown, sink, existing } = self;
         let failed = |error: io::Error| cannot_write(&shown, &error);
         match sink {
-            Sink::Stdout(mut stdout) => stdout.flush().map_err(failed),
+            Sink::Stdout(mut stdout) => noting_unread(stdout.flush()).map_err(failed),
             Sink::File { file, path } => {
                 let file = file.into_inner().map_err(|error| failed(error.into_error()))?;
                 file.as_file().sync_all().map_err(failed)?;
@@ -193,14 +210,14 @@ impl Draft {
 impl Write for Draft {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         match &mut self.sink {
-            Sink::Stdout(stdout) => stdout.write(bytes),
+            Sink::Stdout(stdout) => noting_unread(stdout.write(bytes)),
             Sink::File { file, .. } => file.write(bytes),
         }
     }
 
     fn flush(&mut self) -> io::Result<()> {
         match &mut self.sink {
-            Sink::Stdout(stdout) => stdout.flush(),
+            Sink::Stdout(stdout) => noting_unread(stdout.flush()),
             Sink::File { file, .. } => file.flush(),
         }
     }

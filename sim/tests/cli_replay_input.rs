@@ -243,6 +243,27 @@ fn a_signal_leaves_no_file_behind_and_an_ignored_one_does_nothing() {
 }
 
 #[test]
+fn a_timeline_that_nobody_reads_ends_quietly_unless_a_picture_is_missed() {
+    let bench = Bench::new();
+    for hours in [1, 100] {
+        // Both shorter than the buffer, where only the end of the run notices, and longer.
+        bench.write("log.csv", log(HEADER, hours * 60, 60, |t, _| thousandths(swing(t % 20_000))));
+        for (options, status) in [(&["--timeline", "-"][..], 0), (&["--timeline", "-", "--plot", "out.svg"], 2)] {
+            let mut command = bench.command("log.csv", &[options, &["--every", "1"]].concat());
+            let mut child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+            drop(child.stdout.take());
+            let ran = replay_kit::Ran(child.wait_with_output().unwrap());
+            assert_eq!(ran.status(), status, "{}", ran.stderr());
+            if status == 0 {
+                assert_eq!(ran.stderr(), "");
+            } else {
+                ran.refuses(2, &["standard output: cannot be written"]);
+            }
+        }
+    }
+}
+
+#[test]
 fn a_cell_channel_without_a_column_is_refused_and_others_are_named_at_once() {
     let text = "t_s,low_c,temp\n0,1,2\n";
     refused(text, &[], 1, &["log.csv:1:1: no column for cell channel high", "--column high=COLUMN:c", "low_c, temp"]);

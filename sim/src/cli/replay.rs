@@ -3,7 +3,7 @@
 use super::{Form, Stop, print, tell};
 use forewarm::diagnostic::{Position, Problem, Severity};
 use forewarm::installation::Installation;
-use forewarm::output::{Existing, Target};
+use forewarm::output::{Existing, Target, stdout_is_unread};
 use forewarm::replay::{
     self, ChannelColumn, Events, Mapping, PlotForm, Progress, ReplayError, Report, Request, Sinks, SourceColumn,
     TimeColumn,
@@ -96,6 +96,7 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     }
     let installation = Installation::load(&arguments.file)?;
     let sinks = sinks(&arguments, form)?;
+    let nothing_else = sinks.plot.is_none();
     let (log, length) = open(&arguments.log)?;
     let request = Request {
         log: shown(&arguments.log),
@@ -115,6 +116,10 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     let mut bar = Bar::new(length);
     let replayed = replay::replay(&installation, log, &request, sinks, &mut |progress| bar.show(progress));
     bar.clear();
+    // Like a summary that nobody reads; but a picture that was wanted too is missed.
+    if replayed.is_err() && nothing_else && stdout_is_unread() {
+        return Err(Stop::Unread);
+    }
     let (report, events) = replayed?;
     warn(&report, &request.log);
     match (form, events) {
