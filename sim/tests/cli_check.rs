@@ -59,6 +59,7 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
     ("# priority", "priority = 1.5", "source[0].priority is 1.5, not a whole number", "priority = 1"),
     ("# priority", "priority = 10", "source[0].priority is 10, outside 0 to 9", "priority = 0"),
     ("name = \"plate\"", "name = \"a=b\"", "channel[2].name is \"a=b\", which no column", "letters, digits"),
+    ("name = \"plate\"", "name = \"Supply-V\"", "channel[2].name is \"Supply-V\", which in a log", "any other name"),
     ("name = \"plate\"", "name = \"\"", "channel[2].name is \"\", which no column", "1 to 32 letters"),
     ("spend", "spend = \"with source\"", "bank.spend is the text \"with source\"", "spend = \"with_source\""),
     (

@@ -39,7 +39,8 @@ pub(crate) struct Arguments {
     time: Option<TimeColumn>,
     /// Column of a thermometer channel and its unit: c (°C), f (°F), k (K),
     /// ohm (at the terminals), ratio (to the reference resistor); repeat for
-    /// more [default: by name]
+    /// more [default: by name]. Also NAME=COLUMN for supply_v and bank_v (V),
+    /// soc_pct (%), charge_line, discharge_line and button (0 or 1)
     #[arg(long, value_name = "CHANNEL=COLUMN[:UNIT]", help_heading = "Columns", verbatim_doc_comment)]
     column: Vec<ChannelColumn>,
     /// Column that says whether a source is present: 0 or 1, or a number from
