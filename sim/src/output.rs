@@ -2,12 +2,15 @@
 //!
 //! A [`Target`] is claimed before the long work: what would stop the writing is told then, and nothing is touched. A
 //! [`Draft`] is written beside the target, in the same folder, and takes its name only when [`Draft::finish`] is called;
-//! dropped earlier it leaves nothing behind.
+//! dropped earlier it leaves nothing behind; nor does it where [`discard_unfinished`] is called before a sudden end.
 
 use crate::diagnostic::Problem;
+use same_file::Handle;
 use std::fs;
 use std::io::{self, BufWriter, StdoutLock, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Mutex, PoisonError};
 use tempfile::NamedTempFile;
 
 /// What to do with a file that is already there.
@@ -34,17 +37,22 @@ enum Place {
 }
 
 impl Target {
-    /// Checks that `path` can be written, without touching what is there.
+    /// Checks that `path` can be written, without touching what is there. `inputs` are the files the output is made from,
+    /// `-` for the standard input: whatever `existing` says, none of them is replaced.
     ///
     /// # Errors
-    /// A file that exists and is to be kept, a read-only file, a folder or device in its place, a missing or read-only
-    /// folder. Each names the path and what to do.
-    pub fn claim(path: &Path, existing: Existing) -> Result<Self, Problem> {
+    /// One of `inputs`, a file that exists and is to be kept, a read-only file, a folder or device in its place, a missing
+    /// or read-only folder. Each names the path and what to do.
+    pub fn claim(path: &Path, existing: Existing, inputs: &[&Path]) -> Result<Self, Problem> {
         let shown = path.display().to_string();
         if path == Path::new("-") {
-            return Ok(Self { shown, place: Place::Stdout, existing });
+            return Ok(Self { shown: "standard output".into(), place: Place::Stdout, existing });
         }
         let problem = |message: &str, remedy: &str| Problem::error(&shown, message).remedy(remedy);
+        // Before anything that would lead to --force.
+        if inputs.iter().any(|input| is_one_file(path, input)) {
+            return Err(problem("is read from, so it is not written to", "another name"));
+        }
         let permissions = match fs::metadata(path) {
             Ok(found) if found.is_dir() => {
                 return Err(problem("is a folder", "the name of a file in it"));
@@ -86,6 +94,16 @@ impl Target {
         matches!(self.place, Place::Stdout)
     }
 
+    /// Whether both would write one file, which then held the one that came last. The standard output is no file.
+    #[must_use]
+    pub fn is_one_file_with(&self, other: &Self) -> bool {
+        let place = |target: &Self| match &target.place {
+            Place::Stdout => None,
+            Place::File { path, folder, .. } => Some((folder.canonicalize().ok()?, path.file_name()?.to_owned())),
+        };
+        place(self).is_some_and(|ours| place(other) == Some(ours))
+    }
+
     /// Starts writing beside the target.
     ///
     /// # Errors
@@ -101,12 +119,44 @@ impl Target {
                 builder.permissions(permissions.unwrap_or_else(|| std::os::unix::fs::PermissionsExt::from_mode(0o666)));
                 #[cfg(not(unix))]
                 let _ = permissions;
+                // Held while the file is made, so that none is made unseen.
+                let mut drafts = DRAFTS.lock().unwrap_or_else(PoisonError::into_inner);
                 let file = builder.tempfile_in(folder).map_err(|error| cannot_write(&self.shown, &error))?;
+                drafts.push(file.path().to_owned());
                 Sink::File { file: BufWriter::with_capacity(1 << 16, file), path }
             }
         };
         Ok(Draft { shown: self.shown, sink, existing: self.existing })
     }
+}
+
+/// Where every draft of this process is or was written. A finished one has left its place, and no other file takes that name.
+static DRAFTS: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
+
+/// Removes every unfinished draft, and lets none be started. For the moment before the process is ended from outside, when
+/// nothing is dropped any more.
+pub fn discard_unfinished() {
+    let drafts = DRAFTS.lock().unwrap_or_else(PoisonError::into_inner);
+    for draft in &*drafts {
+        let _ = fs::remove_file(draft);
+    }
+    std::mem::forget(drafts);
+}
+
+/// Whether a draft found that nobody reads the standard output any more.
+static UNREAD: AtomicBool = AtomicBool::new(false);
+
+/// Whether writing to the standard output has failed because its reader has gone, which is no fault.
+#[must_use]
+pub fn stdout_is_unread() -> bool {
+    UNREAD.load(Ordering::Relaxed)
+}
+
+fn noting_unread<T>(written: io::Result<T>) -> io::Result<T> {
+    if written.as_ref().is_err_and(|error| error.kind() == io::ErrorKind::BrokenPipe) {
+        UNREAD.store(true, Ordering::Relaxed);
+    }
+    written
 }
 
 /// An output being written. It counts only once [`Draft::finish`] has returned without an error.
@@ -132,7 +182,7 @@ impl Draft {
         let Self { shown, sink, existing } = self;
         let failed = |error: io::Error| cannot_write(&shown, &error);
         match sink {
-            Sink::Stdout(mut stdout) => stdout.flush().map_err(failed),
+            Sink::Stdout(mut stdout) => noting_unread(stdout.flush()).map_err(failed),
             Sink::File { file, path } => {
                 let file = file.into_inner().map_err(|error| failed(error.into_error()))?;
                 file.as_file().sync_all().map_err(failed)?;
@@ -160,17 +210,25 @@ impl Draft {
 impl Write for Draft {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         match &mut self.sink {
-            Sink::Stdout(stdout) => stdout.write(bytes),
+            Sink::Stdout(stdout) => noting_unread(stdout.write(bytes)),
             Sink::File { file, .. } => file.write(bytes),
         }
     }
 
     fn flush(&mut self) -> io::Result<()> {
         match &mut self.sink {
-            Sink::Stdout(stdout) => stdout.flush(),
+            Sink::Stdout(stdout) => noting_unread(stdout.flush()),
             Sink::File { file, .. } => file.flush(),
         }
     }
+}
+
+/// Whether both names lead to one regular file, however they are spelt and linked.
+fn is_one_file(path: &Path, input: &Path) -> bool {
+    // A pipe is not so much as opened: its writer would take that for a reader come and gone.
+    let open = |path: &Path| path.is_file().then(|| Handle::from_path(path).ok()).flatten();
+    let input = if input == Path::new("-") { Handle::stdin().ok() } else { open(input) };
+    input.is_some_and(|input| open(path).is_some_and(|output| output == input))
 }
 
 fn cannot_write(shown: &str, error: &io::Error) -> Problem {
@@ -207,11 +265,11 @@ mod tests {
     #[test]
     fn claiming_a_target_leaves_no_trace() {
         let folder = tempfile::tempdir().unwrap();
-        Target::claim(&folder.path().join("new"), Existing::Keep).unwrap();
+        Target::claim(&folder.path().join("new"), Existing::Keep, &[]).unwrap();
         assert_eq!(files(folder.path()), [""; 0]);
         fs::write(folder.path().join("old"), "mine").unwrap();
-        Target::claim(&folder.path().join("old"), Existing::Replace).unwrap();
-        assert!(Target::claim(&folder.path().join("old"), Existing::Keep).is_err());
+        Target::claim(&folder.path().join("old"), Existing::Replace, &[]).unwrap();
+        assert!(Target::claim(&folder.path().join("old"), Existing::Keep, &[]).is_err());
         assert_eq!(files(folder.path()), ["old"]);
         assert_eq!(fs::read_to_string(folder.path().join("old")).unwrap(), "mine");
     }
@@ -221,7 +279,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("old");
         fs::write(&path, "mine").unwrap();
-        let mut draft = Target::claim(&path, Existing::Replace).unwrap().draft().unwrap();
+        let mut draft = Target::claim(&path, Existing::Replace, &[]).unwrap().draft().unwrap();
         draft.write_all(&vec![b'x'; 1 << 20]).unwrap();
         draft.flush().unwrap();
         assert_eq!(fs::read_to_string(&path).unwrap(), "mine");
@@ -234,7 +292,7 @@ mod tests {
     fn a_file_that_turns_up_meanwhile_is_kept() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("new");
-        let mut draft = Target::claim(&path, Existing::Keep).unwrap().draft().unwrap();
+        let mut draft = Target::claim(&path, Existing::Keep, &[]).unwrap().draft().unwrap();
         draft.write_all(b"ours").unwrap();
         fs::write(&path, "theirs").unwrap();
         let problem = draft.finish().unwrap_err();
@@ -252,7 +310,7 @@ mod tests {
         fs::write(&path, "mine").unwrap();
         fs::set_permissions(&path, fs::Permissions::from_mode(0o640)).unwrap();
         symlink("old", &link).unwrap();
-        let mut draft = Target::claim(&link, Existing::Replace).unwrap().draft().unwrap();
+        let mut draft = Target::claim(&link, Existing::Replace, &[]).unwrap().draft().unwrap();
         draft.write_all(b"new").unwrap();
         draft.finish().unwrap();
         assert!(fs::symlink_metadata(&link).unwrap().is_symlink());
@@ -266,7 +324,7 @@ mod tests {
         use std::os::unix::fs::PermissionsExt;
         let folder = tempfile::tempdir().unwrap();
         let (ours, other) = (folder.path().join("ours"), folder.path().join("other"));
-        Target::claim(&ours, Existing::Keep).unwrap().draft().unwrap().finish().unwrap();
+        Target::claim(&ours, Existing::Keep, &[]).unwrap().draft().unwrap().finish().unwrap();
         fs::write(&other, "").unwrap();
         let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode();
         assert_eq!(mode(&ours), mode(&other));

@@ -3,7 +3,7 @@
 
 mod replay_kit;
 
-use replay_kit::{Bench, log, swing, thousandths};
+use replay_kit::{Bench, INSTALLATION, log, swing, thousandths};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
 
@@ -238,6 +238,38 @@ fn columns_can_be_named_and_one_can_feed_several_channels() {
     let named = bench.json(&text, &[&MAINS[..], &options].concat());
     let all = bench.json(log(HEADER, 8 * 60 + 1, 60, |t, _| thousandths(swing(t))), &MAINS);
     assert_eq!(named["events"], all["events"]);
+}
+
+#[test]
+fn columns_of_no_channel_can_be_named() {
+    let bench = Bench::new();
+    let reserve = "spend = \"with_source\"\nreserve_pct = 20\nresume_pct = 30";
+    let with = |from: &str, to: &str| INSTALLATION.replace(from, to);
+    for (name, value, installation) in [
+        ("supply_v", "10", INSTALLATION.to_owned()),
+        ("soc_pct", "80", with("spend = \"never\"", reserve)),
+        ("bank_v", "10", with("spend = \"never\"", "spend = \"always\"\nreserve_v = 12\nresume_v = 12.5")),
+        ("charge_line", "0", INSTALLATION.to_owned()),
+        ("discharge_line", "0", with("spend = \"never\"", reserve)),
+        ("button", "1", INSTALLATION.to_owned()),
+    ] {
+        bench.write("bank.toml", installation);
+        let cell = |t: i64, name: &str| if name.ends_with("_c") { thousandths(swing(t)) } else { value.to_owned() };
+        let of = |column: &str, options: &[&str]| {
+            let text = log(&format!("t_s,low_c,high_c,{column}"), 8 * 60 + 1, 60, cell);
+            bench.json(text, &[&MAINS[..], options].concat())
+        };
+        let named = of("x", &["--column", &format!("{name}=x")]);
+        let found = of(name, &[]);
+        assert_eq!((&named["events"], &named["assumptions"]), (&found["events"], &found["assumptions"]), "{name}");
+        assert_ne!(named["columns"], of("x", &[])["columns"], "{name}");
+        let text = log("t_s,low_c,high_c,x", 2, 60, cell);
+        let refused = |options: &[&str], words: &[&str]| bench.replay(&text, options).refuses(1, words);
+        refused(&["--column", &format!("{name}=y")], &["no column \"y\", which --column names"]);
+        refused(&["--column", &format!("{name}=x:c")], &[&format!("--column gives {name} a unit")]);
+        let twice = format!("{name}=x");
+        refused(&["--column", &twice, "--column", &twice], &[&format!("two columns for {name}")]);
+    }
 }
 
 #[test]

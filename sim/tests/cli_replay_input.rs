@@ -133,6 +133,51 @@ fn an_existing_target_is_kept_unless_force_is_given() {
     }
 }
 
+#[cfg(unix)]
+#[test]
+fn no_option_makes_an_input_the_output() {
+    let bench = Bench::new();
+    bench.write("log.svg", good());
+    fs::hard_link(bench.path("log.svg"), bench.path("hard.svg")).unwrap();
+    std::os::unix::fs::symlink("log.svg", bench.path("soft.svg")).unwrap();
+    let before = bench.names();
+    for force in [&["--force"][..], &[]] {
+        for name in ["log.svg", "./log.svg", "hard.svg", "soft.svg", "bank.toml"] {
+            for option in ["--timeline", "--plot"] {
+                if option == "--plot" && name == "bank.toml" {
+                    continue;
+                }
+                let options = [&[option, name][..], force].concat();
+                bench.run("log.svg", &options).refuses(2, &[&format!("{name}: is read from"), "another name"]);
+                let mut command = bench.command("-", &options);
+                command.stdin(fs::File::open(bench.path("log.svg")).unwrap());
+                replay_kit::Ran(command.output().unwrap()).refuses(2, &[&format!("{name}: is read from")]);
+            }
+        }
+    }
+    assert_eq!(bench.names(), before);
+    assert_eq!((bench.read("log.svg"), bench.read("bank.toml")), (good(), INSTALLATION.to_owned()));
+}
+
+#[cfg(unix)]
+#[test]
+fn two_results_never_go_to_one_file() {
+    let bench = Bench::new();
+    bench.write("log.csv", good());
+    bench.write("old.svg", "precious");
+    std::os::unix::fs::symlink("old.svg", bench.path("link.svg")).unwrap();
+    fs::create_dir(bench.path("sub")).unwrap();
+    let before = bench.names();
+    for (timeline, plot) in
+        [("out.svg", "out.svg"), ("./out.svg", "out.svg"), ("sub/../out.svg", "out.svg"), ("old.svg", "link.svg")]
+    {
+        let options = ["--timeline", timeline, "--plot", plot, "--force"];
+        bench.run("log.csv", &options).refuses(2, &["command line: --timeline and --plot name one file"]);
+    }
+    assert_eq!(bench.names(), before);
+    assert_eq!(bench.read("old.svg"), "precious");
+}
+
 #[test]
 fn a_target_that_cannot_be_written_is_refused_before_the_work() {
     let bench = Bench::new();
@@ -159,6 +204,63 @@ fn a_full_disk_leaves_nothing_behind() {
     let ran = std::process::Command::new("bash").args(["-c", &script]).current_dir(folder).output().unwrap();
     replay_kit::Ran(ran).refuses(2, &["out.csv: cannot be written"]);
     assert_eq!(bench.names(), ["bank.toml", "log.csv"]);
+}
+
+#[cfg(unix)]
+#[test]
+fn a_signal_leaves_no_file_behind_and_an_ignored_one_does_nothing() {
+    use std::os::unix::process::ExitStatusExt;
+    let script = format!(
+        "trap '' $1; exec {} replay bank.toml - --timeline out.csv --plot out.svg",
+        env!("CARGO_BIN_EXE_forewarm")
+    );
+    for (signal, number) in [("INT", 2), ("TERM", 15), ("HUP", 1)] {
+        for ignored in [false, true] {
+            let bench = Bench::new();
+            let mut command = std::process::Command::new("bash");
+            // A signal that is ignored anyway stands for none.
+            command.args(["-c", &script, "bash", if ignored { signal } else { "USR2" }]).current_dir(bench.path(""));
+            let mut child = command.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+            let mut stdin = child.stdin.take().unwrap();
+            stdin.write_all(good().as_bytes()).unwrap();
+            while !bench.names().iter().any(|name| name.starts_with(".forewarm-")) {
+                // The log goes on until its rows are handed over.
+                assert!(child.try_wait().unwrap().is_none(), "ended by itself");
+                std::thread::yield_now();
+            }
+            let kill = std::process::Command::new("kill").args(["-s", signal, &child.id().to_string()]).status();
+            assert!(kill.unwrap().success());
+            if ignored {
+                drop(stdin);
+                assert_eq!(child.wait().unwrap().code(), Some(0));
+                assert_eq!(bench.names(), ["bank.toml", "out.csv", "out.svg"]);
+            } else {
+                assert_eq!(child.wait().unwrap().signal(), Some(number));
+                assert_eq!(bench.names(), ["bank.toml"]);
+            }
+        }
+    }
+}
+
+#[test]
+fn a_timeline_that_nobody_reads_ends_quietly_unless_a_picture_is_missed() {
+    let bench = Bench::new();
+    for hours in [1, 100] {
+        // Both shorter than the buffer, where only the end of the run notices, and longer.
+        bench.write("log.csv", log(HEADER, hours * 60, 60, |t, _| thousandths(swing(t % 20_000))));
+        for (options, status) in [(&["--timeline", "-"][..], 0), (&["--timeline", "-", "--plot", "out.svg"], 2)] {
+            let mut command = bench.command("log.csv", &[options, &["--every", "1"]].concat());
+            let mut child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+            drop(child.stdout.take());
+            let ran = replay_kit::Ran(child.wait_with_output().unwrap());
+            assert_eq!(ran.status(), status, "{}", ran.stderr());
+            if status == 0 {
+                assert_eq!(ran.stderr(), "");
+            } else {
+                ran.refuses(2, &["standard output: cannot be written"]);
+            }
+        }
+    }
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! One file a command. Results go to the standard output, everything else to the standard error.
 
 mod check;
+mod interrupt;
 mod new;
 mod replay;
 mod table;
@@ -34,6 +35,7 @@ enum Command {
 /// Runs the command that the arguments name.
 pub(crate) fn run() -> ExitCode {
     let Arguments { command, json } = Arguments::parse();
+    interrupt::watch();
     let form = if json { Form::Json } else { Form::Text };
     let done = match command {
         Command::New(arguments) => new::run(&arguments, form),

@@ -27,7 +27,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
                 .into()),
         };
     }
-    let target = Target::claim(file, if arguments.force { Existing::Replace } else { Existing::Keep })?;
+    let target = Target::claim(file, if arguments.force { Existing::Replace } else { Existing::Keep }, &[])?;
     let mut draft = target.draft()?;
     draft.write_all(starter().as_bytes()).map_err(|error| draft.failed(&error))?;
     draft.finish()?;

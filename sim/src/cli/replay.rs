@@ -3,7 +3,7 @@
 use super::{Form, Stop, print, tell};
 use forewarm::diagnostic::{Position, Problem, Severity};
 use forewarm::installation::Installation;
-use forewarm::output::{Existing, Target};
+use forewarm::output::{Existing, Target, stdout_is_unread};
 use forewarm::replay::{
     self, ChannelColumn, Events, Mapping, PlotForm, Progress, ReplayError, Report, Request, Sinks, SourceColumn,
     TimeColumn,
@@ -39,7 +39,8 @@ pub(crate) struct Arguments {
     time: Option<TimeColumn>,
     /// Column of a thermometer channel and its unit: c (°C), f (°F), k (K),
     /// ohm (at the terminals), ratio (to the reference resistor); repeat for
-    /// more [default: by name]
+    /// more [default: by name]. Also NAME=COLUMN for supply_v and bank_v (V),
+    /// soc_pct (%), charge_line, discharge_line and button (0 or 1)
     #[arg(long, value_name = "CHANNEL=COLUMN[:UNIT]", help_heading = "Columns", verbatim_doc_comment)]
     column: Vec<ChannelColumn>,
     /// Column that says whether a source is present: 0 or 1, or a number from
@@ -96,6 +97,7 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     }
     let installation = Installation::load(&arguments.file)?;
     let sinks = sinks(&arguments, form)?;
+    let nothing_else = sinks.plot.is_none();
     let (log, length) = open(&arguments.log)?;
     let request = Request {
         log: shown(&arguments.log),
@@ -115,6 +117,10 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     let mut bar = Bar::new(length);
     let replayed = replay::replay(&installation, log, &request, sinks, &mut |progress| bar.show(progress));
     bar.clear();
+    // Like a summary that nobody reads; but a picture that was wanted too is missed.
+    if replayed.is_err() && nothing_else && stdout_is_unread() {
+        return Err(Stop::Unread);
+    }
     let (report, events) = replayed?;
     warn(&report, &request.log);
     match (form, events) {
@@ -148,6 +154,8 @@ fn shown(path: &Path) -> String {
 /// Claims the files that are to be written.
 fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
     let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
+    let inputs = [&*arguments.file, &*arguments.log];
+    let claim = |path: &Path| Target::claim(path, existing, &inputs);
     let plot = match &arguments.plot {
         None => None,
         Some(path) => {
@@ -161,13 +169,18 @@ fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
                         .into());
                 }
             };
-            Some((Target::claim(path, existing)?, plot_form))
+            Some((claim(path)?, plot_form))
         }
     };
     let timeline = match &arguments.timeline {
         None => None,
-        Some(path) => Some((Target::claim(path, existing)?, arguments.every)),
+        Some(path) => Some((claim(path)?, arguments.every)),
     };
+    if let (Some((timeline, _)), Some((plot, _))) = (&timeline, &plot)
+        && timeline.is_one_file_with(plot)
+    {
+        return Err(usage("--timeline and --plot name one file", "a file for each"));
+    }
     Ok(Sinks { timeline, plot, events: form == Form::Json })
 }
 

@@ -36,6 +36,9 @@ pub struct Installation {
     pub warnings: Vec<Problem>,
 }
 
+/// What a log may hold besides channels and sources, by the names of its columns. No channel may have one of them for a name.
+pub const OTHER_COLUMNS: [&str; 6] = ["supply_v", "bank_v", "soc_pct", "charge_line", "discharge_line", "button"];
+
 /// Why there is no [`Installation`].
 #[derive(Clone, Debug)]
 pub enum LoadError {

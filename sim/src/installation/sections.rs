@@ -1,5 +1,6 @@
 //! The sections of an installation file, in the order of the settings they fill.
 
+use super::OTHER_COLUMNS;
 use super::channel;
 use super::document::Section;
 use super::values::{Doubt, Reader, Told, millis, signed, unsigned};
@@ -38,7 +39,17 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
     let mut channel_names = Vec::new();
     let mut taken = Vec::new();
     for (index, mut section) in listed.unwrap_or_default().into_iter().enumerate() {
-        channel_names.push(reader.name(&mut section, &mut taken));
+        let name = reader.name(&mut section, &mut taken);
+        let plain = name.to_lowercase().replace([' ', '-'], "_");
+        if OTHER_COLUMNS.contains(&plain.as_str()) {
+            let place = section.place("name");
+            let message = format!("{place} is \"{name}\", which in a log is a column that belongs to no channel");
+            let why = Some("a replay could not tell the two apart");
+            let remedy = format!("any other name: {} belong to no channel", OTHER_COLUMNS.join(", "));
+            let span = section.key_span("name");
+            reader.findings.add(Severity::Error, span.as_ref(), &place, message, why, remedy);
+        }
+        channel_names.push(name);
         let channel = channel::read(reader, &mut section, index);
         section.finish(&mut reader.findings);
         push(&mut channels, channel);

@@ -2,7 +2,7 @@
 
 use super::values::{Doubt, Reader, seconds};
 use crate::diagnostic::Severity;
-use forewarm_core::settings::{Key, Place, Settings, SettingsError, Thousandths};
+use forewarm_core::settings::{Fact, Key, Place, Settings, SettingsError, Thousandths};
 
 /// Reports every [`SettingsError`] that is not the consequence of a fault already told.
 pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
@@ -119,11 +119,13 @@ impl Order {
         } else {
             (self.lower, self.upper, self.lower_value, self.upper_value, "not below")
         };
+        let swapped = self.look_swapped(reader, settings);
         let message = format!(
-            "{here} {}, {relation} {there} ({}{})",
+            "{here} {}, {relation} {there} ({}{}){}",
             stated(settings, here, here_value, "is ", ", which leads to "),
             stated(settings, there, there_value, "", ", which leads to "),
             if reader.span(there).is_none() { ", the default" } else { "" },
+            if swapped { ": the two look swapped" } else { "" },
         );
         // The other setting by its full name where its own is not enough to find it.
         let (section, name) = there.key.fact().name;
@@ -137,9 +139,36 @@ impl Order {
             .into_iter()
             .filter_map(|(place, name)| Some(format!("{name} = {}", Thousandths(self.way_out(place, settings)?))))
             .collect();
-        let remedy = if ways.is_empty() { "change both, a little at a time".to_owned() } else { ways.join(", or ") };
+        let remedy = if swapped && is_safe(self.lower.key, self.upper_value) {
+            let name = |place: Place| place.key.fact().name.1;
+            let (low, high) = (Thousandths(self.upper_value), Thousandths(self.lower_value));
+            format!(
+                "{} = {low} and {} = {high}, if they are; if not, {}",
+                name(self.lower),
+                name(self.upper),
+                ways.join(", or ")
+            )
+        } else if ways.is_empty() {
+            "change both, a little at a time".to_owned()
+        } else {
+            ways.join(", or ")
+        };
         let span = if at_upper { upper } else { lower };
         reader.findings.add(Severity::Error, span.as_ref(), &here.to_string(), message, Some(why), remedy);
+    }
+
+    /// Whether each of the two would do in the place of the other: both written, of one section and unit, and far enough apart
+    /// to be meant.
+    fn look_swapped(&self, reader: &Reader, settings: &Settings) -> bool {
+        let (lower, upper) = (self.lower.key.fact(), self.upper.key.fact());
+        let fits = |value: i64, fact: &Fact| (fact.minimum..=fact.maximum).contains(&value);
+        (lower.name.0, lower.unit, self.lower.index) == (upper.name.0, upper.unit, self.upper.index)
+            && [(self.lower, self.lower_value), (self.upper, self.upper_value)]
+                .into_iter()
+                .all(|(place, judged)| reader.span(place).is_some() && settings.value(place) == Some(judged))
+            && self.lower_value - self.upper_value >= margin(self.lower.key)
+            && fits(self.lower_value, upper)
+            && fits(self.upper_value, lower)
     }
 
     /// A value of `place` that puts the two in order with a useful distance between them; its default if that does.
@@ -154,8 +183,13 @@ impl Order {
         let gained = |candidate: i64| if place == self.lower { value - candidate } else { candidate - value };
         let moved = if place == self.lower { value - needed } else { value + needed };
         let candidate = fact.default.filter(|&default| gained(default) >= needed).unwrap_or(moved);
-        (fact.minimum..=fact.maximum).contains(&candidate).then_some(candidate)
+        ((fact.minimum..=fact.maximum).contains(&candidate) && is_safe(place.key, candidate)).then_some(candidate)
     }
+}
+
+/// Whether a value may be proposed. `check` warns of an inhibit threshold below 5 °C, and so does not lead to one.
+fn is_safe(key: Key, value: i64) -> bool {
+    key != Key::Inhibit || value >= 5_000
 }
 
 /// `is 5 °C`, with what follows from it where that is what has been judged.

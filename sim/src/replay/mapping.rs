@@ -10,7 +10,7 @@ use std::str::FromStr;
 pub struct Mapping {
     /// The time column.
     pub time: Option<TimeColumn>,
-    /// Columns of channels.
+    /// Columns of channels, and of what else a log holds.
     pub channels: Vec<ChannelColumn>,
     /// Columns that tell whether a source is present.
     pub sources: Vec<SourceColumn>,
@@ -31,10 +31,10 @@ pub struct TimeColumn {
     pub format: Option<TimeFormat>,
 }
 
-/// `CHANNEL=COLUMN[:UNIT]`.
+/// `CHANNEL=COLUMN[:UNIT]`, or `NAME=COLUMN` for one of [`OTHER_COLUMNS`](crate::installation::OTHER_COLUMNS).
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ChannelColumn {
-    /// Channel of the installation.
+    /// Channel of the installation, or the name under which the column would be looked for.
     pub channel: String,
     /// Column.
     pub column: String,

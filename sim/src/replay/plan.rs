@@ -8,7 +8,7 @@ use super::header::{Header, NoColumn};
 use super::mapping::{ChannelColumn, Mapping, SourceColumn};
 use super::scale::{Scale, Unit};
 use crate::diagnostic::{Position, Problem, excerpt};
-use crate::installation::Installation;
+use crate::installation::{Installation, OTHER_COLUMNS};
 use forewarm_core::settings::{BankUse, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, ValidSettings};
 
 /// Numbers a row can hold: one a channel, supply, bank and state of charge, one a source.
@@ -93,7 +93,14 @@ impl Plan {
     ) -> Result<Self, Vec<Problem>> {
         let mut finder = Finder::new(header, log, line);
         let time = finder.time(mapping);
-        for ChannelColumn { channel, .. } in &mapping.channels {
+        for ChannelColumn { channel, unit, .. } in &mapping.channels {
+            if OTHER_COLUMNS.contains(&channel.as_str()) {
+                if unit.is_some() {
+                    let problem = Problem::error("command line", format!("--column gives {channel} a unit"));
+                    finder.problems.push(problem.remedy("no unit: _v is V, _pct is %, and the others hold 0 or 1"));
+                }
+                continue;
+            }
             finder.known("channel", channel, "--column", &installation.channels);
         }
         let named_sources = mapping.sources.iter().map(|source| &source.source).chain(&mapping.always_present);
@@ -124,12 +131,12 @@ impl Plan {
 
         let nominal = settings.heater.nominal.as_millivolts();
         let nominal = format!("{}.{:02} V", nominal / 1000, nominal % 1000 / 10);
-        let supply = finder.optional_number("supply_v");
+        let supply = finder.other_number("supply_v", mapping);
         if supply.is_none() {
             finder.assume(format!("the heater's supply is {nominal} all the time (no column supply_v)"));
         }
-        let bank = finder.optional_number("bank_v");
-        let state_of_charge = finder.optional_number("soc_pct");
+        let bank = finder.other_number("bank_v", mapping);
+        let state_of_charge = finder.other_number("soc_pct", mapping);
         match settings.bank.reserve() {
             Some(Reserve::Voltage { .. }) if bank.is_none() => {
                 finder.assume(format!("the bank's voltage is {nominal} all the time (no column bank_v)"));
@@ -140,8 +147,8 @@ impl Plan {
             }
             _ => {}
         }
-        let charge_line = finder.optional_flag("charge_line");
-        let discharge_line = finder.optional_flag("discharge_line");
+        let charge_line = finder.other_flag("charge_line", mapping);
+        let discharge_line = finder.other_flag("discharge_line", mapping);
         for (flag, line, matters) in
             [(charge_line, "charge", true), (discharge_line, "discharge", !matches!(settings.bank, BankUse::Never))]
         {
@@ -149,7 +156,7 @@ impl Plan {
                 finder.assume(format!("the battery's protection allows {line} all the time (no column {line}_line)"));
             }
         }
-        let button = finder.optional_flag("button");
+        let button = finder.other_flag("button", mapping);
         let logged_heater = finder.logged("heater", mapping.logged_heater.as_deref());
         let logged_charge = finder.logged("charge", mapping.logged_charge.as_deref());
 
@@ -361,10 +368,29 @@ impl<'a> Finder<'a> {
         Some(self.flag(field))
     }
 
-    fn optional_number(&mut self, column: &str) -> Option<Number> {
-        let field = self.optional(column)?;
-        self.use_column(column, self.header.shown(field));
-        Some(self.number(field))
+    /// The field of one of [`OTHER_COLUMNS`], where the log has it.
+    fn other(&mut self, name: &str, mapping: &Mapping) -> Option<usize> {
+        let mut named = mapping.channels.iter().filter(|column| column.channel == name);
+        let field = match named.next() {
+            Some(column) => {
+                if named.next().is_some() {
+                    let problem = Problem::error("command line", format!("--column names two columns for {name}"));
+                    self.problems.push(problem.remedy("one column for each"));
+                }
+                self.named(&column.column, "--column")?
+            }
+            None => self.optional(name)?,
+        };
+        self.use_column(name, self.header.shown(field));
+        Some(field)
+    }
+
+    fn other_number(&mut self, name: &str, mapping: &Mapping) -> Option<Number> {
+        self.other(name, mapping).map(|field| self.number(field))
+    }
+
+    fn other_flag(&mut self, name: &str, mapping: &Mapping) -> Option<Flag> {
+        self.other(name, mapping).map(|field| self.flag(field))
     }
 
     fn optional_flag(&mut self, column: &str) -> Option<Flag> {

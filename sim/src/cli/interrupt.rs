@@ -1,0 +1,34 @@
+//! Signals that end the command, which is to leave no half-written file.
+
+#[cfg(unix)]
+use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+
+/// From here on, an interrupt from the keyboard, a request to end or a lost terminal ends the command as it would any other,
+/// once its unfinished files are gone.
+///
+/// A signal that whoever started the command had ignored, as `nohup` does, stays ignored.
+#[cfg(unix)]
+pub(crate) fn watch() {
+    let heeded = [SIGINT, SIGTERM, SIGHUP].into_iter().filter(|&signal| !is_ignored(signal));
+    // Where no handler can be set, the signals end the command as ever.
+    let Ok(mut signals) = signal_hook::iterator::Signals::new(heeded) else { return };
+    std::thread::spawn(move || {
+        if let Some(signal) = signals.forever().next() {
+            forewarm::output::discard_unfinished();
+            // By the signal itself, so that a script sees why. That does not return.
+            let _ = signal_hook::low_level::emulate_default_handler(signal);
+            std::process::exit(128 + signal);
+        }
+    });
+}
+
+#[cfg(not(unix))]
+pub(crate) fn watch() {}
+
+/// Whether the signal was being ignored when the command started. Only Linux tells a program without unsafe code.
+#[cfg(unix)]
+fn is_ignored(signal: i32) -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let mask = status.lines().find_map(|line| u64::from_str_radix(line.strip_prefix("SigIgn:")?.trim(), 16).ok());
+    mask.is_some_and(|mask| mask >> (signal - 1) & 1 == 1)
+}
