@@ -280,6 +280,39 @@ fn a_pause_of_exactly_the_limit_is_interpolated_and_a_longer_one_is_a_missing_ch
 }
 
 #[test]
+fn a_sensor_lost_in_a_dense_log_is_missing_and_not_bridged_unless_asked_and_then_told() {
+    let bench = Bench::new();
+    // A row every 10 s; from the first to the second hour one cell is not there: empty, or the rows not used.
+    for empty in ["", "NaN"] {
+        let text = log(HEADER, 1081, 10, |t, name| match name {
+            "low_c" if (3610..7200).contains(&t) => empty.into(),
+            _ => "12".into(),
+        });
+        let result = bench.json(&text, &[]);
+        let faults = result["faults"].as_array().unwrap();
+        let fault = faults.iter().find(|fault| fault["channel"] == "low").expect("a fault of the lost sensor");
+        assert_eq!((&fault["kind"], &fault["first_s"]), (&json!("missing"), &json!(3631.0)), "{empty}");
+        let permitted = f64_of(&result["charge_permitted_s"]);
+        // Three hours less the one, and a soak at the start and after the hole.
+        assert!((5900.0..7200.0 - 600.0).contains(&permitted), "{permitted}");
+        assert_eq!(result["bridged"], json!([]), "{empty}");
+
+        let asked = bench.json(&text, &["--max-gap", "3600"]);
+        assert_eq!(asked["faults"], json!([]));
+        let bridge = &asked["bridged"][0];
+        assert_eq!(
+            (&bridge["channel"], &bridge["time_s"], &bridge["count"]),
+            (&json!("low"), &json!(3600.0), &json!(1))
+        );
+        assert_eq!(bridge["longest"], json!([{ "from_s": 3600.0, "to_s": 7200.0 }]));
+        let summary = bench.run("log.csv", &["--max-gap", "3600"]).stdout();
+        assert!(summary.contains("low                           1 h 00 min in 1 gap, the longest:"), "{summary}");
+    }
+    let summary = bench.replay(swinging(60), &[]).stdout();
+    assert!(summary.contains("gaps interpolated             none; the limit is 3 times"), "{summary}");
+}
+
+#[test]
 fn sources_count_as_absent_in_a_pause_over_the_limit() {
     let bench = Bench::new();
     let mut text = "t_s,low_c,high_c,mains_present\n".to_owned();

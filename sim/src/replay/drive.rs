@@ -24,9 +24,8 @@ pub(super) struct Driver<'a> {
     plan: &'a Plan,
     unit: Unit,
     inputs: Inputs,
-    /// Time between steps, and the longest gap that is interpolated, in milliseconds.
+    /// Time between steps, in milliseconds.
     step: u32,
-    longest_gap: i64,
     /// The controller's clock. It stands still while the log's pauses are skipped, and wraps.
     clock: u32,
     /// Time of the next step, since the first row.
@@ -48,7 +47,7 @@ enum Between {
 }
 
 impl<'a> Driver<'a> {
-    pub(super) fn new(plan: &'a Plan, step: u32, longest_gap: i64) -> Self {
+    pub(super) fn new(plan: &'a Plan, step: u32) -> Self {
         let mut inputs = Inputs::DEAD;
         let nominal = plan.settings.heater.nominal;
         // What the log has a column for is overwritten at the first row.
@@ -61,7 +60,6 @@ impl<'a> Driver<'a> {
             unit: Unit::new(plan.settings.clone(), Memory::default()),
             inputs,
             step,
-            longest_gap,
             clock: 0,
             next: 0,
             last: None,
@@ -116,7 +114,7 @@ impl<'a> Driver<'a> {
 
     /// Takes the steps that lie between two rows.
     fn cross(&mut self, from: &Row, to: &Row, recorder: &mut Recorder) -> Result<(), Box<Problem>> {
-        if to.at - from.at > self.longest_gap {
+        if to.after_pause {
             return self.cross_gap(from, to, recorder);
         }
         self.set_flags(from, self.sources);
