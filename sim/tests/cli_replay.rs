@@ -348,9 +348,9 @@ fn a_long_pause_is_neither_permitted_nor_stepped_through() {
 }
 
 #[test]
-fn charge_is_not_permitted_on_a_reading_that_no_element_can_cause_nor_on_the_way_to_it() {
+fn charge_is_not_permitted_on_a_reading_that_cannot_be_nor_on_the_way_to_it() {
     let bench = Bench::new();
-    for (broken, kind) in [("9999", "open"), ("-999", "short")] {
+    for (broken, kind) in [("9999", "open"), ("-999", "short"), ("850", "out_of_range"), ("-46", "out_of_range")] {
         let mut text = format!("{HEADER}\n");
         for minute in 0..60 {
             writeln!(text, "{},12.0,12.1,13,4", minute * 60).unwrap();
@@ -362,6 +362,8 @@ fn charge_is_not_permitted_on_a_reading_that_no_element_can_cause_nor_on_the_way
         assert_eq!(fault["first_s"], 3541.0, "the first step after the last good row");
         let last = result["events"].as_array().unwrap().last().unwrap().clone();
         assert_eq!((&last["t_s"], &last["charge"]), (&json!(3541.0), &json!(false)));
+        let kinds: Vec<_> = result["faults"].as_array().unwrap().iter().map(|fault| &fault["kind"]).collect();
+        assert_eq!(kinds, [kind], "no temperature was made up on the way");
     }
 }
 

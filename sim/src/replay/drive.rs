@@ -1,10 +1,11 @@
 //! Steps the controller through a log at its own rate.
 //!
-//! Between two rows a reading lies on the straight line between them, in the unit it was logged in; where the log pauses for
+//! Between two rows a reading lies on the straight line between them, in the unit it was logged in, unless one of them shows what
+//! cannot be: no line leads to a broken lead. Where the log pauses for
 //! too long, or a cell stays empty, the channel has no sample and the controller finds it missing. What is logged as on or
 //! off holds until it is logged again.
 
-use super::fill::interpolate;
+use super::fill::{broken, interpolate};
 use super::plan::{Flag, Number, Plan, Presence};
 use super::record::{Logged, Moment, Recorder};
 use super::rows::Row;
@@ -40,8 +41,7 @@ pub(super) struct Driver<'a> {
 #[derive(Clone, Copy)]
 enum Between {
     Nothing,
-    /// One of the rows holds a value that no element can cause. It is not known when that began: taken for all the time between,
-    /// for a doubtful reading takes permission away.
+    /// One of the rows holds a value that cannot be.
     Broken(Ratio),
     Line(f64, f64),
 }
@@ -124,7 +124,7 @@ impl<'a> Driver<'a> {
             let (a, b) = (from.numbers[channel.number], to.numbers[channel.number]);
             *between = if a.is_nan() || b.is_nan() {
                 Between::Nothing
-            } else if let Some(broken) = [a, b].into_iter().find(|value| channel.scale.is_beyond(*value)) {
+            } else if let Some(broken) = broken(channel.scale.plausible(), a, b) {
                 Between::Broken(channel.scale.ratio(broken))
             } else {
                 Between::Line(a, b)

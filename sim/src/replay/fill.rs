@@ -103,6 +103,7 @@ pub(super) struct Filler {
 
 struct Column {
     number: Number,
+    plausible: (f64, f64),
     cadence: Cadence,
     /// Time and value of the latest cell that was not empty.
     latest: Option<(i64, f64)>,
@@ -122,9 +123,15 @@ impl Column {
 }
 
 impl Filler {
-    /// Fills in `numbers` over gaps within `limit`.
-    pub(super) fn new(numbers: impl IntoIterator<Item = Number>, limit: Limit) -> Self {
-        let column = |number| Column { number, cadence: Cadence::default(), latest: None, bridged: Bridged::default() };
+    /// Fills in `numbers`, each with the lowest and highest value that can be, over gaps within `limit`.
+    pub(super) fn new(numbers: impl IntoIterator<Item = (Number, (f64, f64))>, limit: Limit) -> Self {
+        let column = |(number, plausible)| Column {
+            number,
+            plausible,
+            cadence: Cadence::default(),
+            latest: None,
+            bridged: Bridged::default(),
+        };
         let columns = numbers.into_iter().map(column).collect();
         Self { limit, columns, rows: Cadence::default(), held: VecDeque::new(), newest: None }
     }
@@ -181,9 +188,11 @@ impl Filler {
             if row.at - since > limit {
                 continue;
             }
+            let broken = broken(column.plausible, from, value);
             let mut filled = false;
             for between in self.held.iter_mut().rev().take_while(|between| between.at > since) {
-                between.numbers[number] = interpolate((since, from), (row.at, value), between.at);
+                let line = || interpolate((since, from), (row.at, value), between.at);
+                between.numbers[number] = broken.unwrap_or_else(line);
                 filled = true;
             }
             if filled {
@@ -214,6 +223,12 @@ impl Filler {
     }
 }
 
+/// What a column shows between two values of which one cannot be. It is not known when that began: it is taken for all the time
+/// between, for a doubtful reading takes permission away.
+pub(super) fn broken((low, high): (f64, f64), from: f64, to: f64) -> Option<f64> {
+    [from, to].into_iter().find(|value| !(low..=high).contains(value))
+}
+
 /// The value at `at` on the straight line from one moment to another.
 #[inline]
 pub(super) fn interpolate((from_at, from): (i64, f64), (to_at, to): (i64, f64), at: i64) -> f64 {
@@ -233,12 +248,14 @@ mod tests {
         row
     }
 
+    const ANY: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
+
     fn exactly(longest_gap: i64) -> Limit {
         Limit::new(Some(longest_gap), 0)
     }
 
     fn filled(rows: &[(i64, Option<f64>)], limit: Limit) -> Vec<(i64, Option<f64>)> {
-        let mut filler = Filler::new([0], limit);
+        let mut filler = Filler::new([(0, ANY)], limit);
         let mut out = Vec::new();
         for &(at, value) in rows {
             filler
@@ -257,6 +274,23 @@ mod tests {
         let rows = [(0, Some(1.0)), (10, None), (30, None), (40, Some(5.0)), (50, None)];
         let expected = [(0, Some(1.0)), (10, Some(2.0)), (30, Some(4.0)), (40, Some(5.0)), (50, None)];
         assert_eq!(filled(&rows, exactly(40)), expected);
+    }
+
+    #[test]
+    fn no_line_leads_to_what_cannot_be() {
+        for (from, to, shown) in [(1.0, 850.0, 850.0), (-999.0, 1.0, -999.0)] {
+            let mut filler = Filler::new([(0, (-45.0, 100.0))], exactly(40));
+            let mut out = Vec::new();
+            for (at, value) in [(0, Some(from)), (10, None), (20, Some(to))] {
+                filler
+                    .take(row(at, value), |row| {
+                        out.push(row.numbers[0]);
+                        Ok::<_, ()>(())
+                    })
+                    .unwrap();
+            }
+            assert_eq!(out, [from, shown, to]);
+        }
     }
 
     #[test]
@@ -294,7 +328,7 @@ mod tests {
 
     #[test]
     fn what_is_bridged_is_told_with_the_longest_gaps() {
-        let mut filler = Filler::new([0], exactly(100));
+        let mut filler = Filler::new([(0, ANY)], exactly(100));
         for (at, value) in [(0, Some(1.0)), (1, None), (2, Some(1.0)), (5, None), (6, Some(1.0)), (7, Some(1.0))] {
             filler.take(row(at, value), |_| Ok::<_, ()>(())).unwrap();
         }
@@ -309,7 +343,7 @@ mod tests {
 
     #[test]
     fn a_column_that_never_comes_back_holds_no_rows_for_longer_than_the_limit() {
-        let mut filler = Filler::new([0], exactly(100));
+        let mut filler = Filler::new([(0, ANY)], exactly(100));
         filler.take(row(0, Some(1.0)), |_| Ok::<_, ()>(())).unwrap();
         for at in 1..1000 {
             filler.take(row(at, None), |_| Ok::<_, ()>(())).unwrap();
@@ -319,7 +353,7 @@ mod tests {
 
     #[test]
     fn rows_held_are_bounded_however_dense_the_log() {
-        let mut filler = Filler::new([0], exactly(i64::MAX));
+        let mut filler = Filler::new([(0, ANY)], exactly(i64::MAX));
         filler.take(row(0, Some(1.0)), |_| Ok::<_, ()>(())).unwrap();
         for at in 1..100_000 {
             filler.take(row(at, None), |_| Ok::<_, ()>(())).unwrap();

@@ -145,8 +145,9 @@ pub fn replay(
     check_step(&plan, request)?;
     let mut rows = Rows::new(records, header, &plan);
 
-    let interpolated = plan.channels.iter().map(|channel| channel.number);
-    let interpolated = interpolated.chain(plan.supply).chain(plan.bank).chain(plan.state_of_charge);
+    let interpolated = plan.channels.iter().map(|channel| (channel.number, channel.scale.plausible()));
+    let others = [plan.supply, plan.bank, plan.state_of_charge].into_iter().flatten();
+    let interpolated = interpolated.chain(others.map(|number| (number, (f64::NEG_INFINITY, f64::INFINITY))));
     let max_age = plan.settings.trust.max_age.as_millis().into();
     let mut filler = Filler::new(interpolated, Limit::new(request.longest_gap_ms, max_age));
     let mut driver = Driver::new(&plan, request.step_ms);
