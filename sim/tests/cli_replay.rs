@@ -525,6 +525,40 @@ fn the_picture_is_well_formed_whatever_the_names() {
 }
 
 #[test]
+fn a_doubtful_channel_is_still_shown_and_shown_to_be_doubtful() {
+    let bench = Bench::new();
+    // From the second hour on one cell drifts away from the other, and later its lead breaks.
+    let text = log(HEADER, 241, 60, |t, name| match name {
+        "low_c" => "12.000".into(),
+        "high_c" if t > 3 * HOUR => "9999".into(),
+        "high_c" if t > HOUR => thousandths(12_000 + (t - HOUR) * 3),
+        _ => "12.100".into(),
+    });
+    let result = bench.replay(&text, &["--timeline", "out.csv", "--plot", "p.svg", "--every", "60"]);
+    assert_eq!(result.status(), 0);
+    let timeline = bench.read("out.csv");
+    let lines: Vec<Vec<_>> = timeline.lines().map(|line| line.split(',').collect()).collect();
+    let column = |name: &str| lines[0].iter().position(|held| *held == name).unwrap();
+    let (low, high, faults) = (column("low_c"), column("high_c"), column("faults"));
+    let apart: Vec<_> = lines.iter().filter(|cells| cells[faults].contains("high:disagreement")).collect();
+    assert!(apart.len() > 60, "{timeline}");
+    for cells in apart {
+        let t: f64 = cells[column("t_s")].parse().unwrap();
+        let logged = 12.0 + (t - 3600.0) * 0.003;
+        let shown: f64 = cells[high].parse().unwrap_or(f64::NAN);
+        assert!((shown - logged).abs() < 0.01, "{cells:?}: {logged}");
+        assert_eq!(cells[low], "12.000", "{cells:?}");
+    }
+    assert!(lines.iter().any(|cells| cells[faults].contains("high:open") && cells[high].is_empty()));
+    let svg = bench.read("p.svg");
+    assert!(svg.contains("pale: in doubt"));
+    // The legend, and both cells.
+    assert_eq!(svg.matches("stroke-opacity=\"0.4\"").count(), 3, "{svg}");
+    bench.replay(swinging(60), &["--plot", "q.svg"]);
+    assert!(!bench.read("q.svg").contains("doubt"));
+}
+
+#[test]
 fn what_only_our_own_heat_could_show_is_not_judged() {
     // Cells that stay cold for hours however long the heater is on: 20 Wh should have raised them by 1 K.
     let bench = Bench::new();

@@ -168,7 +168,14 @@ impl<'a> Driver<'a> {
     #[inline]
     fn take(&mut self, logged: Logged, recorder: &mut Recorder) -> Result<(), Box<Problem>> {
         let outputs = self.unit.step(Instant::from_millis(self.clock), &self.inputs);
-        recorder.step(&Moment { at: self.next, outputs: &outputs, unit: &self.unit, logged })?;
+        recorder.step(&Moment {
+            at: self.next,
+            outputs: &outputs,
+            unit: &self.unit,
+            logged,
+            channels: &self.plan.channels,
+            samples: &self.inputs.channels,
+        })?;
         self.clock = self.clock.wrapping_add(self.step);
         self.next += i64::from(self.step);
         self.steps += 1;

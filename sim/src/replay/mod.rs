@@ -158,7 +158,9 @@ pub fn replay(
     let Sinks { timeline, plot, events } = sinks;
     let channels = || plan.channels.iter().map(|channel| channel.name.clone()).collect();
     let timeline = timeline.map(|(target, every)| Timeline::start(target, dial.clone(), channels(), every));
-    let mut recorder = Recorder::new(events, timeline.transpose()?, plot.as_ref().map(|_| Trace::new(request.step_ms)));
+    let trust = &plan.settings.trust;
+    let trace = || Trace::new(request.step_ms, (trust.plausible_low, trust.plausible_high));
+    let mut recorder = Recorder::new(events, timeline.transpose()?, plot.as_ref().map(|_| trace()));
 
     filler.take(first, |row| driver.advance(row, &mut recorder))?;
     let (reader, batches) = ahead();

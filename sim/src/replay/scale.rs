@@ -5,6 +5,7 @@
 //! from the published equation, and not by the core's own integers, so that a replay also tests those.
 
 use forewarm_core::quantity::{Celsius, Ohms, Ratio};
+use forewarm_core::rtd::Measured;
 use forewarm_core::settings::Channel;
 
 /// The unit a column is logged in.
@@ -48,6 +49,7 @@ impl Unit {
 /// Turns the logged values of one channel into ratios.
 #[derive(Clone, Debug)]
 pub(super) struct Scale {
+    channel: Channel,
     unit: Unit,
     r0: f64,
     a: f64,
@@ -74,6 +76,7 @@ impl Scale {
         #[expect(clippy::cast_precision_loss, reason = "at most 34 bits")]
         let scaled = |steps: i64, bits: i32| steps as f64 * (-f64::from(bits)).exp2();
         let mut scale = Self {
+            channel: *channel,
             unit,
             r0: ohms(channel.element.r0()),
             a: scaled(a, 40),
@@ -94,6 +97,14 @@ impl Scale {
     /// Lowest and highest logged value that can be at the channel's place. Beyond it the sensor or the logger was broken.
     pub(super) const fn plausible(&self) -> (f64, f64) {
         self.plausible
+    }
+
+    /// The temperature that the channel makes of a ratio, believed or not; nothing where no platinum element causes it.
+    #[cold]
+    pub(super) fn shown(&self, measured: Measured) -> Option<Celsius> {
+        let ohms = measured.element.less(measured.lead)?.of(self.channel.reference)?;
+        let t = self.channel.element.celsius(ohms.less(self.channel.leads.known())?).ok()?;
+        Some(t.raised(self.channel.offset))
     }
 
     /// The ratio that a converter would have measured; the lowest or highest there is for a value that is beyond.
@@ -226,6 +237,23 @@ mod tests {
             let found = scale(&channel, unit).plausible();
             assert!((found.0 - low).abs() < 0.01 && (found.1 - high).abs() < 0.01, "{unit:?}: {found:?}");
         }
+    }
+
+    #[test]
+    fn a_doubtful_reading_is_shown_as_the_log_has_it() {
+        let channel = Channel {
+            role: Role::Cell,
+            element: Element::pt100(),
+            reference: Ohms::from_milliohms(400_000),
+            leads: Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(500), at: Celsius::ZERO },
+            offset: Kelvins::from_millikelvins(250),
+        };
+        let scale = scale(&channel, Unit::Celsius);
+        for logged in [-150.0, 12.0, 99.0, 800.0] {
+            let shown = scale.shown(Measured::element(scale.ratio(logged))).unwrap();
+            assert!((f64::from(shown.as_steps()) / 65_536.0 - logged).abs() < 0.001, "{logged}: {shown:?}");
+        }
+        assert_eq!(scale.shown(Measured::element(scale.ratio(9999.0))), None);
     }
 
     #[test]
