@@ -101,7 +101,7 @@ fn replayed(text: &[u8]) {
         delimiter: b',',
         mapping: Mapping { always_present: vec!["mains".into()], ..Mapping::default() },
         step_ms: 1000,
-        longest_gap_ms: 3_600_000,
+        longest_gap_ms: None,
         strict: true,
     };
     let (report, _) = replay(&installation, text, &request, Sinks::default(), &mut |_| {}).unwrap();

@@ -312,6 +312,39 @@ fn a_pause_of_exactly_the_limit_is_interpolated_and_a_longer_one_is_a_missing_ch
 }
 
 #[test]
+fn a_sensor_lost_in_a_dense_log_is_missing_and_not_bridged_unless_asked_and_then_told() {
+    let bench = Bench::new();
+    // A row every 10 s; from the first to the second hour one cell is not there: empty, or the rows not used.
+    for empty in ["", "NaN"] {
+        let text = log(HEADER, 1081, 10, |t, name| match name {
+            "low_c" if (3610..7200).contains(&t) => empty.into(),
+            _ => "12".into(),
+        });
+        let result = bench.json(&text, &[]);
+        let faults = result["faults"].as_array().unwrap();
+        let fault = faults.iter().find(|fault| fault["channel"] == "low").expect("a fault of the lost sensor");
+        assert_eq!((&fault["kind"], &fault["first_s"]), (&json!("missing"), &json!(3631.0)), "{empty}");
+        let permitted = f64_of(&result["charge_permitted_s"]);
+        // Three hours less the one, and a soak at the start and after the hole.
+        assert!((5900.0..7200.0 - 600.0).contains(&permitted), "{permitted}");
+        assert_eq!(result["bridged"], json!([]), "{empty}");
+
+        let asked = bench.json(&text, &["--max-gap", "3600"]);
+        assert_eq!(asked["faults"], json!([]));
+        let bridge = &asked["bridged"][0];
+        assert_eq!(
+            (&bridge["channel"], &bridge["time_s"], &bridge["count"]),
+            (&json!("low"), &json!(3600.0), &json!(1))
+        );
+        assert_eq!(bridge["longest"], json!([{ "from_s": 3600.0, "to_s": 7200.0 }]));
+        let summary = bench.run("log.csv", &["--max-gap", "3600"]).stdout();
+        assert!(summary.contains("low                           1 h 00 min in 1 gap, the longest:"), "{summary}");
+    }
+    let summary = bench.replay(swinging(60), &[]).stdout();
+    assert!(summary.contains("gaps interpolated             none; the limit is 3 times"), "{summary}");
+}
+
+#[test]
 fn sources_count_as_absent_in_a_pause_over_the_limit() {
     let bench = Bench::new();
     let mut text = "t_s,low_c,high_c,mains_present\n".to_owned();
@@ -347,9 +380,9 @@ fn a_long_pause_is_neither_permitted_nor_stepped_through() {
 }
 
 #[test]
-fn charge_is_not_permitted_on_a_reading_that_no_element_can_cause_nor_on_the_way_to_it() {
+fn charge_is_not_permitted_on_a_reading_that_cannot_be_nor_on_the_way_to_it() {
     let bench = Bench::new();
-    for (broken, kind) in [("9999", "open"), ("-999", "short")] {
+    for (broken, kind) in [("9999", "open"), ("-999", "short"), ("850", "out_of_range"), ("-46", "out_of_range")] {
         let mut text = format!("{HEADER}\n");
         for minute in 0..60 {
             writeln!(text, "{},12.0,12.1,13,4", minute * 60).unwrap();
@@ -361,6 +394,8 @@ fn charge_is_not_permitted_on_a_reading_that_no_element_can_cause_nor_on_the_way
         assert_eq!(fault["first_s"], 3541.0, "the first step after the last good row");
         let last = result["events"].as_array().unwrap().last().unwrap().clone();
         assert_eq!((&last["t_s"], &last["charge"]), (&json!(3541.0), &json!(false)));
+        let kinds: Vec<_> = result["faults"].as_array().unwrap().iter().map(|fault| &fault["kind"]).collect();
+        assert_eq!(kinds, [kind], "no temperature was made up on the way");
     }
 }
 
@@ -519,6 +554,40 @@ fn the_picture_is_well_formed_whatever_the_names() {
     }
     let numbers = document.descendants().flat_map(|node| node.attributes()).map(|attribute| attribute.value());
     assert!(numbers.into_iter().all(|value| !value.contains("NaN") && !value.contains("inf")));
+}
+
+#[test]
+fn a_doubtful_channel_is_still_shown_and_shown_to_be_doubtful() {
+    let bench = Bench::new();
+    // From the second hour on one cell drifts away from the other, and later its lead breaks.
+    let text = log(HEADER, 241, 60, |t, name| match name {
+        "low_c" => "12.000".into(),
+        "high_c" if t > 3 * HOUR => "9999".into(),
+        "high_c" if t > HOUR => thousandths(12_000 + (t - HOUR) * 3),
+        _ => "12.100".into(),
+    });
+    let result = bench.replay(&text, &["--timeline", "out.csv", "--plot", "p.svg", "--every", "60"]);
+    assert_eq!(result.status(), 0);
+    let timeline = bench.read("out.csv");
+    let lines: Vec<Vec<_>> = timeline.lines().map(|line| line.split(',').collect()).collect();
+    let column = |name: &str| lines[0].iter().position(|held| *held == name).unwrap();
+    let (low, high, faults) = (column("low_c"), column("high_c"), column("faults"));
+    let apart: Vec<_> = lines.iter().filter(|cells| cells[faults].contains("high:disagreement")).collect();
+    assert!(apart.len() > 60, "{timeline}");
+    for cells in apart {
+        let t: f64 = cells[column("t_s")].parse().unwrap();
+        let logged = 12.0 + (t - 3600.0) * 0.003;
+        let shown: f64 = cells[high].parse().unwrap_or(f64::NAN);
+        assert!((shown - logged).abs() < 0.01, "{cells:?}: {logged}");
+        assert_eq!(cells[low], "12.000", "{cells:?}");
+    }
+    assert!(lines.iter().any(|cells| cells[faults].contains("high:open") && cells[high].is_empty()));
+    let svg = bench.read("p.svg");
+    assert!(svg.contains("pale: in doubt"));
+    // The legend, and both cells.
+    assert_eq!(svg.matches("stroke-opacity=\"0.4\"").count(), 3, "{svg}");
+    bench.replay(swinging(60), &["--plot", "q.svg"]);
+    assert!(!bench.read("q.svg").contains("doubt"));
 }
 
 #[test]

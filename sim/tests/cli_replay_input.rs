@@ -356,7 +356,7 @@ fn replayed(log: &[u8]) -> Option<forewarm::replay::Report> {
         delimiter: b',',
         mapping: Mapping { always_present: vec!["mains".into()], ..Mapping::default() },
         step_ms: 1000,
-        longest_gap_ms: 600_000,
+        longest_gap_ms: Some(600_000),
         strict: false,
     };
     let sinks = Sinks { events: true, ..Sinks::default() };

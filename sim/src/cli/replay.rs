@@ -66,9 +66,11 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "SECONDS", default_value = "1", value_parser = step)]
     step: u32,
     /// Longest time between two values that is interpolated, s, up to 604800;
-    /// over a longer one the channel is missing
-    #[arg(long, value_name = "SECONDS", default_value = "3600", value_parser = max_gap, verbatim_doc_comment)]
-    max_gap: i64,
+    /// over a longer one the channel is missing [default: 3 times the usual
+    /// interval of the column or rows so far, at least trust.max_age_s, at
+    /// most 3600; 3600 for the first 8]
+    #[arg(long, value_name = "SECONDS", value_parser = max_gap, verbatim_doc_comment)]
+    max_gap: Option<i64>,
     /// Stop at the first row that cannot be used [default: count and skip it]
     #[arg(long)]
     strict: bool,

@@ -1,10 +1,11 @@
 //! Steps the controller through a log at its own rate.
 //!
-//! Between two rows a reading lies on the straight line between them, in the unit it was logged in; where the log pauses for
+//! Between two rows a reading lies on the straight line between them, in the unit it was logged in, unless one of them shows what
+//! cannot be: no line leads to a broken lead. Where the log pauses for
 //! too long, or a cell stays empty, the channel has no sample and the controller finds it missing. What is logged as on or
 //! off holds until it is logged again.
 
-use super::fill::interpolate;
+use super::fill::{broken, interpolate};
 use super::plan::{Flag, Number, Plan, Presence};
 use super::record::{Logged, Moment, Recorder};
 use super::rows::Row;
@@ -24,9 +25,8 @@ pub(super) struct Driver<'a> {
     plan: &'a Plan,
     unit: Unit,
     inputs: Inputs,
-    /// Time between steps, and the longest gap that is interpolated, in milliseconds.
+    /// Time between steps, in milliseconds.
     step: u32,
-    longest_gap: i64,
     /// The controller's clock. It stands still while the log's pauses are skipped, and wraps.
     clock: u32,
     /// Time of the next step, since the first row.
@@ -41,14 +41,13 @@ pub(super) struct Driver<'a> {
 #[derive(Clone, Copy)]
 enum Between {
     Nothing,
-    /// One of the rows holds a value that no element can cause. It is not known when that began: taken for all the time between,
-    /// for a doubtful reading takes permission away.
+    /// One of the rows holds a value that cannot be.
     Broken(Ratio),
     Line(f64, f64),
 }
 
 impl<'a> Driver<'a> {
-    pub(super) fn new(plan: &'a Plan, step: u32, longest_gap: i64) -> Self {
+    pub(super) fn new(plan: &'a Plan, step: u32) -> Self {
         let mut inputs = Inputs::DEAD;
         let nominal = plan.settings.heater.nominal;
         // What the log has a column for is overwritten at the first row.
@@ -61,7 +60,6 @@ impl<'a> Driver<'a> {
             unit: Unit::new(plan.settings.clone(), Memory::default()),
             inputs,
             step,
-            longest_gap,
             clock: 0,
             next: 0,
             last: None,
@@ -116,7 +114,7 @@ impl<'a> Driver<'a> {
 
     /// Takes the steps that lie between two rows.
     fn cross(&mut self, from: &Row, to: &Row, recorder: &mut Recorder) -> Result<(), Box<Problem>> {
-        if to.at - from.at > self.longest_gap {
+        if to.after_pause {
             return self.cross_gap(from, to, recorder);
         }
         self.set_flags(from, self.sources);
@@ -126,7 +124,7 @@ impl<'a> Driver<'a> {
             let (a, b) = (from.numbers[channel.number], to.numbers[channel.number]);
             *between = if a.is_nan() || b.is_nan() {
                 Between::Nothing
-            } else if let Some(broken) = [a, b].into_iter().find(|value| channel.scale.is_beyond(*value)) {
+            } else if let Some(broken) = broken(channel.scale.plausible(), a, b) {
                 Between::Broken(channel.scale.ratio(broken))
             } else {
                 Between::Line(a, b)
@@ -170,7 +168,14 @@ impl<'a> Driver<'a> {
     #[inline]
     fn take(&mut self, logged: Logged, recorder: &mut Recorder) -> Result<(), Box<Problem>> {
         let outputs = self.unit.step(Instant::from_millis(self.clock), &self.inputs);
-        recorder.step(&Moment { at: self.next, outputs: &outputs, unit: &self.unit, logged })?;
+        recorder.step(&Moment {
+            at: self.next,
+            outputs: &outputs,
+            unit: &self.unit,
+            logged,
+            channels: &self.plan.channels,
+            samples: &self.inputs.channels,
+        })?;
         self.clock = self.clock.wrapping_add(self.step);
         self.next += i64::from(self.step);
         self.steps += 1;

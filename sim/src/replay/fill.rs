@@ -1,8 +1,9 @@
 //! Columns that are logged less often than others.
 //!
 //! A logger may write a voltage every second and a temperature every minute, in one file, with empty cells between. Such
-//! a cell is filled in from the column's neighbours in time, as the gap between two rows would be, and under the same limit.
-//! For that rows are held back until the column's next value has come, or could only come too late.
+//! a cell is filled in from the column's neighbours in time, as the gap between two rows would be, and under the same kind of
+//! limit: unless the user says another, what the usual interval explains, that of the column for a cell and that of the rows for a
+//! pause between two. A sensor lost for half an hour in a log of every ten seconds is lost, and not a slow log. For that rows are held back until the column's next value has come, or could only come too late.
 
 use super::plan::Number;
 use super::rows::Row;
@@ -11,34 +12,151 @@ use std::collections::VecDeque;
 /// Rows held back at most. With more to an hour than this, a column's long pause counts as a gap: memory stays bounded.
 const MOST: usize = 1 << 15;
 
-/// Fills in empty cells.
+/// Intervals after which it is known how far apart values usually come; the weight of a later one is one in as many.
+const ENOUGH: i64 = 8;
+/// A gap of up to so many usual intervals is explained by them.
+const TIMES: i64 = 3;
+/// How many gaps of a column are told one by one.
+const NAMED: usize = 3;
+
+/// How long a gap is filled in at most. Times are in milliseconds.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Limit {
+    longest: i64,
+    /// What a reading may be old: a shorter gap is of no account.
+    least: i64,
+    /// Whether `longest` was asked for, and is not to be judged by the log's own intervals.
+    literal: bool,
+}
+
+/// The longest gap that is filled in unasked.
+const LONGEST: i64 = 3_600_000;
+
+impl Limit {
+    /// `longest` if that was asked for; otherwise what the log's own intervals explain, [`LONGEST`] at most. Gaps of `least` are
+    /// filled in whatever the intervals.
+    pub(super) fn new(longest: Option<i64>, least: i64) -> Self {
+        Self { longest: longest.unwrap_or(LONGEST), least, literal: longest.is_some() }
+    }
+
+    /// The longest gap that is filled in where values come at this cadence.
+    fn of(self, cadence: Cadence) -> i64 {
+        if self.literal || cadence.seen < ENOUGH { self.longest } else { self.longest.min(self.explained(cadence)) }
+    }
+
+    /// The longest gap that this cadence explains.
+    fn explained(self, cadence: Cadence) -> i64 {
+        self.least.max(cadence.usual.saturating_mul(TIMES))
+    }
+}
+
+/// How far apart values usually come: the mean of the first few intervals, and from then on one that follows slowly.
+#[derive(Clone, Copy, Debug, Default)]
+struct Cadence {
+    seen: i64,
+    usual: i64,
+}
+
+impl Cadence {
+    #[inline]
+    fn add(&mut self, interval: i64) {
+        if self.seen < ENOUGH {
+            self.seen += 1;
+            self.usual += (interval - self.usual) / self.seen;
+        } else {
+            // A hole widens the usual by a quarter, however long it is: the next one must not be explained by it.
+            self.usual += (interval.min(self.usual.saturating_mul(TIMES)) - self.usual) / ENOUGH;
+        }
+    }
+}
+
+/// What was filled in, in one column. Times are in milliseconds, moments since the first row.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Bridged {
+    pub(super) time: i64,
+    pub(super) count: u64,
+    /// The longest gaps, from and to, the longest first.
+    pub(super) longest: Vec<(i64, i64)>,
+}
+
+impl Bridged {
+    fn add(&mut self, from: i64, to: i64) {
+        self.time += to - from;
+        self.count += 1;
+        let place = self.longest.partition_point(|(a, b)| b - a >= to - from);
+        if place < NAMED {
+            self.longest.truncate(NAMED - 1);
+            self.longest.insert(place, (from, to));
+        }
+    }
+}
+
+/// Fills in empty cells, and says over which pauses between rows nothing may be.
 pub(super) struct Filler {
+    limit: Limit,
     /// The numbers that are interpolated in time.
     columns: Vec<Column>,
-    longest_gap: i64,
+    rows: Cadence,
     held: VecDeque<Row>,
-    newest: i64,
+    newest: Option<i64>,
 }
 
 struct Column {
     number: Number,
+    plausible: (f64, f64),
+    cadence: Cadence,
     /// Time and value of the latest cell that was not empty.
     latest: Option<(i64, f64)>,
+    bridged: Bridged,
+}
+
+impl Column {
+    /// Takes the column's next value in, and hands back the one before.
+    #[inline]
+    fn meet(&mut self, at: i64, value: f64) -> Option<(i64, f64)> {
+        let before = self.latest.replace((at, value));
+        if let Some((since, _)) = before {
+            self.cadence.add(at - since);
+        }
+        before
+    }
 }
 
 impl Filler {
-    /// Fills in `numbers` over gaps of at most `longest_gap` milliseconds.
-    pub(super) fn new(numbers: impl IntoIterator<Item = Number>, longest_gap: i64) -> Self {
-        let columns = numbers.into_iter().map(|number| Column { number, latest: None }).collect();
-        Self { columns, longest_gap, held: VecDeque::new(), newest: 0 }
+    /// Fills in `numbers`, each with the lowest and highest value that can be, over gaps within `limit`.
+    pub(super) fn new(numbers: impl IntoIterator<Item = (Number, (f64, f64))>, limit: Limit) -> Self {
+        let column = |(number, plausible)| Column {
+            number,
+            plausible,
+            cadence: Cadence::default(),
+            latest: None,
+            bridged: Bridged::default(),
+        };
+        let columns = numbers.into_iter().map(column).collect();
+        Self { limit, columns, rows: Cadence::default(), held: VecDeque::new(), newest: None }
+    }
+
+    /// What was filled in, in each of the numbers.
+    pub(super) fn bridged(&self) -> impl Iterator<Item = &Bridged> {
+        self.columns.iter().map(|column| &column.bridged)
     }
 
     /// Takes the next row of the log and hands `on` every row in which nothing is left to fill in.
     #[inline]
-    pub(super) fn take<E>(&mut self, row: Row, mut on: impl FnMut(Row) -> Result<(), E>) -> Result<(), E> {
+    pub(super) fn take<E>(&mut self, mut row: Row, mut on: impl FnMut(Row) -> Result<(), E>) -> Result<(), E> {
+        if let Some(newest) = self.newest.replace(row.at) {
+            let pause = row.at - newest;
+            row.after_pause = pause > self.limit.of(self.rows);
+            if pause > self.limit.explained(self.rows) && self.rows.seen > 0 && !row.after_pause {
+                self.note_pause(newest, &row);
+            }
+            self.rows.add(pause);
+        }
         if self.held.is_empty() && self.columns.iter().all(|column| row.has(column.number)) {
             // The usual log has no empty cells.
-            self.columns.iter_mut().for_each(|column| column.latest = Some((row.at, row.numbers[column.number])));
+            for column in &mut self.columns {
+                column.meet(row.at, row.numbers[column.number]);
+            }
             return on(row);
         }
         self.push(row);
@@ -48,21 +166,39 @@ impl Filler {
         Ok(())
     }
 
-    fn push(&mut self, row: Row) {
-        for Column { number, latest } in &mut self.columns {
-            if !row.has(*number) {
-                continue;
-            }
-            let value = row.numbers[*number];
-            if let Some((since, from)) = latest.replace((row.at, value))
-                && row.at - since <= self.longest_gap
-            {
-                for between in self.held.iter_mut().rev().take_while(|between| between.at > since) {
-                    between.numbers[*number] = interpolate((since, from), (row.at, value), between.at);
-                }
+    /// The time between the row before, at `from`, and `row` is filled in although the log's rows come closer than that.
+    #[cold]
+    fn note_pause(&mut self, from: i64, row: &Row) {
+        for column in &mut self.columns {
+            if row.has(column.number) && column.latest.is_some_and(|(since, _)| since == from) {
+                column.bridged.add(from, row.at);
             }
         }
-        self.newest = row.at;
+    }
+
+    fn push(&mut self, row: Row) {
+        for column in &mut self.columns {
+            let number = column.number;
+            if !row.has(number) {
+                continue;
+            }
+            let value = row.numbers[number];
+            let limit = self.limit.of(column.cadence);
+            let Some((since, from)) = column.meet(row.at, value) else { continue };
+            if row.at - since > limit {
+                continue;
+            }
+            let broken = broken(column.plausible, from, value);
+            let mut filled = false;
+            for between in self.held.iter_mut().rev().take_while(|between| between.at > since) {
+                let line = || interpolate((since, from), (row.at, value), between.at);
+                between.numbers[number] = broken.unwrap_or_else(line);
+                filled = true;
+            }
+            if filled {
+                column.bridged.add(since, row.at);
+            }
+        }
         self.held.push_back(row);
     }
 
@@ -82,9 +218,15 @@ impl Filler {
 
     /// Whether the empty cell of `row` may yet be filled in.
     fn is_open(&self, column: &Column, row: &Row) -> bool {
-        !row.has(column.number)
-            && column.latest.is_some_and(|(since, _)| since < row.at && self.newest - since < self.longest_gap)
+        let (Some((since, _)), Some(newest)) = (column.latest, self.newest) else { return false };
+        !row.has(column.number) && since < row.at && newest - since < self.limit.of(column.cadence)
     }
+}
+
+/// What a column shows between two values of which one cannot be. It is not known when that began: it is taken for all the time
+/// between, for a doubtful reading takes permission away.
+pub(super) fn broken((low, high): (f64, f64), from: f64, to: f64) -> Option<f64> {
+    [from, to].into_iter().find(|value| !(low..=high).contains(value))
 }
 
 /// The value at `at` on the straight line from one moment to another.
@@ -106,8 +248,14 @@ mod tests {
         row
     }
 
-    fn filled(rows: &[(i64, Option<f64>)], longest_gap: i64) -> Vec<(i64, Option<f64>)> {
-        let mut filler = Filler::new([0], longest_gap);
+    const ANY: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
+
+    fn exactly(longest_gap: i64) -> Limit {
+        Limit::new(Some(longest_gap), 0)
+    }
+
+    fn filled(rows: &[(i64, Option<f64>)], limit: Limit) -> Vec<(i64, Option<f64>)> {
+        let mut filler = Filler::new([(0, ANY)], limit);
         let mut out = Vec::new();
         for &(at, value) in rows {
             filler
@@ -125,18 +273,77 @@ mod tests {
     fn empty_cells_lie_on_the_line_between_their_neighbours() {
         let rows = [(0, Some(1.0)), (10, None), (30, None), (40, Some(5.0)), (50, None)];
         let expected = [(0, Some(1.0)), (10, Some(2.0)), (30, Some(4.0)), (40, Some(5.0)), (50, None)];
-        assert_eq!(filled(&rows, 40), expected);
+        assert_eq!(filled(&rows, exactly(40)), expected);
+    }
+
+    #[test]
+    fn no_line_leads_to_what_cannot_be() {
+        for (from, to, shown) in [(1.0, 850.0, 850.0), (-999.0, 1.0, -999.0)] {
+            let mut filler = Filler::new([(0, (-45.0, 100.0))], exactly(40));
+            let mut out = Vec::new();
+            for (at, value) in [(0, Some(from)), (10, None), (20, Some(to))] {
+                filler
+                    .take(row(at, value), |row| {
+                        out.push(row.numbers[0]);
+                        Ok::<_, ()>(())
+                    })
+                    .unwrap();
+            }
+            assert_eq!(out, [from, shown, to]);
+        }
     }
 
     #[test]
     fn a_pause_over_the_limit_stays_empty() {
         let rows = [(0, Some(1.0)), (10, None), (41, Some(5.0))];
-        assert_eq!(filled(&rows, 40), rows);
+        assert_eq!(filled(&rows, exactly(40)), rows);
+    }
+
+    #[test]
+    fn unasked_a_gap_is_bridged_as_far_as_the_columns_own_intervals_explain_it() {
+        // A value every 10, once none for `gap`.
+        let rows = |gap: i64| {
+            let before = (0..=200).map(|at| (at, (at % 10 == 0).then_some(1.0)));
+            let empty = (201..200 + gap).map(|at| (at, None));
+            let after = (200 + gap..400).map(move |at| (at, ((at - gap) % 10 == 0).then_some(1.0)));
+            before.chain(empty).chain(after).collect::<Vec<_>>()
+        };
+        for (gap, least, bridged) in [(30, 0, true), (31, 0, false), (50, 50, true), (51, 50, false)] {
+            let out = filled(&rows(gap), Limit::new(None, least));
+            assert_eq!(out[201].1.is_some(), bridged, "{gap}, at least {least}");
+            assert!(out[..200].iter().all(|(_, value)| value.is_some()));
+        }
+    }
+
+    #[test]
+    fn no_hole_is_explained_by_the_hole_before() {
+        let mut cadence = Cadence::default();
+        (0..100).for_each(|_| cadence.add(10));
+        let limit = Limit::new(None, 0);
+        cadence.add(3000);
+        assert!(limit.of(cadence) < 40, "{}", limit.of(cadence));
+        (0..100).for_each(|_| cadence.add(600));
+        assert!(limit.of(cadence) > 600, "another pace is followed: {}", limit.of(cadence));
+    }
+
+    #[test]
+    fn what_is_bridged_is_told_with_the_longest_gaps() {
+        let mut filler = Filler::new([(0, ANY)], exactly(100));
+        for (at, value) in [(0, Some(1.0)), (1, None), (2, Some(1.0)), (5, None), (6, Some(1.0)), (7, Some(1.0))] {
+            filler.take(row(at, value), |_| Ok::<_, ()>(())).unwrap();
+        }
+        let told = filler.bridged().next().unwrap();
+        assert_eq!((told.time, told.count, &told.longest), (6, 2, &vec![(2, 6), (0, 2)]));
+        // A pause between rows, far longer than theirs usually are, that was asked to be bridged.
+        filler.take(row(107, Some(1.0)), |row| (!row.after_pause).then_some(()).ok_or(())).unwrap();
+        assert_eq!(filler.bridged().next().unwrap().longest[0], (7, 107));
+        filler.take(row(208, Some(1.0)), |row| row.after_pause.then_some(()).ok_or(())).unwrap();
+        assert_eq!(filler.bridged().next().unwrap().count, 3);
     }
 
     #[test]
     fn a_column_that_never_comes_back_holds_no_rows_for_longer_than_the_limit() {
-        let mut filler = Filler::new([0], 100);
+        let mut filler = Filler::new([(0, ANY)], exactly(100));
         filler.take(row(0, Some(1.0)), |_| Ok::<_, ()>(())).unwrap();
         for at in 1..1000 {
             filler.take(row(at, None), |_| Ok::<_, ()>(())).unwrap();
@@ -146,7 +353,7 @@ mod tests {
 
     #[test]
     fn rows_held_are_bounded_however_dense_the_log() {
-        let mut filler = Filler::new([0], i64::MAX);
+        let mut filler = Filler::new([(0, ANY)], exactly(i64::MAX));
         filler.take(row(0, Some(1.0)), |_| Ok::<_, ()>(())).unwrap();
         for at in 1..100_000 {
             filler.take(row(at, None), |_| Ok::<_, ()>(())).unwrap();
@@ -162,7 +369,7 @@ mod tests {
         ) {
             let mut at = 0;
             let rows: Vec<_> = cells.into_iter().map(|(step, value)| { at += step; (at, value) }).collect();
-            let out = filled(&rows, longest_gap);
+            let out = filled(&rows, exactly(longest_gap));
             prop_assert_eq!(rows.len(), out.len());
             for (index, (given, got)) in rows.iter().zip(&out).enumerate() {
                 prop_assert_eq!(given.0, got.0);

@@ -37,7 +37,7 @@ pub use clock::{Dial, Span, TimeFormat};
 pub use events::Events;
 pub use mapping::{ChannelColumn, Mapping, SourceColumn, TimeColumn};
 pub use rejects::{Fault, Reject, Rejects};
-pub use report::{Because, Difference, Differences, Energy, FaultReport, InState, Report, Use};
+pub use report::{Because, Bridge, Difference, Differences, Energy, FaultReport, InState, Period, Report, Use};
 pub use scale::Unit;
 pub use summary::summarise;
 
@@ -46,7 +46,7 @@ use crate::installation::Installation;
 use crate::output::Target;
 use ahead::{Ended, ahead};
 use drive::Driver;
-use fill::Filler;
+use fill::{Filler, Limit};
 use header::Header;
 use lines::{LONGEST, LineError};
 use plan::Plan;
@@ -69,8 +69,9 @@ pub struct Request {
     pub mapping: Mapping,
     /// Time between two steps of the controller, in milliseconds.
     pub step_ms: u32,
-    /// Longest time between two values that is interpolated, in milliseconds.
-    pub longest_gap_ms: i64,
+    /// Longest time between two values that is interpolated, in milliseconds; where nothing is said, what the log's own
+    /// intervals explain.
+    pub longest_gap_ms: Option<i64>,
     /// Stop at the first row that cannot be used.
     pub strict: bool,
 }
@@ -144,10 +145,12 @@ pub fn replay(
     check_step(&plan, request)?;
     let mut rows = Rows::new(records, header, &plan);
 
-    let interpolated = plan.channels.iter().map(|channel| channel.number);
-    let interpolated = interpolated.chain(plan.supply).chain(plan.bank).chain(plan.state_of_charge);
-    let mut filler = Filler::new(interpolated, request.longest_gap_ms);
-    let mut driver = Driver::new(&plan, request.step_ms, request.longest_gap_ms);
+    let interpolated = plan.channels.iter().map(|channel| (channel.number, channel.scale.plausible()));
+    let others = [plan.supply, plan.bank, plan.state_of_charge].into_iter().flatten();
+    let interpolated = interpolated.chain(others.map(|number| (number, (f64::NEG_INFINITY, f64::INFINITY))));
+    let max_age = plan.settings.trust.max_age.as_millis().into();
+    let mut filler = Filler::new(interpolated, Limit::new(request.longest_gap_ms, max_age));
+    let mut driver = Driver::new(&plan, request.step_ms);
 
     // The first row says how moments are written, which the timeline's header depends on.
     let first = first_row(&mut rows, names, request.strict)?;
@@ -155,7 +158,9 @@ pub fn replay(
     let Sinks { timeline, plot, events } = sinks;
     let channels = || plan.channels.iter().map(|channel| channel.name.clone()).collect();
     let timeline = timeline.map(|(target, every)| Timeline::start(target, dial.clone(), channels(), every));
-    let mut recorder = Recorder::new(events, timeline.transpose()?, plot.as_ref().map(|_| Trace::new(request.step_ms)));
+    let trust = &plan.settings.trust;
+    let trace = || Trace::new(request.step_ms, (trust.plausible_low, trust.plausible_high));
+    let mut recorder = Recorder::new(events, timeline.transpose()?, plot.as_ref().map(|_| trace()));
 
     filler.take(first, |row| driver.advance(row, &mut recorder))?;
     let (reader, batches) = ahead();
@@ -190,6 +195,8 @@ pub fn replay(
         steps: driver.steps(),
         step: request.step_ms,
         span,
+        longest_gap: request.longest_gap_ms,
+        bridged: filler.bridged().cloned().collect(),
         counters: *driver.unit().counters(),
     };
     let report = Report::new(source, &recorder);

@@ -112,6 +112,7 @@ impl Plan {
         // The log's own heat warmed the plate, or none did; ours never reaches it.
         settings.heater.proof = None;
         settings.heater.cooling = None;
+        let plausible = (settings.trust.plausible_low, settings.trust.plausible_high);
         let mut channels = Vec::new();
         settings.channels.clear();
         for (name, channel) in installation.channels.iter().zip(&installation.settings.channels) {
@@ -119,7 +120,11 @@ impl Plan {
                 Some((field, unit)) => {
                     finder.use_column(name, header.shown(field));
                     let number = finder.number(field);
-                    channels.push(ChannelPlan { name: name.clone(), number, scale: Scale::new(channel, unit) });
+                    channels.push(ChannelPlan {
+                        name: name.clone(),
+                        number,
+                        scale: Scale::new(channel, unit, plausible),
+                    });
                     // As many as fitted before.
                     let _ = settings.channels.push(*channel);
                 }

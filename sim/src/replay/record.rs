@@ -2,11 +2,14 @@
 
 use super::differ::Differ;
 use super::events::Events;
+use super::plan::ChannelPlan;
 use super::plot::Trace;
 use super::tally::Tally;
 use super::timeline::Timeline;
 use crate::diagnostic::Problem;
-use forewarm_core::signals::{Outputs, Relay};
+use forewarm_core::quantity::Celsius;
+use forewarm_core::settings::MAX_CHANNELS;
+use forewarm_core::signals::{Outputs, Relay, Sample};
 use forewarm_core::unit::Unit;
 
 /// What the logged controller did; nothing where the log does not say.
@@ -22,6 +25,17 @@ pub(super) struct Moment<'a> {
     pub(super) outputs: &'a Outputs,
     pub(super) unit: &'a Unit,
     pub(super) logged: Logged,
+    pub(super) channels: &'a [ChannelPlan],
+    pub(super) samples: &'a [Sample; MAX_CHANNELS],
+}
+
+/// What a channel shows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Shown {
+    /// A reading the controller goes by.
+    Good(Celsius),
+    /// What the log has although the controller does not believe it.
+    Doubtful(Celsius),
 }
 
 impl Moment<'_> {
@@ -31,6 +45,20 @@ impl Moment<'_> {
 
     pub(super) fn charge(&self) -> bool {
         self.outputs.charge == Relay::Closed
+    }
+
+    /// What each channel shows, in their order; nothing for one that is missing, or not yet trusted after the start.
+    #[inline]
+    pub(super) fn shown(&self) -> impl Iterator<Item = Option<Shown>> {
+        let readings = self.unit.readings();
+        (0..self.channels.len()).map(move |index| readings[index].map(Shown::Good).or_else(|| self.doubtful(index)))
+    }
+
+    #[cold]
+    fn doubtful(&self, index: usize) -> Option<Shown> {
+        let Sample::Fresh(measured) = self.samples[index] else { return None };
+        self.outputs.faults.channels[index]?;
+        self.channels[index].scale.shown(measured).map(Shown::Doubtful)
     }
 }
 

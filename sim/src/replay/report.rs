@@ -3,6 +3,7 @@
 use super::clock::{Dial, TimeFormat};
 use super::differ::Differ;
 use super::events::seconds;
+use super::fill::Bridged;
 use super::plan::Plan;
 use super::record::Recorder;
 use super::rejects::{Fault, Reject, Rejects};
@@ -43,6 +44,11 @@ pub struct Report {
     pub span_s: f64,
     /// Pauses of the log that were not stepped through. Neither permitted nor inhibited.
     pub skipped_s: f64,
+    /// Longest gap that was interpolated; nothing where that was judged by the log's own intervals.
+    pub max_gap_s: Option<f64>,
+    /// What was interpolated over empty cells, or over pauses between rows longer than theirs usually are, by channel;
+    /// supply and bank under the names of their columns. Only those with any.
+    pub bridged: Vec<Bridge>,
     /// Time the heater was on.
     pub heater_on_s: f64,
     /// Times it was switched on.
@@ -83,6 +89,28 @@ pub struct Use {
     pub what: String,
     /// The column.
     pub column: String,
+}
+
+/// What was interpolated in one channel.
+#[derive(Clone, Debug, Serialize)]
+pub struct Bridge {
+    /// The channel.
+    pub channel: String,
+    /// How long in all, from value to value.
+    pub time_s: f64,
+    /// How many gaps.
+    pub count: u64,
+    /// The longest of them, the longest first.
+    pub longest: Vec<Period>,
+}
+
+/// A stretch of the log.
+#[derive(Clone, Debug, Serialize)]
+pub struct Period {
+    /// Its start.
+    pub from_s: f64,
+    /// Its end.
+    pub to_s: f64,
 }
 
 /// Energy from one source.
@@ -175,6 +203,9 @@ pub(super) struct Source<'a> {
     pub(super) steps: u64,
     pub(super) step: u32,
     pub(super) span: i64,
+    pub(super) longest_gap: Option<i64>,
+    /// One for each channel of the plan, then supply, bank and state of charge where there is a column for them.
+    pub(super) bridged: Vec<Bridged>,
     pub(super) counters: Counters,
 }
 
@@ -201,6 +232,8 @@ impl Report {
             step_s: f64::from(from.step) / 1000.0,
             span_s: seconds(from.span),
             skipped_s: seconds(tally.skipped),
+            max_gap_s: from.longest_gap.map(seconds),
+            bridged: bridges(from.plan, &from.bridged),
             heater_on_s: seconds(tally.heater_on),
             heater_starts: tally.heater_starts,
             energy: names
@@ -265,6 +298,24 @@ impl Differences {
             first: first.collect(),
         }
     }
+}
+
+fn bridges(plan: &Plan, bridged: &[Bridged]) -> Vec<Bridge> {
+    let others = [(plan.supply, "supply_v"), (plan.bank, "bank_v"), (plan.state_of_charge, "soc_pct")];
+    let others = others.iter().filter_map(|(number, name)| number.map(|_| *name));
+    let names = plan.channels.iter().map(|channel| channel.name.as_str()).chain(others);
+    let told = names.zip(bridged).filter(|(_, bridged)| bridged.count > 0);
+    told.map(|(name, bridged)| Bridge {
+        channel: name.to_owned(),
+        time_s: seconds(bridged.time),
+        count: bridged.count,
+        longest: bridged
+            .longest
+            .iter()
+            .map(|&(from, to)| Period { from_s: seconds(from), to_s: seconds(to) })
+            .collect(),
+    })
+    .collect()
 }
 
 /// `{kind: count, …, "first": [{line, kind, detail}]}`.

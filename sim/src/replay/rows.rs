@@ -18,13 +18,15 @@ pub(super) struct Row {
     pub(super) numbers: [f64; MAX_NUMBERS],
     known: u16,
     set: u16,
+    /// Whether the time since the row before is too long to know anything of it.
+    pub(super) after_pause: bool,
 }
 
 const _: () = assert!(MAX_FLAGS <= 16, "flags are held in 16 bits");
 
 impl Row {
     pub(super) const fn new(at: i64) -> Self {
-        Self { at, numbers: [f64::NAN; MAX_NUMBERS], known: 0, set: 0 }
+        Self { at, numbers: [f64::NAN; MAX_NUMBERS], known: 0, set: 0, after_pause: false }
     }
 
     /// The flag; nothing where the cell is empty.

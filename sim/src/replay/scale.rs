@@ -4,7 +4,8 @@
 //! ratio that its channel's element, leads and reference resistor would have given. This direction is worked out here in f64
 //! from the published equation, and not by the core's own integers, so that a replay also tests those.
 
-use forewarm_core::quantity::{Ohms, Ratio};
+use forewarm_core::quantity::{Celsius, Ohms, Ratio};
+use forewarm_core::rtd::Measured;
 use forewarm_core::settings::Channel;
 
 /// The unit a column is logged in.
@@ -48,6 +49,7 @@ impl Unit {
 /// Turns the logged values of one channel into ratios.
 #[derive(Clone, Debug)]
 pub(super) struct Scale {
+    channel: Channel,
     unit: Unit,
     r0: f64,
     a: f64,
@@ -60,17 +62,21 @@ pub(super) struct Scale {
     offset: f64,
     /// Lowest and highest logged value that a platinum element can cause, in the logged unit.
     within: (f64, f64),
+    /// Lowest and highest logged value that can be at the channel's place, in the logged unit.
+    plausible: (f64, f64),
 }
 
 /// The range of the equation, °C. Source: IEC 60751:2022.
 const EQUATION: (f64, f64) = (-200.0, 850.0);
 
 impl Scale {
-    pub(super) fn new(channel: &Channel, unit: Unit) -> Self {
+    /// For a channel that is believed from `low` to `high`.
+    pub(super) fn new(channel: &Channel, unit: Unit, (low, high): (Celsius, Celsius)) -> Self {
         let (a, b, c) = channel.element.coefficients().as_steps();
         #[expect(clippy::cast_precision_loss, reason = "at most 34 bits")]
         let scaled = |steps: i64, bits: i32| steps as f64 * (-f64::from(bits)).exp2();
         let mut scale = Self {
+            channel: *channel,
             unit,
             r0: ohms(channel.element.r0()),
             a: scaled(a, 40),
@@ -80,14 +86,25 @@ impl Scale {
             steps_per_ohm: f64::from(1_u32 << 30) / ohms(channel.reference),
             offset: f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16),
             within: (0.0, 0.0),
+            plausible: (0.0, 0.0),
         };
         scale.within = (scale.logged(EQUATION.0), scale.logged(EQUATION.1));
+        let shown = |t: Celsius| scale.logged(f64::from(t.as_steps()) / f64::from(1_u32 << 16) - scale.offset);
+        scale.plausible = (shown(low), shown(high));
         scale
     }
 
-    /// Whether no platinum element can cause `value`: the sensor or the logger was broken then.
-    pub(super) fn is_beyond(&self, value: f64) -> bool {
-        value < self.within.0 || value > self.within.1
+    /// Lowest and highest logged value that can be at the channel's place. Beyond it the sensor or the logger was broken.
+    pub(super) const fn plausible(&self) -> (f64, f64) {
+        self.plausible
+    }
+
+    /// The temperature that the channel makes of a ratio, believed or not; nothing where no platinum element causes it.
+    #[cold]
+    pub(super) fn shown(&self, measured: Measured) -> Option<Celsius> {
+        let ohms = measured.element.less(measured.lead)?.of(self.channel.reference)?;
+        let t = self.channel.element.celsius(ohms.less(self.channel.leads.known())?).ok()?;
+        Some(t.raised(self.channel.offset))
     }
 
     /// The ratio that a converter would have measured; the lowest or highest there is for a value that is beyond.
@@ -143,7 +160,7 @@ fn ohms(r: Ohms) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use forewarm_core::quantity::{Celsius, Kelvins};
+    use forewarm_core::quantity::Kelvins;
     use forewarm_core::rtd::{Coefficients, Element, Leads, Thermometer};
     use forewarm_core::settings::Role;
     use proptest::prelude::*;
@@ -171,6 +188,10 @@ mod tests {
         })
     }
 
+    fn scale(channel: &Channel, unit: Unit) -> Scale {
+        Scale::new(channel, unit, (Celsius::from_millidegrees(-45_000), Celsius::from_millidegrees(100_000)))
+    }
+
     /// What the core reads from `ratio`, in °C.
     fn read_back(channel: &Channel, ratio: Ratio) -> f64 {
         let terminals = ratio.of(channel.reference).unwrap();
@@ -185,7 +206,7 @@ mod tests {
             channel in channel(), t in -50.0..140.0_f64,
         ) {
             for (unit, logged) in [(Unit::Celsius, t), (Unit::Fahrenheit, t * 1.8 + 32.0), (Unit::Kelvin, t + 273.15)] {
-                let read = read_back(&channel, Scale::new(&channel, unit).ratio(logged));
+                let read = read_back(&channel, scale(&channel, unit).ratio(logged));
                 prop_assert!((read - t).abs() < 1e-4, "{t} °C as {unit:?} read as {read}");
             }
         }
@@ -193,11 +214,46 @@ mod tests {
         #[test]
         fn ohms_and_ratio_of_a_temperature_are_that_temperature(channel in channel(), t in -50.0..140.0_f64) {
             for unit in [Unit::Ohms, Unit::Ratio] {
-                let scale = Scale::new(&channel, unit);
+                let scale = scale(&channel, unit);
                 let read = read_back(&channel, scale.ratio(scale.logged(t - scale.offset)));
                 prop_assert!((read - t).abs() < 1e-4, "{t} °C as {unit:?} read as {read}");
             }
         }
+    }
+
+    #[test]
+    fn what_is_plausible_is_said_in_the_unit_of_the_log_and_the_offset_is_part_of_it() {
+        let channel = Channel {
+            role: Role::Cell,
+            element: Element::pt100(),
+            reference: Ohms::from_milliohms(400_000),
+            leads: Leads::FourWire,
+            offset: Kelvins::from_millikelvins(2_000),
+        };
+        // IEC 60751:2022, table of Pt100: −47 °C and 98 °C.
+        for (unit, low, high) in
+            [(Unit::Celsius, -45.0, 100.0), (Unit::Fahrenheit, -49.0, 212.0), (Unit::Ohms, 81.50, 137.75)]
+        {
+            let found = scale(&channel, unit).plausible();
+            assert!((found.0 - low).abs() < 0.01 && (found.1 - high).abs() < 0.01, "{unit:?}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn a_doubtful_reading_is_shown_as_the_log_has_it() {
+        let channel = Channel {
+            role: Role::Cell,
+            element: Element::pt100(),
+            reference: Ohms::from_milliohms(400_000),
+            leads: Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(500), at: Celsius::ZERO },
+            offset: Kelvins::from_millikelvins(250),
+        };
+        let scale = scale(&channel, Unit::Celsius);
+        for logged in [-150.0, 12.0, 99.0, 800.0] {
+            let shown = scale.shown(Measured::element(scale.ratio(logged))).unwrap();
+            assert!((f64::from(shown.as_steps()) / 65_536.0 - logged).abs() < 0.001, "{logged}: {shown:?}");
+        }
+        assert_eq!(scale.shown(Measured::element(scale.ratio(9999.0))), None);
     }
 
     #[test]
@@ -216,10 +272,11 @@ mod tests {
             (Unit::Ohms, -1.0, 390.5),
             (Unit::Ratio, 0.0, 1.1),
         ] {
-            let scale = Scale::new(&channel, unit);
+            let scale = scale(&channel, unit);
             assert_eq!(scale.ratio(low), Ratio::ZERO, "{unit:?}");
             assert_eq!(scale.ratio(high), Ratio::MAX, "{unit:?}");
-            assert!(scale.is_beyond(low) && scale.is_beyond(high));
+            let plausible = scale.plausible();
+            assert!(low < plausible.0 && high > plausible.1);
         }
     }
 }

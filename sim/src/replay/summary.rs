@@ -52,6 +52,27 @@ fn log(out: &mut String, report: &Report) {
             &format!("{} in pauses of the log, neither permitted nor inhibited", span(report.skipped_s)),
         );
     }
+    bridged(out, report);
+}
+
+fn bridged(out: &mut String, report: &Report) {
+    let limit = match report.max_gap_s {
+        None => "the limit is 3 times the usual interval, 1 h at most".to_owned(),
+        Some(limit) => format!("the limit is {}", span(limit)),
+    };
+    if report.bridged.is_empty() {
+        item(out, "gaps interpolated", &format!("none; {limit}"));
+        return;
+    }
+    item(out, "gaps interpolated", &limit);
+    heading(out, "Interpolated over gaps");
+    for bridge in &report.bridged {
+        let gaps = if bridge.count == 1 { "1 gap".to_owned() } else { format!("{} gaps", bridge.count) };
+        item(out, &bridge.channel, &format!("{} in {gaps}, the longest:", span(bridge.time_s)));
+        for gap in &bridge.longest {
+            item(out, "", &format!("  {}, {}", moment(report, gap.from_s), span(gap.to_s - gap.from_s)));
+        }
+    }
 }
 
 fn charge(out: &mut String, report: &Report) {
@@ -114,7 +135,7 @@ fn one_fault(out: &mut String, report: &Report, fault: &FaultReport) {
     // What the log itself can cause: then the sensor is not to blame.
     match fault.kind {
         "stuck" | "too_fast" => line(out, format_args!("    or the log's own steps are coarse: then nothing is wrong")),
-        "missing" => line(out, format_args!("    or the log paused for longer than --max-gap")),
+        "missing" => line(out, format_args!("    or a gap of the log too long to interpolate (--max-gap)")),
         _ => {}
     }
 }

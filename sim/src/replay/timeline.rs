@@ -1,7 +1,7 @@
 //! The timeline: what the controller saw and did, as CSV. A replay can read it back.
 
 use super::clock::Dial;
-use super::record::Moment;
+use super::record::{Moment, Shown};
 use crate::diagnostic::Problem;
 use crate::output::{Draft, Target};
 use forewarm_core::quantity::Celsius;
@@ -76,9 +76,9 @@ impl Timeline {
         let ceiling = outputs.ceiling.as_per_mille();
         self.cell(|cell| write!(cell, "{}.{:03}", ceiling / 1000, ceiling % 1000))?;
         self.celsius(moment.unit.coldest_cell())?;
-        let readings = moment.unit.readings();
-        for reading in readings.iter().take(self.channels.len()) {
-            self.celsius(*reading)?;
+        for shown in moment.shown() {
+            // The faults say which of them are doubtful.
+            self.celsius(shown.map(|(Shown::Good(t) | Shown::Doubtful(t))| t))?;
         }
         let channels = std::mem::take(&mut self.channels);
         let faults = self.cell(|cell| {

@@ -34,6 +34,9 @@ const BAND_PITCH: f64 = 28.0;
 /// Colours differ in lightness too, and outlines in their dashes.
 const CELLS: [&str; 6] = ["#12436d", "#d1620f", "#28a197", "#7a1f5c", "#3d3d3d", "#a285d1"];
 
+/// How a doubtful reading is drawn: far lighter than a good one, and empty.
+const PALE: &str = "fill-opacity=\"0\" stroke-opacity=\"0.4\"";
+
 /// Places of the drawing.
 struct Scales {
     low: f64,
@@ -79,7 +82,8 @@ pub(in super::super) fn svg(picture: &Picture<'_>) -> String {
     let mut order: Vec<_> = (0..picture.channels.len()).collect();
     order.sort_by_key(|&channel| picture.settings.channels[channel].role == Role::Cell);
     for channel in order {
-        envelope(&mut out, &scales, picture, channel);
+        envelope(&mut out, &scales, picture, channel, Trust::Doubtful);
+        envelope(&mut out, &scales, picture, channel, Trust::Good);
     }
     for (row, (label, band)) in bands.iter().enumerate() {
         draw_band(&mut out, &scales, picture, (label, *band), band_top(row));
@@ -115,7 +119,12 @@ fn thresholds(settings: &ValidSettings) -> Vec<(&'static str, f64)> {
 
 /// Everything that was read, the lower thresholds, and the upper ones where readings come near them.
 fn shown_range(picture: &Picture<'_>, thresholds: &[(&str, f64)]) -> (f64, f64, Vec<Tick<f64>>) {
-    let readings = picture.trace.bins.iter().flat_map(|bin| (0..picture.channels.len()).filter_map(|c| bin.range(c)));
+    let readings = picture
+        .trace
+        .bins
+        .iter()
+        .flat_map(|bin| (0..picture.channels.len()).flat_map(|c| [bin.range(c), bin.doubtful(c)]))
+        .flatten();
     let (low, high) = readings.fold((f64::MAX, f64::MIN), |(low, high), (l, h)| (low.min(l), high.max(h)));
     let near = thresholds.iter().enumerate().filter(|(rank, (_, t))| *rank < 2 || *t < high + 5.0);
     let (low, high) = near.fold((low, high), |(low, high), (_, (_, t))| (low.min(*t), high.max(*t)));
@@ -189,17 +198,34 @@ fn legend(out: &mut String, picture: &Picture<'_>) {
         let width = label.chars().count() as f64 * 6.6;
         x += 46.0 + width;
     }
+    let bins = &picture.trace.bins;
+    if bins.iter().any(|bin| (0..picture.channels.len()).any(|channel| bin.doubtful(channel).is_some())) {
+        let _ = writeln!(out, "<path d=\"M{x:.0} 44h22\" stroke=\"#222\" stroke-width=\"3\" {PALE}/>");
+        text(out, (x + 28.0, 48.0), "start", "pale: in doubt");
+    }
 }
 
-/// The area between the lowest and the highest reading of each bin, one piece for each stretch without a gap.
-fn envelope(out: &mut String, scales: &Scales, picture: &Picture<'_>, channel: usize) {
+/// Whether the controller believed what is drawn.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Trust {
+    Good,
+    Doubtful,
+}
+
+/// The area between the lowest and the highest reading of each bin, one piece for each stretch without a gap; an outline only of
+/// what is doubtful.
+fn envelope(out: &mut String, scales: &Scales, picture: &Picture<'_>, channel: usize, trust: Trust) {
     let (colour, dashes) = style(picture, channel);
     let trace = picture.trace;
     let middle = |index: usize| {
         let start = i64::try_from(index).unwrap_or(i64::MAX).saturating_mul(trace.width);
         scales.x(start.saturating_add(trace.width / 2).min(picture.span))
     };
-    let points: Vec<_> = trace.bins.iter().enumerate().map(|(index, bin)| (index, bin.range(channel))).collect();
+    let (range, opacity): (fn(&Bin, usize) -> _, _) = match trust {
+        Trust::Good => (Bin::range, "fill-opacity=\"0.3\""),
+        Trust::Doubtful => (Bin::doubtful, PALE),
+    };
+    let points: Vec<_> = trace.bins.iter().enumerate().map(|(index, bin)| (index, range(bin, channel))).collect();
     for piece in points.chunk_by(|(_, a), (_, b)| a.is_some() == b.is_some()) {
         let piece: Vec<_> = piece.iter().filter_map(|&(index, range)| Some((middle(index), range?))).collect();
         if piece.is_empty() {
@@ -209,7 +235,7 @@ fn envelope(out: &mut String, scales: &Scales, picture: &Picture<'_>, channel: u
         let lower = piece.iter().rev().map(|(x, (low, _))| (*x, *low));
         let _ = write!(
             out,
-            "<path fill=\"{colour}\" fill-opacity=\"0.3\" stroke=\"{colour}\" stroke-dasharray=\"{dashes}\" \
+            "<path fill=\"{colour}\" {opacity} stroke=\"{colour}\" stroke-dasharray=\"{dashes}\" \
              stroke-linejoin=\"round\" d=\""
         );
         for (number, (x, t)) in upper.chain(lower).enumerate() {

@@ -4,7 +4,7 @@
 //! bin keeps is what must not be lost in a picture however far away one stands: the lowest and the highest reading, and
 //! how much of the time something was on.
 
-use super::super::record::Moment;
+use super::super::record::{Moment, Shown};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::Alarm;
@@ -31,6 +31,7 @@ impl Band {
 pub(in super::super) struct Trace {
     /// Width of a bin, in milliseconds.
     pub(super) width: i64,
+    plausible: (Celsius, Celsius),
     pub(super) bins: Vec<Bin>,
     /// The step before, and which bands were on from then on.
     before: Option<(i64, u8)>,
@@ -41,17 +42,31 @@ pub(in super::super) struct Trace {
 pub(super) struct Bin {
     /// Lowest and highest reading of each channel, in thousandths of a degree; the other way round where there was none.
     ranges: [(i32, i32); MAX_CHANNELS],
+    /// The same of what was logged and not believed.
+    doubtful: [(i32, i32); MAX_CHANNELS],
     /// Time each band was on, and time there was, in milliseconds.
     on: [i64; Band::ALL.len()],
     time: i64,
 }
 
+/// The range of no reading.
+const NONE: (i32, i32) = (i32::MAX, i32::MIN);
+
 impl Bin {
-    const EMPTY: Self = Self { ranges: [(i32::MAX, i32::MIN); MAX_CHANNELS], on: [0; Band::ALL.len()], time: 0 };
+    const EMPTY: Self =
+        Self { ranges: [NONE; MAX_CHANNELS], doubtful: [NONE; MAX_CHANNELS], on: [0; Band::ALL.len()], time: 0 };
 
     /// Lowest and highest reading of a channel, in °C, if there was one.
     pub(super) fn range(&self, channel: usize) -> Option<(f64, f64)> {
-        let (low, high) = self.ranges[channel];
+        Self::celsius(self.ranges[channel])
+    }
+
+    /// The same of what was logged and not believed.
+    pub(super) fn doubtful(&self, channel: usize) -> Option<(f64, f64)> {
+        Self::celsius(self.doubtful[channel])
+    }
+
+    fn celsius((low, high): (i32, i32)) -> Option<(f64, f64)> {
         (low <= high).then(|| (f64::from(low) / 1000.0, f64::from(high) / 1000.0))
     }
 
@@ -62,7 +77,9 @@ impl Bin {
     }
 
     fn join(&mut self, other: &Self) {
-        for (range, more) in self.ranges.iter_mut().zip(other.ranges) {
+        for (range, more) in
+            self.ranges.iter_mut().zip(other.ranges).chain(self.doubtful.iter_mut().zip(other.doubtful))
+        {
             *range = (range.0.min(more.0), range.1.max(more.1));
         }
         for (on, more) in self.on.iter_mut().zip(other.on) {
@@ -73,20 +90,25 @@ impl Bin {
 }
 
 impl Trace {
-    /// A trace of steps that lie `step` milliseconds apart.
-    pub(in super::super) const fn new(step: u32) -> Self {
-        Self { width: step as i64, bins: Vec::new(), before: None }
+    /// A trace of steps that lie `step` milliseconds apart, of temperatures that lie between the two of `plausible`.
+    pub(in super::super) const fn new(step: u32, plausible: (Celsius, Celsius)) -> Self {
+        Self { width: step as i64, plausible, bins: Vec::new(), before: None }
     }
 
     #[inline]
     pub(in super::super) fn step(&mut self, moment: &Moment<'_>) {
         self.stop(moment.at);
-        let readings = moment.unit.readings();
+        let (low, high) = self.plausible;
         let bin = self.bin(moment.at);
-        for (range, reading) in bin.ranges.iter_mut().zip(readings) {
-            if let Some(t) = reading.map(Celsius::as_millidegrees) {
-                *range = (range.0.min(t), range.1.max(t));
-            }
+        for (channel, shown) in moment.shown().enumerate() {
+            let (range, t) = match shown {
+                Some(Shown::Good(t)) => (&mut bin.ranges[channel], t),
+                // A temperature that cannot be would leave no room for those that can.
+                Some(Shown::Doubtful(t)) if (low..=high).contains(&t) => (&mut bin.doubtful[channel], t),
+                Some(Shown::Doubtful(_)) | None => continue,
+            };
+            let t = t.as_millidegrees();
+            *range = (range.0.min(t), range.1.max(t));
         }
         let alarm = moment.outputs.alarm == Alarm::Sounding;
         let on = |band: Band, on: bool| u8::from(on) << band as u8;
@@ -152,7 +174,7 @@ mod tests {
         fn joining_bins_loses_no_extreme_and_no_time(
             steps in proptest::collection::vec((1..2000_i64, -40_000..60_000_i32, 0..32_u8), 1..400),
         ) {
-            let mut trace = Trace::new(1000);
+            let mut trace = Trace::new(1000, (Celsius::MIN, Celsius::MAX));
             let mut at = 0;
             let mut on = [0; Band::ALL.len()];
             for &(gap, reading, bands) in &steps {
