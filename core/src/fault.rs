@@ -333,7 +333,7 @@ impl SystemFault {
                 "supply_out_of_range",
                 SelfClearing,
                 Alarm,
-                "the heater supply is outside its limits or not measured",
+                "the heater supply is outside its limits or not measured, although energy is on offer",
                 "a run of good readings",
                 "fuse, isolator, voltage drop under load",
             ),

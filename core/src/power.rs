@@ -162,9 +162,6 @@ impl Power {
 
         let mut faults = SystemFaults::NONE;
         let supply = self.judge_supply(inputs.supply);
-        if supply == Supply::Bad {
-            faults = faults.with(SystemFault::SupplyOutOfRange);
-        }
         if inputs.discharge_line == Line::Refused {
             faults = faults.with(SystemFault::DischargeLineRefused);
         }
@@ -181,15 +178,17 @@ impl Power {
             BankUse::WithSource(_) => !budget.is_zero(),
             BankUse::Always(_) => true,
         };
+        // A supply that its source feeds is dead while that is absent; no reason to call anyone.
+        if supply == Supply::Bad && (bank_offered || !budget.is_zero()) {
+            faults = faults.with(SystemFault::SupplyOutOfRange);
+        }
         let bank_spendable = self.bank_above_reserve && inputs.discharge_line == Line::Allowed;
-        let feed = if supply == Supply::Unproven {
-            Feed::Unproven
-        } else if budget >= load || (bank_offered && bank_spendable) {
-            Feed::Qualified
-        } else if budget.plus(unsettled) >= load {
-            Feed::Settling
-        } else {
-            Feed::Nothing
+        let feed = match supply {
+            Supply::Unproven => Feed::Unproven,
+            Supply::Good if budget >= load || (bank_offered && bank_spendable) => Feed::Qualified,
+            Supply::Good if budget.plus(unsettled) >= load => Feed::Settling,
+            Supply::Bad if !unsettled.is_zero() => Feed::Settling,
+            Supply::Good | Supply::Bad => Feed::Nothing,
         };
         Offer { load, budget, feed, source_present, faults }
     }

@@ -241,6 +241,22 @@ fn no_source_no_heat() {
 }
 
 #[test]
+fn a_supply_that_is_dead_with_its_source_calls_nobody_and_one_that_stays_dead_does() {
+    let mut bench = Bench::at(0);
+    bench.inputs.sources = Sources::NONE;
+    bench.inputs.supply = Some(Millivolts::ZERO);
+    let outputs = bench.seconds(100);
+    assert_eq!((shows(&outputs), outputs.alarm), ((State::Waiting, Cause::NoEnergy), Alarm::Quiet));
+    bench.inputs.sources = Sources::NONE.with(1);
+    assert_eq!(bench.second().alarm, Alarm::Quiet, "it may rise while the source settles");
+    let outputs = bench.seconds(6);
+    assert_eq!((outputs.cause, outputs.alarm), (Cause::SupplyOutOfRange, Alarm::Sounding));
+    bench.inputs.supply = Some(bench.settings.heater.nominal);
+    assert_eq!(bench.seconds(2).heater, Relay::Open);
+    assert_eq!(bench.second().heater, Relay::Closed, "after a run of good readings");
+}
+
+#[test]
 fn a_budget_too_small_for_the_heater_is_not_spent_but_two_may_add_up() {
     let mut settings = settings();
     settings.heater.power = Milliwatts::from_milliwatts(150_000);
