@@ -29,6 +29,8 @@ pub(super) struct Plan {
     /// Fields of the numbers and of the flags, each field once.
     pub(super) numbers: Vec<usize>,
     pub(super) flags: Vec<usize>,
+    /// Fields of the flags that tell whether a source is present, and its name.
+    pub(super) source_fields: Vec<(usize, String)>,
     /// The settings to replay with: channels without a column left out, and nothing judged that only our own heat could show.
     pub(super) settings: ValidSettings,
     /// The channels of `settings`.
@@ -127,7 +129,12 @@ impl Plan {
             }
         }
 
-        let sources = installation.sources.iter().map(|name| finder.source(name, mapping)).collect();
+        let sources: Vec<_> = installation.sources.iter().map(|name| finder.source(name, mapping)).collect();
+        let source_fields = installation.sources.iter().zip(&sources).filter_map(|(name, presence)| match presence {
+            Presence::Flag(flag) => Some((*finder.flags.get(*flag)?, name.clone())),
+            Presence::Never | Presence::Always | Presence::AtLeast(..) => None,
+        });
+        let source_fields = source_fields.collect();
 
         let nominal = settings.heater.nominal.as_millivolts();
         let nominal = format!("{}.{:02} V", nominal / 1000, nominal % 1000 / 10);
@@ -160,13 +167,15 @@ impl Plan {
         let logged_heater = finder.logged("heater", mapping.logged_heater.as_deref());
         let logged_charge = finder.logged("charge", mapping.logged_charge.as_deref());
 
-        let settings = settings.validate().map_err(|error| finder.problem(error.to_string()).because(error.why()));
-        let settings = settings.map_err(|problem| finder.problems.push(problem));
-        match (time, settings) {
-            (Some(time), Ok(settings)) if finder.problems.is_empty() => Ok(Self {
+        let Some(time) = time.filter(|_| finder.problems.is_empty()) else { return Err(finder.problems) };
+        // Only now: channels without a column would make settings that nobody wrote.
+        match settings.validate() {
+            Err(error) => Err(vec![finder.problem(error.to_string()).because(error.why())]),
+            Ok(settings) => Ok(Self {
                 time,
                 numbers: finder.numbers,
                 flags: finder.flags,
+                source_fields,
                 settings,
                 channels,
                 supply,
@@ -181,7 +190,6 @@ impl Plan {
                 assumptions: finder.assumptions,
                 uses: finder.uses,
             }),
-            _ => Err(finder.problems),
         }
     }
 }
