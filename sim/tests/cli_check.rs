@@ -328,12 +328,37 @@ fn a_warning_is_told_and_is_no_failure() {
         ("power_w", "power_w = 800", "and the heater takes 1099 W at supply_max_v, 15 V"),
         ("# ice_point_ohm", "ice_point_ohm = 101.5", "moves the ice point by more than 1 %"),
         ("spend", "spend = \"never\"\nreserve_pct = 50\nresume_pct = 60", "has no effect"),
+        (
+            "spend",
+            "spend = \"always\"\nreserve_v = 8.3\nresume_v = 9",
+            "bank.reserve_v is 8.3 V, far from heater.nominal_v",
+        ),
+        (
+            "spend",
+            "spend = \"always\"\nreserve_v = 13\nresume_v = 26",
+            "bank.resume_v is 26 V, far from heater.nominal_v",
+        ),
+        ("reference_ohm", "reference_ohm = 199", "is 199 Ω for an element of 100 Ω at 0 °C"),
+        ("reference_ohm", "reference_ohm = 1001", "is 1001 Ω for an element of 100 Ω at 0 °C"),
+        ("budget_w", "budget_w = 0", "is 0 W: this source gives the heater nothing"),
     ] {
         let (text, _) = starter_with(from, to);
         let run = check(&text);
         assert_eq!(run.status, 0, "{to}: {run:?}");
         assert!(run.stdout.contains("warning: standard input") && run.stdout.contains(said), "{to}: {}", run.stdout);
         assert!(run.stdout.contains("no errors, 1 warning\n"), "{to}: {}", run.stdout);
+    }
+}
+
+#[test]
+fn what_is_just_usual_is_no_warning() {
+    for (from, to) in [
+        ("spend", "spend = \"always\"\nreserve_v = 8.96\nresume_v = 16.64"),
+        ("reference_ohm", "reference_ohm = 200"),
+        ("reference_ohm", "reference_ohm = 1000"),
+    ] {
+        let run = check(&starter_with(from, to).0);
+        assert!(run.stdout.contains("standard input: no problems\n"), "{to}: {}", run.stdout);
     }
 }
 
