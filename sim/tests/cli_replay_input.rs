@@ -361,6 +361,23 @@ fn a_cell_that_cannot_be_read_is_told_with_what_would_be() {
 }
 
 #[test]
+fn what_an_option_says_wrong_is_told_of_the_command_line_and_by_its_name() {
+    for (options, words) in [
+        (&["--column", "x=low_c"][..], "--column names a channel \"x\""),
+        (&["--column", "low=x_c"], "no column \"x_c\", which --column names"),
+        (&["--column", "low=low_c", "--column", "low=high_c"], "--column names two columns for channel low"),
+        (&["--source", "x=low_c"], "--source names a source \"x\""),
+        (&["--assume-source", "x"], "--assume-source names a source \"x\""),
+        (&["--assume-source", "mains", "--source", "mains=low_c"], "source mains is given twice"),
+        (&["--time", "x"], "no column \"x\", which --time names"),
+        (&["--logged-heater", "x"], "no column \"x\", which --logged-heater names"),
+    ] {
+        Bench::new().replay(good(), options).refuses(1, &[&format!("error: command line: {words}")]);
+    }
+    Bench::new().replay(good(), &["--plot", "-"]).refuses(2, &["error: command line: --plot -"]);
+}
+
+#[test]
 fn columns_that_are_not_found_are_told_without_consequences() {
     let bench = Bench::new();
     let said = bench.replay("t;s,lo,w;c\n1;0,3,4;5\n", &[]);
