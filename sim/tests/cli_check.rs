@@ -56,11 +56,11 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
     ),
     ("# cutout_pad_c", "cutout_pad_c = 90", "heater.cutout_pad_c is 90 °C, which leads to 100 °C", "cutout_pad_c = 50"),
     ("hold", "hold = \"always\"", "heater.hold is the text \"always\"", "\"while_charging\" or \"never\""),
-    ("# priority", "priority = 1.5", "source[0].priority is 1.5, not a whole number", "priority = 1"),
-    ("# priority", "priority = 10", "source[0].priority is 10, outside 0 to 9", "priority = 0"),
-    ("name = \"plate\"", "name = \"a=b\"", "channel[2].name is \"a=b\", which no column", "letters, digits"),
-    ("name = \"plate\"", "name = \"Supply-V\"", "channel[2].name is \"Supply-V\", which in a log", "any other name"),
-    ("name = \"plate\"", "name = \"\"", "channel[2].name is \"\", which no column", "1 to 32 letters"),
+    ("# priority", "priority = 1.5", "source 1 (engine): priority is 1.5, not a whole number", "priority = 1"),
+    ("# priority", "priority = 10", "source 1 (engine): priority is 10, outside 0 to 9", "priority = 0"),
+    ("name = \"plate\"", "name = \"a=b\"", "channel 3: name is \"a=b\", which no column", "letters, digits"),
+    ("name = \"plate\"", "name = \"Supply-V\"", "channel 3: name is \"Supply-V\", which in a log", "any other name"),
+    ("name = \"plate\"", "name = \"\"", "channel 3: name is \"\", which no column", "1 to 32 letters"),
     ("spend", "spend = \"with source\"", "bank.spend is the text \"with source\"", "spend = \"with_source\""),
     (
         "# stuck_after_h",
@@ -68,13 +68,13 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
         "trust.stuck_after_h is the text \"ever\"",
         "stuck_after_h = \"never\"",
     ),
-    ("role", "role = \"cels\"", "channel[0].role is the text \"cels\"", "role = \"cell\""),
-    ("element", "element = \"Pt100\"", "channel[0].element is the text \"Pt100\"", "element = \"pt100\""),
+    ("role", "role = \"cels\"", "channel 1 (cells_low): role is the text \"cels\"", "role = \"cell\""),
+    ("element", "element = \"Pt100\"", "channel 1 (cells_low): element is the text \"Pt100\"", "element = \"pt100\""),
     ("element", "r0_ohm = -5", "R0 is outside 1 Ω to 16 000 Ω", "100 for a Pt100"),
     (
         "# calibration",
         "calibration = [ { at_c = 0, ohm = 100 } ]",
-        "channel[0].calibration is not two points",
+        "channel 1 (cells_low): calibration is not two points",
         "calibration = [",
     ),
     (
@@ -92,25 +92,35 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
     (
         "wiring",
         "wiring = \"5-wire\"",
-        "channel[0].wiring is the text \"5-wire\"",
+        "channel 1 (cells_low): wiring is the text \"5-wire\"",
         "\"2-wire\", \"3-wire\" or \"4-wire\"",
     ),
-    ("# lead_loop_ohm", "lead_loop_ohm = 0.5", "channel[0].lead_loop_ohm does not belong", "wiring = \"2-wire\""),
-    ("reference_ohm", "reference_ohm = 30", "channel[0].reference_ohm is too small", "reference_ohm = 400"),
+    (
+        "# lead_loop_ohm",
+        "lead_loop_ohm = 0.5",
+        "channel 1 (cells_low): lead_loop_ohm does not belong",
+        "wiring = \"2-wire\"",
+    ),
+    (
+        "reference_ohm",
+        "reference_ohm = 30",
+        "channel 1 (cells_low): reference_ohm is 30 Ω, too small for the element, which needs more than 36 Ω",
+        "reference_ohm = 400",
+    ),
 ];
 
 /// The same, told where a section begins that lacks something, or at the other of two lines that do not go together.
 const SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     ("# proof_wh", "proof_wh = 20", "heater.proof_rise_k is missing", "leave out proof_wh"),
     ("# cooling_excess_k", "cooling_excess_k = 5", "heater.cooling_min is missing", "leave out cooling_excess_k"),
-    ("name = \"mains\"", "name = \"Engine\"", "source[1].name is \"Engine\", and so is another (line 8", "two names"),
+    ("name = \"mains\"", "name = \"Engine\"", "source 2: name is \"Engine\", and so is another (line 8", "two names"),
     (
         "name = \"plate\"",
         "name = \"box_air\"",
-        "channel[3].name is \"box_air\", and so is another (line 1",
+        "channel 4: name is \"box_air\", and so is another (line 1",
         "two names",
     ),
-    ("name = \"plate\"", "", "channel[2].name is missing", "name = "),
+    ("name = \"plate\"", "", "channel 3: name is missing", "name = "),
     ("spend", "spend = \"always\"", "no reserve says how far", "reserve_pct and resume_pct"),
     ("spend", "reserve_pct = 50\nresume_pct = 60", "bank.spend is missing", "\"with_source\""),
     (
@@ -129,13 +139,18 @@ const SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     (
         "element",
         "element = \"pt100\"\na_per_c = 3.9e-3\nb_per_c2 = -5.8e-7",
-        "channel[0].a_per_c does not go with element",
+        "channel 1 (cells_low): a_per_c does not go with element",
         "r0_ohm",
     ),
-    ("element", "r0_ohm = 100\na_per_c = 3.9e-3", "channel[0].b_per_c2 is missing", "together"),
+    ("element", "r0_ohm = 100\na_per_c = 3.9e-3", "channel 1 (cells_low): b_per_c2 is missing", "together"),
     ("element", "r0_ohm = 100\na_per_c = 3.9\nb_per_c2 = -5.8e-7", "A is outside", "3.9083e-3"),
-    ("element", "r0_ohm = 100\nelement = \"pt100\"", "channel[0].r0_ohm does not go with element", "one of the two"),
-    ("element", "", "channel[0].element is missing", "\"pt100\", \"pt500\" or \"pt1000\""),
+    (
+        "element",
+        "r0_ohm = 100\nelement = \"pt100\"",
+        "channel 1 (cells_low): r0_ohm does not go with element",
+        "one of the two",
+    ),
+    ("element", "", "channel 1 (cells_low): element is missing", "\"pt100\", \"pt500\" or \"pt1000\""),
 ];
 
 /// Makes the slip, and returns where it was told: the line in the message less the line of the slip.
@@ -328,12 +343,43 @@ fn a_warning_is_told_and_is_no_failure() {
         ("power_w", "power_w = 800", "and the heater takes 1099 W at supply_max_v, 15 V"),
         ("# ice_point_ohm", "ice_point_ohm = 101.5", "moves the ice point by more than 1 %"),
         ("spend", "spend = \"never\"\nreserve_pct = 50\nresume_pct = 60", "has no effect"),
+        (
+            "spend",
+            "spend = \"always\"\nreserve_v = 8.3\nresume_v = 9",
+            "bank.reserve_v is 8.3 V, far from heater.nominal_v",
+        ),
+        (
+            "spend",
+            "spend = \"always\"\nreserve_v = 13\nresume_v = 26",
+            "bank.resume_v is 26 V, far from heater.nominal_v",
+        ),
+        ("reference_ohm", "reference_ohm = 199", "is 199 Ω for an element of 100 Ω at 0 °C"),
+        ("reference_ohm", "reference_ohm = 1001", "is 1001 Ω for an element of 100 Ω at 0 °C"),
+        ("budget_w", "budget_w = 0", "is 0 W: this source gives the heater nothing"),
     ] {
         let (text, _) = starter_with(from, to);
         let run = check(&text);
         assert_eq!(run.status, 0, "{to}: {run:?}");
         assert!(run.stdout.contains("warning: standard input") && run.stdout.contains(said), "{to}: {}", run.stdout);
         assert!(run.stdout.contains("no errors, 1 warning\n"), "{to}: {}", run.stdout);
+    }
+}
+
+#[test]
+fn a_reference_above_the_limit_told_is_accepted() {
+    assert_eq!(check(&starter_with("reference_ohm", "reference_ohm = 35").0).status, 1);
+    assert_eq!(check(&starter_with("reference_ohm", "reference_ohm = 36.001").0).status, 0);
+}
+
+#[test]
+fn what_is_just_usual_is_no_warning() {
+    for (from, to) in [
+        ("spend", "spend = \"always\"\nreserve_v = 8.96\nresume_v = 16.64"),
+        ("reference_ohm", "reference_ohm = 200"),
+        ("reference_ohm", "reference_ohm = 1000"),
+    ] {
+        let run = check(&starter_with(from, to).0);
+        assert!(run.stdout.contains("standard input: no problems\n"), "{to}: {}", run.stdout);
     }
 }
 
@@ -352,6 +398,13 @@ fn the_summary_shows_what_the_file_sets() {
     ] {
         assert!(run.stdout.contains(part), "{part} is not in\n{}", run.stdout);
     }
+}
+
+#[test]
+fn the_summary_shows_where_the_leads_are() {
+    let run = check(&starter_with("wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 0.3\nlead_c = -7.5").0);
+    assert_eq!(run.status, 0);
+    assert!(run.stdout.contains("2-wire, leads 0.3 Ω, used at -7.5 °C"), "{}", run.stdout);
 }
 
 #[test]

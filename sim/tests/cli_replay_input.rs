@@ -333,6 +333,61 @@ fn a_log_without_a_row_that_can_be_used_is_refused_with_its_first() {
 }
 
 #[test]
+fn a_cell_that_cannot_be_read_is_told_with_what_would_be() {
+    const DATE: &str = "a date in another form: expected a date as 2025-01-31 13:45:00";
+    for (time, low, flag, words) in [
+        (
+            "0",
+            "\"-8,0\"",
+            "0",
+            "column low_c holds \"-8,0\", with a decimal comma: expected a decimal point, as in -8.0",
+        ),
+        ("0", "cold", "0", "column low_c holds \"cold\": expected a number"),
+        ("0", "\"8,0,1\"", "0", "column low_c holds \"8,0,1\": expected a number"),
+        ("0", "-8,0", "0", "4 cells, the header has 3: a decimal comma"),
+        ("0", "-8", "350", "column mains_present holds \"350\", not 0 or 1: --source mains=mains_present>=NUMBER"),
+        ("0", "-8", "maybe", "column mains_present holds \"maybe\": expected 0 or 1"),
+        ("14.01.2025 00:00:00", "-8", "0", DATE),
+        ("01/14/2025 12:00:00 AM", "-8", "0", DATE),
+        ("2025/01/14 00:00", "-8", "0", DATE),
+        ("noon", "-8", "0", "column time holds \"noon\": expected a date"),
+    ] {
+        let installation = INSTALLATION.split("[[channel]]\nname = \"high\"").next().unwrap();
+        let bench = Bench::new();
+        bench.write("bank.toml", installation);
+        let ran = bench.replay(format!("time,low_c,mains_present\n{time},{low},{flag}\n"), &[]);
+        ran.refuses(1, &["log.csv:2:1", words]);
+    }
+}
+
+#[test]
+fn what_an_option_says_wrong_is_told_of_the_command_line_and_by_its_name() {
+    for (options, words) in [
+        (&["--column", "x=low_c"][..], "--column names a channel \"x\""),
+        (&["--column", "low=x_c"], "no column \"x_c\", which --column names"),
+        (&["--column", "low=low_c", "--column", "low=high_c"], "--column names two columns for channel low"),
+        (&["--source", "x=low_c"], "--source names a source \"x\""),
+        (&["--assume-source", "x"], "--assume-source names a source \"x\""),
+        (&["--assume-source", "mains", "--source", "mains=low_c"], "source mains is given twice"),
+        (&["--time", "x"], "no column \"x\", which --time names"),
+        (&["--logged-heater", "x"], "no column \"x\", which --logged-heater names"),
+    ] {
+        Bench::new().replay(good(), options).refuses(1, &[&format!("error: command line: {words}")]);
+    }
+    Bench::new().replay(good(), &["--plot", "-"]).refuses(2, &["error: command line: --plot -"]);
+}
+
+#[test]
+fn columns_that_are_not_found_are_told_without_consequences() {
+    let bench = Bench::new();
+    let said = bench.replay("t;s,lo,w;c\n1;0,3,4;5\n", &[]);
+    said.refuses(1, &["no time column", "no column for cell channel low", "no column for cell channel high"]);
+    let said = said.stderr();
+    assert!(!said.contains("role cell"), "{said}");
+    assert_eq!(said.matches("error: ").count(), 3, "{said}");
+}
+
+#[test]
 fn a_quote_left_open_costs_its_own_row_only() {
     let text = good().replacen("\n60,", "\n60,\"", 1);
     let result = Bench::new().json(text, &[]);

@@ -13,7 +13,7 @@ use forewarm::installation::LoadError;
 use std::io::{self, Write};
 use std::process::ExitCode;
 
-/// Warms a lithium iron phosphate bank before it is charged: checks, rehearses and replays.
+/// Warms a lithium iron phosphate bank before it is charged: checks installations, replays logs.
 #[derive(Debug, Parser)]
 #[command(version, max_term_width = 80, arg_required_else_help = true)]
 struct Arguments {

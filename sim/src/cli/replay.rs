@@ -166,9 +166,9 @@ fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
                 "svg" => PlotForm::Svg,
                 "html" => PlotForm::Html,
                 _ => {
-                    return Err(Problem::error(&shown(path), "no picture can be drawn in this form")
-                        .remedy("a name that ends in .svg or .html")
-                        .into());
+                    let path = path.display();
+                    let message = format!("--plot {path} does not say which kind of picture");
+                    return Err(usage(&message, "a name that ends in .svg or .html"));
                 }
             };
             Some((claim(path)?, plot_form))

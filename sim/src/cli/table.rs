@@ -17,13 +17,14 @@ pub(crate) struct Arguments {
     /// Resistance at 0 °C in Ω, for any other element [default: that of the type]
     #[arg(long, value_name = "OHM", conflicts_with = "element", allow_hyphen_values = true, value_parser = micro)]
     r0: Option<i64>,
-    /// Coefficient A in 1/°C, as its certificate gives it [default: 3.9083e-3]
+    /// Coefficient A in 1/°C, as its certificate gives it; with --r0 and --b only
+    /// [default: 3.9083e-3]
     #[arg(long, value_name = "A", requires_all = ["r0", "b"], allow_hyphen_values = true, value_parser = parts::<10>)]
     a: Option<i64>,
-    /// Coefficient B in 1/°C² [default: -5.775e-7]
+    /// Coefficient B in 1/°C²; with --r0 and --a only [default: -5.775e-7]
     #[arg(long, value_name = "B", requires_all = ["r0", "a"], allow_hyphen_values = true, value_parser = parts::<14>)]
     b: Option<i64>,
-    /// Coefficient C in 1/°C⁴ [default: -4.183e-12]
+    /// Coefficient C in 1/°C⁴; with --r0, --a and --b only [default: -4.183e-12]
     #[arg(long, value_name = "C", requires_all = ["r0", "a", "b"], allow_hyphen_values = true, value_parser = parts::<19>)]
     c: Option<i64>,
     /// First temperature in °C, -200 or above

@@ -14,7 +14,7 @@ mod warnings;
 #[cfg(test)]
 mod tests;
 
-use crate::diagnostic::{Problem, Severity};
+use crate::diagnostic::{Problem, Severity, excerpt};
 use forewarm_core::settings::ValidSettings;
 use sections::Draft;
 pub use starter::starter;
@@ -71,7 +71,8 @@ impl Installation {
         let draft = sections::read(&mut reader, &document);
         verdict::judge(&mut reader, &draft.settings);
         warnings::add(&mut reader, &draft.settings);
-        let problems = reader.findings.into_problems();
+        let problems: Vec<_> =
+            reader.findings.into_problems().into_iter().map(|problem| counted_from_one(problem, &draft)).collect();
         if problems.iter().any(|problem| problem.severity == Severity::Error) {
             return Err(problems);
         }
@@ -83,4 +84,21 @@ impl Installation {
             Err(error) => Err(vec![Problem::error(file, error.to_string()).because(error.why())]),
         }
     }
+}
+
+/// The same in the words of a person: `channel 1 (bow): wiring` for `channel[0].wiring`. The place stays, for machines.
+fn counted_from_one(problem: Problem, draft: &Draft) -> Problem {
+    let mut message = String::from(problem.message);
+    for (kind, names) in [("channel", &draft.channels), ("source", &draft.sources)] {
+        for (index, name) in names.iter().enumerate() {
+            let path = format!("{kind}[{index}]");
+            // A section without a name goes by its path.
+            let name = if *name == path { String::new() } else { format!(" ({})", excerpt(name)) };
+            let shown = format!("{kind} {}", index + 1);
+            message = message.replace(&format!("{path}.name"), &format!("{shown}: name"));
+            message = message.replace(&format!("{path}."), &format!("{shown}{name}: "));
+            message = message.replace(&format!("{path} "), &format!("{shown}{name} "));
+        }
+    }
+    Problem { message: message.into(), ..problem }
 }

@@ -162,7 +162,10 @@ fn describe_channel(name: &str, channel: &Channel) -> Vec<String> {
         None => format!("R0 {} Ω", ohms(channel.element.r0())),
     };
     let wiring = match channel.leads {
-        Leads::TwoWire { loop_at_20c, .. } => format!("2-wire, leads {} Ω", ohms(loop_at_20c)),
+        Leads::TwoWire { loop_at_20c, at } => {
+            let at = Thousandths(at.as_millidegrees().into());
+            format!("2-wire, leads {} Ω, used at {at} °C", ohms(loop_at_20c))
+        }
         Leads::ThreeWire => "3-wire".to_owned(),
         Leads::FourWire => "4-wire".to_owned(),
     };

@@ -2,6 +2,7 @@
 
 use super::values::{Doubt, Reader, seconds};
 use crate::diagnostic::Severity;
+use forewarm_core::quantity::Ohms;
 use forewarm_core::settings::{Fact, Key, Place, Settings, SettingsError, Thousandths};
 
 /// Reports every [`SettingsError`] that is not the consequence of a fault already told.
@@ -56,18 +57,17 @@ pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
                         .channels
                         .get(usize::from(channel))
                         .map_or(100, |channel| channel.element.r0().as_micro_ohms() / 1_000_000);
+                    let limit = reference_limit(settings, usize::from(channel));
+                    let message = format!(
+                        "{place} is {} Ω, too small for the element, which needs more than {} Ω",
+                        Thousandths(settings.value(place).unwrap_or(0)),
+                        Thousandths(limit)
+                    );
                     let remedy =
                         format!("reference_ohm = {}, about four times the resistance at 0 °C", (4 * r0).min(16_000));
                     let span = reader.span(place).cloned();
                     let name = place.to_string();
-                    reader.findings.add(
-                        Severity::Error,
-                        span.as_ref(),
-                        &name,
-                        error.to_string(),
-                        Some(error.why()),
-                        remedy,
-                    );
+                    reader.findings.add(Severity::Error, span.as_ref(), &name, message, Some(error.why()), remedy);
                 }
             }
             SettingsError::Unmeasurable { channel } => {
@@ -88,6 +88,18 @@ pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
             }
         }
     }
+}
+
+/// The reference resistance, in thousandths of an ohm, that a channel's must exceed, to the next whole ohm: see
+/// [`SettingsError::ReferenceTooSmall`].
+fn reference_limit(settings: &Settings, channel: usize) -> i64 {
+    let Some(channel) = settings.channels.get(channel) else { return 0 };
+    let hottest = settings.trust.plausible_high.lowered(channel.offset);
+    let most =
+        channel.element.resistance(hottest).map_or(0, Ohms::as_micro_ohms) + channel.leads.known().as_micro_ohms();
+    // A ratio reaches just under 4, less a 64th.
+    let limit = (most + most / 64) / 4;
+    i64::try_from(limit.div_ceil(1_000_000) * 1000).unwrap_or(i64::MAX)
 }
 
 /// Whether anything that decides what this channel can measure is a stand-in.

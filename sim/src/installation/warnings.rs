@@ -3,7 +3,7 @@
 use super::values::{Doubt, Reader};
 use crate::diagnostic::Severity;
 use forewarm_core::quantity::Millivolts;
-use forewarm_core::settings::{BankUse, Key, Place, Role, Settings, Thousandths};
+use forewarm_core::settings::{BankUse, Key, Place, Role, Settings, SettingsError, Thousandths};
 
 /// Adds the warnings about the installation as a whole.
 pub(super) fn add(reader: &mut Reader, settings: &Settings) {
@@ -75,7 +75,65 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings) {
             );
         }
     }
+    reserve(reader, settings);
+    references(reader, settings);
+    idle_sources(reader, settings);
     energy(reader, settings);
+}
+
+/// Bank and heater of two systems: a reserve in volts should lie near what the heater is stated for.
+fn reserve(reader: &mut Reader, settings: &Settings) {
+    let nominal = i64::from(settings.heater.nominal.as_millivolts());
+    for key in [Key::ReserveFloorVoltage, Key::ReserveResumeVoltage] {
+        let Some(voltage) = settings.value(Place::of(key)) else { continue };
+        if (nominal * 7..=nominal * 13).contains(&(voltage * 10)) {
+            continue;
+        }
+        let name = key.fact().name.1;
+        warn(
+            reader,
+            &[key, Key::HeaterNominal],
+            &Place::of(key).to_string(),
+            format!(
+                "bank.{name} is {} V, far from heater.nominal_v ({} V)",
+                Thousandths(voltage),
+                Thousandths(nominal)
+            ),
+            "bank and heater seem to belong to two systems, and the bank would be spent never, or down to nothing",
+            &format!("{name} as the bank has it, or nominal_v; leave both if a converter feeds the heater"),
+        );
+    }
+}
+
+/// Reference resistors that hardly go with the element.
+fn references(reader: &mut Reader, settings: &Settings) {
+    let mut refused = Vec::new();
+    settings.check(|error| {
+        if let SettingsError::ReferenceTooSmall { channel } = error {
+            refused.push(usize::from(channel));
+        }
+    });
+    for (index, channel) in settings.channels.iter().enumerate() {
+        let place = Place::at(Key::Reference, index);
+        let (reference, r0) = (channel.reference.as_micro_ohms(), channel.element.r0().as_micro_ohms());
+        if (r0 * 2..=r0 * 10).contains(&reference)
+            || refused.contains(&index)
+            || [place.into(), Doubt::Element(index)].into_iter().any(|doubt: Doubt| reader.doubts(doubt))
+        {
+            continue;
+        }
+        let span = reader.span(place).cloned();
+        let ohms = |micro: u64| Thousandths(i64::try_from(micro / 1000).unwrap_or(i64::MAX)).to_string();
+        let message = format!("{place} is {} Ω for an element of {} Ω at 0 °C", ohms(reference), ohms(r0));
+        let why = if reference < r0 {
+            "common references are 2 to 10 times that; a converter reads beyond its reference only with some gain"
+        } else {
+            "common references are 2 to 10 times that; a reference of another element shows false temperatures"
+        };
+        let remedy =
+            "reference_ohm as printed on the converter's reference resistor, and the element that goes with it";
+        reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);
+    }
 }
 
 /// Adds one warning, told where the first of `keys` stands, unless one of them is a stand-in.
@@ -85,6 +143,24 @@ fn warn(reader: &mut Reader, keys: &[Key], place: &str, message: String, why: &s
     }
     let span = keys.iter().find_map(|&key| reader.span(Place::of(key))).cloned();
     reader.findings.add(Severity::Warning, span.as_ref(), place, message, Some(why), remedy);
+}
+
+/// Sources that give nothing.
+fn idle_sources(reader: &mut Reader, settings: &Settings) {
+    for (index, source) in settings.sources.iter().enumerate() {
+        let place = Place::at(Key::Budget, index);
+        if source.budget.as_milliwatts() > 0 || reader.doubts(place) {
+            continue;
+        }
+        let span = reader.span(place).cloned();
+        let message = format!("{place} is 0 W: this source gives the heater nothing");
+        let why = match settings.bank {
+            BankUse::WithSource(_) => "all it does is to let the bank be spent",
+            BankUse::Never | BankUse::Always(_) => "it has no effect at all",
+        };
+        let remedy = "the watts that heater and charge together may take from it, or no such [[source]]";
+        reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);
+    }
 }
 
 /// Whether there is energy for the heater, which takes power with the square of its supply voltage.

@@ -364,7 +364,9 @@ fn no_rows<R: Read>(rows: &Rows<R>, names: Names<'_>) -> ReplayError {
                 first.kind.words(),
                 first.detail
             );
-            names.at_line(first.line, message).remedy("--delimiter, --time and --column say how the log is written")
+            names
+                .at_line(first.line, message)
+                .remedy("what is expected there; --delimiter, --time, --column and --source say how the log is written")
         }
     };
     ReplayError::Refused(vec![problem])

@@ -29,6 +29,8 @@ pub(super) struct Plan {
     /// Fields of the numbers and of the flags, each field once.
     pub(super) numbers: Vec<usize>,
     pub(super) flags: Vec<usize>,
+    /// Fields of the flags that tell whether a source is present, and its name.
+    pub(super) source_fields: Vec<(usize, String)>,
     /// The settings to replay with: channels without a column left out, and nothing judged that only our own heat could show.
     pub(super) settings: ValidSettings,
     /// The channels of `settings`.
@@ -96,16 +98,18 @@ impl Plan {
         for ChannelColumn { channel, unit, .. } in &mapping.channels {
             if OTHER_COLUMNS.contains(&channel.as_str()) {
                 if unit.is_some() {
-                    let problem = Problem::error("command line", format!("--column gives {channel} a unit"));
+                    let problem = option_problem(format!("--column gives {channel} a unit"));
                     finder.problems.push(problem.remedy("no unit: _v is V, _pct is %, and the others hold 0 or 1"));
                 }
                 continue;
             }
             finder.known("channel", channel, "--column", &installation.channels);
         }
-        let named_sources = mapping.sources.iter().map(|source| &source.source).chain(&mapping.always_present);
-        for source in named_sources {
+        for SourceColumn { source, .. } in &mapping.sources {
             finder.known("source", source, "--source", &installation.sources);
+        }
+        for source in &mapping.always_present {
+            finder.known("source", source, "--assume-source", &installation.sources);
         }
 
         let mut settings = (*installation.settings).clone();
@@ -132,7 +136,12 @@ impl Plan {
             }
         }
 
-        let sources = installation.sources.iter().map(|name| finder.source(name, mapping)).collect();
+        let sources: Vec<_> = installation.sources.iter().map(|name| finder.source(name, mapping)).collect();
+        let source_fields = installation.sources.iter().zip(&sources).filter_map(|(name, presence)| match presence {
+            Presence::Flag(flag) => Some((*finder.flags.get(*flag)?, name.clone())),
+            Presence::Never | Presence::Always | Presence::AtLeast(..) => None,
+        });
+        let source_fields = source_fields.collect();
 
         let nominal = settings.heater.nominal.as_millivolts();
         let nominal = format!("{}.{:02} V", nominal / 1000, nominal % 1000 / 10);
@@ -165,13 +174,15 @@ impl Plan {
         let logged_heater = finder.logged("heater", mapping.logged_heater.as_deref());
         let logged_charge = finder.logged("charge", mapping.logged_charge.as_deref());
 
-        let settings = settings.validate().map_err(|error| finder.problem(error.to_string()).because(error.why()));
-        let settings = settings.map_err(|problem| finder.problems.push(problem));
-        match (time, settings) {
-            (Some(time), Ok(settings)) if finder.problems.is_empty() => Ok(Self {
+        let Some(time) = time.filter(|_| finder.problems.is_empty()) else { return Err(finder.problems) };
+        // Only now: channels without a column would make settings that nobody wrote.
+        match settings.validate() {
+            Err(error) => Err(vec![finder.problem(error.to_string()).because(error.why())]),
+            Ok(settings) => Ok(Self {
                 time,
                 numbers: finder.numbers,
                 flags: finder.flags,
+                source_fields,
                 settings,
                 channels,
                 supply,
@@ -186,7 +197,6 @@ impl Plan {
                 assumptions: finder.assumptions,
                 uses: finder.uses,
             }),
-            _ => Err(finder.problems),
         }
     }
 }
@@ -239,8 +249,9 @@ impl<'a> Finder<'a> {
         if !names.iter().any(|known| known == name) {
             let known: Vec<_> = names.iter().map(|name| excerpt(name)).collect();
             let message = format!("{option} names a {kind} \"{}\" that the installation does not have", excerpt(name));
-            let remedy = format!("one of its {kind}s: {}", known.join(", "));
-            self.problems.push(self.problem(message).remedy(remedy));
+            let others = if kind == "channel" { format!("; or {}", OTHER_COLUMNS.join(", ")) } else { String::new() };
+            let remedy = format!("one of its {kind}s: {}{others}", known.join(", "));
+            self.problems.push(option_problem(message).remedy(remedy));
         }
     }
 
@@ -251,7 +262,7 @@ impl<'a> Finder<'a> {
             Err(NoColumn::Absent) => format!("no column \"{}\", which {option} names", excerpt(column)),
             Err(NoColumn::Twice) => format!("more than one column \"{}\", which {option} names", excerpt(column)),
         };
-        self.problems.push(self.problem(message).remedy(self.columns_are()));
+        self.problems.push(option_problem(message).remedy(self.columns_are()));
         None
     }
 
@@ -293,7 +304,7 @@ impl<'a> Finder<'a> {
         if let Some(column) = named.next() {
             if named.next().is_some() {
                 let message = format!("--column names two columns for channel {}", excerpt(name));
-                self.problems.push(self.problem(message).remedy("one column for each channel"));
+                self.problems.push(option_problem(message).remedy("one column for each channel"));
             }
             let field = self.named(&column.column, "--column")?;
             let suffix = || Unit::named(column.column.trim().rsplit_once('_')?.1);
@@ -344,7 +355,7 @@ impl<'a> Finder<'a> {
         let first = named.next();
         if named.next().is_some() || (always && first.is_some()) {
             let message = format!("source {} is given twice by --source and --assume-source", excerpt(name));
-            self.problems.push(self.problem(message).remedy("one of the two"));
+            self.problems.push(option_problem(message).remedy("one of the two"));
         }
         if let Some(SourceColumn { column, at_least, .. }) = first {
             let Some(field) = self.named(column, "--source") else { return Presence::Never };
@@ -379,7 +390,7 @@ impl<'a> Finder<'a> {
         let field = match named.next() {
             Some(column) => {
                 if named.next().is_some() {
-                    let problem = Problem::error("command line", format!("--column names two columns for {name}"));
+                    let problem = option_problem(format!("--column names two columns for {name}"));
                     self.problems.push(problem.remedy("one column for each"));
                 }
                 self.named(&column.column, "--column")?
@@ -411,6 +422,11 @@ impl<'a> Finder<'a> {
     fn flag(&mut self, field: usize) -> Flag {
         place(&mut self.flags, field)
     }
+}
+
+/// A problem of what the user said, and not of the log.
+fn option_problem(message: impl Into<Box<str>>) -> Problem {
+    Problem::error("command line", message)
 }
 
 /// The place of `field` in `fields`, where it is added if it is new.

@@ -132,6 +132,7 @@ struct Parser {
     format: Option<TimeFormat>,
     numbers: Vec<usize>,
     flags: Vec<usize>,
+    source_fields: Vec<(usize, String)>,
     /// Time and line of the last row that was used.
     last: Option<(i64, u64)>,
     /// Time of the first row that was used.
@@ -154,6 +155,7 @@ impl Parser {
             format: plan.time.1,
             numbers: plan.numbers.clone(),
             flags: plan.flags.clone(),
+            source_fields: plan.source_fields.clone(),
             last: None,
             first_ms: 0,
             dial: Dial::default(),
@@ -208,15 +210,59 @@ impl Parser {
     fn explain(&self, wrong: Wrong, record: Option<&Record<'_>>) -> String {
         let Some(record) = record else { return "a quote that is not closed, or thousands of cells".into() };
         let Some(cell) = wrong.cell else {
-            return format!("{} cells, the header has {}", record.len(), self.header.width());
+            let (cells, width) = (record.len(), self.header.width());
+            let hint =
+                if cells > width { ": a decimal comma, or text with the delimiter in it, without quotes?" } else { "" };
+            return format!("{cells} cells, the header has {width}{hint}");
         };
         let held = excerpt(&String::from_utf8_lossy(record.cell(cell)));
         match (wrong.kind, self.last) {
             (Fault::OutOfOrder, Some((_, line))) => format!("{held} is before line {line}"),
             (Fault::Duplicate, Some((_, line))) => format!("{held} is the time of line {line} too"),
-            _ => format!("column {} holds \"{held}\"", self.header.shown(cell)),
+            _ => {
+                format!("column {} holds \"{held}\"{}", self.header.shown(cell), self.expected(cell, record.cell(cell)))
+            }
         }
     }
+
+    /// What a cell that cannot be read looks like, and what would be read there.
+    fn expected(&self, cell: usize, field: &[u8]) -> String {
+        const TIMES: &str = "a date as 2025-01-31 13:45:00 or 2025-01-31T13:45:00+01:00, or a number of seconds";
+        if cell == self.time {
+            let looks = if is_date(field) { ", a date in another form" } else { "" };
+            return format!("{looks}: expected {TIMES}");
+        }
+        if self.flags.contains(&cell) {
+            let source = self.source_fields.iter().find(|(source, _)| *source == cell && number(field).is_some());
+            return match source {
+                Some((_, source)) => {
+                    let column = self.header.shown(cell);
+                    format!(", not 0 or 1: --source {source}={column}>=NUMBER says from where on it counts")
+                }
+                None => ": expected 0 or 1, false or true, off or on, no or yes".to_owned(),
+            };
+        }
+        match with_point(field) {
+            Some(number) => format!(", with a decimal comma: expected a decimal point, as in {number}"),
+            None => ": expected a number, as in -7.5; an empty cell where there is none".to_owned(),
+        }
+    }
+}
+
+/// Whether the field looks like a date of whatever form: a number, and two more after one sign.
+fn is_date(field: &[u8]) -> bool {
+    let text = String::from_utf8_lossy(field);
+    ['/', '.', '-'].into_iter().any(|sign| {
+        let day = text.split([' ', 'T']).next().unwrap_or_default();
+        let parts: Vec<_> = day.split(sign).collect();
+        parts.len() == 3 && parts.iter().all(|part| !part.is_empty() && part.bytes().all(|byte| byte.is_ascii_digit()))
+    })
+}
+
+/// The number with a point for its comma, if that makes it one.
+fn with_point(field: &[u8]) -> Option<String> {
+    let text = std::str::from_utf8(field).ok().filter(|text| text.contains(','))?.replacen(',', ".", 1);
+    number(text.as_bytes()).map(|_| text)
 }
 
 /// A flag as loggers write it.
