@@ -375,8 +375,33 @@ fn a_long_pause_is_neither_permitted_nor_stepped_through() {
     // From each side two hours, less the soak.
     assert!(time("charge_permitted_s") < 2.0 * (7200.0 - 600.0) + 60.0, "{}", time("charge_permitted_s"));
     assert_eq!(result["steps"], 2 * 7201 + 3600 - 1);
+    let pauses = json!([{ "t_s": 7200.0 + 3600.0, "duration_s": time("skipped_s") }]);
+    assert_eq!((&result["pauses"], &result["pause_count"]), (&pauses, &json!(1)));
+    let step = json!({ "line": 723, "by_s": f64::from(year - 7200) });
+    assert_eq!((&result["largest_step_forward"], &result["largest_step_back"]), (&step, &Value::Null));
+    // Every channel is missing in the hour that was stepped through, and until it is believed again; not for a year.
+    for fault in result["faults"].as_array().unwrap().iter().filter(|fault| fault["kind"] == "missing") {
+        assert!((3500.0..3600.0).contains(&f64_of(&fault["stood_s"])), "{fault}");
+    }
     let summary = bench.run("log.csv", &[]).stdout();
-    assert!(summary.contains("skipped"), "{summary}");
+    assert!(summary.contains("largest step forward          line 723, by 364 d 22 h"), "{summary}");
+    // Of the five hours that were stepped through, and not of the year.
+    let shown = format!("{:.1} %\n", 100.0 * time("charge_permitted_s") / (time("span_s") - time("skipped_s")));
+    assert!(summary.contains("skipped") && summary.contains(&shown), "{shown}: {summary}");
+}
+
+#[test]
+fn a_clock_that_was_set_back_is_named_with_its_line_and_size() {
+    let bench = Bench::new();
+    let row = |t: i64| format!("{t},12.0,12.1,13,4\n");
+    let before: String = (10..=20).map(|step| row(step * 60)).collect();
+    let after: String = (0..30).map(|step| row(step * 60)).collect();
+    let ran = bench.replay(format!("{HEADER}\n{before}{after}"), &[]);
+    assert_eq!(ran.status(), 0);
+    assert!(ran.stdout().contains("largest step back             line 13, by 20 min 00 s"), "{}", ran.stdout());
+    let result = bench.run("log.csv", &["--json"]).json();
+    assert_eq!(result["largest_step_back"], json!({ "line": 13, "by_s": 1200.0 }));
+    assert_eq!((&result["rows_rejected"], &result["pauses"]), (&json!(21), &json!([])));
 }
 
 #[test]

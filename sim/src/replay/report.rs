@@ -7,6 +7,7 @@ use super::fill::Bridged;
 use super::plan::Plan;
 use super::record::Recorder;
 use super::rejects::{Fault, Reject, Rejects};
+use super::rows::{Leap, Leaps};
 use super::tally::What;
 use crate::installation::Installation;
 use forewarm_core::fault::Severity;
@@ -44,6 +45,14 @@ pub struct Report {
     pub span_s: f64,
     /// Pauses of the log that were not stepped through. Neither permitted nor inhibited.
     pub skipped_s: f64,
+    /// These pauses one by one, the first thousand of them.
+    pub pauses: Vec<Pause>,
+    /// How many there were.
+    pub pause_count: u64,
+    /// The row that lies farthest before the last row that was used; nothing where all are in order.
+    pub largest_step_back: Option<Step>,
+    /// The row that lies farthest after the row before it; nothing where there is one row only.
+    pub largest_step_forward: Option<Step>,
     /// Longest gap that was interpolated; nothing where that was judged by the log's own intervals.
     pub max_gap_s: Option<f64>,
     /// What was interpolated over empty cells, or over pauses between rows longer than theirs usually are, by channel;
@@ -89,6 +98,30 @@ pub struct Use {
     pub what: String,
     /// The column.
     pub column: String,
+}
+
+/// A pause of the log, as far as it was not stepped through.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Pause {
+    /// Its start.
+    pub t_s: f64,
+    /// How long it lasted.
+    pub duration_s: f64,
+}
+
+/// A step of the log's clock from one row to another.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Step {
+    /// Line of the later row in the log.
+    pub line: u64,
+    /// How far it lies from the one before, either way.
+    pub by_s: f64,
+}
+
+impl From<Leap> for Step {
+    fn from(leap: Leap) -> Self {
+        Self { line: leap.line, by_s: seconds(leap.by) }
+    }
 }
 
 /// What was interpolated in one channel.
@@ -200,6 +233,7 @@ pub(super) struct Source<'a> {
     pub(super) time_format: Option<TimeFormat>,
     pub(super) rows_read: u64,
     pub(super) rejects: Rejects,
+    pub(super) leaps: Leaps,
     pub(super) steps: u64,
     pub(super) step: u32,
     pub(super) span: i64,
@@ -210,6 +244,11 @@ pub(super) struct Source<'a> {
 }
 
 impl Report {
+    /// Time that was stepped through: what a share is a share of.
+    pub(super) fn stepped_s(&self) -> f64 {
+        self.span_s - self.skipped_s
+    }
+
     pub(super) fn new(from: Source<'_>, recorder: &Recorder) -> Self {
         let tally = &recorder.tally;
         let uses = from.plan.uses.iter().cloned();
@@ -232,6 +271,14 @@ impl Report {
             step_s: f64::from(from.step) / 1000.0,
             span_s: seconds(from.span),
             skipped_s: seconds(tally.skipped),
+            pauses: tally
+                .pauses
+                .iter()
+                .map(|&(from, to)| Pause { t_s: seconds(from), duration_s: seconds(to - from) })
+                .collect(),
+            pause_count: tally.pause_count,
+            largest_step_back: from.leaps.back.map(Step::from),
+            largest_step_forward: from.leaps.forward.map(Step::from),
             max_gap_s: from.longest_gap.map(seconds),
             bridged: bridges(from.plan, &from.bridged),
             heater_on_s: seconds(tally.heater_on),
