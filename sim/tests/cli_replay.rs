@@ -665,6 +665,39 @@ fn the_heater_needs_its_supply_and_energy_that_may_be_spent() {
 }
 
 #[test]
+fn a_fault_that_rests_on_an_assumption_says_so() {
+    let bench = Bench::new();
+    let installation = replay_kit::INSTALLATION;
+    for (reserve, column, assumed) in [
+        ("reserve_v = 12\nresume_v = 12.5", "bank_v", "the bank's voltage is 12.00 V all the time (no column bank_v)"),
+        ("reserve_pct = 50\nresume_pct = 60", "soc_pct", "its state of charge is unknown (no column soc_pct)"),
+    ] {
+        bench.write("bank.toml", installation.replace("\"never\"", &format!("\"always\"\n{reserve}")));
+        let result = bench.json(swinging(60), &[]);
+        let fault = &result["faults"][0];
+        assert_eq!(fault["kind"], "bank_below_reserve");
+        assert!(fault["assumed"].as_str().is_some_and(|text| text.ends_with(assumed)), "{fault}");
+        let said = format!("{assumed}: bank below reserve rests on it");
+        let assumptions = result["assumptions"].as_array().unwrap();
+        assert!(assumptions.iter().any(|text| text.as_str().unwrap().ends_with(&said)), "{assumptions:?}");
+        let summary = bench.run("log.csv", &[]).stdout();
+        assert!(summary.contains("but assumed: the bank"), "{summary}");
+        // The same with a column that says so rests on the log.
+        let logged =
+            log(
+                &format!("{HEADER},{column}"),
+                61,
+                60,
+                |t, name| {
+                    if name == column { "11".into() } else { cell(t, name) }
+                },
+            );
+        let fault = &bench.json(logged, &[])["faults"][0];
+        assert_eq!((&fault["kind"], &fault["assumed"]), (&json!("bank_below_reserve"), &Value::Null));
+    }
+}
+
+#[test]
 fn the_summary_tells_a_fitter_what_happened() {
     let bench = Bench::new();
     let summary = bench.replay(swinging(60), &MAINS).stdout();

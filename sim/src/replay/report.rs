@@ -4,11 +4,11 @@ use super::clock::{Dial, TimeFormat};
 use super::differ::Differ;
 use super::events::seconds;
 use super::fill::Bridged;
-use super::plan::Plan;
+use super::plan::{Assumption, Plan};
 use super::record::Recorder;
 use super::rejects::{Fault, Reject, Rejects};
 use super::rows::{Leap, Leaps};
-use super::tally::What;
+use super::tally::{FaultTally, What};
 use crate::installation::Installation;
 use forewarm_core::fault::Severity;
 use forewarm_core::journal::Counters;
@@ -192,6 +192,8 @@ pub struct FaultReport {
     pub meaning: &'static str,
     /// What to look at first.
     pub check_first: &'static str,
+    /// What was assumed, where it rests on that and on nothing in the log.
+    pub assumed: Option<String>,
 }
 
 /// Where a logged output and ours part.
@@ -317,12 +319,16 @@ impl Report {
                         alarm: facts.severity == Severity::Alarm,
                         meaning: facts.meaning,
                         check_first: facts.check_first,
+                        assumed: from.plan.assumptions.iter().find_map(|assumption| {
+                            let rests = assumption.fault.is_some_and(|known| fault.what == What::System(known));
+                            rests.then(|| assumption.text.clone())
+                        }),
                     }
                 })
                 .collect(),
             heater_differences: from.plan.logged_heater.map(|_| Differences::new(&recorder.heater)),
             charge_differences: from.plan.logged_charge.map(|_| Differences::new(&recorder.charge)),
-            assumptions: from.plan.assumptions.clone(),
+            assumptions: from.plan.assumptions.iter().map(|assumption| said(assumption, &tally.faults)).collect(),
             dial: from.dial,
         }
     }
@@ -344,6 +350,15 @@ impl Differences {
             count: differ.count,
             first: first.collect(),
         }
+    }
+}
+
+/// The assumption, and the fault that came of it if one did.
+fn said(assumption: &Assumption, faults: &[FaultTally]) -> String {
+    let text = &assumption.text;
+    match assumption.fault.filter(|known| faults.iter().any(|fault| fault.what == What::System(*known))) {
+        Some(fault) => format!("{text}: {} rests on it", fault.facts().name.replace('_', " ")),
+        None => text.clone(),
     }
 }
 

@@ -140,6 +140,9 @@ fn one_fault(out: &mut String, report: &Report, fault: &FaultReport) {
     if fault.alarm {
         line(out, format_args!("    check first: {}", fault.check_first));
     }
+    if let Some(assumed) = &fault.assumed {
+        line(out, format_args!("    but assumed: {assumed}"));
+    }
     // What the log itself can cause: then the sensor is not to blame.
     match fault.kind {
         "stuck" | "too_fast" => line(out, format_args!("    or the log's own steps are coarse: then nothing is wrong")),
