@@ -210,6 +210,11 @@ fn a_log_decides_the_same_in_every_time_format() {
             "2001-01-01T10:00:00+00:00"
         };
         assert_eq!(dated["start"], shown, "{name}");
+        let summary = bench.run("log.csv", &MAINS).stdout();
+        let [day, clock] = [&shown[..10], &shown[11..19]];
+        let zone = &shown[19..];
+        assert!(summary.contains(&format!("from                          {day} {clock} UTC{zone}\n")), "{summary}");
+        assert!(summary.contains(&format!(" UTC{zone}, 8 h 00 min\n")), "{summary}");
     }
 }
 
@@ -573,8 +578,15 @@ fn the_picture_is_well_formed_whatever_the_names() {
     let svg = bench.read("p.svg");
     let document = roxmltree::Document::parse(&svg).unwrap();
     let texts: Vec<_> = document.descendants().filter_map(|node| node.text()).collect();
-    for text in ["Bank <1> & \"2\"", "charge permitted", "heater on", "release 8 °C", "low (cell)", "temperature, °C"]
-    {
+    for text in [
+        "Bank <1> & \"2\"",
+        "charge permitted",
+        "heater on",
+        "release 8 °C",
+        "low (cell)",
+        "temperature, °C",
+        "band height: share",
+    ] {
         assert!(texts.contains(&text), "{text}: {texts:?}");
     }
     let numbers = document.descendants().flat_map(|node| node.attributes()).map(|attribute| attribute.value());

@@ -26,10 +26,10 @@ fn log(out: &mut String, report: &Report) {
     line(out, format_args!(""));
     heading(out, "Log");
     item(out, "file", &report.log);
-    match &report.start {
-        Some(_) => {
-            item(out, "from", &moment(report, 0.0));
-            item(out, "to", &format!("{end}, {}", span(report.span_s)));
+    match report.dial.zone() {
+        Some(zone) => {
+            item(out, "from", &format!("{} {zone}", moment(report, 0.0)));
+            item(out, "to", &format!("{end} {zone}, {}", span(report.span_s)));
         }
         None => item(out, "length", &span(report.span_s)),
     }
