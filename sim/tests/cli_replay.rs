@@ -210,6 +210,11 @@ fn a_log_decides_the_same_in_every_time_format() {
             "2001-01-01T10:00:00+00:00"
         };
         assert_eq!(dated["start"], shown, "{name}");
+        let summary = bench.run("log.csv", &MAINS).stdout();
+        let [day, clock] = [&shown[..10], &shown[11..19]];
+        let zone = &shown[19..];
+        assert!(summary.contains(&format!("from                          {day} {clock} UTC{zone}\n")), "{summary}");
+        assert!(summary.contains(&format!(" UTC{zone}, 8 h 00 min\n")), "{summary}");
     }
 }
 
@@ -375,8 +380,33 @@ fn a_long_pause_is_neither_permitted_nor_stepped_through() {
     // From each side two hours, less the soak.
     assert!(time("charge_permitted_s") < 2.0 * (7200.0 - 600.0) + 60.0, "{}", time("charge_permitted_s"));
     assert_eq!(result["steps"], 2 * 7201 + 3600 - 1);
+    let pauses = json!([{ "t_s": 7200.0 + 3600.0, "duration_s": time("skipped_s") }]);
+    assert_eq!((&result["pauses"], &result["pause_count"]), (&pauses, &json!(1)));
+    let step = json!({ "line": 723, "by_s": f64::from(year - 7200) });
+    assert_eq!((&result["largest_step_forward"], &result["largest_step_back"]), (&step, &Value::Null));
+    // Every channel is missing in the hour that was stepped through, and until it is believed again; not for a year.
+    for fault in result["faults"].as_array().unwrap().iter().filter(|fault| fault["kind"] == "missing") {
+        assert!((3500.0..3600.0).contains(&f64_of(&fault["stood_s"])), "{fault}");
+    }
     let summary = bench.run("log.csv", &[]).stdout();
-    assert!(summary.contains("skipped"), "{summary}");
+    assert!(summary.contains("largest step forward          line 723, by 364 d 22 h"), "{summary}");
+    // Of the five hours that were stepped through, and not of the year.
+    let shown = format!("{:.1} %\n", 100.0 * time("charge_permitted_s") / (time("span_s") - time("skipped_s")));
+    assert!(summary.contains("skipped") && summary.contains(&shown), "{shown}: {summary}");
+}
+
+#[test]
+fn a_clock_that_was_set_back_is_named_with_its_line_and_size() {
+    let bench = Bench::new();
+    let row = |t: i64| format!("{t},12.0,12.1,13,4\n");
+    let before: String = (10..=20).map(|step| row(step * 60)).collect();
+    let after: String = (0..30).map(|step| row(step * 60)).collect();
+    let ran = bench.replay(format!("{HEADER}\n{before}{after}"), &[]);
+    assert_eq!(ran.status(), 0);
+    assert!(ran.stdout().contains("largest step back             line 13, by 20 min 00 s"), "{}", ran.stdout());
+    let result = bench.run("log.csv", &["--json"]).json();
+    assert_eq!(result["largest_step_back"], json!({ "line": 13, "by_s": 1200.0 }));
+    assert_eq!((&result["rows_rejected"], &result["pauses"]), (&json!(21), &json!([])));
 }
 
 #[test]
@@ -548,8 +578,15 @@ fn the_picture_is_well_formed_whatever_the_names() {
     let svg = bench.read("p.svg");
     let document = roxmltree::Document::parse(&svg).unwrap();
     let texts: Vec<_> = document.descendants().filter_map(|node| node.text()).collect();
-    for text in ["Bank <1> & \"2\"", "charge permitted", "heater on", "release 8 °C", "low (cell)", "temperature, °C"]
-    {
+    for text in [
+        "Bank <1> & \"2\"",
+        "charge permitted",
+        "heater on",
+        "release 8 °C",
+        "low (cell)",
+        "temperature, °C",
+        "band height: share",
+    ] {
         assert!(texts.contains(&text), "{text}: {texts:?}");
     }
     let numbers = document.descendants().flat_map(|node| node.attributes()).map(|attribute| attribute.value());
@@ -637,6 +674,39 @@ fn the_heater_needs_its_supply_and_energy_that_may_be_spent() {
         cold("t_s,low_c,high_c,bank_v", |t| format!("{}", 13.0 - f64::from(u16::try_from(t).unwrap()) / 3600.0));
     let on = heater_on(&held, falling, &[], "bank");
     assert!((1700.0..=1800.0).contains(&on), "{on}");
+}
+
+#[test]
+fn a_fault_that_rests_on_an_assumption_says_so() {
+    let bench = Bench::new();
+    let installation = replay_kit::INSTALLATION;
+    for (reserve, column, assumed) in [
+        ("reserve_v = 12\nresume_v = 12.5", "bank_v", "the bank's voltage is 12.00 V all the time (no column bank_v)"),
+        ("reserve_pct = 50\nresume_pct = 60", "soc_pct", "its state of charge is unknown (no column soc_pct)"),
+    ] {
+        bench.write("bank.toml", installation.replace("\"never\"", &format!("\"always\"\n{reserve}")));
+        let result = bench.json(swinging(60), &[]);
+        let fault = &result["faults"][0];
+        assert_eq!(fault["kind"], "bank_below_reserve");
+        assert!(fault["assumed"].as_str().is_some_and(|text| text.ends_with(assumed)), "{fault}");
+        let said = format!("{assumed}: bank below reserve rests on it");
+        let assumptions = result["assumptions"].as_array().unwrap();
+        assert!(assumptions.iter().any(|text| text.as_str().unwrap().ends_with(&said)), "{assumptions:?}");
+        let summary = bench.run("log.csv", &[]).stdout();
+        assert!(summary.contains("but assumed: the bank"), "{summary}");
+        // The same with a column that says so rests on the log.
+        let logged =
+            log(
+                &format!("{HEADER},{column}"),
+                61,
+                60,
+                |t, name| {
+                    if name == column { "11".into() } else { cell(t, name) }
+                },
+            );
+        let fault = &bench.json(logged, &[])["faults"][0];
+        assert_eq!((&fault["kind"], &fault["assumed"]), (&json!("bank_below_reserve"), &Value::Null));
+    }
 }
 
 #[test]

@@ -75,8 +75,9 @@ pub(crate) struct Arguments {
     #[arg(long)]
     strict: bool,
 
-    /// Write a timeline as CSV; - for the standard output
-    #[arg(long, value_name = "OUT", help_heading = "Results")]
+    /// Write a timeline as CSV; - for the standard output. Its coldest_cell_c
+    /// is the low end of what that reading may be by then
+    #[arg(long, value_name = "OUT", help_heading = "Results", verbatim_doc_comment)]
     timeline: Option<PathBuf>,
     /// Time between its lines where nothing happens, s, up to 86400
     #[arg(long, value_name = "SECONDS", default_value = "60", value_parser = every, help_heading = "Results")]

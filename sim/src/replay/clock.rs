@@ -140,6 +140,12 @@ impl Dial {
         Some(moment.to_zoned_datetime(zone.clone()))
     }
 
+    /// The zone in which moments are shown, as in UTC+01:00; nothing where the log knows no dates.
+    #[must_use]
+    pub fn zone(&self) -> Option<String> {
+        Some(self.date(0)?.strftime("UTC%:z").to_string())
+    }
+
     /// The moment `elapsed_ms` after the first row, to the second, for a person.
     #[must_use]
     pub fn show(&self, elapsed_ms: i64) -> String {
@@ -234,6 +240,7 @@ mod tests {
         let field = b"2001-01-01T01:00:00-09:00";
         let dial = Dial::new(TimeFormat::Rfc3339, field, TimeFormat::Rfc3339.parse(field).unwrap());
         assert_eq!(dial.show(3_600_000), "2001-01-01 02:00:00");
+        assert_eq!(dial.zone().unwrap(), "UTC-09:00");
         assert_eq!(dial.rfc3339(3_600_500).unwrap(), "2001-01-01T02:00:00.5-09:00");
     }
 

@@ -1,9 +1,8 @@
 //! Steps the controller through a log at its own rate.
 //!
 //! Between two rows a reading lies on the straight line between them, in the unit it was logged in, unless one of them shows what
-//! cannot be: no line leads to a broken lead. Where the log pauses for
-//! too long, or a cell stays empty, the channel has no sample and the controller finds it missing. What is logged as on or
-//! off holds until it is logged again.
+//! cannot be: no line leads to a broken lead. Where the log pauses for too long, or a cell stays empty, the channel has no sample
+//! and the controller finds it missing. What is logged as on or off holds until it is logged again.
 
 use super::fill::{broken, interpolate};
 use super::plan::{Flag, Number, Plan, Presence};

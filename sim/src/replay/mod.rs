@@ -37,7 +37,9 @@ pub use clock::{Dial, Span, TimeFormat};
 pub use events::Events;
 pub use mapping::{ChannelColumn, Mapping, SourceColumn, TimeColumn};
 pub use rejects::{Fault, Reject, Rejects};
-pub use report::{Because, Bridge, Difference, Differences, Energy, FaultReport, InState, Period, Report, Use};
+pub use report::{
+    Because, Bridge, Difference, Differences, Energy, FaultReport, InState, Pause, Period, Report, Step, Use,
+};
 pub use scale::Unit;
 pub use summary::summarise;
 
@@ -192,6 +194,7 @@ pub fn replay(
         time_format: rows.time_format(),
         rows_read: rows.read(),
         rejects: rows.rejects().clone(),
+        leaps: rows.leaps(),
         steps: driver.steps(),
         step: request.step_ms,
         span,

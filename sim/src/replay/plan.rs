@@ -9,6 +9,7 @@ use super::mapping::{ChannelColumn, Mapping, SourceColumn};
 use super::scale::{Scale, Unit};
 use crate::diagnostic::{Position, Problem, excerpt};
 use crate::installation::{Installation, OTHER_COLUMNS};
+use forewarm_core::fault::SystemFault;
 use forewarm_core::settings::{BankUse, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, ValidSettings};
 
 /// Numbers a row can hold: one a channel, supply, bank and state of charge, one a source.
@@ -45,10 +46,18 @@ pub(super) struct Plan {
     pub(super) button: Option<Flag>,
     pub(super) logged_heater: Option<Flag>,
     pub(super) logged_charge: Option<Flag>,
-    /// What the log does not tell and what is taken instead, a sentence each.
-    pub(super) assumptions: Vec<String>,
+    pub(super) assumptions: Vec<Assumption>,
     /// Which column feeds what, a pair each.
     pub(super) uses: Vec<(String, String)>,
+}
+
+/// What the log does not tell and what is taken instead.
+#[derive(Clone, Debug)]
+pub(super) struct Assumption {
+    /// Both in a sentence.
+    pub(super) text: String,
+    /// The fault that has nothing else to rest on.
+    pub(super) fault: Option<SystemFault>,
 }
 
 /// One channel of the replay.
@@ -147,17 +156,25 @@ impl Plan {
         let nominal = format!("{}.{:02} V", nominal / 1000, nominal % 1000 / 10);
         let supply = finder.other_number("supply_v", mapping);
         if supply.is_none() {
-            finder.assume(format!("the heater's supply is {nominal} all the time (no column supply_v)"));
+            finder.assume_for(
+                SystemFault::SupplyOutOfRange,
+                format!("the heater's supply is {nominal} all the time (no column supply_v)"),
+            );
         }
         let bank = finder.other_number("bank_v", mapping);
         let state_of_charge = finder.other_number("soc_pct", mapping);
         match settings.bank.reserve() {
             Some(Reserve::Voltage { .. }) if bank.is_none() => {
-                finder.assume(format!("the bank's voltage is {nominal} all the time (no column bank_v)"));
+                finder.assume_for(
+                    SystemFault::BankBelowReserve,
+                    format!("the bank's voltage is {nominal} all the time (no column bank_v)"),
+                );
             }
             Some(Reserve::StateOfCharge { .. }) if state_of_charge.is_none() => {
-                finder
-                    .assume("the bank is not spent on heat: its state of charge is unknown (no column soc_pct)".into());
+                finder.assume_for(
+                    SystemFault::BankBelowReserve,
+                    "the bank is not spent on heat: its state of charge is unknown (no column soc_pct)".into(),
+                );
             }
             _ => {}
         }
@@ -209,7 +226,7 @@ struct Finder<'a> {
     problems: Vec<Problem>,
     numbers: Vec<usize>,
     flags: Vec<usize>,
-    assumptions: Vec<String>,
+    assumptions: Vec<Assumption>,
     uses: Vec<(String, String)>,
 }
 
@@ -227,8 +244,12 @@ impl<'a> Finder<'a> {
         }
     }
 
-    fn assume(&mut self, what: String) {
-        self.assumptions.push(what);
+    fn assume(&mut self, text: String) {
+        self.assumptions.push(Assumption { text, fault: None });
+    }
+
+    fn assume_for(&mut self, fault: SystemFault, text: String) {
+        self.assumptions.push(Assumption { text, fault: Some(fault) });
     }
 
     fn use_column(&mut self, what: &str, column: String) {

@@ -4,10 +4,11 @@ use super::clock::{Dial, TimeFormat};
 use super::differ::Differ;
 use super::events::seconds;
 use super::fill::Bridged;
-use super::plan::Plan;
+use super::plan::{Assumption, Plan};
 use super::record::Recorder;
 use super::rejects::{Fault, Reject, Rejects};
-use super::tally::What;
+use super::rows::{Leap, Leaps};
+use super::tally::{FaultTally, What};
 use crate::installation::Installation;
 use forewarm_core::fault::Severity;
 use forewarm_core::journal::Counters;
@@ -44,6 +45,14 @@ pub struct Report {
     pub span_s: f64,
     /// Pauses of the log that were not stepped through. Neither permitted nor inhibited.
     pub skipped_s: f64,
+    /// These pauses one by one, the first thousand of them.
+    pub pauses: Vec<Pause>,
+    /// How many there were.
+    pub pause_count: u64,
+    /// The row that lies farthest before the last row that was used; nothing where all are in order.
+    pub largest_step_back: Option<Step>,
+    /// The row that lies farthest after the row before it; nothing where there is one row only.
+    pub largest_step_forward: Option<Step>,
     /// Longest gap that was interpolated; nothing where that was judged by the log's own intervals.
     pub max_gap_s: Option<f64>,
     /// What was interpolated over empty cells, or over pauses between rows longer than theirs usually are, by channel;
@@ -89,6 +98,30 @@ pub struct Use {
     pub what: String,
     /// The column.
     pub column: String,
+}
+
+/// A pause of the log, as far as it was not stepped through.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Pause {
+    /// Its start.
+    pub t_s: f64,
+    /// How long it lasted.
+    pub duration_s: f64,
+}
+
+/// A step of the log's clock from one row to another.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Step {
+    /// Line of the later row in the log.
+    pub line: u64,
+    /// How far it lies from the one before, either way.
+    pub by_s: f64,
+}
+
+impl From<Leap> for Step {
+    fn from(leap: Leap) -> Self {
+        Self { line: leap.line, by_s: seconds(leap.by) }
+    }
 }
 
 /// What was interpolated in one channel.
@@ -159,6 +192,8 @@ pub struct FaultReport {
     pub meaning: &'static str,
     /// What to look at first.
     pub check_first: &'static str,
+    /// What was assumed, where it rests on that and on nothing in the log.
+    pub assumed: Option<String>,
 }
 
 /// Where a logged output and ours part.
@@ -200,6 +235,7 @@ pub(super) struct Source<'a> {
     pub(super) time_format: Option<TimeFormat>,
     pub(super) rows_read: u64,
     pub(super) rejects: Rejects,
+    pub(super) leaps: Leaps,
     pub(super) steps: u64,
     pub(super) step: u32,
     pub(super) span: i64,
@@ -210,6 +246,11 @@ pub(super) struct Source<'a> {
 }
 
 impl Report {
+    /// Time that was stepped through: what a share is a share of.
+    pub(super) fn stepped_s(&self) -> f64 {
+        self.span_s - self.skipped_s
+    }
+
     pub(super) fn new(from: Source<'_>, recorder: &Recorder) -> Self {
         let tally = &recorder.tally;
         let uses = from.plan.uses.iter().cloned();
@@ -232,6 +273,14 @@ impl Report {
             step_s: f64::from(from.step) / 1000.0,
             span_s: seconds(from.span),
             skipped_s: seconds(tally.skipped),
+            pauses: tally
+                .pauses
+                .iter()
+                .map(|&(from, to)| Pause { t_s: seconds(from), duration_s: seconds(to - from) })
+                .collect(),
+            pause_count: tally.pause_count,
+            largest_step_back: from.leaps.back.map(Step::from),
+            largest_step_forward: from.leaps.forward.map(Step::from),
             max_gap_s: from.longest_gap.map(seconds),
             bridged: bridges(from.plan, &from.bridged),
             heater_on_s: seconds(tally.heater_on),
@@ -270,12 +319,16 @@ impl Report {
                         alarm: facts.severity == Severity::Alarm,
                         meaning: facts.meaning,
                         check_first: facts.check_first,
+                        assumed: from.plan.assumptions.iter().find_map(|assumption| {
+                            let rests = assumption.fault.is_some_and(|known| fault.what == What::System(known));
+                            rests.then(|| assumption.text.clone())
+                        }),
                     }
                 })
                 .collect(),
             heater_differences: from.plan.logged_heater.map(|_| Differences::new(&recorder.heater)),
             charge_differences: from.plan.logged_charge.map(|_| Differences::new(&recorder.charge)),
-            assumptions: from.plan.assumptions.clone(),
+            assumptions: from.plan.assumptions.iter().map(|assumption| said(assumption, &tally.faults)).collect(),
             dial: from.dial,
         }
     }
@@ -297,6 +350,15 @@ impl Differences {
             count: differ.count,
             first: first.collect(),
         }
+    }
+}
+
+/// The assumption, and the fault that came of it if one did.
+fn said(assumption: &Assumption, faults: &[FaultTally]) -> String {
+    let text = &assumption.text;
+    match assumption.fault.filter(|known| faults.iter().any(|fault| fault.what == What::System(*known))) {
+        Some(fault) => format!("{text}: {} rests on it", fault.facts().name.replace('_', " ")),
+        None => text.clone(),
     }
 }
 

@@ -84,6 +84,11 @@ impl<R: Read> Rows<R> {
         &self.rejects
     }
 
+    /// The largest steps of the log's clock so far.
+    pub(super) const fn leaps(&self) -> Leaps {
+        self.parser.leaps
+    }
+
     /// Bytes read so far.
     pub(super) const fn bytes(&self) -> u64 {
         self.records.bytes()
@@ -138,6 +143,31 @@ struct Parser {
     /// Time of the first row that was used.
     first_ms: i64,
     dial: Dial,
+    leaps: Leaps,
+}
+
+/// A row, and how far its time lies from that of the last row that was used before it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Leap {
+    pub(super) line: u64,
+    /// In milliseconds, either way.
+    pub(super) by: i64,
+}
+
+/// The largest steps of the log's clock.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Leaps {
+    pub(super) back: Option<Leap>,
+    pub(super) forward: Option<Leap>,
+}
+
+impl Leaps {
+    #[inline]
+    fn note(leap: &mut Option<Leap>, line: u64, by: i64) {
+        if leap.is_none_or(|largest| by > largest.by) {
+            *leap = Some(Leap { line, by });
+        }
+    }
 }
 
 /// What is wrong with a record, and in which cell.
@@ -159,6 +189,7 @@ impl Parser {
             last: None,
             first_ms: 0,
             dial: Dial::default(),
+            leaps: Leaps::default(),
         }
     }
 
@@ -175,7 +206,10 @@ impl Parser {
             BadTime::NonFinite => Wrong { kind: Fault::NonFinite, cell: Some(self.time) },
         })?;
         match self.last {
-            Some((last, _)) if millis < last => return Err(Wrong { kind: Fault::OutOfOrder, cell: Some(self.time) }),
+            Some((last, _)) if millis < last => {
+                Leaps::note(&mut self.leaps.back, line, last - millis);
+                return Err(Wrong { kind: Fault::OutOfOrder, cell: Some(self.time) });
+            }
             Some((last, _)) if millis == last => return Err(Wrong { kind: Fault::Duplicate, cell: Some(self.time) }),
             _ => {}
         }
@@ -196,7 +230,9 @@ impl Parser {
                 row.set_flag(place, flag(field).ok_or(unparsable(cell))?);
             }
         }
-        if self.last.is_none() {
+        if let Some((last, _)) = self.last {
+            Leaps::note(&mut self.leaps.forward, line, millis - last);
+        } else {
             self.format = Some(format);
             self.first_ms = millis;
             self.dial = Dial::new(format, field, millis);

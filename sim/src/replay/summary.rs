@@ -26,10 +26,10 @@ fn log(out: &mut String, report: &Report) {
     line(out, format_args!(""));
     heading(out, "Log");
     item(out, "file", &report.log);
-    match &report.start {
-        Some(_) => {
-            item(out, "from", &moment(report, 0.0));
-            item(out, "to", &format!("{end}, {}", span(report.span_s)));
+    match report.dial.zone() {
+        Some(zone) => {
+            item(out, "from", &format!("{} {zone}", moment(report, 0.0)));
+            item(out, "to", &format!("{end} {zone}, {}", span(report.span_s)));
         }
         None => item(out, "length", &span(report.span_s)),
     }
@@ -44,12 +44,20 @@ fn log(out: &mut String, report: &Report) {
             count => item(out, "", &format!("{count} {}", kind.words())),
         }
     }
+    if let Some(step) = report.largest_step_back {
+        let hint = "was the clock set? then correct the times";
+        item(out, "largest step back", &format!("line {}, by {}; {hint}", step.line, span(step.by_s)));
+    }
+    if let Some(step) = report.largest_step_forward.filter(|_| report.skipped_s > 0.0) {
+        let hint = "a pause, or was the clock set?";
+        item(out, "largest step forward", &format!("line {}, by {}; {hint}", step.line, span(step.by_s)));
+    }
     item(out, "steps", &format!("{} of {} s", report.steps, report.step_s));
     if report.skipped_s > 0.0 {
         item(
             out,
             "skipped",
-            &format!("{} in pauses of the log, neither permitted nor inhibited", span(report.skipped_s)),
+            &format!("{} in pauses of the log, left out of every time and share below", span(report.skipped_s)),
         );
     }
     bridged(out, report);
@@ -77,10 +85,10 @@ fn bridged(out: &mut String, report: &Report) {
 
 fn charge(out: &mut String, report: &Report) {
     heading(out, "Charge");
-    item(out, "permitted", &share(report.charge_permitted_s, report.span_s));
-    item(out, "inhibited", &share(report.charge_inhibited_s, report.span_s));
+    item(out, "permitted", &share(report.charge_permitted_s, report.stepped_s()));
+    item(out, "inhibited", &share(report.charge_inhibited_s, report.stepped_s()));
     for because in &report.inhibited_by {
-        item(out, "", &format!("{}  {}", share(because.time_s, report.span_s), because.cause.replace('_', " ")));
+        item(out, "", &format!("{}  {}", share(because.time_s, report.stepped_s()), because.cause.replace('_', " ")));
     }
     let coldest = match (report.coldest_permitted_c, report.coldest_permitted_at_s) {
         (Some(coldest), Some(at)) => format!("{coldest:.2} °C, {}", moment(report, at)),
@@ -91,7 +99,7 @@ fn charge(out: &mut String, report: &Report) {
 
 fn heater(out: &mut String, report: &Report) {
     heading(out, "Heater");
-    item(out, "on", &share(report.heater_on_s, report.span_s));
+    item(out, "on", &share(report.heater_on_s, report.stepped_s()));
     item(out, "starts", &format!("{:>9}", report.heater_starts));
     let total: f64 = report.energy.iter().map(|energy| energy.energy_wh).sum();
     item(out, "energy", &format!("{:>9.3} kWh", total / 1000.0));
@@ -103,7 +111,7 @@ fn heater(out: &mut String, report: &Report) {
 fn states(out: &mut String, report: &Report) {
     heading(out, "Time in each state");
     for state in &report.states {
-        item(out, &state.state.replace('_', " "), &share(state.time_s, report.span_s));
+        item(out, &state.state.replace('_', " "), &share(state.time_s, report.stepped_s()));
     }
 }
 
@@ -131,6 +139,9 @@ fn one_fault(out: &mut String, report: &Report, fault: &FaultReport) {
     line(out, format_args!("    {times}, first {}, {} in all", moment(report, fault.first_s), span(fault.stood_s)));
     if fault.alarm {
         line(out, format_args!("    check first: {}", fault.check_first));
+    }
+    if let Some(assumed) = &fault.assumed {
+        line(out, format_args!("    but assumed: {assumed}"));
     }
     // What the log itself can cause: then the sensor is not to blame.
     match fault.kind {

@@ -5,6 +5,9 @@ use forewarm_core::fault::{ChannelFault, Facts, Faults, SystemFault};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::signals::{Cause, State};
 
+/// How many pauses are told one by one.
+const PAUSES: usize = 1000;
+
 /// The sums. Times are in milliseconds, moments since the first row.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Tally {
@@ -19,6 +22,9 @@ pub(super) struct Tally {
     pub(super) inhibited_by: Vec<(Cause, i64)>,
     /// Time of the log that was not stepped through.
     pub(super) skipped: i64,
+    /// The first stretches of it, from and to, and how many there were.
+    pub(super) pauses: Vec<(i64, i64)>,
+    pub(super) pause_count: u64,
     /// Lowest coldest-cell reading with charge permitted, and when.
     pub(super) coldest_permitted: Option<(Celsius, i64)>,
     pub(super) faults: Vec<FaultTally>,
@@ -97,6 +103,13 @@ impl Tally {
     pub(super) fn skip(&mut self, from: i64, to: i64) {
         self.close(from);
         self.skipped += to - from;
+        self.pause_count += 1;
+        if self.pauses.len() < PAUSES {
+            self.pauses.push((from, to));
+        }
+        for fault in &mut self.faults {
+            fault.skip(from, to);
+        }
         if let Some(now) = &mut self.now {
             now.since = to;
         }
@@ -159,6 +172,14 @@ impl Tally {
 }
 
 impl FaultTally {
+    /// Leaves the time from `from` to `to` out, in which it is not known to have stood.
+    fn skip(&mut self, from: i64, to: i64) {
+        if let Some(since) = &mut self.since {
+            self.stood += from - *since;
+            *since = to;
+        }
+    }
+
     fn begin(&mut self, at: i64) {
         if self.count == 0 {
             self.first = at;

@@ -85,6 +85,9 @@ pub(in super::super) fn svg(picture: &Picture<'_>) -> String {
         envelope(&mut out, &scales, picture, channel, Trust::Doubtful);
         envelope(&mut out, &scales, picture, channel, Trust::Good);
     }
+    for (line, y) in [("band height: share", 8.0), ("of the time it is on", 22.0)] {
+        text(&mut out, (RIGHT + 6.0, band_top(0) + y), "start", line);
+    }
     for (row, (label, band)) in bands.iter().enumerate() {
         draw_band(&mut out, &scales, picture, (label, *band), band_top(row));
     }
