@@ -65,7 +65,8 @@ struct Channel {
     /// Believed readings in a row, up to the run that is asked for.
     run: u8,
     /// The latest reading that was plausible but not believed, until one is or there is none any more.
-    not_believed: Option<Steps>,
+    /// With when it came in: it ages like any other.
+    not_believed: Option<(Steps, Uptime)>,
 }
 
 /// The guard.
@@ -309,7 +310,7 @@ impl Channel {
                 Some(steps) if steps >= self.lowest && steps <= self.highest => {
                     if self.is_too_fast(now, steps) {
                         self.shows_nothing();
-                        self.not_believed = Some(steps);
+                        self.not_believed = Some((steps, now));
                     } else {
                         self.broken = false;
                         if self.run < good_run {
@@ -322,7 +323,8 @@ impl Channel {
                 Some(_) | None => self.shows_nothing(),
             },
             Sample::None => {
-                if now.since(self.latest_at.max(Uptime::START)) > max_age {
+                let latest_at = self.not_believed.map_or(self.latest_at, |(_, at)| at);
+                if now.since(latest_at.max(Uptime::START)) > max_age {
                     self.shows_nothing();
                 }
             }
@@ -385,7 +387,7 @@ impl Sight {
             Role::Ambient => {}
         }
         // Not believed, yet it may be true: what shows hot cuts the heater out.
-        self.cut_out |= channel.not_believed.is_some_and(|steps| steps >= channel.cutout);
+        self.cut_out |= channel.not_believed.is_some_and(|(steps, _)| steps >= channel.cutout);
     }
 }
 

@@ -96,7 +96,8 @@ struct Channel {
     /// The last three measurements that were believed, latest first.
     believed: [Celsius; 3],
     /// The latest measurement that was plausible but not believed, until one is believed or there is none any more.
-    not_believed: Option<Celsius>,
+    /// With when it came in: it ages like any other.
+    not_believed: Option<(Celsius, Uptime)>,
     /// When the latest that was believed came in.
     believed_at: Uptime,
     movement: Movement,
@@ -288,13 +289,14 @@ impl Channel {
             Sample::Fresh(measured) => match self.temperature(*measured, trust) {
                 Ok(t) if self.is_too_fast(now, t, trust) => {
                     self.doubt(ChannelFault::TooFast);
-                    self.not_believed = Some(t);
+                    self.not_believed = Some((t, now));
                 }
                 Ok(t) => self.believe(now, t, trust),
                 Err(fault) => self.doubt(fault),
             },
             Sample::None => {
-                if now.since(self.believed_at.max(Uptime::START)) > trust.max_age {
+                let latest_at = self.not_believed.map_or(self.believed_at, |(_, at)| at);
+                if now.since(latest_at.max(Uptime::START)) > trust.max_age {
                     self.doubt(ChannelFault::Missing);
                 }
             }
@@ -453,7 +455,7 @@ impl Roll {
             Condition::Starting => self.starting = true,
             Condition::Good => {}
         }
-        let shown = if channel.run > 0 { Some(channel.range(now).1) } else { channel.not_believed };
+        let shown = if channel.run > 0 { Some(channel.range(now).1) } else { channel.not_believed.map(|(t, _)| t) };
         if let Some(shown) = shown {
             self.doubtful_hottest = self.doubtful_hottest.max(shown);
         }

@@ -301,3 +301,15 @@ fn channels_that_are_measured_by_turns_still_disagree() {
     });
     assert!(found);
 }
+
+#[test]
+fn a_hot_reading_that_is_not_believed_stays_in_mind_until_it_is_old() {
+    let mut bench = Bench::good_at(10_000);
+    bench.show(AMBIENT, 60_000);
+    bench.seconds(25);
+    bench.samples[AMBIENT] = Sample::None;
+    assert!(bench.seconds(30).above_cutout > Kelvins::ZERO, "30 s is the maximum age");
+    let picture = bench.second();
+    assert_eq!(picture.faults[AMBIENT], Some(ChannelFault::Missing));
+    assert!(picture.above_cutout < Kelvins::ZERO);
+}
