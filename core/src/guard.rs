@@ -323,7 +323,7 @@ impl Channel {
                 Some(_) | None => self.shows_nothing(),
             },
             Sample::None => {
-                let latest_at = self.not_believed.map_or(self.latest_at, |(_, at)| at);
+                let latest_at = self.not_believed.map_or(self.latest_at, |(_, at)| at.max(self.latest_at));
                 if now.since(latest_at.max(Uptime::START)) > max_age {
                     self.shows_nothing();
                 }

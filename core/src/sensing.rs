@@ -295,7 +295,7 @@ impl Channel {
                 Err(fault) => self.doubt(fault),
             },
             Sample::None => {
-                let latest_at = self.not_believed.map_or(self.believed_at, |(_, at)| at);
+                let latest_at = self.not_believed.map_or(self.believed_at, |(_, at)| at.max(self.believed_at));
                 if now.since(latest_at.max(Uptime::START)) > trust.max_age {
                     self.doubt(ChannelFault::Missing);
                 }
