@@ -104,22 +104,7 @@ impl Plan {
     ) -> Result<Self, Vec<Problem>> {
         let mut finder = Finder::new(header, log, line);
         let time = finder.time(mapping);
-        for ChannelColumn { channel, unit, .. } in &mapping.channels {
-            if OTHER_COLUMNS.contains(&channel.as_str()) {
-                if unit.is_some() {
-                    let problem = option_problem(format!("--column gives {channel} a unit"));
-                    finder.problems.push(problem.remedy("no unit: _v is V, _pct is %, and the others hold 0 or 1"));
-                }
-                continue;
-            }
-            finder.known("channel", channel, "--column", &installation.channels);
-        }
-        for SourceColumn { source, .. } in &mapping.sources {
-            finder.known("source", source, "--source", &installation.sources);
-        }
-        for source in &mapping.always_present {
-            finder.known("source", source, "--assume-source", &installation.sources);
-        }
+        finder.check_names(installation, mapping);
 
         let mut settings = (*installation.settings).clone();
         // The log's own heat warmed the plate, or none did; ours never reaches it.
@@ -163,21 +148,7 @@ impl Plan {
         }
         let bank = finder.other_number("bank_v", mapping);
         let state_of_charge = finder.other_number("soc_pct", mapping);
-        match settings.bank.reserve() {
-            Some(Reserve::Voltage { .. }) if bank.is_none() => {
-                finder.assume_for(
-                    SystemFault::BankBelowReserve,
-                    format!("the bank's voltage is {nominal} all the time (no column bank_v)"),
-                );
-            }
-            Some(Reserve::StateOfCharge { .. }) if state_of_charge.is_none() => {
-                finder.assume_for(
-                    SystemFault::BankBelowReserve,
-                    "the bank is not spent on heat: its state of charge is unknown (no column soc_pct)".into(),
-                );
-            }
-            _ => {}
-        }
+        finder.assume_bank(settings.bank, bank, state_of_charge, &nominal);
         let charge_line = finder.other_flag("charge_line", mapping);
         let discharge_line = finder.other_flag("discharge_line", mapping);
         for (flag, line, matters) in
@@ -231,6 +202,45 @@ struct Finder<'a> {
 }
 
 impl<'a> Finder<'a> {
+    /// Every name in `mapping` must be one of the installation's.
+    fn check_names(&mut self, installation: &Installation, mapping: &Mapping) {
+        for ChannelColumn { channel, unit, .. } in &mapping.channels {
+            if OTHER_COLUMNS.contains(&channel.as_str()) {
+                if unit.is_some() {
+                    let problem = option_problem(format!("--column gives {channel} a unit"));
+                    self.problems.push(problem.remedy("no unit: _v is V, _pct is %, and the others hold 0 or 1"));
+                }
+                continue;
+            }
+            self.known("channel", channel, "--column", &installation.channels);
+        }
+        for SourceColumn { source, .. } in &mapping.sources {
+            self.known("source", source, "--source", &installation.sources);
+        }
+        for source in &mapping.always_present {
+            self.known("source", source, "--assume-source", &installation.sources);
+        }
+    }
+
+    /// What follows for the bank's reserve from columns that are not there.
+    fn assume_bank(&mut self, policy: BankUse, bank: Option<Number>, state_of_charge: Option<Number>, nominal: &str) {
+        match policy.reserve() {
+            Some(Reserve::Voltage { .. }) if bank.is_none() => {
+                self.assume_for(
+                    SystemFault::BankBelowReserve,
+                    format!("the bank's voltage is {nominal} all the time (no column bank_v)"),
+                );
+            }
+            Some(Reserve::StateOfCharge { .. }) if state_of_charge.is_none() => {
+                self.assume_for(
+                    SystemFault::BankBelowReserve,
+                    "the bank is not spent on heat: its state of charge is unknown (no column soc_pct)".into(),
+                );
+            }
+            _ => {}
+        }
+    }
+
     fn new(header: &'a Header, log: &'a str, line: u64) -> Self {
         Self {
             header,
