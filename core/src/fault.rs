@@ -1,7 +1,7 @@
 //! What can go wrong, and for each fault: what it takes away, what clears it, what to check first.
 //!
-//! The facts are in two tables, [`ChannelFault::facts`] and [`SystemFault::facts`]; the controller, the command line and the
-//! documentation read them, and nothing else decides what a fault disables.
+//! The facts are in two tables, [`ChannelFault::facts`] and [`SystemFault::facts`], read by the command line and the documentation. What a
+//! system fault disables, [`SystemFault::disables`] decides; of a channel fault that is its [`Role`](crate::settings::Role)'s to say.
 //!
 #![doc = include_str!("../docs/faults.md")]
 

@@ -243,11 +243,7 @@ impl Guard {
         };
         let present = self.budgets.iter().enumerate().filter(|&(index, _)| inputs.sources.contains(index));
         let budget = present.fold(Milliwatts::ZERO, |sum, (_, &budget)| sum.plus(budget));
-        let bank_is_offered = match self.bank {
-            BankUse::Never => false,
-            BankUse::WithSource(_) => !budget.is_zero(),
-            BankUse::Always(_) => true,
-        };
+        let bank_is_offered = self.bank.is_offered(budget);
         let above_reserve = self.bank.reserve().is_some_and(|reserve| {
             let (at_floor, _) = reserve_levels(reserve, inputs, self.heater);
             !at_floor
@@ -274,11 +270,7 @@ const fn closed_if(safe: bool) -> Relay {
 
 impl Channel {
     fn new(channel: &settings::Channel, settings: &Settings) -> Self {
-        let (cutout, fastest) = match channel.role {
-            Role::Cell => (settings.heater.cutout_cell, settings.trust.fastest_cell),
-            Role::Ambient => (settings.heater.cutout_cell, settings.trust.fastest_ambient),
-            Role::Pad => (settings.heater.cutout_pad, settings.trust.fastest_pad),
-        };
+        let (cutout, fastest) = (settings.heater.cutout(channel.role), settings.trust.fastest(channel.role));
         let shows = |t: Celsius| ratio_at(channel, t);
         let per_kelvin = steepest(channel);
         let per_minute = u64::from(fastest.over(Millis::from_secs(60)).as_steps().unsigned_abs());

@@ -173,11 +173,7 @@ impl Power {
 
         let load = self.load.at(inputs.supply.unwrap_or(Millivolts::MAX));
         let source_present = !inputs.sources.is_empty();
-        let bank_offered = match self.bank {
-            BankUse::Never => false,
-            BankUse::WithSource(_) => !budget.is_zero(),
-            BankUse::Always(_) => true,
-        };
+        let bank_offered = self.bank.is_offered(budget);
         // A supply that its source feeds is dead while that is absent; no reason to call anyone.
         if supply == Supply::Bad && (bank_offered || !budget.is_zero()) {
             faults = faults.with(SystemFault::SupplyOutOfRange);

@@ -195,7 +195,8 @@ impl Sensing {
         self.stuck_check = self.now.plus(STUCK_CHECK);
         let mut latest_move = Uptime::NEVER;
         for channel in self.channels.iter_mut().filter(|channel| channel.believed_at > Uptime::NEVER) {
-            channel.movement.follow(self.now, channel.believed, self.trust.stuck_moved);
+            let latest = channel.latest();
+            channel.movement.follow(self.now, latest, self.trust.stuck_moved);
             latest_move = latest_move.max(channel.movement.move_began);
         }
         let Some(after) = self.trust.stuck_after else { return };
@@ -257,18 +258,13 @@ impl Sensing {
 
 impl Channel {
     fn new(channel: &settings::Channel, settings: &Settings) -> Self {
-        let fastest = match channel.role {
-            Role::Cell => settings.trust.fastest_cell,
-            Role::Pad => settings.trust.fastest_pad,
-            Role::Ambient => settings.trust.fastest_ambient,
-        };
         Self {
             thermometer: Thermometer::new(channel.element),
             reference: channel.reference,
             known_leads: channel.leads.known(),
             offset: channel.offset,
             role: channel.role,
-            fastest,
+            fastest: settings.trust.fastest(channel.role),
             condition: Condition::Starting,
             run: 0,
             believed: [Celsius::ZERO; 3],
@@ -407,7 +403,7 @@ impl Channel {
 
 impl Movement {
     /// Sets the anchor anew where the channel has moved far from it.
-    fn follow(&mut self, now: Uptime, [latest, ..]: [Celsius; 3], far: Kelvins) {
+    fn follow(&mut self, now: Uptime, latest: Celsius, far: Kelvins) {
         if self.anchor_at == Uptime::NEVER || !latest.is_within(far, self.anchor) {
             self.move_began = self.anchor_at;
             self.anchor = latest;

@@ -199,7 +199,40 @@ pub enum BankUse {
     Always(Reserve),
 }
 
+impl Heater {
+    /// The heater cut-out of a channel with this role.
+    #[must_use]
+    pub const fn cutout(&self, role: Role) -> Celsius {
+        match role {
+            Role::Cell | Role::Ambient => self.cutout_cell,
+            Role::Pad => self.cutout_pad,
+        }
+    }
+}
+
+impl Trust {
+    /// Fastest believable change of a channel with this role.
+    #[must_use]
+    pub const fn fastest(&self, role: Role) -> KelvinRate {
+        match role {
+            Role::Cell => self.fastest_cell,
+            Role::Pad => self.fastest_pad,
+            Role::Ambient => self.fastest_ambient,
+        }
+    }
+}
+
 impl BankUse {
+    /// Whether the policy offers the bank, whatever its charge, with so much `budget` of other sources at hand.
+    #[must_use]
+    pub const fn is_offered(self, budget: Milliwatts) -> bool {
+        match self {
+            Self::Never => false,
+            Self::WithSource(_) => !budget.is_zero(),
+            Self::Always(_) => true,
+        }
+    }
+
     /// The reserve to be kept, if the bank may be spent at all.
     #[must_use]
     pub const fn reserve(self) -> Option<Reserve> {
