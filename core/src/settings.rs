@@ -554,6 +554,8 @@ pub enum SettingsError {
     ReferenceTooSmall {
         /// Which channel.
         channel: u8,
+        /// The resistance that its reference must exceed.
+        least: Ohms,
     },
     /// With its offset or leads, a threshold of this channel lies outside what its thermometer can measure.
     Unmeasurable {
@@ -606,7 +608,7 @@ impl fmt::Display for SettingsError {
             ),
             Self::NoCell => f.write_str("no channel has the role cell"),
             Self::NoCeiling => f.write_str("the charge-current ceiling has no point"),
-            Self::ReferenceTooSmall { channel } => {
+            Self::ReferenceTooSmall { channel, .. } => {
                 write!(f, "channel[{channel}].reference_ohm is too small for the element")
             }
             Self::Unmeasurable { channel } => {
@@ -864,7 +866,8 @@ impl Settings {
         let full_scale = u64::from(channel.reference.as_steps()).saturating_mul(4);
         let most = u64::from(high.as_steps()).saturating_add(u64::from(channel.leads.known().as_steps()));
         if most.saturating_add(most / 64) >= full_scale {
-            report(SettingsError::ReferenceTooSmall { channel: index as u8 });
+            let least = Ohms::from_steps(u32::try_from(most.saturating_add(most / 64) / 4).unwrap_or(u32::MAX));
+            report(SettingsError::ReferenceTooSmall { channel: index as u8, least });
         }
     }
 

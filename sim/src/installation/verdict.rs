@@ -2,7 +2,6 @@
 
 use super::values::{Doubt, Reader, seconds};
 use crate::diagnostic::Severity;
-use forewarm_core::quantity::Ohms;
 use forewarm_core::settings::{Fact, Key, Place, Settings, SettingsError, Thousandths};
 
 /// Reports every [`SettingsError`] that is not the consequence of a fault already told.
@@ -13,17 +12,7 @@ pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
         match error {
             SettingsError::OutsideRange { place, .. } if reader.doubts(place) => {}
             SettingsError::OutsideRange { place, .. } => {
-                let span = reader.span(place).cloned();
-                let remedy = super::values::range(place.key.fact());
-                let name = place.to_string();
-                reader.findings.add(
-                    Severity::Error,
-                    span.as_ref(),
-                    &name,
-                    error.to_string(),
-                    Some(error.why()),
-                    remedy,
-                );
+                tell(reader, place, error.to_string(), &error, super::values::range(place.key.fact()));
             }
             SettingsError::NotBelow { lower, lower_value, upper, upper_value, why } => {
                 if !reader.doubts(lower) && !reader.doubts(upper) {
@@ -50,56 +39,39 @@ pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
                     );
                 }
             }
-            SettingsError::ReferenceTooSmall { channel } => {
+            SettingsError::ReferenceTooSmall { channel, least } => {
                 let place = Place { key: Key::Reference, index: channel };
                 if !channel_is_doubtful(reader, place) {
-                    let r0 = settings
-                        .channels
-                        .get(usize::from(channel))
-                        .map_or(100, |channel| channel.element.r0().as_micro_ohms() / 1_000_000);
-                    let limit = reference_limit(settings, usize::from(channel));
+                    let channel = settings.channels.get(usize::from(channel));
+                    let r0 = channel.map_or(100, |channel| channel.element.r0().as_micro_ohms() / 1_000_000);
                     let message = format!(
                         "{place} is {} Ω, too small for the element, which needs more than {} Ω",
                         Thousandths(settings.value(place).unwrap_or(0)),
-                        Thousandths(limit)
+                        least.as_micro_ohms().div_ceil(1_000_000)
                     );
                     let remedy =
                         format!("reference_ohm = {}, about four times the resistance at 0 °C", (4 * r0).min(16_000));
-                    let span = reader.span(place).cloned();
-                    let name = place.to_string();
-                    reader.findings.add(Severity::Error, span.as_ref(), &name, message, Some(error.why()), remedy);
+                    tell(reader, place, message, &error, remedy);
                 }
             }
             SettingsError::Unmeasurable { channel } => {
                 let place = Place { key: Key::Offset, index: channel };
                 if !channel_is_doubtful(reader, place) {
-                    let span = reader.span(place).or(reader.span(Place::of(Key::PlausibleLow))).cloned();
                     let remedy = "offset_k nearer to 0, or trust.plausible_low_c and trust.plausible_high_c within -55 to 145 °C";
+                    let span = reader.span(place).or(reader.span(Place::of(Key::PlausibleLow))).cloned();
                     let name = place.to_string();
-                    reader.findings.add(
-                        Severity::Error,
-                        span.as_ref(),
-                        &name,
-                        error.to_string(),
-                        Some(error.why()),
-                        remedy,
-                    );
+                    let message = error.to_string();
+                    reader.findings.add(Severity::Error, span.as_ref(), &name, message, Some(error.why()), remedy);
                 }
             }
         }
     }
 }
 
-/// The reference resistance, in thousandths of an ohm, that a channel's must exceed, to the next whole ohm: see
-/// [`SettingsError::ReferenceTooSmall`].
-fn reference_limit(settings: &Settings, channel: usize) -> i64 {
-    let Some(channel) = settings.channels.get(channel) else { return 0 };
-    let hottest = settings.trust.plausible_high.lowered(channel.offset);
-    let most =
-        channel.element.resistance(hottest).map_or(0, Ohms::as_micro_ohms) + channel.leads.known().as_micro_ohms();
-    // A ratio reaches just under 4, less a 64th.
-    let limit = (most + most / 64) / 4;
-    i64::try_from(limit.div_ceil(1_000_000) * 1000).unwrap_or(i64::MAX)
+/// Reports what is wrong with the setting at `place`, where it is written.
+fn tell(reader: &mut Reader, place: Place, message: String, error: &SettingsError, remedy: String) {
+    let span = reader.span(place).cloned();
+    reader.findings.add(Severity::Error, span.as_ref(), &place.to_string(), message, Some(error.why()), remedy);
 }
 
 /// Whether anything that decides what this channel can measure is a stand-in.

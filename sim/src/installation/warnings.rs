@@ -109,7 +109,7 @@ fn reserve(reader: &mut Reader, settings: &Settings) {
 fn references(reader: &mut Reader, settings: &Settings) {
     let mut refused = Vec::new();
     settings.check(|error| {
-        if let SettingsError::ReferenceTooSmall { channel } = error {
+        if let SettingsError::ReferenceTooSmall { channel, .. } = error {
             refused.push(usize::from(channel));
         }
     });
