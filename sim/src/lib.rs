@@ -2,18 +2,32 @@
 //!
 //! | module | holds |
 //! |---|---|
+//! | [`bank`] | the bank as a store of charge |
 //! | [`cautions`] | what every document says once, and briefly |
+//! | [`chart`] | pictures of a season |
 //! | [`decimal`] | numbers as people write them, exact |
 //! | [`diagnostic`] | what is wrong, where, why, and what to try: one shape for every message |
-//! | [`output`] | files written whole or not at all |
 //! | [`installation`] | the installation file: reading it, checking it, writing a first one |
+//! | [`materials`] | thermal properties, with their sources |
+//! | [`offer`] | what sources and loads do, second by second |
+//! | [`output`] | files written whole or not at all |
 //! | [`replay`] | the controller driven by a log: what it would have decided, and why |
+//! | [`schedule`] | when something happens, by the week |
+//! | [`site`] | what plan and rehearsal know of an installation besides the settings |
 //! | [`table`] | resistance against temperature, with tolerances |
+//! | [`weather`] | the weather: read or made up, and checked |
 
+pub mod bank;
 pub mod cautions;
+pub mod chart;
 pub mod decimal;
 pub mod diagnostic;
 pub mod installation;
+pub mod materials;
+pub mod offer;
 pub mod output;
 pub mod replay;
+pub mod schedule;
+pub mod site;
 pub mod table;
+pub mod weather;

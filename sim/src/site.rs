@@ -1,0 +1,363 @@
+//! What plan and rehearsal know of an installation besides the controller's settings: the bank as a body, the box around it,
+//! where thermometers sit, what the circuit is made of, the winter it stands in.
+//!
+//! All in SI units and kelvins of difference; temperatures as points in °C. The installation file says the same in the units a
+//! fitter measures in; [`crate::installation`] reads and checks it, so every number here is finite and in its range.
+
+use crate::materials::Material;
+use crate::schedule::Schedule;
+use std::path::PathBuf;
+
+/// The installation as a thing of matter.
+#[derive(Clone, Debug)]
+pub struct Site {
+    /// The batteries.
+    pub battery: Battery,
+    /// The spreader plate.
+    pub plate: Plate,
+    /// The heater pad under the plate. Its power is a setting of the controller.
+    pub pad: Pad,
+    /// The insulated box.
+    pub enclosure: Enclosure,
+    /// Where the box stands.
+    pub place: Place,
+    /// How each thermometer channel is mounted and cabled, in the order of the settings.
+    pub mountings: Vec<Mounting>,
+    /// What measures them.
+    pub converter: Converter,
+    /// What each energy source really gives, in the order of the settings.
+    pub supplies: Vec<Supply>,
+    /// What else draws from the bank.
+    pub load: Load,
+    /// The heater's circuit; nothing where the file says nothing of it.
+    pub circuit: Option<Circuit>,
+    /// The winter to rehearse.
+    pub winter: Winter,
+    /// How far the real thing may differ from what is written down.
+    pub tolerance: Tolerance,
+}
+
+/// Equal batteries side by side, in parallel.
+#[derive(Clone, Debug)]
+pub struct Battery {
+    /// How many.
+    pub count: usize,
+    /// Of one case, along the row of batteries' long side (m).
+    pub length_m: f64,
+    /// Of one case, in the direction in which the batteries stand in a row (m).
+    pub width_m: f64,
+    /// Of one case, upwards from the plate (m).
+    pub height_m: f64,
+    /// Of one battery (kg).
+    pub mass_kg: f64,
+    /// In series within one battery.
+    pub cells_in_series: u32,
+    /// Of the whole battery (J/(kg K)).
+    pub specific_heat_j_per_kg_k: f64,
+    /// Upwards, from the plate to the top (W/(m K)).
+    pub conductivity_up_w_per_m_k: f64,
+    /// Sideways (W/(m K)).
+    pub conductivity_across_w_per_m_k: f64,
+    /// Air gap between neighbours (m).
+    pub gap_m: f64,
+    /// Internal resistance of one battery (Ω).
+    pub resistance_ohm: f64,
+    /// Charging a cell colder than this harms it (°C).
+    pub hard_limit_c: f64,
+}
+
+/// The spreader plate.
+#[derive(Clone, Debug)]
+pub struct Plate {
+    /// What it is made of.
+    pub material: Material,
+    /// Footprint (m²).
+    pub area_m2: f64,
+    /// Thickness (m).
+    pub thickness_m: f64,
+    /// Conductance of the joint to the batteries, per area (W/(m² K)).
+    pub contact_w_per_m2_k: f64,
+}
+
+/// The heater pad.
+#[derive(Clone, Debug)]
+pub struct Pad {
+    /// Heated area (m²).
+    pub area_m2: f64,
+    /// Thickness (m).
+    pub thickness_m: f64,
+    /// Conductance of its bond to the plate, per area (W/(m² K)).
+    pub bond_w_per_m2_k: f64,
+}
+
+/// The box. Inner measures; plate and batteries stand in it.
+#[derive(Clone, Debug)]
+pub struct Enclosure {
+    /// Inner length (m).
+    pub length_m: f64,
+    /// Inner width (m).
+    pub width_m: f64,
+    /// Inner height (m).
+    pub height_m: f64,
+    /// Insulation of walls and lid.
+    pub insulation: Material,
+    /// Thickness of walls and lid (m).
+    pub thickness_m: f64,
+    /// Thickness under the pad, of the same material (m).
+    pub floor_thickness_m: f64,
+    /// Air that finds its way through the box, as volumes per hour.
+    pub air_changes_per_h: f64,
+    /// Film on the inner faces (W/(m² K)).
+    pub inside_w_per_m2_k: f64,
+}
+
+/// Where the box stands.
+#[derive(Clone, Copy, Debug)]
+pub struct Place {
+    /// Coldest outside temperature to design for (°C).
+    pub design_min_c: f64,
+    /// Wind to design for, before shelter (m/s).
+    pub design_wind_m_s: f64,
+    /// Part of the wind that reaches the box, 0 (indoors) to 1 (in the open).
+    pub exposure: f64,
+    /// What is under it.
+    pub stands_on: StandsOn,
+}
+
+/// What is under the box.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum StandsOn {
+    /// Outside air passes under it.
+    Air,
+    /// A floor or the ground, which stays at one temperature (°C).
+    Ground(f64),
+}
+
+/// One thermometer channel as it is mounted.
+#[derive(Clone, Copy, Debug)]
+pub struct Mounting {
+    /// Where the element sits.
+    pub at: Spot,
+    /// Tolerance class of the element, IEC 60751.
+    pub class: Class,
+    /// Standard uncertainty of a calibration or trim that replaces the class, where there was one (K).
+    pub calibrated_k: Option<f64>,
+    /// Length of the cable, one way (m).
+    pub cable_m: f64,
+    /// Cross-section of one conductor (mm²).
+    pub cable_mm2: f64,
+    /// Time constant of the element in its mounting (s).
+    pub lag_s: f64,
+    /// Rise of the element above its surroundings for the power in it (K/mW).
+    pub self_heating_k_per_mw: f64,
+}
+
+/// Where an element can sit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Spot {
+    /// On the spreader plate, beside the batteries.
+    Plate,
+    /// On the case of battery `n` (from 0), at the base, just above the plate.
+    Base(usize),
+    /// Half way up battery `n`, against its case: between it and its neighbour where there is one.
+    Between(usize),
+    /// On the top of the case of battery `n`.
+    Top(usize),
+    /// In the air of the box.
+    Air,
+}
+
+/// Tolerance class of a platinum element; IEC 60751:2022, table of tolerance classes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Class {
+    /// 0.1 K + 0.0017 |t|
+    AA,
+    /// 0.15 K + 0.002 |t|
+    A,
+    /// 0.3 K + 0.005 |t|
+    B,
+    /// 0.6 K + 0.01 |t|
+    C,
+}
+
+/// What turns resistance into a ratio. One for all channels.
+#[derive(Clone, Copy, Debug)]
+pub struct Converter {
+    /// Bits that span zero to the reference resistor.
+    pub bits: u32,
+    /// Excitation current (A).
+    pub current_a: f64,
+    /// Part of the time the excitation is on, 0 to 1.
+    pub duty: f64,
+    /// Half-width of its offset, as resistance at the input (Ω).
+    pub offset_ohm: f64,
+    /// Half-width of its gain error, which a ratiometric measurement does not cancel (1).
+    pub gain: f64,
+    /// Standard deviation of one measurement (K).
+    pub noise_k: f64,
+    /// Half-width of the reference resistor's tolerance (1).
+    pub reference_tolerance: f64,
+    /// Half-width of its drift over the years and the temperatures it sees (1).
+    pub reference_drift: f64,
+    /// Half-width of the difference between the leads of a 3-wire connection, as part of one lead (1).
+    pub lead_mismatch: f64,
+    /// Half-width of the contact resistance in one lead (Ω).
+    pub contact_ohm: f64,
+}
+
+/// What an energy source gives.
+#[derive(Clone, Debug)]
+pub struct Supply {
+    /// Electrical power it gives while it is there (W); for a panel, its power at 1000 W/m².
+    pub power_w: f64,
+    /// When it is there.
+    pub presence: Presence,
+    /// For the circuit's heat budget: rated current (A), part of it that may be drawn for hours, and what else it feeds (W).
+    pub rating: Option<Rating>,
+}
+
+/// When a source is there.
+#[derive(Clone, Debug)]
+pub enum Presence {
+    /// By the week.
+    Weekly(Schedule),
+    /// With the sun: power is in proportion to the irradiance, and it is there at or above so much of it (W/m²).
+    Sun {
+        /// At or above this it counts as present.
+        at_least_w_m2: f64,
+    },
+    /// As a log says: a CSV file with a time column and one of the source's name with `_present` after it.
+    Log(PathBuf),
+    /// Never, in this rehearsal.
+    Never,
+}
+
+/// What a source is good for.
+#[derive(Clone, Copy, Debug)]
+pub struct Rating {
+    /// Rated current (A).
+    pub rated_a: f64,
+    /// Part of it that may be drawn for hours, 0 to 1.
+    pub derate: f64,
+    /// What else it feeds (W).
+    pub other_loads_w: f64,
+}
+
+/// What else draws from the bank.
+#[derive(Clone, Debug, Default)]
+pub struct Load {
+    /// All the time (W).
+    pub constant_w: f64,
+    /// Besides, by the week (W).
+    pub scheduled: Option<(f64, Schedule)>,
+}
+
+/// The heater's circuit, from the bank or bus bar to the pad.
+#[derive(Clone, Copy, Debug)]
+pub struct Circuit {
+    /// Length of the cable, one way (m).
+    pub cable_m: f64,
+    /// Conductor cross-section, where one is chosen already (mm²).
+    pub cable_mm2: Option<f64>,
+    /// Voltage drop allowed, as part of the nominal voltage (1).
+    pub drop: f64,
+    /// Warmest surroundings of the cable (°C).
+    pub cable_c: f64,
+    /// Rated current of the fuse, where one is chosen already (A).
+    pub fuse_a: Option<f64>,
+    /// The relay that switches the heater.
+    pub relay: Relay,
+    /// The pilot relay that drives its coil, where there is one.
+    pub pilot: Option<Contact>,
+    /// The output of the controller that drives the first coil.
+    pub driver_a: f64,
+}
+
+/// A relay: a contact and the coil that closes it.
+#[derive(Clone, Copy, Debug)]
+pub struct Relay {
+    /// Its contact.
+    pub contact: Contact,
+    /// Power of its coil (W).
+    pub coil_w: f64,
+    /// Nominal voltage of its coil (V).
+    pub coil_v: f64,
+}
+
+/// What a contact may switch.
+#[derive(Clone, Copy, Debug)]
+pub struct Contact {
+    /// Rated current, direct current, resistive load (A).
+    pub rated_a: f64,
+    /// Up to this voltage, direct current (V).
+    pub rated_v: f64,
+    /// For a pilot relay: power of its own coil (W).
+    pub coil_w: f64,
+}
+
+/// The winter to rehearse.
+#[derive(Clone, Debug)]
+pub struct Winter {
+    /// Where the weather comes from.
+    pub weather: WeatherSource,
+    /// Month and day it begins on; nothing where the weather's own first day will do.
+    pub from: Option<(i8, i8)>,
+    /// How many days.
+    pub days: u32,
+    /// Added to every outside temperature (K).
+    pub offset_k: f64,
+    /// Temperature of everything at the start (°C); nothing where it is the outside's.
+    pub start_c: Option<f64>,
+    /// State of charge at the start, 0 to 1.
+    pub start_charge: f64,
+}
+
+/// Where weather comes from.
+#[derive(Clone, Debug)]
+pub enum WeatherSource {
+    /// A file.
+    File(PathBuf),
+    /// Made up: a daily swing around a mean, and one colder spell.
+    ColdSpell(ColdSpell),
+}
+
+/// Made-up weather.
+#[derive(Clone, Copy, Debug)]
+pub struct ColdSpell {
+    /// Mean of the ordinary days (°C).
+    pub mean_c: f64,
+    /// From the mean to the warmest moment of the day, 15:00 (K).
+    pub daily_swing_k: f64,
+    /// Mean of the days of the spell (°C).
+    pub spell_c: f64,
+    /// First day of the spell, counted from 0.
+    pub spell_from_day: u32,
+    /// How many days it lasts.
+    pub spell_days: u32,
+    /// All the time (m/s).
+    pub wind_m_s: f64,
+    /// At noon of a day that is light from 8:00 to 16:00 (W/m²).
+    pub noon_w_m2: f64,
+}
+
+/// How far the real thing may differ from what is written down. Half-widths of rectangular distributions, as parts (1) unless
+/// the name says otherwise.
+#[derive(Clone, Copy, Debug)]
+pub struct Tolerance {
+    /// Heater power.
+    pub pad_power: f64,
+    /// Conductivity of the insulation.
+    pub insulation: f64,
+    /// Specific heat of the batteries.
+    pub specific_heat: f64,
+    /// Conductivity of the batteries, both directions.
+    pub conductivity: f64,
+    /// Conductance of the joint between plate and batteries, and of the pad's bond.
+    pub contact: f64,
+    /// Air changes, from none to this much more.
+    pub air_changes: f64,
+    /// Outside temperature (K).
+    pub weather_k: f64,
+    /// The hard limit of the cells (K).
+    pub hard_limit_k: f64,
+}
