@@ -11,6 +11,7 @@
 //! | [`materials`] | thermal properties, with their sources |
 //! | [`offer`] | what sources and loads do, second by second |
 //! | [`output`] | files written whole or not at all |
+//! | [`plant`] | what bank, heater and box do with heat |
 //! | [`replay`] | the controller driven by a log: what it would have decided, and why |
 //! | [`schedule`] | when something happens, by the week |
 //! | [`site`] | what plan and rehearsal know of an installation besides the settings |
@@ -26,6 +27,7 @@ pub mod installation;
 pub mod materials;
 pub mod offer;
 pub mod output;
+pub mod plant;
 pub mod replay;
 pub mod schedule;
 pub mod site;

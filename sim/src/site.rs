@@ -138,6 +138,8 @@ pub enum StandsOn {
 pub struct Mounting {
     /// Where the element sits.
     pub at: Spot,
+    /// Resistance of the element at 0 °C (Ω).
+    pub r0_ohm: f64,
     /// Tolerance class of the element, IEC 60751.
     pub class: Class,
     /// Standard uncertainty of a calibration or trim that replaces the class, where there was one (K).
@@ -360,4 +362,12 @@ pub struct Tolerance {
     pub weather_k: f64,
     /// The hard limit of the cells (K).
     pub hard_limit_k: f64,
+}
+
+impl Site {
+    /// Power that measuring puts into each channel's element (W), at the resistance of an element at 0 °C.
+    pub fn self_heating_w(&self) -> impl Iterator<Item = f64> + '_ {
+        let Converter { current_a, duty, .. } = self.converter;
+        self.mountings.iter().map(move |mounting| current_a.powi(2) * mounting.r0_ohm * duty)
+    }
 }
