@@ -12,6 +12,7 @@
 //! | [`offer`] | what sources and loads do, second by second |
 //! | [`output`] | files written whole or not at all |
 //! | [`plant`] | what bank, heater and box do with heat |
+//! | [`platinum`] | the equation of a platinum element in f64 |
 //! | [`replay`] | the controller driven by a log: what it would have decided, and why |
 //! | [`schedule`] | when something happens, by the week |
 //! | [`site`] | what plan and rehearsal know of an installation besides the settings |
@@ -28,6 +29,7 @@ pub mod materials;
 pub mod offer;
 pub mod output;
 pub mod plant;
+pub mod platinum;
 pub mod replay;
 pub mod schedule;
 pub mod site;

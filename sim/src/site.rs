@@ -148,6 +148,8 @@ pub struct Mounting {
     pub cable_m: f64,
     /// Cross-section of one conductor (mm²).
     pub cable_mm2: f64,
+    /// Resistance of the cable there and back at 20 °C (Ω), as it really is; what the settings know of it is another matter.
+    pub loop_ohm_20c: f64,
     /// Time constant of the element in its mounting (s).
     pub lag_s: f64,
     /// Rise of the element above its surroundings for the power in it (K/mW).
