@@ -184,7 +184,7 @@ impl Plant {
             air: Air::default(),
             audit: Audit {
                 at_start: self.body.network.capacities().dot(&temperatures),
-                since: wave,
+                from: wave,
                 ..Audit::new(self)
             },
         };
@@ -255,33 +255,44 @@ impl Surfaces {
     }
 }
 
+/// A moment of a run to come back to; see [`Run::save`].
+#[derive(Clone, Debug)]
+pub struct Mark {
+    wave: Wave,
+    outside_c: f64,
+    audit: Since,
+}
+
 /// Heat accounted for so far.
 #[derive(Clone, Debug)]
 struct Audit {
     /// Heat content at the start (J above 0 °C).
     at_start: f64,
     /// The modes when the current class of wind was taken up.
-    since: Wave,
-    /// Since then: seconds, heat and outside temperature over time.
-    seconds: f64,
-    heater_j: f64,
-    bank_j: f64,
-    outside_ks: f64,
+    from: Wave,
+    since: Since,
     /// Up to then.
     put_in_j: f64,
     lost_j: f64,
     turned_over_j: f64,
 }
 
+/// What has gone in since the current class of wind was taken up, and for how long.
+#[derive(Clone, Copy, Debug, Default)]
+struct Since {
+    seconds: f64,
+    heater_j: f64,
+    bank_j: f64,
+    /// Outside temperature over time (K s).
+    outside_ks: f64,
+}
+
 impl Audit {
     fn new(plant: &Plant) -> Self {
         Self {
             at_start: 0.0,
-            since: plant.modes(0).wave(&DVector::zeros(plant.nodes())),
-            seconds: 0.0,
-            heater_j: 0.0,
-            bank_j: 0.0,
-            outside_ks: 0.0,
+            from: plant.modes(0).wave(&DVector::zeros(plant.nodes())),
+            since: Since::default(),
             put_in_j: 0.0,
             lost_j: 0.0,
             turned_over_j: 0.0,
@@ -300,7 +311,7 @@ impl Run<'_> {
             self.modes = self.plant.modes(class);
             self.wave = self.modes.wave(&temperatures);
             self.surfaces = Surfaces::new(self.plant, self.modes);
-            self.audit.since = self.wave.clone();
+            self.audit.from = self.wave.clone();
         }
         self.air = air;
         self.drive();
@@ -329,6 +340,24 @@ impl Run<'_> {
     /// Most steps of one leap.
     pub const LONGEST_LEAP: usize = Modes::LONGEST;
 
+    /// A mark at this moment.
+    #[must_use]
+    pub fn mark(&self) -> Mark {
+        Mark { wave: self.wave.clone(), outside_c: self.air.outside_c, audit: self.audit.since }
+    }
+
+    /// Moves a mark to this moment.
+    pub fn save(&self, mark: &mut Mark) {
+        mark.wave.clone_from(&self.wave);
+        (mark.outside_c, mark.audit) = (self.air.outside_c, self.audit.since);
+    }
+
+    /// Goes back to a mark. Weather and heat must not have been set since.
+    pub fn restore(&mut self, mark: &Mark) {
+        self.wave.clone_from(&mark.wave);
+        (self.air.outside_c, self.audit.since) = (mark.outside_c, mark.audit);
+    }
+
     /// Goes on by any time (s).
     pub fn advance(&mut self, seconds: f64) {
         self.modes.advance(&mut self.wave, seconds);
@@ -337,12 +366,12 @@ impl Run<'_> {
 
     #[inline]
     fn passed(&mut self, seconds: f64) {
-        let audit = &mut self.audit;
-        audit.seconds += seconds;
-        audit.heater_j += self.heat.heater_w * seconds;
-        audit.bank_j += self.heat.bank_w * seconds;
+        let since = &mut self.audit.since;
+        since.seconds += seconds;
+        since.heater_j += self.heat.heater_w * seconds;
+        since.bank_j += self.heat.bank_w * seconds;
         let climbed = self.air.slope_k_per_s * seconds;
-        audit.outside_ks += (self.air.outside_c + climbed / 2.0) * seconds;
+        since.outside_ks += (self.air.outside_c + climbed / 2.0) * seconds;
         self.air.outside_c += climbed;
     }
 
@@ -387,18 +416,19 @@ impl Run<'_> {
     }
 
     fn close_account(&mut self) {
-        let audit = &mut self.audit;
-        if audit.seconds <= 0.0 {
+        let Audit { from, since, .. } = &self.audit;
+        if since.seconds <= 0.0 {
             return;
         }
-        let mut heat_j = &self.plant.self_heat_w * audit.seconds + &self.plant.bank_shares * audit.bank_j;
-        heat_j[self.plant.body.pad.0] += audit.heater_j;
-        let boundary_ks = [audit.outside_ks, self.plant.ground_c * audit.seconds];
-        let [outside, ground] = self.modes.lost(&audit.since, &self.wave, &heat_j, boundary_ks);
+        let mut heat_j = &self.plant.self_heat_w * since.seconds + &self.plant.bank_shares * since.bank_j;
+        heat_j[self.plant.body.pad.0] += since.heater_j;
+        let boundary_ks = [since.outside_ks, self.plant.ground_c * since.seconds];
+        let [outside, ground] = self.modes.lost(from, &self.wave, &heat_j, boundary_ks);
+        let audit = &mut self.audit;
         audit.put_in_j += heat_j.sum();
         audit.lost_j += outside + ground;
         audit.turned_over_j += outside.abs() + ground.abs() + heat_j.sum();
-        audit.since = self.wave.clone();
-        (audit.seconds, audit.heater_j, audit.bank_j, audit.outside_ks) = (0.0, 0.0, 0.0, 0.0);
+        audit.from = self.wave.clone();
+        audit.since = Since::default();
     }
 }

@@ -56,9 +56,20 @@ struct Factors {
 }
 
 /// The state of every mode, with what drives it.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub(super) struct Wave {
     modes: Vec<Mode>,
+}
+
+impl Clone for Wave {
+    fn clone(&self) -> Self {
+        Self { modes: self.modes.clone() }
+    }
+
+    // Marks are set many times a simulated hour: without an allocation.
+    fn clone_from(&mut self, source: &Self) {
+        self.modes.clone_from(&source.modes);
+    }
 }
 
 /// The state of one mode.

@@ -1,0 +1,2 @@
+//! Sizing.
+pub mod conductor;
