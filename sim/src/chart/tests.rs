@@ -1,0 +1,1 @@
+#[allow(unused)] fn x(){}
