@@ -11,7 +11,7 @@
 //! | [`materials`] | thermal properties, with their sources |
 //! | [`offer`] | what sources and loads do, second by second |
 //! | [`output`] | files written whole or not at all |
-//! | [`plan`] | sizing |
+//! | [`plan`] | sizing: what the thermometers can be wrong by, which thresholds follow, what the circuit must carry |
 //! | [`plant`] | what bank, heater and box do with heat |
 //! | [`platinum`] | the equation of a platinum element in f64 |
 //! | [`rehearse`] | the real controller in a closed loop with the plant |

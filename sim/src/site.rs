@@ -373,3 +373,16 @@ impl Site {
         self.mountings.iter().map(move |mounting| current_a.powi(2) * mounting.r0_ohm * duty)
     }
 }
+
+impl Class {
+    /// Half-width at 0 °C (K) and its growth for each degree from it. Source: IEC 60751:2022, tolerance classes of thermometers.
+    #[must_use]
+    pub const fn tolerance(self) -> (f64, f64) {
+        match self {
+            Self::AA => (0.1, 0.0017),
+            Self::A => (0.15, 0.002),
+            Self::B => (0.3, 0.005),
+            Self::C => (0.6, 0.01),
+        }
+    }
+}

@@ -107,8 +107,7 @@ impl Frame {
     fn new(seasons: &[Season], length_s: i64) -> Self {
         let ranges = seasons.iter().flat_map(|season| &season.lines).flat_map(|line| &line.ranges);
         let known = ranges.filter_map(|range| known(*range));
-        let (low, high) =
-            known.fold((f64::MAX, f64::MIN), |(low, high), range| (low.min(range.0), high.max(range.1)));
+        let (low, high) = known.fold((f64::MAX, f64::MIN), |(low, high), range| (low.min(range.0), high.max(range.1)));
         let levels = seasons.iter().flat_map(|season| &season.levels).filter(|level| shown(level, (low, high)));
         let (low, high) = levels.fold((low, high), |(low, high), level| (low.min(level.at_c), high.max(level.at_c)));
         let (low, high) = if low <= high { (low, high) } else { (0.0, 1.0) };
@@ -256,10 +255,8 @@ impl Drawing<'_> {
             levels.iter().map(|level| (y(level.at_c), format!("{} {} °C", level.name, level.at_c))).collect();
         for (y, _) in &labels {
             let Stroke { colour, dashes } = style::THRESHOLD;
-            let _ = writeln!(
-                out,
-                "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"{colour}\" stroke-dasharray=\"{dashes}\"/>"
-            );
+            let _ =
+                writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"{colour}\" stroke-dasharray=\"{dashes}\"/>");
         }
         spread(&mut labels);
         for (y, label) in &labels {
@@ -269,7 +266,13 @@ impl Drawing<'_> {
     }
 
     /// The area between lowest and highest, in pieces where there is nothing between; with the line midway where bins are told apart.
-    fn line(&self, out: &mut String, line: &Line, LineStyle { stroke, width, fill }: LineStyle, y: &dyn Fn(f64) -> f64) {
+    fn line(
+        &self,
+        out: &mut String,
+        line: &Line,
+        LineStyle { stroke, width, fill }: LineStyle,
+        y: &dyn Fn(f64) -> f64,
+    ) {
         let Stroke { colour, dashes } = stroke;
         let mut columns = self.frame.column.edges(self.season.span_s, self.frame.length_s);
         let apart = columns.first().is_some_and(|(from, to)| line.bin_s >= 2 * (to - from));

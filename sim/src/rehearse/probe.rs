@@ -7,7 +7,7 @@
 //! The controller sees the ratio only. What it knows of leads and reference is in its settings; what they really are is here.
 
 use crate::platinum::{Platinum, ohms};
-use crate::site::{Class, Converter, Mounting};
+use crate::site::{Converter, Mounting};
 use forewarm_core::quantity::Ratio;
 use forewarm_core::rtd::{Leads, Measured};
 use forewarm_core::settings::Channel;
@@ -124,19 +124,6 @@ impl Probe {
         let codes = (ohms * self.codes_per_ohm + 0.5).floor().clamp(0.0, self.most_codes);
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped just above")]
         Ratio::from_steps((codes * self.steps_per_code) as u32)
-    }
-}
-
-impl Class {
-    /// Half-width at 0 °C (K) and its growth for each degree from it. Source: IEC 60751:2022, tolerance classes of thermometers.
-    #[must_use]
-    pub const fn tolerance(self) -> (f64, f64) {
-        match self {
-            Self::AA => (0.1, 0.0017),
-            Self::A => (0.15, 0.002),
-            Self::B => (0.3, 0.005),
-            Self::C => (0.6, 0.01),
-        }
     }
 }
 
