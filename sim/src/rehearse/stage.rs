@@ -65,6 +65,21 @@ impl Watcher for () {
     fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &Offer, _: &Flow) {}
 }
 
+/// Two at once.
+impl<A: Watcher, B: Watcher> Watcher for (A, B) {
+    const WATCHES: bool = A::WATCHES || B::WATCHES;
+
+    fn look(&mut self, glimpse: &Glimpse<'_>) {
+        self.0.look(glimpse);
+        self.1.look(glimpse);
+    }
+
+    fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow) {
+        self.0.book(from_s, to_s, outputs, offer, flow);
+        self.1.book(from_s, to_s, outputs, offer, flow);
+    }
+}
+
 /// The season at one moment.
 #[derive(Clone, Copy, Debug)]
 pub struct Glimpse<'a> {
