@@ -128,12 +128,7 @@ fn data(seasons: &[Season]) -> Data<'_> {
         day: DAY_S,
         days: season.energy.days.iter().map(|day| day.iter().map(|wh| (wh * 10.0).round() / 10.0).collect()).collect(),
     });
-    Data {
-        length,
-        dash: style::THRESHOLD.dashes,
-        threshold: style::THRESHOLD.colour,
-        seasons: seasons.collect(),
-    }
+    Data { length, dash: style::THRESHOLD.dashes, threshold: style::THRESHOLD.colour, seasons: seasons.collect() }
 }
 
 fn lines(lines: &[Line]) -> Vec<LineData<'_>> {

@@ -1,1 +1,2 @@
-#[allow(unused)] fn x(){}
+#[allow(unused)]
+fn x() {}

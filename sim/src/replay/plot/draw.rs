@@ -234,7 +234,9 @@ fn envelope(out: &mut String, scales: &Scales, picture: &Picture<'_>, channel: u
     };
     let points: Vec<_> = trace.bins.iter().enumerate().map(|(index, bin)| (index, range(bin, channel))).collect();
     for piece in points.chunk_by(|(_, a), (_, b)| a.is_some() == b.is_some()) {
-        let piece: Vec<_> = piece.iter().filter_map(|&(index, range)| range.map(|(low, high)| (middle(index), scales.y(high), scales.y(low))))
+        let piece: Vec<_> = piece
+            .iter()
+            .filter_map(|&(index, range)| range.map(|(low, high)| (middle(index), scales.y(high), scales.y(low))))
             .collect();
         if piece.is_empty() {
             continue;
