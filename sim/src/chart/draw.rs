@@ -4,6 +4,7 @@ use super::axis::{self, Tick};
 use super::style::{self, LineStyle, Stroke};
 use super::svg::{area, escaped, polyline, shares, text};
 use super::{DAY_S, Level, LevelKind, Line, Season, aligned};
+use jiff::civil::Time;
 use std::fmt::Write;
 
 /// The drawing's width and the left and right end of its axes, in SVG units.
@@ -13,8 +14,8 @@ const RIGHT: f64 = 746.0;
 /// Height of the temperatures.
 const TALL: f64 = 290.0;
 /// Height of a band and distance from one to the next.
-const BAND: f64 = 16.0;
-const BAND_PITCH: f64 = 24.0;
+const BAND: f64 = 24.0;
+const BAND_PITCH: f64 = 32.0;
 /// Height of the energy.
 const ENERGY: f64 = 96.0;
 /// Distance between lines of text.
@@ -255,8 +256,11 @@ impl Drawing<'_> {
             levels.iter().map(|level| (y(level.at_c), format!("{} {} °C", level.name, level.at_c))).collect();
         for (y, _) in &labels {
             let Stroke { colour, dashes } = style::THRESHOLD;
-            let _ =
-                writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"{colour}\" stroke-dasharray=\"{dashes}\"/>");
+            let _ = writeln!(
+                out,
+                "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#fff\" stroke-opacity=\"0.6\" stroke-width=\"3\"/>\n\
+                 <path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"{colour}\" stroke-dasharray=\"{dashes}\"/>"
+            );
         }
         spread(&mut labels);
         for (y, label) in &labels {
@@ -312,22 +316,59 @@ impl Drawing<'_> {
     }
 
     fn bands(&self, out: &mut String, top: f64) {
-        if !self.season.bands.is_empty() {
-            text(out, (LEFT, top - 8.0), "start", "on: height is the share of the time");
-        }
         let span = self.season.span_s.max(1);
         let columns = self.frame.column.edges(span, self.frame.length_s);
+        let upright = matches!(self.frame.column, Column::Days(1)) && self.season.start.time() == Time::midnight();
+        if !self.season.bands.is_empty() {
+            let how = if upright {
+                "on or off, each day from midnight at the bottom to midnight at the top"
+            } else {
+                "on or off; between the two, height is the share of the time"
+            };
+            text(out, (LEFT, top - 8.0), "start", how);
+        }
         for (row, band) in self.season.bands.iter().enumerate() {
             let bottom = top + BAND_PITCH * count(row) + BAND;
-            let _ = writeln!(out, "<path d=\"M{LEFT} {bottom}H{RIGHT}\" stroke=\"#999\"/>");
-            let parts = shares_on(&band.on, &columns);
-            let edge = |index: usize| self.x(columns.get(index).map_or(span, |column| column.0));
-            let path = shares(&parts, edge, bottom, BAND);
-            let _ = writeln!(out, "<path fill=\"{}\" d=\"{path}\"/>", style::band(band.kind));
+            let path = if upright {
+                self.days(&band.on, bottom)
+            } else {
+                let edge = |index: usize| self.x(columns.get(index).map_or(span, |column| column.0));
+                shares(&shares_on(&band.on, &columns), edge, bottom, BAND)
+            };
+            let _ = writeln!(
+                out,
+                "<path d=\"M{LEFT} {bottom}H{RIGHT}\" stroke=\"#999\"/>\n<path fill=\"{}\" d=\"{path}\"/>",
+                style::band(band.kind)
+            );
             let on: i64 = band.on.iter().map(|(from, to)| to.min(&span) - from.max(&0)).sum();
             let label = format!("{} {:.0} %", band.name, 100.0 * real(on) / real(span));
-            text(out, (MARGIN, bottom - 4.0), "start", &label);
+            text(out, (MARGIN, bottom - BAND / 2.0 + 4.0), "start", &label);
         }
+    }
+
+    /// The path of a band with each day on end, so that one sees when in the day.
+    fn days(&self, on: &[(i64, i64)], bottom: f64) -> String {
+        // Gaps shorter than this (s) are too thin to be seen.
+        const THIN: i64 = 900;
+        let mut pieces: Vec<(i64, i64)> = Vec::new();
+        for &(mut from, to) in on {
+            while from < to {
+                let end = ((from.div_euclid(DAY_S) + 1) * DAY_S).min(to);
+                match pieces.last_mut() {
+                    Some(last) if from - last.1 < THIN && from % DAY_S != 0 => last.1 = end,
+                    _ => pieces.push((from, end)),
+                }
+                from = end;
+            }
+        }
+        let mut path = String::new();
+        for (from, to) in pieces {
+            let day = from.div_euclid(DAY_S) * DAY_S;
+            let (left, right) = (self.x(day), self.x(day + DAY_S));
+            let [low, high] = [from, to].map(|at| bottom - BAND * real(at - day) / real(DAY_S));
+            let _ = write!(path, "M{left:.1} {low:.1}V{high:.1}H{right:.1}V{low:.1}Z");
+        }
+        path
     }
 
     fn energy(&self, out: &mut String, top: f64) {
