@@ -1,5 +1,9 @@
 use super::*;
 
+mod reference;
+mod site;
+mod slab;
+
 fn csv(name: &str) -> Vec<Vec<String>> {
     let path = format!("{}/../tests/data/{name}", env!("CARGO_MANIFEST_DIR"));
     let text = std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{path}: {error}"));
@@ -7,6 +11,10 @@ fn csv(name: &str) -> Vec<Vec<String>> {
         .filter(|line| !line.starts_with('#'))
         .map(|line| line.split(',').map(str::to_owned).collect())
         .collect()
+}
+
+fn number(text: &str) -> f64 {
+    text.parse().unwrap_or_else(|error| panic!("{text}: {error}"))
 }
 
 /// Two and three nodes. Source: `conduction_rc_networks.csv`, which says how it was computed.
