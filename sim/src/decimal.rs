@@ -105,6 +105,13 @@ impl Decimal {
             .and_then(|parts| i64::try_from(parts).ok())
             .ok_or(NotWhole::TooLarge)
     }
+
+    /// The nearest binary fraction; infinite where the number is beyond them all.
+    #[must_use]
+    pub fn to_f64(self) -> f64 {
+        // Digits and exponent are what a float is written with, so this is always one.
+        format!("{}e{}", self.digits, self.exponent).parse().unwrap_or(f64::INFINITY)
+    }
 }
 
 #[cfg(test)]
@@ -154,6 +161,16 @@ mod tests {
             let size = value.unsigned_abs();
             let text = format!("{sign}{}.{:03}", size / 1000, size % 1000);
             prop_assert_eq!(parts(&text, 3), Ok(value));
+        }
+
+        #[test]
+        fn a_binary_fraction_comes_back_as_the_nearest(value: f64) {
+            // 17 digits tell every binary fraction apart.
+            let text = format!("{value:.16e}");
+            if value.is_finite() {
+                // A decimal zero has no sign.
+                prop_assert_eq!(text.parse::<Decimal>().unwrap().to_f64().to_bits(), (value + 0.0).to_bits());
+            }
         }
 
         #[test]

@@ -4,6 +4,7 @@ mod channel;
 mod document;
 mod names;
 mod sections;
+mod site;
 mod starter;
 mod summary;
 mod text;
@@ -15,6 +16,7 @@ mod warnings;
 mod tests;
 
 use crate::diagnostic::{Problem, Severity, excerpt};
+use crate::site::Site;
 use forewarm_core::settings::ValidSettings;
 use sections::Draft;
 pub use starter::starter;
@@ -32,6 +34,8 @@ pub struct Installation {
     pub sources: Vec<String>,
     /// Everything the controller is told.
     pub settings: ValidSettings,
+    /// What plan and rehearsal need besides; nothing where the file has no section of it.
+    pub site: Option<Site>,
     /// What a fitter should have meant, in the order of the file.
     pub warnings: Vec<Problem>,
 }
@@ -76,9 +80,9 @@ impl Installation {
         if problems.iter().any(|problem| problem.severity == Severity::Error) {
             return Err(problems);
         }
-        let Draft { title, channels, sources, settings } = draft;
+        let Draft { title, channels, sources, settings, site } = draft;
         match settings.validate() {
-            Ok(settings) => Ok(Self { title, channels, sources, settings, warnings: problems }),
+            Ok(settings) => Ok(Self { title, channels, sources, settings, site, warnings: problems }),
             // Every error that `check` reports has been told, unless its place was doubtful and so told already: this is a
             // mistake of ours, and still no reason to hand out settings that do not hold.
             Err(error) => Err(vec![Problem::error(file, error.to_string()).because(error.why())]),

@@ -1,6 +1,7 @@
 //! What a fitter probably meant by a name that does not exist.
 
 use super::document::holds_settings;
+use super::site::table as site;
 use crate::decimal::Decimal;
 use forewarm_core::settings::{TABLE, Thousandths};
 use toml::de::DeValue;
@@ -37,11 +38,24 @@ fn distance(name: &str, key: &str) -> usize {
 
 /// Where `name` does exist, if it is a setting of another section.
 pub(super) fn elsewhere(name: &str) -> Option<String> {
-    let fact = TABLE.iter().find(|fact| fact.name.1 == name)?;
-    Some(match fact.name.0 {
-        "channel" | "source" => format!("put it into a [[{}]]", fact.name.0),
-        "charge.ceiling" => "put it into a point of charge.ceiling".to_owned(),
-        section => format!("put it into [{section}]"),
+    let settings = TABLE.iter().map(|fact| fact.name);
+    let numbers = site::TABLE.iter().map(|fact| (fact.section, fact.name));
+    let texts = site::TEXTS.iter().map(|text| (text.section, text.name));
+    let homes: Vec<String> = settings
+        .chain(numbers)
+        .chain(texts)
+        .filter(|(_, known)| *known == name)
+        .map(|(section, _)| match section {
+            "channel" | "source" => format!("a [[{section}]]"),
+            "charge.ceiling" => "a point of charge.ceiling".to_owned(),
+            _ => format!("[{section}]"),
+        })
+        .collect();
+    let (last, rest) = homes.split_last()?;
+    Some(if rest.is_empty() {
+        format!("put it into {last}")
+    } else {
+        format!("put it into {} or {last}", rest.join(", "))
     })
 }
 
@@ -67,18 +81,35 @@ enum Quantity {
     Charge,
     Resistance,
     Part,
+    Length,
+    Area,
+    Mass,
+    Current,
+    Speed,
+    Irradiance,
+    Film,
+    Conductivity,
+    SpecificHeat,
+    SelfHeating,
 }
 
 /// The longest suffixes first, so that `k_per_min` is not taken for `min`.
 #[rustfmt::skip]
 const UNITS: &[Unit] = {
-    use Quantity::{Charge, Difference, Energy, Part, Power, Rate, Resistance, Temperature, Time, Voltage};
+    use Quantity::{
+        Area, Charge, Conductivity, Current, Difference, Energy, Film, Irradiance, Length, Mass, Part, Power, Rate, Resistance,
+        SelfHeating, SpecificHeat, Speed, Temperature, Time, Voltage,
+    };
     const fn unit(suffix: &'static str, quantity: Quantity, before: i64, times: i64, over: i64) -> Unit {
         Unit { suffix, quantity, before, times, over }
     }
     &[
+        unit("w_per_m2_k", Film, 0, 1, 1), unit("w_per_m_k", Conductivity, 0, 1, 1), unit("mw_per_m_k", Conductivity, 0, 1, 1000),
+        unit("kj_per_kg_k", SpecificHeat, 0, 1000, 1), unit("j_per_kg_k", SpecificHeat, 0, 1, 1),
+        unit("k_per_mw", SelfHeating, 0, 1000, 1), unit("k_per_w", SelfHeating, 0, 1, 1), unit("w_m2", Irradiance, 0, 1, 1),
+        unit("m_s", Speed, 0, 1, 1), unit("km_h", Speed, 0, 5, 18), unit("kmh", Speed, 0, 5, 18), unit("kn", Speed, 0, 463, 900),
         unit("k_per_min", Rate, 0, 1, 1), unit("k_per_s", Rate, 0, 60, 1), unit("k_per_h", Rate, 0, 1, 60),
-        unit("percent", Part, 0, 1, 1), unit("pct", Part, 0, 1, 1), unit("c_rate", Part, 0, 100, 1),
+        unit("percent", Part, 0, 1, 1), unit("pct", Part, 0, 1, 1), unit("ppm", Part, 0, 1, 10_000), unit("c_rate", Part, 0, 100, 1),
         unit("kohm", Resistance, 0, 1000, 1), unit("mohm", Resistance, 0, 1, 1000), unit("ohms", Resistance, 0, 1, 1), unit("ohm", Resistance, 0, 1, 1),
         unit("kwh", Energy, 0, 1000, 1), unit("wh", Energy, 0, 1, 1), unit("kj", Energy, 0, 10, 36), unit("j", Energy, 0, 1, 3600),
         unit("mah", Charge, 0, 1, 1000), unit("ah", Charge, 0, 1, 1),
@@ -87,6 +118,10 @@ const UNITS: &[Unit] = {
         unit("kw", Power, 0, 1000, 1), unit("mw", Power, 0, 1, 1000), unit("w", Power, 0, 1, 1),
         unit("kv", Voltage, 0, 1000, 1), unit("mv", Voltage, 0, 1, 1000), unit("v", Voltage, 0, 1, 1),
         unit("mk", Difference, 0, 1, 1000), unit("k", Difference, 0, 1, 1), unit("deg", Difference, 0, 1, 1),
+        unit("mm2", Area, 0, 1, 1), unit("cm2", Area, 0, 100, 1),
+        unit("mm", Length, 0, 1, 1), unit("cm", Length, 0, 10, 1), unit("m", Length, 0, 1000, 1), unit("in", Length, 0, 127, 5),
+        unit("kg", Mass, 0, 1, 1), unit("g", Mass, 0, 1, 1000), unit("lb", Mass, 0, 45_359_237, 100_000_000),
+        unit("ma", Current, 0, 1, 1000), unit("a", Current, 0, 1, 1),
         unit("f", Temperature, -32_000, 5, 9), unit("k", Temperature, -273_150, 1, 1), unit("c", Temperature, 0, 1, 1),
     ]
 };

@@ -3,8 +3,10 @@
 use super::OTHER_COLUMNS;
 use super::channel;
 use super::document::Section;
+use super::site;
 use super::values::{Doubt, Reader, Told, millis, signed, unsigned};
 use crate::diagnostic::Severity;
+use crate::site::Site;
 use forewarm_core::quantity::{Joules, Kelvins, MilliampHours};
 use forewarm_core::settings::{
     BankUse, CeilingPoint, Charge, Cooling, Heater, Hold, Key, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Place,
@@ -20,6 +22,7 @@ pub(super) struct Draft {
     pub(super) channels: Vec<String>,
     pub(super) sources: Vec<String>,
     pub(super) settings: Settings,
+    pub(super) site: Option<Site>,
 }
 
 /// Reads the whole document.
@@ -28,18 +31,26 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
     let title = reader.text(&mut root, "title").unwrap_or("Untitled installation").to_owned();
     let charge = charge(reader, &mut root);
     let heater = heater(reader, &mut root);
-    let (sources, source_names) = sources(reader, &mut root);
+    let mut source_sections = root
+        .list("source", MAX_SOURCES, "[[source]], once for each source of energy", &mut reader.findings)
+        .unwrap_or_else(|| {
+            reader.doubt(Doubt::Sources);
+            Vec::new()
+        });
+    let (sources, source_names) = sources(reader, &mut source_sections);
     let bank = bank(reader, &mut root);
     let trust = trust(reader, &mut root);
-    let listed = root.list("channel", MAX_CHANNELS, "[[channel]], once for each thermometer", &mut reader.findings);
-    if listed.is_none() {
-        reader.doubt(Doubt::Channels);
-    }
+    let mut channel_sections = root
+        .list("channel", MAX_CHANNELS, "[[channel]], once for each thermometer", &mut reader.findings)
+        .unwrap_or_else(|| {
+            reader.doubt(Doubt::Channels);
+            Vec::new()
+        });
     let mut channels = FixedVec::new();
     let mut channel_names = Vec::new();
     let mut taken = Vec::new();
-    for (index, mut section) in listed.unwrap_or_default().into_iter().enumerate() {
-        let name = reader.name(&mut section, &mut taken);
+    for (index, section) in channel_sections.iter_mut().enumerate() {
+        let name = reader.name(section, &mut taken);
         let plain = name.to_lowercase().replace([' ', '-'], "_");
         if OTHER_COLUMNS.contains(&plain.as_str()) {
             let place = section.place("name");
@@ -50,17 +61,16 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
             reader.findings.add(Severity::Error, span.as_ref(), &place, message, why, remedy);
         }
         channel_names.push(name);
-        let channel = channel::read(reader, &mut section, index);
-        section.finish(&mut reader.findings);
+        let channel = channel::read(reader, section, index);
         push(&mut channels, channel);
     }
-    root.finish(&mut reader.findings);
-    Draft {
-        title,
-        channels: channel_names,
-        sources: source_names,
-        settings: Settings { channels, charge, heater, sources, bank, trust },
+    let settings = Settings { channels, charge, heater, sources, bank, trust };
+    let site = site::read(reader, &mut root, &mut channel_sections, &mut source_sections, &settings);
+    for section in channel_sections.into_iter().chain(source_sections) {
+        section.finish(&mut reader.findings);
     }
+    root.finish(&mut reader.findings);
+    Draft { title, channels: channel_names, sources: source_names, settings, site }
 }
 
 /// The list has been cut to the length that fits.
@@ -148,20 +158,15 @@ fn pair<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, first: Key, seco
     None
 }
 
-fn sources<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> (FixedVec<Source, MAX_SOURCES>, Vec<String>) {
-    let listed = root.list("source", MAX_SOURCES, "[[source]], once for each source of energy", &mut reader.findings);
-    if listed.is_none() {
-        reader.doubt(Doubt::Sources);
-    }
+fn sources<'t>(reader: &mut Reader<'t>, sections: &mut [Section<'t>]) -> (FixedVec<Source, MAX_SOURCES>, Vec<String>) {
     let (mut sources, mut names, mut taken) = (FixedVec::new(), Vec::new(), Vec::new());
-    for (index, mut section) in listed.unwrap_or_default().into_iter().enumerate() {
-        names.push(reader.name(&mut section, &mut taken));
+    for (index, section) in sections.iter_mut().enumerate() {
+        names.push(reader.name(section, &mut taken));
         let source = Source {
-            budget: reader.watts(&mut section, Place::at(Key::Budget, index)),
-            priority: reader.count(&mut section, Place::at(Key::Priority, index)),
-            settle: reader.span_of_time(&mut section, Place::at(Key::Settle, index)),
+            budget: reader.watts(section, Place::at(Key::Budget, index)),
+            priority: reader.count(section, Place::at(Key::Priority, index)),
+            settle: reader.span_of_time(section, Place::at(Key::Settle, index)),
         };
-        section.finish(&mut reader.findings);
         push(&mut sources, source);
     }
     (sources, names)

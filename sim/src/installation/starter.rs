@@ -1,6 +1,7 @@
 //! A first installation file: every setting with its meaning, unit, range and default, out of [`TABLE`] so that it never goes
-//! stale. It describes an invented bank of 200 Ah at 12.8 V and passes the check as it is.
+//! stale. It describes an invented bank of 200 Ah at 12.8 V, and passes the check and can be rehearsed as it is.
 
+use super::site::example;
 use crate::cautions::CAUTIONS;
 use forewarm_core::settings::{Fact, Key, TABLE, Thousandths};
 
@@ -45,11 +46,13 @@ pub fn starter() -> String {
     page.comment("What logs and messages call it.");
     page.line("name = \"engine\"");
     page.settings("source");
+    page.site("source");
     page.blank();
     page.line("[[source]]");
     page.line("name = \"mains\"");
     page.line("budget_w = 600");
     page.line("priority = 1");
+    page.line("schedule = \"sat,sun 09:00-18:00\"");
 
     page.section("[bank]", "Whether the bank itself may be spent on heat, and what it must keep.");
     page.comment(
@@ -78,6 +81,7 @@ pub fn starter() -> String {
     page.comment("\"2-wire\", \"3-wire\" or \"4-wire\".");
     page.line("wiring = \"4-wire\"");
     page.settings("channel");
+    page.site("channel");
     for (name, role) in [("cells_high", "cell"), ("plate", "pad"), ("box_air", "ambient")] {
         page.blank();
         page.line("[[channel]]");
@@ -86,6 +90,15 @@ pub fn starter() -> String {
         page.line("element = \"pt100\"");
         page.line("wiring = \"4-wire\"");
         page.line("reference_ohm = 400");
+        if name == "cells_high" {
+            page.line("at = \"top\"");
+            page.line("battery = 2");
+        }
+    }
+
+    for (section, meaning) in example::SECTIONS {
+        page.section(&format!("[{section}]"), meaning);
+        page.site(section);
     }
     page.0
 }
@@ -160,6 +173,14 @@ impl Page {
         self.blank();
         self.comment(meaning);
         self.line(header);
+    }
+
+    /// What a section says of the site.
+    fn site(&mut self, section: &str) {
+        for example::Line { comment, setting, set } in example::lines(section) {
+            self.comment(&comment);
+            self.line(&format!("{}{setting}", if set { "" } else { "# " }));
+        }
     }
 
     /// Every setting of a section.

@@ -18,6 +18,8 @@ pub(super) struct Reader<'t> {
     pub(super) findings: Findings<'t>,
     spans: HashMap<Place, Span>,
     doubts: HashSet<Doubt>,
+    /// Places of numbers of the site that are stand-ins.
+    doubtful_numbers: HashSet<String>,
 }
 
 /// Something a fault of which has been told, so that a stand-in took its place.
@@ -47,7 +49,7 @@ impl From<Place> for Doubt {
 
 impl<'t> Reader<'t> {
     pub(super) fn new(findings: Findings<'t>) -> Self {
-        Self { findings, spans: HashMap::new(), doubts: HashSet::new() }
+        Self { findings, spans: HashMap::new(), doubts: HashSet::new(), doubtful_numbers: HashSet::new() }
     }
 
     /// Where a setting stands; nothing if the file leaves it to its default.
@@ -63,6 +65,16 @@ impl<'t> Reader<'t> {
     /// Notes that a stand-in has taken its place.
     pub(super) fn doubt(&mut self, what: impl Into<Doubt>) {
         self.doubts.insert(what.into());
+    }
+
+    /// Whether a stand-in took the place of the number of the site at `place`.
+    pub(super) fn doubts_number(&self, place: &str) -> bool {
+        self.doubtful_numbers.contains(place)
+    }
+
+    /// Notes that a stand-in has taken the place of a number of the site.
+    pub(super) fn doubt_number(&mut self, place: String) {
+        self.doubtful_numbers.insert(place);
     }
 
     /// The setting at `place` in thousandths of its unit; its default where the section does not have it, nothing where it has
@@ -124,6 +136,27 @@ impl<'t> Reader<'t> {
         places: u32,
         wanted: &str,
     ) -> Option<i64> {
+        let (fault, remedy) = match self.decimal(section, name, value, wanted)?.parts(places) {
+            Ok(parts) => return Some(parts),
+            Err(NotWhole::Finer) => {
+                let finest = if places == 3 { "0.001".to_owned() } else { format!("1e-{places}") };
+                (format!("finer than {finest}"), format!("a number rounded to {finest}"))
+            }
+            Err(NotWhole::TooLarge) => ("far too large".to_owned(), wanted.to_owned()),
+        };
+        let (place, shown) = (section.place(name), describe(value.get_ref()));
+        self.findings.error(Some(&value.span()), &place, format!("{place} is {shown}, {fault}"), remedy);
+        None
+    }
+
+    /// A number as it is written; `wanted` says in a message what would do.
+    pub(super) fn decimal(
+        &mut self,
+        section: &Section<'t>,
+        name: &str,
+        value: &Value<'t>,
+        wanted: &str,
+    ) -> Option<Decimal> {
         let place = section.place(name);
         let shown = describe(value.get_ref());
         let written = match value.get_ref() {
@@ -147,17 +180,14 @@ impl<'t> Reader<'t> {
                 return None;
             }
         };
-        let (fault, remedy) = match written.map(|number| number.parts(places)) {
-            Ok(Ok(parts)) => return Some(parts),
-            Ok(Err(NotWhole::Finer)) => {
-                let finest = if places == 3 { "0.001".to_owned() } else { format!("1e-{places}") };
-                (format!("finer than {finest}"), format!("a number rounded to {finest}"))
+        match written {
+            Ok(number) => Some(number),
+            Err(fault) => {
+                let message = format!("{place} is {shown}, {fault}");
+                self.findings.error(Some(&value.span()), &place, message, format!("a number, {wanted}"));
+                None
             }
-            Ok(Err(NotWhole::TooLarge)) => ("far too large".to_owned(), wanted.to_owned()),
-            Err(fault) => (fault.to_string(), format!("a number, {wanted}")),
-        };
-        self.findings.error(Some(&value.span()), &place, format!("{place} is {shown}, {fault}"), remedy);
-        None
+        }
     }
 
     /// A number that is no row of the table, in parts of 10^−`places`, if it is there. `Err` once a fault of it has been told.
@@ -192,8 +222,10 @@ impl<'t> Reader<'t> {
         let place = section.place(name);
         let allowed = quoted_list(words.iter().map(|(word, _)| *word));
         let near = value.get_ref().as_str().and_then(|text| {
-            let text = text.to_lowercase();
-            words.iter().map(|(word, _)| *word).find(|word| strsim::damerau_levenshtein(&text, word) <= 2)
+            let slips = |word: &str| strsim::damerau_levenshtein(&text.to_lowercase(), &word.to_lowercase());
+            let nearest = words.iter().map(|(word, _)| *word).min_by_key(|word| slips(word))?;
+            // With as many slips as letters it is another word.
+            (slips(nearest) <= 2 && slips(nearest) < nearest.chars().count()).then_some(nearest)
         });
         let remedy = match near {
             Some(word) if words.len() > 1 => format!("{name} = \"{word}\" (it may be {allowed})"),

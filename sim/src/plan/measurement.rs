@@ -60,12 +60,7 @@ pub fn step_ohm(reference_ohm: f64, bits: u32) -> f64 {
 /// Largest deviation of an element of its class at `t_c` °C (K). Source: IEC 60751:2022, table of tolerance classes.
 #[must_use]
 pub fn class_k(class: Class, t_c: f64) -> f64 {
-    let (a, b) = match class {
-        Class::AA => (0.1, 0.0017),
-        Class::A => (0.15, 0.002),
-        Class::B => (0.3, 0.005),
-        Class::C => (0.6, 0.01),
-    };
+    let (a, b) = class.tolerance();
     a + b * t_c.abs()
 }
 

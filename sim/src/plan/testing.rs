@@ -18,10 +18,12 @@ pub(super) fn settings() -> Settings {
 pub(super) fn site() -> Site {
     let mounting = |at| Mounting {
         at,
+        r0_ohm: 100.0,
         class: Class::A,
         calibrated_k: None,
         cable_m: 3.0,
         cable_mm2: 0.5,
+        loop_ohm_20c: 0.234,
         lag_s: 20.0,
         self_heating_k_per_mw: 0.2,
     };

@@ -1,0 +1,50 @@
+//! `[circuit]`: cable, fuse and relays between bank and pad.
+
+use super::table::Key;
+use crate::installation::document::Section;
+use crate::installation::values::Reader;
+use crate::site::{Circuit, Contact, Relay};
+use forewarm_core::settings::Settings;
+
+/// Nothing where the file has no such section.
+pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, settings: &Settings) -> Option<Circuit> {
+    section.span.as_ref()?;
+    let heater_v = f64::from(settings.heater.nominal.as_millivolts()) / 1000.0;
+    Some(Circuit {
+        cable_m: reader.real(section, Key::CableLength),
+        cable_mm2: reader.given(section, Key::CableArea),
+        drop: reader.real(section, Key::Drop),
+        cable_c: reader.real(section, Key::CableTemperature),
+        fuse_a: reader.given(section, Key::Fuse),
+        relay: Relay {
+            contact: Contact {
+                rated_a: reader.real(section, Key::RelayCurrent),
+                rated_v: reader.real(section, Key::RelayVoltage),
+                coil_w: 0.0,
+            },
+            coil_w: reader.real(section, Key::CoilPower),
+            coil_v: reader.given(section, Key::CoilVoltage).unwrap_or(heater_v),
+        },
+        pilot: pilot(reader, section),
+        driver_a: reader.real(section, Key::Driver),
+    })
+}
+
+/// The pilot relay: all three of its numbers, or none.
+fn pilot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Contact> {
+    let keys = [Key::PilotCurrent, Key::PilotVoltage, Key::PilotCoil];
+    let values = keys.map(|key| reader.given(section, key));
+    if let [Some(rated_a), Some(rated_v), Some(coil_w)] = values {
+        return Some(Contact { rated_a, rated_v, coil_w });
+    }
+    if let Some(given) = keys.iter().find(|key| section.has(key.fact().name)) {
+        for (key, value) in keys.iter().zip(values) {
+            if value.is_none() {
+                let fact = key.fact();
+                let remedy = format!("{}, {}; or leave out {}", fact.name, fact.meaning, given.fact().name);
+                section.lacks(fact.name, remedy);
+            }
+        }
+    }
+    None
+}

@@ -1,0 +1,166 @@
+//! What a file says of the site: bank, plate, pad and box as bodies, where the box stands, how the thermometers are mounted, what
+//! the sources give, the heater's circuit, the winter.
+//!
+//! All of it may be left out: checking and replaying need none of it. Once one of its sections is there, the others that plan and
+//! rehearsal cannot do without must be there too.
+//!
+//! | module | reads |
+//! |---|---|
+//! | `bodies` | `[battery]`, `[plate]`, `[pad]`, `[box]`, and whether they fit each other |
+//! | `place` | `[site]` |
+//! | `mounting` | what `[[channel]]` says besides the settings |
+//! | `supply` | what `[[source]]` says besides the settings, `[load]` |
+//! | `circuit` | `[circuit]` |
+//! | `winter` | `[winter]` |
+//! | `spread` | `[converter]`, `[tolerance]` |
+
+mod bodies;
+mod circuit;
+pub(super) mod example;
+mod mounting;
+mod numbers;
+mod place;
+mod spread;
+mod supply;
+pub(super) mod table;
+mod winter;
+
+#[cfg(test)]
+mod tests;
+
+use super::document::Section;
+use super::values::Reader;
+use crate::diagnostic::Severity;
+use crate::schedule::Schedule;
+use crate::site::Site;
+use forewarm_core::settings::Settings;
+
+/// The sections of the site that a file has once at most.
+struct Sections<'t> {
+    battery: Section<'t>,
+    plate: Section<'t>,
+    pad: Section<'t>,
+    enclosure: Section<'t>,
+    place: Section<'t>,
+    converter: Section<'t>,
+    load: Section<'t>,
+    circuit: Section<'t>,
+    winter: Section<'t>,
+    tolerance: Section<'t>,
+}
+
+impl<'t> Sections<'t> {
+    fn all(self) -> [Section<'t>; 10] {
+        let Self { battery, plate, pad, enclosure, place, converter, load, circuit, winter, tolerance } = self;
+        [battery, plate, pad, enclosure, place, converter, load, circuit, winter, tolerance]
+    }
+
+    /// Whether the file has any of them.
+    fn any(&self) -> bool {
+        let Self { battery, plate, pad, enclosure, place, converter, load, circuit, winter, tolerance } = self;
+        [battery, plate, pad, enclosure, place, converter, load, circuit, winter, tolerance]
+            .into_iter()
+            .any(|section| section.span.is_some())
+    }
+}
+
+/// The sections without which there is nothing to compute, and what to write.
+const REQUIRED: [(&str, &str); 5] = [
+    ("battery", "[battery] with length_mm, width_mm, height_mm and mass_kg of one battery"),
+    ("pad", "[pad] with length_mm and width_mm of the heated area"),
+    ("box", "[box] with length_mm, width_mm and height_mm inside, insulation and thickness_mm"),
+    ("site", "[site] with design_min_c, the coldest outside temperature to design for"),
+    ("winter", "[winter] with weather = \"…\", a file, or with mean_c, spell_c, spell_from_day and spell_days"),
+];
+
+/// Reads everything a file says of the site; nothing if it has no section of it. What `channels` and `sources` say of it is
+/// read in either case.
+pub(super) fn read<'t>(
+    reader: &mut Reader<'t>,
+    root: &mut Section<'t>,
+    channels: &mut [Section<'t>],
+    sources: &mut [Section<'t>],
+    settings: &Settings,
+) -> Option<Site> {
+    let mut section = |name| root.section(name, &mut reader.findings);
+    let mut sections = Sections {
+        battery: section("battery"),
+        plate: section("plate"),
+        pad: section("pad"),
+        enclosure: section("box"),
+        place: section("site"),
+        converter: section("converter"),
+        load: section("load"),
+        circuit: section("circuit"),
+        winter: section("winter"),
+        tolerance: section("tolerance"),
+    };
+    if !sections.any() {
+        mounting::read(reader, channels, settings, None);
+        supply::read(reader, sources, settings);
+        return None;
+    }
+    let battery = bodies::battery(reader, &mut sections.battery);
+    let (plate, plate_m) = bodies::plate(reader, &mut sections.plate, &battery);
+    let (pad, pad_m) = bodies::pad(reader, &mut sections.pad);
+    let count = (!reader.doubts_any(&sections.battery, &[table::Key::Count]) && sections.battery.span.is_some())
+        .then_some(battery.count);
+    let site = Site {
+        mountings: mounting::read(reader, channels, settings, count),
+        enclosure: bodies::enclosure(reader, &mut sections.enclosure),
+        place: place::read(reader, &mut sections.place),
+        converter: spread::converter(reader, &mut sections.converter),
+        supplies: supply::read(reader, sources, settings),
+        load: supply::load(reader, &mut sections.load),
+        circuit: circuit::read(reader, &mut sections.circuit, settings),
+        winter: winter::read(reader, &mut sections.winter),
+        tolerance: spread::tolerance(reader, &mut sections.tolerance),
+        battery,
+        plate,
+        pad,
+    };
+    bodies::judge(reader, &sections, &site, &bodies::Footprints { plate_m, pad_m }, settings);
+    supply::judge(reader, sources, &site, settings);
+    for section in sections.all() {
+        match REQUIRED.iter().find(|(name, _)| *name == section.path) {
+            Some((name, remedy)) if section.span.is_none() => {
+                let why = Some("the file describes part of a site, and plan and rehearsal need this too");
+                reader.findings.add(Severity::Error, None, name, format!("there is no [{name}]"), why, *remedy);
+            }
+            _ => section.finish(&mut reader.findings),
+        }
+    }
+    Some(site)
+}
+
+/// Parts of a week, if they are there. A fault is told, and stands for never.
+fn schedule<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Schedule> {
+    let text = reader.text(section, "schedule")?;
+    match text.parse() {
+        Ok(schedule) => Some(schedule),
+        Err(error) => {
+            let place = section.place("schedule");
+            let span = section.key_span("schedule");
+            let message = format!("{place}: {error}");
+            reader.findings.error(
+                span.as_ref(),
+                &place,
+                message,
+                "schedule = \"mon-fri 07:30-08:30, sat 10:00-12:00\"",
+            );
+            Some(Schedule::default())
+        }
+    }
+}
+
+/// The path of a file, if it is there, as it is written: relative to the installation file. A fault is told.
+fn path<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, name: &'static str) -> Option<std::path::PathBuf> {
+    let text = reader.text(section, name)?;
+    if text.trim().is_empty() || text.contains(char::is_control) {
+        let place = section.place(name);
+        let span = section.key_span(name);
+        let message = format!("{place} is \"{}\", which no file is called", crate::diagnostic::excerpt(text));
+        reader.findings.error(span.as_ref(), &place, message, format!("{name} = \"file.csv\", beside this file"));
+    }
+    Some(text.into())
+}

@@ -1,0 +1,153 @@
+//! What `[[channel]]` says besides the settings: where the element sits, how good it is, how it is cabled.
+
+use super::table::Key;
+use crate::diagnostic::Severity;
+use crate::installation::document::Section;
+use crate::installation::values::Reader;
+use crate::plan::conductor::ohm_per_m_20c;
+use crate::platinum::ohms;
+use crate::site::{Class, Mounting, Spot};
+use forewarm_core::rtd::Leads;
+use forewarm_core::settings::{Channel, Key as Setting, Place as SettingPlace, Role, Settings};
+
+/// Where an element sits, before it is known on which battery.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum At {
+    Plate,
+    Base,
+    Between,
+    Top,
+    Air,
+}
+
+/// Reads how each channel is mounted; `count` is how many batteries there are, if that is known.
+pub(super) fn read<'t>(
+    reader: &mut Reader<'t>,
+    sections: &mut [Section<'t>],
+    settings: &Settings,
+    count: Option<usize>,
+) -> Vec<Mounting> {
+    sections
+        .iter_mut()
+        .zip(&settings.channels)
+        .enumerate()
+        .map(|(index, (section, channel))| {
+            let mounting = mounting(reader, section, channel, count);
+            leads(reader, section, channel, index, &mounting);
+            mounting
+        })
+        .collect()
+}
+
+fn mounting<'t>(
+    reader: &mut Reader<'t>,
+    section: &mut Section<'t>,
+    channel: &Channel,
+    count: Option<usize>,
+) -> Mounting {
+    let classes = [("AA", Class::AA), ("A", Class::A), ("B", Class::B), ("C", Class::C)];
+    let (cable_m, cable_mm2) = (reader.real(section, Key::SensorCable), reader.real(section, Key::SensorArea));
+    let is_stated = section.has("cable_m") || section.has("cable_mm2");
+    Mounting {
+        at: spot(reader, section, channel.role, count),
+        r0_ohm: ohms(channel.element.r0()),
+        class: reader.word(section, "class", &classes).ok().flatten().unwrap_or(Class::B),
+        calibrated_k: reader.given(section, Key::Calibrated),
+        cable_m,
+        cable_mm2,
+        loop_ohm_20c: match channel.leads {
+            // What was measured at the cable is more than what is usual.
+            Leads::TwoWire { loop_at_20c, .. } if !is_stated => ohms(loop_at_20c),
+            Leads::TwoWire { .. } | Leads::ThreeWire | Leads::FourWire => 2.0 * cable_m * ohm_per_m_20c(cable_mm2),
+        },
+        lag_s: reader.real(section, Key::Lag),
+        self_heating_k_per_mw: reader.real(section, Key::SelfHeating),
+    }
+}
+
+fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, count: Option<usize>) -> Spot {
+    let words =
+        [("plate", At::Plate), ("base", At::Base), ("between", At::Between), ("top", At::Top), ("air", At::Air)];
+    let said = reader.word(section, "at", &words).ok().flatten();
+    let at = said.unwrap_or(match role {
+        Role::Cell => At::Between,
+        Role::Pad => At::Plate,
+        Role::Ambient => At::Air,
+    });
+    if section.has("role") {
+        misplaced(reader, section, role, at);
+    }
+    let battery = reader.whole(section, Key::BatteryNumber) as usize;
+    let place = section.place("battery");
+    let span = section.key_span("battery");
+    let on_a_battery = matches!(at, At::Base | At::Between | At::Top);
+    if span.is_some() && !on_a_battery {
+        let message = format!("{place} does not go with a thermometer that sits on no battery");
+        let remedy = "leave out battery; or at = \"base\", \"between\" or \"top\"";
+        reader.findings.error(span.as_ref(), &place, message, remedy);
+    } else if let Some(count) = count
+        && battery > count
+        && !reader.doubts_any(section, &[Key::BatteryNumber])
+    {
+        let message = format!("{place} is {battery}, and battery.count is {count}");
+        let remedy = format!("battery = {count}, or battery.count as there are");
+        reader.findings.error(span.as_ref(), &place, message, remedy);
+    }
+    let index = battery.saturating_sub(1);
+    match at {
+        At::Plate => Spot::Plate,
+        At::Base => Spot::Base(index),
+        At::Between => Spot::Between(index),
+        At::Top => Spot::Top(index),
+        At::Air => Spot::Air,
+    }
+}
+
+/// A thermometer that does not sit where its role has it.
+fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At) {
+    let (what, why, remedy) = match (role, at) {
+        (Role::Cell, At::Plate) => (
+            "a cell channel at the plate",
+            "the plate is warmer than any cell while it heats, so charge would be permitted to a bank that is cold inside",
+            "at = \"between\" or \"top\"; or role = \"pad\"",
+        ),
+        (Role::Cell, At::Air) => (
+            "a cell channel in the air",
+            "air follows the heater and the weather hours before the cells do",
+            "at = \"between\" or \"top\"; or role = \"ambient\"",
+        ),
+        (Role::Pad, At::Base | At::Between | At::Top | At::Air) => (
+            "a pad channel away from the plate",
+            "its cut-out is for the hottest place, and that is the plate",
+            "at = \"plate\"; or the role of the place it is at",
+        ),
+        (Role::Cell, At::Base | At::Between | At::Top) | (Role::Pad, At::Plate) | (Role::Ambient, _) => return,
+    };
+    let place = section.place("at");
+    let message = format!("{place} makes it {what}");
+    reader.findings.add(Severity::Warning, section.key_span("at").as_ref(), &place, message, Some(why), remedy);
+}
+
+/// A stated lead resistance that is far from what the stated cable has.
+fn leads(reader: &mut Reader, section: &Section, channel: &Channel, index: usize, mounting: &Mounting) {
+    let place = SettingPlace::at(Setting::LeadLoop, index);
+    let Leads::TwoWire { loop_at_20c, .. } = channel.leads else { return };
+    let stated = ["lead_loop_ohm", "cable_m", "cable_mm2"].iter().all(|name| section.has(name));
+    if !stated || reader.doubts(place) || reader.doubts_any(section, &[Key::SensorCable, Key::SensorArea]) {
+        return;
+    }
+    let loop_ohm = (ohms(loop_at_20c) * 1000.0).round() / 1000.0;
+    let cable_ohm = mounting.loop_ohm_20c;
+    if (loop_ohm - cable_ohm).abs() <= cable_ohm / 2.0 {
+        return;
+    }
+    let place = place.to_string();
+    let message = format!(
+        "{place} is {loop_ohm} Ω, and two conductors of {} m and {} mm² have about {cable_ohm:.3} Ω",
+        mounting.cable_m, mounting.cable_mm2
+    );
+    let why = "what is taken off too little reads warm, the dangerous way; what is taken off too much reads cold";
+    let remedy = "lead_loop_ohm as measured with the far end bridged, at 20 °C; cable_m one way, not both";
+    let span = section.key_span("lead_loop_ohm");
+    reader.findings.add(Severity::Warning, span.as_ref(), &place, message, Some(why), remedy);
+}

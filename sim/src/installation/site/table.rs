@@ -1,0 +1,181 @@
+//! The one list of what a file may say of a site: section and name, unit, range, default, meaning, source. Reading, messages and
+//! the starter file come from it.
+
+/// One row of [`TABLE`]. Numbers are in the unit that ends the name.
+#[derive(Clone, Copy, Debug)]
+pub(in crate::installation) struct Fact {
+    pub(in crate::installation) section: &'static str,
+    pub(in crate::installation) name: &'static str,
+    /// For a person; empty for a whole number of things.
+    pub(in crate::installation) unit: &'static str,
+    pub(in crate::installation) minimum: f64,
+    pub(in crate::installation) maximum: f64,
+    /// Nothing where the fitter must give it, may leave it out, or where it follows from something else.
+    pub(in crate::installation) default: Option<f64>,
+    pub(in crate::installation) meaning: &'static str,
+    /// Where the default comes from; empty for common practice, no source.
+    pub(in crate::installation) source: &'static str,
+}
+
+impl Fact {
+    /// How many of its unit make one of the unit in which a [`Site`](crate::site::Site) has it.
+    pub(in crate::installation) fn per(&self) -> f64 {
+        match self.unit {
+            // A site has self-heating in K/mW.
+            "mm" | "mΩ" | "mA" | "mK" | "K/W" => 1e3,
+            "%" => 1e2,
+            "ppm" => 1e6,
+            _ => 1.0,
+        }
+    }
+
+    /// `0.5 to 500 mm`.
+    pub(in crate::installation) fn range(&self) -> String {
+        let space = if self.unit.is_empty() { "" } else { " " };
+        format!("{} to {}{space}{}", self.minimum, self.maximum, self.unit)
+    }
+}
+
+macro_rules! table {
+    ($($key:ident $section:literal $name:literal $unit:literal $min:literal..$max:literal [$($default:literal)?] $meaning:literal $source:literal;)*) => {
+        /// Names one number of a site.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub(in crate::installation) enum Key { $($key),* }
+
+        /// Every number of a site. The battery maker's data override every default.
+        pub(in crate::installation) const TABLE: &[Fact] = &[$(Fact {
+            section: $section, name: $name, unit: $unit,
+            minimum: $min, maximum: $max, default: table!(@default $($default)?), meaning: $meaning, source: $source,
+        }),*];
+
+        /// Every key, in the order of [`TABLE`].
+        #[cfg(test)]
+        pub(in crate::installation) const KEYS: &[Key] = &[$(Key::$key),*];
+    };
+    (@default) => { None };
+    (@default $value:literal) => { Some($value) };
+}
+
+#[rustfmt::skip]
+table! {
+    Count "battery" "count" "" 1.0..8.0 [1.0] "how many equal batteries stand side by side, in parallel" "";
+    BatteryLength "battery" "length_mm" "mm" 20.0..2000.0 [] "length of one battery, along the faces they turn to each other" "";
+    BatteryWidth "battery" "width_mm" "mm" 20.0..2000.0 [] "width of one battery, in the direction in which they stand in a row" "";
+    BatteryHeight "battery" "height_mm" "mm" 20.0..2000.0 [] "height of one battery above the plate" "";
+    BatteryMass "battery" "mass_kg" "kg" 0.1..500.0 [] "mass of one battery" "";
+    CellsInSeries "battery" "cells_in_series" "" 1.0..32.0 [4.0] "cells in series within one battery" "";
+    CellMass "battery" "cell_mass_kg" "kg" 0.01..100.0 [] "mass of one cell, all that are in parallel counted as one; only checked against mass_kg" "";
+    SpecificHeat "battery" "specific_heat_j_per_kg_k" "J/(kg K)" 500.0..3000.0 [1050.0] "specific heat of the whole battery" "cells are measured at 900 to 1150 (arXiv:2112.09768 has 1106)";
+    ConductivityUp "battery" "conductivity_up_w_per_m_k" "W/(m K)" 0.05..100.0 [] "conductivity of a battery from plate to top; without it, what cells says" "";
+    ConductivityAcross "battery" "conductivity_across_w_per_m_k" "W/(m K)" 0.05..100.0 [] "conductivity of a battery sideways; without it, what cells says" "";
+    Gap "battery" "gap_mm" "mm" 0.0..200.0 [5.0] "air gap between neighbours" "";
+    Resistance "battery" "resistance_mohm" "mΩ" 0.1..1000.0 [20.0] "internal resistance of one battery" "";
+    HardLimit "battery" "hard_limit_c" "°C" -40.0..15.0 [0.0] "charging a cell colder than this harms it" "";
+    PlateThickness "plate" "thickness_mm" "mm" 0.2..50.0 [2.0] "thickness of the spreader plate" "";
+    PlateLength "plate" "length_mm" "mm" 20.0..10_000.0 [] "length of the plate; without it, that of the row of batteries" "";
+    PlateWidth "plate" "width_mm" "mm" 20.0..10_000.0 [] "width of the plate; without it, that of the row of batteries with its gaps" "";
+    PlateContact "plate" "contact_w_per_m2_k" "W/(m² K)" 1.0..100_000.0 [200.0] "conductance of the joint from plate to batteries" "";
+    PadLength "pad" "length_mm" "mm" 10.0..10_000.0 [] "length of the heated area" "";
+    PadWidth "pad" "width_mm" "mm" 10.0..10_000.0 [] "width of the heated area" "";
+    PadThickness "pad" "thickness_mm" "mm" 0.1..50.0 [1.5] "thickness of the pad" "";
+    PadBond "pad" "bond_w_per_m2_k" "W/(m² K)" 1.0..100_000.0 [500.0] "conductance of its bond to the plate" "";
+    BoxLength "box" "length_mm" "mm" 20.0..10_000.0 [] "inner length of the box" "";
+    BoxWidth "box" "width_mm" "mm" 20.0..10_000.0 [] "inner width of the box" "";
+    BoxHeight "box" "height_mm" "mm" 20.0..10_000.0 [] "inner height of the box" "";
+    BoxConductivity "box" "conductivity_w_per_m_k" "W/(m K)" 0.001..10.0 [] "conductivity of an insulation that has no word here" "";
+    BoxThickness "box" "thickness_mm" "mm" 0.5..500.0 [] "thickness of the insulation of walls and lid" "";
+    FloorThickness "box" "floor_thickness_mm" "mm" 0.5..500.0 [] "thickness under the pad; without it, that of the walls" "";
+    AirChanges "box" "air_changes_per_h" "1/h" 0.0..100.0 [0.5] "outside air that finds its way through the box, in volumes an hour" "";
+    InsideFilm "box" "inside_w_per_m2_k" "W/(m² K)" 0.5..100.0 [7.7] "film of air on the inner faces" "ISO 6946, horizontal heat flow: 0.13 m² K/W, from memory";
+    DesignMin "site" "design_min_c" "°C" -60.0..20.0 [] "coldest outside temperature to design for" "";
+    DesignWind "site" "design_wind_m_s" "m/s" 0.0..60.0 [3.0] "wind to design for, before shelter" "";
+    Exposure "site" "exposure_pct" "%" 0.0..100.0 [100.0] "part of the wind that reaches the box: 100 in the open, 0 indoors" "";
+    Ground "site" "ground_c" "°C" -40.0..40.0 [] "temperature of the floor or ground under the box, with stands_on = \"ground\"" "";
+    Bits "converter" "bits" "" 10.0..24.0 [16.0] "bits from zero to the reference resistor" "";
+    Current "converter" "current_ma" "mA" 0.01..10.0 [0.5] "excitation current" "";
+    Duty "converter" "duty_pct" "%" 0.01..100.0 [100.0] "part of the time the excitation is on" "";
+    ConverterOffset "converter" "offset_ohm" "Ω" 0.0..10.0 [0.01] "largest offset, as resistance" "";
+    Gain "converter" "gain_ppm" "ppm" 0.0..100_000.0 [20.0] "largest gain error that the reference does not cancel" "";
+    Noise "converter" "noise_mk" "mK" 0.0..5000.0 [5.0] "standard deviation of one measurement" "";
+    ReferenceTolerance "converter" "reference_tolerance_pct" "%" 0.0..10.0 [0.1] "tolerance of the reference resistor" "";
+    ReferenceDrift "converter" "reference_drift_ppm" "ppm" 0.0..100_000.0 [200.0] "its drift over the years and the temperatures it sees" "";
+    LeadMismatch "converter" "lead_mismatch_pct" "%" 0.0..100.0 [5.0] "largest difference between the leads of three wires, as part of one lead" "";
+    LeadContact "converter" "contact_mohm" "mΩ" 0.0..10_000.0 [20.0] "largest contact resistance in one lead" "";
+    BatteryNumber "channel" "battery" "" 1.0..8.0 [1.0] "which battery it sits on, counted from 1 along the row" "";
+    Calibrated "channel" "calibrated_mk" "mK" 0.1..5000.0 [] "standard uncertainty of a calibration or trim, which takes the place of the class" "";
+    SensorCable "channel" "cable_m" "m" 0.0..200.0 [3.0] "length of its cable, one way" "";
+    SensorArea "channel" "cable_mm2" "mm²" 0.03..25.0 [0.5] "cross-section of one conductor" "";
+    Lag "channel" "lag_s" "s" 0.1..3600.0 [20.0] "time constant of the element as mounted" "";
+    SelfHeating "channel" "self_heating_k_per_w" "K/W" 0.0..100_000.0 [200.0] "rise of the element above its surroundings by the power in it" "";
+    SupplyPower "source" "power_w" "W" 0.0..100_000.0 [] "power it really gives, for sun at 1000 W/m²; without it, budget_w" "";
+    SunAtLeast "source" "sun_at_least_w_m2" "W/m²" 1.0..1500.0 [] "it is there with the sun, at or above so much of it on the horizontal" "";
+    Rated "source" "rated_a" "A" 0.1..2000.0 [] "its rated current" "";
+    Derate "source" "derate_pct" "%" 1.0..100.0 [70.0] "part of rated_a that may be drawn for hours" "";
+    OtherLoads "source" "other_loads_w" "W" 0.0..100_000.0 [0.0] "what else it feeds" "";
+    LoadPower "load" "power_w" "W" 0.0..100_000.0 [0.0] "drawn from the bank all the time" "";
+    ScheduledPower "load" "scheduled_w" "W" 0.0..100_000.0 [] "drawn besides, by schedule" "";
+    CableLength "circuit" "cable_m" "m" 0.1..200.0 [] "length of the cable from bank or bus bar to the pad, one way" "";
+    CableArea "circuit" "cable_mm2" "mm²" 0.5..300.0 [] "conductor cross-section, where one is chosen already" "";
+    Drop "circuit" "drop_pct" "%" 0.1..20.0 [3.0] "voltage drop allowed" "";
+    CableTemperature "circuit" "cable_c" "°C" -40.0..90.0 [40.0] "warmest surroundings of the cable" "";
+    Fuse "circuit" "fuse_a" "A" 0.1..1000.0 [] "rated current of the fuse, where one is chosen already" "";
+    RelayCurrent "circuit" "relay_a" "A" 0.1..2000.0 [] "current that the relay's contact is rated for, direct current, resistive load" "";
+    RelayVoltage "circuit" "relay_v" "V" 1.0..1500.0 [] "voltage up to which it is, direct current" "";
+    CoilPower "circuit" "coil_w" "W" 0.05..100.0 [1.5] "power of the relay's coil" "";
+    CoilVoltage "circuit" "coil_v" "V" 3.0..120.0 [] "nominal voltage of the coil; without it, the heater's" "";
+    PilotCurrent "circuit" "pilot_a" "A" 0.01..100.0 [] "current that the contact of a pilot relay is rated for, which drives that coil" "";
+    PilotVoltage "circuit" "pilot_v" "V" 1.0..1500.0 [] "voltage up to which it is, direct current" "";
+    PilotCoil "circuit" "pilot_coil_w" "W" 0.01..10.0 [] "power of the pilot relay's own coil" "";
+    Driver "circuit" "driver_ma" "mA" 1.0..10_000.0 [100.0] "current that the controller's output can give the first coil" "";
+    Mean "winter" "mean_c" "°C" -60.0..40.0 [] "made-up weather: mean of the ordinary days" "";
+    DailySwing "winter" "daily_swing_k" "K" 0.0..30.0 [4.0] "from the mean to the warmest moment of the day" "";
+    SpellMean "winter" "spell_c" "°C" -60.0..40.0 [] "mean of the days of a cold spell" "";
+    SpellFrom "winter" "spell_from_day" "" 0.0..366.0 [] "its first day, counted from 0" "";
+    SpellDays "winter" "spell_days" "" 0.0..366.0 [] "how many days it lasts" "";
+    Wind "winter" "wind_m_s" "m/s" 0.0..60.0 [3.0] "wind, all the time" "";
+    Noon "winter" "noon_w_m2" "W/m²" 0.0..1400.0 [150.0] "sun on the horizontal at noon of a day that is light from 8 to 16" "";
+    Days "winter" "days" "" 1.0..366.0 [180.0] "how many days to rehearse" "";
+    WeatherOffset "winter" "offset_k" "K" -40.0..40.0 [0.0] "added to every outside temperature" "";
+    Start "winter" "start_c" "°C" -60.0..40.0 [] "temperature of everything at the start; without it, that of the outside" "";
+    StartCharge "winter" "start_charge_pct" "%" 0.0..100.0 [50.0] "state of charge at the start" "";
+    PadPowerSpread "tolerance" "pad_power_pct" "%" 0.0..50.0 [10.0] "heater power, up or down" "";
+    InsulationSpread "tolerance" "insulation_pct" "%" 0.0..90.0 [15.0] "conductivity of the insulation, up or down" "";
+    SpecificHeatSpread "tolerance" "specific_heat_pct" "%" 0.0..50.0 [10.0] "specific heat of the batteries, up or down" "";
+    ConductivitySpread "tolerance" "conductivity_pct" "%" 0.0..90.0 [25.0] "conductivity of the batteries, up or down" "";
+    ContactSpread "tolerance" "contact_pct" "%" 0.0..90.0 [30.0] "conductance of joint and bond, up or down" "";
+    AirChangesSpread "tolerance" "air_changes_pct" "%" 0.0..1000.0 [100.0] "air changes, from none to this much more" "";
+    WeatherSpread "tolerance" "weather_k" "K" 0.0..20.0 [0.0] "outside temperature, up or down" "";
+    HardLimitSpread "tolerance" "hard_limit_k" "K" 0.0..10.0 [0.0] "the hard limit of the cells, up or down" "";
+}
+
+impl Key {
+    /// The row of [`TABLE`].
+    pub(in crate::installation) const fn fact(self) -> &'static Fact {
+        // In one order, for the same macro writes both.
+        &TABLE[self as usize]
+    }
+}
+
+/// A word or a text of a site. Which words there are stands beside the code that reads them; here, for a person.
+#[derive(Clone, Copy, Debug)]
+pub(in crate::installation) struct Text {
+    pub(in crate::installation) section: &'static str,
+    pub(in crate::installation) name: &'static str,
+    pub(in crate::installation) meaning: &'static str,
+}
+
+/// Every word and text of a site.
+#[rustfmt::skip]
+pub(in crate::installation) const TEXTS: &[Text] = &[
+    Text { section: "battery", name: "cells", meaning: "how the cells stand: \"standing\" (the default: their layers are upright and carry heat up) or \"lying\"" },
+    Text { section: "plate", name: "material", meaning: "what it is made of, aluminium by default" },
+    Text { section: "box", name: "insulation", meaning: "what insulates it, if it is not conductivity_w_per_m_k that says so" },
+    Text { section: "site", name: "stands_on", meaning: "what is under the box: \"air\" (the default) or \"ground\", with ground_c" },
+    Text { section: "channel", name: "at", meaning: "where it sits: \"plate\" (the default of pad), \"base\" of a battery, \"between\" batteries half way up (the default of cell), \"top\" of a battery, \"air\" (the default of ambient)" },
+    Text { section: "channel", name: "class", meaning: "tolerance class of IEC 60751: \"AA\", \"A\", \"B\" (the default) or \"C\"" },
+    Text { section: "source", name: "schedule", meaning: "when it is there: by the week, or by sun_at_least_w_m2, or by log" },
+    Text { section: "source", name: "log", meaning: "a CSV file with a time column and one of the source's name with _present after it" },
+    Text { section: "load", name: "schedule", meaning: "when scheduled_w is drawn, by the week" },
+    Text { section: "winter", name: "weather", meaning: "a file of weather, in place of mean_c and all that make it up" },
+    Text { section: "winter", name: "from", meaning: "month and day to begin on; without it, the first day of the weather" },
+];
