@@ -207,10 +207,13 @@ fn drop(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
 fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
     let (least, most_a) = (report.fuse_least_a, heater.most_a);
     let amps = |current: f64| format!("{} A", plain((current * 10.0).round() / 10.0));
-    let larger = || match report.least_for_current_mm2 {
-        Some(area) => format!("a conductor of at least {}", mm2(area)),
-        None => TOO_MUCH.to_owned(),
+    // The smallest fuse that lasts, and the smallest conductor that it protects.
+    let larger = || {
+        let rating = FUSES.into_iter().find(|&rating| rating >= least)?;
+        let size = report.sizes.iter().find(|size| size.capacity_a >= rating)?;
+        Some(format!("a conductor of at least {} with a fuse of {}", mm2(size.area_mm2), amps(rating)))
     };
+    let larger = || larger().unwrap_or_else(|| TOO_MUCH.to_owned());
     let (Some(fuse), Some(conductor)) = (report.fuse_a, report.conductor) else {
         let text = format!("no fuse and conductor together carry the {} of this heater", amps(most_a));
         return Finding::change(Part::Circuit, text, TOO_MUCH);
@@ -380,4 +383,139 @@ fn driver(circuit: &Circuit, coil: &Coil, heater: &Heater, site: &Site) -> Vec<F
         Finding::fine(Part::Circuit, draws)
     });
     findings
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{circuit, settings, site};
+    use super::super::verdict::Severity;
+    use super::*;
+    use proptest::prelude::*;
+
+    fn judged(circuit: Circuit) -> (Report, Vec<Finding>) {
+        judge(&settings(), &Site { circuit: Some(circuit), ..site() }).expect("there is a circuit")
+    }
+
+    /// The finding that speaks of `what`.
+    #[track_caller]
+    fn about<'f>(findings: &'f [Finding], what: &str) -> &'f Finding {
+        findings.iter().find(|finding| finding.text.contains(what)).unwrap_or_else(|| panic!("no {what}: {findings:?}"))
+    }
+
+    #[test]
+    fn current_goes_with_the_voltage_and_power_with_its_square() {
+        // The starter's heater: 120 W at 12.8 V, run from 11.5 V to 15 V; by hand.
+        let heater = Heater::of(&settings(), 0.1);
+        let close = |found: f64, expected: f64| assert!((found - expected).abs() < 5e-4, "{found}, not {expected}");
+        close(heater.at_nominal.current_a, 9.375);
+        close(heater.at_supply_min.power_w, 96.863);
+        close(heater.at_supply_max.power_w, 164.795);
+        close(heater.at_supply_max.current_a, 10.986);
+        close(heater.most_a, 12.085);
+    }
+
+    #[test]
+    fn a_circuit_without_a_choice_is_given_the_smallest_that_does() {
+        // 2 × 2 m in 40 °C: 2.5 mm² have 4 × 0.00798 × 1.0786 = 34.43 mΩ, so 0.3228 V, 2.52 %; 1.5 mm² would have 4.2 %.
+        // The fuse: 1.25 × 12.085 = 15.1, so 20 A; 25 A × 0.866 = 21.65 A in 40 °C need 4 mm².
+        let (report, findings) = judged(circuit());
+        assert_eq!(report.least_for_drop_mm2, Some(2.5));
+        assert_eq!(report.fuse_a, Some(20.0));
+        assert_eq!(report.least_for_current_mm2, Some(4.0));
+        assert_eq!(report.conductor.unwrap().area_mm2, 4.0);
+        let of_2_5 = report.sizes.iter().find(|size| size.area_mm2 == 2.5).unwrap();
+        assert!((of_2_5.drop_nominal_v - 0.3228).abs() < 1e-4, "{of_2_5:?}");
+        assert!((of_2_5.drop_nominal_pct - 2.522).abs() < 1e-3, "{of_2_5:?}");
+        assert!(findings.iter().all(|finding| finding.severity == Severity::Fine), "{findings:?}");
+    }
+
+    #[test]
+    fn a_fuse_must_lie_between_the_load_and_the_conductor() {
+        let with = |area, fuse| judged(Circuit { cable_mm2: Some(area), fuse_a: Some(fuse), ..circuit() }).1;
+        assert_eq!(about(&with(4.0, 20.0), "the fuse of 20 A").severity, Severity::Fine);
+        let found = with(4.0, 40.0);
+        let large = about(&found, "the fuse of 40 A");
+        assert_eq!((large.severity, large.change.as_deref()), (Severity::Danger, Some("a fuse of 20 A")));
+        // 2.5 mm² carry 16 A: no fuse that is sold lies between 15.1 and 16.02 A.
+        let found = with(2.5, 20.0);
+        let thin = about(&found, "the fuse of 20 A");
+        assert_eq!(
+            (thin.severity, thin.change.as_deref()),
+            (Severity::Danger, Some("a conductor of at least 4 mm² with a fuse of 20 A"))
+        );
+        assert_eq!(about(&with(4.0, 15.0), "it ages").severity, Severity::Change);
+        assert_eq!(about(&with(4.0, 10.0), "it blows in use").severity, Severity::Change);
+        let found = with(1.0, 10.0);
+        let burns = about(&found, "the cable overheats");
+        assert_eq!(burns.severity, Severity::Danger);
+    }
+
+    #[test]
+    fn a_conductor_in_surroundings_as_warm_as_its_insulation_carries_nothing() {
+        let (report, findings) = judged(Circuit { cable_c: 80.0, ..circuit() });
+        assert_eq!((report.least_for_current_mm2, report.conductor), (None, None));
+        assert!(findings.iter().any(|finding| finding.severity != Severity::Fine));
+        let (_, findings) = judged(Circuit { cable_c: 80.0, cable_mm2: Some(16.0), ..circuit() });
+        assert_eq!(about(&findings, "the cable overheats").severity, Severity::Danger);
+    }
+
+    #[test]
+    fn a_contact_is_used_at_three_quarters_of_its_rating_and_never_above_its_voltage() {
+        let with = |rated_a, rated_v| {
+            let contact = Contact { rated_a, rated_v, coil_w: 0.0 };
+            judged(Circuit { relay: Relay { contact, ..circuit().relay }, ..circuit() }).1
+        };
+        // 12.085 A at 15 V.
+        assert_eq!(about(&with(16.2, 15.0), "relay contact").severity, Severity::Fine);
+        assert_eq!(about(&with(16.0, 15.0), "relay contact").severity, Severity::Change);
+        assert_eq!(about(&with(12.0, 15.0), "relay contact").severity, Severity::Danger);
+        assert_eq!(about(&with(100.0, 14.9), "relay contact").severity, Severity::Danger);
+    }
+
+    #[test]
+    fn a_coil_must_pull_in_at_the_lowest_supply_and_bear_the_highest() {
+        let with = |coil_v| judged(Circuit { relay: Relay { coil_v, ..circuit().relay }, ..circuit() }).1;
+        // 11.5 V / (0.8 × 1.0786/1.01179) = 13.485 V.
+        assert_eq!(about(&with(13.4), "pulls in").severity, Severity::Fine);
+        assert_eq!(about(&with(13.6), "pulls in").severity, Severity::Change);
+        assert_eq!(about(&with(11.5), "burns out").severity, Severity::Change);
+    }
+
+    #[test]
+    fn the_output_drives_the_pilot_where_there_is_one() {
+        let pilot = Contact { rated_a: 2.0, rated_v: 30.0, coil_w: 0.2 };
+        // 1.5 W at 12 V are 96 Ω; at 15 V and −20 °C, 0.8313 of that: 188 mA. The pilot's: 25 mA.
+        let alone = judged(Circuit { driver_a: 0.1, ..circuit() }).1;
+        let found = about(&alone, "the relay's coil draws up to 188 mA");
+        assert_eq!((found.severity, found.change.as_deref()), (Severity::Danger, Some("a pilot relay")));
+        let (_, findings) = judged(Circuit { driver_a: 0.1, pilot: Some(pilot), ..circuit() });
+        assert_eq!(about(&findings, "the pilot relay's coil draws up to 25 mA").severity, Severity::Fine);
+        assert_eq!(about(&findings, "pilot relay contact").severity, Severity::Fine);
+        let weak = Contact { rated_a: 0.5, ..pilot };
+        let (_, findings) = judged(Circuit { driver_a: 0.1, pilot: Some(weak), ..circuit() });
+        assert_eq!(about(&findings, "pilot relay contact").severity, Severity::Change);
+    }
+
+    proptest! {
+        /// Whatever is chosen where the file leaves the choice holds by the rules that a choice of the file is judged by.
+        #[test]
+        fn what_is_proposed_is_fine(
+            cable_m in 0.1..20.0_f64, drop in 0.01..0.1_f64, cable_c in -20.0..65.0_f64, tolerance in 0.0..0.3_f64,
+        ) {
+            let mut site = Site { circuit: Some(Circuit { cable_m, drop, cable_c, ..circuit() }), ..site() };
+            site.tolerance.pad_power = tolerance;
+            let (report, _) = judge(&settings(), &site).unwrap();
+            if let (Some(conductor), Some(fuse)) = (report.conductor, report.fuse_a) {
+                prop_assert!(fuse >= report.fuse_least_a && fuse <= conductor.capacity_a);
+                prop_assert!(conductor.drop_nominal_pct <= report.drop_allowed_pct);
+                let chosen = Circuit { cable_mm2: Some(conductor.area_mm2), fuse_a: Some(fuse), ..site.circuit.unwrap() };
+                site.circuit = Some(chosen);
+                let (again, findings) = judge(&settings(), &site).unwrap();
+                prop_assert_eq!(again.conductor, report.conductor);
+                prop_assert!(findings[..2].iter().all(|finding| finding.severity == Severity::Fine), "{findings:?}");
+            } else {
+                prop_assert!(report.least_for_drop_mm2.is_none() || report.least_for_current_mm2.is_none());
+            }
+        }
+    }
 }

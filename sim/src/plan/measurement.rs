@@ -393,3 +393,171 @@ pub(super) const fn class_name(class: Class) -> &'static str {
         Class::C => "C",
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{settings, site};
+    use super::*;
+    use forewarm_core::quantity::{Celsius, Kelvins, Ohms, Ratio};
+    use forewarm_core::rtd::{Element, Thermometer};
+    use proptest::prelude::*;
+    use rand::{Rng, RngExt, SeedableRng};
+    use rand_pcg::Pcg64;
+
+    fn chain<'s>(channel: &'s Channel, mounting: &'s Mounting, converter: &'s Converter) -> Chain<'s> {
+        Chain { channel, mounting, converter, leads_c: (-20.0, 40.0) }
+    }
+
+    fn wired(leads: Leads, element: Element) -> Channel {
+        let reference = Ohms::from_micro_ohms(4 * element.r0().as_micro_ohms());
+        Channel { leads, element, reference, ..settings().channels[0] }
+    }
+
+    /// The settings compensate half of what two metres of cable more than are there would have.
+    fn two_wires() -> Leads {
+        Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(100), at: Celsius::from_millidegrees(20_000) }
+    }
+
+    /// What the core makes of one channel whose every input is drawn from its distribution, less the temperature of the coldest
+    /// layer: no step of it is linear, and none of it is taken from the budget.
+    fn drawn_error_k(chain: &Chain, coldest_c: f64, placement: Placement, random: &mut impl Rng) -> f64 {
+        let Chain { channel, mounting, converter, leads_c } = *chain;
+        let mut rectangular = |half: f64| half * (2.0 * random.random::<f64>() - 1.0);
+        let platinum = Platinum::of(&channel.element);
+        let near = coldest_c + placement.warm_bias_k + rectangular(placement.half_width_k);
+        let heating = converter.current_a.powi(2)
+            * platinum.ohms(near)
+            * converter.duty
+            * 1000.0
+            * mounting.self_heating_k_per_mw;
+        let element_c = near + heating * (1.0 + rectangular(0.5)) + rectangular(class_k(mounting.class, near));
+        let element_ohm = platinum.ohms(element_c);
+        let lead_c = f64::midpoint(leads_c.0, leads_c.1) + rectangular((leads_c.1 - leads_c.0) / 2.0);
+        let lead = mounting.cable_m * conductor::ohm_per_m_20c(mounting.cable_mm2) * conductor::copper_factor(lead_c);
+        let gain = (1.0 + rectangular(converter.gain))
+            * (1.0 + rectangular(converter.reference_tolerance))
+            * (1.0 + rectangular(converter.reference_drift));
+        let mut contact = || converter.contact_ohm / 2.0 * (1.0 + rectangular(1.0));
+        let (in_series, alone) = match channel.leads {
+            Leads::TwoWire { .. } => (2.0 * lead + contact() + contact(), 0.0),
+            // The third lead carries the contact or lacks it.
+            Leads::ThreeWire => {
+                let difference = 2.0 * (contact() - converter.contact_ohm / 2.0);
+                (lead + difference, lead * (1.0 + rectangular(converter.lead_mismatch)))
+            }
+            Leads::FourWire => (0.0, 0.0),
+        };
+        let code = |ohm: f64| {
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "below 2^24")]
+            let code = (ohm / ohms(channel.reference) * f64::from(1_u32 << converter.bits)).round() as u32;
+            Ratio::from_code(code, converter.bits)
+        };
+        let offset = rectangular(converter.offset_ohm);
+        let element = code((element_ohm + in_series) * gain + offset);
+        let lead = if alone > 0.0 { code(alone * gain) } else { Ratio::ZERO };
+        let measured = element.less(lead).and_then(|ratio| ratio.of(channel.reference)).expect("in range");
+        let measured = measured.less(channel.leads.known()).expect("more than the leads");
+        let shown = Thermometer::new(channel.element).celsius(measured).expect("in range").raised(channel.offset);
+        let normal: f64 = (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
+        f64::from(shown.as_steps()) / 65_536.0 + normal * converter.noise_k - coldest_c
+    }
+
+    /// JCGM 101:2008: the distribution of what is shown is propagated by drawing, and compared with the sum of variances. The
+    /// limits are those of the draws: with 20 000 of them the ends of the 95 % interval are good to about 2 % of it. The interval
+    /// may be narrower than U, which covers more than 95 % where rectangular inputs dominate, and not by more than an eighth:
+    /// for a single rectangular input it is 0.95 a against 1.15 a.
+    #[test]
+    fn what_is_shown_lies_within_the_expanded_uncertainty_19_times_in_20() {
+        let site = site();
+        let placements = [Placement::default(), Placement { warm_bias_k: 1.5, half_width_k: 0.5 }];
+        let mut seed = 101_2008;
+        for element in [Element::pt100(), Element::pt1000()] {
+            for leads in [two_wires(), Leads::ThreeWire, Leads::FourWire] {
+                for placement in placements {
+                    for class in [Class::AA, Class::C] {
+                        seed += 1;
+                        let channel = wired(leads, element);
+                        let mounting = Mounting { class, cable_m: 8.0, ..site.mountings[0] };
+                        let chain = chain(&channel, &mounting, &site.converter);
+                        let coldest_c = 5.0;
+                        let budget = chain.budget(coldest_c, placement);
+                        let mut random = Pcg64::seed_from_u64(seed);
+                        let mut errors: Vec<f64> =
+                            (0..20_000).map(|_| drawn_error_k(&chain, coldest_c, placement, &mut random)).collect();
+                        errors.sort_by(f64::total_cmp);
+                        let (low, high) = (errors[500], errors[19_500]);
+                        let case = format!("{leads:?} {class:?} {placement:?}: {low} to {high}, {budget:?}");
+                        let slack = 0.03 * budget.expanded_k;
+                        assert!(high <= budget.bias_k + budget.expanded_k + slack, "{case}");
+                        assert!(low >= budget.bias_k - budget.expanded_k - slack, "{case}");
+                        assert!(high - low >= 2.0 * budget.expanded_k * (0.95 / 1.1547 - 0.03), "{case}");
+                        let mean = errors.iter().sum::<f64>() / 20_000.0;
+                        // Four standard deviations of a mean of so many, and 1 mK and 1 % of the bias for what is not linear.
+                        let close = 4.0 * budget.combined_k / 20_000_f64.sqrt() + 0.001 + 0.01 * budget.bias_k.abs();
+                        assert!((mean - budget.bias_k).abs() <= close, "{mean}: {case}");
+                        assert!(errors[19_999] <= budget.worst_warm_k, "{case}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn uncompensated_leads_read_warm_and_compensated_ones_do_not() {
+        let site = site();
+        let none = Leads::TwoWire { loop_at_20c: Ohms::ZERO, at: Celsius::from_millidegrees(20_000) };
+        let bare = wired(none, Element::pt100());
+        let line = |channel: &Channel| {
+            let budget = chain(channel, &site.mountings[0], &site.converter).budget(5.0, Placement::default());
+            budget.lines.iter().find(|line| line.contribution == "two leads, not compensated").cloned().unwrap()
+        };
+        let found = line(&bare);
+        // 2 × 3 m × 39 Ω/km at 10 °C over 0.39025 Ω/K.
+        assert!((found.bias_k - 0.576).abs() < 0.001, "{found:?}");
+        assert_eq!(found.reads, Direction::Warm);
+        let known = Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(234), at: Celsius::from_millidegrees(40_000) };
+        let found = line(&wired(known, Element::pt100()));
+        assert_eq!(found.reads, Direction::Cold);
+        // At the warm end nothing is left.
+        assert!((found.bias_k + found.spread * found.sensitivity_k_per_unit).abs() < 1e-3, "{found:?}");
+    }
+
+    #[test]
+    fn a_stated_calibration_takes_the_place_of_the_class_and_makes_an_offset_a_trim() {
+        let site = site();
+        let channel = Channel { offset: Kelvins::from_millikelvins(400), ..wired(Leads::FourWire, Element::pt100()) };
+        let plain = chain(&channel, &site.mountings[0], &site.converter).budget(5.0, Placement::default());
+        let mounting = Mounting { calibrated_k: Some(0.02), ..site.mountings[0] };
+        let calibrated = chain(&channel, &mounting, &site.converter).budget(5.0, Placement::default());
+        assert!((plain.bias_k - calibrated.bias_k - 0.4).abs() < 1e-4);
+        assert!(calibrated.combined_k < plain.combined_k);
+    }
+
+    proptest! {
+        #[test]
+        fn no_error_more_makes_the_guard_band_smaller(
+            which in 0..9_usize, more in 1.0..10.0_f64, two in any::<bool>(), warm in -1.0..3.0_f64,
+        ) {
+            let site = site();
+            let channel = wired(if two { two_wires() } else { Leads::ThreeWire }, Element::pt100());
+            let (mut mounting, mut converter) = (site.mountings[0], site.converter);
+            let mut placement = Placement { warm_bias_k: warm, half_width_k: 0.1 };
+            let before = chain(&channel, &mounting, &converter).budget(5.0, placement);
+            match which {
+                0 => mounting.cable_m *= more,
+                1 => mounting.self_heating_k_per_mw *= more,
+                2 => converter.bits -= 2,
+                3 => converter.offset_ohm *= more,
+                4 => converter.gain *= more,
+                5 => converter.reference_tolerance *= more,
+                6 => converter.noise_k *= more,
+                7 => converter.contact_ohm *= more,
+                _ => placement.half_width_k *= more,
+            }
+            let after = chain(&channel, &mounting, &converter).budget(5.0, placement);
+            prop_assert!(after.guard_band_k >= before.guard_band_k - 1e-12);
+            prop_assert!(after.worst_warm_k >= before.worst_warm_k - 1e-12);
+            prop_assert!(after.worst_warm_k >= after.bias_k && after.guard_band_k >= after.expanded_k);
+        }
+    }
+}

@@ -136,3 +136,74 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> F
         ),
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{names, settings, site};
+    use super::super::verdict::Severity;
+    use super::*;
+    use forewarm_core::quantity::Milliwatts;
+
+    /// The first source with so much budget and supplied so.
+    fn judged(budget_w: u32, supply: Supply) -> (Source, Finding) {
+        let (mut settings, mut site) = (settings(), site());
+        settings.sources[0].budget = Milliwatts::from_milliwatts(budget_w * 1000);
+        site.supplies[0] = supply;
+        let heater = Heater::of(&settings, site.tolerance.pad_power);
+        let (mut sources, mut findings) = judge(&settings, &site, &names(&["engine", "mains"]), &heater);
+        (sources.remove(0), findings.remove(0))
+    }
+
+    fn weekly(power_w: f64, rating: Option<Rating>) -> Supply {
+        Supply { power_w, rating, ..site().supplies.remove(0) }
+    }
+
+    #[test]
+    fn an_alternator_is_not_asked_for_more_than_its_derated_rating_less_its_loads() {
+        // 40 A × 12.8 V × 0.7 − 100 W = 258.4 W.
+        let rating = Some(Rating { rated_a: 40.0, derate: 0.7, other_loads_w: 100.0 });
+        let (found, finding) = judged(258, weekly(500.0, rating));
+        assert!((found.headroom_w.unwrap() - 258.4).abs() < 1e-9);
+        assert_eq!(finding.severity, Severity::Fine, "{finding:?}");
+        let (_, finding) = judged(259, weekly(500.0, rating));
+        assert_eq!((finding.severity, finding.change.as_deref()), (Severity::Change, Some("budget_w = 258")));
+        let none = Some(Rating { rated_a: 10.0, derate: 0.5, other_loads_w: 100.0 });
+        let (found, finding) = judged(200, weekly(500.0, none));
+        assert_eq!(found.headroom_w, Some(0.0));
+        assert_eq!(finding.change.as_deref(), Some("budget_w = 0"));
+    }
+
+    #[test]
+    fn a_panel_counts_as_present_only_with_enough_sun_for_what_it_is_to_give() {
+        // 400 W at 1000 W/m²: 60 W at 150 W/m². The heater takes up to 164.8 W × 1.1 = 181.3 W, which needs 453.2 W/m².
+        let sun = |at_least_w_m2| Supply { presence: Presence::Sun { at_least_w_m2 }, ..weekly(400.0, None) };
+        let (found, finding) = judged(400, sun(150.0));
+        assert!((found.gives_w - 60.0).abs() < 1e-9);
+        assert_eq!(finding.severity, Severity::Change);
+        assert!(finding.change.as_ref().unwrap().starts_with("sun_at_least_w_m2 = 454,"), "{finding:?}");
+        let (_, finding) = judged(400, sun(454.0));
+        assert_eq!(finding.severity, Severity::Fine, "{finding:?}");
+    }
+
+    #[test]
+    fn a_budget_below_the_heater_is_told_unless_the_bank_makes_it_up() {
+        // 96.9 W at the lowest supply, 164.8 W at the highest.
+        for (budget, part) in
+            [(96, "alone it never heats"), (97, "then it heats no more"), (164, "then it heats no more")]
+        {
+            let (_, finding) = judged(budget, weekly(500.0, None));
+            assert!(finding.severity == Severity::Change && finding.text.contains(part), "{budget} W: {finding:?}");
+        }
+        assert_eq!(judged(165, weekly(500.0, None)).1.severity, Severity::Fine);
+        let mut settings = settings();
+        settings.sources[0].budget = Milliwatts::from_milliwatts(50_000);
+        settings.bank = BankUse::Always(forewarm_core::settings::Reserve::StateOfCharge {
+            floor: forewarm_core::quantity::Fraction::from_per_mille(500),
+            resume: forewarm_core::quantity::Fraction::from_per_mille(600),
+        });
+        let site = site();
+        let heater = Heater::of(&settings, site.tolerance.pad_power);
+        let (_, findings) = judge(&settings, &site, &names(&["engine", "mains"]), &heater);
+        assert_eq!(findings[0].severity, Severity::Fine, "{findings:?}");
+    }
+}

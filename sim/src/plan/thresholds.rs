@@ -367,3 +367,117 @@ fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> 
         ),
     ))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{names, settings, site};
+    use super::super::verdict::Severity;
+    use super::*;
+    use crate::site::{Battery, Class, Mounting};
+    use forewarm_core::quantity::Ohms;
+    use forewarm_core::rtd::{Element, Leads};
+
+    const NAMES: [&str; 4] = ["low", "high", "plate", "air"];
+
+    fn judged(settings: &Settings, site: &Site, kept: &[f64]) -> (Measurement, Vec<Finding>) {
+        let placements: Vec<Placements> = kept
+            .iter()
+            .map(|&warm_bias_k| {
+                let kept = Placement { warm_bias_k, half_width_k: 0.0 };
+                Placements { given: kept, kept }
+            })
+            .collect();
+        judge(settings, site, &names(&NAMES), &placements)
+    }
+
+    #[test]
+    fn thresholds_that_do_not_cover_the_guard_band_fail_the_check() {
+        let (settings, site) = (settings(), site());
+        let (fine, findings) = judged(&settings, &site, &[0.0; 4]);
+        assert!(fine.thresholds.covered && findings.iter().all(|finding| !finding.fails), "{findings:?}");
+        // The guard band without placement is known from the same run: 5 °C just bears this much, and no more.
+        let left = 5.0 - fine.thresholds.guard_band_inhibit_k;
+        let (_, findings) = judged(&settings, &site, &[left - 0.01; 4]);
+        assert!(findings.iter().all(|finding| !finding.fails), "{findings:?}");
+        let (found, findings) = judged(&settings, &site, &[left + 0.01; 4]);
+        assert!(!found.thresholds.covered);
+        assert!(findings[0].fails && findings[0].severity == Severity::Danger, "{findings:?}");
+    }
+
+    #[test]
+    fn what_is_recommended_passes_its_own_check() {
+        let site = site();
+        for warm in [0.0, 2.0, 4.0, 6.0] {
+            let before = settings();
+            let (found, _) = judged(&before, &site, &[warm; 4]);
+            let set = found.thresholds.recommended.expect("within what the settings allow");
+            let mut after = before.clone();
+            #[expect(clippy::cast_possible_truncation, reason = "tens of degrees")]
+            let celsius = |t: f64| Celsius::from_millidegrees((t * 1000.0).round() as i32);
+            after.charge.inhibit = celsius(set.inhibit_c);
+            after.charge.release = celsius(set.release_c);
+            after.heater.start = celsius(set.heater_start_c);
+            after.heater.stop = celsius(set.heater_stop_c);
+            after.clone().validate().expect("settings that hold");
+            let (found, findings) = judged(&after, &site, &[warm; 4]);
+            assert!(found.thresholds.covered_at_the_limits, "{warm} K: {found:?}");
+            assert_eq!(findings[0].severity, Severity::Fine);
+            assert_eq!(found.thresholds.recommended, Some(set), "a second plan has nothing to add");
+        }
+    }
+
+    #[test]
+    fn a_threshold_that_no_setting_allows_is_not_recommended() {
+        let (found, findings) = judged(&settings(), &site(), &[20.0; 4]);
+        assert_eq!(found.thresholds.recommended, None);
+        assert!(findings[0].fails && findings[0].change.as_ref().unwrap().contains("better thermometer"));
+    }
+
+    #[test]
+    fn a_battery_is_as_safe_as_the_best_channel_that_answers_for_it() {
+        let (settings, mut site) = (settings(), site());
+        // The first channel answers for both batteries, the second for the second only.
+        let band = |kept: &[f64], site: &Site| judged(&settings, site, kept).0.thresholds.guard_band_inhibit_k;
+        let alike = band(&[0.0; 4], &site);
+        assert!((band(&[0.0, 2.0, 0.0, 0.0], &site) - alike).abs() < 1e-9, "the first answers for both");
+        assert!((band(&[2.0, 0.0, 0.0, 0.0], &site) - alike - 2.0).abs() < 1e-9, "nobody else answers for the first");
+        site.mountings[0].at = Spot::Base(0);
+        assert!((band(&[0.0, 2.0, 0.0, 0.0], &site) - alike - 2.0).abs() < 1e-9, "nobody else answers for the second");
+    }
+
+    #[test]
+    fn a_battery_without_a_thermometer_is_named() {
+        let mut site = site();
+        site.battery = Battery { count: 4, ..site.battery };
+        let (_, findings) = judged(&settings(), &site, &[0.0; 4]);
+        let text = &findings.iter().find(|finding| finding.text.contains("answers for")).unwrap().text;
+        assert!(text.contains("batteries 3, 4"), "{text}");
+    }
+
+    #[test]
+    fn leads_that_are_not_compensated_are_named_with_what_to_write() {
+        let (mut settings, mut site) = (settings(), site());
+        settings.channels[0].element = Element::pt100();
+        settings.channels[0].leads = Leads::TwoWire { loop_at_20c: Ohms::ZERO, at: Celsius::from_millidegrees(20_000) };
+        site.mountings[0] = Mounting { cable_m: 10.0, class: Class::B, ..site.mountings[0] };
+        let (_, findings) = judged(&settings, &site, &[0.0; 4]);
+        let finding = findings.iter().find(|finding| finding.text.contains("two leads")).unwrap();
+        let change = finding.change.as_ref().unwrap();
+        assert!(change.contains("lead_loop_ohm = 0.78 and lead_c = 40"), "{change}");
+        // And doing so helps.
+        settings.channels[0].leads =
+            Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(780), at: Celsius::from_millidegrees(40_000) };
+        let (_, findings) = judged(&settings, &site, &[0.0; 4]);
+        assert!(!findings.iter().any(|finding| finding.text.contains("two leads")), "{findings:?}");
+    }
+
+    #[test]
+    fn a_doubtful_hard_limit_counts_whole() {
+        let (settings, mut site) = (settings(), site());
+        let before = judged(&settings, &site, &[0.0; 4]).0.thresholds;
+        site.tolerance.hard_limit_k = 1.0;
+        let after = judged(&settings, &site, &[0.0; 4]).0.thresholds;
+        assert!((after.hard_limit_c - before.hard_limit_c - 1.0).abs() < 1e-9);
+        assert!(after.least_inhibit_c > before.least_inhibit_c + 0.9);
+    }
+}
