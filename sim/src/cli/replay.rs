@@ -115,7 +115,7 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
         longest_gap_ms: arguments.max_gap,
         strict: arguments.strict,
     };
-    let form =
+    let shown_as =
         if length.is_some() { "{wide_bar} {bytes} of {total_bytes}, {eta} left" } else { "{spinner} {bytes} read" };
     let bar = Bar::new(length, shown_as);
     let replayed = replay::replay(&installation, log, &request, sinks, &mut |progress| bar.show(progress.bytes));

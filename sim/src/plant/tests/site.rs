@@ -38,6 +38,7 @@ pub(super) fn open() -> Site {
         calibrated_k: None,
         cable_m: 2.0,
         cable_mm2: 0.5,
+        loop_ohm_20c: 0.234,
         lag_s,
         self_heating_k_per_mw: 0.2,
     };
