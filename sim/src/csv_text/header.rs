@@ -56,6 +56,11 @@ impl Header {
         }
     }
 
+    /// The first name, in lower case, that `matches`.
+    pub(crate) fn like(&self, matches: impl Fn(&str) -> bool) -> Option<&str> {
+        self.names.iter().find(|name| matches(&name.to_lowercase())).map(String::as_str)
+    }
+
     /// Whether the names are text: no control characters but tabs, and no bytes that are not UTF-8.
     pub(crate) fn is_text(&self) -> bool {
         !self
