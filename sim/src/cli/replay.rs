@@ -2,6 +2,7 @@
 
 use super::bar::Bar;
 use super::{Form, Stop, print, tell, usage};
+use forewarm::csv_text;
 use forewarm::diagnostic::{Position, Problem, Severity};
 use forewarm::installation::Installation;
 use forewarm::output::{Existing, Target, stdout_is_unread};
@@ -192,7 +193,7 @@ fn open(path: &Path) -> Result<(Box<dyn Read + Send>, Option<u64>), Stop> {
     if path == Path::new("-") {
         return Ok((Box::new(io::stdin()), None));
     }
-    let cannot = |error: io::Error| Stop::from(replay::cannot_read(&shown(path), &error));
+    let cannot = |error: io::Error| Stop::from(csv_text::cannot_read(&shown(path), &error));
     let file = File::open(path).map_err(cannot)?;
     let found = file.metadata().map_err(cannot)?;
     if found.is_dir() {

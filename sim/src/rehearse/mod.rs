@@ -15,7 +15,7 @@
 mod film;
 mod journal;
 mod outcome;
-//mod prepare;
+mod prepare;
 mod probe;
 mod report;
 mod scenario;
