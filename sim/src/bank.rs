@@ -1,2 +1,646 @@
 //! The bank as a store of charge: coulombs counted, an open-circuit voltage and a resistance, no more. Enough for reserve, sag and
 //! the charge-current ceiling to mean something.
+//!
+//! Sources, loads, heater and bank meet at one bus:
+//!
+//! ```text
+//!   sources ──┬────────┬────────── bus_v ──┬── line ── supply_v ── heater
+//!             │        │                   │
+//!           loads     bank: open-circuit voltage behind its resistance
+//! ```
+//!
+//! Sources and loads are powers, the heater and its cable are resistors, so the bus voltage solves a quadratic equation. Heat is
+//! booked as the controller books it: the sources that are present in the order in which they are spent, each up to its budget,
+//! the bank for the rest. The cable and the loads come after that out of what the sources have left. Charge is what remains.
+
+use crate::offer::Offer;
+use crate::site::Battery;
+use forewarm_core::settings::{MAX_SOURCES, ValidSettings};
+
+/// Open-circuit voltage of one cell by state of charge.
+///
+/// # Source
+/// Computed at 25 °C from the electrode potentials and stoichiometries in the LFP|graphite example of the open standard Battery
+/// Parameter eXchange (BPX), rounded to 1 mV. The lag between charging and discharging (tens of millivolts) is left out.
+const OPEN_CIRCUIT_V: [(f64, f64); 19] = [
+    (0.00, 2.000),
+    (0.01, 2.837),
+    (0.02, 2.948),
+    (0.05, 3.137),
+    (0.10, 3.188),
+    (0.15, 3.204),
+    (0.20, 3.230),
+    (0.25, 3.254),
+    (0.30, 3.267),
+    (0.40, 3.275),
+    (0.50, 3.278),
+    (0.55, 3.281),
+    (0.60, 3.286),
+    (0.65, 3.295),
+    (0.70, 3.306),
+    (0.80, 3.318),
+    (0.90, 3.322),
+    (0.99, 3.334),
+    (1.00, 3.649),
+];
+
+/// End of charge of one cell (V), where the charger holds the voltage. Source: common practice, from memory.
+const END_OF_CHARGE_V: f64 = 3.65;
+
+/// The bank counts as full where the end-of-charge voltage drives no more current than this, per capacity (1/h). Source: common
+/// practice for ending a charge, from memory.
+const TAIL_C_RATE: f64 = 0.02;
+
+/// The bank of an installation.
+#[derive(Clone, Debug)]
+pub struct BankModel {
+    capacity_ah: f64,
+    cells_in_series: f64,
+    resistance_ohm: f64,
+    /// Heat budgets by source (W), as the settings order the sources.
+    budget_w: [f64; MAX_SOURCES],
+    /// Indices of the sources in the order in which they are spent.
+    order: Vec<usize>,
+    /// The largest charge current that the settings allow at any temperature (A).
+    warm_ceiling_a: f64,
+}
+
+/// The heater as a load.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HeaterLoad {
+    /// Power at the nominal voltage (W).
+    pub power_at_nominal_w: f64,
+    /// Nominal voltage (V).
+    pub nominal_v: f64,
+    /// Whether its relay is closed.
+    pub on: bool,
+    /// Resistance of the cable between bus and heater, both ways (Ω).
+    pub line_ohm: f64,
+}
+
+/// Where power flows at one moment.
+///
+/// Always `source_w = heater_w + line_w + (load − unmet_w) + bus_v × charge_a`.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Flow {
+    /// Voltage of the bank's terminals and the bus (V).
+    pub bus_v: f64,
+    /// Voltage at the heater (V).
+    pub supply_v: f64,
+    /// Heat in the heater (W).
+    pub heater_w: f64,
+    /// Who pays for that: the sources, in the order of the settings (W).
+    pub heater_w_by_source: [f64; MAX_SOURCES],
+    /// Who pays for that: the bank (W).
+    pub heater_w_bank: f64,
+    /// Lost in the heater's cable (W).
+    pub line_w: f64,
+    /// What the sources give together (W).
+    pub source_w: f64,
+    /// Current into the bank (A); negative while it is discharged.
+    pub charge_a: f64,
+    /// Heat in all batteries, from their resistance (W).
+    pub bank_heat_w: f64,
+    /// Whether the sources have power to spare that the bank has room for, permitted or not.
+    pub charge_wanted: bool,
+    /// What a warm bank would have stored and this one may not, at the bus (W); 0 while charge is permitted.
+    pub refused_w: f64,
+    /// Loads that nothing feeds (W).
+    pub unmet_w: f64,
+}
+
+/// Conductances of the heater's circuit (S).
+#[derive(Clone, Copy)]
+struct Circuit {
+    /// Power drawn from the bus per V².
+    drawn: f64,
+    /// Power in the heater per V².
+    heat: f64,
+    /// Part of the bus voltage that reaches the heater.
+    reach: f64,
+}
+
+impl Circuit {
+    fn new(heater: HeaterLoad) -> Self {
+        if !heater.on || heater.power_at_nominal_w <= 0.0 {
+            return Self { drawn: 0.0, heat: 0.0, reach: 1.0 };
+        }
+        let heater_ohm = heater.nominal_v * heater.nominal_v / heater.power_at_nominal_w;
+        let drawn = 1.0 / (heater_ohm + heater.line_ohm);
+        let reach = heater_ohm * drawn;
+        Self { drawn, heat: drawn * reach, reach }
+    }
+}
+
+impl BankModel {
+    /// The bank that the batteries make, with the sources' budgets and order out of the settings.
+    #[must_use]
+    pub fn new(battery: &Battery, settings: &ValidSettings) -> Self {
+        let mut budget_w = [0.0; MAX_SOURCES];
+        for (budget, source) in budget_w.iter_mut().zip(&settings.sources) {
+            *budget = f64::from(source.budget.as_milliwatts()) / 1000.0;
+        }
+        let mut order: Vec<usize> = (0..settings.sources.len()).collect();
+        order.sort_by_key(|&index| settings.sources[index].priority);
+        let capacity_ah = f64::from(settings.charge.capacity.as_milliamp_hours()) / 1000.0;
+        let warmest = settings.charge.ceiling.iter().map(|point| point.limit.as_steps()).max().unwrap_or(0);
+        #[expect(clippy::cast_precision_loss, reason = "nobody has 2⁵³ batteries")]
+        let count = battery.count.max(1) as f64;
+        Self {
+            capacity_ah,
+            cells_in_series: f64::from(battery.cells_in_series),
+            resistance_ohm: battery.resistance_ohm / count,
+            budget_w,
+            order,
+            warm_ceiling_a: f64::from(warmest) / 65_536.0 * capacity_ah,
+        }
+    }
+
+    /// Voltage without current (V), at a state of charge from 0 to 1.
+    #[must_use]
+    pub fn open_circuit_v(&self, soc: f64) -> f64 {
+        let upper = OPEN_CIRCUIT_V.partition_point(|&(at, _)| at < soc).clamp(1, OPEN_CIRCUIT_V.len() - 1);
+        let ((from, from_v), (to, to_v)) = (OPEN_CIRCUIT_V[upper - 1], OPEN_CIRCUIT_V[upper]);
+        let part = ((soc - from) / (to - from)).clamp(0.0, 1.0);
+        self.cells_in_series * (from_v + part * (to_v - from_v))
+    }
+
+    /// The state of charge after `seconds` with a constant current; never below 0 or above 1.
+    #[must_use]
+    pub fn advance(&self, soc: f64, charge_a: f64, seconds: f64) -> f64 {
+        (soc + charge_a * seconds / (3600.0 * self.capacity_ah)).clamp(0.0, 1.0)
+    }
+
+    /// Where power flows with the bank at `soc` (0 to 1) and `offer` on the bus. `ceiling_c_rate` is the charge-current ceiling
+    /// per capacity (1/h), nothing where charge is not permitted.
+    ///
+    /// A bank that is empty, or whose resistance does not let it carry the rest, gives nothing: the heater sags to what the
+    /// sources may spend on it, and loads that the sources cannot feed are unmet.
+    #[must_use]
+    pub fn flow(&self, soc: f64, offer: &Offer, heater: HeaterLoad, ceiling_c_rate: Option<f64>) -> Flow {
+        let bus = Bus::new(self, soc, offer, Circuit::new(heater));
+        let carried = match ceiling_c_rate {
+            Some(rate) => bus.permitted((rate * self.capacity_ah).max(0.0)),
+            None => bus.refused(),
+        };
+        let wanted = bus.is_charge_wanted(self.capacity_ah * TAIL_C_RATE);
+        let mut flow = match carried {
+            Some((bus_v, charge_a)) if soc > 0.0 || charge_a >= 0.0 => bus.fed(bus_v, charge_a),
+            _ => bus.unaided(),
+        };
+        if wanted && ceiling_c_rate.is_none() {
+            flow.refused_w =
+                bus.permitted(self.warm_ceiling_a).map_or(0.0, |(bus_v, charge_a)| bus_v * charge_a.max(0.0));
+        }
+        self.book(&mut flow, offer);
+        Flow { charge_wanted: wanted, bank_heat_w: flow.charge_a * flow.charge_a * self.resistance_ohm, ..flow }
+    }
+
+    /// Who pays for the heat.
+    fn book(&self, flow: &mut Flow, offer: &Offer) {
+        let mut rest = flow.heater_w;
+        for &index in &self.order {
+            let share = rest.min(self.heat_budget_w(index, offer));
+            flow.heater_w_by_source[index] = share;
+            rest -= share;
+        }
+        flow.heater_w_bank = rest;
+    }
+
+    fn heat_budget_w(&self, index: usize, offer: &Offer) -> f64 {
+        if offer.sources.contains(index) { offer.power_w[index].min(self.budget_w[index]) } else { 0.0 }
+    }
+}
+
+/// The bus at one moment, its voltage yet to be found.
+struct Bus {
+    /// Open-circuit voltage of the bank.
+    open_v: f64,
+    end_v: f64,
+    resistance_ohm: f64,
+    circuit: Circuit,
+    /// What the sources can give together, and how much of that may go into heat.
+    offered_w: f64,
+    budget_w: f64,
+    load_w: f64,
+    is_full: bool,
+}
+
+impl Bus {
+    fn new(bank: &BankModel, soc: f64, offer: &Offer, circuit: Circuit) -> Self {
+        let present = || bank.order.iter().filter(|&&index| offer.sources.contains(index));
+        Self {
+            open_v: bank.open_circuit_v(soc),
+            end_v: bank.cells_in_series * END_OF_CHARGE_V,
+            resistance_ohm: bank.resistance_ohm,
+            circuit,
+            offered_w: present().map(|&index| offer.power_w[index]).sum(),
+            budget_w: present().map(|&index| bank.heat_budget_w(index, offer)).sum(),
+            load_w: offer.load_w,
+            is_full: soc >= 1.0,
+        }
+    }
+
+    /// Bus voltage at which the bank takes what remains of `power_w` after a conductance has drawn from the bus: the upper root of
+    /// V (V − open) / R = power − V² × conductance, written so that R may be 0. None where the bank cannot give that much.
+    fn voltage(&self, power_w: f64, conductance: f64) -> Option<f64> {
+        let square = 1.0 + self.resistance_ohm * conductance;
+        let under = self.open_v * self.open_v + 4.0 * square * power_w * self.resistance_ohm;
+        (under >= 0.0).then(|| (self.open_v + under.sqrt()) / (2.0 * square))
+    }
+
+    /// What the sources have to spare once they feed everything, at the bank's resting voltage; negative where they lack.
+    fn spare_w(&self, bus_v: f64) -> f64 {
+        self.offered_w - self.load_w - bus_v * bus_v * self.circuit.drawn
+    }
+
+    fn is_charge_wanted(&self, tail_a: f64) -> bool {
+        let room = !self.is_full && self.end_v - self.open_v > self.resistance_ohm * tail_a;
+        room && self.spare_w(self.open_v) > 0.0
+    }
+
+    /// Bus voltage and current into the bank, which may be charged with up to `ceiling_a`.
+    fn permitted(&self, ceiling_a: f64) -> Option<(f64, f64)> {
+        let bus_v = self.voltage(self.offered_w - self.load_w, self.circuit.drawn)?;
+        let charge_a = self.spare_w(bus_v) / bus_v;
+        // Not the quotient, which two zeros would make no number.
+        let room_v = self.end_v - self.open_v;
+        let ceiling_a = if ceiling_a * self.resistance_ohm > room_v { room_v / self.resistance_ohm } else { ceiling_a };
+        if charge_a > ceiling_a {
+            return Some((self.open_v + ceiling_a * self.resistance_ohm, ceiling_a));
+        }
+        Some((bus_v, charge_a))
+    }
+
+    /// Bus voltage and current into the bank, which may not be charged: it gives what sources and their heat budgets do not.
+    fn refused(&self) -> Option<(f64, f64)> {
+        let of_sources = self.voltage(self.offered_w - self.load_w, self.circuit.drawn)?;
+        let of_budgets = self.voltage(self.budget_w, self.circuit.heat)?;
+        let bus_v = self.open_v.min(of_sources).min(of_budgets);
+        let lacking_heat = bus_v * bus_v * self.circuit.heat - self.budget_w;
+        let charge_a = -lacking_heat.max(-self.spare_w(bus_v)).max(0.0) / bus_v;
+        // It is not where one of the two has collapsed below the voltage that carries the other.
+        let is_solution = (self.open_v + charge_a * self.resistance_ohm - bus_v).abs() < 1e-6 * self.open_v;
+        is_solution.then_some((bus_v, charge_a))
+    }
+
+    /// Everything fed at that voltage and current.
+    fn fed(&self, bus_v: f64, charge_a: f64) -> Flow {
+        let flow = self.heated(bus_v);
+        Flow { charge_a, source_w: flow.heater_w + flow.line_w + self.load_w + bus_v * charge_a, ..flow }
+    }
+
+    /// The sources alone.
+    fn unaided(&self) -> Flow {
+        let Circuit { drawn, heat, .. } = self.circuit;
+        let bus_v = if drawn > 0.0 {
+            self.open_v.min((self.budget_w / heat).sqrt()).min((self.offered_w / drawn).sqrt())
+        } else {
+            self.open_v
+        };
+        let flow = self.heated(bus_v);
+        let drawn_w = flow.heater_w + flow.line_w;
+        let load_w = self.load_w.min((self.offered_w - drawn_w).max(0.0));
+        Flow { source_w: drawn_w + load_w, unmet_w: self.load_w - load_w, ..flow }
+    }
+
+    fn heated(&self, bus_v: f64) -> Flow {
+        let Circuit { drawn, heat, reach } = self.circuit;
+        let square = bus_v * bus_v;
+        Flow {
+            bus_v,
+            supply_v: bus_v * reach,
+            heater_w: square * heat,
+            line_w: square * (drawn - heat),
+            ..Flow::default()
+        }
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::float_cmp, reason = "zeros, bounds and untouched numbers are exact")]
+mod tests {
+    use super::*;
+    use forewarm_core::signals::Sources;
+    use proptest::prelude::*;
+
+    const HEATER: HeaterLoad = HeaterLoad { power_at_nominal_w: 120.0, nominal_v: 12.8, on: true, line_ohm: 0.02 };
+    const OFF: HeaterLoad = HeaterLoad { on: false, ..HEATER };
+
+    /// Two 100 Ah batteries of four cells; the third source is spent first, the first last.
+    fn bank() -> BankModel {
+        BankModel {
+            capacity_ah: 200.0,
+            cells_in_series: 4.0,
+            resistance_ohm: 0.005,
+            budget_w: [350.0, 600.0, 400.0, 0.0],
+            order: vec![2, 1, 0],
+            warm_ceiling_a: 100.0,
+        }
+    }
+
+    fn offer(power_w: [f64; MAX_SOURCES], load_w: f64) -> Offer {
+        let present = (0..MAX_SOURCES).filter(|&index| power_w[index] > 0.0);
+        Offer { at_s: 0, sources: present.fold(Sources::NONE, Sources::with), power_w, load_w }
+    }
+
+    fn close(a: f64, b: f64) -> bool {
+        (a - b).abs() <= 1e-9 * (1.0 + a.abs().max(b.abs()))
+    }
+
+    #[test]
+    fn batteries_share_their_resistance_and_the_settings_give_capacity_order_and_budgets() {
+        let text = r#"
+            title = "three sources"
+            [charge]
+            inhibit_c = 5
+            release_c = 8
+            capacity_ah = 200
+            ceiling = [ { cell_c = 5, c_rate = 0.1 }, { cell_c = 15, c_rate = 0.5 }, { cell_c = 45, c_rate = 0.2 } ]
+            [heater]
+            power_w = 120
+            nominal_v = 12.8
+            supply_min_v = 11.5
+            supply_max_v = 15
+            [[source]]
+            name = "engine"
+            budget_w = 350
+            priority = 1
+            [[source]]
+            name = "mains"
+            budget_w = 600
+            priority = 1
+            [[source]]
+            name = "solar"
+            budget_w = 400
+            priority = 0
+            [bank]
+            spend = "never"
+            [[channel]]
+            name = "battery_1"
+            role = "cell"
+            element = "pt1000"
+            reference_ohm = 4000
+            wiring = "4-wire"
+        "#;
+        let settings = crate::installation::Installation::parse("test", text).unwrap().settings;
+        let battery = Battery {
+            count: 2,
+            length_m: 0.33,
+            width_m: 0.17,
+            height_m: 0.21,
+            mass_kg: 11.5,
+            cells_in_series: 4,
+            specific_heat_j_per_kg_k: 1100.0,
+            conductivity_up_w_per_m_k: 10.0,
+            conductivity_across_w_per_m_k: 1.0,
+            gap_m: 0.01,
+            resistance_ohm: 0.01,
+            hard_limit_c: 0.0,
+        };
+        let made = BankModel::new(&battery, &settings);
+        // Equal priorities keep the order of the settings.
+        assert_eq!(made.order, [2, 0, 1]);
+        assert_eq!(made.budget_w, [350.0, 600.0, 400.0, 0.0]);
+        assert_eq!((made.capacity_ah, made.cells_in_series, made.resistance_ohm), (200.0, 4.0, 0.005));
+        assert!((made.warm_ceiling_a - 100.0).abs() < 0.01, "{}", made.warm_ceiling_a);
+    }
+
+    #[test]
+    fn the_open_circuit_voltage_rises_with_charge_and_meets_its_table() {
+        let bank = bank();
+        let mut before = 0.0;
+        for n in 0..=1000 {
+            let here = bank.open_circuit_v(f64::from(n) / 1000.0);
+            assert!(here > before, "{n}: {here} after {before}");
+            before = here;
+        }
+        for (soc, volts) in OPEN_CIRCUIT_V {
+            assert!(close(bank.open_circuit_v(soc), 4.0 * volts), "{soc}");
+        }
+        assert!(before < 4.0 * END_OF_CHARGE_V);
+        assert!(close(bank.open_circuit_v(-1.0), 8.0) && close(bank.open_circuit_v(2.0), before));
+    }
+
+    #[test]
+    fn a_resting_bank_shows_its_open_circuit_voltage() {
+        let bank = bank();
+        let flow = bank.flow(0.5, &offer([0.0; 4], 0.0), OFF, None);
+        assert_eq!(flow, Flow { bus_v: 4.0 * 3.278, supply_v: 4.0 * 3.278, ..Flow::default() });
+        assert_eq!(bank.flow(0.5, &offer([0.0; 4], 0.0), OFF, Some(0.5)), flow);
+    }
+
+    /// 13.112 V behind 5 mΩ feed 1.36533 Ω and 20 mΩ of cable: 9.43083 A.
+    #[test]
+    fn the_bank_alone_sags_under_the_heater_by_its_resistance() {
+        let flow = bank().flow(0.5, &offer([0.0; 4], 0.0), HEATER, None);
+        let ohm = 12.8 * 12.8 / 120.0;
+        let amps = 13.112 / (ohm + 0.02 + 0.005);
+        assert!(close(flow.charge_a, -amps) && (amps - 9.430_83).abs() < 1e-5, "{}", flow.charge_a);
+        assert!(close(flow.bus_v, 13.112 - 0.005 * amps));
+        assert!(close(flow.supply_v, amps * ohm));
+        assert!(close(flow.heater_w, amps * amps * ohm) && close(flow.heater_w_bank, flow.heater_w));
+        assert!(close(flow.bank_heat_w, amps * amps * 0.005));
+        assert!(close(flow.line_w, amps * amps * 0.02));
+    }
+
+    #[test]
+    fn heat_is_paid_in_the_order_of_the_settings_and_within_budgets() {
+        let bank = BankModel { budget_w: [350.0, 40.0, 30.0, 0.0], ..bank() };
+        let flow = bank.flow(0.5, &offer([500.0, 500.0, 20.0, 0.0], 0.0), HEATER, None);
+        assert!(close(flow.heater_w_by_source[2], 20.0), "no more than it gives: {flow:?}");
+        assert!(close(flow.heater_w_by_source[1], 40.0), "no more than its budget: {flow:?}");
+        assert!(close(flow.heater_w_by_source[0], flow.heater_w - 60.0), "the rest: {flow:?}");
+        assert_eq!(flow.heater_w_bank, 0.0);
+        let flow = bank.flow(0.5, &offer([0.0, 500.0, 20.0, 0.0], 0.0), HEATER, None);
+        assert!(close(flow.heater_w_bank, flow.heater_w - 60.0));
+        assert!(
+            close(flow.charge_a * flow.bus_v, -flow.heater_w_bank),
+            "the bank gives what the budgets do not: {flow:?}"
+        );
+    }
+
+    #[test]
+    fn a_source_that_is_absent_gives_nothing_whatever_its_power() {
+        let absent = Offer { sources: Sources::NONE, ..offer([300.0; 4], 10.0) };
+        assert_eq!(
+            bank().flow(0.5, &absent, HEATER, Some(0.5)),
+            bank().flow(0.5, &offer([0.0; 4], 10.0), HEATER, Some(0.5))
+        );
+    }
+
+    #[test]
+    fn charge_is_what_heater_and_loads_leave_up_to_the_ceiling() {
+        let bank = bank();
+        let offer = offer([0.0, 600.0, 0.0, 0.0], 50.0);
+        let open = bank.flow(0.5, &offer, HEATER, Some(0.5));
+        assert!(close(open.bus_v * open.charge_a, 600.0 - 50.0 - open.heater_w - open.line_w), "{open:?}");
+        assert!(close(open.source_w, 600.0));
+        let held = bank.flow(0.5, &offer, HEATER, Some(0.1));
+        assert!(close(held.charge_a, 20.0) && close(held.bus_v, 13.112 + 0.1), "{held:?}");
+        let refused = bank.flow(0.5, &offer, HEATER, None);
+        assert_eq!(refused.charge_a, 0.0);
+        assert!(open.charge_wanted && held.charge_wanted && refused.charge_wanted);
+        assert_eq!((open.refused_w, held.refused_w), (0.0, 0.0));
+        assert!(close(refused.refused_w, open.bus_v * open.charge_a), "{refused:?}");
+    }
+
+    #[test]
+    fn what_is_refused_is_no_more_than_a_warm_bank_may_take() {
+        let bank = BankModel { warm_ceiling_a: 10.0, ..bank() };
+        let flow = bank.flow(0.5, &offer([0.0, 600.0, 0.0, 0.0], 0.0), OFF, None);
+        assert!(close(flow.refused_w, 10.0 * (13.112 + 0.05)), "{flow:?}");
+    }
+
+    #[test]
+    fn a_full_bank_is_held_at_the_end_of_charge_and_wants_no_more() {
+        let bank = bank();
+        let offer = offer([0.0, 600.0, 0.0, 0.0], 0.0);
+        let flow = bank.flow(1.0, &offer, OFF, Some(0.5));
+        assert!(close(flow.bus_v, 14.6) && close(flow.charge_a, 0.004 / 0.005), "{flow:?}");
+        assert!(!flow.charge_wanted);
+        assert_eq!(bank.advance(1.0, flow.charge_a, 3600.0), 1.0);
+        let refused = bank.flow(1.0, &offer, OFF, None);
+        assert!(!refused.charge_wanted && refused.refused_w == 0.0);
+        // 20 mV of 14.6 V drive the tail current of 4 A.
+        let tail = |soc| bank.flow(soc, &offer, OFF, None).charge_wanted;
+        assert!(tail(0.9998) && !tail(0.9999));
+    }
+
+    #[test]
+    fn an_empty_bank_feeds_nothing_and_the_rest_is_unmet() {
+        let bank = bank();
+        let alone = bank.flow(0.0, &offer([0.0; 4], 30.0), HEATER, None);
+        assert_eq!((alone.unmet_w, alone.heater_w, alone.charge_a, alone.supply_v), (30.0, 0.0, 0.0, 0.0));
+        let weak = bank.flow(0.0, &offer([0.0, 25.0, 0.0, 0.0], 30.0), OFF, None);
+        assert!(close(weak.unmet_w, 5.0) && close(weak.source_w, 25.0), "{weak:?}");
+        let sagging = bank.flow(0.0, &offer([0.0, 25.0, 0.0, 0.0], 30.0), HEATER, None);
+        assert!(close(sagging.unmet_w, 30.0) && close(sagging.heater_w + sagging.line_w, 25.0), "{sagging:?}");
+        let strong = bank.flow(0.0, &offer([0.0, 600.0, 0.0, 0.0], 30.0), OFF, Some(0.1));
+        assert!(close(strong.charge_a, 20.0) && strong.unmet_w == 0.0, "{strong:?}");
+        assert_eq!(bank.advance(0.0, -10.0, 3600.0), 0.0);
+    }
+
+    #[test]
+    fn an_hour_at_one_tenth_of_capacity_is_a_tenth_of_charge() {
+        assert!(close(bank().advance(0.5, 20.0, 3600.0), 0.6));
+        assert!(close(bank().advance(0.5, -20.0, 1800.0), 0.45));
+    }
+
+    /// A flow of an ordinary installation: it carries what is asked of it.
+    #[derive(Clone, Debug)]
+    struct Case {
+        bank: BankModel,
+        soc: f64,
+        offer: Offer,
+        heater: HeaterLoad,
+        ceiling: Option<f64>,
+    }
+
+    impl Case {
+        fn flow(&self) -> Flow {
+            self.bank.flow(self.soc, &self.offer, self.heater, self.ceiling)
+        }
+    }
+
+    prop_compose! {
+        fn case()(
+            soc in prop_oneof![Just(0.0), Just(1.0), 0.0..1.0_f64, 0.97..1.0_f64],
+            resistance_ohm in prop_oneof![Just(0.0), 0.0..0.02_f64],
+            budget_w in prop::array::uniform4(0.0..800.0_f64),
+            power_w in prop::array::uniform4(prop_oneof![Just(0.0), 0.0..800.0_f64]),
+            order in Just(vec![0, 1, 2, 3]).prop_shuffle(),
+            load_w in prop_oneof![Just(0.0), 0.0..400.0_f64],
+            power_at_nominal_w in 1.0..600.0_f64,
+            line_ohm in prop_oneof![Just(0.0), 0.0..0.1_f64],
+            on: bool,
+            ceiling in prop_oneof![Just(None), Just(Some(0.0)), (0.0..1.0_f64).prop_map(Some)],
+        ) -> Case {
+            Case {
+                bank: BankModel { resistance_ohm, budget_w, order, ..bank() },
+                soc,
+                offer: offer(power_w, load_w),
+                heater: HeaterLoad { power_at_nominal_w, nominal_v: 12.8, on, line_ohm },
+                ceiling,
+            }
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn no_power_appears_or_is_lost(case in case()) {
+            let flow = case.flow();
+            let fed = case.offer.load_w - flow.unmet_w;
+            prop_assert!(close(flow.source_w, flow.heater_w + flow.line_w + fed + flow.bus_v * flow.charge_a), "{:?}", flow);
+            let shares: f64 = flow.heater_w_by_source.iter().sum();
+            prop_assert!(close(shares + flow.heater_w_bank, flow.heater_w), "{:?}", flow);
+            // The terminals differ from the open circuit by the drop in the bank, so what they take is stored or is its heat.
+            let open = case.bank.open_circuit_v(case.soc);
+            if flow.charge_a != 0.0 {
+                prop_assert!(close(flow.bus_v, open + flow.charge_a * case.bank.resistance_ohm), "{:?}", flow);
+                prop_assert!(close(flow.bus_v * flow.charge_a, open * flow.charge_a + flow.bank_heat_w), "{:?}", flow);
+            }
+            // The heater is the resistor that it is.
+            let ohm = 12.8 * 12.8 / case.heater.power_at_nominal_w;
+            let heat = if case.heater.on { flow.supply_v * flow.supply_v / ohm } else { 0.0 };
+            prop_assert!(close(flow.heater_w, heat), "{:?}", flow);
+        }
+
+        #[test]
+        fn nobody_gives_what_they_do_not_have(case in case()) {
+            let flow = case.flow();
+            let offered: f64 = case.offer.power_w.iter().sum();
+            prop_assert!(flow.source_w <= offered * (1.0 + 1e-9) + 1e-9, "{:?} of {}", flow, offered);
+            prop_assert!(flow.source_w >= -1e-9 && flow.unmet_w >= 0.0 && flow.heater_w_bank >= -1e-9, "{:?}", flow);
+            for index in 0..MAX_SOURCES {
+                let most = case.offer.power_w[index].min(case.bank.budget_w[index]);
+                prop_assert!(flow.heater_w_by_source[index] <= most + 1e-9, "{:?}", flow);
+            }
+            if case.soc <= 0.0 {
+                prop_assert!(flow.charge_a >= 0.0, "{:?}", flow);
+                // While it is charged it passes on what the budgets leave to it.
+                prop_assert!(case.ceiling.is_some() || flow.heater_w_bank.abs() < 1e-9, "{:?}", flow);
+            }
+            if case.ceiling.is_none() {
+                prop_assert!(flow.charge_a <= 0.0, "{:?}", flow);
+            }
+            prop_assert!(flow.bus_v <= 14.6 + 1e-9, "{:?}", flow);
+            prop_assert!(flow.charge_a <= case.ceiling.unwrap_or(0.0) * 200.0 + 1e-9, "{:?}", flow);
+            prop_assert!(flow.unmet_w == 0.0 || case.soc <= 0.0, "a bank with charge feeds every load: {:?}", flow);
+        }
+
+        #[test]
+        fn a_lower_ceiling_never_gives_more_current(case in case(), lower in 0.0..1.0_f64) {
+            let flow = case.flow();
+            let lowered = match case.ceiling {
+                None => return Ok(()),
+                Some(ceiling) => [Some(ceiling * lower), None],
+            };
+            for ceiling in lowered {
+                let lowered = Case { ceiling, ..case.clone() }.flow();
+                prop_assert!(lowered.charge_a <= flow.charge_a + 1e-9, "{:?} against {:?}", lowered, flow);
+            }
+        }
+
+        #[test]
+        fn more_source_power_never_charges_less(case in case(), index in 0..MAX_SOURCES, more in 0.0..300.0_f64) {
+            let mut power_w = case.offer.power_w;
+            power_w[index] += more;
+            let richer = Case { offer: offer(power_w, case.offer.load_w), ..case.clone() }.flow();
+            let flow = case.flow();
+            prop_assert!(richer.charge_a >= flow.charge_a - 1e-9, "{:?} against {:?}", richer, flow);
+            prop_assert!(richer.refused_w >= flow.refused_w - 1e-6, "{:?} against {:?}", richer, flow);
+            // A heater on an empty bank rises to what it may be given, before any load.
+            prop_assert!(case.heater.on || richer.unmet_w <= flow.unmet_w + 1e-9, "{:?} against {:?}", richer, flow);
+        }
+
+        #[test]
+        fn no_bank_however_weak_makes_a_number_that_is_none(case in case(), resistance_ohm in 0.0..50.0_f64) {
+            let flow = Case { bank: BankModel { resistance_ohm, ..case.bank.clone() }, ..case.clone() }.flow();
+            let numbers = [flow.bus_v, flow.supply_v, flow.heater_w, flow.heater_w_bank, flow.line_w, flow.source_w, flow.charge_a];
+            prop_assert!(numbers.iter().all(|number| number.is_finite()), "{:?}", flow);
+            let fed = case.offer.load_w - flow.unmet_w;
+            prop_assert!((flow.source_w - flow.heater_w - flow.line_w - fed - flow.bus_v * flow.charge_a).abs() < 1e-3, "{:?}", flow);
+        }
+    }
+}

@@ -11,6 +11,10 @@
 //! | [`materials`] | thermal properties, with their sources |
 //! | [`offer`] | what sources and loads do, second by second |
 //! | [`output`] | files written whole or not at all |
+//! | [`plan`] | sizing: what the thermometers can be wrong by, which thresholds follow, what the circuit must carry |
+//! | [`plant`] | what bank, heater and box do with heat |
+//! | [`platinum`] | the equation of a platinum element in f64 |
+//! | [`rehearse`] | the real controller in a closed loop with the plant |
 //! | [`replay`] | the controller driven by a log: what it would have decided, and why |
 //! | [`schedule`] | when something happens, by the week |
 //! | [`site`] | what plan and rehearsal know of an installation besides the settings |
@@ -26,6 +30,10 @@ pub mod installation;
 pub mod materials;
 pub mod offer;
 pub mod output;
+pub mod plan;
+pub mod plant;
+pub mod platinum;
+pub mod rehearse;
 pub mod replay;
 pub mod schedule;
 pub mod site;

@@ -138,6 +138,8 @@ pub enum StandsOn {
 pub struct Mounting {
     /// Where the element sits.
     pub at: Spot,
+    /// Resistance of the element at 0 °C (Ω).
+    pub r0_ohm: f64,
     /// Tolerance class of the element, IEC 60751.
     pub class: Class,
     /// Standard uncertainty of a calibration or trim that replaces the class, where there was one (K).
@@ -146,6 +148,8 @@ pub struct Mounting {
     pub cable_m: f64,
     /// Cross-section of one conductor (mm²).
     pub cable_mm2: f64,
+    /// Resistance of the cable there and back at 20 °C (Ω), as it really is; what the settings know of it is another matter.
+    pub loop_ohm_20c: f64,
     /// Time constant of the element in its mounting (s).
     pub lag_s: f64,
     /// Rise of the element above its surroundings for the power in it (K/mW).
@@ -361,4 +365,25 @@ pub struct Tolerance {
     pub weather_k: f64,
     /// The hard limit of the cells (K).
     pub hard_limit_k: f64,
+}
+
+impl Site {
+    /// Power that measuring puts into each channel's element (W), at the resistance of an element at 0 °C.
+    pub fn self_heating_w(&self) -> impl Iterator<Item = f64> + '_ {
+        let Converter { current_a, duty, .. } = self.converter;
+        self.mountings.iter().map(move |mounting| current_a.powi(2) * mounting.r0_ohm * duty)
+    }
+}
+
+impl Class {
+    /// Half-width at 0 °C (K) and its growth for each degree from it. Source: IEC 60751:2022, tolerance classes of thermometers.
+    #[must_use]
+    pub const fn tolerance(self) -> (f64, f64) {
+        match self {
+            Self::AA => (0.1, 0.0017),
+            Self::A => (0.15, 0.002),
+            Self::B => (0.3, 0.005),
+            Self::C => (0.6, 0.01),
+        }
+    }
 }

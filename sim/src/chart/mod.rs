@@ -1,4 +1,28 @@
-//! Pictures of a season: a page to look into with a pointer or a finger, and a drawing that stands alone.
+//! Pictures of a season: a page to look into with a pointer, a finger or the keyboard, and a drawing that stands alone.
+//!
+//! Temperatures with the thresholds, beneath them what was on, beneath that the heater's energy, all on one time axis. What must not
+//! be lost however far away one stands is kept: the lowest and the highest temperature, and the share of the time that something was on.
+//!
+//! The page carries the drawing too: for print, and for whoever runs no scripts.
+//!
+//! | module | holds |
+//! |---|---|
+//! | `axis` | where ticks go and what they say |
+//! | `draw` | the drawing |
+//! | `page` | the page: its text and its data; `page.js` draws and listens, `page.css` lays out |
+//! | `style` | colours and dashes |
+//! | `svg` | what drawings are put together from |
+
+pub(crate) mod axis;
+mod draw;
+mod page;
+pub(crate) mod style;
+pub(crate) mod svg;
+#[cfg(test)]
+mod tests;
+
+pub use draw::drawing;
+pub use page::page;
 
 use jiff::civil::DateTime;
 
@@ -30,7 +54,7 @@ pub struct Line {
     pub kind: LineKind,
     /// Width of a bin (s).
     pub bin_s: i64,
-    /// Lowest and highest in each bin (°C), from second 0 on.
+    /// Lowest and highest in each bin (°C), from second 0 on; not a number where there is none. Shown to 0.01 K.
     pub ranges: Vec<(f32, f32)>,
 }
 
@@ -52,8 +76,25 @@ pub enum LineKind {
 pub struct Level {
     /// What it is called.
     pub name: String,
+    /// What it does, which decides whether it is always shown.
+    pub kind: LevelKind,
     /// Where it lies (°C).
     pub at_c: f64,
+}
+
+/// What a threshold does. Between the two of a pair lies a hysteresis.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LevelKind {
+    /// Charge is inhibited at or below. Always shown, like its release.
+    Inhibit,
+    /// Charge is released above.
+    Release,
+    /// Charge is released again below.
+    HighRelease,
+    /// Charge is inhibited at or above.
+    HighLimit,
+    /// Anything else, such as the heater's cut-out or the hard limit of the cells.
+    Other,
 }
 
 /// Something that is on or off.
@@ -61,8 +102,23 @@ pub struct Level {
 pub struct Band {
     /// What it is called.
     pub name: String,
-    /// From when to when it is on (s), in order.
+    /// What it is, which decides its colour.
+    pub kind: BandKind,
+    /// From when to when it is on (s), in order and without overlap.
     pub on: Vec<(i64, i64)>,
+}
+
+/// What is on or off.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BandKind {
+    /// Charge is permitted.
+    Charge,
+    /// The heater is on.
+    Heater,
+    /// An energy source is present, or anything else from outside.
+    Source,
+    /// Something is wrong.
+    Alarm,
 }
 
 /// Energy by source, day by day.
@@ -70,6 +126,27 @@ pub struct Band {
 pub struct DailyEnergy {
     /// What the sources are called; the bank last.
     pub sources: Vec<String>,
-    /// For each day, what each of them gave (Wh).
+    /// For each 24 h from second 0 on, what each of them gave (Wh).
     pub days: Vec<Vec<f64>>,
+}
+
+/// Length of a day (s).
+const DAY_S: i64 = 86_400;
+
+/// How long after the start of a common time axis each season starts (s), and the length of that axis (s).
+///
+/// By date, where each season shares some day with the first; else each from its own start on.
+fn aligned(seasons: &[Season]) -> (Vec<i64>, i64) {
+    let earliest = seasons.iter().map(|season| season.start).min();
+    let mut offsets: Vec<i64> =
+        seasons.iter().map(|season| earliest.map_or(0, |start| season.start.duration_since(start).as_secs())).collect();
+    let ends = |offsets: &[i64]| -> Vec<i64> {
+        offsets.iter().zip(seasons).map(|(offset, season)| offset + season.span_s.max(1)).collect()
+    };
+    let first_end = ends(&offsets).into_iter().min().unwrap_or(1);
+    if offsets.iter().any(|offset| *offset >= first_end) {
+        offsets.fill(0);
+    }
+    let length = ends(&offsets).into_iter().max().unwrap_or(1);
+    (offsets, length)
 }

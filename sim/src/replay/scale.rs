@@ -4,7 +4,8 @@
 //! ratio that its channel's element, leads and reference resistor would have given. This direction is worked out here in f64
 //! from the published equation, and not by the core's own integers, so that a replay also tests those.
 
-use forewarm_core::quantity::{Celsius, Ohms, Ratio};
+use crate::platinum::{Platinum, ohms};
+use forewarm_core::quantity::{Celsius, Ratio};
 use forewarm_core::rtd::Measured;
 use forewarm_core::settings::Channel;
 
@@ -51,10 +52,7 @@ impl Unit {
 pub(super) struct Scale {
     channel: Channel,
     unit: Unit,
-    r0: f64,
-    a: f64,
-    b: f64,
-    c: f64,
+    platinum: Platinum,
     /// Resistance the channel will take away as lead.
     leads: f64,
     /// Steps of [`Ratio`] per ohm.
@@ -72,16 +70,10 @@ const EQUATION: (f64, f64) = (-200.0, 850.0);
 impl Scale {
     /// For a channel that is believed from `low` to `high`.
     pub(super) fn new(channel: &Channel, unit: Unit, (low, high): (Celsius, Celsius)) -> Self {
-        let (a, b, c) = channel.element.coefficients().as_steps();
-        #[expect(clippy::cast_precision_loss, reason = "at most 34 bits")]
-        let scaled = |steps: i64, bits: i32| steps as f64 * (-f64::from(bits)).exp2();
         let mut scale = Self {
             channel: *channel,
             unit,
-            r0: ohms(channel.element.r0()),
-            a: scaled(a, 40),
-            b: scaled(b, 52),
-            c: scaled(c, 70),
+            platinum: Platinum::of(&channel.element),
             leads: ohms(channel.leads.known()),
             steps_per_ohm: f64::from(1_u32 << 30) / ohms(channel.reference),
             offset: f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16),
@@ -130,19 +122,12 @@ impl Scale {
     /// Steps of [`Ratio`] for a shown temperature.
     #[inline]
     fn steps_at(&self, shown: f64) -> f64 {
-        (self.element_ohms(shown - self.offset) + self.leads) * self.steps_per_ohm
-    }
-
-    /// Resistance of the element alone at `t` °C. Source: IEC 60751:2022, interpolating equations.
-    #[inline]
-    fn element_ohms(&self, t: f64) -> f64 {
-        let cubic = if t < 0.0 { self.c * (t - 100.0) * t } else { 0.0 };
-        self.r0 * (1.0 + t * (self.a + t * (self.b + cubic)))
+        (self.platinum.ohms(shown - self.offset) + self.leads) * self.steps_per_ohm
     }
 
     /// What the log would show with the element itself at `t` °C.
     fn logged(&self, t: f64) -> f64 {
-        let terminals = self.element_ohms(t) + self.leads;
+        let terminals = self.platinum.ohms(t) + self.leads;
         match self.unit {
             Unit::Celsius => t + self.offset,
             Unit::Fahrenheit => (t + self.offset) * 1.8 + 32.0,
@@ -153,14 +138,10 @@ impl Scale {
     }
 }
 
-fn ohms(r: Ohms) -> f64 {
-    f64::from(r.as_steps()) / f64::from(1_u32 << 18)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use forewarm_core::quantity::Kelvins;
+    use forewarm_core::quantity::{Kelvins, Ohms};
     use forewarm_core::rtd::{Coefficients, Element, Leads, Thermometer};
     use forewarm_core::settings::Role;
     use proptest::prelude::*;

@@ -4,6 +4,8 @@ use super::table::Key;
 use crate::diagnostic::Severity;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
+use crate::plan::conductor::ohm_per_m_20c;
+use crate::platinum::ohms;
 use crate::site::{Class, Mounting, Spot};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{Channel, Key as Setting, Place as SettingPlace, Role, Settings};
@@ -44,12 +46,20 @@ fn mounting<'t>(
     count: Option<usize>,
 ) -> Mounting {
     let classes = [("AA", Class::AA), ("A", Class::A), ("B", Class::B), ("C", Class::C)];
+    let (cable_m, cable_mm2) = (reader.real(section, Key::SensorCable), reader.real(section, Key::SensorArea));
+    let is_stated = section.has("cable_m") || section.has("cable_mm2");
     Mounting {
         at: spot(reader, section, channel.role, count),
+        r0_ohm: ohms(channel.element.r0()),
         class: reader.word(section, "class", &classes).ok().flatten().unwrap_or(Class::B),
         calibrated_k: reader.given(section, Key::Calibrated),
-        cable_m: reader.real(section, Key::SensorCable),
-        cable_mm2: reader.real(section, Key::SensorArea),
+        cable_m,
+        cable_mm2,
+        loop_ohm_20c: match channel.leads {
+            // What was measured at the cable is more than what is usual.
+            Leads::TwoWire { loop_at_20c, .. } if !is_stated => ohms(loop_at_20c),
+            Leads::TwoWire { .. } | Leads::ThreeWire | Leads::FourWire => 2.0 * cable_m * ohm_per_m_20c(cable_mm2),
+        },
         lag_s: reader.real(section, Key::Lag),
         self_heating_k_per_mw: reader.real(section, Key::SelfHeating),
     }
@@ -118,10 +128,6 @@ fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At) {
     reader.findings.add(Severity::Warning, section.key_span("at").as_ref(), &place, message, Some(why), remedy);
 }
 
-/// Loop of a two-core cable of one metre and one square millimetre at 20 °C (Ω): twice what IEC 60228 allows class 5 copper of
-/// 0.5 to 1 mm².
-const LOOP_OHM_MM2_PER_M: f64 = 2.0 * 0.0195;
-
 /// A stated lead resistance that is far from what the stated cable has.
 fn leads(reader: &mut Reader, section: &Section, channel: &Channel, index: usize, mounting: &Mounting) {
     let place = SettingPlace::at(Setting::LeadLoop, index);
@@ -130,9 +136,8 @@ fn leads(reader: &mut Reader, section: &Section, channel: &Channel, index: usize
     if !stated || reader.doubts(place) || reader.doubts_any(section, &[Key::SensorCable, Key::SensorArea]) {
         return;
     }
-    #[expect(clippy::cast_precision_loss, reason = "100 Ω are 10^8 µΩ")]
-    let loop_ohm = loop_at_20c.as_micro_ohms() as f64 / 1e6;
-    let cable_ohm = LOOP_OHM_MM2_PER_M * mounting.cable_m / mounting.cable_mm2;
+    let loop_ohm = (ohms(loop_at_20c) * 1000.0).round() / 1000.0;
+    let cable_ohm = mounting.loop_ohm_20c;
     if (loop_ohm - cable_ohm).abs() <= cable_ohm / 2.0 {
         return;
     }

@@ -1,8 +1,10 @@
 //! Draws a trace as SVG, readable in black and white on paper.
 
 use super::super::clock::Dial;
-use super::axis::{Tick, temperatures, times};
 use super::trace::{Band, Bin, Trace};
+use crate::chart::axis::{self, Tick, temperatures};
+use crate::chart::style::{self, CELLS, Stroke};
+use crate::chart::svg::{area, escaped, shares, text};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Role, ValidSettings};
 use std::fmt::Write;
@@ -30,9 +32,6 @@ const BOTTOM: f64 = 384.0;
 /// Height of a band and distance from one to the next.
 const BAND: f64 = 18.0;
 const BAND_PITCH: f64 = 28.0;
-
-/// Colours differ in lightness too, and outlines in their dashes.
-const CELLS: [&str; 6] = ["#12436d", "#d1620f", "#28a197", "#7a1f5c", "#3d3d3d", "#a285d1"];
 
 /// How a doubtful reading is drawn: far lighter than a good one, and empty.
 const PALE: &str = "fill-opacity=\"0\" stroke-opacity=\"0.4\"";
@@ -155,9 +154,14 @@ fn frame(out: &mut String, scales: &Scales, ticks: &[Tick<f64>], picture: &Pictu
     let _ = writeln!(out, "<path d=\"M{LEFT} {TOP}H{RIGHT}V{BOTTOM}H{LEFT}Z\" fill=\"none\" stroke=\"#444\"/>");
 }
 
-fn text(out: &mut String, (x, y): (f64, f64), anchor: &str, label: &str) {
-    let label = escaped(label);
-    let _ = writeln!(out, "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{label}</text>");
+/// Ticks of the time axis, in milliseconds since the first row, and the axis' caption.
+fn times(dial: &Dial, span: i64) -> (Vec<Tick<i64>>, String) {
+    if let Some(start) = dial.date(0) {
+        (axis::dates(start.datetime(), span), format!("date and time, UTC{}", start.strftime("%:z")))
+    } else {
+        let (ticks, unit) = axis::elapsed(span);
+        (ticks, format!("time since the first row, {unit}"))
+    }
 }
 
 fn threshold(out: &mut String, scales: &Scales, label: &str, t: f64) {
@@ -165,27 +169,27 @@ fn threshold(out: &mut String, scales: &Scales, label: &str, t: f64) {
         return;
     }
     let y = scales.y(t);
-    let _ = writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#b00020\" stroke-dasharray=\"8 4\"/>");
+    let Stroke { colour, dashes } = style::THRESHOLD;
+    let _ = writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"{colour}\" stroke-dasharray=\"{dashes}\"/>");
     text(out, (RIGHT + 6.0, y + 4.0), "start", &format!("{label} {t} °C"));
 }
 
-/// Colour and dashes of a channel.
-fn style(picture: &Picture<'_>, channel: usize) -> (&'static str, &'static str) {
+fn stroke(picture: &Picture<'_>, channel: usize) -> Stroke {
     let channels = &picture.settings.channels;
     match channels[channel].role {
         Role::Cell => {
             let rank = channels[..channel].iter().filter(|other| other.role == Role::Cell).count();
-            (CELLS[rank % CELLS.len()], "none")
+            Stroke { colour: CELLS[rank % CELLS.len()], dashes: "none" }
         }
-        Role::Pad => ("#a3260b", "5 2"),
-        Role::Ambient => ("#7d8a93", "1.5 1.5"),
+        Role::Pad => style::PLATE,
+        Role::Ambient => style::AIR,
     }
 }
 
 fn legend(out: &mut String, picture: &Picture<'_>) {
     let mut x = LEFT;
     for (channel, name) in picture.channels.iter().enumerate() {
-        let (colour, dashes) = style(picture, channel);
+        let Stroke { colour, dashes } = stroke(picture, channel);
         let role = match picture.settings.channels[channel].role {
             Role::Cell => "cell",
             Role::Pad => "pad",
@@ -218,7 +222,7 @@ enum Trust {
 /// The area between the lowest and the highest reading of each bin, one piece for each stretch without a gap; an outline only of
 /// what is doubtful.
 fn envelope(out: &mut String, scales: &Scales, picture: &Picture<'_>, channel: usize, trust: Trust) {
-    let (colour, dashes) = style(picture, channel);
+    let Stroke { colour, dashes } = stroke(picture, channel);
     let trace = picture.trace;
     let middle = |index: usize| {
         let start = i64::try_from(index).unwrap_or(i64::MAX).saturating_mul(trace.width);
@@ -230,21 +234,19 @@ fn envelope(out: &mut String, scales: &Scales, picture: &Picture<'_>, channel: u
     };
     let points: Vec<_> = trace.bins.iter().enumerate().map(|(index, bin)| (index, range(bin, channel))).collect();
     for piece in points.chunk_by(|(_, a), (_, b)| a.is_some() == b.is_some()) {
-        let piece: Vec<_> = piece.iter().filter_map(|&(index, range)| Some((middle(index), range?))).collect();
+        let piece: Vec<_> = piece
+            .iter()
+            .filter_map(|&(index, range)| range.map(|(low, high)| (middle(index), scales.y(high), scales.y(low))))
+            .collect();
         if piece.is_empty() {
             continue;
         }
-        let upper = piece.iter().map(|(x, (_, high))| (*x, *high));
-        let lower = piece.iter().rev().map(|(x, (low, _))| (*x, *low));
-        let _ = write!(
+        let _ = writeln!(
             out,
             "<path fill=\"{colour}\" {opacity} stroke=\"{colour}\" stroke-dasharray=\"{dashes}\" \
-             stroke-linejoin=\"round\" d=\""
+             stroke-linejoin=\"round\" d=\"{}\"/>",
+            area(&piece)
         );
-        for (number, (x, t)) in upper.chain(lower).enumerate() {
-            let _ = write!(out, "{}{x:.1} {:.1}", if number == 0 { 'M' } else { 'L' }, scales.y(t));
-        }
-        out.push_str("Z\"/>\n");
     }
 }
 
@@ -270,43 +272,17 @@ fn band_top(row: usize) -> f64 {
 /// A bar as high as the part of the time something was on, bin by bin.
 fn draw_band(out: &mut String, scales: &Scales, picture: &Picture<'_>, (label, band): (&str, Band), top: f64) {
     let colour = match band {
-        Band::Charge => "#28a197",
-        Band::Heater => "#d1620f",
-        Band::Alarm => "#b00020",
-        Band::LoggedCharge | Band::LoggedHeater => "#7d8a93",
+        Band::Charge => style::CHARGE,
+        Band::Heater => style::HEATER,
+        Band::Alarm => style::ALARM,
+        Band::LoggedCharge | Band::LoggedHeater => style::FOREIGN,
     };
     let bottom = top + BAND;
     text(out, (LEFT - 6.0, bottom - 5.0), "end", label);
     let _ = writeln!(out, "<path d=\"M{LEFT} {bottom}H{RIGHT}\" stroke=\"#888\"/>");
-    let _ = write!(out, "<path fill=\"{colour}\" d=\"");
     let parts: Vec<_> = picture.trace.bins.iter().map(|bin: &Bin| bin.part_on(band)).collect();
     let edge = |index: usize| {
         scales.x(i64::try_from(index).unwrap_or(i64::MAX).saturating_mul(picture.trace.width).min(picture.span))
     };
-    let mut index = 0;
-    for run in parts.chunk_by(|a, b| (a - b).abs() < 0.005) {
-        if run[0] > 0.0 {
-            let (from, to) = (edge(index), edge(index + run.len()));
-            let _ = write!(out, "M{from:.1} {bottom}V{:.1}H{to:.1}V{bottom}Z", bottom - BAND * run[0]);
-        }
-        index += run.len();
-    }
-    out.push_str("\"/>\n");
-}
-
-/// `text` fit for XML, control characters left out.
-fn escaped(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for character in text.chars() {
-        match character {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\n' => out.push('\n'),
-            _ if character.is_control() => {}
-            _ => out.push(character),
-        }
-    }
-    out
+    let _ = writeln!(out, "<path fill=\"{colour}\" d=\"{}\"/>", shares(&parts, edge, bottom, BAND));
 }

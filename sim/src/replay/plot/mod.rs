@@ -1,6 +1,5 @@
 //! The picture of a replay: temperatures, and beneath them what was on when.
 
-mod axis;
 mod draw;
 mod trace;
 

@@ -1,26 +1,33 @@
 //! Where ticks go and what they say.
 
-use super::super::clock::Dial;
-use jiff::{ToSpan, ZonedDateTime};
+use jiff::civil::{DateTime, Time};
+use jiff::{SignedDuration, ToSpan};
 
 /// A place on an axis and its label.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Tick<T> {
-    pub(super) at: T,
-    pub(super) label: String,
+pub(crate) struct Tick<T> {
+    pub(crate) at: T,
+    pub(crate) label: String,
 }
 
 /// A range of temperatures to show, in °C, and the ticks within: at most nine, at multiples of 1, 2 or 5 times a power of ten.
-pub(super) fn temperatures(low: f64, high: f64) -> (f64, f64, Vec<Tick<f64>>) {
+pub(crate) fn temperatures(low: f64, high: f64) -> (f64, f64, Vec<Tick<f64>>) {
+    values(low, high, 7.0)
+}
+
+/// A range that holds `low` and `high` and the ticks within, about as many as wanted.
+pub(super) fn values(low: f64, high: f64, wanted: f64) -> (f64, f64, Vec<Tick<f64>>) {
     let span = (high - low).max(1.0);
     let mut step = 0.2;
     for factor in [2.5, 2.0, 2.0].iter().cycle() {
-        if span / step <= 7.0 {
+        if span / step <= wanted {
             break;
         }
         step *= factor;
     }
-    let (first, last) = ((low / step).floor(), (high / step).ceil());
+    let first = (low / step).floor();
+    // A range of nothing on a tick still needs another.
+    let last = (high / step).ceil().max(first + 1.0);
     let mut ticks = Vec::new();
     let mut count = first;
     while count <= last {
@@ -65,40 +72,36 @@ const STEPS: [i64; 20] = [
 /// Ticks wanted at most.
 const MOST: i64 = 12;
 
-/// Ticks of the time axis, in milliseconds since the first row, and the axis' caption.
-pub(super) fn times(dial: &Dial, span: i64) -> (Vec<Tick<i64>>, String) {
-    let step = STEPS.into_iter().find(|step| span / step <= MOST);
-    match (dial.date(0), step) {
-        (None, step) => elapsed(span, step.unwrap_or_else(|| (span / MOST / DAY + 1) * DAY)),
-        (Some(start), Some(step)) => (clock(&start, dial, span, step), caption(&start)),
-        (Some(start), None) => (calendar(&start, span), caption(&start)),
-    }
+fn step(span: i64) -> Option<i64> {
+    STEPS.into_iter().find(|step| span / step <= MOST)
 }
 
-fn caption(start: &ZonedDateTime) -> String {
-    format!("date and time, UTC{}", start.strftime("%:z"))
+/// Ticks of a time axis of `span` milliseconds from `start` on, in milliseconds since then.
+pub(crate) fn dates(start: DateTime, span: i64) -> Vec<Tick<i64>> {
+    step(span).map_or_else(|| calendar(start, span), |step| clock(start, span, step))
 }
 
-fn elapsed(span: i64, step: i64) -> (Vec<Tick<i64>>, String) {
+/// Ticks of a time axis of `span` milliseconds that knows no dates, in milliseconds, and the unit of their labels.
+pub(crate) fn elapsed(span: i64) -> (Vec<Tick<i64>>, &'static str) {
+    let step = step(span).unwrap_or_else(|| (span / MOST / DAY + 1) * DAY);
     let units = [(DAY, "d"), (HOUR, "h"), (MINUTE, "min")];
     let (unit, name) = units.into_iter().find(|(unit, _)| step >= *unit).unwrap_or((SECOND, "s"));
     let ticks = (0..=span / step).map(|count| Tick { at: count * step, label: (count * step / unit).to_string() });
-    (ticks.collect(), format!("time since the first row, {name}"))
+    (ticks.collect(), name)
 }
 
-/// Ticks at multiples of `step` of the local clock.
-fn clock(start: &ZonedDateTime, dial: &Dial, span: i64, step: i64) -> Vec<Tick<i64>> {
-    let local = start.timestamp().as_millisecond() + i64::from(start.offset().seconds()) * 1000;
-    let first = (step - local.rem_euclid(step)) % step;
-    // Fewer than none where the log ends before the first.
+/// Ticks at multiples of `step` of the clock.
+fn clock(start: DateTime, span: i64, step: i64) -> Vec<Tick<i64>> {
+    let since = millis(DateTime::constant(1970, 1, 1, 0, 0, 0, 0), start);
+    let first = (step - since.rem_euclid(step)) % step;
+    // Fewer than none where the axis ends before the first.
     let last = (span - first).div_euclid(step);
     (0..=last)
         .map(|count| first + count * step)
         .filter_map(|at| {
-            let date = dial.date(at)?;
-            let midnight = date.time() == jiff::civil::Time::midnight();
+            let date = start.checked_add(SignedDuration::from_millis(at)).ok()?;
             let form = match step {
-                _ if midnight => "%m-%d",
+                _ if date.time() == Time::midnight() => "%m-%d",
                 ..MINUTE => "%H:%M:%S",
                 _ => "%H:%M",
             };
@@ -108,7 +111,7 @@ fn clock(start: &ZonedDateTime, dial: &Dial, span: i64, step: i64) -> Vec<Tick<i
 }
 
 /// Ticks at the first of months.
-fn calendar(start: &ZonedDateTime, span: i64) -> Vec<Tick<i64>> {
+fn calendar(start: DateTime, span: i64) -> Vec<Tick<i64>> {
     let months = span / (30 * DAY);
     let step = [1, 2, 3, 6, 12, 24, 60, 120, 240, 600, 1200].into_iter().find(|step| months / step <= MOST);
     let step = step.unwrap_or(12_000);
@@ -116,13 +119,9 @@ fn calendar(start: &ZonedDateTime, span: i64) -> Vec<Tick<i64>> {
     let from_year = i64::from(start.year()) * 12 + i64::from(start.month()) - 1;
     // The first month at or after the start that is a multiple of the step since the year 0.
     let mut ahead = (step - from_year.rem_euclid(step)) % step;
-    while let Some(date) = start
-        .first_of_month()
-        .ok()
-        .and_then(|month| month.start_of_day().ok())
-        .and_then(|month| month.checked_add(ahead.months()).ok())
-    {
-        let at = date.timestamp().as_millisecond() - start.timestamp().as_millisecond();
+    while let Ok(date) = start.date().first_of_month().checked_add(ahead.months()) {
+        let date = date.to_datetime(Time::midnight());
+        let at = millis(start, date);
         if at > span {
             break;
         }
@@ -135,10 +134,16 @@ fn calendar(start: &ZonedDateTime, span: i64) -> Vec<Tick<i64>> {
     ticks
 }
 
+/// From `a` to `b`. Dates lie within 20 000 years, so it fits.
+fn millis(a: DateTime, b: DateTime) -> i64 {
+    let between = b.duration_since(a);
+    between.as_secs() * SECOND + i64::from(between.subsec_millis())
+}
+
 #[cfg(test)]
 mod tests {
-    use super::super::super::clock::TimeFormat;
     use super::*;
+    use jiff::civil::datetime;
     use proptest::prelude::*;
 
     proptest! {
@@ -149,10 +154,7 @@ mod tests {
             let (bottom, top, ticks) = temperatures(low, low + width);
             prop_assert!(bottom <= low && top >= low + width);
             prop_assert!((2..=10).contains(&ticks.len()), "{ticks:?}");
-            let field = b"2001-01-01T01:00:00-09:00";
-            let format = if dated { TimeFormat::Rfc3339 } else { TimeFormat::ElapsedSeconds };
-            let dial = Dial::new(format, field, 978_343_200_000);
-            let (ticks, _) = times(&dial, span);
+            let ticks = if dated { dates(datetime(2001, 1, 1, 1, 0, 0, 0), span) } else { elapsed(span).0 };
             prop_assert!(ticks.len() <= 16, "{ticks:?}");
             prop_assert!(ticks.windows(2).all(|pair| pair[0].at < pair[1].at));
             prop_assert!(ticks.iter().all(|tick| (0..=span).contains(&tick.at)));
@@ -160,9 +162,19 @@ mod tests {
     }
 
     #[test]
+    fn a_range_of_nothing_has_an_axis() {
+        for value in [-5.0, 0.0, 0.2, 5.0] {
+            let (bottom, top, ticks) = values(value, value, 3.0);
+            assert!(bottom <= value && value <= top && bottom < top && ticks.len() >= 2, "{bottom} {top} {ticks:?}");
+        }
+    }
+
+    #[test]
     fn a_year_is_marked_by_months_and_a_day_by_hours() {
-        let dial = Dial::new(TimeFormat::Rfc3339, b"2001-01-01T01:00:00-09:00", 978_343_200_000);
-        let labels = |span| times(&dial, span).0.into_iter().map(|tick| tick.label).collect::<Vec<_>>();
+        let labels = |span| {
+            let ticks = dates(datetime(2001, 1, 1, 1, 0, 0, 0), span);
+            ticks.into_iter().map(|tick| tick.label).collect::<Vec<_>>()
+        };
         assert_eq!(labels(365 * DAY)[..3], ["2001-02", "2001-03", "2001-04"]);
         assert_eq!(labels(DAY)[..3], ["02:00", "04:00", "06:00"]);
         assert!(labels(DAY).contains(&"01-02".to_owned()));

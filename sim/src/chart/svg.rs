@@ -1,0 +1,59 @@
+//! What drawings are put together from.
+
+use std::fmt::Write;
+
+/// `text` fit for HTML and XML, what is no character there left out.
+pub(crate) fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for character in text.chars() {
+        match character {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\n' => out.push('\n'),
+            '\u{fffe}' | '\u{ffff}' => {}
+            _ if character.is_control() => {}
+            _ => out.push(character),
+        }
+    }
+    out
+}
+
+/// Adds `label` at a place; `anchor` says which part of it lies there.
+pub(crate) fn text(out: &mut String, (x, y): (f64, f64), anchor: &str, label: &str) {
+    let label = escaped(label);
+    // Writing to a string cannot fail.
+    let _ = writeln!(out, "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{label}</text>");
+}
+
+/// The path around the area between an upper and a lower line through points (x, upper y, lower y).
+pub(crate) fn area(points: &[(f64, f64, f64)]) -> String {
+    let upper = points.iter().map(|&(x, upper, _)| (x, upper));
+    let lower = points.iter().rev().map(|&(x, _, lower)| (x, lower));
+    polyline(upper.chain(lower)) + "Z"
+}
+
+/// The path through points.
+pub(crate) fn polyline(points: impl Iterator<Item = (f64, f64)>) -> String {
+    let mut out = String::new();
+    for (number, (x, y)) in points.enumerate() {
+        let _ = write!(out, "{}{x:.1} {y:.1}", if number == 0 { 'M' } else { 'L' });
+    }
+    out
+}
+
+/// The path of bars on `bottom` as high as a share of `height`, neighbours of one height joined; bar `n` reaches from
+/// `edge(n)` to `edge(n + 1)`.
+pub(crate) fn shares(parts: &[f64], edge: impl Fn(usize) -> f64, bottom: f64, height: f64) -> String {
+    let mut out = String::new();
+    let mut index = 0;
+    for run in parts.chunk_by(|a, b| (a - b).abs() < 0.005) {
+        if run[0] > 0.0 {
+            let (from, to) = (edge(index), edge(index + run.len()));
+            let _ = write!(out, "M{from:.1} {bottom}V{:.1}H{to:.1}V{bottom}Z", bottom - height * run[0]);
+        }
+        index += run.len();
+    }
+    out
+}

@@ -1,0 +1,521 @@
+//! Whether the heater's circuit carries what the heater draws: conductor, fuse, relay contact and coil.
+//!
+//! Power goes with the square of the voltage, so everything is judged at the highest supply voltage at which the controller lets the
+//! heater run, with the tolerance of the pad on top; the voltage drop, which weakens the heater, at the nominal voltage.
+
+use super::conductor::{SIZES, capacity_a, copper_factor, ohm_per_m_20c};
+use super::figures::{fixed, plain, uncertain};
+use super::verdict::{Finding, Part};
+use crate::site::{Circuit, Contact, Relay, Site};
+use forewarm_core::settings::Settings;
+use serde::Serialize;
+
+/// Rated currents in which fuses are sold (A). Source: the series of ISO 8820, from memory.
+pub const FUSES: [f64; 18] =
+    [1.0, 2.0, 3.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 125.0, 150.0, 200.0];
+
+/// A fuse that carries more than 1/1.25 of its rating for hours ages. Common practice, no source.
+const FUSE_MARGIN: f64 = 1.25;
+
+/// Part of its rated current that a contact is used at. Common practice, no source: half to three quarters.
+const CONTACT_PART: f64 = 0.75;
+
+/// Part of its rated (resistive) current that a contact may switch into a coil. Trade guides: 0.35 to 1.
+const COIL_LOAD_PART: f64 = 0.35;
+
+/// Part of its nominal voltage at which a coil of room temperature pulls in for certain. Common practice, no source: 0.7 to 0.8.
+const PULL_IN: f64 = 0.8;
+
+/// Part of its nominal voltage that a coil bears for hours. Common practice, no source: 1.1 to 1.3 and more.
+const COIL_LIMIT: f64 = 1.3;
+
+/// Temperature at which coils are specified (°C). Source: IEC 61810-1, from memory.
+const COIL_C: f64 = 23.0;
+
+/// What the heater draws at one supply voltage.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Draw {
+    /// Supply voltage (V).
+    pub supply_v: f64,
+    /// Power (W).
+    pub power_w: f64,
+    /// Current (A).
+    pub current_a: f64,
+}
+
+/// The heater's electrical figures.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Heater {
+    /// At the lowest supply voltage it may run on.
+    pub at_supply_min: Draw,
+    /// At the voltage its power is stated for.
+    pub at_nominal: Draw,
+    /// At the highest.
+    pub at_supply_max: Draw,
+    /// Half-width of the pad's tolerance, as part of power and current (1).
+    pub tolerance: f64,
+    /// The most current that it can draw: highest voltage, strongest pad (A).
+    pub most_a: f64,
+}
+
+impl Heater {
+    /// Of the settings, with the pad's tolerance.
+    #[must_use]
+    pub fn of(settings: &Settings, tolerance: f64) -> Self {
+        let volts = |voltage: forewarm_core::quantity::Millivolts| f64::from(voltage.as_millivolts()) / 1000.0;
+        let heater = &settings.heater;
+        let (power_w, nominal_v) = (f64::from(heater.power.as_milliwatts()) / 1000.0, volts(heater.nominal));
+        let draw = |supply_v: f64| {
+            let current_a = power_w * supply_v / (nominal_v * nominal_v);
+            Draw { supply_v, power_w: current_a * supply_v, current_a }
+        };
+        let at_supply_max = draw(volts(heater.supply_max).max(nominal_v));
+        Self {
+            at_supply_min: draw(volts(heater.supply_min)),
+            at_nominal: draw(nominal_v),
+            at_supply_max,
+            tolerance,
+            most_a: at_supply_max.current_a * (1.0 + tolerance),
+        }
+    }
+}
+
+/// One size of conductor in this circuit.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Conductor {
+    /// Cross-section (mm²).
+    pub area_mm2: f64,
+    /// Resistance there and back, in the warmest surroundings (Ω).
+    pub loop_ohm: f64,
+    /// Voltage drop at the nominal voltage (V).
+    pub drop_nominal_v: f64,
+    /// The same, as part of the nominal voltage (%).
+    pub drop_nominal_pct: f64,
+    /// Voltage drop at the most current (V).
+    pub drop_most_v: f64,
+    /// What it may carry in the warmest surroundings (A).
+    pub capacity_a: f64,
+}
+
+/// The circuit's figures.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Report {
+    /// Warmest surroundings of the cable (°C).
+    pub cable_c: f64,
+    /// Drop allowed at the nominal voltage (%).
+    pub drop_allowed_pct: f64,
+    /// The listed sizes.
+    pub sizes: Vec<Conductor>,
+    /// Smallest listed cross-section with no more than the drop allowed (mm²); `null` where none is large enough.
+    pub least_for_drop_mm2: Option<f64>,
+    /// Smallest listed cross-section that carries what the fuse lets through (mm²); `null` where none is large enough.
+    pub least_for_current_mm2: Option<f64>,
+    /// The conductor of the file, or the smallest that does for both.
+    pub conductor: Option<Conductor>,
+    /// Least rating of the fuse (A).
+    pub fuse_least_a: f64,
+    /// The fuse of the file, or the smallest that is sold; `null` where none is sold that large (A).
+    pub fuse_a: Option<f64>,
+    /// Most current through the relay's contact, as part of its rating (1).
+    pub contact_used: f64,
+    /// Most current of the relay's coil: highest supply, coldest copper (A).
+    pub coil_most_a: f64,
+    /// Supply below which the coil may not pull in, in the warmest surroundings (V).
+    pub pull_in_v: f64,
+}
+
+/// Judges the circuit of `site`; nothing where the file says nothing of it.
+#[must_use]
+pub fn judge(settings: &Settings, site: &Site) -> Option<(Report, Vec<Finding>)> {
+    let circuit = site.circuit.as_ref()?;
+    let heater = Heater::of(settings, site.tolerance.pad_power);
+    let sizes: Vec<Conductor> = SIZES.iter().map(|size| conductor(size.area_mm2, circuit, &heater)).collect();
+    let area = |fits: &dyn Fn(&Conductor) -> bool| sizes.iter().find(|size| fits(size)).map(|size| size.area_mm2);
+    let fuse_least_a = FUSE_MARGIN * heater.most_a;
+    let fuse_a = circuit.fuse_a.or_else(|| FUSES.into_iter().find(|&rating| rating >= fuse_least_a));
+    let least_for_drop_mm2 = area(&|size| size.drop_nominal_pct <= circuit.drop * 100.0);
+    let least_for_current_mm2 = fuse_a.and_then(|fuse| area(&|size| size.capacity_a >= fuse));
+    let least_mm2 = least_for_drop_mm2.zip(least_for_current_mm2).map(|(drop, current)| drop.max(current));
+    let conductor = circuit.cable_mm2.or(least_mm2).map(|area_mm2| conductor(area_mm2, circuit, &heater));
+    let coil = Coil::of(&circuit.relay, &heater, site);
+    let report = Report {
+        cable_c: circuit.cable_c,
+        drop_allowed_pct: circuit.drop * 100.0,
+        sizes,
+        least_for_drop_mm2,
+        least_for_current_mm2,
+        conductor,
+        fuse_least_a,
+        fuse_a,
+        contact_used: heater.most_a / circuit.relay.contact.rated_a,
+        coil_most_a: coil.most_a,
+        pull_in_v: coil.pull_in_v,
+    };
+    let mut findings = vec![drop(&report, circuit, &heater), fuse(&report, circuit, &heater)];
+    findings.push(contact("relay", &circuit.relay.contact, &heater, heater.most_a, CONTACT_PART));
+    findings.extend(pull_in(&coil, &heater, circuit));
+    findings.extend(driver(circuit, &coil, &heater, site));
+    Some((report, findings))
+}
+
+fn conductor(area_mm2: f64, circuit: &Circuit, heater: &Heater) -> Conductor {
+    let loop_ohm = 2.0 * circuit.cable_m * ohm_per_m_20c(area_mm2) * copper_factor(circuit.cable_c);
+    let drop_nominal_v = heater.at_nominal.current_a * loop_ohm;
+    Conductor {
+        area_mm2,
+        loop_ohm,
+        drop_nominal_v,
+        drop_nominal_pct: drop_nominal_v / heater.at_nominal.supply_v * 100.0,
+        drop_most_v: heater.most_a * loop_ohm,
+        capacity_a: capacity_a(area_mm2, circuit.cable_c),
+    }
+}
+
+fn mm2(area: f64) -> String {
+    format!("{} mm²", plain(area))
+}
+
+/// What to take when not even the largest listed size does.
+const TOO_MUCH: &str = "a higher supply voltage, a shorter cable, or two heaters each with a circuit of its own";
+
+fn drop(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
+    let least = report.least_for_drop_mm2.map(mm2);
+    let Some(conductor) = report.conductor else {
+        let largest = SIZES.last().map_or(0.0, |size| size.area_mm2);
+        return Finding::change(
+            Part::Circuit,
+            format!("no conductor up to {} serves {} m of this circuit", mm2(largest), plain(circuit.cable_m)),
+            TOO_MUCH,
+        );
+    };
+    let text = format!(
+        "2 × {} m of {} drop {} V at {} V, {} % where {} % are allowed",
+        plain(circuit.cable_m),
+        mm2(conductor.area_mm2),
+        uncertain(conductor.drop_nominal_v, conductor.drop_nominal_v * heater.tolerance, "").trim(),
+        plain(heater.at_nominal.supply_v),
+        fixed(conductor.drop_nominal_pct, 1),
+        plain(report.drop_allowed_pct),
+    );
+    if conductor.drop_nominal_pct <= report.drop_allowed_pct {
+        return Finding::fine(Part::Circuit, text);
+    }
+    let change = least.map_or_else(|| TOO_MUCH.to_owned(), |least| format!("at least {least}"));
+    Finding::change(Part::Circuit, format!("{text}: the pad gets that much less, twice over in power"), change)
+}
+
+fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
+    let (least, most_a) = (report.fuse_least_a, heater.most_a);
+    let amps = |current: f64| format!("{} A", plain((current * 10.0).round() / 10.0));
+    // The smallest fuse that lasts, and the smallest conductor that it protects.
+    let larger = || {
+        let rating = FUSES.into_iter().find(|&rating| rating >= least)?;
+        let size = report.sizes.iter().find(|size| size.capacity_a >= rating)?;
+        Some(format!("a conductor of at least {} with a fuse of {}", mm2(size.area_mm2), amps(rating)))
+    };
+    let larger = || larger().unwrap_or_else(|| TOO_MUCH.to_owned());
+    let (Some(fuse), Some(conductor)) = (report.fuse_a, report.conductor) else {
+        let text = format!("no fuse and conductor together carry the {} of this heater", amps(most_a));
+        return Finding::change(Part::Circuit, text, TOO_MUCH);
+    };
+    let carries =
+        format!("{} carry {} at {} °C", mm2(conductor.area_mm2), amps(conductor.capacity_a), plain(report.cable_c));
+    // The largest that protects the conductor and does not age.
+    let between = FUSES.into_iter().find(|&rating| rating >= least && rating <= conductor.capacity_a);
+    let smaller = || between.map_or_else(larger, |rating| format!("a fuse of {}", amps(rating)));
+    if conductor.capacity_a < most_a {
+        Finding::danger(
+            Part::Circuit,
+            format!("{carries}, and the heater draws up to {}: the cable overheats", amps(most_a)),
+            larger(),
+        )
+    } else if fuse > conductor.capacity_a {
+        Finding::danger(
+            Part::Circuit,
+            format!("{carries}, but the fuse of {} lets more through: the cable can burn before it blows", amps(fuse)),
+            smaller(),
+        )
+    } else if fuse < least {
+        let blows = if fuse < most_a { "it blows in use" } else { "it ages and blows one day" };
+        Finding::change(
+            Part::Circuit,
+            format!(
+                "the heater draws up to {}; a fuse of {} is below {} times that: {blows}",
+                amps(most_a),
+                amps(fuse),
+                plain(FUSE_MARGIN)
+            ),
+            smaller(),
+        )
+    } else {
+        let which = if circuit.fuse_a.is_some() { "the fuse of" } else { "take a fuse of" };
+        Finding::fine(
+            Part::Circuit,
+            format!("{which} {}: at least {} × {} drawn, and {carries}", amps(fuse), plain(FUSE_MARGIN), amps(most_a)),
+        )
+    }
+}
+
+/// A contact that switches `current_a` of the supply, and is used up to `part` of its rated current.
+fn contact(which: &str, contact: &Contact, heater: &Heater, current_a: f64, part: f64) -> Finding {
+    let highest_v = heater.at_supply_max.supply_v;
+    let rating = format!("{} A, {} V direct current", plain(contact.rated_a), plain(contact.rated_v));
+    let switches = format!("it switches up to {} A at up to {} V", fixed(current_a, 2), plain(highest_v));
+    let needs = format!(
+        "a contact rated for direct current: at least {} V and {} A",
+        plain(highest_v),
+        fixed((current_a / part * 10.0).ceil() / 10.0, 1)
+    );
+    if contact.rated_v < highest_v {
+        let text =
+            format!("{which} contact, {rating}: {switches}, where an arc may not go out and the contact stays closed");
+        Finding::danger(Part::Circuit, text, needs)
+    } else if current_a > contact.rated_a {
+        Finding::danger(
+            Part::Circuit,
+            format!("{which} contact, {rating}: {switches}, more than it is rated for"),
+            needs,
+        )
+    } else if current_a > contact.rated_a * part {
+        let text = format!(
+            "{which} contact, {rating}: {switches}, more than {} % of its rating: it wears and may weld",
+            plain(part * 100.0)
+        );
+        Finding::change(Part::Circuit, text, needs)
+    } else {
+        Finding::fine(
+            Part::Circuit,
+            format!("{which} contact, {rating}: {switches}, within {} % of its rating", plain(part * 100.0)),
+        )
+    }
+}
+
+/// A coil on the heater's supply.
+#[derive(Clone, Copy, Debug)]
+struct Coil {
+    most_a: f64,
+    pull_in_v: f64,
+    nominal_v: f64,
+}
+
+impl Coil {
+    /// A copper coil resists less when cold, and so draws more; it pulls in later when hot.
+    fn of(relay: &Relay, heater: &Heater, site: &Site) -> Self {
+        let coldest_c = site.place.design_min_c.min(COIL_C);
+        let warmest_c = site.circuit.map_or(COIL_C, |circuit| circuit.cable_c.max(COIL_C));
+        let factor = |t: f64| copper_factor(t) / copper_factor(COIL_C);
+        let ohm = relay.coil_v * relay.coil_v / relay.coil_w;
+        Self {
+            most_a: heater.at_supply_max.supply_v / (ohm * factor(coldest_c)),
+            pull_in_v: PULL_IN * relay.coil_v * factor(warmest_c),
+            nominal_v: relay.coil_v,
+        }
+    }
+}
+
+fn pull_in(coil: &Coil, heater: &Heater, circuit: &Circuit) -> Vec<Finding> {
+    let (lowest, highest) = (heater.at_supply_min.supply_v, heater.at_supply_max.supply_v);
+    let mut findings = Vec::new();
+    if coil.pull_in_v > lowest {
+        findings.push(Finding::change(
+            Part::Circuit,
+            format!(
+                "a coil of {} V pulls in for certain only from {} V on, at {} °C; the heater may run from {} V on",
+                plain(coil.nominal_v),
+                fixed(coil.pull_in_v, 1),
+                plain(circuit.cable_c.max(COIL_C)),
+                plain(lowest)
+            ),
+            format!(
+                "a coil for a lower voltage, or heater.supply_min_v = {}",
+                fixed((coil.pull_in_v * 10.0).ceil() / 10.0, 1)
+            ),
+        ));
+    }
+    if highest > coil.nominal_v * COIL_LIMIT {
+        findings.push(Finding::change(
+            Part::Circuit,
+            format!(
+                "at {} V a coil of {} V gets {} times its voltage for hours, and burns out",
+                plain(highest),
+                plain(coil.nominal_v),
+                fixed(highest / coil.nominal_v, 2)
+            ),
+            "a coil for a higher voltage, or one whose maker allows it",
+        ));
+    }
+    if findings.is_empty() {
+        findings.push(Finding::fine(
+            Part::Circuit,
+            format!(
+                "a coil of {} V pulls in from {} V on and bears {} V",
+                plain(coil.nominal_v),
+                fixed(coil.pull_in_v, 1),
+                plain(highest)
+            ),
+        ));
+    }
+    findings
+}
+
+/// The controller's output, and the pilot relay between it and the coil.
+fn driver(circuit: &Circuit, coil: &Coil, heater: &Heater, site: &Site) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    let (driven, which) = match &circuit.pilot {
+        None => (*coil, "the relay's coil"),
+        Some(pilot) => {
+            findings.push(contact("pilot relay", pilot, heater, coil.most_a, COIL_LOAD_PART));
+            let pilot = Relay { contact: *pilot, coil_w: pilot.coil_w, coil_v: circuit.relay.coil_v };
+            (Coil::of(&pilot, heater, site), "the pilot relay's coil")
+        }
+    };
+    let milliamps = |amps: f64| format!("{} mA", fixed(amps * 1000.0, 0));
+    let draws = format!(
+        "{which} draws up to {}, cold and at {} V; the output drives {}",
+        milliamps(driven.most_a),
+        plain(heater.at_supply_max.supply_v),
+        milliamps(circuit.driver_a)
+    );
+    findings.push(if driven.most_a > circuit.driver_a {
+        let change = if circuit.pilot.is_some() { "a pilot relay with a smaller coil" } else { "a pilot relay" };
+        Finding::danger(Part::Circuit, format!("{draws}: an output that fails may fail on"), change)
+    } else {
+        Finding::fine(Part::Circuit, draws)
+    });
+    findings
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{circuit, settings, site};
+    use super::super::verdict::Severity;
+    use super::*;
+    use proptest::prelude::*;
+
+    fn judged(circuit: Circuit) -> (Report, Vec<Finding>) {
+        judge(&settings(), &Site { circuit: Some(circuit), ..site() }).expect("there is a circuit")
+    }
+
+    /// The finding that speaks of `what`.
+    #[track_caller]
+    fn about<'f>(findings: &'f [Finding], what: &str) -> &'f Finding {
+        findings.iter().find(|finding| finding.text.contains(what)).unwrap_or_else(|| panic!("no {what}: {findings:?}"))
+    }
+
+    #[test]
+    fn current_goes_with_the_voltage_and_power_with_its_square() {
+        // The starter's heater: 120 W at 12.8 V, run from 11.5 V to 15 V; by hand.
+        let heater = Heater::of(&settings(), 0.1);
+        let close = |found: f64, expected: f64| assert!((found - expected).abs() < 5e-4, "{found}, not {expected}");
+        close(heater.at_nominal.current_a, 9.375);
+        close(heater.at_supply_min.power_w, 96.863);
+        close(heater.at_supply_max.power_w, 164.795);
+        close(heater.at_supply_max.current_a, 10.986);
+        close(heater.most_a, 12.085);
+    }
+
+    #[test]
+    fn a_circuit_without_a_choice_is_given_the_smallest_that_does() {
+        // 2 × 2 m in 40 °C: 2.5 mm² have 4 × 0.00798 × 1.0786 = 34.43 mΩ, so 0.3228 V, 2.52 %; 1.5 mm² would have 4.2 %.
+        // The fuse: 1.25 × 12.085 = 15.1, so 20 A; 25 A × 0.866 = 21.65 A in 40 °C need 4 mm².
+        let (report, findings) = judged(circuit());
+        assert_eq!(report.least_for_drop_mm2, Some(2.5));
+        assert_eq!(report.fuse_a, Some(20.0));
+        assert_eq!(report.least_for_current_mm2, Some(4.0));
+        assert_eq!(report.conductor.unwrap().area_mm2, 4.0);
+        let of_2_5 = report.sizes.iter().find(|size| size.area_mm2 == 2.5).unwrap();
+        assert!((of_2_5.drop_nominal_v - 0.3228).abs() < 1e-4, "{of_2_5:?}");
+        assert!((of_2_5.drop_nominal_pct - 2.522).abs() < 1e-3, "{of_2_5:?}");
+        assert!(findings.iter().all(|finding| finding.severity == Severity::Fine), "{findings:?}");
+    }
+
+    #[test]
+    fn a_fuse_must_lie_between_the_load_and_the_conductor() {
+        let with = |area, fuse| judged(Circuit { cable_mm2: Some(area), fuse_a: Some(fuse), ..circuit() }).1;
+        assert_eq!(about(&with(4.0, 20.0), "the fuse of 20 A").severity, Severity::Fine);
+        let found = with(4.0, 40.0);
+        let large = about(&found, "the fuse of 40 A");
+        assert_eq!((large.severity, large.change.as_deref()), (Severity::Danger, Some("a fuse of 20 A")));
+        // 2.5 mm² carry 16 A: no fuse that is sold lies between 15.1 and 16.02 A.
+        let found = with(2.5, 20.0);
+        let thin = about(&found, "the fuse of 20 A");
+        assert_eq!(
+            (thin.severity, thin.change.as_deref()),
+            (Severity::Danger, Some("a conductor of at least 4 mm² with a fuse of 20 A"))
+        );
+        assert_eq!(about(&with(4.0, 15.0), "it ages").severity, Severity::Change);
+        assert_eq!(about(&with(4.0, 10.0), "it blows in use").severity, Severity::Change);
+        let found = with(1.0, 10.0);
+        let burns = about(&found, "the cable overheats");
+        assert_eq!(burns.severity, Severity::Danger);
+    }
+
+    #[test]
+    fn a_conductor_in_surroundings_as_warm_as_its_insulation_carries_nothing() {
+        let (report, findings) = judged(Circuit { cable_c: 80.0, ..circuit() });
+        assert_eq!((report.least_for_current_mm2, report.conductor), (None, None));
+        assert!(findings.iter().any(|finding| finding.severity != Severity::Fine));
+        let (_, findings) = judged(Circuit { cable_c: 80.0, cable_mm2: Some(16.0), ..circuit() });
+        assert_eq!(about(&findings, "the cable overheats").severity, Severity::Danger);
+    }
+
+    #[test]
+    fn a_contact_is_used_at_three_quarters_of_its_rating_and_never_above_its_voltage() {
+        let with = |rated_a, rated_v| {
+            let contact = Contact { rated_a, rated_v, coil_w: 0.0 };
+            judged(Circuit { relay: Relay { contact, ..circuit().relay }, ..circuit() }).1
+        };
+        // 12.085 A at 15 V.
+        assert_eq!(about(&with(16.2, 15.0), "relay contact").severity, Severity::Fine);
+        assert_eq!(about(&with(16.0, 15.0), "relay contact").severity, Severity::Change);
+        assert_eq!(about(&with(12.0, 15.0), "relay contact").severity, Severity::Danger);
+        assert_eq!(about(&with(100.0, 14.9), "relay contact").severity, Severity::Danger);
+    }
+
+    #[test]
+    fn a_coil_must_pull_in_at_the_lowest_supply_and_bear_the_highest() {
+        let with = |coil_v| judged(Circuit { relay: Relay { coil_v, ..circuit().relay }, ..circuit() }).1;
+        // 11.5 V / (0.8 × 1.0786/1.01179) = 13.485 V.
+        assert_eq!(about(&with(13.4), "pulls in").severity, Severity::Fine);
+        assert_eq!(about(&with(13.6), "pulls in").severity, Severity::Change);
+        assert_eq!(about(&with(11.5), "burns out").severity, Severity::Change);
+    }
+
+    #[test]
+    fn the_output_drives_the_pilot_where_there_is_one() {
+        let pilot = Contact { rated_a: 2.0, rated_v: 30.0, coil_w: 0.2 };
+        // 1.5 W at 12 V are 96 Ω; at 15 V and −20 °C, 0.8313 of that: 188 mA. The pilot's: 25 mA.
+        let alone = judged(Circuit { driver_a: 0.1, ..circuit() }).1;
+        let found = about(&alone, "the relay's coil draws up to 188 mA");
+        assert_eq!((found.severity, found.change.as_deref()), (Severity::Danger, Some("a pilot relay")));
+        let (_, findings) = judged(Circuit { driver_a: 0.1, pilot: Some(pilot), ..circuit() });
+        assert_eq!(about(&findings, "the pilot relay's coil draws up to 25 mA").severity, Severity::Fine);
+        assert_eq!(about(&findings, "pilot relay contact").severity, Severity::Fine);
+        let weak = Contact { rated_a: 0.5, ..pilot };
+        let (_, findings) = judged(Circuit { driver_a: 0.1, pilot: Some(weak), ..circuit() });
+        assert_eq!(about(&findings, "pilot relay contact").severity, Severity::Change);
+    }
+
+    proptest! {
+        /// Whatever is chosen where the file leaves the choice holds by the rules that a choice of the file is judged by.
+        #[test]
+        fn what_is_proposed_is_fine(
+            cable_m in 0.1..20.0_f64, drop in 0.01..0.1_f64, cable_c in -20.0..65.0_f64, tolerance in 0.0..0.3_f64,
+        ) {
+            let mut site = Site { circuit: Some(Circuit { cable_m, drop, cable_c, ..circuit() }), ..site() };
+            site.tolerance.pad_power = tolerance;
+            let (report, _) = judge(&settings(), &site).unwrap();
+            if let (Some(conductor), Some(fuse)) = (report.conductor, report.fuse_a) {
+                prop_assert!(fuse >= report.fuse_least_a && fuse <= conductor.capacity_a);
+                prop_assert!(conductor.drop_nominal_pct <= report.drop_allowed_pct);
+                let chosen = Circuit { cable_mm2: Some(conductor.area_mm2), fuse_a: Some(fuse), ..site.circuit.unwrap() };
+                site.circuit = Some(chosen);
+                let (again, findings) = judge(&settings(), &site).unwrap();
+                prop_assert_eq!(again.conductor, report.conductor);
+                prop_assert!(findings[..2].iter().all(|finding| finding.severity == Severity::Fine), "{findings:?}");
+            } else {
+                prop_assert!(report.least_for_drop_mm2.is_none() || report.least_for_current_mm2.is_none());
+            }
+        }
+    }
+}

@@ -1,0 +1,563 @@
+//! How wrong a cell channel can read at the temperatures that decide, and what follows for the charge thresholds.
+//!
+//! The budget has the form of JCGM 100:2008: a model (clause 4.1), the standard uncertainty of each input (4.2, 4.3), sensitivities
+//! (5.1.3), the combined uncertainty of independent inputs (5.1.2) and an expanded one (6.2). The model is that of a channel,
+//!
+//! shown = T(((R(t + placement + self-heating + element) + leads) (1 + gain) + offset), as the converter resolves it, less the
+//! leads it knows of) + `offset_k` + noise,
+//!
+//! with R and T the equation of the element and its inverse. Its derivatives at the threshold are 1/(dR/dt) for what enters in
+//! ohms, R/(dR/dt) for what enters as a part, and 1 for what enters in kelvins.
+//!
+//! **Warm is the dangerous direction**: a channel that reads warm permits charge too early. What is known to read warm is not
+//! corrected by the controller, so it stays as a bias and is added to the guard band whole; what is not known has no preferred
+//! direction and enters by its expanded uncertainty.
+
+use super::conductor;
+use super::placement::Placement;
+use crate::platinum::{Platinum, ohms};
+use crate::site::{Class, Converter, Mounting};
+use forewarm_core::rtd::Leads;
+use forewarm_core::sensing::ROUNDING;
+use forewarm_core::settings::Channel;
+use serde::Serialize;
+
+/// Coverage factor of the expanded uncertainty; for a normal distribution 95 %. Source: JCGM 100:2008, 6.3.3.
+pub const COVERAGE: f64 = 2.0;
+
+/// What the self-heating of an element is uncertain by, as part of itself: its mounting decides, and nobody measures it. Common
+/// practice, no source.
+const SELF_HEATING_UNKNOWN: f64 = 0.5;
+
+/// So many standard deviations of a normal contribution count as its limit in a linear sum.
+const NORMAL_LIMIT: f64 = 3.0;
+
+/// What an element and its leads read above the temperature `t_c` that they are at (K), with `gain` as a part of everything
+/// measured and `excess_ohm` in series that nothing takes away.
+#[must_use]
+pub fn reads_above_k(platinum: &Platinum, t_c: f64, gain: f64, excess_ohm: f64) -> f64 {
+    platinum.celsius(platinum.ohms(t_c) * (1.0 + gain) + excess_ohm) - t_c
+}
+
+/// Resistance there and back (Ω) of `length_m` of cable with `ohm_per_m_20c` in each conductor, at `t_c` °C.
+#[must_use]
+pub fn loop_ohm(length_m: f64, ohm_per_m_20c: f64, t_c: f64) -> f64 {
+    2.0 * length_m * ohm_per_m_20c * conductor::copper_factor(t_c)
+}
+
+/// How much warmer than its surroundings (K) an element of `r_ohm` is for `current_a` flowing `duty` of the time.
+#[must_use]
+pub fn self_heating_k(r_ohm: f64, current_a: f64, duty: f64, k_per_mw: f64) -> f64 {
+    current_a * current_a * r_ohm * duty * 1000.0 * k_per_mw
+}
+
+/// What one step of a converter stands for (Ω).
+#[must_use]
+pub fn step_ohm(reference_ohm: f64, bits: u32) -> f64 {
+    reference_ohm * (-f64::from(bits)).exp2()
+}
+
+/// Largest deviation of an element of its class at `t_c` °C (K). Source: IEC 60751:2022, table of tolerance classes.
+#[must_use]
+pub fn class_k(class: Class, t_c: f64) -> f64 {
+    let (a, b) = class.tolerance();
+    a + b * t_c.abs()
+}
+
+/// How an input is spread about its estimate.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Distribution {
+    /// Anywhere between two limits, equally likely; JCGM 100:2008, 4.3.7. The spread is the half-width.
+    Rectangular,
+    /// Normal; the spread is one standard deviation.
+    Normal,
+}
+
+impl Distribution {
+    /// Standard uncertainty for a spread.
+    #[must_use]
+    pub fn standard(self, spread: f64) -> f64 {
+        match self {
+            Self::Rectangular => spread / 3_f64.sqrt(),
+            Self::Normal => spread,
+        }
+    }
+
+    pub(super) const fn word(self) -> &'static str {
+        match self {
+            Self::Rectangular => "rectangular",
+            Self::Normal => "normal",
+        }
+    }
+}
+
+/// How a standard uncertainty was come by; JCGM 100:2008, 4.2 and 4.3.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub enum Evaluation {
+    /// From repeated measurements.
+    A,
+    /// From anything else: a standard, a data sheet, a model.
+    B,
+}
+
+/// The unit in which an input enters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub enum Unit {
+    /// Kelvins.
+    K,
+    /// Ohms.
+    #[serde(rename = "ohm")]
+    Ohm,
+    /// Parts of what is measured.
+    #[serde(rename = "1")]
+    Part,
+}
+
+impl Unit {
+    pub(super) const fn symbol(self) -> &'static str {
+        match self {
+            Self::K => "K",
+            Self::Ohm => "Ω",
+            Self::Part => "1",
+        }
+    }
+}
+
+/// Which way a contribution makes a channel read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Direction {
+    /// Warmer than it is: the dangerous way.
+    Warm,
+    /// Colder than it is.
+    Cold,
+    /// Either.
+    Either,
+}
+
+impl Direction {
+    pub(super) const fn word(self) -> &'static str {
+        match self {
+            Self::Warm => "warm",
+            Self::Cold => "cold",
+            Self::Either => "either",
+        }
+    }
+}
+
+/// One contribution.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Line {
+    /// What it is.
+    pub contribution: String,
+    /// How the input is spread.
+    pub distribution: Distribution,
+    /// How its uncertainty was come by.
+    pub evaluation: Evaluation,
+    /// Half-width or standard deviation, in its unit.
+    pub spread: f64,
+    /// The unit of the spread.
+    pub unit: Unit,
+    /// What the channel shows for one unit of it (K per unit).
+    pub sensitivity_k_per_unit: f64,
+    /// Standard uncertainty that it contributes (K).
+    pub u_k: f64,
+    /// What it is known to shift the reading by, upwards (K).
+    pub bias_k: f64,
+    /// Which way it is known to shift the reading.
+    pub reads: Direction,
+}
+
+impl Line {
+    /// A rectangular contribution of known half-width, without a bias.
+    #[must_use]
+    pub fn rectangular(contribution: impl Into<String>, half_width: f64, (unit, sensitivity): (Unit, f64)) -> Self {
+        Self::new(contribution.into(), Distribution::Rectangular, Evaluation::B, half_width, (unit, sensitivity))
+    }
+
+    /// A normal contribution of known standard deviation (K), without a bias.
+    #[must_use]
+    pub fn normal(contribution: impl Into<String>, deviation_k: f64, evaluation: Evaluation) -> Self {
+        Self::new(contribution.into(), Distribution::Normal, evaluation, deviation_k, (Unit::K, 1.0))
+    }
+
+    fn new(
+        contribution: String,
+        distribution: Distribution,
+        evaluation: Evaluation,
+        spread: f64,
+        (unit, sensitivity_k_per_unit): (Unit, f64),
+    ) -> Self {
+        Self {
+            contribution,
+            distribution,
+            evaluation,
+            spread,
+            unit,
+            sensitivity_k_per_unit,
+            u_k: distribution.standard(spread) * sensitivity_k_per_unit.abs(),
+            bias_k: 0.0,
+            reads: Direction::Either,
+        }
+    }
+
+    /// The same, known to shift the reading upwards by `bias_k` besides.
+    #[must_use]
+    pub fn biased(self, bias_k: f64) -> Self {
+        let reads = if bias_k > 0.0 {
+            Direction::Warm
+        } else if bias_k < 0.0 {
+            Direction::Cold
+        } else {
+            Direction::Either
+        };
+        Self { bias_k, reads, ..self }
+    }
+
+    /// How far it reaches (K), with `normal_limit` standard deviations for the reach of a normal one.
+    fn reach_k(&self, normal_limit: f64) -> f64 {
+        let spread = match self.distribution {
+            Distribution::Rectangular => self.spread,
+            Distribution::Normal => self.spread * normal_limit,
+        };
+        spread * self.sensitivity_k_per_unit.abs()
+    }
+}
+
+/// Every contribution to the error of one channel at one temperature, and their sums.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Budget {
+    /// The reading it is about (°C).
+    pub reading_c: f64,
+    /// The contributions.
+    pub lines: Vec<Line>,
+    /// Combined standard uncertainty (K).
+    pub combined_k: f64,
+    /// Expanded uncertainty, coverage factor 2 (K).
+    pub expanded_k: f64,
+    /// Sum of what is known to shift the reading, upwards (K).
+    pub bias_k: f64,
+    /// The most it can read warm if everything stands at its limit at once, three standard deviations for what has none (K).
+    pub worst_warm_k: f64,
+    /// How far above the hard limit a threshold must lie for this channel: bias and expanded uncertainty (K).
+    ///
+    /// # Source
+    /// JCGM 106:2012, guarded acceptance with w = U. A bias that reads cold is not credited beyond other biases.
+    pub guard_band_k: f64,
+}
+
+impl Budget {
+    /// Of these contributions to a reading at `reading_c` °C.
+    #[must_use]
+    pub fn of(reading_c: f64, lines: Vec<Line>) -> Self {
+        let combined_k = lines.iter().map(|line| line.u_k * line.u_k).sum::<f64>().sqrt();
+        let bias_k: f64 = lines.iter().map(|line| line.bias_k).sum();
+        let expanded_k = COVERAGE * combined_k;
+        let mut budget = Self {
+            reading_c,
+            lines,
+            combined_k,
+            expanded_k,
+            bias_k,
+            worst_warm_k: 0.0,
+            guard_band_k: bias_k.max(0.0) + expanded_k,
+        };
+        budget.worst_warm_k = bias_k.max(0.0) + budget.linear_sum_k(NORMAL_LIMIT);
+        budget
+    }
+
+    /// Sum of all half-widths, with so many standard deviations for a contribution that has none (K). No bias is in it.
+    #[must_use]
+    pub fn linear_sum_k(&self, normal_limit: f64) -> f64 {
+        self.lines.iter().map(|line| line.reach_k(normal_limit)).sum()
+    }
+
+    /// The contribution that makes most of the guard band.
+    #[must_use]
+    pub fn largest(&self) -> Option<&Line> {
+        let weight = |line: &Line| line.bias_k.max(0.0) + COVERAGE * line.u_k;
+        self.lines.iter().max_by(|a, b| weight(a).total_cmp(&weight(b)))
+    }
+}
+
+/// A channel from the element to what the controller shows.
+#[derive(Clone, Copy, Debug)]
+pub struct Chain<'s> {
+    /// What the controller is told of it.
+    pub channel: &'s Channel,
+    /// How it is mounted and cabled.
+    pub mounting: &'s Mounting,
+    /// What measures it.
+    pub converter: &'s Converter,
+    /// Coldest and warmest that its leads can be (°C).
+    pub leads_c: (f64, f64),
+}
+
+impl Chain<'_> {
+    /// Resistance that two wires leave in the reading after what the settings take away (Ω): for the middle of the lead
+    /// temperatures, and half of what it changes by between their ends. Nothing for three and four wires.
+    #[must_use]
+    pub fn uncompensated_ohm(&self) -> (f64, f64) {
+        if !matches!(self.channel.leads, Leads::TwoWire { .. }) {
+            return (0.0, 0.0);
+        }
+        let known = ohms(self.channel.leads.known());
+        let at = |t_c: f64| self.loop_ohm(t_c) - known;
+        let (cold, warm) = (at(self.leads_c.0), at(self.leads_c.1));
+        (f64::midpoint(cold, warm), (warm - cold).abs() / 2.0)
+    }
+
+    fn loop_ohm(&self, t_c: f64) -> f64 {
+        loop_ohm(self.mounting.cable_m, conductor::ohm_per_m_20c(self.mounting.cable_mm2), t_c)
+    }
+
+    /// The budget of this channel where it shows `reading_c` °C, mounted so that it differs from the coldest cell layer by
+    /// `placement`.
+    #[must_use]
+    pub fn budget(&self, reading_c: f64, placement: Placement) -> Budget {
+        let Self { channel, mounting, converter, .. } = *self;
+        let platinum = Platinum::of(&channel.element);
+        let (r, slope) = (platinum.ohms(reading_c), platinum.slope(reading_c));
+        let (uncompensated, spread) = self.uncompensated_ohm();
+        let at_terminals = match channel.leads {
+            Leads::TwoWire { .. } => r + self.loop_ohm(20.0),
+            Leads::ThreeWire | Leads::FourWire => r,
+        };
+        let kelvins = (Unit::K, 1.0);
+        let in_ohms = (Unit::Ohm, 1.0 / slope);
+        let in_parts = (Unit::Part, at_terminals / slope);
+
+        let mut lines = vec![match mounting.calibrated_k {
+            Some(deviation) => Line::normal("element, calibrated", deviation, Evaluation::B),
+            None => Line::rectangular(
+                format!("element, class {}", class_name(mounting.class)),
+                class_k(mounting.class, reading_c),
+                kelvins,
+            ),
+        }];
+        match channel.leads {
+            Leads::TwoWire { .. } => {
+                lines.push(Line::rectangular("two leads, not compensated", spread, in_ohms).biased(reads_above_k(
+                    &platinum,
+                    reading_c,
+                    0.0,
+                    uncompensated,
+                )));
+                // Two contacts in series, each between nothing and the stated resistance.
+                for contact in ["contact, first lead", "contact, second lead"] {
+                    let half = converter.contact_ohm / 2.0;
+                    let bias = reads_above_k(&platinum, reading_c, 0.0, half);
+                    lines.push(Line::rectangular(contact, half, in_ohms).biased(bias));
+                }
+            }
+            Leads::ThreeWire => {
+                let lead = self.loop_ohm(self.leads_c.1) / 2.0;
+                lines.push(Line::rectangular("leads, mismatch", converter.lead_mismatch * lead, in_ohms));
+                lines.push(Line::rectangular("contact in one lead", converter.contact_ohm, in_ohms));
+            }
+            Leads::FourWire => {}
+        }
+        let step = step_ohm(ohms(channel.reference), converter.bits);
+        lines.push(Line::rectangular("converter, resolution", step / 2.0, in_ohms));
+        if matches!(channel.leads, Leads::ThreeWire) {
+            lines.push(Line::rectangular("converter, resolution of the lead", step / 2.0, in_ohms));
+        }
+        lines.push(Line::rectangular("converter, offset", converter.offset_ohm, in_ohms));
+        lines.push(Line::rectangular("converter, gain", converter.gain, in_parts));
+        lines.push(Line::rectangular("reference resistor, tolerance", converter.reference_tolerance, in_parts));
+        lines.push(Line::rectangular("reference resistor, drift", converter.reference_drift, in_parts));
+        lines.push(Line::normal("converter, noise of one reading", converter.noise_k, Evaluation::A));
+        let heating = self_heating_k(r, converter.current_a, converter.duty, mounting.self_heating_k_per_mw);
+        lines.push(Line::rectangular("self-heating", heating * SELF_HEATING_UNKNOWN, kelvins).biased(heating));
+        lines.push(
+            Line::rectangular("placement, above the coldest layer", placement.half_width_k, kelvins)
+                .biased(placement.warm_bias_k),
+        );
+        let shift = f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16);
+        // A trim is part of the calibration whose uncertainty is stated; any other offset shifts the reading, wanted or not.
+        if shift != 0.0 && mounting.calibrated_k.is_none() {
+            lines.push(Line::rectangular("offset_k of the settings", 0.0, kelvins).biased(shift));
+        }
+        let rounding = f64::from(ROUNDING.as_steps()) / f64::from(1_u32 << 16);
+        lines.push(Line::rectangular("rounding in the controller", rounding, kelvins));
+        Budget::of(reading_c, lines)
+    }
+}
+
+pub(super) const fn class_name(class: Class) -> &'static str {
+    match class {
+        Class::AA => "AA",
+        Class::A => "A",
+        Class::B => "B",
+        Class::C => "C",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{settings, site};
+    use super::*;
+    use forewarm_core::quantity::{Celsius, Kelvins, Ohms, Ratio};
+    use forewarm_core::rtd::{Element, Thermometer};
+    use proptest::prelude::*;
+    use rand::{Rng, RngExt, SeedableRng};
+    use rand_pcg::Pcg64;
+
+    fn chain<'s>(channel: &'s Channel, mounting: &'s Mounting, converter: &'s Converter) -> Chain<'s> {
+        Chain { channel, mounting, converter, leads_c: (-20.0, 40.0) }
+    }
+
+    fn wired(leads: Leads, element: Element) -> Channel {
+        let reference = Ohms::from_micro_ohms(4 * element.r0().as_micro_ohms());
+        Channel { leads, element, reference, ..settings().channels[0] }
+    }
+
+    /// The settings compensate half of what two metres of cable more than are there would have.
+    fn two_wires() -> Leads {
+        Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(100), at: Celsius::from_millidegrees(20_000) }
+    }
+
+    /// What the core makes of one channel whose every input is drawn from its distribution, less the temperature of the coldest
+    /// layer: no step of it is linear, and none of it is taken from the budget.
+    fn drawn_error_k(chain: &Chain, coldest_c: f64, placement: Placement, random: &mut impl Rng) -> f64 {
+        let Chain { channel, mounting, converter, leads_c } = *chain;
+        let mut rectangular = |half: f64| half * (2.0 * random.random::<f64>() - 1.0);
+        let platinum = Platinum::of(&channel.element);
+        let near = coldest_c + placement.warm_bias_k + rectangular(placement.half_width_k);
+        let heating = converter.current_a.powi(2)
+            * platinum.ohms(near)
+            * converter.duty
+            * 1000.0
+            * mounting.self_heating_k_per_mw;
+        let element_c = near + heating * (1.0 + rectangular(0.5)) + rectangular(class_k(mounting.class, near));
+        let element_ohm = platinum.ohms(element_c);
+        let lead_c = f64::midpoint(leads_c.0, leads_c.1) + rectangular((leads_c.1 - leads_c.0) / 2.0);
+        let lead = mounting.cable_m * conductor::ohm_per_m_20c(mounting.cable_mm2) * conductor::copper_factor(lead_c);
+        let gain = (1.0 + rectangular(converter.gain))
+            * (1.0 + rectangular(converter.reference_tolerance))
+            * (1.0 + rectangular(converter.reference_drift));
+        let mut contact = || converter.contact_ohm / 2.0 * (1.0 + rectangular(1.0));
+        let (in_series, alone) = match channel.leads {
+            Leads::TwoWire { .. } => (2.0 * lead + contact() + contact(), 0.0),
+            // The third lead carries the contact or lacks it.
+            Leads::ThreeWire => {
+                let difference = 2.0 * (contact() - converter.contact_ohm / 2.0);
+                (lead + difference, lead * (1.0 + rectangular(converter.lead_mismatch)))
+            }
+            Leads::FourWire => (0.0, 0.0),
+        };
+        let code = |ohm: f64| {
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "below 2^24")]
+            let code = (ohm / ohms(channel.reference) * f64::from(1_u32 << converter.bits)).round() as u32;
+            Ratio::from_code(code, converter.bits)
+        };
+        let offset = rectangular(converter.offset_ohm);
+        let element = code((element_ohm + in_series) * gain + offset);
+        let lead = if alone > 0.0 { code(alone * gain) } else { Ratio::ZERO };
+        let measured = element.less(lead).and_then(|ratio| ratio.of(channel.reference)).expect("in range");
+        let measured = measured.less(channel.leads.known()).expect("more than the leads");
+        let shown = Thermometer::new(channel.element).celsius(measured).expect("in range").raised(channel.offset);
+        let normal: f64 = (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
+        f64::from(shown.as_steps()) / 65_536.0 + normal * converter.noise_k - coldest_c
+    }
+
+    /// JCGM 101:2008: the distribution of what is shown is propagated by drawing, and compared with the sum of variances. The
+    /// limits are those of the draws: with 20 000 of them the ends of the 95 % interval are good to about 2 % of it. The interval
+    /// may be narrower than U, which covers more than 95 % where rectangular inputs dominate, and not by more than an eighth:
+    /// for a single rectangular input it is 0.95 a against 1.15 a.
+    #[test]
+    fn what_is_shown_lies_within_the_expanded_uncertainty_19_times_in_20() {
+        let site = site();
+        let placements = [Placement::default(), Placement { warm_bias_k: 1.5, half_width_k: 0.5 }];
+        let mut seed = 101_2008;
+        for element in [Element::pt100(), Element::pt1000()] {
+            for leads in [two_wires(), Leads::ThreeWire, Leads::FourWire] {
+                for placement in placements {
+                    for class in [Class::AA, Class::C] {
+                        seed += 1;
+                        let channel = wired(leads, element);
+                        let mounting = Mounting { class, cable_m: 8.0, ..site.mountings[0] };
+                        let chain = chain(&channel, &mounting, &site.converter);
+                        let coldest_c = 5.0;
+                        let budget = chain.budget(coldest_c, placement);
+                        let mut random = Pcg64::seed_from_u64(seed);
+                        let mut errors: Vec<f64> =
+                            (0..20_000).map(|_| drawn_error_k(&chain, coldest_c, placement, &mut random)).collect();
+                        errors.sort_by(f64::total_cmp);
+                        let (low, high) = (errors[500], errors[19_500]);
+                        let case = format!("{leads:?} {class:?} {placement:?}: {low} to {high}, {budget:?}");
+                        let slack = 0.03 * budget.expanded_k;
+                        assert!(high <= budget.bias_k + budget.expanded_k + slack, "{case}");
+                        assert!(low >= budget.bias_k - budget.expanded_k - slack, "{case}");
+                        assert!(high - low >= 2.0 * budget.expanded_k * (0.95 / 1.1547 - 0.03), "{case}");
+                        let mean = errors.iter().sum::<f64>() / 20_000.0;
+                        // Four standard deviations of a mean of so many, and 1 mK and 1 % of the bias for what is not linear.
+                        let close = 4.0 * budget.combined_k / 20_000_f64.sqrt() + 0.001 + 0.01 * budget.bias_k.abs();
+                        assert!((mean - budget.bias_k).abs() <= close, "{mean}: {case}");
+                        assert!(errors[19_999] <= budget.worst_warm_k, "{case}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn uncompensated_leads_read_warm_and_compensated_ones_do_not() {
+        let site = site();
+        let none = Leads::TwoWire { loop_at_20c: Ohms::ZERO, at: Celsius::from_millidegrees(20_000) };
+        let bare = wired(none, Element::pt100());
+        let line = |channel: &Channel| {
+            let budget = chain(channel, &site.mountings[0], &site.converter).budget(5.0, Placement::default());
+            budget.lines.iter().find(|line| line.contribution == "two leads, not compensated").cloned().unwrap()
+        };
+        let found = line(&bare);
+        // 2 × 3 m × 39 Ω/km at 10 °C over 0.39025 Ω/K.
+        assert!((found.bias_k - 0.576).abs() < 0.001, "{found:?}");
+        assert_eq!(found.reads, Direction::Warm);
+        let known = Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(234), at: Celsius::from_millidegrees(40_000) };
+        let found = line(&wired(known, Element::pt100()));
+        assert_eq!(found.reads, Direction::Cold);
+        // At the warm end nothing is left.
+        assert!((found.bias_k + found.spread * found.sensitivity_k_per_unit).abs() < 1e-3, "{found:?}");
+    }
+
+    #[test]
+    fn a_stated_calibration_takes_the_place_of_the_class_and_makes_an_offset_a_trim() {
+        let site = site();
+        let channel = Channel { offset: Kelvins::from_millikelvins(400), ..wired(Leads::FourWire, Element::pt100()) };
+        let plain = chain(&channel, &site.mountings[0], &site.converter).budget(5.0, Placement::default());
+        let mounting = Mounting { calibrated_k: Some(0.02), ..site.mountings[0] };
+        let calibrated = chain(&channel, &mounting, &site.converter).budget(5.0, Placement::default());
+        assert!((plain.bias_k - calibrated.bias_k - 0.4).abs() < 1e-4);
+        assert!(calibrated.combined_k < plain.combined_k);
+    }
+
+    proptest! {
+        #[test]
+        fn no_error_more_makes_the_guard_band_smaller(
+            which in 0..9_usize, more in 1.0..10.0_f64, two in any::<bool>(), warm in -1.0..3.0_f64,
+        ) {
+            let site = site();
+            let channel = wired(if two { two_wires() } else { Leads::ThreeWire }, Element::pt100());
+            let (mut mounting, mut converter) = (site.mountings[0], site.converter);
+            let mut placement = Placement { warm_bias_k: warm, half_width_k: 0.1 };
+            let before = chain(&channel, &mounting, &converter).budget(5.0, placement);
+            match which {
+                0 => mounting.cable_m *= more,
+                1 => mounting.self_heating_k_per_mw *= more,
+                2 => converter.bits -= 2,
+                3 => converter.offset_ohm *= more,
+                4 => converter.gain *= more,
+                5 => converter.reference_tolerance *= more,
+                6 => converter.noise_k *= more,
+                7 => converter.contact_ohm *= more,
+                _ => placement.half_width_k *= more,
+            }
+            let after = chain(&channel, &mounting, &converter).budget(5.0, placement);
+            prop_assert!(after.guard_band_k >= before.guard_band_k - 1e-12);
+            prop_assert!(after.worst_warm_k >= before.worst_warm_k - 1e-12);
+            prop_assert!(after.worst_warm_k >= after.bias_k && after.guard_band_k >= after.expanded_k);
+        }
+    }
+}

@@ -1,0 +1,97 @@
+//! Sizing an installation before anything is bolted down.
+//!
+//! | module | answers |
+//! |---|---|
+//! | [`measurement`] | how wrong a channel can read: an uncertainty budget in the form of JCGM 100 |
+//! | [`placement`] | how a thermometer reads because of where it sits |
+//! | [`thresholds`] | which charge thresholds stay safe with that |
+//! | [`circuit`] | what the heater draws, and whether conductor, fuse, relay and coil stand it |
+//! | [`conductor`] | what copper resists and carries |
+//! | [`sources`] | whether each source can give what it is to give |
+//! | [`verdict`] | what is fine, what is not, what to change |
+//!
+//! Nothing here fails: an installation that cannot work is what a plan is for, and so a finding.
+
+pub mod circuit;
+pub mod conductor;
+mod figures;
+pub mod measurement;
+pub mod placement;
+pub mod sources;
+#[cfg(test)]
+mod testing;
+mod text;
+pub mod thresholds;
+pub mod verdict;
+
+use crate::cautions::CAUTIONS;
+use crate::site::Site;
+use forewarm_core::settings::Settings;
+use serde::Serialize;
+use thresholds::Placements;
+use verdict::Finding;
+
+/// What a plan is made of.
+#[derive(Clone, Copy, Debug)]
+pub struct Subject<'s> {
+    /// What the fitter calls the installation.
+    pub title: &'s str,
+    /// Names of the channels, in the order of the settings.
+    pub channels: &'s [String],
+    /// Names of the sources, in the order of the settings.
+    pub sources: &'s [String],
+    /// What the controller is told.
+    pub settings: &'s Settings,
+    /// The installation as a thing of matter.
+    pub site: &'s Site,
+}
+
+/// A plan. Its JSON form has the names of its fields, units in the names.
+#[derive(Clone, Debug, Serialize)]
+pub struct Plan {
+    /// What the fitter calls the installation.
+    pub title: String,
+    /// Whether the installation passes: its thresholds cover what its thermometers can be wrong by.
+    pub ok: bool,
+    /// What was found, the worst first.
+    pub findings: Vec<Finding>,
+    /// Thermometers and thresholds.
+    pub measurement: thresholds::Measurement,
+    /// What the heater draws.
+    pub heater: circuit::Heater,
+    /// Its circuit; `null` where the file says nothing of it.
+    pub circuit: Option<circuit::Report>,
+    /// What feeds it.
+    pub sources: Vec<sources::Source>,
+    /// What every document says once.
+    pub cautions: [&'static str; 3],
+}
+
+impl Plan {
+    /// Plans an installation.
+    #[must_use]
+    pub fn of(subject: Subject) -> Self {
+        let Subject { title, channels, sources, settings, site } = subject;
+        let placements = vec![Placements::default(); settings.channels.len()];
+        let (measurement, mut findings) = thresholds::judge(settings, site, channels, &placements);
+        let heater = circuit::Heater::of(settings, site.tolerance.pad_power);
+        let circuit = circuit::judge(settings, site).map(|(report, found)| {
+            findings.extend(found);
+            report
+        });
+        let (sources, found) = sources::judge(settings, site, sources, &heater);
+        findings.extend(found);
+        // Stable: within one severity they stay in the order of the parts.
+        findings.sort_by_key(|finding| (!finding.fails, finding.severity));
+        Self {
+            title: title.to_owned(),
+            ok: !findings.iter().any(|finding| finding.fails),
+            findings,
+            measurement,
+            heater,
+            circuit,
+            sources,
+            cautions: CAUTIONS,
+        }
+    }
+}

@@ -1,0 +1,209 @@
+//! Whether each energy source can give what the settings promise the heater.
+
+use super::circuit::Heater;
+use super::figures::{fixed, plain};
+use super::verdict::{Finding, Part};
+use crate::site::{Presence, Rating, Site, Supply};
+use forewarm_core::settings::{BankUse, Settings};
+use serde::Serialize;
+
+/// One source.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Source {
+    /// What it is called.
+    pub source: String,
+    /// What the settings let heater and charge take together (W).
+    pub budget_w: f64,
+    /// What it gives while it counts as present, at the least (W).
+    pub gives_w: f64,
+    /// For a rated source, what is left of its rating for heater and charge, derated and without its other loads (W).
+    pub headroom_w: Option<f64>,
+    /// What is left of the lesser of the two for charge with the heater on at the highest supply voltage (W).
+    pub left_for_charge_w: f64,
+}
+
+/// Judges the sources of `settings`; `names` are theirs.
+#[must_use]
+pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater) -> (Vec<Source>, Vec<Finding>) {
+    let nominal_v = heater.at_nominal.supply_v;
+    let mut sources = Vec::new();
+    let mut findings = Vec::new();
+    for (index, (source, supply)) in settings.sources.iter().zip(&site.supplies).enumerate() {
+        let name = names.get(index).map_or_else(|| format!("source {}", index + 1), Clone::clone);
+        let budget_w = f64::from(source.budget.as_milliwatts()) / 1000.0;
+        let gives_w = gives_w(supply);
+        let headroom_w = supply.rating.map(|rating| headroom_w(rating, nominal_v));
+        let can_w = headroom_w.map_or(gives_w, |headroom| headroom.min(gives_w));
+        let found = Source {
+            source: name,
+            budget_w,
+            gives_w,
+            headroom_w,
+            left_for_charge_w: (budget_w.min(can_w) - heater.at_supply_max.power_w * (1.0 + heater.tolerance)).max(0.0),
+        };
+        findings.push(finding(&found, supply, heater, settings.bank));
+        sources.push(found);
+    }
+    (sources, findings)
+}
+
+/// What a source gives at the least while it counts as present.
+fn gives_w(supply: &Supply) -> f64 {
+    match supply.presence {
+        Presence::Sun { at_least_w_m2 } => supply.power_w * (at_least_w_m2 / 1000.0).min(1.0),
+        Presence::Weekly(_) | Presence::Log(_) | Presence::Never => supply.power_w,
+    }
+}
+
+fn headroom_w(rating: Rating, nominal_v: f64) -> f64 {
+    (rating.rated_a * nominal_v * rating.derate - rating.other_loads_w).max(0.0)
+}
+
+fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> Finding {
+    let Source { source, budget_w, gives_w, headroom_w, .. } = found;
+    let watts = |power: f64| format!("{} W", plain(power.round()));
+    let budget = watts(*budget_w);
+    let most_w = heater.at_supply_max.power_w * (1.0 + heater.tolerance);
+    if let (Some(rating), Some(headroom)) = (supply.rating, headroom_w)
+        && budget_w > headroom
+    {
+        let left = format!(
+            "{} A × {} V, {} % of it, less {} of other loads, leave {}",
+            plain(rating.rated_a),
+            plain(heater.at_nominal.supply_v),
+            plain(rating.derate * 100.0),
+            watts(rating.other_loads_w),
+            watts(*headroom)
+        );
+        return Finding::change(
+            Part::Sources,
+            format!("{source} is to give up to {budget}, but {left}: it would be overloaded for hours"),
+            format!("budget_w = {}", fixed(headroom.floor(), 0)),
+        );
+    }
+    if budget_w > gives_w {
+        let least = match supply.presence {
+            Presence::Sun { at_least_w_m2 } => {
+                format!("counts as present from {} W/m² on, where it gives {}", plain(at_least_w_m2), watts(*gives_w))
+            }
+            _ => format!("gives {}", watts(*gives_w)),
+        };
+        // Only what the heater can take of it is taken from somebody else.
+        if most_w > *gives_w {
+            let change = match supply.presence {
+                Presence::Sun { .. } if supply.power_w > most_w => format!(
+                    "sun_at_least_w_m2 = {}, from which on it carries the heater alone, or budget_w = {}",
+                    fixed((most_w / supply.power_w * 1000.0).ceil(), 0),
+                    fixed(gives_w.floor(), 0)
+                ),
+                _ => format!("budget_w = {}", fixed(gives_w.floor(), 0)),
+            };
+            return Finding::change(
+                Part::Sources,
+                format!("{source} {least}, less than its budget of {budget}: the bank gives the rest of the heat"),
+                change,
+            );
+        }
+    }
+    if *budget_w < heater.at_supply_min.power_w && bank == BankUse::Never {
+        return Finding::change(
+            Part::Sources,
+            format!(
+                "{source} may give up to {budget}, less than the heater takes at its lowest supply ({}): alone it never heats",
+                watts(heater.at_supply_min.power_w)
+            ),
+            "a smaller heater, a source beside it, or a [bank] that may make up the rest",
+        );
+    }
+    // What the controller reckons with is the stated power, without a tolerance.
+    let reckoned_w = heater.at_supply_max.power_w;
+    if *budget_w < reckoned_w && bank == BankUse::Never {
+        return Finding::change(
+            Part::Sources,
+            format!(
+                "{source} may give up to {budget}, less than the heater can take at {} V ({}): then it heats no more",
+                plain(heater.at_supply_max.supply_v),
+                watts(reckoned_w)
+            ),
+            format!("budget_w = {} if it can give that, or a smaller heater", fixed(reckoned_w.ceil(), 0)),
+        );
+    }
+    Finding::fine(
+        Part::Sources,
+        format!(
+            "{source} may give up to {budget}, and can; with the heater on {} are left for charge",
+            watts(found.left_for_charge_w)
+        ),
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{names, settings, site};
+    use super::super::verdict::Severity;
+    use super::*;
+    use forewarm_core::quantity::Milliwatts;
+
+    /// The first source with so much budget and supplied so.
+    fn judged(budget_w: u32, supply: Supply) -> (Source, Finding) {
+        let (mut settings, mut site) = (settings(), site());
+        settings.sources[0].budget = Milliwatts::from_milliwatts(budget_w * 1000);
+        site.supplies[0] = supply;
+        let heater = Heater::of(&settings, site.tolerance.pad_power);
+        let (mut sources, mut findings) = judge(&settings, &site, &names(&["engine", "mains"]), &heater);
+        (sources.remove(0), findings.remove(0))
+    }
+
+    fn weekly(power_w: f64, rating: Option<Rating>) -> Supply {
+        Supply { power_w, rating, ..site().supplies.remove(0) }
+    }
+
+    #[test]
+    fn an_alternator_is_not_asked_for_more_than_its_derated_rating_less_its_loads() {
+        // 40 A × 12.8 V × 0.7 − 100 W = 258.4 W.
+        let rating = Some(Rating { rated_a: 40.0, derate: 0.7, other_loads_w: 100.0 });
+        let (found, finding) = judged(258, weekly(500.0, rating));
+        assert!((found.headroom_w.unwrap() - 258.4).abs() < 1e-9);
+        assert_eq!(finding.severity, Severity::Fine, "{finding:?}");
+        let (_, finding) = judged(259, weekly(500.0, rating));
+        assert_eq!((finding.severity, finding.change.as_deref()), (Severity::Change, Some("budget_w = 258")));
+        let none = Some(Rating { rated_a: 10.0, derate: 0.5, other_loads_w: 100.0 });
+        let (found, finding) = judged(200, weekly(500.0, none));
+        assert_eq!(found.headroom_w, Some(0.0));
+        assert_eq!(finding.change.as_deref(), Some("budget_w = 0"));
+    }
+
+    #[test]
+    fn a_panel_counts_as_present_only_with_enough_sun_for_what_it_is_to_give() {
+        // 400 W at 1000 W/m²: 60 W at 150 W/m². The heater takes up to 164.8 W × 1.1 = 181.3 W, which needs 453.2 W/m².
+        let sun = |at_least_w_m2| Supply { presence: Presence::Sun { at_least_w_m2 }, ..weekly(400.0, None) };
+        let (found, finding) = judged(400, sun(150.0));
+        assert!((found.gives_w - 60.0).abs() < 1e-9);
+        assert_eq!(finding.severity, Severity::Change);
+        assert!(finding.change.as_ref().unwrap().starts_with("sun_at_least_w_m2 = 454,"), "{finding:?}");
+        let (_, finding) = judged(400, sun(454.0));
+        assert_eq!(finding.severity, Severity::Fine, "{finding:?}");
+    }
+
+    #[test]
+    fn a_budget_below_the_heater_is_told_unless_the_bank_makes_it_up() {
+        // 96.9 W at the lowest supply, 164.8 W at the highest.
+        for (budget, part) in
+            [(96, "alone it never heats"), (97, "then it heats no more"), (164, "then it heats no more")]
+        {
+            let (_, finding) = judged(budget, weekly(500.0, None));
+            assert!(finding.severity == Severity::Change && finding.text.contains(part), "{budget} W: {finding:?}");
+        }
+        assert_eq!(judged(165, weekly(500.0, None)).1.severity, Severity::Fine);
+        let mut settings = settings();
+        settings.sources[0].budget = Milliwatts::from_milliwatts(50_000);
+        settings.bank = BankUse::Always(forewarm_core::settings::Reserve::StateOfCharge {
+            floor: forewarm_core::quantity::Fraction::from_per_mille(500),
+            resume: forewarm_core::quantity::Fraction::from_per_mille(600),
+        });
+        let site = site();
+        let heater = Heater::of(&settings, site.tolerance.pad_power);
+        let (_, findings) = judge(&settings, &site, &names(&["engine", "mains"]), &heater);
+        assert_eq!(findings[0].severity, Severity::Fine, "{findings:?}");
+    }
+}

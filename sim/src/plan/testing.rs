@@ -1,0 +1,133 @@
+//! An installation for the tests of this module.
+
+use crate::installation::{Installation, starter};
+use crate::materials::Material;
+use crate::schedule::Schedule;
+use crate::site::{
+    Battery, Circuit, Class, ColdSpell, Contact, Converter, Enclosure, Load, Mounting, Pad, Place, Plate, Presence,
+    Relay, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
+};
+use forewarm_core::settings::Settings;
+
+/// The settings of the starter file.
+pub(super) fn settings() -> Settings {
+    Installation::parse("starter", &starter()).expect("the starter has no problem").settings.into_inner()
+}
+
+/// Two batteries of 100 Ah on a plate, a thermometer between them and one on the second, plate and air besides.
+pub(super) fn site() -> Site {
+    let mounting = |at| Mounting {
+        at,
+        r0_ohm: 100.0,
+        class: Class::A,
+        calibrated_k: None,
+        cable_m: 3.0,
+        cable_mm2: 0.5,
+        loop_ohm_20c: 0.234,
+        lag_s: 20.0,
+        self_heating_k_per_mw: 0.2,
+    };
+    let supply = |power_w| Supply { power_w, presence: Presence::Weekly(Schedule::default()), rating: None };
+    Site {
+        battery: Battery {
+            count: 2,
+            length_m: 0.33,
+            width_m: 0.172,
+            height_m: 0.215,
+            mass_kg: 11.5,
+            cells_in_series: 4,
+            specific_heat_j_per_kg_k: 1050.0,
+            conductivity_up_w_per_m_k: 15.0,
+            conductivity_across_w_per_m_k: 0.8,
+            gap_m: 0.005,
+            resistance_ohm: 0.02,
+            hard_limit_c: 0.0,
+        },
+        plate: Plate {
+            material: Material {
+                conductivity_w_per_m_k: 160.0,
+                density_kg_per_m3: 2800.0,
+                specific_heat_j_per_kg_k: 880.0,
+            },
+            area_m2: 0.33 * 0.349,
+            thickness_m: 0.003,
+            contact_w_per_m2_k: 200.0,
+        },
+        pad: Pad { area_m2: 0.1024, thickness_m: 0.0015, bond_w_per_m2_k: 500.0 },
+        enclosure: Enclosure {
+            length_m: 0.4,
+            width_m: 0.42,
+            height_m: 0.28,
+            insulation: Material {
+                conductivity_w_per_m_k: 0.026,
+                density_kg_per_m3: 32.5,
+                specific_heat_j_per_kg_k: 1470.0,
+            },
+            thickness_m: 0.05,
+            floor_thickness_m: 0.05,
+            air_changes_per_h: 0.5,
+            inside_w_per_m2_k: 7.7,
+        },
+        place: Place { design_min_c: -20.0, design_wind_m_s: 3.0, exposure: 0.3, stands_on: StandsOn::Air },
+        mountings: [Spot::Between(0), Spot::Top(1), Spot::Plate, Spot::Air].map(mounting).to_vec(),
+        converter: Converter {
+            bits: 16,
+            current_a: 0.000_5,
+            duty: 1.0,
+            offset_ohm: 0.01,
+            gain: 20e-6,
+            noise_k: 0.005,
+            reference_tolerance: 0.001,
+            reference_drift: 0.000_2,
+            lead_mismatch: 0.05,
+            contact_ohm: 0.02,
+        },
+        supplies: vec![supply(350.0), supply(600.0)],
+        load: Load::default(),
+        circuit: Some(circuit()),
+        winter: Winter {
+            weather: WeatherSource::ColdSpell(ColdSpell {
+                mean_c: -5.0,
+                daily_swing_k: 4.0,
+                spell_c: -20.0,
+                spell_from_day: 10,
+                spell_days: 5,
+                wind_m_s: 3.0,
+                noon_w_m2: 200.0,
+            }),
+            from: None,
+            days: 30,
+            offset_k: 0.0,
+            start_c: None,
+            start_charge: 0.5,
+        },
+        tolerance: Tolerance {
+            pad_power: 0.1,
+            insulation: 0.15,
+            specific_heat: 0.1,
+            conductivity: 0.25,
+            contact: 0.3,
+            air_changes: 1.0,
+            weather_k: 0.0,
+            hard_limit_k: 0.0,
+        },
+    }
+}
+
+/// A circuit in which all is well.
+pub(super) fn circuit() -> Circuit {
+    Circuit {
+        cable_m: 2.0,
+        cable_mm2: None,
+        drop: 0.03,
+        cable_c: 40.0,
+        fuse_a: None,
+        relay: Relay { contact: Contact { rated_a: 30.0, rated_v: 30.0, coil_w: 0.0 }, coil_w: 1.5, coil_v: 12.0 },
+        pilot: None,
+        driver_a: 0.3,
+    }
+}
+
+pub(super) fn names(names: &[&str]) -> Vec<String> {
+    names.iter().map(|name| (*name).to_owned()).collect()
+}

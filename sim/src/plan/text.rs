@@ -1,0 +1,268 @@
+//! A plan as a person reads it.
+
+use super::Plan;
+use super::circuit::{Heater, Report};
+use super::figures::{fixed, plain, raised_to, uncertain};
+use super::measurement::{Budget, Distribution, Evaluation};
+use super::sources::Source;
+use super::thresholds::{ChannelError, Measurement};
+use super::verdict::{Finding, Severity};
+use crate::diagnostic::escaped;
+use anstyle::{AnsiColor, Style};
+use std::io::{self, Write};
+
+/// Text is broken before this column.
+const WIDTH: usize = 100;
+
+impl Plan {
+    /// Writes the verdict, then the figures it rests on.
+    ///
+    /// # Errors
+    /// Those of `out`; nothing else fails.
+    pub fn write_text(&self, out: &mut dyn Write) -> io::Result<()> {
+        writeln!(out, "{}", escaped(&self.title))?;
+        heading(out, "Verdict")?;
+        for finding in &self.findings {
+            write_finding(out, finding)?;
+        }
+        write_measurement(out, &self.measurement)?;
+        write_heater(out, &self.heater)?;
+        match &self.circuit {
+            Some(report) => write_circuit(out, report)?,
+            None => writeln!(out, "\n  The file has no [circuit]: nothing is said of cable, fuse and relay.")?,
+        }
+        write_sources(out, &self.sources)?;
+        heading(out, "Cautions")?;
+        for caution in self.cautions {
+            wrapped(out, "  ", caution)?;
+        }
+        Ok(())
+    }
+}
+
+fn heading(out: &mut dyn Write, text: &str) -> io::Result<()> {
+    writeln!(out, "\n{text}")
+}
+
+/// Writes `text` broken into lines, the first after `before` and the others indented as far.
+fn wrapped(out: &mut dyn Write, before: &str, text: &str) -> io::Result<()> {
+    let indent = before.chars().count();
+    let mut line = String::new();
+    let mut lead = before.to_owned();
+    for word in text.split(' ') {
+        if !line.is_empty() && indent + line.chars().count() + 1 + word.chars().count() > WIDTH {
+            writeln!(out, "{lead}{line}")?;
+            lead = " ".repeat(indent);
+            line.clear();
+        }
+        if !line.is_empty() {
+            line.push(' ');
+        }
+        line.push_str(word);
+    }
+    writeln!(out, "{lead}{line}")
+}
+
+fn write_finding(out: &mut dyn Write, finding: &Finding) -> io::Result<()> {
+    let style = Style::new().bold().fg_color(Some(match finding.severity {
+        Severity::Danger => AnsiColor::Red.into(),
+        Severity::Change => AnsiColor::Yellow.into(),
+        Severity::Fine => AnsiColor::Green.into(),
+    }));
+    write!(out, "  {style}{:<6}{style:#}", finding.severity.word())?;
+    // The word is written already; what follows is indented as if by it.
+    let mut text = Vec::new();
+    wrapped(&mut text, &" ".repeat(10), &escaped(&finding.text))?;
+    out.write_all(&text[8..])?;
+    if let Some(change) = &finding.change {
+        wrapped(out, "          change: ", &escaped(change))?;
+    }
+    Ok(())
+}
+
+/// Rows in columns: the first to the left, the others to the right.
+fn table(out: &mut dyn Write, rows: &[Vec<String>]) -> io::Result<()> {
+    let count = rows.iter().map(Vec::len).max().unwrap_or(0);
+    let width = |column: usize| rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.chars().count()).max();
+    let widths: Vec<usize> = (0..count).map(|column| width(column).unwrap_or(0)).collect();
+    for row in rows {
+        let mut line = String::from("  ");
+        for (column, (cell, width)) in row.iter().zip(&widths).enumerate() {
+            line += &if column == 0 { format!("{cell:<width$}") } else { format!("  {cell:>width$}") };
+        }
+        writeln!(out, "{}", line.trim_end())?;
+    }
+    Ok(())
+}
+
+fn row<const N: usize>(cells: [&str; N]) -> Vec<String> {
+    cells.map(str::to_owned).to_vec()
+}
+
+fn write_measurement(out: &mut dyn Write, measurement: &Measurement) -> io::Result<()> {
+    for channel in &measurement.channels {
+        write_channel(out, channel)?;
+    }
+    let found = &measurement.thresholds;
+    heading(out, "Charge thresholds")?;
+    let mut rows = vec![
+        row(["", "inhibit / °C", "release / °C"]),
+        vec!["in the file".to_owned(), plain(found.file.inhibit_c), plain(found.file.release_c)],
+        vec![
+            format!("least: the cells' limit {} °C plus the guard band", plain(found.hard_limit_c)),
+            fixed(found.least_inhibit_c, 1),
+            fixed(found.least_release_c, 1),
+        ],
+    ];
+    if let Some(set) = &found.recommended {
+        rows.push(vec![
+            "recommended: even with every error at its limit".to_owned(),
+            fixed(set.inhibit_c, 1),
+            fixed(set.release_c, 1),
+        ]);
+    }
+    table(out, &rows)
+}
+
+fn write_channel(out: &mut dyn Write, channel: &ChannelError) -> io::Result<()> {
+    let budget = &channel.at_inhibit;
+    heading(
+        out,
+        &format!("Error of channel {} where it shows {} °C", escaped(&channel.channel), plain(budget.reading_c)),
+    )?;
+    let mut rows = vec![row([
+        "contribution",
+        "limit or s",
+        "unit",
+        "distribution",
+        "type",
+        "K/unit",
+        "u / K",
+        "bias / K",
+        "reads",
+    ])];
+    for line in &budget.lines {
+        rows.push(vec![
+            line.contribution.clone(),
+            significant(line.spread),
+            line.unit.symbol().to_owned(),
+            match line.distribution {
+                Distribution::Rectangular | Distribution::Normal => line.distribution.word().to_owned(),
+            },
+            match line.evaluation {
+                Evaluation::A => "A".to_owned(),
+                Evaluation::B => "B".to_owned(),
+            },
+            significant(line.sensitivity_k_per_unit),
+            fixed(line.u_k, 4),
+            if line.bias_k == 0.0 { String::new() } else { format!("{:+.3}", line.bias_k) },
+            line.reads.word().to_owned(),
+        ]);
+    }
+    table(out, &rows)?;
+    writeln!(out)?;
+    sums(out, budget, &channel.at_release)
+}
+
+fn sums(out: &mut dyn Write, inhibit: &Budget, release: &Budget) -> io::Result<()> {
+    let line =
+        |label: &str, of: fn(&Budget) -> f64| vec![label.to_owned(), fixed(of(inhibit), 3), fixed(of(release), 3)];
+    let heads = [inhibit, release].map(|budget| format!("at {} °C / K", plain(budget.reading_c)));
+    table(
+        out,
+        &[
+            row(["", &heads[0], &heads[1]]),
+            line("combined standard uncertainty u", |budget| budget.combined_k),
+            line("expanded uncertainty U (k = 2)", |budget| budget.expanded_k),
+            line("known to read warm by", |budget| budget.bias_k),
+            line("guard band: what is known, plus U", |budget| budget.guard_band_k),
+            line("with every error at its limit at once", |budget| budget.worst_warm_k),
+        ],
+    )
+}
+
+/// Four significant digits, without an exponent.
+fn significant(value: f64) -> String {
+    if value == 0.0 {
+        return "0".to_owned();
+    }
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped first")]
+    let decimals = (3.0 - value.abs().log10().floor()).clamp(0.0, 9.0) as usize;
+    let text = fixed(value, decimals);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+fn write_heater(out: &mut dyn Write, heater: &Heater) -> io::Result<()> {
+    heading(out, "Heater")?;
+    let mut rows = vec![row(["supply / V", "power / W", "current / A"])];
+    for draw in [heater.at_supply_min, heater.at_nominal, heater.at_supply_max] {
+        rows.push(vec![
+            plain(draw.supply_v),
+            uncertain(draw.power_w, draw.power_w * heater.tolerance, "").trim().to_owned(),
+            uncertain(draw.current_a, draw.current_a * heater.tolerance, "").trim().to_owned(),
+        ]);
+    }
+    table(out, &rows)
+}
+
+fn write_circuit(out: &mut dyn Write, report: &Report) -> io::Result<()> {
+    heading(out, &format!("Circuit, with the cable in {} °C", plain(report.cable_c)))?;
+    let mut rows = vec![row(["conductor / mm²", "drop / V", "drop / %", "most drop / V", "carries / A", ""])];
+    for size in &report.sizes {
+        // The ones around the choice are enough.
+        let near = report.conductor.is_none_or(|chosen| {
+            let part = size.area_mm2 / chosen.area_mm2;
+            (0.2..=5.0).contains(&part)
+        });
+        if !near {
+            continue;
+        }
+        let chosen = report.conductor.is_some_and(|chosen| (chosen.area_mm2 - size.area_mm2).abs() < 1e-9);
+        rows.push(vec![
+            plain(size.area_mm2),
+            fixed(size.drop_nominal_v, 2),
+            fixed(size.drop_nominal_pct, 1),
+            fixed(size.drop_most_v, 2),
+            fixed(size.capacity_a, 1),
+            if chosen { "<".to_owned() } else { String::new() },
+        ]);
+    }
+    table(out, &rows)?;
+    writeln!(out)?;
+    let or_none = |value: Option<f64>, unit: &str| {
+        value.map_or_else(|| "none".to_owned(), |value| format!("{} {unit}", plain(value)))
+    };
+    table(
+        out,
+        &[
+            vec!["least conductor for the drop allowed".to_owned(), or_none(report.least_for_drop_mm2, "mm²")],
+            vec!["least conductor for the fuse".to_owned(), or_none(report.least_for_current_mm2, "mm²")],
+            vec!["least fuse".to_owned(), format!("{} A", fixed(report.fuse_least_a, 1))],
+            vec!["fuse".to_owned(), or_none(report.fuse_a, "A")],
+            vec![
+                "relay contact, part of its rating used".to_owned(),
+                format!("{} %", fixed(report.contact_used * 100.0, 0)),
+            ],
+            vec!["relay coil, most current".to_owned(), format!("{} mA", fixed(report.coil_most_a * 1000.0, 0))],
+            vec!["relay coil pulls in from".to_owned(), format!("{} V", fixed(raised_to(report.pull_in_v, 0.1), 1))],
+        ],
+    )
+}
+
+fn write_sources(out: &mut dyn Write, sources: &[Source]) -> io::Result<()> {
+    if sources.is_empty() {
+        return Ok(());
+    }
+    heading(out, "Sources")?;
+    let mut rows = vec![row(["", "budget / W", "gives / W", "headroom / W", "left for charge / W"])];
+    for source in sources {
+        rows.push(vec![
+            escaped(&source.source),
+            plain(source.budget_w),
+            fixed(source.gives_w, 0),
+            source.headroom_w.map_or_else(String::new, |headroom| fixed(headroom, 0)),
+            fixed(source.left_for_charge_w, 0),
+        ]);
+    }
+    table(out, &rows)
+}

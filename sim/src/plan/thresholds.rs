@@ -1,0 +1,483 @@
+//! Which charge thresholds stay safe with the error that the cell channels can have.
+//!
+//! Charge is permitted only while *every* cell channel reads above the threshold, so each battery is as safe as the best of the
+//! channels that answer for it, and the bank as safe as its worst battery.
+
+use super::figures::{plain, raised_to, uncertain};
+use super::measurement::{Budget, Chain};
+use super::placement::Placement;
+use super::verdict::{Finding, Part};
+use crate::site::{Site, Spot};
+use forewarm_core::quantity::Celsius;
+use forewarm_core::settings::{Key, Role, Settings};
+use serde::Serialize;
+
+/// Leads are near the heater, and are held to become no warmer than this where the file tells no warmer surroundings (°C). Common
+/// practice, no source.
+const LEADS_WARMEST_C: f64 = 40.0;
+
+/// Least distance from inhibit to release (K). Common practice, no source: 2 to 3 K.
+const HYSTERESIS_K: f64 = 2.0;
+
+/// Nobody goes below this without a reason, whatever thermometers can do (°C). Common practice, no source.
+const USUAL_INHIBIT_C: f64 = 5.0;
+
+/// Grain of recommended thresholds (K).
+const GRAIN_K: f64 = 0.1;
+
+/// The error of one cell channel.
+#[derive(Clone, Debug, Serialize)]
+pub struct ChannelError {
+    /// What the channel is called.
+    pub channel: String,
+    /// The batteries it answers for, counted from 1.
+    pub batteries: Vec<usize>,
+    /// Where it shows the inhibit threshold, while permission is kept.
+    pub at_inhibit: Budget,
+    /// Where it shows the release threshold, when permission is given.
+    pub at_release: Budget,
+}
+
+/// Thresholds that go together (°C).
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Set {
+    /// Charge refused at or below.
+    pub inhibit_c: f64,
+    /// Charge permitted above.
+    pub release_c: f64,
+    /// The heater on at or below, while charge is permitted.
+    pub heater_start_c: f64,
+    /// The heater off at or above.
+    pub heater_stop_c: f64,
+}
+
+/// What the errors ask of the thresholds.
+#[derive(Clone, Debug, Serialize)]
+pub struct Thresholds {
+    /// Charging a cell colder than this harms it (°C), its own tolerance added.
+    pub hard_limit_c: f64,
+    /// What the file says.
+    pub file: Set,
+    /// Guard band at the inhibit threshold, as the file has it (K).
+    pub guard_band_inhibit_k: f64,
+    /// Guard band at the release threshold, as the file has it (K).
+    pub guard_band_release_k: f64,
+    /// Hard limit plus guard band, rounded up (°C).
+    pub least_inhibit_c: f64,
+    /// The same for release, and not nearer to the least inhibit threshold than a useful hysteresis (°C).
+    pub least_release_c: f64,
+    /// Thresholds below which no combination of errors within their limits brings a cell to its hard limit; `null` where the
+    /// settings allow none so high.
+    pub recommended: Option<Set>,
+    /// Whether both thresholds of the file are at or above the least ones.
+    pub covered: bool,
+    /// Whether they also bear every error at its limit at once.
+    pub covered_at_the_limits: bool,
+}
+
+/// Cell channels and what follows from them.
+#[derive(Clone, Debug, Serialize)]
+pub struct Measurement {
+    /// The cell channels, in the order of the file.
+    pub channels: Vec<ChannelError>,
+    /// What they ask of the thresholds.
+    pub thresholds: Thresholds,
+}
+
+/// How a channel sits when permission is given, and at the worst while it is kept.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct Placements {
+    /// When the soak ends.
+    pub given: Placement,
+    /// While charge is permitted.
+    pub kept: Placement,
+}
+
+struct Witness<'s> {
+    index: usize,
+    chain: Chain<'s>,
+    placements: Placements,
+    batteries: Vec<usize>,
+}
+
+/// When a threshold is asked for.
+#[derive(Clone, Copy)]
+enum When {
+    Given,
+    Kept,
+}
+
+impl Witness<'_> {
+    fn budget(&self, reading_c: f64, when: When) -> Budget {
+        let placement = match when {
+            When::Given => self.placements.given,
+            When::Kept => self.placements.kept,
+        };
+        self.chain.budget(reading_c, placement)
+    }
+}
+
+/// The guard band of the bank at a reading: over its batteries the largest, over the channels of a battery the smallest. Also whose
+/// it is.
+fn guard<'w, 's>(
+    witnesses: &'w [Witness<'s>],
+    batteries: usize,
+    (reading_c, when): (f64, When),
+    band: impl Fn(&Budget) -> f64,
+) -> Option<(f64, &'w Witness<'s>)> {
+    let of_battery = |battery: usize| {
+        witnesses
+            .iter()
+            .filter(|witness| witness.batteries.contains(&battery))
+            .map(|witness| (band(&witness.budget(reading_c, when)), witness))
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+    };
+    (0..batteries).filter_map(of_battery).max_by(|a, b| a.0.total_cmp(&b.0))
+}
+
+/// Judges the thresholds of `settings`; `names` and `placements` are those of its channels.
+#[must_use]
+pub fn judge(
+    settings: &Settings,
+    site: &Site,
+    names: &[String],
+    placements: &[Placements],
+) -> (Measurement, Vec<Finding>) {
+    let leads_c = leads_c(site);
+    let witnesses: Vec<Witness> = settings
+        .channels
+        .iter()
+        .zip(&site.mountings)
+        .enumerate()
+        .filter(|(_, (channel, _))| channel.role == Role::Cell)
+        .map(|(index, (channel, mounting))| Witness {
+            index,
+            chain: Chain { channel, mounting, converter: &site.converter, leads_c },
+            placements: placements.get(index).copied().unwrap_or_default(),
+            batteries: answers_for(mounting.at, site.battery.count),
+        })
+        .collect();
+    let thresholds = thresholds(settings, site, &witnesses);
+    let name = |index: usize| names.get(index).map_or_else(|| format!("channel {}", index + 1), Clone::clone);
+    let mut findings = vec![verdict(&thresholds, settings, site, &witnesses, &name)];
+    findings.extend(unwatched(site.battery.count, &witnesses));
+    findings.extend(witnesses.iter().filter_map(|witness| leads(witness, settings, &name(witness.index))));
+    let channels = witnesses
+        .iter()
+        .map(|witness| ChannelError {
+            channel: name(witness.index),
+            batteries: witness.batteries.iter().map(|battery| battery + 1).collect(),
+            at_inhibit: witness.budget(thresholds.file.inhibit_c, When::Kept),
+            at_release: witness.budget(thresholds.file.release_c, When::Given),
+        })
+        .collect();
+    (Measurement { channels, thresholds }, findings)
+}
+
+fn leads_c(site: &Site) -> (f64, f64) {
+    let warmest = site.circuit.map_or(LEADS_WARMEST_C, |circuit| circuit.cable_c.max(LEADS_WARMEST_C));
+    (site.place.design_min_c.min(warmest), warmest)
+}
+
+/// The batteries whose coldest layer a thermometer there says something about.
+fn answers_for(spot: Spot, count: usize) -> Vec<usize> {
+    match spot {
+        Spot::Base(battery) | Spot::Top(battery) => vec![battery],
+        Spot::Between(battery) => (battery..count.min(battery + 2)).collect(),
+        Spot::Plate | Spot::Air => (0..count).collect(),
+    }
+}
+
+fn celsius(t: Celsius) -> f64 {
+    f64::from(t.as_millidegrees()) / 1000.0
+}
+
+fn thresholds(settings: &Settings, site: &Site, witnesses: &[Witness]) -> Thresholds {
+    let (charge, heater) = (&settings.charge, &settings.heater);
+    let file = Set {
+        inhibit_c: celsius(charge.inhibit),
+        release_c: celsius(charge.release),
+        heater_start_c: celsius(heater.start),
+        heater_stop_c: celsius(heater.stop),
+    };
+    let hard_limit_c = site.battery.hard_limit_c + site.tolerance.hard_limit_k;
+    let band = |reading_c: f64, when: When, of: fn(&Budget) -> f64| {
+        guard(witnesses, site.battery.count, (reading_c, when), of).map_or(0.0, |(band, _)| band)
+    };
+    // The guard band grows by less than 20 mK a kelvin with the threshold it is for, so this settles at once.
+    let least = |when: When, of: fn(&Budget) -> f64| {
+        let mut at = hard_limit_c;
+        for _ in 0..8 {
+            at = hard_limit_c + band(at, when, of);
+        }
+        raised_to(at, GRAIN_K)
+    };
+    let likely: fn(&Budget) -> f64 = |budget| budget.guard_band_k;
+    let limit: fn(&Budget) -> f64 = |budget| budget.worst_warm_k;
+    let guard_band_inhibit_k = band(file.inhibit_c, When::Kept, likely);
+    let guard_band_release_k = band(file.release_c, When::Given, likely);
+    let least_inhibit_c = least(When::Kept, likely);
+    let least_release_c = least(When::Given, likely).max(least_inhibit_c + HYSTERESIS_K);
+    let hysteresis = (file.release_c - file.inhibit_c).max(HYSTERESIS_K);
+    let bears = |least_inhibit: f64, least_release: f64| {
+        file.inhibit_c >= least_inhibit - 1e-9 && file.release_c >= least_release - 1e-9
+    };
+    let inhibit_c = least(When::Kept, limit);
+    let release_c = least(When::Given, limit);
+    // What the file has higher already is never lowered.
+    let recommended_inhibit = inhibit_c.max(USUAL_INHIBIT_C).max(file.inhibit_c);
+    let recommended_release = release_c.max(raised_to(recommended_inhibit + hysteresis, GRAIN_K)).max(file.release_c);
+    let recommended = Set {
+        inhibit_c: recommended_inhibit,
+        release_c: recommended_release,
+        heater_start_c: file.heater_start_c + (recommended_inhibit - file.inhibit_c).max(0.0),
+        heater_stop_c: file.heater_stop_c + (recommended_release - file.release_c).max(0.0),
+    };
+    let highest = |key: Key| {
+        #[expect(clippy::cast_precision_loss, reason = "at most 45 000")]
+        let highest = key.fact().maximum as f64 / 1000.0;
+        highest
+    };
+    let is_allowed = recommended.inhibit_c <= highest(Key::Inhibit)
+        && recommended.release_c <= highest(Key::Release)
+        && recommended.heater_start_c <= highest(Key::HeaterStart)
+        && recommended.heater_stop_c <= highest(Key::HeaterStop);
+    Thresholds {
+        hard_limit_c,
+        file,
+        guard_band_inhibit_k,
+        guard_band_release_k,
+        least_inhibit_c,
+        least_release_c,
+        recommended: is_allowed.then_some(recommended),
+        covered: bears(hard_limit_c + guard_band_inhibit_k, hard_limit_c + guard_band_release_k),
+        covered_at_the_limits: bears(inhibit_c, release_c),
+    }
+}
+
+fn verdict(
+    thresholds: &Thresholds,
+    settings: &Settings,
+    site: &Site,
+    witnesses: &[Witness],
+    name: &impl Fn(usize) -> String,
+) -> Finding {
+    let Thresholds { hard_limit_c, file, .. } = *thresholds;
+    let bands = format!(
+        "the cells' limit {} °C plus the guard band of {} K at inhibit and {} K at release",
+        plain(hard_limit_c),
+        plain(raised_to(thresholds.guard_band_inhibit_k, 0.01)),
+        plain(raised_to(thresholds.guard_band_release_k, 0.01)),
+    );
+    let stated = format!("inhibit {} °C and release {} °C", plain(file.inhibit_c), plain(file.release_c));
+    let cause = || {
+        let decisive = [(file.inhibit_c, When::Kept), (file.release_c, When::Given)]
+            .into_iter()
+            .filter_map(|at| guard(witnesses, site.battery.count, at, |budget| budget.guard_band_k).map(|w| (w, at)))
+            .max_by(|a, b| a.0.0.total_cmp(&b.0.0));
+        decisive.map_or_else(String::new, |((_, witness), (reading_c, when))| {
+            let budget = witness.budget(reading_c, when);
+            let largest = budget.largest();
+            largest.map_or_else(String::new, |line| {
+                let share = uncertain(line.bias_k, super::measurement::COVERAGE * line.u_k, "K");
+                format!("; most of it is {} of channel {}: {share}", line.contribution, name(witness.index))
+            })
+        })
+    };
+    let proposal = thresholds.recommended.map_or_else(
+        || "a better thermometer, mounting or wiring: no threshold that the settings allow is high enough".to_owned(),
+        |set| proposal(set, settings),
+    );
+    if !thresholds.covered {
+        Finding::failing(
+            Part::Measurement,
+            format!("{stated} do not cover what the thermometers can be wrong by: {bands}{}", cause()),
+            proposal,
+        )
+    } else if !thresholds.covered_at_the_limits {
+        Finding::change(
+            Part::Measurement,
+            format!("{stated} cover {bands}, but not every error at its limit at once{}", cause()),
+            format!("{proposal}, to leave no doubt"),
+        )
+    } else {
+        Finding::fine(Part::Measurement, format!("{stated} cover {bands}, and even every error at its limit at once"))
+    }
+}
+
+/// The settings to write, those that change.
+fn proposal(set: Set, settings: &Settings) -> String {
+    let (charge, heater) = (&settings.charge, &settings.heater);
+    let lines = [
+        ("charge.inhibit_c", set.inhibit_c, charge.inhibit),
+        ("charge.release_c", set.release_c, charge.release),
+        ("heater.start_c", set.heater_start_c, heater.start),
+        ("heater.stop_c", set.heater_stop_c, heater.stop),
+    ];
+    let changed: Vec<String> = lines
+        .into_iter()
+        .filter(|(_, proposed, stated)| (proposed - celsius(*stated)).abs() > 1e-6)
+        .map(|(key, proposed, _)| format!("{key} = {}", plain(proposed)))
+        .collect();
+    changed.join(", ")
+}
+
+/// Batteries that no cell channel answers for.
+fn unwatched(count: usize, witnesses: &[Witness]) -> Option<Finding> {
+    let missing: Vec<String> = (0..count)
+        .filter(|battery| !witnesses.iter().any(|witness| witness.batteries.contains(battery)))
+        .map(|battery| (battery + 1).to_string())
+        .collect();
+    (!missing.is_empty()).then(|| {
+        let plural = if missing.len() == 1 { "battery" } else { "batteries" };
+        Finding::change(
+            Part::Measurement,
+            format!("no cell channel answers for {plural} {}: nobody knows when it is warm", missing.join(", ")),
+            "a [[channel]] with role = \"cell\" at each battery, or between two",
+        )
+    })
+}
+
+/// Lead resistance that is left in a 2-wire reading.
+fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> {
+    let (ohm, spread) = witness.chain.uncompensated_ohm();
+    let budget = witness.budget(celsius(settings.charge.inhibit), When::Kept);
+    let line = budget.lines.iter().find(|line| line.contribution == "two leads, not compensated")?;
+    let warmest = line.bias_k + line.spread * line.sensitivity_k_per_unit;
+    // Below this it drowns in the rest.
+    if warmest < 0.1 {
+        return None;
+    }
+    let at_20 = super::measurement::loop_ohm(
+        witness.chain.mounting.cable_m,
+        super::conductor::ohm_per_m_20c(witness.chain.mounting.cable_mm2),
+        20.0,
+    );
+    Some(Finding::change(
+        Part::Measurement,
+        format!(
+            "channel {name} reads up to {} K warm: {} of its two leads are not compensated",
+            plain(raised_to(warmest, 0.01)),
+            uncertain(ohm, spread, "Ω"),
+        ),
+        format!(
+            "lead_loop_ohm = {} and lead_c = {}, or three wires or four",
+            plain(raised_to(at_20, 0.001)),
+            plain(witness.chain.leads_c.1)
+        ),
+    ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{names, settings, site};
+    use super::super::verdict::Severity;
+    use super::*;
+    use crate::site::{Battery, Class, Mounting};
+    use forewarm_core::quantity::Ohms;
+    use forewarm_core::rtd::{Element, Leads};
+
+    const NAMES: [&str; 4] = ["low", "high", "plate", "air"];
+
+    fn judged(settings: &Settings, site: &Site, kept: &[f64]) -> (Measurement, Vec<Finding>) {
+        let placements: Vec<Placements> = kept
+            .iter()
+            .map(|&warm_bias_k| {
+                let kept = Placement { warm_bias_k, half_width_k: 0.0 };
+                Placements { given: kept, kept }
+            })
+            .collect();
+        judge(settings, site, &names(&NAMES), &placements)
+    }
+
+    #[test]
+    fn thresholds_that_do_not_cover_the_guard_band_fail_the_check() {
+        let (settings, site) = (settings(), site());
+        let (fine, findings) = judged(&settings, &site, &[0.0; 4]);
+        assert!(fine.thresholds.covered && findings.iter().all(|finding| !finding.fails), "{findings:?}");
+        // The guard band without placement is known from the same run: 5 °C just bears this much, and no more.
+        let left = 5.0 - fine.thresholds.guard_band_inhibit_k;
+        let (_, findings) = judged(&settings, &site, &[left - 0.01; 4]);
+        assert!(findings.iter().all(|finding| !finding.fails), "{findings:?}");
+        let (found, findings) = judged(&settings, &site, &[left + 0.01; 4]);
+        assert!(!found.thresholds.covered);
+        assert!(findings[0].fails && findings[0].severity == Severity::Danger, "{findings:?}");
+    }
+
+    #[test]
+    fn what_is_recommended_passes_its_own_check() {
+        let site = site();
+        for warm in [0.0, 2.0, 4.0, 6.0] {
+            let before = settings();
+            let (found, _) = judged(&before, &site, &[warm; 4]);
+            let set = found.thresholds.recommended.expect("within what the settings allow");
+            let mut after = before.clone();
+            #[expect(clippy::cast_possible_truncation, reason = "tens of degrees")]
+            let celsius = |t: f64| Celsius::from_millidegrees((t * 1000.0).round() as i32);
+            after.charge.inhibit = celsius(set.inhibit_c);
+            after.charge.release = celsius(set.release_c);
+            after.heater.start = celsius(set.heater_start_c);
+            after.heater.stop = celsius(set.heater_stop_c);
+            after.clone().validate().expect("settings that hold");
+            let (found, findings) = judged(&after, &site, &[warm; 4]);
+            assert!(found.thresholds.covered_at_the_limits, "{warm} K: {found:?}");
+            assert_eq!(findings[0].severity, Severity::Fine);
+            assert_eq!(found.thresholds.recommended, Some(set), "a second plan has nothing to add");
+        }
+    }
+
+    #[test]
+    fn a_threshold_that_no_setting_allows_is_not_recommended() {
+        let (found, findings) = judged(&settings(), &site(), &[20.0; 4]);
+        assert_eq!(found.thresholds.recommended, None);
+        assert!(findings[0].fails && findings[0].change.as_ref().unwrap().contains("better thermometer"));
+    }
+
+    #[test]
+    fn a_battery_is_as_safe_as_the_best_channel_that_answers_for_it() {
+        let (settings, mut site) = (settings(), site());
+        // The first channel answers for both batteries, the second for the second only.
+        let band = |kept: &[f64], site: &Site| judged(&settings, site, kept).0.thresholds.guard_band_inhibit_k;
+        let alike = band(&[0.0; 4], &site);
+        assert!((band(&[0.0, 2.0, 0.0, 0.0], &site) - alike).abs() < 1e-9, "the first answers for both");
+        assert!((band(&[2.0, 0.0, 0.0, 0.0], &site) - alike - 2.0).abs() < 1e-9, "nobody else answers for the first");
+        site.mountings[0].at = Spot::Base(0);
+        assert!((band(&[0.0, 2.0, 0.0, 0.0], &site) - alike - 2.0).abs() < 1e-9, "nobody else answers for the second");
+    }
+
+    #[test]
+    fn a_battery_without_a_thermometer_is_named() {
+        let mut site = site();
+        site.battery = Battery { count: 4, ..site.battery };
+        let (_, findings) = judged(&settings(), &site, &[0.0; 4]);
+        let text = &findings.iter().find(|finding| finding.text.contains("answers for")).unwrap().text;
+        assert!(text.contains("batteries 3, 4"), "{text}");
+    }
+
+    #[test]
+    fn leads_that_are_not_compensated_are_named_with_what_to_write() {
+        let (mut settings, mut site) = (settings(), site());
+        settings.channels[0].element = Element::pt100();
+        settings.channels[0].leads = Leads::TwoWire { loop_at_20c: Ohms::ZERO, at: Celsius::from_millidegrees(20_000) };
+        site.mountings[0] = Mounting { cable_m: 10.0, class: Class::B, ..site.mountings[0] };
+        let (_, findings) = judged(&settings, &site, &[0.0; 4]);
+        let finding = findings.iter().find(|finding| finding.text.contains("two leads")).unwrap();
+        let change = finding.change.as_ref().unwrap();
+        assert!(change.contains("lead_loop_ohm = 0.78 and lead_c = 40"), "{change}");
+        // And doing so helps.
+        settings.channels[0].leads =
+            Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(780), at: Celsius::from_millidegrees(40_000) };
+        let (_, findings) = judged(&settings, &site, &[0.0; 4]);
+        assert!(!findings.iter().any(|finding| finding.text.contains("two leads")), "{findings:?}");
+    }
+
+    #[test]
+    fn a_doubtful_hard_limit_counts_whole() {
+        let (settings, mut site) = (settings(), site());
+        let before = judged(&settings, &site, &[0.0; 4]).0.thresholds;
+        site.tolerance.hard_limit_k = 1.0;
+        let after = judged(&settings, &site, &[0.0; 4]).0.thresholds;
+        assert!((after.hard_limit_c - before.hard_limit_c - 1.0).abs() < 1e-9);
+        assert!(after.least_inhibit_c > before.least_inhibit_c + 0.9);
+    }
+}

@@ -1,0 +1,78 @@
+//! What is fine, what is not, and what to change: the list at the top of a plan.
+
+use serde::Serialize;
+
+/// How much a finding matters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Severity {
+    /// Somebody or something can come to harm.
+    Danger,
+    /// It will not do what it is for, or not for long.
+    Change,
+    /// As it should be.
+    Fine,
+}
+
+impl Severity {
+    /// The word that opens a finding.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Danger => "danger",
+            Self::Change => "change",
+            Self::Fine => "fine",
+        }
+    }
+}
+
+/// Which part of the plan a finding is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Part {
+    /// Heat loss, warm-up, holding.
+    Thermal,
+    /// Thermometers and the thresholds that depend on them.
+    Measurement,
+    /// Cable, fuse, relay.
+    Circuit,
+    /// What feeds the heater.
+    Sources,
+}
+
+/// One thing found.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Finding {
+    /// How much it matters.
+    pub severity: Severity,
+    /// What it is about.
+    pub part: Part,
+    /// What was found, with the figures.
+    pub text: String,
+    /// What to change; nothing where all is well.
+    pub change: Option<String>,
+    /// Whether with this the installation fails its check, so that a script sees it.
+    pub fails: bool,
+}
+
+impl Finding {
+    /// All is well.
+    pub(super) fn fine(part: Part, text: impl Into<String>) -> Self {
+        Self { severity: Severity::Fine, part, text: text.into(), change: None, fails: false }
+    }
+
+    /// Something will not do.
+    pub(super) fn change(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
+        Self { severity: Severity::Change, part, text: text.into(), change: Some(change.into()), fails: false }
+    }
+
+    /// Something is dangerous.
+    pub(super) fn danger(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
+        Self { severity: Severity::Danger, ..Self::change(part, text, change) }
+    }
+
+    /// Something is dangerous and fails the check of the installation.
+    pub(super) fn failing(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
+        Self { fails: true, ..Self::danger(part, text, change) }
+    }
+}

@@ -1,0 +1,117 @@
+//! Bodies that hold heat, and what joins them.
+
+use super::modes::{Drive, Modes};
+use nalgebra::{DMatrix, DVector};
+
+/// A body of one temperature.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Node(pub(super) usize);
+
+/// A temperature that the network has no influence on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Boundary {
+    /// Outside air.
+    Outside,
+    /// What the box stands on.
+    Ground,
+}
+
+impl Boundary {
+    pub(super) const ALL: [Self; 2] = [Self::Outside, Self::Ground];
+}
+
+/// A thermal network: heat capacities, conductances between them, conductances to the boundaries.
+///
+/// ```text
+/// C dT/dt = heat + Σ G (T_neighbour − T) + Σ G (T_boundary − T)
+/// ```
+#[derive(Clone, Debug, Default)]
+pub struct Network {
+    /// J/K.
+    capacities: Vec<f64>,
+    /// W/K, between two nodes.
+    links: Vec<(usize, usize, f64)>,
+    /// W/K, from a node to a boundary.
+    edges: Vec<(usize, Boundary, f64)>,
+}
+
+impl Network {
+    /// Adds a body of so much heat capacity (J/K), which is above 0.
+    pub fn add(&mut self, capacity_j_per_k: f64) -> Node {
+        debug_assert!(capacity_j_per_k > 0.0);
+        self.capacities.push(capacity_j_per_k);
+        Node(self.capacities.len() - 1)
+    }
+
+    /// Joins two bodies by so much conductance (W/K), 0 or more.
+    pub fn link(&mut self, a: Node, b: Node, conductance_w_per_k: f64) {
+        self.links.push((a.0, b.0, conductance_w_per_k));
+    }
+
+    /// Joins a body to a boundary by so much conductance (W/K), 0 or more.
+    pub fn edge(&mut self, node: Node, boundary: Boundary, conductance_w_per_k: f64) {
+        self.edges.push((node.0, boundary, conductance_w_per_k));
+    }
+
+    /// How many bodies there are.
+    #[must_use]
+    pub const fn len(&self) -> usize {
+        self.capacities.len()
+    }
+
+    /// Whether there is none.
+    #[must_use]
+    pub const fn is_empty(&self) -> bool {
+        self.capacities.is_empty()
+    }
+
+    pub(super) fn capacities(&self) -> DVector<f64> {
+        DVector::from_column_slice(&self.capacities)
+    }
+
+    /// What flows out of each node (W) is this, times the temperatures, with both boundaries at 0.
+    pub(super) fn conductances(&self) -> DMatrix<f64> {
+        let mut matrix = DMatrix::zeros(self.len(), self.len());
+        for &(a, b, g) in &self.links {
+            matrix[(a, a)] += g;
+            matrix[(b, b)] += g;
+            matrix[(a, b)] -= g;
+            matrix[(b, a)] -= g;
+        }
+        for &(node, _, g) in &self.edges {
+            matrix[(node, node)] += g;
+        }
+        matrix
+    }
+
+    /// Conductance from each node to a boundary (W/K).
+    pub(super) fn to(&self, boundary: Boundary) -> DVector<f64> {
+        let mut vector = DVector::zeros(self.len());
+        for &(node, _, g) in self.edges.iter().filter(|edge| edge.1 == boundary) {
+            vector[node] += g;
+        }
+        vector
+    }
+
+    /// Temperatures (°C) at which nothing changes any more, with so much heat (W) put into each node. Nothing where a node
+    /// has no way to any boundary.
+    #[must_use]
+    pub fn steady(&self, heat_w: &[f64], outside_c: f64, ground_c: f64) -> Option<Vec<f64>> {
+        let mut flows = DVector::from_column_slice(heat_w);
+        flows += self.to(Boundary::Outside) * outside_c;
+        flows += self.to(Boundary::Ground) * ground_c;
+        let solved = self.conductances().cholesky()?.solve(&flows);
+        Some(solved.iter().copied().collect())
+    }
+
+    /// Temperatures (°C) after `seconds`, from those at the start (°C), with constant heat into each node (W) and constant boundaries.
+    #[must_use]
+    pub fn after(&self, start_c: &[f64], heat_w: &[f64], boundary_c: [f64; 2], seconds: f64) -> Vec<f64> {
+        let modes = Modes::new(self, seconds, &[]);
+        let mut wave = modes.wave(&DVector::from_column_slice(start_c));
+        let heat_w = DVector::from_column_slice(heat_w);
+        modes.drive(&mut wave, &Drive { heat_w: &heat_w, boundary_c, slope_k_per_s: [0.0; 2] });
+        modes.advance(&mut wave, seconds);
+        modes.temperatures(&wave).iter().copied().collect()
+    }
+}

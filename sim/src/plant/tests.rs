@@ -1,0 +1,111 @@
+use super::*;
+
+mod balance;
+mod handbook;
+mod properties;
+mod reference;
+mod site;
+mod slab;
+
+fn csv(name: &str) -> Vec<Vec<String>> {
+    let path = format!("{}/../tests/data/{name}", env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{path}: {error}"));
+    text.lines()
+        .filter(|line| !line.starts_with('#'))
+        .map(|line| line.split(',').map(str::to_owned).collect())
+        .collect()
+}
+
+fn number(text: &str) -> f64 {
+    text.parse().unwrap_or_else(|error| panic!("{text}: {error}"))
+}
+
+/// Two and three nodes. Source: `conduction_rc_networks.csv`, which says how it was computed.
+#[test]
+fn small_networks_follow_the_matrix_exponential_within_a_microkelvin() {
+    let mut two = Network::default();
+    let nodes = [5000.0, 30_000.0].map(|c| two.add(c));
+    two.link(nodes[0], nodes[1], 4.0);
+    two.edge(nodes[0], Boundary::Outside, 0.5);
+    two.edge(nodes[1], Boundary::Outside, 1.5);
+    let mut three = Network::default();
+    let nodes = [800.0, 24_000.0, 9000.0].map(|c| three.add(c));
+    three.link(nodes[0], nodes[1], 6.0);
+    three.link(nodes[1], nodes[2], 2.5);
+    three.edge(nodes[2], Boundary::Outside, 1.2);
+    let mut worst: f64 = 0.0;
+    let mut checked = 0;
+    for row in csv("conduction_rc_networks.csv").iter().skip(1) {
+        let (network, start, heat, outside): (_, &[f64], &[f64], _) = match &*row[0] {
+            "two_node_heating" => (&two, &[-20.0, -20.0], &[60.0, 0.0], -20.0),
+            "two_node_cooling" => (&two, &[15.0, 10.0], &[0.0, 0.0], -20.0),
+            "three_node_heating" => (&three, &[-5.0, -5.0, -15.0], &[45.0, 0.0, 0.0], -25.0),
+            "three_node_cooling" => (&three, &[20.0, 8.0, 0.0], &[0.0; 3], -25.0),
+            other => panic!("unknown case {other}"),
+        };
+        let found = if row[1] == "inf" {
+            network.steady(heat, outside, 0.0).unwrap()
+        } else {
+            network.after(start, heat, [outside, 0.0], row[1].parse().unwrap())
+        };
+        for (found, expected) in found.iter().zip(&row[2..]) {
+            worst = worst.max((found - expected.parse::<f64>().unwrap()).abs());
+            checked += 1;
+        }
+    }
+    assert!(checked >= 100, "{checked}");
+    assert!(worst < 1e-6, "{worst}");
+    println!("rc worst {worst:e}");
+}
+
+/// One node. Source: `conduction_lumped.csv`, the exponential at 40 digits; the time to a target found by halving.
+#[test]
+fn one_body_follows_the_exponential_within_a_millionth() {
+    let table = csv("conduction_lumped.csv");
+    let column = |row: &[String], name: &str| {
+        let index = table[0].iter().position(|column| column == name).unwrap_or_else(|| panic!("{name}"));
+        row[index].clone()
+    };
+    let mut worst: f64 = 0.0;
+    let mut timed = 0;
+    for row in &table[1..] {
+        let at = |name: &str| number(&column(row, name));
+        let [ambient_c, start_c, power_w, tau_s] = ["ambient_c", "start_c", "power_w", "tau_s"].map(at);
+        let mut network = Network::default();
+        let node = network.add(at("capacity_j_per_k"));
+        network.edge(node, Boundary::Outside, at("ua_w_per_k"));
+        let after = |seconds| network.after(&[start_c], &[power_w], [ambient_c, 0.0], seconds)[0];
+        // Of the rise from the start or the ambient's distance, whichever is more: °C has no zero to be relative to.
+        let mut compare = |found: f64, expected: f64| {
+            let scale = (expected - start_c).abs().max((ambient_c - start_c).abs());
+            worst = worst.max((found - expected).abs() / scale);
+        };
+        compare(network.steady(&[power_w], ambient_c, 0.0).unwrap()[0], at("steady_c"));
+        for (name, seconds) in
+            [("t_600s_c", 600.0), ("t_3600s_c", 3600.0), ("t_14400s_c", 14_400.0), ("t_86400s_c", 86_400.0)]
+        {
+            compare(after(seconds), at(name));
+        }
+        let target_c = at("target_c");
+        let (mut early, mut late) = (0.0, 10.0 * tau_s.min(1e6));
+        let rises = after(late) > start_c;
+        let reached = |seconds| (after(seconds) >= target_c) == rises;
+        if column(row, "time_to_target_s").is_empty() {
+            assert!(!reached(late), "{row:?}");
+            continue;
+        }
+        while late - early > 1e-9 * late {
+            let middle = f64::midpoint(early, late);
+            if reached(middle) {
+                late = middle;
+            } else {
+                early = middle;
+            }
+        }
+        worst = worst.max((late / at("time_to_target_s") - 1.0).abs());
+        timed += 1;
+    }
+    println!("one body: worst {worst:.1e}");
+    assert_eq!(timed, 6);
+    assert!(worst < 1e-6, "{worst}");
+}

@@ -1,0 +1,45 @@
+//! A scenario out of what an installation names: its weather and its sources' logs, read and checked.
+
+use super::scenario::Scenario;
+use crate::diagnostic::Problem;
+use crate::installation::Installation;
+use crate::offer::offers;
+use crate::site::WeatherSource;
+use crate::weather::Weather;
+use std::path::Path;
+
+impl Scenario {
+    /// Reads what the installation names: its weather, and its sources' logs. `base` is the folder its paths start from.
+    ///
+    /// # Errors
+    /// What is wrong with the weather or a log, each with its place; an installation that says nothing of its site.
+    pub fn prepare(installation: &Installation, file: &str, base: &Path, step_ms: u32) -> Result<Self, Vec<Problem>> {
+        let Some(site) = &installation.site else {
+            let problem = Problem::error(file, "says nothing of the site: batteries, box, winter")
+                .because("a season is played with the real things, not with settings alone")
+                .remedy("the sections [battery], [pad], [box] and [site]; `forewarm new FILE` writes them with their meanings");
+            return Err(vec![problem]);
+        };
+        let winter = &site.winter;
+        let weather = match &winter.weather {
+            WeatherSource::ColdSpell(spell) => Weather::cold_spell(spell, winter.from, winter.days, winter.offset_k),
+            WeatherSource::File(path) => {
+                let weather = Weather::load(&base.join(path))?;
+                weather.season(winter.from, winter.days, winter.offset_k).map_err(|problem| vec![problem])?
+            }
+        };
+        let span_s = i64::from(winter.days) * 86_400;
+        let offers = offers(&site.supplies, &site.load, &weather, span_s, &installation.sources, base)?;
+        Ok(Self {
+            title: installation.title.clone(),
+            channels: installation.channels.clone(),
+            sources: installation.sources.clone(),
+            settings: installation.settings.clone(),
+            site: site.clone(),
+            weather,
+            offers,
+            span_s,
+            step_ms,
+        })
+    }
+}

@@ -1,0 +1,160 @@
+//! One thermometer as it really is: what its converter makes of the temperature of its element.
+//!
+//! ```text
+//! temperature ─ element's own error ─ noise ─ ohms ─ leads ─ offset ─ gain, reference ─ whole codes ─ ratio
+//! ```
+//!
+//! The controller sees the ratio only. What it knows of leads and reference is in its settings; what they really are is here.
+
+use crate::platinum::{Platinum, ohms};
+use crate::site::{Converter, Mounting};
+use forewarm_core::quantity::Ratio;
+use forewarm_core::rtd::{Leads, Measured};
+use forewarm_core::settings::Channel;
+
+/// How one channel differs from what is written down. Each part lies between −1 and 1, as a part of its half-width.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Flaws {
+    /// The element within its class, or within its calibration.
+    pub element: f64,
+    /// The difference between the leads of a 3-wire connection.
+    pub mismatch: f64,
+    /// The contact resistance in one lead; for two wires, which it can only warm, its size counts.
+    pub contact: f64,
+    /// The offset of the converter.
+    pub offset: f64,
+    /// The gain of the converter.
+    pub gain: f64,
+    /// The reference resistor as bought.
+    pub reference: f64,
+    /// The reference resistor as it has drifted.
+    pub drift: f64,
+}
+
+/// A channel ready to be read.
+#[derive(Clone, Debug)]
+pub(super) struct Probe {
+    element: Platinum,
+    /// The element's error at 0 °C, and its growth with the distance from 0 °C: `fixed + growing |t|` (K, 1).
+    fixed_k: f64,
+    growing: f64,
+    noise_k: f64,
+    leads: Wires,
+    /// Resistance of both leads at 20 °C (Ω).
+    loop_ohm_20c: f64,
+    contact_ohm: f64,
+    mismatch: f64,
+    offset_ohm: f64,
+    /// Codes for an ohm.
+    codes_per_ohm: f64,
+    most_codes: f64,
+    steps_per_code: f64,
+    /// What the leads add to the element, and what is measured of one alone, at the present temperature (Ω).
+    with_element_ohm: f64,
+    alone: Ratio,
+    seed: u64,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Wires {
+    Two,
+    Three,
+    Four,
+}
+
+/// Standard uncertainties to the half-width of what a calibration leaves. A draw beyond is one in 400.
+const CALIBRATION_WIDTH: f64 = 3.0;
+
+impl Probe {
+    pub(super) fn new(channel: &Channel, mounting: &Mounting, converter: &Converter, flaws: &Flaws, seed: u64) -> Self {
+        let (fixed_k, growing) = match mounting.calibrated_k {
+            Some(standard) => (CALIBRATION_WIDTH * standard, 0.0),
+            None => mounting.class.tolerance(),
+        };
+        let reference = ohms(channel.reference)
+            * (1.0 + flaws.reference * converter.reference_tolerance + flaws.drift * converter.reference_drift);
+        let full = f64::from(1_u32 << converter.bits);
+        let mut probe = Self {
+            element: Platinum::of(&channel.element),
+            fixed_k: flaws.element * fixed_k,
+            growing: flaws.element * growing,
+            noise_k: converter.noise_k,
+            leads: match channel.leads {
+                Leads::TwoWire { .. } => Wires::Two,
+                Leads::ThreeWire => Wires::Three,
+                Leads::FourWire => Wires::Four,
+            },
+            loop_ohm_20c: mounting.loop_ohm_20c,
+            contact_ohm: flaws.contact * converter.contact_ohm,
+            mismatch: flaws.mismatch * converter.lead_mismatch,
+            offset_ohm: flaws.offset * converter.offset_ohm,
+            codes_per_ohm: full * (1.0 + flaws.gain * converter.gain) / reference,
+            most_codes: full - 1.0,
+            steps_per_code: f64::from(1_u32 << 30) / full,
+            with_element_ohm: 0.0,
+            alone: Ratio::ZERO,
+            seed,
+        };
+        probe.set_leads_at(20.0);
+        probe
+    }
+
+    /// Brings the leads to a temperature (°C).
+    pub(super) fn set_leads_at(&mut self, t_c: f64) {
+        let whole = self.loop_ohm_20c * crate::plan::conductor::copper_factor(t_c);
+        let lead = whole / 2.0;
+        (self.with_element_ohm, self.alone) = match self.leads {
+            Wires::Two => (whole + self.contact_ohm.abs(), Ratio::ZERO),
+            Wires::Three => (lead * (1.0 + self.mismatch) + self.contact_ohm, self.ratio(lead)),
+            Wires::Four => (0.0, Ratio::ZERO),
+        };
+    }
+
+    /// What the converter says with the element at `t` °C, in the step of number `step` since the start of the season. The noise
+    /// is that of the step, however often or seldom it is asked for.
+    #[inline]
+    pub(super) fn measure(&self, t: f64, step: u64) -> Measured {
+        let t = t + self.fixed_k + self.growing * t.abs() + self.noise_k * noise(self.seed, step);
+        let element = self.ratio(self.element.ohms(t) + self.with_element_ohm + self.offset_ohm);
+        Measured { element, lead: self.alone }
+    }
+
+    #[inline]
+    fn ratio(&self, ohms: f64) -> Ratio {
+        let codes = (ohms * self.codes_per_ohm + 0.5).floor().clamp(0.0, self.most_codes);
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped just above")]
+        Ratio::from_steps((codes * self.steps_per_code) as u32)
+    }
+}
+
+/// A number of mean 0 and standard deviation 1, nearly normal, that depends on nothing but `seed` and `step`.
+#[inline]
+fn noise(seed: u64, step: u64) -> f64 {
+    // The mixing function of splitmix64 (Steele, Lea & Flood, OOPSLA 2014), and of its 64 bits the sum of four 16-bit numbers: each
+    // has the variance 2³²/12, and the sum the mean 2 (2¹⁶ − 1).
+    let mut z = (seed ^ step.wrapping_mul(0x9e37_79b9_7f4a_7c15)).wrapping_add(0x9e37_79b9_7f4a_7c15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    z ^= z >> 31;
+    let sum = (z & 0xffff) + (z >> 16 & 0xffff) + (z >> 32 & 0xffff) + (z >> 48);
+    #[expect(clippy::cast_precision_loss, reason = "18 bits")]
+    let centred = sum as f64 - 131_070.0;
+    // √(4 · 2³²/12)
+    centred / 37_837.23
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn noise_has_mean_0_and_deviation_1_and_forgets_the_step_before() {
+        let n = 1_000_000;
+        let draws: Vec<f64> = (0..n).map(|step| noise(42, step)).collect();
+        let mean = |values: &mut dyn Iterator<Item = f64>| values.sum::<f64>() / 1e6;
+        // Five standard errors of a million draws.
+        assert!(mean(&mut draws.iter().copied()).abs() < 5e-3);
+        assert!((mean(&mut draws.iter().map(|x| x * x)) - 1.0).abs() < 7e-3);
+        assert!(mean(&mut draws.windows(2).map(|pair| pair[0] * pair[1])).abs() < 5e-3);
+    }
+}

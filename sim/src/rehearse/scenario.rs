@@ -1,0 +1,49 @@
+//! Everything a season is played with.
+
+use crate::offer::Offer;
+use crate::site::Site;
+use crate::weather::Weather;
+use forewarm_core::quantity::Millivolts;
+use forewarm_core::settings::ValidSettings;
+
+/// An installation in its season.
+#[derive(Clone, Debug)]
+pub struct Scenario {
+    /// What the fitter calls it.
+    pub title: String,
+    /// Names of the thermometer channels, in the order of the settings.
+    pub channels: Vec<String>,
+    /// Names of the energy sources, in the order of the settings.
+    pub sources: Vec<String>,
+    /// What the controller is told.
+    pub settings: ValidSettings,
+    /// What is really there.
+    pub site: Site,
+    /// From second 0 of the season to its end or beyond.
+    pub weather: Weather,
+    /// What sources and loads do.
+    pub offers: Vec<Offer>,
+    /// Length of the season (s).
+    pub span_s: i64,
+    /// Time between two steps of the controller (ms).
+    pub step_ms: u32,
+}
+
+impl Scenario {
+    /// Resistance of the heater's cable there and back, in the cold (Ω); 0 where none has been chosen.
+    #[must_use]
+    pub fn line_ohm(&self) -> f64 {
+        let circuit = self.site.circuit.and_then(|circuit| Some((circuit.cable_m, circuit.cable_mm2?)));
+        circuit.map_or(0.0, |(length_m, area_mm2)| 2.0 * length_m * crate::plan::conductor::ohm_per_m_20c(area_mm2))
+    }
+
+    /// The same with a heater that no voltage there is will do for, and so stays off; nothing where its settings would not hold.
+    #[must_use]
+    pub fn unheated(&self) -> Option<Self> {
+        let mut settings = self.settings.clone().into_inner();
+        // No bank that a controller can be set up for has so much.
+        settings.heater.supply_min = Millivolts::from_millivolts(99_000);
+        settings.heater.supply_max = Millivolts::from_millivolts(120_000);
+        Some(Self { settings: settings.validate().ok()?, ..self.clone() })
+    }
+}

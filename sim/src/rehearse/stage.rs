@@ -1,0 +1,542 @@
+//! One season, played: the real controller in a loop with the plant, the bank and the weather.
+//!
+//! ```text
+//!  weather, offers ──> plant ──> probes ──> controller ──> relays ─┐
+//!                        ↑                                         │
+//!                        └──────────── bank <──────────────────────┘
+//! ```
+//!
+//! Time passes in steps of the controller. A step ends with the controller's decision, which holds for the next; what changes in
+//! the world at that moment (a source that turns up, a new hour of weather) it sees one step later. Voltages and currents are
+//! found anew whenever a relay moves or an offer changes, and once a block of sixty steps; in between they are constant, and the
+//! plant is crossed exactly.
+//!
+//! # Leaps
+//!
+//! Most of a winter nothing happens: no reading is near a threshold, nothing has switched for a while. A block in which
+//! that holds is crossed in leaps of ten steps, each a step of the controller that is ten times as long, as its settings allow. If in
+//! such a block any output changes all the same (a timer runs out, a fault is found), everything is put back to the start of the
+//! block, which is then played step by step. So relays move in the step in which they would have moved anyway; held by
+//! `leaping_moves_no_relay_by_more_than_a_step_or_two`.
+
+use super::outcome::Outcome;
+use super::probe::Probe;
+use super::scenario::Scenario;
+use super::variation::Variation;
+use crate::bank::{BankModel, Flow, HeaterLoad};
+use crate::offer::Offer;
+use crate::plant::{Air, Heat, Mark, Plant, Run};
+use forewarm_core::quantity::{Celsius, Fraction, Instant, Millivolts};
+use forewarm_core::settings::{MAX_CHANNELS, Role, ValidSettings};
+use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
+use forewarm_core::unit::{Memory, Unit};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Steps from one solution of the bank to the next.
+const BLOCK: u64 = 60;
+
+/// Whether quiet stretches are crossed in leaps.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Pace {
+    /// They are.
+    Leaping,
+    /// Every step is taken.
+    EveryStep,
+}
+
+/// Someone who looks on.
+pub trait Watcher {
+    /// Whether it wants to see every leap, and so what costs time to find out.
+    const WATCHES: bool;
+
+    /// The season at one moment: after a block that was crossed, at every tenth step of any other, and whenever an output changes.
+    fn look(&mut self, glimpse: &Glimpse<'_>);
+
+    /// What held and flowed from one moment to another (s), without a gap from the start to the end.
+    fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow);
+}
+
+/// Nobody.
+impl Watcher for () {
+    const WATCHES: bool = false;
+
+    fn look(&mut self, _: &Glimpse<'_>) {}
+
+    fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &Offer, _: &Flow) {}
+}
+
+/// Two at once.
+impl<A: Watcher, B: Watcher> Watcher for (A, B) {
+    const WATCHES: bool = A::WATCHES || B::WATCHES;
+
+    fn look(&mut self, glimpse: &Glimpse<'_>) {
+        self.0.look(glimpse);
+        self.1.look(glimpse);
+    }
+
+    fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow) {
+        self.0.book(from_s, to_s, outputs, offer, flow);
+        self.1.book(from_s, to_s, outputs, offer, flow);
+    }
+}
+
+/// The season at one moment.
+#[derive(Clone, Copy, Debug)]
+pub struct Glimpse<'a> {
+    /// Since the start (s).
+    pub at_s: f64,
+    /// What the controller answers from now on.
+    pub outputs: &'a Outputs,
+    /// What it reads, in the order of the settings; nothing for a channel it does not trust.
+    pub readings: [Option<Celsius>; MAX_CHANNELS],
+    /// The coldest layer of any battery (°C).
+    pub coldest_c: f64,
+    /// The plate (°C).
+    pub plate_c: f64,
+    /// The outside air (°C).
+    pub outside_c: f64,
+    /// What the controller was shown.
+    pub inputs: &'a Inputs,
+}
+
+/// Plays `scenario` with things as `variation` has them, until its end or until `stop` is set.
+pub fn play<W: Watcher>(
+    scenario: &Scenario,
+    variation: &Variation,
+    pace: Pace,
+    watcher: &mut W,
+    stop: &AtomicBool,
+) -> Outcome {
+    let site = variation.of(&scenario.site);
+    let step_s = f64::from(scenario.step_ms) / 1000.0;
+    let plant = Plant::new(&site, step_s);
+    let mut stage = Stage::new(scenario, variation, &plant, watcher);
+    if pace == Pace::EveryStep {
+        stage.leap = 0;
+    }
+    stage.play(stop);
+    stage.end()
+}
+
+struct Stage<'a, W> {
+    scenario: &'a Scenario,
+    watcher: &'a mut W,
+    unit: Unit,
+    plant: Run<'a>,
+    probes: Vec<Probe>,
+    bank: BankModel,
+    heater: HeaterLoad,
+    weather_k: f64,
+    hard_limit_c: f64,
+    step_s: f64,
+    /// Steps in a leap; 0 where none is taken.
+    leap: u64,
+    calm: Calm,
+    /// Steps done.
+    at: u64,
+    /// Index of the weather and of the offer that hold.
+    weather: usize,
+    offer: usize,
+    inputs: Inputs,
+    outputs: Outputs,
+    flow: Flow,
+    charge: f64,
+    /// Step of the last change of any output, and of the last time that flow was accounted for.
+    changed_at: u64,
+    accounted_at: u64,
+    in_violation: bool,
+    mark: Mark,
+    outcome: Outcome,
+}
+
+impl<'a, W: Watcher> Stage<'a, W> {
+    fn new(scenario: &'a Scenario, variation: &Variation, plant: &'a Plant, watcher: &'a mut W) -> Self {
+        let Scenario { settings, site, weather, .. } = scenario;
+        let weather_k = variation.weather * site.tolerance.weather_k;
+        let probes = settings
+            .channels
+            .iter()
+            .zip(&site.mountings)
+            .zip(&variation.channels)
+            .zip(0..)
+            .map(|(((channel, mounting), flaws), index)| {
+                Probe::new(channel, mounting, &site.converter, flaws, variation.noise_seed.wrapping_add(index))
+            })
+            .collect();
+        let outside_c = weather.points[0].outside_c + weather_k;
+        let start_c = site.winter.start_c.unwrap_or(outside_c);
+        let run = plant.at_rest(start_c);
+        let heater = &settings.heater;
+        let mut inputs = Inputs::DEAD;
+        // The battery's own protection is left out of it, so that the controller stands alone: what it permits is what is judged.
+        inputs.charge_line = Line::Allowed;
+        inputs.discharge_line = Line::Allowed;
+        let limit = |span: forewarm_core::quantity::Millis| u64::from(span.as_millis() / scenario.step_ms);
+        let trusted = limit(settings.trust.max_step).min(limit(settings.trust.max_age));
+        let leap = (Run::LONGEST_LEAP as u64).min(trusted);
+        let mut stage = Self {
+            scenario,
+            watcher,
+            unit: Unit::new(settings.clone(), Memory::default()),
+            mark: run.mark(),
+            plant: run,
+            probes,
+            bank: BankModel::new(&site.battery, settings),
+            heater: HeaterLoad {
+                power_at_nominal_w: f64::from(heater.power.as_milliwatts()) / 1000.0
+                    * (1.0 + variation.pad_power * site.tolerance.pad_power),
+                nominal_v: f64::from(heater.nominal.as_millivolts()) / 1000.0,
+                on: false,
+                line_ohm: scenario.line_ohm(),
+            },
+            weather_k,
+            hard_limit_c: site.battery.hard_limit_c + variation.hard_limit * site.tolerance.hard_limit_k,
+            step_s: f64::from(scenario.step_ms) / 1000.0,
+            // A block is a whole number of leaps.
+            leap: if leap > 1 { (2..=leap).rev().find(|leap| BLOCK % leap == 0).unwrap_or(0) } else { 0 },
+            calm: Calm::new(scenario),
+            at: 0,
+            weather: 0,
+            offer: 0,
+            inputs,
+            outputs: Outputs::all_off(forewarm_core::fault::SystemFault::SettingsInvalid),
+            flow: Flow::default(),
+            charge: site.winter.start_charge,
+            changed_at: 0,
+            accounted_at: 0,
+            in_violation: false,
+            outcome: Outcome {
+                coldest_true_c: f64::INFINITY,
+                warmest_plate_c: f64::NEG_INFINITY,
+                least_charge: site.winter.start_charge,
+                ..Outcome::default()
+            },
+        };
+        stage.set_weather();
+        stage.solve();
+        stage.outputs = stage.decide(0);
+        stage.solve();
+        stage
+    }
+
+    fn play(&mut self, stop: &AtomicBool) {
+        let end = self.steps_to(self.scenario.span_s);
+        while self.at < end && !stop.load(Ordering::Relaxed) {
+            self.take_up();
+            let until = self.next_event().min(self.at + BLOCK).min(end);
+            if !self.cross(until) {
+                self.walk(until);
+            }
+            self.account();
+        }
+    }
+
+    /// The step in which something at `at_s` is due.
+    fn steps_to(&self, at_s: i64) -> u64 {
+        u64::try_from(at_s * 1000).unwrap_or(0).div_ceil(self.scenario.step_ms.into())
+    }
+
+    /// Takes up whatever has changed in the world by now, and solves the bank for it.
+    fn take_up(&mut self) {
+        let Scenario { weather, offers, .. } = self.scenario;
+        let mut new_weather = false;
+        while weather.points.get(self.weather + 1).is_some_and(|next| self.steps_to(next.at_s) <= self.at) {
+            self.weather += 1;
+            new_weather = true;
+        }
+        if new_weather {
+            self.set_weather();
+        }
+        while offers.get(self.offer + 1).is_some_and(|next| self.steps_to(next.at_s) <= self.at) {
+            self.offer += 1;
+        }
+        self.solve();
+    }
+
+    fn next_event(&self) -> u64 {
+        let Scenario { weather, offers, .. } = self.scenario;
+        let weather = weather.points.get(self.weather + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
+        let offer = offers.get(self.offer + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
+        weather.min(offer).max(self.at + 1)
+    }
+
+    fn set_weather(&mut self) {
+        let points = &self.scenario.weather.points;
+        let now = points[self.weather];
+        // Wind is the mean of the time that ends with the next point.
+        let next = points.get(self.weather + 1).copied().unwrap_or(now);
+        #[expect(clippy::cast_precision_loss, reason = "seconds of a year")]
+        let span_s = (next.at_s - now.at_s).max(1) as f64;
+        let outside_c = now.outside_c + self.weather_k;
+        self.plant.set_air(Air {
+            outside_c,
+            slope_k_per_s: (next.outside_c - now.outside_c) / span_s,
+            wind_m_s: next.wind_m_s,
+        });
+        // The cables lie outside the box.
+        self.probes.iter_mut().for_each(|probe| probe.set_leads_at(outside_c));
+    }
+
+    fn offer(&self) -> &'a Offer {
+        &self.scenario.offers[self.offer]
+    }
+
+    /// Finds voltages and currents for the relays as they are, and tells plant and controller.
+    fn solve(&mut self) {
+        let offer = self.offer();
+        self.heater.on = self.outputs.heater == Relay::Closed;
+        let ceiling = (self.outputs.charge == Relay::Closed).then(|| fraction(self.outputs.ceiling));
+        self.flow = self.bank.flow(self.charge, offer, self.heater, ceiling);
+        self.plant.set_heat(Heat { heater_w: self.flow.heater_w, bank_w: self.flow.bank_heat_w });
+        self.inputs.sources = offer.sources;
+        self.inputs.supply = Some(millivolts(self.flow.supply_v));
+        self.inputs.bank = Some(millivolts(self.flow.bus_v));
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 1")]
+        let steps = (self.charge * 65_536.0).round() as u32;
+        self.inputs.state_of_charge = Some(Fraction::from_steps(steps));
+    }
+
+    /// The controller's step at the step `at`.
+    #[inline]
+    fn decide(&mut self, at: u64) -> Outputs {
+        let sensors_c = self.plant.sensors_c();
+        for ((sample, probe), t) in self.inputs.channels.iter_mut().zip(&self.probes).zip(sensors_c) {
+            *sample = Sample::Fresh(probe.measure(t, at));
+        }
+        // The controller's clock wraps, as it does in the field.
+        #[expect(clippy::cast_possible_truncation, reason = "wrapping is meant")]
+        let now = Instant::from_millis(at.wrapping_mul(self.scenario.step_ms.into()) as u32);
+        self.unit.step(now, &self.inputs)
+    }
+
+    /// Goes on to the step `until`, one step at a time.
+    fn walk(&mut self, until: u64) {
+        while self.at < until {
+            self.plant.leap(1);
+            self.at += 1;
+            self.outcome.taken += 1;
+            let outputs = self.decide(self.at);
+            if is_as_before(&self.outputs, &outputs) {
+                self.outputs.ceiling = outputs.ceiling;
+                if self.at.is_multiple_of(10) {
+                    self.look();
+                }
+            } else {
+                self.change(outputs);
+            }
+        }
+    }
+
+    #[cold]
+    fn change(&mut self, outputs: Outputs) {
+        self.account();
+        let before = std::mem::replace(&mut self.outputs, outputs);
+        self.changed_at = self.at;
+        let raised = |faults: forewarm_core::fault::Faults| {
+            faults.system != forewarm_core::fault::SystemFaults::NONE || faults.channels.iter().any(Option::is_some)
+        };
+        self.outcome.faults += u32::from(raised(outputs.faults) && !raised(before.faults));
+        if (before.heater, before.charge) != (outputs.heater, outputs.charge) {
+            if outputs.charge != before.charge {
+                self.in_violation = false;
+            }
+            self.solve();
+        }
+        self.look();
+    }
+
+    /// Goes on to the step `until` in leaps if nothing changes by then; otherwise stays where it is.
+    fn cross(&mut self, until: u64) -> bool {
+        let readings = self.unit.readings();
+        let is_calm = self.calm.holds(&readings);
+        let quiet = self.at - self.changed_at >= BLOCK;
+        if self.leap == 0 || !is_calm || !quiet || !(until - self.at).is_multiple_of(self.leap) {
+            return false;
+        }
+        let (from, unit) = (self.at, self.unit.clone());
+        self.plant.save(&mut self.mark);
+        let before = self.outputs;
+        let (in_violation, outcome) = (self.in_violation, self.outcome);
+        while self.at < until {
+            #[expect(clippy::cast_possible_truncation, reason = "at most ten")]
+            self.plant.leap(self.leap as usize);
+            self.at += self.leap;
+            let outputs = self.decide(self.at);
+            if !is_as_before(&before, &outputs) {
+                self.plant.restore(&self.mark);
+                self.unit = unit;
+                (self.at, self.in_violation, self.outcome) = (from, in_violation, outcome);
+                return false;
+            }
+            self.outputs.ceiling = outputs.ceiling;
+            self.note();
+        }
+        // Only now: what has to be gone back over is not shown.
+        self.look();
+        true
+    }
+
+    /// Notes the truth.
+    #[inline]
+    fn note(&mut self) {
+        let permitted = self.outputs.charge == Relay::Closed;
+        if !permitted && !W::WATCHES {
+            return;
+        }
+        let coldest_c = self.plant.coldest_cell_c();
+        let outcome = &mut self.outcome;
+        if permitted {
+            let coldest = outcome.coldest_true_c_while_permitted.get_or_insert(f64::INFINITY);
+            *coldest = coldest.min(coldest_c);
+            if coldest_c < self.hard_limit_c && !self.in_violation {
+                self.in_violation = true;
+                outcome.violations += 1;
+            }
+        }
+        if W::WATCHES {
+            outcome.coldest_true_c = outcome.coldest_true_c.min(coldest_c);
+            outcome.warmest_plate_c = outcome.warmest_plate_c.max(self.plant.plate_c());
+        }
+    }
+
+    /// Notes the truth, and shows it to whoever looks on.
+    fn look(&mut self) {
+        self.note();
+        if W::WATCHES {
+            self.watcher.look(&Glimpse {
+                at_s: seconds(self.at, self.step_s),
+                outputs: &self.outputs,
+                readings: self.unit.readings(),
+                coldest_c: self.plant.coldest_cell_c(),
+                plate_c: self.plant.plate_c(),
+                outside_c: self.plant.outside_c(),
+                inputs: &self.inputs,
+            });
+        }
+    }
+
+    /// Books what has flowed since it was last booked, with the relays as they were.
+    fn account(&mut self) {
+        let (from_s, to_s) = (seconds(self.accounted_at, self.step_s), seconds(self.at, self.step_s));
+        let span_s = to_s - from_s;
+        self.accounted_at = self.at;
+        self.watcher.book(from_s, to_s, &self.outputs, &self.scenario.offers[self.offer], &self.flow);
+        let (flow, outcome) = (&self.flow, &mut self.outcome);
+        let hours = span_s / 3600.0;
+        if self.outputs.heater == Relay::Closed {
+            outcome.heater_on_s += span_s;
+        }
+        outcome.heater_wh += flow.heater_w * hours;
+        for (total, power_w) in outcome.heater_wh_by_source.iter_mut().zip(flow.heater_w_by_source) {
+            *total += power_w * hours;
+        }
+        outcome.heater_wh_of_bank += flow.heater_w_bank * hours;
+        if self.outputs.charge == Relay::Closed {
+            outcome.charge_permitted_s += span_s;
+            if self.in_violation {
+                outcome.violation_s += span_s;
+            }
+        }
+        if flow.charge_wanted {
+            outcome.charge_wanted_s += span_s;
+            if self.outputs.charge == Relay::Open {
+                outcome.charge_refused_s += span_s;
+            }
+        }
+        outcome.charged_ah += flow.charge_a.max(0.0) * hours;
+        outcome.refused_wh += flow.refused_w * hours;
+        outcome.unmet_wh += flow.unmet_w * hours;
+        self.charge = self.bank.advance(self.charge, flow.charge_a, span_s);
+        outcome.least_charge = outcome.least_charge.min(self.charge);
+    }
+
+    fn end(mut self) -> Outcome {
+        let counters = self.unit.counters();
+        Outcome {
+            span_s: seconds(self.at, self.step_s),
+            steps: self.at,
+            last_charge: self.charge,
+            heater_cycles: counters.heater_cycles,
+            charge_cycles: counters.charge_cycles,
+            overrules: counters.overrules,
+            balance: self.plant.balance(),
+            ..self.outcome
+        }
+    }
+}
+
+fn is_as_before(before: &Outputs, after: &Outputs) -> bool {
+    // The ceiling follows the temperature all the time.
+    Outputs { ceiling: before.ceiling, ..*after } == *before
+}
+
+#[expect(clippy::cast_precision_loss, reason = "steps of a year, at most 3·10⁸")]
+fn seconds(steps: u64, step_s: f64) -> f64 {
+    steps as f64 * step_s
+}
+
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
+fn millivolts(volts: f64) -> Millivolts {
+    Millivolts::from_millivolts((volts * 1000.0).round() as u32)
+}
+
+fn fraction(fraction: Fraction) -> f64 {
+    f64::from(fraction.as_steps()) / 65_536.0
+}
+
+/// Whether every reading is well between two thresholds.
+struct Calm {
+    /// Of each channel (°C), ascending.
+    thresholds: Vec<Vec<f64>>,
+    /// Nearer to a threshold than this, a reading's noise and coarseness count (K).
+    margin_k: Vec<f64>,
+    /// The readings a block ago (°C).
+    before: Vec<f64>,
+}
+
+impl Calm {
+    fn new(scenario: &Scenario) -> Self {
+        let Scenario { settings, site, .. } = scenario;
+        let converter = &site.converter;
+        let margin_k = settings.channels.iter().map(|channel| {
+            let code_ohm = crate::platinum::ohms(channel.reference) / f64::from(1_u32 << converter.bits);
+            let platinum = crate::platinum::Platinum::of(&channel.element);
+            // Noise of eight standard deviations is beyond what four 16-bit numbers can add up to.
+            0.02 + 8.0 * converter.noise_k + 2.0 * code_ohm / platinum.slope(0.0)
+        });
+        Self {
+            thresholds: settings.channels.iter().map(|channel| thresholds(settings, channel.role)).collect(),
+            margin_k: margin_k.collect(),
+            before: vec![f64::NAN; settings.channels.len()],
+        }
+    }
+
+    /// Whether no reading can come to a threshold within the next block, at twice the pace of the last.
+    fn holds(&mut self, readings: &[Option<Celsius>; MAX_CHANNELS]) -> bool {
+        let mut holds = true;
+        let channels = self.thresholds.iter().zip(&self.margin_k).zip(&mut self.before).zip(readings);
+        for (((thresholds, margin_k), before), reading) in channels {
+            let now = reading.map_or(f64::NAN, |t| f64::from(t.as_steps()) / 65_536.0);
+            let distance = margin_k + 2.0 * (now - *before).abs();
+            // Nothing compares with what is no number.
+            holds &= distance.is_finite() && thresholds.iter().all(|threshold| (now - threshold).abs() > distance);
+            *before = now;
+        }
+        holds
+    }
+}
+
+/// What a channel of this role is compared with (°C).
+fn thresholds(settings: &ValidSettings, role: Role) -> Vec<f64> {
+    let celsius = |t: Celsius| f64::from(t.as_steps()) / 65_536.0;
+    let (charge, heater) = (&settings.charge, &settings.heater);
+    let cutout = celsius(heater.cutout(role));
+    let kelvins = |t: forewarm_core::quantity::Kelvins| f64::from(t.as_steps()) / 65_536.0;
+    let mut all = vec![cutout, cutout - kelvins(heater.cutout_hysteresis), cutout + kelvins(heater.over_temperature)];
+    if role == Role::Cell {
+        let (release, stop) = (celsius(charge.release), celsius(heater.stop));
+        all.extend([celsius(charge.inhibit), release, celsius(charge.high_limit), celsius(charge.high_release)]);
+        all.extend([celsius(heater.start), stop, f64::midpoint(release, stop)]);
+    }
+    all
+}
