@@ -304,8 +304,9 @@ fn print_shows_the_whole_season_on_landscape_pages_without_buttons() {
     let box_of = text.split("/MediaBox [").nth(1).expect("a page has a size");
     let size = numbers(box_of.split(']').next().expect("it ends"));
     assert!((size[2] - 842.0).abs() < 1.0 && (size[3] - 595.0).abs() < 1.0, "not A4 landscape: {size:?}");
-    browser.call("Emulation.setEmulatedMedia", &serde_json::json!({ "media": "print" }));
     let display = |selector: &str| format!("getComputedStyle(document.querySelector('{selector}')).display");
+    assert_eq!(browser.text(&display(".drawn")), "none");
+    browser.call("Emulation.setEmulatedMedia", &serde_json::json!({ "media": "print" }));
     assert_eq!(browser.text(&display("#live")), "none");
     assert_eq!(browser.text(&display(".drawn")), "block");
     assert_eq!(browser.text("getComputedStyle(document.body).backgroundColor"), "rgb(255, 255, 255)");
@@ -321,6 +322,7 @@ fn without_scripts_the_drawings_are_shown() {
     let html = browser.document();
     assert!(!html.contains("class=\"scripted\""), "a script has run");
     assert!(browser.height_of(".drawn svg") > 400.0, "no drawing is shown");
+    browser.close();
 }
 
 #[test]

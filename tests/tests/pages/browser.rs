@@ -228,7 +228,8 @@ impl Page {
     /// # Panics
     /// When it has complained of anything.
     pub(crate) fn close(mut self) {
-        self.settle();
+        // What it has said until now comes before the answer.
+        self.call("DOM.getDocument", &json!({}));
         assert!(self.complaints.is_empty(), "the page complains: {:#?}", self.complaints);
     }
 }
