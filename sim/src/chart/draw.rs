@@ -310,7 +310,7 @@ impl Drawing<'_> {
             let _ = writeln!(
                 out,
                 "<path fill=\"{colour}\" fill-opacity=\"{fill}\" stroke=\"{outline}\" stroke-width=\"0.8\" \
-                 stroke-linejoin=\"round\" d=\"{}\"/>",
+                 stroke-dasharray=\"{dashes}\" stroke-linejoin=\"round\" d=\"{}\"/>",
                 area(&piece)
             );
             if apart {

@@ -555,7 +555,7 @@
     // Never thinner than can be seen.
     shape(parent, "path", {
       d: area, fill: line.colour, "fill-opacity": line.fill * (apart ? 0.6 : 1), class: "area",
-      stroke: apart ? "none" : line.colour, "stroke-width": 0.8,
+      stroke: apart ? "none" : line.colour, "stroke-width": 0.8, "stroke-dasharray": line.dash,
     });
     if (apart) shape(parent, "path", { d: middle, stroke: line.colour, "stroke-width": line.width, "stroke-dasharray": line.dash, class: "middle" });
   }
