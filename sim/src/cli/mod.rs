@@ -3,6 +3,7 @@
 mod check;
 mod interrupt;
 mod new;
+mod plan;
 mod replay;
 mod table;
 
@@ -28,6 +29,7 @@ struct Arguments {
 enum Command {
     New(new::Arguments),
     Check(check::Arguments),
+    Plan(plan::Arguments),
     Replay(replay::Arguments),
     Table(table::Arguments),
 }
@@ -40,6 +42,7 @@ pub(crate) fn run() -> ExitCode {
     let done = match command {
         Command::New(arguments) => new::run(&arguments, form),
         Command::Check(arguments) => check::run(&arguments, form),
+        Command::Plan(arguments) => plan::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
         Command::Table(arguments) => table::run(&arguments, form),
     };

@@ -57,7 +57,7 @@ pub fn step_ohm(reference_ohm: f64, bits: u32) -> f64 {
     reference_ohm * (-f64::from(bits)).exp2()
 }
 
-/// Largest deviation of an element of its class at `t_c` °C (K). Source: IEC 60751:2022, table of tolerance classes.
+/// Largest deviation of an element of its class at `t_c` °C (K).
 #[must_use]
 pub fn class_k(class: Class, t_c: f64) -> f64 {
     let (a, b) = class.tolerance();
@@ -309,7 +309,7 @@ impl Chain<'_> {
     }
 
     fn loop_ohm(&self, t_c: f64) -> f64 {
-        loop_ohm(self.mounting.cable_m, conductor::ohm_per_m_20c(self.mounting.cable_mm2), t_c)
+        self.mounting.loop_ohm_20c * conductor::copper_factor(t_c)
     }
 
     /// The budget of this channel where it shows `reading_c` °C, mounted so that it differs from the coldest cell layer by
@@ -433,7 +433,7 @@ mod tests {
         let element_c = near + heating * (1.0 + rectangular(0.5)) + rectangular(class_k(mounting.class, near));
         let element_ohm = platinum.ohms(element_c);
         let lead_c = f64::midpoint(leads_c.0, leads_c.1) + rectangular((leads_c.1 - leads_c.0) / 2.0);
-        let lead = mounting.cable_m * conductor::ohm_per_m_20c(mounting.cable_mm2) * conductor::copper_factor(lead_c);
+        let lead = mounting.loop_ohm_20c / 2.0 * conductor::copper_factor(lead_c);
         let gain = (1.0 + rectangular(converter.gain))
             * (1.0 + rectangular(converter.reference_tolerance))
             * (1.0 + rectangular(converter.reference_drift));
@@ -477,7 +477,7 @@ mod tests {
                     for class in [Class::AA, Class::C] {
                         seed += 1;
                         let channel = wired(leads, element);
-                        let mounting = Mounting { class, cable_m: 8.0, ..site.mountings[0] };
+                        let mounting = Mounting { class, loop_ohm_20c: 0.62, ..site.mountings[0] };
                         let chain = chain(&channel, &mounting, &site.converter);
                         let coldest_c = 5.0;
                         let budget = chain.budget(coldest_c, placement);
@@ -544,7 +544,7 @@ mod tests {
             let mut placement = Placement { warm_bias_k: warm, half_width_k: 0.1 };
             let before = chain(&channel, &mounting, &converter).budget(5.0, placement);
             match which {
-                0 => mounting.cable_m *= more,
+                0 => mounting.loop_ohm_20c *= more,
                 1 => mounting.self_heating_k_per_mw *= more,
                 2 => converter.bits -= 2,
                 3 => converter.offset_ohm *= more,

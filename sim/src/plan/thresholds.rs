@@ -348,11 +348,7 @@ fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> 
     if warmest < 0.1 {
         return None;
     }
-    let at_20 = super::measurement::loop_ohm(
-        witness.chain.mounting.cable_m,
-        super::conductor::ohm_per_m_20c(witness.chain.mounting.cable_mm2),
-        20.0,
-    );
+    let at_20 = witness.chain.mounting.loop_ohm_20c;
     Some(Finding::change(
         Part::Measurement,
         format!(
@@ -459,7 +455,7 @@ mod tests {
         let (mut settings, mut site) = (settings(), site());
         settings.channels[0].element = Element::pt100();
         settings.channels[0].leads = Leads::TwoWire { loop_at_20c: Ohms::ZERO, at: Celsius::from_millidegrees(20_000) };
-        site.mountings[0] = Mounting { cable_m: 10.0, class: Class::B, ..site.mountings[0] };
+        site.mountings[0] = Mounting { loop_ohm_20c: 0.78, class: Class::B, ..site.mountings[0] };
         let (_, findings) = judged(&settings, &site, &[0.0; 4]);
         let finding = findings.iter().find(|finding| finding.text.contains("two leads")).unwrap();
         let change = finding.change.as_ref().unwrap();
