@@ -17,6 +17,16 @@ use std::path::PathBuf;
 pub(crate) struct Arguments {
     /// The installation file; - for the standard input
     file: PathBuf,
+
+    /// Also tell the power that warms up from the design minimum within so many
+    /// hours, 0.1 to 100
+    #[arg(long, value_name = "HOURS", value_parser = hours, verbatim_doc_comment)]
+    within: Option<f64>,
+}
+
+fn hours(text: &str) -> Result<f64, String> {
+    let hours: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
+    if (0.1..=100.0).contains(&hours) { Ok(hours) } else { Err("not within 0.1 to 100 h".to_owned()) }
 }
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
@@ -30,13 +40,16 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
             );
         return Err(Stop::Failed(vec![problem]));
     };
-    let plan = Plan::of(Subject {
-        title: &installation.title,
-        channels: &installation.channels,
-        sources: &installation.sources,
-        settings: &installation.settings,
-        site,
-    });
+    let plan = Plan::of(
+        Subject {
+            title: &installation.title,
+            channels: &installation.channels,
+            sources: &installation.sources,
+            settings: &installation.settings,
+            site,
+        },
+        arguments.within,
+    );
     print(|out| match form {
         Form::Text => plan.write_text(out),
         Form::Json => {
