@@ -113,7 +113,7 @@ fn a_timeline_replays_to_the_decisions_it_was_written_with() {
     let hut = Hut::new(20);
     let timeline = hut.path("season.csv");
     let timeline = timeline.to_str().unwrap();
-    assert_eq!(hut.rehearse(&["--timeline", timeline, "--every", "10"]).status, 0);
+    assert_eq!(hut.rehearse(&["--timeline", timeline]).status, 0);
     let hut_file = hut.path("hut.toml");
     let replayed = forewarm(&["replay", hut_file.to_str().unwrap(), timeline, "--json"]);
     assert_eq!(replayed.status, 0, "{}", replayed.stderr);

@@ -221,6 +221,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
 
     fn play(&mut self, stop: &AtomicBool) {
         let end = self.steps_to(self.scenario.span_s);
+        self.look();
         while self.at < end && !stop.load(Ordering::Relaxed) {
             self.take_up();
             let until = self.next_event().min(self.at + BLOCK).min(end);
