@@ -36,7 +36,8 @@ impl Switch {
 #[must_use]
 #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
 pub fn season(title: &str, start: DateTime, span_s: i64, bin_s: i64, loss_w_k: f64) -> Season {
-    let kinds = [LineKind::Plate, LineKind::CellReading, LineKind::CellReading, LineKind::ColdestCell, LineKind::Outside];
+    let kinds =
+        [LineKind::Plate, LineKind::CellReading, LineKind::CellReading, LineKind::ColdestCell, LineKind::Outside];
     let names = ["plate", "battery_1", "battery_2", "coldest cell, true", "outside"];
     let mut ranges = vec![Vec::<(f32, f32)>::new(); kinds.len()];
     let [mut charge, mut heater, mut solar, mut engine] = [
@@ -95,9 +96,7 @@ pub fn season(title: &str, start: DateTime, span_s: i64, bin_s: i64, loss_w_k: f
         title: title.to_owned(),
         start,
         span_s,
-        lines: lines
-            .map(|((name, kind), ranges)| Line { name: name.to_owned(), kind, bin_s, ranges })
-            .collect(),
+        lines: lines.map(|((name, kind), ranges)| Line { name: name.to_owned(), kind, bin_s, ranges }).collect(),
         levels: vec![
             level("hard limit", LevelKind::Other, 0.0),
             level("inhibit", LevelKind::Inhibit, 5.0),
