@@ -5,6 +5,7 @@
 //! | [`bank`] | the bank as a store of charge |
 //! | [`cautions`] | what every document says once, and briefly |
 //! | [`chart`] | pictures of a season |
+//! | [`csv_text`] | lines of cells under a header, out of whatever somebody points at |
 //! | [`decimal`] | numbers as people write them, exact |
 //! | [`diagnostic`] | what is wrong, where, why, and what to try: one shape for every message |
 //! | [`installation`] | the installation file: reading it, checking it, writing a first one |
@@ -24,6 +25,7 @@
 pub mod bank;
 pub mod cautions;
 pub mod chart;
+pub mod csv_text;
 pub mod decimal;
 pub mod diagnostic;
 pub mod installation;

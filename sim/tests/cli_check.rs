@@ -158,9 +158,99 @@ const SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     ("element", "", "channel 1 (cells_low): element is missing", "\"pt100\", \"pt500\" or \"pt1000\""),
 ];
 
+/// The same for what a file says of the site: section and name of the line, what is written in its place, what is said, the remedy.
+#[rustfmt::skip]
+const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
+    ("battery", "length_mm", "length_mm = -330", "battery.length_mm is -330 mm, outside 20 to 2000 mm", "length_mm = 330"),
+    ("battery", "length_mm", "length_mm = inf", "battery.length_mm is inf, not a finite number", "20 to 2000 mm"),
+    ("battery", "length_mm", "length_mm = \"330 mm\"", "is the text \"330 mm\", not a number", "length_mm = 330"),
+    ("battery", "length_mm", "length_m = 0.33", "battery has no setting length_m", "length_mm = 330"),
+    ("battery", "mass_kg", "mass_kg = 0", "battery.mass_kg is 0 kg, outside 0.1 to 500 kg", "mass_kg = 0.1"),
+    ("battery", "mass_kg", "mass_kg = 0.5", "which in 330 x 172 x 215 mm is 41 kg/m³, outside 500 to 6000 kg/m³", "data sheet"),
+    ("battery", "mass_kg", "mass_g = 11500", "battery has no setting mass_g", "mass_kg = 11.5"),
+    ("battery", "cell_mass_kg", "cell_mass_kg = 3", "is 3 kg, which for 4 cells makes 12.000 kg, more than battery.mass_kg (11.5 kg)", "cells_in_series"),
+    ("battery", "cell_mass_kg", "cell_mass_kg = 1", "makes 4.000 kg, less than half of battery.mass_kg (11.5 kg)", "cells_in_series"),
+    ("battery", "count", "count = 1.5", "battery.count is 1.5, not a whole number", "count = 1"),
+    ("battery", "cells", "cells = \"upright\"", "battery.cells is the text \"upright\"", "\"standing\" or \"lying\""),
+    ("battery", "cells", "floor_thickness_mm = 2", "battery has no setting floor_thickness_mm", "put it into [box]"),
+    ("plate", "thickness_mm", "thickness_mm = 0", "plate.thickness_mm is 0 mm, outside 0.2 to 50 mm", "thickness_mm = 2"),
+    ("plate", "material", "material = \"aluminum\"", "plate.material is the text \"aluminum\"", "material = \"aluminium\""),
+    ("pad", "length_mm", "length_mm = 360", "pad is 360 x 320 mm, larger than the plate (330 x 349 mm)", "at most 330 x 349 mm"),
+    ("box", "length_mm", "length_mm = 300", "box is 300 x 400 mm inside, and the row of batteries is 330 x 349 mm", "at least 330 x 349 mm"),
+    ("box", "height_mm", "height_mm = 200", "box.height_mm is 200 mm, and batteries, plate and pad are 218.5 mm high", "height_mm = 219"),
+    ("box", "insulation", "insulation = \"foam\"", "box.insulation is the text \"foam\"", "\"xps\""),
+    ("box", "conductivity_w_per_m_k", "conductivity_w_per_m_k = 0.04", "does not go with box.insulation", "one of the two"),
+    ("box", "thickness_mm", "thickness_mm = 0", "box.thickness_mm is 0 mm", "thickness_mm = 0.5"),
+    ("site", "design_min_c", "design_min_f = -4", "site has no setting design_min_f", "design_min_c = -20"),
+    ("site", "ground_c", "ground_c = 5", "site.ground_c does not go with a box that has air under it", "stands_on = \"ground\""),
+    ("converter", "bits", "bits = 8", "converter.bits is 8, outside 10 to 24", "bits = 16"),
+    ("channel", "battery", "battery = 3", "channel 1 (cells_low): battery is 3, and battery.count is 2", "battery = 2"),
+    ("channel", "class", "class = \"D\"", "channel 1 (cells_low): class is the text \"D\"", "class = \"AA\", \"A\", \"B\" or \"C\""),
+    ("channel", "class", "class = \"aa\"", "channel 1 (cells_low): class is the text \"aa\"", "class = \"AA\" (it may be"),
+    ("source", "schedule", "schedule = \"mon 07:30-08:30 08:00-09:00\"", "source 1 (engine): schedule: the schedule overlaps itself", "schedule = "),
+    ("source", "schedule", "schedule = \"weekdays\"", "source 1 (engine): schedule: \"weekdays\" is neither a day nor a time", "schedule = "),
+    ("source", "schedule", "log = \"\"", "source 1 (engine): log is \"\", which no file is called", "log = "),
+    ("source", "sun_at_least_w_m2", "sun_at_least_w_m2 = 150", "sun_at_least_w_m2 does not go with schedule", "one of schedule"),
+    ("winter", "from", "from = \"02-29\"", "winter.from is \"02-29\", not a month and a day of every year", "from = \"11-01\""),
+    ("winter", "from", "from = 2024-11-01", "winter.from is a date or time, not a text", "from = "),
+    ("winter", "days", "days = 367", "winter.days is 367, outside 1 to 366", "days = 180"),
+    ("winter", "mean_c", "mean_c = 400", "winter.mean_c is 400 °C, outside -60 to 40 °C", "mean_c = 40"),
+    ("tolerance", "insulation_pct", "insulation_pct = 100", "tolerance.insulation_pct is 100 %, outside 0 to 90 %", "insulation_pct = 15"),
+];
+
+/// The same, told where a section begins that lacks something, or at the other of two lines that do not go together.
+#[rustfmt::skip]
+const SITE_SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str, &str)] = &[
+    ("battery", "height_mm", "", "battery.height_mm is missing", "height_mm, height of one battery"),
+    ("box", "insulation", "", "box.insulation is missing", "conductivity_w_per_m_k for any other"),
+    ("site", "stands_on", "stands_on = \"ground\"", "site.ground_c is missing", "ground_c"),
+    ("source", "derate_pct", "derate_pct = 50", "source 1 (engine): rated_a is missing", "leave out derate_pct"),
+    ("load", "scheduled_w", "scheduled_w = 30", "load.schedule is missing", "schedule = "),
+    ("load", "schedule", "schedule = \"daily 18:00-22:00\"", "load.scheduled_w is missing", "scheduled_w"),
+    ("circuit", "cable_m", "", "circuit.cable_m is missing", "cable_m, length of the cable"),
+    ("circuit", "pilot_a", "", "circuit.pilot_a is missing", "leave out pilot_v"),
+    ("winter", "weather", "weather = \"weather.csv\"", "winter.mean_c does not go with winter.weather", "one of the two"),
+    ("winter", "spell_c", "", "winter.spell_c is missing", "spell_c, mean of the days"),
+    ("pad", "width_mm", "width_mm = 360", "pad is 320 x 360 mm, larger than the plate", "at most 330 x 349 mm"),
+];
+
+/// What is allowed of a site and should have been meant: section and name of the line, what is written in its place, what is said.
+#[rustfmt::skip]
+const SITE_WARNINGS: &[(&str, &str, &str, &str)] = &[
+    ("heater", "power_w", "power_w = 400", "pad gives 0.39 W/cm², 400 W on 1024 cm², above 0.3 W/cm²"),
+    ("battery", "cells_in_series", "cells_in_series = 8", "battery.cells_in_series is 8, which makes 25.6 V, far from heater.nominal_v (12.8 V)"),
+    ("charge", "capacity_ah", "capacity_ah = 100", "battery.mass_kg makes 23 kg for the bank, and its 1280 Wh 56 Wh/kg"),
+    ("battery", "mass_kg", "mass_kg = 23", "battery.mass_kg makes 46 kg for the bank, and its 2560 Wh 56 Wh/kg"),
+    ("plate", "length_mm", "length_mm = 320", "plate is 320 x 349 mm, and the row of batteries is 330 x 349 mm"),
+    ("channel", "at", "at = \"plate\"", "channel 1 (cells_low): at makes it a cell channel at the plate"),
+    ("channel", "at", "at = \"air\"", "channel 1 (cells_low): at makes it a cell channel in the air"),
+    ("channel", "wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 0.39\ncable_m = 10\ncable_mm2 = 0.5", "two conductors of 10 m and 0.5 mm² have about 0.780 Ω"),
+    ("source", "schedule", "", "source 1 (engine) says nowhere when it is there"),
+    ("source", "power_w", "power_w = 200", "source 1 (engine): power_w is 200 W, below budget_w (300 W)"),
+    ("winter", "spell_from_day", "spell_from_day = 60", "winter.spell_from_day is 60, and the rehearsal ends after 60 days"),
+];
+
+/// The starter with the first line of `section` that sets or offers `name` replaced, and the number of that line.
+fn starter_with_in(section: &str, name: &str, to: &str) -> (String, usize) {
+    let text = starter();
+    let mut here = "";
+    let number = text.lines().position(|line| {
+        if line.starts_with('[') {
+            here = line.trim_matches(['[', ']']);
+        }
+        here == section && line.trim_start_matches("# ").starts_with(&format!("{name} = "))
+    });
+    let number = number.unwrap_or_else(|| panic!("no line {section}.{name}"));
+    let lines: Vec<&str> = text.lines().enumerate().map(|(at, line)| if at == number { to } else { line }).collect();
+    (lines.join("\n") + "\n", number + 1)
+}
+
 /// Makes the slip, and returns where it was told: the line in the message less the line of the slip.
 fn told(&(from, to, said, remedy): &(&str, &str, &str, &str)) -> i64 {
-    let (text, line) = starter_with(from, to);
+    told_in(starter_with(from, to), to, said, remedy)
+}
+
+fn told_in((text, line): (String, usize), to: &str, said: &str, remedy: &str) -> i64 {
     let run = check(&text);
     let context = format!("{to:?} said\n{}{}", run.stdout, run.stderr);
     assert_eq!((run.status, &*run.stderr), (1, ""), "{context}");
@@ -185,6 +275,54 @@ fn what_is_missing_or_does_not_go_together_is_told_alone_with_a_remedy() {
     for slip in SLIPS_TOLD_ELSEWHERE {
         told(slip);
     }
+}
+
+#[test]
+fn every_slip_in_the_site_is_told_alone_on_its_line_with_a_remedy() {
+    for &(section, name, to, said, remedy) in SITE_SLIPS {
+        assert_eq!(told_in(starter_with_in(section, name, to), to, said, remedy), 0, "{to} is told on another line");
+    }
+}
+
+#[test]
+fn what_a_site_lacks_or_does_not_go_together_in_it_is_told_alone_with_a_remedy() {
+    for &(section, name, to, said, remedy) in SITE_SLIPS_TOLD_ELSEWHERE {
+        told_in(starter_with_in(section, name, to), to, said, remedy);
+    }
+}
+
+#[test]
+fn what_should_have_been_meant_of_a_site_is_a_warning_and_no_failure() {
+    for &(section, name, to, said) in SITE_WARNINGS {
+        let run = check(&starter_with_in(section, name, to).0);
+        assert_eq!(run.status, 0, "{to}: {run:?}");
+        assert!(run.stdout.contains("warning: standard input:") && run.stdout.contains(said), "{to}: {}", run.stdout);
+    }
+    for (section, name, to) in [
+        ("heater", "power_w", "power_w = 300"),
+        ("channel", "wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 0.39\ncable_m = 5\ncable_mm2 = 0.5"),
+        ("channel", "wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 5\ncable_m = 5"),
+        ("winter", "spell_from_day", "spell_from_day = 59"),
+    ] {
+        let run = check(&starter_with_in(section, name, to).0);
+        assert!(run.stdout.contains("standard input: no problems\n"), "{to}: {}", run.stdout);
+    }
+}
+
+#[test]
+fn a_file_that_is_named_and_missing_is_a_warning_where_it_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("hut.toml");
+    let (text, line) = starter_with_in("source", "schedule", "log = \"engine.csv\"");
+    fs::write(&path, &text).unwrap();
+    let shown = path.to_str().unwrap();
+    let run = forewarm(&["check", shown]);
+    let said =
+        format!("warning: {shown}:{line}:1: source 1 (engine): log is \"engine.csv\", and there is no such file");
+    assert_eq!(run.status, 0, "{run:?}");
+    assert!(run.stdout.starts_with(&said), "{}", run.stdout);
+    fs::write(folder.path().join("engine.csv"), "time,engine_present\n").unwrap();
+    assert!(forewarm(&["check", shown]).stdout.contains(": no problems\n"));
 }
 
 #[test]

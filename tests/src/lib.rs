@@ -1,7 +1,5 @@
 //! What the checks that cross crates share: where the project lies, how its data files are read, how a tool is run.
 
-pub mod seasons;
-
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
 

@@ -1,22 +1,406 @@
-//! temp
-use forewarm_tests::seasons::season;
-use jiff::civil::datetime;
-#[test]
-fn w() {
-    let out = std::path::Path::new("/tmp/helpers/d-out");
-    let start = datetime(2026, 10, 15, 0, 0, 0, 0);
-    let a = season("Hut above the harbour: 25 mm of insulation", start, 180 * 86400, 600, 2.0);
-    let b = season("Hut above the harbour: 50 mm of insulation", start, 180 * 86400, 600, 1.0);
-    let h = season("One hour", datetime(2027, 1, 14, 11, 7, 0, 0), 3600, 60, 2.0);
-    let y = season("A year", start, 366 * 86400, 790, 2.0);
-    let w = |n: &str, s: &[forewarm::chart::Season]| {
-        let p = forewarm::chart::page(s, "Summary\n  x  1\n", &forewarm::cautions::CAUTIONS);
-        println!("{n} {}", p.len());
-        std::fs::write(out.join(n), p).unwrap();
+//! The page of a season in a real browser: it draws, it reads out what the season holds, it listens, it prints, and it never complains.
+//! `tests/tools/browser` finds or installs the browser. Pictures of what was seen stay in `target/tmp/pages`.
+
+#[path = "pages/browser.rs"]
+mod browser;
+#[path = "pages/seasons.rs"]
+mod seasons;
+
+use browser::Page;
+use forewarm::cautions::CAUTIONS;
+use forewarm::chart::{Season, page};
+use jiff::civil::{DateTime, datetime};
+use serde_json::Value;
+
+const DAY_S: i64 = 86_400;
+const START: DateTime = datetime(2026, 10, 15, 0, 0, 0, 0);
+const SUMMARY: &str = "Season\n  heater on    456.2 h\n";
+
+fn winter() -> Season {
+    seasons::season("Hut above the harbour, 25 mm of insulation", START, 180 * DAY_S, 600, 1.5)
+}
+
+fn opened(seasons: &[Season], name: &str) -> Page {
+    let mut browser = Page::new(1280, 900, false);
+    browser.open(&page(seasons, SUMMARY, &CAUTIONS));
+    browser.photograph(name);
+    browser
+}
+
+/// A place in the picture: how far from its left and upper end, from 0 to 1.
+fn place(browser: &mut Page, panel: usize, across: f64, down: f64) -> (f64, f64) {
+    let frame = format!("document.querySelectorAll('.plot')[{panel}].querySelector('.frame').getBoundingClientRect()");
+    let [left, top, width, height] =
+        ["left", "top", "width", "height"].map(|edge| browser.number(&format!("{frame}.{edge}")));
+    (left + across * width, top + down * height)
+}
+
+/// The stretch that a panel reads out, in seconds of the season; the end is missing for less than a minute.
+fn stretch(browser: &mut Page, panel: usize, season: &Season) -> (i64, i64) {
+    let times = browser.value(&format!(
+        "[...document.querySelectorAll('.readout')[{panel}].querySelectorAll('time')].map(time => time.dateTime)"
+    ));
+    let second = |time: &Value| {
+        let date: DateTime = time.as_str().expect("a time").parse().expect("a date and time");
+        date.duration_since(season.start).as_secs()
     };
-    std::fs::write(out.join("season.svg"), forewarm::chart::drawing(&a)).unwrap();
-    w("one.html", &[a.clone()]);
-    w("two.html", &[a, b]);
-    w("hour.html", &[h]);
-    w("year.html", &[y]);
+    let times: Vec<i64> = times.as_array().expect("times").iter().map(second).collect();
+    // A whole day is named by its date alone, a moment by its second.
+    let only = |start: i64, text: String| if text.len() == 10 { start + DAY_S } else { start + 1 };
+    match times[..] {
+        [start, end] => (start, end),
+        [start] => {
+            let text = browser.text(&format!("document.querySelectorAll('.when')[{panel}].textContent"));
+            (start, only(start, text))
+        }
+        _ => panic!("{times:?}"),
+    }
+}
+
+/// The value that a panel shows beside a name.
+fn shown(browser: &mut Page, panel: usize, name: &str) -> String {
+    browser.text(&format!(
+        "[...document.querySelectorAll('.readout')[{panel}].querySelectorAll('.item')]\
+         .find(item => item.querySelector('.name').textContent === {}).querySelector('.value').textContent",
+        Value::from(name)
+    ))
+}
+
+/// The numbers of a text.
+fn numbers(text: &str) -> Vec<f64> {
+    let words = text.replace('−', "-");
+    words.split_whitespace().filter_map(|word| word.trim_matches(',').parse().ok()).collect()
+}
+
+/// Compares everything a panel reads out with what the season holds.
+#[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+fn reads_what_the_season_holds(browser: &mut Page, panel: usize, season: &Season) {
+    let (from, to) = stretch(browser, panel, season);
+    for line in &season.lines {
+        let bins = usize::try_from(from / line.bin_s).unwrap()..usize::try_from((to - 1) / line.bin_s + 1).unwrap();
+        let bins = &line.ranges[bins.start..bins.end.min(line.ranges.len())];
+        let low = bins.iter().map(|bin| bin.0).fold(f32::INFINITY, f32::min);
+        let high = bins.iter().map(|bin| bin.1).fold(f32::NEG_INFINITY, f32::max);
+        let text = shown(browser, panel, &line.name);
+        let read = numbers(&text);
+        assert!(text.ends_with(" °C") && !read.is_empty(), "{}: {text}", line.name);
+        for (read, held) in [(read[0], low), (read[read.len() - 1], high)] {
+            // Half of a shown tenth, and half of a hundredth that the page carries.
+            assert!((read - f64::from(held)).abs() <= 0.0551, "{} {from}..{to}: {text}, not {held}", line.name);
+        }
+    }
+    for band in &season.bands {
+        let on: i64 = band.on.iter().map(|on| (on.1.min(to) - on.0.max(from)).max(0)).sum();
+        let text = shown(browser, panel, &band.name);
+        let percent = 100.0 * on as f64 / (to - from) as f64;
+        match text.as_str() {
+            "off" => assert!(on == 0, "{} {from}..{to}: {text}, not {on} s", band.name),
+            "on" => assert!(on == to - from, "{} {from}..{to}: {text}, not {on} s", band.name),
+            _ if text.ends_with("<1 %") => assert!(percent > 0.0 && percent < 0.5, "{}: {percent} %", band.name),
+            _ if text.ends_with(">99 %") => assert!((99.5..100.0).contains(&percent), "{}: {percent} %", band.name),
+            _ => assert!(
+                (numbers(&text).last().unwrap() - percent).abs() <= 0.5,
+                "{}: {text}, not {percent} %",
+                band.name
+            ),
+        }
+    }
+    let day = usize::try_from(i64::midpoint(from, to) / DAY_S).unwrap();
+    for (source, name) in season.energy.sources.iter().enumerate() {
+        let text = shown(browser, panel, name);
+        let wh = season.energy.days[day][source];
+        assert!((numbers(&text)[0] - wh).abs() <= 0.56 && text.ends_with(" Wh"), "{name} {day}: {text}, not {wh} Wh");
+    }
+}
+
+#[test]
+fn a_page_reads_out_what_the_season_holds_at_every_zoom() {
+    let season = winter();
+    let mut browser = opened(std::slice::from_ref(&season), "winter");
+    for zoom in 0..6 {
+        for across in [0.01, 0.33, 0.5, 0.77, 0.99] {
+            let at = place(&mut browser, 0, across, 0.4);
+            browser.mouse("mouseMoved", at, 0.0);
+            reads_what_the_season_holds(&mut browser, 0, &season);
+        }
+        if zoom % 2 == 0 {
+            browser.photograph(&format!("winter-{zoom}"));
+        }
+        let (from, to) = stretch(&mut browser, 0, &season);
+        // Towards a day that the heater was on.
+        let at = place(&mut browser, 0, 0.52, 0.4);
+        for _ in 0..3 {
+            browser.mouse("mouseWheel", at, -250.0);
+        }
+        browser.mouse("mouseMoved", at, 0.0);
+        let closer = stretch(&mut browser, 0, &season);
+        assert!(closer.1 - closer.0 <= to - from, "{closer:?}");
+    }
+    let (from, to) = stretch(&mut browser, 0, &season);
+    assert!(to - from <= 60, "{from}..{to}: the closest zoom is no minute");
+    browser.close();
+}
+
+/// What the summary beside a picture says of the time shown, without a reading.
+fn view(browser: &mut Page) -> String {
+    browser.text("document.querySelector('.stretch').textContent")
+}
+
+#[test]
+fn the_time_shown_follows_drag_wheel_buttons_and_keys() {
+    let season = winter();
+    let mut browser = opened(std::slice::from_ref(&season), "whole");
+    assert_eq!(view(&mut browser), "all 180 d");
+    for _ in 0..2 {
+        browser.click("[aria-label='Zoom in']");
+    }
+    assert_eq!(view(&mut browser), "45.0 d of 180 d");
+    // Half of what is shown, from the middle of the season to its start, and no farther.
+    for (button, start) in [
+        ("Earlier", "2026-11-29"),
+        ("Earlier", "2026-11-06"),
+        ("Earlier", "2026-10-15"),
+        ("Earlier", "2026-10-15"),
+        ("Later", "2026-11-06"),
+    ] {
+        browser.click(&format!("[aria-label='{button}']"));
+        let shown = browser.text("document.querySelector('.when time').textContent");
+        assert_eq!(shown, start, "{button}");
+    }
+    browser.click("[aria-label='Zoom out']");
+    assert_eq!(view(&mut browser), "90.0 d of 180 d");
+    browser.click("[aria-label='Show all']");
+    assert_eq!(view(&mut browser), "all 180 d");
+
+    let (from, to) = (place(&mut browser, 0, 0.25, 0.5), place(&mut browser, 0, 0.75, 0.6));
+    browser.mouse("mouseMoved", from, 0.0);
+    browser.mouse("mousePressed", from, 0.0);
+    browser.mouse("mouseMoved", to, 0.0);
+    assert_eq!(browser.value("document.querySelectorAll('.selection').length"), 1);
+    browser.mouse("mouseReleased", to, 0.0);
+    assert_eq!(view(&mut browser), "90.0 d of 180 d");
+    assert_eq!(browser.value("document.querySelectorAll('.selection').length"), 0);
+
+    // Zoomed out to the end, the wheel is the page's again.
+    browser.mouse("mouseWheel", from, 400.0);
+    assert_eq!(view(&mut browser), "all 180 d");
+    assert_eq!(browser.value("scrollY"), 0);
+    browser.mouse("mouseWheel", from, 400.0);
+    browser.value("new Promise(done => setTimeout(done, 300))");
+    assert!(browser.number("scrollY") > 0.0, "the page does not scroll");
+
+    browser.value("document.querySelector('.plot').focus()");
+    browser.key("+", false);
+    assert_eq!(view(&mut browser), "90.0 d of 180 d");
+    browser.key("-", false);
+    browser.key("+", false);
+    browser.key("+", false);
+    browser.key("ArrowRight", true);
+    assert_eq!(view(&mut browser), "45.0 d of 180 d");
+    let shown = browser.text("document.querySelector('.when time').textContent");
+    assert!(shown.as_str() > "2026-12-21", "{shown}");
+    browser.key("ArrowLeft", false);
+    reads_what_the_season_holds(&mut browser, 0, &season);
+    let before = stretch(&mut browser, 0, &season);
+    for _ in 0..20 {
+        browser.key("ArrowRight", false);
+    }
+    let after = stretch(&mut browser, 0, &season);
+    assert!(after.0 > before.0 + 8 * DAY_S, "{before:?} {after:?}");
+    reads_what_the_season_holds(&mut browser, 0, &season);
+    browser.value("new Promise(done => setTimeout(done, 400))");
+    let said = browser.text("document.querySelector('[role=status]').textContent");
+    assert!(said.contains("coldest cell, true") && said.contains("heater on"), "not said aloud: {said}");
+    browser.key("0", false);
+    browser.key("Escape", false);
+    assert_eq!(view(&mut browser), "all 180 d");
+    assert_eq!(browser.value("document.querySelectorAll('.cursor').length"), 0);
+    browser.close();
+}
+
+#[test]
+fn a_line_is_hidden_by_its_name_in_every_season() {
+    let seasons = [winter(), seasons::season("50 mm of insulation", START, 180 * DAY_S, 600, 0.8)];
+    let mut browser = opened(&seasons, "two");
+    let drawn = |browser: &mut Page| browser.value("document.querySelectorAll('.lines .area').length");
+    assert_eq!(drawn(&mut browser), 10);
+    browser.click("button.item[aria-pressed]");
+    assert_eq!(drawn(&mut browser), 8);
+    assert_eq!(browser.value("document.querySelectorAll('button.item[aria-pressed=false]').length"), 2);
+    browser.click("button.item[aria-pressed=false]");
+    assert_eq!(drawn(&mut browser), 10);
+    let at = place(&mut browser, 1, 0.4, 0.5);
+    browser.mouse("mouseMoved", at, 0.0);
+    for (panel, season) in seasons.iter().enumerate() {
+        reads_what_the_season_holds(&mut browser, panel, season);
+    }
+    assert_eq!(stretch(&mut browser, 0, &seasons[0]), stretch(&mut browser, 1, &seasons[1]));
+    // One scale: the same tick stands as high in both.
+    let ticks = |panel: usize| {
+        format!(
+            "JSON.stringify([...document.querySelectorAll('.plot')[{panel}].querySelectorAll('text[text-anchor=end]')]\
+             .slice(0, 10).map(text => [text.textContent, text.getAttribute('y')]))"
+        )
+    };
+    assert_eq!(browser.text(&ticks(0)), browser.text(&ticks(1)));
+    browser.photograph("two-read");
+    browser.close();
+}
+
+#[test]
+fn a_phone_shows_it_without_scrolling_sideways_and_fingers_zoom_and_read() {
+    let seasons = [winter(), seasons::season("50 mm of insulation", START, 180 * DAY_S, 600, 0.8)];
+    for count in [1, 2] {
+        let mut browser = Page::new(360, 740, true);
+        browser.open(&page(&seasons[..count], SUMMARY, &CAUTIONS));
+        browser.photograph(&format!("phone-{count}"));
+        assert_eq!(browser.value("innerWidth"), 360);
+        assert_eq!(browser.value("document.documentElement.scrollWidth"), 360);
+        let small = "[...document.querySelectorAll('button')].map(button => button.getBoundingClientRect())\
+             .filter(box => box.width < 40 || box.height < 40).length";
+        assert_eq!(browser.value(small), 0, "a finger cannot hit every button");
+        let tiny = "[...document.querySelectorAll('#live *')].filter(element => element.textContent && \
+             element.offsetParent !== null || element.tagName === 'text')\
+             .filter(element => parseFloat(getComputedStyle(element).fontSize) < 11).length";
+        assert_eq!(browser.value(tiny), 0, "too small to read");
+        // Nothing sticks out of a picture.
+        let out = "[...document.querySelectorAll('.plot text')].map(text => text.getBoundingClientRect())\
+             .filter(box => box.left < 0 || box.right > 360).length";
+        assert_eq!(browser.value(out), 0, "labels are cut off");
+
+        let at = place(&mut browser, 0, 0.6, 0.5);
+        browser.touch("touchStart", &[at]);
+        browser.touch("touchEnd", &[]);
+        let (from, to) = stretch(&mut browser, 0, &seasons[0]);
+        assert_eq!((to - from) % DAY_S, 0, "what a touch reads stays when the finger is lifted");
+        let (a, b) = (place(&mut browser, 0, 0.45, 0.5), place(&mut browser, 0, 0.55, 0.5));
+        let (c, d) = (place(&mut browser, 0, 0.05, 0.5), place(&mut browser, 0, 0.95, 0.5));
+        browser.touch("touchStart", &[a]);
+        browser.touch("touchStart", &[a, b]);
+        browser.touch("touchMove", &[c, d]);
+        browser.touch("touchEnd", &[]);
+        // A tenth of the width became nine tenths.
+        let shown = view(&mut browser);
+        assert!((numbers(&shown)[0] - 20.0).abs() < 1.0, "{shown}");
+        browser.touch("touchStart", &[c]);
+        browser.touch("touchMove", &[d]);
+        reads_what_the_season_holds(&mut browser, 0, &seasons[0]);
+        browser.photograph(&format!("phone-{count}-read"));
+        browser.close();
+    }
+}
+
+#[test]
+fn print_shows_the_whole_season_on_landscape_pages_without_buttons() {
+    let seasons = [winter(), seasons::season("50 mm of insulation", START, 180 * DAY_S, 600, 0.8)];
+    let mut browser = opened(&seasons, "before-print");
+    browser.click("[aria-label='Zoom in']");
+    let pdf = browser.print("two");
+    let text = String::from_utf8_lossy(&pdf);
+    assert!(text.starts_with("%PDF-"));
+    let pages = text.matches("/Type /Page\n").count();
+    // A page each, and one for text.
+    assert_eq!(pages, 3, "{pages} pages");
+    let box_of = text.split("/MediaBox [").nth(1).expect("a page has a size");
+    let size = numbers(box_of.split(']').next().expect("it ends"));
+    assert!((size[2] - 842.0).abs() < 1.0 && (size[3] - 595.0).abs() < 1.0, "not A4 landscape: {size:?}");
+    let display = |selector: &str| format!("getComputedStyle(document.querySelector('{selector}')).display");
+    assert_eq!(browser.text(&display(".drawn")), "none");
+    browser.call("Emulation.setEmulatedMedia", &serde_json::json!({ "media": "print" }));
+    assert_eq!(browser.text(&display("#live")), "none");
+    assert_eq!(browser.text(&display(".drawn")), "block");
+    assert_eq!(browser.text("getComputedStyle(document.body).backgroundColor"), "rgb(255, 255, 255)");
+    browser.close();
+}
+
+#[test]
+fn without_scripts_the_drawings_are_shown() {
+    let mut browser = Page::new(1000, 900, false);
+    browser.call("Emulation.setScriptExecutionDisabled", &serde_json::json!({ "value": true }));
+    browser.open_without_scripts(&page(&[winter()], SUMMARY, &CAUTIONS));
+    browser.photograph("no-scripts");
+    let html = browser.document();
+    assert!(!html.contains("class=\"scripted\""), "a script has run");
+    assert!(browser.height_of(".drawn svg") > 400.0, "no drawing is shown");
+    browser.close();
+}
+
+#[test]
+fn names_that_look_like_markup_stay_text() {
+    const NASTY: &str = "</script><b id=oops>\"&'<!--\u{2028}\\u003c";
+    let mut season = seasons::season(NASTY, START, 3 * DAY_S, 600, 1.5);
+    for line in &mut season.lines {
+        line.name = format!("{NASTY}{}", line.name);
+    }
+    for band in &mut season.bands {
+        band.name = format!("{NASTY}{}", band.name);
+    }
+    for source in &mut season.energy.sources {
+        *source = format!("{NASTY}{source}");
+    }
+    for level in &mut season.levels {
+        level.name = format!("{NASTY}{}", level.name);
+    }
+    let mut browser = Page::new(1280, 900, false);
+    browser.open(&page(std::slice::from_ref(&season), NASTY, &[NASTY]));
+    assert_eq!(browser.value("document.querySelectorAll('b, #oops').length"), 0);
+    assert_eq!(browser.text("document.querySelector('h1').textContent"), NASTY);
+    assert_eq!(browser.text("document.title.trim()"), NASTY);
+    assert_eq!(browser.text("document.querySelector('pre').textContent"), NASTY);
+    assert_eq!(browser.text("document.querySelector('footer p').textContent"), NASTY);
+    let at = place(&mut browser, 0, 0.4, 0.5);
+    browser.mouse("mouseMoved", at, 0.0);
+    reads_what_the_season_holds(&mut browser, 0, &season);
+    browser.close();
+}
+
+#[test]
+fn an_hour_and_a_leap_year_and_odd_seasons_draw_without_complaint() {
+    let odd_start = datetime(2027, 1, 14, 11, 7, 30, 0);
+    let hour = seasons::season("One hour", odd_start, 3600, 60, 1.5);
+    let year = seasons::season("366 days", datetime(2027, 7, 1, 0, 0, 0, 0), 366 * DAY_S, 800, 1.5);
+    let mut holes = seasons::season("Two days with a hole", odd_start, 2 * DAY_S, 600, 1.5);
+    for line in &mut holes.lines {
+        line.ranges[40..60].fill((f32::NAN, f32::NAN));
+        line.ranges.truncate(200);
+    }
+    let mut empty = hour.clone();
+    (empty.lines, empty.levels, empty.bands) = (Vec::new(), Vec::new(), Vec::new());
+    empty.energy = forewarm::chart::DailyEnergy::default();
+    let mut later = seasons::season("Another year", datetime(2030, 7, 1, 0, 0, 0, 0), 5 * DAY_S, 600, 1.5);
+    later.levels[1].at_c = -40.0;
+    let cases: [(&str, Vec<Season>, usize); 5] = [
+        ("hour", vec![hour.clone()], 5),
+        ("year", vec![year.clone()], 5),
+        ("holes", vec![holes.clone()], 5),
+        ("empty", vec![empty], 0),
+        ("apart", vec![later, holes.clone()], 10),
+    ];
+    for (name, seasons, lines) in cases {
+        let mut browser = opened(&seasons, name);
+        let drawn = browser
+            .value("[...document.querySelectorAll('.lines .area')].filter(path => path.getBBox().width > 0).length");
+        assert_eq!(drawn, lines, "{name}");
+        for across in [0.02, 0.5, 0.98] {
+            let at = place_of_plot(&mut browser, across);
+            browser.mouse("mouseMoved", at, 0.0);
+        }
+        browser.close();
+    }
+    // In the hole, and after the end of what is known.
+    let mut browser = opened(std::slice::from_ref(&holes), "holes");
+    for (across, text) in [(50.0 / 288.0, "no reading"), (250.0 / 288.0, "no reading"), (100.0 / 288.0, " °C")] {
+        let at = place(&mut browser, 0, across, 0.5);
+        browser.mouse("mouseMoved", at, 0.0);
+        let read = shown(&mut browser, 0, "plate");
+        assert!(read.ends_with(text), "{across}: {read}");
+    }
+    browser.close();
+}
+
+/// A place in the first picture, also where it has no frame.
+fn place_of_plot(browser: &mut Page, across: f64) -> (f64, f64) {
+    let [left, top, width] = ["left", "top", "width"]
+        .map(|edge| browser.number(&format!("document.querySelector('.plot').getBoundingClientRect().{edge}")));
+    (left + across * width, top + 60.0)
 }

@@ -4,6 +4,7 @@ use super::axis::{self, Tick};
 use super::style::{self, LineStyle, Stroke};
 use super::svg::{area, escaped, polyline, shares, text};
 use super::{DAY_S, Level, LevelKind, Line, Season, aligned};
+use jiff::civil::Time;
 use std::fmt::Write;
 
 /// The drawing's width and the left and right end of its axes, in SVG units.
@@ -13,8 +14,8 @@ const RIGHT: f64 = 746.0;
 /// Height of the temperatures.
 const TALL: f64 = 290.0;
 /// Height of a band and distance from one to the next.
-const BAND: f64 = 16.0;
-const BAND_PITCH: f64 = 24.0;
+const BAND: f64 = 24.0;
+const BAND_PITCH: f64 = 32.0;
 /// Height of the energy.
 const ENERGY: f64 = 96.0;
 /// Distance between lines of text.
@@ -82,6 +83,11 @@ struct Unit {
 /// What goes up to `wh` is easiest to read in this unit.
 const fn unit(wh: f64) -> Unit {
     if wh < 5000.0 { Unit { name: "Wh", wh: 1.0 } } else { Unit { name: "kWh", wh: 1000.0 } }
+}
+
+/// A number with a minus sign in place of the hyphen.
+fn minus(number: &str) -> String {
+    number.replace('-', "−")
 }
 
 /// An energy for a person.
@@ -190,17 +196,19 @@ impl Drawing<'_> {
     /// What the lines are, in as many rows as it takes. Returns where the last row stands.
     fn legend(&self, out: &mut String) -> f64 {
         let (mut x, mut y) = (LEFT, 46.0);
-        for (line, LineStyle { stroke, width, .. }) in styled(&self.season.lines) {
+        for (line, LineStyle { stroke, width, fill }) in styled(&self.season.lines) {
             // As wide as a letter is on average, with room to spare.
             let wide = 46.0 + 6.6 * count(line.name.chars().count());
             if x > LEFT && x + wide > WIDTH {
                 (x, y) = (LEFT, y + LEADING);
             }
             let Stroke { colour, dashes } = stroke;
-            let (middle, thick) = (y - 4.0, width + 1.0);
+            let (top, middle, thick) = (y - 10.0, y - 4.0, width + 0.6);
+            // From afar it is an area, from close by a line.
             let _ = writeln!(
                 out,
-                "<path d=\"M{x:.0} {middle}h24\" stroke=\"{colour}\" stroke-width=\"{thick:.1}\" stroke-dasharray=\"{dashes}\"/>"
+                "<rect x=\"{x:.0}\" y=\"{top}\" width=\"24\" height=\"12\" fill=\"{colour}\" fill-opacity=\"{fill}\"/>\n\
+                 <path d=\"M{x:.0} {middle}h24\" stroke=\"{colour}\" stroke-width=\"{thick:.1}\" stroke-dasharray=\"{dashes}\"/>"
             );
             text(out, (x + 30.0, y), "start", &line.name);
             x += wide;
@@ -233,7 +241,7 @@ impl Drawing<'_> {
         for Tick { at, label } in &self.frame.ticks {
             let y = y(*at);
             let _ = writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#e2e2e2\"/>");
-            text(out, (LEFT - 6.0, y + 4.0), "end", &label.replace('-', "−"));
+            text(out, (LEFT - 6.0, y + 4.0), "end", &minus(label));
         }
         for (a, b) in hystereses(&self.season.levels) {
             let (from, to) = (y(a.min(b)).min(bottom), y(a.max(b)).max(top));
@@ -251,16 +259,21 @@ impl Drawing<'_> {
         }
         let levels: Vec<&Level> =
             self.season.levels.iter().filter(|level| (low..=high).contains(&level.at_c)).collect();
-        let mut labels: Vec<(f64, String)> =
-            levels.iter().map(|level| (y(level.at_c), format!("{} {} °C", level.name, level.at_c))).collect();
+        let mut labels: Vec<(f64, String)> = levels
+            .iter()
+            .map(|level| (y(level.at_c), format!("{} {} °C", level.name, minus(&level.at_c.to_string()))))
+            .collect();
         for (y, _) in &labels {
             let Stroke { colour, dashes } = style::THRESHOLD;
-            let _ =
-                writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"{colour}\" stroke-dasharray=\"{dashes}\"/>");
+            let _ = writeln!(
+                out,
+                "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#fff\" stroke-opacity=\"0.6\" stroke-width=\"3\"/>\n\
+                 <path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"{colour}\" stroke-dasharray=\"{dashes}\"/>"
+            );
         }
         spread(&mut labels);
         for (y, label) in &labels {
-            text(out, (MARGIN, y + 4.0), "start", &label.replace('-', "−"));
+            text(out, (MARGIN, y + 4.0), "start", label);
         }
         let _ = writeln!(out, "<path d=\"M{LEFT} {top}H{RIGHT}V{bottom}H{LEFT}Z\" fill=\"none\" stroke=\"#444\"/>");
     }
@@ -297,7 +310,7 @@ impl Drawing<'_> {
             let _ = writeln!(
                 out,
                 "<path fill=\"{colour}\" fill-opacity=\"{fill}\" stroke=\"{outline}\" stroke-width=\"0.8\" \
-                 stroke-linejoin=\"round\" d=\"{}\"/>",
+                 stroke-dasharray=\"{dashes}\" stroke-linejoin=\"round\" d=\"{}\"/>",
                 area(&piece)
             );
             if apart {
@@ -312,22 +325,59 @@ impl Drawing<'_> {
     }
 
     fn bands(&self, out: &mut String, top: f64) {
-        if !self.season.bands.is_empty() {
-            text(out, (LEFT, top - 8.0), "start", "on: height is the share of the time");
-        }
         let span = self.season.span_s.max(1);
         let columns = self.frame.column.edges(span, self.frame.length_s);
+        let upright = matches!(self.frame.column, Column::Days(1)) && self.season.start.time() == Time::midnight();
+        if !self.season.bands.is_empty() {
+            let how = if upright {
+                "on or off, each day from midnight at the bottom to midnight at the top"
+            } else {
+                "on or off; between the two, height is the share of the time"
+            };
+            text(out, (LEFT, top - 8.0), "start", how);
+        }
         for (row, band) in self.season.bands.iter().enumerate() {
             let bottom = top + BAND_PITCH * count(row) + BAND;
-            let _ = writeln!(out, "<path d=\"M{LEFT} {bottom}H{RIGHT}\" stroke=\"#999\"/>");
-            let parts = shares_on(&band.on, &columns);
-            let edge = |index: usize| self.x(columns.get(index).map_or(span, |column| column.0));
-            let path = shares(&parts, edge, bottom, BAND);
-            let _ = writeln!(out, "<path fill=\"{}\" d=\"{path}\"/>", style::band(band.kind));
+            let path = if upright {
+                self.days(&band.on, bottom)
+            } else {
+                let edge = |index: usize| self.x(columns.get(index).map_or(span, |column| column.0));
+                shares(&shares_on(&band.on, &columns), edge, bottom, BAND)
+            };
+            let _ = writeln!(
+                out,
+                "<path d=\"M{LEFT} {bottom}H{RIGHT}\" stroke=\"#999\"/>\n<path fill=\"{}\" d=\"{path}\"/>",
+                style::band(band.kind)
+            );
             let on: i64 = band.on.iter().map(|(from, to)| to.min(&span) - from.max(&0)).sum();
             let label = format!("{} {:.0} %", band.name, 100.0 * real(on) / real(span));
-            text(out, (MARGIN, bottom - 4.0), "start", &label);
+            text(out, (MARGIN, bottom - BAND / 2.0 + 4.0), "start", &label);
         }
+    }
+
+    /// The path of a band with each day on end, so that one sees when in the day.
+    fn days(&self, on: &[(i64, i64)], bottom: f64) -> String {
+        // Gaps shorter than this (s) are too thin to be seen.
+        const THIN: i64 = 900;
+        let mut pieces: Vec<(i64, i64)> = Vec::new();
+        for &(mut from, to) in on {
+            while from < to {
+                let end = ((from.div_euclid(DAY_S) + 1) * DAY_S).min(to);
+                match pieces.last_mut() {
+                    Some(last) if from - last.1 < THIN && from % DAY_S != 0 => last.1 = end,
+                    _ => pieces.push((from, end)),
+                }
+                from = end;
+            }
+        }
+        let mut path = String::new();
+        for (from, to) in pieces {
+            let day = from.div_euclid(DAY_S) * DAY_S;
+            let (left, right) = (self.x(day), self.x(day + DAY_S));
+            let [low, high] = [from, to].map(|at| bottom - BAND * real(at - day) / real(DAY_S));
+            let _ = write!(path, "M{left:.1} {low:.1}V{high:.1}H{right:.1}V{low:.1}Z");
+        }
+        path
     }
 
     fn energy(&self, out: &mut String, top: f64) {

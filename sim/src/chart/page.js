@@ -179,10 +179,15 @@
     return made;
   }
 
-  function swatch(parent, colour, dash, width) {
+  function swatch(parent, colour, line) {
     const svg = shape(parent, "svg", { class: "swatch", viewBox: "0 0 26 12", "aria-hidden": "true" });
-    if (dash === undefined) shape(svg, "rect", { x: 7, width: 12, height: 12, fill: colour });
-    else shape(svg, "path", { d: "M0 6h26", stroke: colour, "stroke-width": width + 1.2, "stroke-dasharray": dash });
+    if (!line) {
+      shape(svg, "rect", { x: 7, width: 12, height: 12, fill: colour });
+      return;
+    }
+    // From afar it is an area, from close by a line.
+    shape(svg, "rect", { width: 26, height: 12, fill: colour, "fill-opacity": line.fill });
+    shape(svg, "path", { d: "M0 6h26", stroke: colour, "stroke-width": line.width + 0.6, "stroke-dasharray": line.dash });
   }
 
   // ---- state ----
@@ -241,9 +246,10 @@
   }
   const stretch = element(tools, "p", { class: "stretch" });
   const panels = data.seasons.map(panel);
-  element(root, "p", { class: "help" },
-    "Zoom: drag across, turn the wheel, or pinch. Read: point, touch, or use the arrow keys in a picture. " +
-    "Keys: arrows read, with Shift move; + and " + MINUS + " zoom; 0 all; Esc no reading. A temperature's name hides it.");
+  const help = element(root, "div", { class: "help" });
+  element(help, "p", {}, "Drag across a picture, turn the wheel or pinch to zoom; point or touch to read. A temperature's name hides it.");
+  element(help, "p", { class: "keys" },
+    `Keys in a picture: arrows read, with Shift they move; + and ${MINUS} zoom; 0 shows all; Esc stops reading.`);
   const said = element(root, "p", { class: "said", role: "status" });
 
   function panel(season, index) {
@@ -270,7 +276,7 @@
     const [, temperatures] = group("temperature");
     made.lines = season.lines.map((line) => {
       const button = element(temperatures, "button", { type: "button", class: "item", "aria-pressed": "true" });
-      swatch(button, line.colour, line.dash, line.width);
+      swatch(button, line.colour, line);
       element(button, "span", { class: "name" }, line.name);
       button.addEventListener("click", () => {
         // In every season at once: who compares wants the same lines in both.
@@ -317,7 +323,7 @@
     const right = narrow ? width - 8 : width - 124;
     const several = data.seasons.length > 1;
     const tall = narrow ? 190 : several ? 230 : 310;
-    const band = narrow ? 10 : 15;
+    const band = narrow ? 14 : 22;
     return { width, narrow, right, columns: right - LEFT, tall, band, pitch: band + (narrow ? 17 : 8), energy: narrow ? 60 : 84 };
   }
 
@@ -461,6 +467,7 @@
       }
     }
     levels.forEach((level, i) => {
+      shape(drawn, "path", { d: `M${LEFT} ${fixed(y(level.at))}H${right}`, class: "level under" });
       shape(drawn, "path", { d: `M${LEFT} ${fixed(y(level.at))}H${right}`, class: "level", stroke: data.threshold, "stroke-dasharray": data.dash });
       const text = `${level.name} ${String(level.at).replace("-", MINUS)} °C`;
       if (narrow) label(right - 4, places[i], "end", text, { class: "halo" });
@@ -474,9 +481,12 @@
       shape(drawn, "path", { d: `M${LEFT} ${fixed(base)}H${right}`, class: "base" });
       shape(drawn, "path", { d: bandPath(season, of, base, band), fill: of.colour, class: "band", "clip-path": `url(#clip${index})` });
       if (narrow) label(LEFT, base - band - 4, "start", of.name);
-      else label(right + 8, base - 3, "start", of.name);
+      else label(right + 8, base - band / 2 + 4, "start", of.name);
     });
-    if (season.bands.length && !narrow) label(LEFT, bandsTop - 8, "start", "on or off: height is the share of the time that it is on");
+    if (season.bands.length && !narrow) {
+      label(LEFT, bandsTop - 8, "start", upright(season)
+        ? "on or off, each day from midnight at the bottom to midnight at the top" : "on or off; between the two, height is the share of the time");
+    }
 
     // Energy.
     if (!season.sources.length) return;
@@ -545,12 +555,21 @@
     // Never thinner than can be seen.
     shape(parent, "path", {
       d: area, fill: line.colour, "fill-opacity": line.fill * (apart ? 0.6 : 1), class: "area",
-      stroke: apart ? "none" : line.colour, "stroke-width": 0.8,
+      stroke: apart ? "none" : line.colour, "stroke-width": 0.8, "stroke-dasharray": line.dash,
     });
     if (apart) shape(parent, "path", { d: middle, stroke: line.colour, "stroke-width": line.width, "stroke-dasharray": line.dash, class: "middle" });
   }
 
+  // Gaps shorter than this (s) are too thin to be seen in a day on end.
+  const THIN = 900;
+
+  // Whether each day of a band stands on end, so that one sees when in the day.
+  function upright(season) {
+    return columnLength(season) === season.day && season.start.endsWith("T00:00:00");
+  }
+
   function bandPath(season, band, base, height) {
+    if (upright(season)) return daysPath(season, band, base, height);
     const [from, to] = [view.from - season.offset, view.to - season.offset];
     const [first, end] = [Math.max(0, started(band, from) - 1), started(band, to)];
     let path = "";
@@ -572,6 +591,34 @@
     return path;
   }
 
+  function daysPath(season, band, base, height) {
+    let path = "";
+    const [from, to] = within(season, view.from - season.offset, view.to - season.offset);
+    const add = (start, stop) => {
+      const day = Math.floor(start / season.day) * season.day;
+      const [left, right] = [x(day + season.offset), x(day + season.day + season.offset)];
+      const up = (at) => fixed(base - (height * (at - day)) / season.day);
+      path += `M${fixed(left)} ${up(start)}V${up(stop)}H${fixed(right)}V${up(start)}Z`;
+    };
+    let piece = null;
+    const end = started(band, to);
+    for (let i = Math.max(0, started(band, from) - 1); i < end; i += 1) {
+      for (let start = band.from[i]; start < band.to[i];) {
+        const midnight = (Math.floor(start / season.day) + 1) * season.day;
+        const stop = Math.min(midnight, band.to[i]);
+        if (piece && start - piece[1] < THIN && start % season.day !== 0) {
+          piece[1] = stop;
+        } else {
+          if (piece) add(...piece);
+          piece = [start, stop];
+        }
+        start = stop;
+      }
+    }
+    if (piece) add(...piece);
+    return path;
+  }
+
   // ---- reading ----
 
   // The column of a season that a moment of the time axis lies in, from when to when in the season.
@@ -582,7 +629,9 @@
       return [index * wide, (index + 1) * wide];
     }
     const column = Math.min(size.columns - 1, Math.max(0, Math.floor((at - view.from) / wide)));
-    return [view.from + column * wide - season.offset, view.from + (column + 1) * wide - season.offset];
+    const edge = (index) => Math.floor(view.from + index * wide - season.offset);
+    // Whole seconds, as the clock that is shown beside it.
+    return [edge(column), Math.max(edge(column) + 1, edge(column + 1))];
   }
 
   function mark() {
@@ -595,11 +644,14 @@
       panel.when.replaceChildren();
       const [start, end] = [iso(season, from), iso(season, to)];
       const time = (at, text) => element(panel.when, "time", { datetime: at }, text.replace("T", " "));
-      if (!reading) panel.when.append("lowest to highest of ");
       if (to - from < 60) {
         time(start, start);
       } else if (to - from === season.day && start.endsWith("T00:00:00")) {
         time(start, start.slice(0, 10));
+      } else if (to - from > 2 * season.day) {
+        time(start, start.slice(0, 10));
+        panel.when.append(" to ");
+        time(end, end.slice(0, 10));
       } else {
         time(start, start.slice(0, 16));
         panel.when.append(" to ");
@@ -612,7 +664,7 @@
         value.textContent = celsius(range);
         if (reading && range && !off) {
           const [upper, lower] = [panel.y(range[1]), panel.y(range[0])];
-          shape(marks, "path", { d: `M${middle} ${fixed(upper)}V${fixed(lower + 0.1)}`, class: "dot", stroke: line.colour });
+          shape(marks, "path", { d: `M${middle} ${fixed(upper)}V${fixed(lower + 0.1)}`, class: "dot", stroke: line.colour, "stroke-width": lower - upper > 8 ? 3 : 7 });
         }
       }
       const [a, b] = within(season, from, to);

@@ -1,5 +1,7 @@
 //! Signals that end the command, which is to leave no half-written file.
 
+use std::sync::atomic::{AtomicBool, Ordering};
+
 #[cfg(unix)]
 use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 
@@ -13,7 +15,11 @@ pub(crate) fn watch() {
     // Where no handler can be set, the signals end the command as ever.
     let Ok(mut signals) = signal_hook::iterator::Signals::new(heeded) else { return };
     std::thread::spawn(move || {
-        if let Some(signal) = signals.forever().next() {
+        for signal in signals.forever() {
+            // The first asks work that can be cut short to come to an end; the second does not ask.
+            if HEEDED.load(Ordering::Relaxed) && !STOP.swap(true, Ordering::Relaxed) {
+                continue;
+            }
             forewarm::output::discard_unfinished();
             // By the signal itself, so that a script sees why. That does not return.
             let _ = signal_hook::low_level::emulate_default_handler(signal);
@@ -24,6 +30,17 @@ pub(crate) fn watch() {
 
 #[cfg(not(unix))]
 pub(crate) fn watch() {}
+
+/// Set once the command has been asked to end.
+static STOP: AtomicBool = AtomicBool::new(false);
+/// Whether someone looks at it.
+static HEEDED: AtomicBool = AtomicBool::new(false);
+
+/// From here on, the first signal only sets what is returned: whoever calls this looks at it often, and tells what was finished.
+pub(crate) fn heed() -> &'static AtomicBool {
+    HEEDED.store(true, Ordering::Relaxed);
+    &STOP
+}
 
 /// Whether the signal was being ignored when the command started. Only Linux tells a program without unsafe code.
 #[cfg(unix)]

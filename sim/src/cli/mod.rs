@@ -1,9 +1,11 @@
 //! One file a command. Results go to the standard output, everything else to the standard error.
 
+mod bar;
 mod check;
 mod interrupt;
 mod new;
 mod plan;
+mod rehearse;
 mod replay;
 mod table;
 
@@ -14,7 +16,7 @@ use forewarm::installation::LoadError;
 use std::io::{self, Write};
 use std::process::ExitCode;
 
-/// Warms a lithium iron phosphate bank before it is charged: checks installations, replays logs.
+/// Warms a lithium iron phosphate bank before it is charged: checks and sizes an installation, rehearses its winter, replays its logs.
 #[derive(Debug, Parser)]
 #[command(version, max_term_width = 80, arg_required_else_help = true)]
 struct Arguments {
@@ -30,6 +32,7 @@ enum Command {
     New(new::Arguments),
     Check(check::Arguments),
     Plan(plan::Arguments),
+    Rehearse(rehearse::Arguments),
     Replay(replay::Arguments),
     Table(table::Arguments),
 }
@@ -43,6 +46,7 @@ pub(crate) fn run() -> ExitCode {
         Command::New(arguments) => new::run(&arguments, form),
         Command::Check(arguments) => check::run(&arguments, form),
         Command::Plan(arguments) => plan::run(&arguments, form),
+        Command::Rehearse(arguments) => rehearse::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
         Command::Table(arguments) => table::run(&arguments, form),
     };
@@ -70,6 +74,8 @@ pub(crate) enum Stop {
     Failed(Vec<Problem>),
     /// Nobody reads the standard output any more. That is no failure of ours: status 0.
     Unread,
+    /// Interrupted from the keyboard, and what was finished has been told: status 130, as shells have it.
+    Interrupted,
 }
 
 impl Stop {
@@ -84,6 +90,7 @@ impl Stop {
                 ExitCode::from(1)
             }
             Self::Unread => ExitCode::SUCCESS,
+            Self::Interrupted => ExitCode::from(130),
         }
     }
 }
@@ -101,6 +108,11 @@ impl From<LoadError> for Stop {
             LoadError::Refused(problems) => Self::Failed(problems),
         }
     }
+}
+
+/// Arguments that do not go together.
+pub(crate) fn usage(message: &str, remedy: &str) -> Stop {
+    Problem::error("command line", message).remedy(remedy).into()
 }
 
 /// A problem with its severity before it, in colour; what it is printed to takes the colour away where nobody looks.

@@ -1,18 +1,17 @@
 //! `forewarm replay`.
 
-use super::{Form, Stop, print, tell};
+use super::bar::Bar;
+use super::{Form, Stop, print, tell, usage};
+use forewarm::csv_text;
 use forewarm::diagnostic::{Position, Problem, Severity};
 use forewarm::installation::Installation;
 use forewarm::output::{Existing, Target, stdout_is_unread};
 use forewarm::replay::{
-    self, ChannelColumn, Events, Mapping, PlotForm, Progress, ReplayError, Report, Request, Sinks, SourceColumn,
-    TimeColumn,
+    self, ChannelColumn, Events, Mapping, PlotForm, ReplayError, Report, Request, Sinks, SourceColumn, TimeColumn,
 };
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::fs::File;
-use std::io::{self, IsTerminal, Read, Write};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant};
 
 /// Replay a log: every decision this controller would have made on it, and why
 ///
@@ -117,8 +116,10 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
         longest_gap_ms: arguments.max_gap,
         strict: arguments.strict,
     };
-    let mut bar = Bar::new(length);
-    let replayed = replay::replay(&installation, log, &request, sinks, &mut |progress| bar.show(progress));
+    let shown_as =
+        if length.is_some() { "{wide_bar} {bytes} of {total_bytes}, {eta} left" } else { "{spinner} {bytes} read" };
+    let bar = Bar::new(length, shown_as);
+    let replayed = replay::replay(&installation, log, &request, sinks, &mut |progress| bar.show(progress.bytes));
     bar.clear();
     // Like a summary that nobody reads; but a picture that was wanted too is missed.
     if replayed.is_err() && nothing_else && stdout_is_unread() {
@@ -146,10 +147,6 @@ impl From<ReplayError> for Stop {
     }
 }
 
-fn usage(message: &str, remedy: &str) -> Stop {
-    Problem::error("command line", message).remedy(remedy).into()
-}
-
 fn shown(path: &Path) -> String {
     if path == Path::new("-") { "standard input".to_owned() } else { path.display().to_string() }
 }
@@ -162,17 +159,8 @@ fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
     let plot = match &arguments.plot {
         None => None,
         Some(path) => {
-            let ending = path.extension().and_then(|ending| ending.to_str()).unwrap_or_default();
-            let plot_form = match ending.to_ascii_lowercase().as_str() {
-                "svg" => PlotForm::Svg,
-                "html" => PlotForm::Html,
-                _ => {
-                    let path = path.display();
-                    let message = format!("--plot {path} does not say which kind of picture");
-                    return Err(usage(&message, "a name that ends in .svg or .html"));
-                }
-            };
-            Some((claim(path)?, plot_form))
+            let form = plot_form(path)?;
+            Some((claim(path)?, form))
         }
     };
     let timeline = match &arguments.timeline {
@@ -187,12 +175,25 @@ fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
     Ok(Sinks { timeline, plot, events: form == Form::Json })
 }
 
+/// What kind of picture a file's name asks for.
+pub(super) fn plot_form(path: &Path) -> Result<PlotForm, Stop> {
+    let ending = path.extension().and_then(|ending| ending.to_str()).unwrap_or_default();
+    match ending.to_ascii_lowercase().as_str() {
+        "svg" => Ok(PlotForm::Svg),
+        "html" => Ok(PlotForm::Html),
+        _ => {
+            let message = format!("--plot {} does not say which kind of picture", path.display());
+            Err(usage(&message, "a name that ends in .svg or .html"))
+        }
+    }
+}
+
 /// Opens the log; its length where that is known.
 fn open(path: &Path) -> Result<(Box<dyn Read + Send>, Option<u64>), Stop> {
     if path == Path::new("-") {
         return Ok((Box::new(io::stdin()), None));
     }
-    let cannot = |error: io::Error| Stop::from(replay::cannot_read(&shown(path), &error));
+    let cannot = |error: io::Error| Stop::from(csv_text::cannot_read(&shown(path), &error));
     let file = File::open(path).map_err(cannot)?;
     let found = file.metadata().map_err(cannot)?;
     if found.is_dir() {
@@ -234,43 +235,6 @@ fn json(out: &mut dyn Write, report: &Report, events: Events) -> io::Result<()> 
     out.write_all(b"\n}\n")
 }
 
-/// A bar on the standard error, for work of more than a second with someone looking.
-struct Bar {
-    started: Instant,
-    length: Option<u64>,
-    shown: bool,
-    inner: ProgressBar,
-}
-
-impl Bar {
-    fn new(length: Option<u64>) -> Self {
-        Self { started: Instant::now(), length, shown: false, inner: ProgressBar::hidden() }
-    }
-
-    fn show(&mut self, progress: Progress) {
-        if !self.shown {
-            if self.started.elapsed() < Duration::from_secs(1) || !io::stderr().is_terminal() {
-                return;
-            }
-            self.shown = true;
-            self.inner = ProgressBar::with_draw_target(self.length, ProgressDrawTarget::stderr());
-            let form = if self.length.is_some() {
-                "{wide_bar} {bytes} of {total_bytes}, {eta} left"
-            } else {
-                "{spinner} {bytes} read"
-            };
-            if let Ok(style) = ProgressStyle::with_template(form) {
-                self.inner.set_style(style);
-            }
-        }
-        self.inner.set_position(progress.bytes);
-    }
-
-    fn clear(&self) {
-        self.inner.finish_and_clear();
-    }
-}
-
 fn delimiter(text: &str) -> Result<u8, String> {
     match text.as_bytes() {
         b"tab" | b"\\t" => Ok(b'\t'),
@@ -290,7 +254,8 @@ fn millis(text: &str, least: f64, most: f64) -> Result<i64, String> {
     }
 }
 
-fn step(text: &str) -> Result<u32, String> {
+/// The time between two steps of the controller, in milliseconds.
+pub(super) fn step(text: &str) -> Result<u32, String> {
     // Within 10 000.
     millis(text, 0.1, 10.0).map(|millis| u32::try_from(millis).unwrap_or(1000))
 }
@@ -299,6 +264,7 @@ fn max_gap(text: &str) -> Result<i64, String> {
     millis(text, 0.1, 604_800.0)
 }
 
-fn every(text: &str) -> Result<i64, String> {
+/// The time between two lines of a timeline, in milliseconds.
+pub(super) fn every(text: &str) -> Result<i64, String> {
     millis(text, 0.1, 86_400.0)
 }

@@ -211,9 +211,32 @@ mod tests {
         ] {
             assert_eq!(remedy(line, CHARGE).as_deref(), Some(right), "{line}");
         }
+        for (line, known, right) in [
+            ("length_m = 0.33", "length_mm", "length_mm = 330"),
+            ("length_cm = 33", "length_mm", "length_mm = 330"),
+            ("length_in = 13", "length_mm", "length_mm = 330.2"),
+            ("mass_g = 11500", "mass_kg", "mass_kg = 11.5"),
+            ("mass_lb = 25", "mass_kg", "mass_kg = 11.34"),
+            ("design_wind_km_h = 18", "design_wind_m_s", "design_wind_m_s = 5"),
+            ("current_a = 0.001", "current_ma", "current_ma = 1"),
+            ("gain_pct = 0.002", "gain_ppm", "gain_ppm = 20"),
+            ("self_heating_k_per_mw = 0.2", "self_heating_k_per_w", "self_heating_k_per_w = 200"),
+            ("specific_heat_kj_per_kg_k = 1.05", "specific_heat_j_per_kg_k", "specific_heat_j_per_kg_k = 1050"),
+        ] {
+            assert_eq!(remedy(line, &[known]).as_deref(), Some(right), "{line}");
+        }
         assert_eq!(remedy("power_kw = 0.3", &["power_w"]).as_deref(), Some("power_w = 300"));
         assert_eq!(remedy("proof_j = 36000", &["proof_wh", "proof_rise_k"]).as_deref(), Some("proof_wh = 10"));
         assert_eq!(remedy("reserve_mv = 12500", &["reserve_pct", "reserve_v"]).as_deref(), Some("reserve_v = 12.5"));
+    }
+
+    #[test]
+    fn a_name_of_other_sections_is_sent_to_them() {
+        assert_eq!(elsewhere("soak_min").as_deref(), Some("put it into [charge]"));
+        assert_eq!(elsewhere("thickness_mm").as_deref(), Some("put it into [plate], [pad] or [box]"));
+        assert_eq!(elsewhere("cable_m").as_deref(), Some("put it into a [[channel]] or [circuit]"));
+        assert_eq!(elsewhere("from").as_deref(), Some("put it into [winter]"));
+        assert_eq!(elsewhere("colour"), None);
     }
 
     #[test]

@@ -1,5 +1,12 @@
 use super::*;
 
+mod balance;
+mod handbook;
+mod properties;
+mod reference;
+mod site;
+mod slab;
+
 fn csv(name: &str) -> Vec<Vec<String>> {
     let path = format!("{}/../tests/data/{name}", env!("CARGO_MANIFEST_DIR"));
     let text = std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{path}: {error}"));
@@ -7,6 +14,10 @@ fn csv(name: &str) -> Vec<Vec<String>> {
         .filter(|line| !line.starts_with('#'))
         .map(|line| line.split(',').map(str::to_owned).collect())
         .collect()
+}
+
+fn number(text: &str) -> f64 {
+    text.parse().unwrap_or_else(|error| panic!("{text}: {error}"))
 }
 
 /// Two and three nodes. Source: `conduction_rc_networks.csv`, which says how it was computed.
@@ -45,4 +56,56 @@ fn small_networks_follow_the_matrix_exponential_within_a_microkelvin() {
     assert!(checked >= 100, "{checked}");
     assert!(worst < 1e-6, "{worst}");
     println!("rc worst {worst:e}");
+}
+
+/// One node. Source: `conduction_lumped.csv`, the exponential at 40 digits; the time to a target found by halving.
+#[test]
+fn one_body_follows_the_exponential_within_a_millionth() {
+    let table = csv("conduction_lumped.csv");
+    let column = |row: &[String], name: &str| {
+        let index = table[0].iter().position(|column| column == name).unwrap_or_else(|| panic!("{name}"));
+        row[index].clone()
+    };
+    let mut worst: f64 = 0.0;
+    let mut timed = 0;
+    for row in &table[1..] {
+        let at = |name: &str| number(&column(row, name));
+        let [ambient_c, start_c, power_w, tau_s] = ["ambient_c", "start_c", "power_w", "tau_s"].map(at);
+        let mut network = Network::default();
+        let node = network.add(at("capacity_j_per_k"));
+        network.edge(node, Boundary::Outside, at("ua_w_per_k"));
+        let after = |seconds| network.after(&[start_c], &[power_w], [ambient_c, 0.0], seconds)[0];
+        // Of the rise from the start or the ambient's distance, whichever is more: °C has no zero to be relative to.
+        let mut compare = |found: f64, expected: f64| {
+            let scale = (expected - start_c).abs().max((ambient_c - start_c).abs());
+            worst = worst.max((found - expected).abs() / scale);
+        };
+        compare(network.steady(&[power_w], ambient_c, 0.0).unwrap()[0], at("steady_c"));
+        for (name, seconds) in
+            [("t_600s_c", 600.0), ("t_3600s_c", 3600.0), ("t_14400s_c", 14_400.0), ("t_86400s_c", 86_400.0)]
+        {
+            compare(after(seconds), at(name));
+        }
+        let target_c = at("target_c");
+        let (mut early, mut late) = (0.0, 10.0 * tau_s.min(1e6));
+        let rises = after(late) > start_c;
+        let reached = |seconds| (after(seconds) >= target_c) == rises;
+        if column(row, "time_to_target_s").is_empty() {
+            assert!(!reached(late), "{row:?}");
+            continue;
+        }
+        while late - early > 1e-9 * late {
+            let middle = f64::midpoint(early, late);
+            if reached(middle) {
+                late = middle;
+            } else {
+                early = middle;
+            }
+        }
+        worst = worst.max((late / at("time_to_target_s") - 1.0).abs());
+        timed += 1;
+    }
+    println!("one body: worst {worst:.1e}");
+    assert_eq!(timed, 6);
+    assert!(worst < 1e-6, "{worst}");
 }

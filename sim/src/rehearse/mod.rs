@@ -1,18 +1,39 @@
 //! The winter rehearsed: the real controller in a closed loop with the plant.
+//!
+//! | module | holds |
+//! |---|---|
+//! | `prepare` | a scenario out of what an installation names |
+//! | `scenario` | everything a season is played with |
+//! | `variation` | one draw of how the real thing differs from what is written down |
+//! | `probe` | one thermometer as it really is |
+//! | `stage` | the loop |
+//! | `outcome` | what came of a season |
+//! | `trials` | the season many times over |
+//! | `film`, `journal` | a season to be shown, and to be read |
+//! | `report` | what a rehearsal says |
 
+mod film;
+mod journal;
 mod outcome;
+mod prepare;
 mod probe;
+mod report;
 mod scenario;
 mod stage;
+mod trials;
 mod variation;
-
-pub use outcome::Outcome;
-pub use probe::Flaws;
-pub use scenario::Scenario;
-pub use stage::{Glimpse, Pace, Watcher, play};
-pub use variation::Variation;
 
 #[cfg(test)]
 mod testing;
 #[cfg(test)]
 mod tests;
+
+pub use film::Film;
+pub use journal::Journal;
+pub use outcome::Outcome;
+pub use probe::Flaws;
+pub use report::{Cast, Rehearsal, summarise};
+pub use scenario::Scenario;
+pub use stage::{Glimpse, Pace, Watcher, play};
+pub use trials::{Spread, Trial, Trials};
+pub use variation::Variation;

@@ -22,12 +22,13 @@ impl Scenario {
         };
         let winter = &site.winter;
         let weather = match &winter.weather {
-            WeatherSource::ColdSpell(spell) => Weather::cold_spell(spell, winter.from, winter.days, winter.offset_k),
+            WeatherSource::ColdSpell(spell) => spell.weather(winter.from, winter.days, winter.offset_k),
             WeatherSource::File(path) => {
-                let weather = Weather::load(&base.join(path))?;
-                weather.season(winter.from, winter.days, winter.offset_k).map_err(|problem| vec![problem])?
+                let path = base.join(path);
+                Weather::load(&path)?.season(&path.display().to_string(), winter.from, winter.days, winter.offset_k)
             }
         };
+        let weather = weather.map_err(|problem| vec![problem])?;
         let span_s = i64::from(winter.days) * 86_400;
         let offers = offers(&site.supplies, &site.load, &weather, span_s, &installation.sources, base)?;
         Ok(Self {

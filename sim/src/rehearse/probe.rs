@@ -47,8 +47,8 @@ pub(super) struct Probe {
     offset_ohm: f64,
     /// Codes for an ohm.
     codes_per_ohm: f64,
-    most_codes: f64,
-    steps_per_code: f64,
+    most_codes: u32,
+    bits: u32,
     /// What the leads add to the element, and what is measured of one alone, at the present temperature (Ω).
     with_element_ohm: f64,
     alone: Ratio,
@@ -89,8 +89,8 @@ impl Probe {
             mismatch: flaws.mismatch * converter.lead_mismatch,
             offset_ohm: flaws.offset * converter.offset_ohm,
             codes_per_ohm: full * (1.0 + flaws.gain * converter.gain) / reference,
-            most_codes: full - 1.0,
-            steps_per_code: f64::from(1_u32 << 30) / full,
+            most_codes: (1 << converter.bits) - 1,
+            bits: converter.bits,
             with_element_ohm: 0.0,
             alone: Ratio::ZERO,
             seed,
@@ -121,11 +121,14 @@ impl Probe {
 
     #[inline]
     fn ratio(&self, ohms: f64) -> Ratio {
-        let codes = (ohms * self.codes_per_ohm + 0.5).floor().clamp(0.0, self.most_codes);
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped just above")]
-        Ratio::from_steps((codes * self.steps_per_code) as u32)
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
+        let code = (ohms * self.codes_per_ohm + 0.5) as u32;
+        Ratio::from_code(code.min(self.most_codes), self.bits)
     }
 }
+
+/// Beyond so many standard deviations [`noise`] never goes: four numbers at their ends.
+pub(super) const NOISE_REACH: f64 = 3.47;
 
 /// A number of mean 0 and standard deviation 1, nearly normal, that depends on nothing but `seed` and `step`.
 #[inline]

@@ -3,6 +3,7 @@
 use crate::offer::Offer;
 use crate::site::Site;
 use crate::weather::Weather;
+use forewarm_core::quantity::Millivolts;
 use forewarm_core::settings::ValidSettings;
 
 /// An installation in its season.
@@ -34,5 +35,15 @@ impl Scenario {
     pub fn line_ohm(&self) -> f64 {
         let circuit = self.site.circuit.and_then(|circuit| Some((circuit.cable_m, circuit.cable_mm2?)));
         circuit.map_or(0.0, |(length_m, area_mm2)| 2.0 * length_m * crate::plan::conductor::ohm_per_m_20c(area_mm2))
+    }
+
+    /// The same with a heater that no voltage there is will do for, and so stays off; nothing where its settings would not hold.
+    #[must_use]
+    pub fn unheated(&self) -> Option<Self> {
+        let mut settings = self.settings.clone().into_inner();
+        // No bank that a controller can be set up for has so much.
+        settings.heater.supply_min = Millivolts::from_millivolts(99_000);
+        settings.heater.supply_max = Millivolts::from_millivolts(120_000);
+        Some(Self { settings: settings.validate().ok()?, ..self.clone() })
     }
 }

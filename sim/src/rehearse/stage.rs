@@ -20,7 +20,7 @@
 //! `leaping_moves_no_relay_by_more_than_a_step_or_two`.
 
 use super::outcome::Outcome;
-use super::probe::Probe;
+use super::probe::{NOISE_REACH, Probe};
 use super::scenario::Scenario;
 use super::variation::Variation;
 use crate::bank::{BankModel, Flow, HeaterLoad};
@@ -63,6 +63,21 @@ impl Watcher for () {
     fn look(&mut self, _: &Glimpse<'_>) {}
 
     fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &Offer, _: &Flow) {}
+}
+
+/// Two at once.
+impl<A: Watcher, B: Watcher> Watcher for (A, B) {
+    const WATCHES: bool = A::WATCHES || B::WATCHES;
+
+    fn look(&mut self, glimpse: &Glimpse<'_>) {
+        self.0.look(glimpse);
+        self.1.look(glimpse);
+    }
+
+    fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow) {
+        self.0.book(from_s, to_s, outputs, offer, flow);
+        self.1.book(from_s, to_s, outputs, offer, flow);
+    }
 }
 
 /// The season at one moment.
@@ -333,7 +348,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
     /// Goes on to the step `until` in leaps if nothing changes by then; otherwise stays where it is.
     fn cross(&mut self, until: u64) -> bool {
         let readings = self.unit.readings();
-        let is_calm = self.calm.holds(&readings);
+        let is_calm = self.calm.holds(&readings, self.plant.sensors_c());
         let quiet = self.at - self.changed_at >= BLOCK;
         if self.leap == 0 || !is_calm || !quiet || !(until - self.at).is_multiple_of(self.leap) {
             return false;
@@ -475,8 +490,8 @@ struct Calm {
     thresholds: Vec<Vec<f64>>,
     /// Nearer to a threshold than this, a reading's noise and coarseness count (K).
     margin_k: Vec<f64>,
-    /// The readings a block ago (°C).
-    before: Vec<f64>,
+    /// The elements' temperatures a block ago (°C).
+    before: [f64; MAX_CHANNELS],
 }
 
 impl Calm {
@@ -486,28 +501,26 @@ impl Calm {
         let margin_k = settings.channels.iter().map(|channel| {
             let code_ohm = crate::platinum::ohms(channel.reference) / f64::from(1_u32 << converter.bits);
             let platinum = crate::platinum::Platinum::of(&channel.element);
-            // Noise of eight standard deviations is beyond what four 16-bit numbers can add up to.
-            0.02 + 8.0 * converter.noise_k + 2.0 * code_ohm / platinum.slope(0.0)
+            // Two noises and two codes may lie between this reading and another; and the core widens readings by a millikelvin.
+            0.005 + 2.0 * (NOISE_REACH * converter.noise_k + code_ohm / platinum.slope(0.0))
         });
         Self {
             thresholds: settings.channels.iter().map(|channel| thresholds(settings, channel.role)).collect(),
             margin_k: margin_k.collect(),
-            before: vec![f64::NAN; settings.channels.len()],
+            before: [f64::NAN; MAX_CHANNELS],
         }
     }
 
     /// Whether no reading can come to a threshold within the next block, at twice the pace of the last.
-    fn holds(&mut self, readings: &[Option<Celsius>; MAX_CHANNELS]) -> bool {
-        let mut holds = true;
-        let channels = self.thresholds.iter().zip(&self.margin_k).zip(&mut self.before).zip(readings);
-        for (((thresholds, margin_k), before), reading) in channels {
-            let now = reading.map_or(f64::NAN, |t| f64::from(t.as_steps()) / 65_536.0);
-            let distance = margin_k + 2.0 * (now - *before).abs();
-            // Nothing compares with what is no number.
-            holds &= distance.is_finite() && thresholds.iter().all(|threshold| (now - threshold).abs() > distance);
-            *before = now;
-        }
-        holds
+    fn holds(&mut self, readings: &[Option<Celsius>; MAX_CHANNELS], sensors_c: [f64; MAX_CHANNELS]) -> bool {
+        let before = std::mem::replace(&mut self.before, sensors_c);
+        let mut channels = self.thresholds.iter().zip(&self.margin_k).zip(readings).zip(sensors_c.iter().zip(before));
+        channels.all(|(((thresholds, margin_k), reading), (now, before))| {
+            let reading = reading.map_or(f64::NAN, |t| f64::from(t.as_steps()) / 65_536.0);
+            let distance = margin_k + 2.0 * (now - before).abs();
+            // Nothing is farther than what is no number.
+            thresholds.iter().all(|threshold| (reading - threshold).abs() > distance)
+        })
     }
 }
 

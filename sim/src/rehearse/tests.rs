@@ -1,15 +1,169 @@
 use super::testing::scenario;
 use super::*;
+use crate::bank::Flow;
+use crate::offer::Offer;
+use crate::site::Class;
+use forewarm_core::quantity::{Celsius, Ohms};
+use forewarm_core::rtd::Leads;
+use forewarm_core::settings::Role;
+use forewarm_core::signals::{Outputs, Relay};
 use std::sync::atomic::AtomicBool;
 
-#[test]
-fn season() {
-    let scenario = scenario(180);
-    for pace in [Pace::Leaping, Pace::EveryStep] {
-        let start = std::time::Instant::now();
-        let outcome = play(&scenario, &Variation::default(), pace, &mut (), &AtomicBool::new(false));
-        println!("{pace:?} {:?} {outcome:#?}", start.elapsed());
-        let b = outcome.balance;
-        println!("balance {:e}", (b.put_in_j - b.lost_j - b.held_j) / b.turned_over_j);
+const GO: AtomicBool = AtomicBool::new(false);
+
+fn played(scenario: &Scenario, pace: Pace) -> (Outcome, Relays) {
+    let mut relays = Relays::default();
+    (play(scenario, &Variation::default(), pace, &mut relays, &GO), relays)
+}
+
+/// When each relay moved (s).
+#[derive(Debug, Default, PartialEq)]
+struct Relays {
+    heater: Vec<f64>,
+    charge: Vec<f64>,
+    before: Option<(Relay, Relay)>,
+}
+
+impl Watcher for Relays {
+    const WATCHES: bool = true;
+
+    fn look(&mut self, glimpse: &Glimpse<'_>) {
+        let now = (glimpse.outputs.heater, glimpse.outputs.charge);
+        let before = self.before.replace(now).unwrap_or_default();
+        if now.0 != before.0 {
+            self.heater.push(glimpse.at_s);
+        }
+        if now.1 != before.1 {
+            self.charge.push(glimpse.at_s);
+        }
     }
+
+    fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &Offer, _: &Flow) {}
+}
+
+#[test]
+fn leaping_moves_no_relay_by_more_than_a_step_or_two() {
+    let scenario = scenario(45);
+    let ((leapt, relays), (walked, reference)) = (played(&scenario, Pace::Leaping), played(&scenario, Pace::EveryStep));
+    assert_eq!((walked.taken, leapt.steps), (walked.steps, walked.steps));
+    assert!(leapt.taken * 3 < leapt.steps, "{} of {} steps were taken one by one", leapt.taken, leapt.steps);
+    assert!(reference.heater.len() > 20 && reference.charge.len() > 4, "{reference:?}");
+    for (leapt, walked) in [(&relays.heater, &reference.heater), (&relays.charge, &reference.charge)] {
+        assert_eq!(leapt.len(), walked.len());
+        for (leapt, walked) in leapt.iter().zip(walked) {
+            // The ceiling, and so the charge current and its heat, is taken over ten steps at a time.
+            assert!((leapt - walked).abs() <= 2.0, "{leapt} s instead of {walked} s");
+        }
+    }
+    let close = |a: f64, b: f64| (a - b).abs() <= 1e-4 * b.abs();
+    assert!(close(leapt.heater_wh, walked.heater_wh), "{} {}", leapt.heater_wh, walked.heater_wh);
+    assert!(close(leapt.charge_permitted_s, walked.charge_permitted_s));
+    let coldest = |outcome: &Outcome| outcome.coldest_true_c_while_permitted.unwrap();
+    assert!((coldest(&leapt) - coldest(&walked)).abs() < 1e-3);
+}
+
+#[test]
+fn heat_is_accounted_for_to_a_billionth() {
+    let (outcome, _) = played(&scenario(180), Pace::Leaping);
+    let balance = outcome.balance;
+    let gap = (balance.put_in_j - balance.lost_j - balance.held_j) / balance.turned_over_j;
+    assert!(gap.abs() < 1e-9, "{gap:e}");
+    // The heater's part is what the bank model says went into it; the rest is charging and measuring.
+    assert!(balance.put_in_j > outcome.heater_wh * 3600.0 && outcome.heater_wh > 1000.0);
+}
+
+#[test]
+fn whoever_pays_for_the_heat_is_in_the_list() {
+    let (outcome, _) = played(&scenario(30), Pace::Leaping);
+    let paid: f64 = outcome.heater_wh_by_source.iter().sum::<f64>() + outcome.heater_wh_of_bank;
+    assert!((paid - outcome.heater_wh).abs() < 1e-6 * outcome.heater_wh, "{outcome:?}");
+}
+
+#[test]
+fn a_film_shows_as_much_as_was_played() {
+    let scenario = scenario(20);
+    let mut film = Film::new(&scenario);
+    let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut film, &GO);
+    let season = film.develop(outcome.span_s);
+    let on = |name: &str| -> f64 {
+        let band = season.bands.iter().find(|band| band.name == name).unwrap();
+        assert!(band.on.windows(2).all(|pair| pair[0].1 <= pair[1].0), "{name}");
+        band.on.iter().map(|(from, to)| (to - from) as f64).sum()
+    };
+    assert_eq!(on("heater on"), outcome.heater_on_s);
+    assert_eq!(on("charge permitted"), outcome.charge_permitted_s);
+    let energy: f64 = season.energy.days.iter().flatten().sum();
+    assert!((energy - outcome.heater_wh).abs() < 1e-6 * outcome.heater_wh);
+    let coldest = season.lines.iter().find(|line| line.kind == crate::chart::LineKind::ColdestCell).unwrap();
+    let least = coldest.ranges.iter().map(|range| range.0).fold(f32::INFINITY, f32::min);
+    assert!((f64::from(least) - outcome.coldest_true_c).abs() < 1e-3);
+}
+
+#[test]
+fn a_trial_run_alone_is_the_trial_it_was() {
+    let scenario = scenario(6);
+    let together = Trials::play(&scenario, 3, 0..6, &GO, &|_| ());
+    assert_eq!(together.finished.len(), 6);
+    for trial in &together.finished {
+        assert_eq!(Trial::play(&scenario, 3, trial.number, &GO).as_ref(), Some(trial));
+    }
+    assert!(together.finished.iter().any(|trial| trial.outcome != together.finished[0].outcome));
+}
+
+#[test]
+fn a_season_that_is_stopped_tells_how_far_it_came_and_a_trial_that_is_stopped_does_not_count() {
+    let stopped = AtomicBool::new(true);
+    let scenario = scenario(6);
+    let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut (), &stopped);
+    assert_eq!(outcome.steps, 0);
+    let trials = Trials::play(&scenario, 1, 0..4, &stopped, &|_| ());
+    assert_eq!((trials.wanted, trials.finished.len()), (4, 0));
+}
+
+#[test]
+fn an_unheated_season_is_one_without_heat_and_with_less_charging() {
+    let scenario = scenario(60);
+    let (heated, _) = played(&scenario, Pace::Leaping);
+    let (cold, _) = played(&scenario.unheated().unwrap(), Pace::Leaping);
+    assert_eq!((cold.heater_wh, cold.heater_cycles), (0.0, 0));
+    assert!(cold.charge_permitted_s < heated.charge_permitted_s);
+    assert!(cold.coldest_true_c < heated.coldest_true_c);
+}
+
+/// Everything as safe as a fitter can have it but for the sensors: 10 m of thin cable on two wires that nothing makes up for, and
+/// thresholds at the hard limit itself.
+fn without_a_guard_band(mut scenario: Scenario) -> Scenario {
+    let mut settings = scenario.settings.clone().into_inner();
+    settings.charge.inhibit = Celsius::from_millidegrees(0);
+    settings.charge.release = Celsius::from_millidegrees(500);
+    for channel in settings.channels.iter_mut().filter(|channel| channel.role == Role::Cell) {
+        channel.leads = Leads::TwoWire { loop_at_20c: Ohms::ZERO, at: Celsius::from_millidegrees(20_000) };
+    }
+    scenario.settings = settings.validate().unwrap();
+    for mounting in &mut scenario.site.mountings {
+        (mounting.loop_ohm_20c, mounting.class) = (0.78, Class::B);
+    }
+    scenario
+}
+
+#[test]
+fn a_guard_band_keeps_cells_from_harm_and_its_lack_shows() {
+    let safe = scenario(40);
+    let trials = Trials::play(&safe, 1, 0..12, &GO, &|_| ());
+    assert!(trials.finished.iter().all(|trial| trial.outcome.charge_permitted_s > 0.0));
+    assert_eq!(trials.violations(), 0, "{:?}", trials.worst());
+    let unsafe_one = Trials::play(&without_a_guard_band(safe), 1, 0..12, &GO, &|_| ());
+    assert!(unsafe_one.violations() > 0, "{:?}", unsafe_one.worst());
+    assert!(unsafe_one.worst().unwrap().margin_k().unwrap() < 0.0);
+}
+
+#[test]
+fn a_better_box_needs_less_heat_and_permits_more() {
+    let thin = scenario(60);
+    let mut thick = thin.clone();
+    thick.site.enclosure.thickness_m = 0.1;
+    thick.site.enclosure.floor_thickness_m = 0.1;
+    let ((thin, _), (thick, _)) = (played(&thin, Pace::Leaping), played(&thick, Pace::Leaping));
+    assert!(thick.charge_permitted_s > thin.charge_permitted_s);
+    assert!(thick.coldest_true_c > thin.coldest_true_c);
 }

@@ -2,8 +2,8 @@
 //!
 //! Parsing a dense log and stepping through it take about as long; side by side they take half.
 
-use super::lines::LineError;
 use super::rows::{Next, Row, Rows};
+use crate::csv_text::lines::LineError;
 use std::io::Read;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, TryRecvError, channel, sync_channel};
 

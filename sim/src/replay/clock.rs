@@ -1,5 +1,6 @@
 //! The time column of a log: how a moment is written, and how it is shown again.
 
+use crate::csv_text::cells::number;
 use jiff::fmt::temporal::DateTimeParser;
 use jiff::tz::{Offset, TimeZone};
 use jiff::{SignedDuration, Timestamp};
@@ -96,11 +97,6 @@ impl fmt::Display for TimeFormat {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.name())
     }
-}
-
-/// A field as a number; NaN and infinities included, for the caller to refuse by name.
-pub(super) fn number(field: &[u8]) -> Option<f64> {
-    std::str::from_utf8(field).ok()?.parse().ok()
 }
 
 /// Shows moments of one log the way it wrote them: as dates in the zone offset of its first row, or as time elapsed.

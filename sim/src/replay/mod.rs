@@ -18,13 +18,10 @@ mod differ;
 mod drive;
 mod events;
 mod fill;
-mod header;
-mod lines;
 mod mapping;
 mod plan;
 mod plot;
 mod record;
-mod records;
 mod rejects;
 mod report;
 mod rows;
@@ -43,21 +40,22 @@ pub use report::{
 pub use scale::Unit;
 pub use summary::summarise;
 
-use crate::diagnostic::{Position, Problem};
+use crate::csv_text::header::Header;
+use crate::csv_text::lines::LineError;
+use crate::csv_text::records::Records;
+use crate::csv_text::{at_line, unreadable};
+use crate::diagnostic::Problem;
 use crate::installation::Installation;
 use crate::output::Target;
 use ahead::{Ended, ahead};
 use drive::Driver;
 use fill::{Filler, Limit};
-use header::Header;
-use lines::{LONGEST, LineError};
 use plan::Plan;
 use plot::{Picture, Trace};
 use record::Recorder;
-use records::Records;
 use report::Source;
 use rows::{Next, Row, Rows};
-use std::io::{self, Read, Write};
+use std::io::{Read, Write};
 use timeline::Timeline;
 
 /// How a log is to be read and stepped through.
@@ -251,35 +249,12 @@ impl Names<'_> {
     }
 
     fn at_line(self, line: u64, message: impl Into<Box<str>>) -> Problem {
-        self.problem(message).at(Position { line: u32::try_from(line).unwrap_or(u32::MAX), column: 1 })
+        at_line(self.0, line, message)
     }
 
     fn unreadable(self, line: u64, error: &LineError) -> Problem {
-        match error {
-            LineError::Io(error) => cannot_read(self.0, error),
-            LineError::TooLong => self
-                .at_line(line, format!("a line longer than {} MiB: no row of a log", LONGEST >> 20))
-                .remedy("the CSV file that the logger wrote; or copy it again, if this is it"),
-            LineError::Nul => self
-                .at_line(line, "a NUL byte: a binary file, or one damaged in copying")
-                .remedy("the CSV file that the logger wrote; or copy it again, if this is it"),
-            LineError::Utf16 => {
-                self.at_line(line, "text in UTF-16, not in UTF-8").remedy("save or export it again as UTF-8")
-            }
-        }
+        unreadable(self.0, line, error)
     }
-}
-
-/// The problem of a log that cannot be opened or read.
-#[must_use]
-pub fn cannot_read(log: &str, error: &io::Error) -> Problem {
-    let (message, remedy) = match error.kind() {
-        io::ErrorKind::NotFound => ("does not exist", "check the path"),
-        io::ErrorKind::IsADirectory => ("is a folder, not a file", "the log in it"),
-        io::ErrorKind::PermissionDenied => ("may not be read by you", "ask for the right to read it"),
-        _ => return Problem::error(log, format!("cannot be read: {error}")).remedy("a copy on another disk"),
-    };
-    Problem::error(log, message).remedy(remedy)
 }
 
 /// Reads the header and refuses what is none.

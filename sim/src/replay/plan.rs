@@ -4,9 +4,9 @@
 //! and nothing is looked up by name again.
 
 use super::clock::TimeFormat;
-use super::header::{Header, NoColumn};
 use super::mapping::{ChannelColumn, Mapping, SourceColumn};
 use super::scale::{Scale, Unit};
+use crate::csv_text::header::{Header, NoColumn};
 use crate::diagnostic::{Position, Problem, excerpt};
 use crate::installation::{Installation, OTHER_COLUMNS};
 use forewarm_core::fault::SystemFault;

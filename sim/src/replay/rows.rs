@@ -1,11 +1,12 @@
 //! Rows of a log: every record either becomes a [`Row`] or is counted among the [`Rejects`].
 
-use super::clock::{BadTime, Dial, TimeFormat, number};
-use super::header::Header;
-use super::lines::LineError;
+use super::clock::{BadTime, Dial, TimeFormat};
 use super::plan::{Flag, MAX_FLAGS, MAX_NUMBERS, Number, Plan};
-use super::records::{Record, Records};
 use super::rejects::{Fault, Rejects};
+use crate::csv_text::cells::{flag, is_date, number, with_point};
+use crate::csv_text::header::Header;
+use crate::csv_text::lines::LineError;
+use crate::csv_text::records::{Record, Records};
 use crate::diagnostic::excerpt;
 use std::io::Read;
 
@@ -282,32 +283,5 @@ impl Parser {
             Some(number) => format!(", with a decimal comma: expected a decimal point, as in {number}"),
             None => ": expected a number, as in -7.5; an empty cell where there is none".to_owned(),
         }
-    }
-}
-
-/// Whether the field looks like a date of whatever form: a number, and two more after one sign.
-fn is_date(field: &[u8]) -> bool {
-    let text = String::from_utf8_lossy(field);
-    ['/', '.', '-'].into_iter().any(|sign| {
-        let day = text.split([' ', 'T']).next().unwrap_or_default();
-        let parts: Vec<_> = day.split(sign).collect();
-        parts.len() == 3 && parts.iter().all(|part| !part.is_empty() && part.bytes().all(|byte| byte.is_ascii_digit()))
-    })
-}
-
-/// The number with a point for its comma, if that makes it one.
-fn with_point(field: &[u8]) -> Option<String> {
-    let text = std::str::from_utf8(field).ok().filter(|text| text.contains(','))?.replacen(',', ".", 1);
-    number(text.as_bytes()).map(|_| text)
-}
-
-/// A flag as loggers write it.
-fn flag(field: &[u8]) -> Option<bool> {
-    match field {
-        b"0" => Some(false),
-        b"1" => Some(true),
-        _ if [&b"false"[..], b"off", b"no"].iter().any(|word| field.eq_ignore_ascii_case(word)) => Some(false),
-        _ if [&b"true"[..], b"on", b"yes"].iter().any(|word| field.eq_ignore_ascii_case(word)) => Some(true),
-        _ => None,
     }
 }

@@ -1,6 +1,21 @@
 //! The weather that a plant stands in: read from a file or made up, and checked for holes before anything is built on it.
+//!
+//! ```text
+//! file ─ read ─┐
+//!              ├─ Weather ─ season ─ Weather of a winter, from a local midnight on
+//! ColdSpell ───┘
+//! ```
 
+mod read;
+mod season;
+mod spell;
+
+use crate::csv_text::cannot_read;
+use crate::diagnostic::Problem;
 use jiff::civil::DateTime;
+use std::fs::File;
+use std::io::Read;
+use std::path::Path;
 
 /// Weather from some moment on, in local standard time.
 #[derive(Clone, Debug, PartialEq)]
@@ -24,3 +39,41 @@ pub struct Point {
     /// Global irradiance on the horizontal (W/m²).
     pub irradiance_w_m2: f64,
 }
+
+impl Weather {
+    /// Reads the file at `path`; see [`Weather::read`].
+    ///
+    /// # Errors
+    /// A file that cannot be opened, or what [`Weather::read`] finds.
+    pub fn load(path: &Path) -> Result<Self, Vec<Problem>> {
+        let file = path.display().to_string();
+        let source = File::open(path).map_err(|error| vec![cannot_read(&file, &error)])?;
+        Self::read(&file, source)
+    }
+
+    /// Reads a weather file, which messages call `file`: a CSV text with lines of comment after `#`, of one of two kinds.
+    ///
+    /// - With a header row: a date and time in a column called `timestamp`, `time`, `datetime`, `date_time` or `date`; the
+    ///   temperature in one called `temperature_c`, `temperature_f` or `temperature_k`; and where there is wind or sun,
+    ///   `wind_speed_m_s` and `irradiance_w_m2` (or `ghi_w_m2`), means of the time before the row. Other columns are not read.
+    /// - A typical year as NREL distributes it (TMY3): a line about the station, a header row that begins with
+    ///   `Date (MM/DD/YYYY)`, hours named by their ends, months of different years. They are put on the year 2001.
+    ///
+    /// # Errors
+    /// Up to 20 problems, each with its line, and how many more there are: among them gaps of more than three hours, rows out of
+    /// order, fillers, values that no weather has.
+    pub fn read(file: &str, source: impl Read) -> Result<Self, Vec<Problem>> {
+        read::read(file, source)
+    }
+
+    /// Length (s).
+    #[must_use]
+    pub fn span_s(&self) -> i64 {
+        self.points.last().map_or(0, |point| point.at_s)
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::float_cmp, reason = "numbers that are only moved stay exact")]
+#[expect(clippy::format_push_string, reason = "texts of tests are made once")]
+mod tests;

@@ -1,1 +1,454 @@
+use super::table::{Fact, KEYS, Key, TABLE, TEXTS};
+use crate::installation::{Installation, document, sections, starter, values};
+use crate::site::{Presence, Site, Spot, StandsOn, WeatherSource};
+use forewarm_core::settings::TABLE as SETTINGS;
+use proptest::prelude::*;
+use std::collections::HashSet;
 
+/// `text` with the first line of `section` that sets, or offers to set, `name` replaced.
+fn with(text: &str, section: &str, name: &str, line: &str) -> String {
+    replaced(text, section, name, line).unwrap_or_else(|| panic!("{section}.{name} is not in the starter"))
+}
+
+/// The same; nothing where there is no such line, or none any more.
+fn replaced(text: &str, section: &str, name: &str, line: &str) -> Option<String> {
+    let mut here = "";
+    let mut done = false;
+    let mut changed = String::new();
+    for old in text.lines() {
+        if old.starts_with('[') {
+            here = old.trim_matches(['[', ']']);
+        }
+        let setting = old.strip_prefix("# ").unwrap_or(old);
+        let found = !done && here == section && setting.strip_prefix(name).is_some_and(|rest| rest.starts_with(" = "));
+        done |= found;
+        changed.push_str(if found { line } else { old });
+        changed.push('\n');
+    }
+    done.then_some(changed)
+}
+
+/// A starter in which every number of a site has a place: none is in the way of another.
+fn roomy() -> String {
+    let mut text = starter();
+    for (section, name, line) in [
+        ("site", "stands_on", "stands_on = \"ground\""),
+        ("box", "insulation", ""),
+        ("load", "schedule", "schedule = \"daily 18:00-22:00\""),
+        ("source", "schedule", ""),
+    ] {
+        text = with(&text, section, name, line);
+    }
+    text
+}
+
+/// The site of `text` as it is read, whatever is found wrong with it.
+fn read(text: &str) -> Site {
+    let mut findings = document::Findings::new("test", text);
+    let document = document::parse(&mut findings).expect("valid TOML");
+    sections::read(&mut values::Reader::new(findings, None), &document).site.expect("a site")
+}
+
+/// What a site has of a number, in the unit of the file; nothing where it has it in a product, or not at all.
+#[expect(clippy::too_many_lines, reason = "one line a number")]
+fn held(site: &Site, key: Key) -> Option<f64> {
+    let Site { battery, plate, pad, enclosure, place, converter, load, winter, tolerance, .. } = site;
+    let mounting = site.mountings.first()?;
+    let supply = site.supplies.first()?;
+    let circuit = site.circuit.as_ref();
+    let spell = match &winter.weather {
+        WeatherSource::ColdSpell(spell) => Some(spell),
+        WeatherSource::File(_) => None,
+    };
+    #[expect(clippy::cast_precision_loss, reason = "a handful")]
+    let count = |number: usize| number as f64;
+    let value = match key {
+        Key::Count => count(battery.count),
+        Key::BatteryLength => battery.length_m,
+        Key::BatteryWidth => battery.width_m,
+        Key::BatteryHeight => battery.height_m,
+        Key::BatteryMass => battery.mass_kg,
+        Key::CellsInSeries => battery.cells_in_series.into(),
+        Key::SpecificHeat => battery.specific_heat_j_per_kg_k,
+        Key::ConductivityUp => battery.conductivity_up_w_per_m_k,
+        Key::ConductivityAcross => battery.conductivity_across_w_per_m_k,
+        Key::Gap => battery.gap_m,
+        Key::Resistance => battery.resistance_ohm,
+        Key::HardLimit => battery.hard_limit_c,
+        Key::PlateThickness => plate.thickness_m,
+        Key::PlateContact => plate.contact_w_per_m2_k,
+        // Only checked, or only in an area.
+        Key::CellMass | Key::PlateLength | Key::PlateWidth | Key::PadLength | Key::PadWidth => return None,
+        Key::PadThickness => pad.thickness_m,
+        Key::PadBond => pad.bond_w_per_m2_k,
+        Key::BoxLength => enclosure.length_m,
+        Key::BoxWidth => enclosure.width_m,
+        Key::BoxHeight => enclosure.height_m,
+        Key::BoxConductivity => enclosure.insulation.conductivity_w_per_m_k,
+        Key::BoxThickness => enclosure.thickness_m,
+        Key::FloorThickness => enclosure.floor_thickness_m,
+        Key::AirChanges => enclosure.air_changes_per_h,
+        Key::InsideFilm => enclosure.inside_w_per_m2_k,
+        Key::DesignMin => place.design_min_c,
+        Key::DesignWind => place.design_wind_m_s,
+        Key::Exposure => place.exposure,
+        Key::Ground => match place.stands_on {
+            StandsOn::Ground(ground_c) => ground_c,
+            StandsOn::Air => return None,
+        },
+        Key::Bits => converter.bits.into(),
+        Key::Current => converter.current_a,
+        Key::Duty => converter.duty,
+        Key::ConverterOffset => converter.offset_ohm,
+        Key::Gain => converter.gain,
+        Key::Noise => converter.noise_k,
+        Key::ReferenceTolerance => converter.reference_tolerance,
+        Key::ReferenceDrift => converter.reference_drift,
+        Key::LeadMismatch => converter.lead_mismatch,
+        Key::LeadContact => converter.contact_ohm,
+        Key::BatteryNumber => match mounting.at {
+            Spot::Base(index) | Spot::Between(index) | Spot::Top(index) => count(index + 1),
+            Spot::Plate | Spot::Air => return None,
+        },
+        Key::Calibrated => mounting.calibrated_k?,
+        Key::SensorCable => mounting.cable_m,
+        Key::SensorArea => mounting.cable_mm2,
+        Key::Lag => mounting.lag_s,
+        Key::SelfHeating => mounting.self_heating_k_per_mw,
+        Key::SupplyPower => supply.power_w,
+        Key::SunAtLeast => match supply.presence {
+            Presence::Sun { at_least_w_m2 } => at_least_w_m2,
+            Presence::Weekly(_) | Presence::Log(_) | Presence::Never => return None,
+        },
+        Key::Rated => supply.rating?.rated_a,
+        Key::Derate => supply.rating?.derate,
+        Key::OtherLoads => supply.rating?.other_loads_w,
+        Key::LoadPower => load.constant_w,
+        Key::ScheduledPower => load.scheduled.as_ref()?.0,
+        Key::CableLength => circuit?.cable_m,
+        Key::CableArea => circuit?.cable_mm2?,
+        Key::Drop => circuit?.drop,
+        Key::CableTemperature => circuit?.cable_c,
+        Key::Fuse => circuit?.fuse_a?,
+        Key::RelayCurrent => circuit?.relay.contact.rated_a,
+        Key::RelayVoltage => circuit?.relay.contact.rated_v,
+        Key::CoilPower => circuit?.relay.coil_w,
+        Key::CoilVoltage => circuit?.relay.coil_v,
+        Key::PilotCurrent => circuit?.pilot?.rated_a,
+        Key::PilotVoltage => circuit?.pilot?.rated_v,
+        Key::PilotCoil => circuit?.pilot?.coil_w,
+        Key::Driver => circuit?.driver_a,
+        Key::Mean => spell?.mean_c,
+        Key::DailySwing => spell?.daily_swing_k,
+        Key::SpellMean => spell?.spell_c,
+        Key::SpellFrom => spell?.spell_from_day.into(),
+        Key::SpellDays => spell?.spell_days.into(),
+        Key::Wind => spell?.wind_m_s,
+        Key::Noon => spell?.noon_w_m2,
+        Key::Days => winter.days.into(),
+        Key::WeatherOffset => winter.offset_k,
+        Key::Start => winter.start_c?,
+        Key::StartCharge => winter.start_charge,
+        Key::PadPowerSpread => tolerance.pad_power,
+        Key::InsulationSpread => tolerance.insulation,
+        Key::SpecificHeatSpread => tolerance.specific_heat,
+        Key::ConductivitySpread => tolerance.conductivity,
+        Key::ContactSpread => tolerance.contact,
+        Key::AirChangesSpread => tolerance.air_changes,
+        Key::WeatherSpread => tolerance.weather_k,
+        Key::HardLimitSpread => tolerance.hard_limit_k,
+    };
+    Some(value * key.fact().per())
+}
+
+/// What comes of dividing by 1000 and multiplying again.
+fn is_near(value: f64, other: f64) -> bool {
+    (value - other).abs() <= 1e-12 * other.abs()
+}
+
+/// A number within the range of its row, `part` of the way up; whole where it must be.
+fn within(fact: &Fact, part: f64) -> f64 {
+    let value = fact.minimum + part * (fact.maximum - fact.minimum);
+    if fact.unit.is_empty() { value.round() } else { value }
+}
+
+/// What may stand where a number should.
+#[derive(Clone, Debug)]
+enum Written {
+    Within(f64),
+    Beyond(f64),
+    Word(&'static str),
+    Nothing,
+}
+
+fn written() -> impl Strategy<Value = Written> {
+    const WORDS: [&str; 16] = [
+        "nan",
+        "-inf",
+        "1e400",
+        "-1e-400",
+        "0",
+        "-0.0",
+        "true",
+        "\"5\"",
+        "\"5 mm\"",
+        "\"\"",
+        "[]",
+        "[ {} ]",
+        "{}",
+        "1979-05-27",
+        "0x10",
+        "0.333333333333333333333333333333333333333",
+    ];
+    prop_oneof![
+        4 => (0.0..=1.0).prop_map(Written::Within),
+        1 => Just(Written::Within(0.0)),
+        1 => Just(Written::Within(1.0)),
+        1 => (0.001..1000.0).prop_map(Written::Beyond),
+        2 => prop::sample::select(WORDS.to_vec()).prop_map(Written::Word),
+        1 => Just(Written::Nothing),
+    ]
+}
+
+fn line(fact: &Fact, written: &Written) -> String {
+    let name = fact.name;
+    match written {
+        Written::Within(part) => format!("{name} = {}", within(fact, *part)),
+        Written::Beyond(by) => format!("{name} = {}", fact.maximum + by),
+        Written::Word(word) => format!("{name} = {word}"),
+        Written::Nothing => String::new(),
+    }
+}
+
+/// Texts that are right somewhere, and some that are right nowhere.
+fn words() -> impl Strategy<Value = &'static str> {
+    prop::sample::select(vec![
+        "standing",
+        "lying",
+        "copper",
+        "aluminium",
+        "pur",
+        "plywood",
+        "ground",
+        "air",
+        "plate",
+        "base",
+        "between",
+        "top",
+        "AA",
+        "A",
+        "C",
+        "mon 07:00-08:00",
+        "mon 07:00-08:00 07:30-09:00",
+        "file.csv",
+        "",
+        " ",
+        "11-01",
+        "02-29",
+        "1-1",
+        "\\u0000",
+    ])
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    #[test]
+    fn every_number_of_a_site_arrives_as_it_is_written(parts in prop::collection::vec(0.0..=1.0, KEYS.len())) {
+        let mut text = roomy();
+        for (key, part) in KEYS.iter().zip(&parts) {
+            let fact = key.fact();
+            text = with(&text, fact.section, fact.name, &format!("{} = {}", fact.name, within(fact, *part)));
+        }
+        let site = read(&text);
+        let value = |key: Key| within(key.fact(), parts[key as usize]);
+        for &key in KEYS {
+            match held(&site, key) {
+                Some(held) => prop_assert!(is_near(held, value(key)), "{:?}: {} became {}", key, value(key), held),
+                None => prop_assert!(
+                    matches!(key, Key::CellMass | Key::PlateLength | Key::PlateWidth | Key::PadLength | Key::PadWidth),
+                    "{key:?} is lost"
+                ),
+            }
+        }
+        prop_assert!(is_near(site.plate.area_m2 * 1e6, value(Key::PlateLength) * value(Key::PlateWidth)));
+        prop_assert!(is_near(site.pad.area_m2 * 1e6, value(Key::PadLength) * value(Key::PadWidth)));
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(2_000))]
+
+    #[test]
+    fn a_site_is_refused_with_a_remedy_or_all_its_numbers_are_in_range(
+        numbers in prop::collection::vec((prop::sample::select(TABLE), written()), 1..4),
+        texts in prop::collection::vec((prop::sample::select(TEXTS), words()), 0..2),
+    ) {
+        let mut text = starter();
+        for (fact, written) in &numbers {
+            text = replaced(&text, fact.section, fact.name, &line(fact, written)).unwrap_or(text);
+        }
+        for (row, word) in &texts {
+            let line = format!("{} = \"{word}\"", row.name);
+            text = replaced(&text, row.section, row.name, &line).unwrap_or(text);
+        }
+        match Installation::parse("test", &text) {
+            Err(problems) => for problem in problems {
+                prop_assert!(problem.remedy.is_some_and(|remedy| !remedy.is_empty()), "{}", problem.message);
+                prop_assert!(problem.position.is_some(), "{} has no place", problem.message);
+            },
+            Ok(installation) => {
+                let site = installation.site.expect("the starter has one");
+                for (key, fact) in KEYS.iter().zip(TABLE) {
+                    if let Some(value) = held(&site, *key) {
+                        // What is derived, as the coil's voltage from the heater's, obeys the range of its row all the same.
+                        let slack = 1e-12 * value.abs();
+                        prop_assert!(
+                            (fact.minimum - slack..=fact.maximum + slack).contains(&value),
+                            "{:?} is {}", key, value
+                        );
+                    }
+                }
+                let battery = &site.battery;
+                let density = battery.mass_kg / (battery.length_m * battery.width_m * battery.height_m);
+                prop_assert!((500.0..=6000.0).contains(&density));
+                let (plate, floor) = (site.plate.area_m2, site.enclosure.length_m * site.enclosure.width_m);
+                prop_assert!(0.0 < site.pad.area_m2 && site.pad.area_m2 <= plate * (1.0 + 1e-9));
+                prop_assert!(plate <= floor * (1.0 + 1e-9));
+                prop_assert!(battery.height_m < site.enclosure.height_m);
+                prop_assert_eq!(site.mountings.len(), installation.channels.len());
+                prop_assert_eq!(site.supplies.len(), installation.sources.len());
+                for mounting in &site.mountings {
+                    if let Spot::Base(index) | Spot::Between(index) | Spot::Top(index) = mounting.at {
+                        prop_assert!(index < battery.count);
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn no_number_or_word_of_a_section_has_the_name_of_another() {
+    let mut names = HashSet::new();
+    let settings = SETTINGS.iter().map(|fact| fact.name);
+    let site = TABLE.iter().map(|fact| (fact.section, fact.name));
+    for name in settings.chain(site).chain(TEXTS.iter().map(|text| (text.section, text.name))) {
+        assert!(names.insert(name), "{name:?} is there twice");
+    }
+}
+
+#[test]
+fn every_default_lies_in_its_range_and_every_name_ends_in_its_unit() {
+    for fact in TABLE {
+        assert!(fact.minimum < fact.maximum, "{}", fact.name);
+        assert!(fact.default.is_none_or(|default| (fact.minimum..=fact.maximum).contains(&default)), "{}", fact.name);
+        let unit = match fact.unit {
+            "" => continue,
+            "°C" => "_c",
+            "J/(kg K)" => "_j_per_kg_k",
+            "W/(m K)" => "_w_per_m_k",
+            "W/(m² K)" => "_w_per_m2_k",
+            "W/m²" => "_w_m2",
+            "K/W" => "_k_per_w",
+            "1/h" => "_per_h",
+            "m/s" => "_m_s",
+            "mm²" => "_mm2",
+            "%" => "_pct",
+            "Ω" => "_ohm",
+            "mΩ" => "_mohm",
+            unit => &format!("_{}", unit.to_lowercase()),
+        };
+        assert!(fact.name.ends_with(unit), "{} is in {}", fact.name, fact.unit);
+    }
+}
+
+#[test]
+fn the_starter_has_a_line_for_everything_a_site_can_be_told() {
+    let text = starter();
+    for (section, name) in
+        TABLE.iter().map(|fact| (fact.section, fact.name)).chain(TEXTS.iter().map(|text| (text.section, text.name)))
+    {
+        assert!(replaced(&text, section, name, "").is_some(), "{section}.{name}");
+    }
+    for fact in TABLE {
+        assert!(text.contains(&fact.maximum.to_string()), "{} without its range", fact.name);
+    }
+}
+
+#[test]
+fn every_default_the_starter_offers_is_what_leaving_it_out_means() {
+    let plain = Installation::parse("plain", &starter()).expect("no problem");
+    let mut text = starter();
+    let mut offered = 0;
+    for fact in TABLE {
+        // Those of a source go with rated_a only, which the starter offers and does not set.
+        let Some(default) = fact.default.filter(|_| fact.section != "source") else { continue };
+        let line = format!("{} = {default}", fact.name);
+        let written = with(&text, fact.section, fact.name, &line);
+        // Where the starter sets it to something else there is no default to try.
+        if written.len() + "# ".len() == text.len() {
+            (text, offered) = (written, offered + 1);
+        }
+    }
+    assert!(offered > 40, "{offered}");
+    let written = Installation::parse("written", &text).expect("no problem");
+    assert_eq!(format!("{:?}", written.site), format!("{:?}", plain.site));
+}
+
+#[test]
+fn a_file_without_a_section_of_the_site_has_none() {
+    let text = starter();
+    let settings = &text[..text.find("\n[battery]").expect("the first section of the site")];
+    let installation = Installation::parse("test", settings).expect("no error");
+    assert!(installation.site.is_none());
+    assert_eq!(installation.warnings, []);
+}
+
+#[test]
+fn each_section_that_nothing_can_be_computed_without_is_asked_for_once() {
+    for name in ["battery", "pad", "box", "site", "winter"] {
+        let text = starter();
+        let start = text.find(&format!("\n[{name}]")).expect("the section");
+        let end = text[start + 1..].find("\n[").map_or(text.len(), |length| start + 1 + length);
+        let problems = Installation::parse("test", &(text[..start].to_owned() + &text[end..])).unwrap_err();
+        let messages: Vec<&str> = problems.iter().map(|problem| &*problem.message).collect();
+        assert_eq!(messages, [format!("there is no [{name}]")]);
+        assert!(problems[0].remedy.as_ref().is_some_and(|remedy| remedy.starts_with(&format!("[{name}] with"))));
+    }
+}
+
+#[test]
+fn a_section_of_the_site_that_is_none_is_told_alone() {
+    for (right, wrong, said) in [
+        ("[battery]", "[[battery]]", "battery is written once"),
+        ("[battery]", "[batery]", "there is no section [batery]"),
+        ("[winter]", "[[winter]]", "winter is written once"),
+        ("[box]", "[[box]]", "box is written once"),
+    ] {
+        let problems = Installation::parse("test", &starter().replace(right, wrong)).unwrap_err();
+        let messages: Vec<&str> = problems.iter().map(|problem| &*problem.message).collect();
+        assert_eq!(messages, [said]);
+    }
+}
+
+#[test]
+fn the_demo_is_read_as_it_is_meant() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("demo/hut.toml");
+    let installation = Installation::load(&path).expect("no error");
+    assert_eq!(installation.warnings, []);
+    let site = installation.site.expect("a site");
+    assert_eq!(site.battery.count, 2);
+    assert!(is_near(site.battery.height_m, 0.215));
+    // Two widths and a gap.
+    assert!(is_near(site.plate.area_m2, 0.330 * 0.349));
+    assert!(is_near(site.enclosure.insulation.conductivity_w_per_m_k, 0.026));
+    assert!(is_near(site.enclosure.floor_thickness_m, 0.05));
+    assert!(is_near(site.place.exposure, 0.3));
+    assert_eq!(site.mountings[1].at, Spot::Top(1));
+    assert!(matches!(&site.winter.weather, WeatherSource::File(path) if path.as_os_str() == "weather.csv"));
+    assert_eq!((site.winter.from, site.winter.days), (Some((11, 1)), 180));
+    assert!(matches!(site.supplies[2].presence, Presence::Sun { .. }));
+    // Not stated, so the budget.
+    assert!(is_near(site.supplies[1].power_w, 600.0));
+}

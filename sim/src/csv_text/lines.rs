@@ -8,11 +8,11 @@ use std::io::{self, BufRead, BufReader, Read};
 
 /// Longest line accepted, in bytes. No logger writes such a row; without a limit, a file without line breaks would fill the
 /// memory.
-pub(super) const LONGEST: usize = 1 << 20;
+pub(crate) const LONGEST: usize = 1 << 20;
 
 /// Why a stream is not a text with lines.
 #[derive(Debug)]
-pub(super) enum LineError {
+pub(crate) enum LineError {
     /// The stream itself failed.
     Io(io::Error),
     /// A line longer than [`LONGEST`].
@@ -24,7 +24,7 @@ pub(super) enum LineError {
 }
 
 /// Hands out the lines of a stream, each with its line break, which a last line without one is given.
-pub(super) struct Lines<R> {
+pub(crate) struct Lines<R> {
     source: BufReader<R>,
     /// A line that does not lie in one piece in the buffer of `source`.
     pieces: Vec<u8>,
@@ -35,7 +35,7 @@ pub(super) struct Lines<R> {
 }
 
 impl<R: Read> Lines<R> {
-    pub(super) fn new(source: R) -> Self {
+    pub(crate) fn new(source: R) -> Self {
         Self {
             source: BufReader::with_capacity(1 << 16, source),
             pieces: Vec::new(),
@@ -46,17 +46,17 @@ impl<R: Read> Lines<R> {
     }
 
     /// Number of the line handed out last, or of the one that could not be, from 1.
-    pub(super) const fn number(&self) -> u64 {
+    pub(crate) const fn number(&self) -> u64 {
         self.number
     }
 
     /// Bytes read so far.
-    pub(super) const fn bytes(&self) -> u64 {
+    pub(crate) const fn bytes(&self) -> u64 {
         self.bytes
     }
 
     /// The next line; nothing at the end. A byte-order mark at the very start is left out.
-    pub(super) fn next_line(&mut self) -> Result<Option<&[u8]>, LineError> {
+    pub(crate) fn next_line(&mut self) -> Result<Option<&[u8]>, LineError> {
         self.source.consume(std::mem::take(&mut self.handed_out));
         self.number += 1;
         let is_first = self.number == 1;

@@ -4,13 +4,13 @@ use crate::diagnostic::excerpt;
 
 /// The names of a log's columns.
 #[derive(Clone, Debug)]
-pub(super) struct Header {
+pub(crate) struct Header {
     names: Vec<String>,
 }
 
 /// Why no single column answers to a name.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum NoColumn {
+pub(crate) enum NoColumn {
     /// None has it.
     Absent,
     /// More than one has it.
@@ -18,29 +18,29 @@ pub(super) enum NoColumn {
 }
 
 impl Header {
-    pub(super) fn new<'a>(fields: impl Iterator<Item = &'a [u8]>) -> Self {
+    pub(crate) fn new<'a>(fields: impl Iterator<Item = &'a [u8]>) -> Self {
         Self { names: fields.map(|field| String::from_utf8_lossy(field.trim_ascii()).into_owned()).collect() }
     }
 
     /// Number of columns.
-    pub(super) fn width(&self) -> usize {
+    pub(crate) fn width(&self) -> usize {
         self.names.len()
     }
 
     /// Name of the column in `field`, as a message shows it.
-    pub(super) fn shown(&self, field: usize) -> String {
+    pub(crate) fn shown(&self, field: usize) -> String {
         self.names.get(field).map(|name| excerpt(name)).unwrap_or_default()
     }
 
     /// The first dozen names, as a message shows them.
-    pub(super) fn listed(&self) -> String {
+    pub(crate) fn listed(&self) -> String {
         let more = if self.names.len() > 12 { ", …" } else { "" };
         let shown: Vec<_> = self.names.iter().take(12).map(|name| excerpt(name)).collect();
         shown.join(", ") + more
     }
 
     /// The field of the column called `name`: letter for letter, or else regardless of case, blanks and hyphens.
-    pub(super) fn find(&self, name: &str) -> Result<usize, NoColumn> {
+    pub(crate) fn find(&self, name: &str) -> Result<usize, NoColumn> {
         self.only(|column| column == name).or_else(|why| match why {
             NoColumn::Twice => Err(why),
             NoColumn::Absent => self.only(|column| plain(column) == plain(name)),
@@ -56,8 +56,13 @@ impl Header {
         }
     }
 
+    /// The first name, in lower case, that `matches`.
+    pub(crate) fn like(&self, matches: impl Fn(&str) -> bool) -> Option<&str> {
+        self.names.iter().find(|name| matches(&name.to_lowercase())).map(String::as_str)
+    }
+
     /// Whether the names are text: no control characters but tabs, and no bytes that are not UTF-8.
-    pub(super) fn is_text(&self) -> bool {
+    pub(crate) fn is_text(&self) -> bool {
         !self
             .names
             .iter()
@@ -65,13 +70,13 @@ impl Header {
     }
 
     /// Whether the row looks like data: every name that is not empty is a number.
-    pub(super) fn is_numbers(&self) -> bool {
+    pub(crate) fn is_numbers(&self) -> bool {
         self.names.iter().any(|name| !name.is_empty())
             && self.names.iter().all(|name| name.is_empty() || name.parse::<f64>().is_ok())
     }
 
     /// The delimiter that the row seems to use, if it has but one column and that has one in it.
-    pub(super) fn other_delimiter(&self) -> Option<(char, &'static str)> {
+    pub(crate) fn other_delimiter(&self) -> Option<(char, &'static str)> {
         let [only] = &self.names[..] else { return None };
         [(';', "';'"), ('\t', "tab"), (',', "','"), ('|', "'|'")].into_iter().find(|(sign, _)| only.contains(*sign))
     }

@@ -5,7 +5,7 @@ use csv_core::ReadRecordResult;
 use std::io::Read;
 
 /// The records of a CSV text: one a line, which keeps memory bounded and line numbers true whatever quotes a log holds.
-pub(super) struct Records<R> {
+pub(crate) struct Records<R> {
     lines: Lines<R>,
     splitter: csv_core::Reader,
     text: Vec<u8>,
@@ -14,7 +14,7 @@ pub(super) struct Records<R> {
 
 /// The cells of one line.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Record<'a> {
+pub(crate) struct Record<'a> {
     text: &'a [u8],
     ends: &'a [usize],
 }
@@ -23,7 +23,7 @@ pub(super) struct Record<'a> {
 const MOST_CELLS: usize = 4096;
 
 impl<R: Read> Records<R> {
-    pub(super) fn new(source: R, delimiter: u8) -> Self {
+    pub(crate) fn new(source: R, delimiter: u8) -> Self {
         Self {
             lines: Lines::new(source),
             splitter: csv_core::ReaderBuilder::new().delimiter(delimiter).build(),
@@ -33,17 +33,17 @@ impl<R: Read> Records<R> {
     }
 
     /// Line of the record handed out last.
-    pub(super) const fn line(&self) -> u64 {
+    pub(crate) const fn line(&self) -> u64 {
         self.lines.number()
     }
 
     /// Bytes read so far.
-    pub(super) const fn bytes(&self) -> u64 {
+    pub(crate) const fn bytes(&self) -> u64 {
         self.lines.bytes()
     }
 
     /// The next line that is neither blank nor a comment: its number, and its cells unless it cannot be split.
-    pub(super) fn next_record(&mut self) -> Result<Option<(u64, Option<Record<'_>>)>, LineError> {
+    pub(crate) fn next_record(&mut self) -> Result<Option<(u64, Option<Record<'_>>)>, LineError> {
         loop {
             let Some(line) = self.lines.next_line()? else { return Ok(None) };
             if line.first() == Some(&b'#') || line.trim_ascii().is_empty() {
@@ -63,17 +63,17 @@ impl<R: Read> Records<R> {
 }
 
 impl<'a> Record<'a> {
-    pub(super) const fn len(&self) -> usize {
+    pub(crate) const fn len(&self) -> usize {
         self.ends.len()
     }
 
-    pub(super) fn cells(self) -> impl Iterator<Item = &'a [u8]> {
+    pub(crate) fn cells(self) -> impl Iterator<Item = &'a [u8]> {
         (0..self.len()).map(move |cell| self.cell(cell))
     }
 
     /// The cell without blanks around it.
     #[inline]
-    pub(super) fn cell(&self, cell: usize) -> &'a [u8] {
+    pub(crate) fn cell(&self, cell: usize) -> &'a [u8] {
         let start = if cell == 0 { 0 } else { self.ends[cell - 1] };
         self.text[start..self.ends[cell]].trim_ascii()
     }

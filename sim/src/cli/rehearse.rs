@@ -1,0 +1,201 @@
+//! `forewarm rehearse`.
+
+use super::bar::Bar;
+use super::replay::{every, plot_form, step};
+use super::{Form, Stop, interrupt, note, print, tell, usage};
+use forewarm::cautions::CAUTIONS;
+use forewarm::chart;
+use forewarm::diagnostic::Problem;
+use forewarm::installation::{Installation, shown};
+use forewarm::output::{Existing, Target};
+use forewarm::rehearse::{Cast, Film, Journal, Outcome, Pace, Rehearsal, Scenario, Trials, Variation, play, summarise};
+use forewarm::replay::PlotForm;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Rehearse a winter: the controller in a closed loop with bank, heater, box,
+/// weather and sources
+///
+/// The installation file names the weather and says what the sources do. What
+/// the battery's own protection would do is left out: the controller is judged
+/// alone.
+///
+/// Exit status: 0 done, 1 the installation, its weather or a log fails a check,
+/// or charge was permitted with a cell below its hard limit, 2 usage or
+/// something that cannot be read or written, 130 interrupted.
+#[derive(Debug, clap::Args)]
+#[command(verbatim_doc_comment)]
+pub(crate) struct Arguments {
+    /// The installation file; - for the standard input
+    file: PathBuf,
+    /// Another installation file, to be rehearsed beside it and compared
+    #[arg(long, value_name = "OTHER")]
+    against: Option<PathBuf>,
+
+    /// Repeat it so many times, with sensors, leads, pad, box and cells drawn
+    /// from their tolerances; 1 to 1000000
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=1_000_000), help_heading = "Trials", verbatim_doc_comment)]
+    trials: Option<u64>,
+    /// Rehearse the trial of that number alone
+    #[arg(long, value_name = "NUMBER", conflicts_with = "trials", help_heading = "Trials")]
+    trial: Option<u64>,
+    /// What the draws are made from; the same seed draws the same trials
+    #[arg(long, value_name = "NUMBER", default_value_t = 1, help_heading = "Trials")]
+    seed: u64,
+
+    /// Time between two steps of the controller, s, 0.1 to 10
+    #[arg(long, value_name = "SECONDS", default_value = "1", value_parser = step)]
+    step: u32,
+
+    /// Draw temperatures, outputs and energy: OUT ends in .html (to look into)
+    /// or .svg
+    #[arg(long, value_name = "OUT", help_heading = "Results", verbatim_doc_comment)]
+    plot: Option<PathBuf>,
+    /// Write a timeline as CSV, which `forewarm replay` reads
+    #[arg(long, value_name = "OUT", help_heading = "Results")]
+    timeline: Option<PathBuf>,
+    /// Time between its lines where nothing happens, s, up to 86400
+    #[arg(long, value_name = "SECONDS", default_value = "60", value_parser = every, help_heading = "Results")]
+    every: i64,
+    /// Replace files that exist
+    #[arg(long, help_heading = "Results")]
+    force: bool,
+}
+
+pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
+    let files: Vec<&Path> = [Some(&*arguments.file), arguments.against.as_deref()].into_iter().flatten().collect();
+    if files.iter().filter(|file| **file == Path::new("-")).count() > 1 {
+        return Err(usage("two installations cannot both come from the standard input", "a file for one of them"));
+    }
+    let mut outputs = Outputs::claim(arguments, &files)?;
+    let mut scenarios = Vec::new();
+    for file in &files {
+        let installation = Installation::load(file)?;
+        tell(&installation.warnings);
+        let base = file.parent().unwrap_or(Path::new(""));
+        let scenario = Scenario::prepare(&installation, &shown(file), base, arguments.step).map_err(Stop::Failed)?;
+        scenarios.push(scenario);
+    }
+    let stop = interrupt::heed();
+    let (mut rehearsals, mut seasons) = (Vec::new(), Vec::new());
+    for (file, scenario) in files.iter().zip(scenarios) {
+        // The timeline is of the first.
+        let timeline = outputs.timeline.take();
+        let (rehearsal, season) = rehearse(arguments, &shown(file), scenario, timeline, stop)?;
+        rehearsals.push(rehearsal);
+        seasons.push(season);
+        if stop.load(Ordering::Relaxed) {
+            break;
+        }
+    }
+    let interrupted = stop.load(Ordering::Relaxed);
+    let summary = summarise(&rehearsals);
+    match outputs.plot {
+        Some((target, form)) if !interrupted => {
+            let text = match form {
+                PlotForm::Html => chart::page(&seasons, &summary, &CAUTIONS),
+                PlotForm::Svg => chart::drawing(&seasons[0]),
+            };
+            let mut draft = target.draft()?;
+            draft.write_all(text.as_bytes()).map_err(|error| draft.failed(&error))?;
+            draft.finish()?;
+        }
+        _ => {}
+    }
+    match form {
+        Form::Text => print(|out| out.write_all(summary.as_bytes()))?,
+        Form::Json => {
+            let mut report = rehearsals[0].to_json();
+            if let (Some(other), Some(object)) = (rehearsals.get(1), report.as_object_mut()) {
+                object.insert("against".to_owned(), other.to_json());
+            }
+            print(|out| {
+                serde_json::to_writer_pretty(&mut *out, &report)?;
+                writeln!(out)
+            })?;
+        }
+    }
+    if interrupted {
+        note("interrupted: above is what was finished; no file was written");
+        return Err(Stop::Interrupted);
+    }
+    if rehearsals.iter().any(Rehearsal::did_harm) { Err(Stop::Failed(Vec::new())) } else { Ok(()) }
+}
+
+/// Plays one scenario as it is written, or as one trial has it, and as often besides as was asked for.
+fn rehearse(
+    arguments: &Arguments,
+    file: &str,
+    scenario: Scenario,
+    timeline: Option<Target>,
+    stop: &AtomicBool,
+) -> Result<(Rehearsal, chart::Season), Stop> {
+    let seed = arguments.seed;
+    let (cast, variation) = match arguments.trial {
+        Some(number) => (Cast::Trial { seed, number }, Variation::draw(seed, number)),
+        None => (Cast::AsWritten, Variation::default()),
+    };
+    let mut film = Film::new(&scenario);
+    #[expect(clippy::cast_precision_loss, reason = "milliseconds of a day")]
+    let every_s = arguments.every as f64 / 1000.0;
+    let outcome = match timeline {
+        None => play(&scenario, &variation, Pace::Leaping, &mut film, stop),
+        Some(target) => {
+            let mut both = (film, Journal::start(target, &scenario, every_s)?);
+            let outcome = play(&scenario, &variation, Pace::Leaping, &mut both, stop);
+            if !stop.load(Ordering::Relaxed) {
+                both.1.finish()?;
+            }
+            film = both.0;
+            outcome
+        }
+    };
+    let unheated = scenario.unheated().map(|cold| play(&cold, &variation, Pace::Leaping, &mut (), stop));
+    let trials = arguments.trials.map(|count| {
+        let bar = Bar::new(Some(count), "{wide_bar} {pos} of {len} trials, {eta} left");
+        let trials = Trials::play(&scenario, seed, 0..count, stop, &|done| bar.show(done));
+        bar.clear();
+        trials
+    });
+    let interrupted = stop.load(Ordering::Relaxed);
+    let unheated = unheated.filter(|unheated: &Outcome| unheated.steps == outcome.steps);
+    let season = film.develop(outcome.span_s);
+    Ok((Rehearsal { scenario, file: file.to_owned(), cast, outcome, unheated, trials, interrupted }, season))
+}
+
+/// The files that are to be written.
+struct Outputs {
+    plot: Option<(Target, PlotForm)>,
+    timeline: Option<Target>,
+}
+
+impl Outputs {
+    fn claim(arguments: &Arguments, inputs: &[&Path]) -> Result<Self, Stop> {
+        let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
+        let claim = |path: &Path| -> Result<Target, Problem> { Target::claim(path, existing, inputs) };
+        let plot = match &arguments.plot {
+            None => None,
+            Some(path) => {
+                let form = plot_form(path)?;
+                if form == PlotForm::Svg && arguments.against.is_some() {
+                    return Err(usage(
+                        "a drawing shows one installation, not two",
+                        "--plot with a name that ends in .html",
+                    ));
+                }
+                Some((claim(path)?, form))
+            }
+        };
+        let timeline = arguments.timeline.as_deref().map(claim).transpose()?;
+        if let (Some(timeline), Some((plot, _))) = (&timeline, &plot)
+            && timeline.is_one_file_with(plot)
+        {
+            return Err(usage("--timeline and --plot name one file", "a file for each"));
+        }
+        if timeline.as_ref().is_some_and(Target::is_stdout) || plot.as_ref().is_some_and(|(plot, _)| plot.is_stdout()) {
+            return Err(usage("the standard output is for the summary", "a file for the timeline or the picture"));
+        }
+        Ok(Self { plot, timeline })
+    }
+}

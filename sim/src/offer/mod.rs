@@ -1,0 +1,177 @@
+//! What the energy sources and loads do, second by second of a season, out of schedules, sun and logs.
+
+mod log;
+
+use crate::diagnostic::Problem;
+use crate::schedule::{Schedule, WEEK};
+use crate::site::{Load, Presence, Supply};
+use crate::weather::Weather;
+use forewarm_core::settings::MAX_SOURCES;
+use forewarm_core::signals::Sources;
+use jiff::civil::DateTime;
+use log::Log;
+use std::path::Path;
+
+/// What is on offer from a moment on, until the next.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Offer {
+    /// Since the start of the season (s).
+    pub at_s: i64,
+    /// Which sources are present.
+    pub sources: Sources,
+    /// What each gives (W); 0 for one that is absent.
+    pub power_w: [f64; MAX_SOURCES],
+    /// What the loads draw (W).
+    pub load_w: f64,
+}
+
+/// What is on offer from the start of `weather` on, for `span_s` seconds: the first at second 0, each different from the one
+/// before.
+///
+/// `names` are those of the sources, in the order of `supplies`; paths of logs are relative to `base`. In a log, presence holds
+/// from its row to the next; before the first row and from the last on the source is absent. A log is laid over the season by
+/// its dates, or where no day of the two is the same, as of a season in a typical year, by its dates in another year.
+///
+/// # Errors
+/// Everything that is wrong with the logs.
+pub fn offers(
+    supplies: &[Supply],
+    load: &Load,
+    weather: &Weather,
+    span_s: i64,
+    names: &[String],
+    base: &Path,
+) -> Result<Vec<Offer>, Vec<Problem>> {
+    let season = Season { weather, span_s };
+    let mut problems = Vec::new();
+    let mut given: Vec<Steps<Option<f64>>> = Vec::with_capacity(supplies.len());
+    for (supply, name) in supplies.iter().zip(names) {
+        given.push(match &supply.presence {
+            Presence::Weekly(schedule) => season.weekly(schedule, Some(supply.power_w), None),
+            Presence::Sun { at_least_w_m2 } => season.sun(supply.power_w, *at_least_w_m2),
+            Presence::Never => vec![(0, None)],
+            Presence::Log(path) => match Log::load(&base.join(path), name).and_then(|log| season.logged(&log)) {
+                Ok(present) => present.into_iter().map(|(at_s, on)| (at_s, on.then_some(supply.power_w))).collect(),
+                Err(more) => {
+                    problems.extend(more);
+                    continue;
+                }
+            },
+        });
+    }
+    if !problems.is_empty() {
+        return Err(problems);
+    }
+    let drawn = match &load.scheduled {
+        Some((more_w, schedule)) => season.weekly(schedule, load.constant_w + more_w, load.constant_w),
+        None => vec![(0, load.constant_w)],
+    };
+    Ok(together(&given, &drawn))
+}
+
+/// Something that changes now and then: from when on (s), and what it is. The first at second 0, in order.
+type Steps<T> = Vec<(i64, T)>;
+
+struct Season<'a> {
+    weather: &'a Weather,
+    span_s: i64,
+}
+
+impl Season<'_> {
+    fn start(&self) -> DateTime {
+        self.weather.start
+    }
+
+    fn weekly<T: Copy>(&self, schedule: &Schedule, on: T, off: T) -> Steps<T> {
+        let start = self.start();
+        let minute_of_week = i64::from(start.weekday().to_monday_zero_offset()) * 24 * 60
+            + i64::from(start.hour()) * 60
+            + i64::from(start.minute());
+        let into_week_s = minute_of_week * 60 + i64::from(start.second());
+        let state = |minute: u32| if schedule.is_on(minute) { on } else { off };
+        let mut steps = vec![(0, state(u32::try_from(minute_of_week).unwrap_or(0)))];
+        let changes: Vec<u32> = schedule.changes().collect();
+        let mut monday_s = -into_week_s;
+        while monday_s < self.span_s && !changes.is_empty() {
+            let at_s = |minute: u32| monday_s + i64::from(minute) * 60;
+            let within = changes.iter().filter(|&&minute| (1..self.span_s).contains(&at_s(minute)));
+            steps.extend(within.map(|&minute| (at_s(minute), state(minute))));
+            monday_s += i64::from(WEEK) * 60;
+        }
+        steps
+    }
+
+    /// Irradiance is the mean of the time before its point. Beyond the weather there is no sun.
+    fn sun(&self, power_w: f64, at_least_w_m2: f64) -> Steps<Option<f64>> {
+        let given = |irradiance: f64| (irradiance >= at_least_w_m2).then_some(power_w * irradiance / 1000.0);
+        let points = &self.weather.points;
+        let mut steps: Steps<_> =
+            points.windows(2).map(|pair| (pair[0].at_s, given(pair[1].irradiance_w_m2))).collect();
+        steps.push((points.last().map_or(0, |point| point.at_s), None));
+        steps.retain(|&(at_s, _)| at_s < self.span_s.max(1));
+        steps
+    }
+
+    fn logged(&self, log: &Log) -> Result<Steps<bool>, Vec<Problem>> {
+        let from_s = log.laid_over(self.start(), self.span_s).map_err(|problem| vec![problem])?;
+        let mut steps = vec![(0, false)];
+        for (at_s, present) in log.changes() {
+            match from_s + at_s {
+                ..=0 => steps[0].1 = present,
+                at_s if at_s < self.span_s => steps.push((at_s, present)),
+                _ => break,
+            }
+        }
+        Ok(steps)
+    }
+}
+
+/// One row of offers out of what each source gives and the loads draw.
+fn together(given: &[Steps<Option<f64>>], drawn: &Steps<f64>) -> Vec<Offer> {
+    let mut times: Vec<i64> =
+        given.iter().flatten().map(|&(at_s, _)| at_s).chain(drawn.iter().map(|&(at_s, _)| at_s)).collect();
+    times.sort_unstable();
+    times.dedup();
+    let mut offers: Vec<Offer> = Vec::with_capacity(times.len());
+    let mut given: Vec<_> = given.iter().map(|steps| Walk::new(steps)).collect();
+    let mut drawn = Walk::new(drawn);
+    for at_s in times {
+        let mut offer =
+            Offer { at_s, sources: Sources::NONE, power_w: [0.0; MAX_SOURCES], load_w: drawn.at(at_s).unwrap_or(0.0) };
+        for (index, power) in offer.power_w.iter_mut().enumerate() {
+            if let Some(given_w) = given.get_mut(index).and_then(|steps| steps.at(at_s).flatten()) {
+                *power = given_w;
+                offer.sources = offer.sources.with(index);
+            }
+        }
+        let is_news = offers.last().is_none_or(|last| Offer { at_s, ..*last } != offer);
+        if is_news {
+            offers.push(offer);
+        }
+    }
+    offers
+}
+
+/// Reads steps at one moment after another.
+struct Walk<'a, T> {
+    here: Option<T>,
+    ahead: &'a [(i64, T)],
+}
+
+impl<'a, T: Copy> Walk<'a, T> {
+    const fn new(steps: &'a [(i64, T)]) -> Self {
+        Self { here: None, ahead: steps }
+    }
+
+    fn at(&mut self, at_s: i64) -> Option<T> {
+        while let Some((&(_, next), ahead)) = self.ahead.split_first().filter(|((from_s, _), _)| *from_s <= at_s) {
+            self.here = Some(next);
+            self.ahead = ahead;
+        }
+        self.here
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::float_cmp, reason = "numbers that are only passed on stay exact")]
+mod tests;

@@ -1,0 +1,374 @@
+//! What a rehearsal says, for a person and for a machine.
+
+use super::outcome::Outcome;
+use super::scenario::Scenario;
+use super::trials::{Spread, Trial, Trials};
+use serde_json::{Map, Value, json};
+use std::fmt::Write;
+
+/// One installation, rehearsed.
+#[derive(Clone, Debug)]
+pub struct Rehearsal {
+    /// What was played.
+    pub scenario: Scenario,
+    /// The file it came from, as messages call it.
+    pub file: String,
+    /// What it was played as.
+    pub cast: Cast,
+    /// What came of it.
+    pub outcome: Outcome,
+    /// What came of the same season with a heater that never gets any energy; nothing where that was not played.
+    pub unheated: Option<Outcome>,
+    /// The same season many times over, where that was asked for.
+    pub trials: Option<Trials>,
+    /// Whether it ended before its time.
+    pub interrupted: bool,
+}
+
+/// What a season was played as.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Cast {
+    /// Everything as it is written down.
+    AsWritten,
+    /// As one trial has it.
+    Trial {
+        /// What the draws are made from.
+        seed: u64,
+        /// Its number.
+        number: u64,
+    },
+}
+
+/// A line of the text, with one value for each installation.
+struct Row {
+    label: String,
+    unit: &'static str,
+    values: Vec<String>,
+}
+
+/// The text of one rehearsal, or of two side by side.
+#[must_use]
+pub fn summarise(rehearsals: &[Rehearsal]) -> String {
+    let mut text = String::new();
+    for (index, rehearsal) in rehearsals.iter().enumerate() {
+        let mark = if rehearsals.len() > 1 { format!("{}: ", letter(index)) } else { String::new() };
+        // Writing to a string cannot fail.
+        let _ = writeln!(text, "{mark}{}", rehearsal.headline());
+    }
+    for verdict in rehearsals.iter().flat_map(Rehearsal::verdicts) {
+        let _ = writeln!(text, "  {verdict}");
+    }
+    for (title, rows) in [
+        ("Charge", charge_rows(rehearsals)),
+        ("Heat", heat_rows(rehearsals)),
+        ("Cells", cell_rows(rehearsals)),
+        ("Bank and relays", bank_rows(rehearsals)),
+    ] {
+        let _ = writeln!(text, "\n{title}");
+        write_rows(&mut text, &rows, rehearsals.len());
+    }
+    for (index, rehearsal) in rehearsals.iter().enumerate() {
+        if let Some(trials) = &rehearsal.trials {
+            let mark = if rehearsals.len() > 1 { format!(" of {}", letter(index)) } else { String::new() };
+            write_trials(&mut text, trials, &mark);
+        }
+    }
+    text
+}
+
+const fn letter(index: usize) -> &'static str {
+    if index == 0 { "A" } else { "B" }
+}
+
+fn write_rows(text: &mut String, rows: &[Row], columns: usize) {
+    let label = rows.iter().map(|row| row.label.chars().count()).max().unwrap_or(0).max(44);
+    if columns > 1 {
+        let _ = writeln!(text, "  {:label$} {:>12} {:>12}", "", letter(0), letter(1));
+    }
+    for Row { label: name, unit, values } in rows {
+        let _ = write!(text, "  {name:label$}");
+        for value in values {
+            let _ = write!(text, " {value:>12}");
+        }
+        let _ = writeln!(text, " {unit}");
+    }
+}
+
+/// A row of numbers with so many decimals.
+fn row(
+    rehearsals: &[Rehearsal],
+    label: &str,
+    unit: &'static str,
+    decimals: usize,
+    value: impl Fn(&Rehearsal) -> Option<f64>,
+) -> Row {
+    let shown = |rehearsal: &Rehearsal| value(rehearsal).map_or("–".to_owned(), |value| number(value, decimals));
+    Row { label: label.to_owned(), unit, values: rehearsals.iter().map(shown).collect() }
+}
+
+fn number(value: f64, decimals: usize) -> String {
+    let shown = format!("{value:.decimals$}");
+    // Minus nothing is nothing.
+    if shown.trim_start_matches(['-', '0', '.']).is_empty() { shown.trim_start_matches('-').to_owned() } else { shown }
+}
+
+fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
+    let hours = |seconds: f64| Some(seconds / 3600.0);
+    vec![
+        row(rehearsals, "permitted", "h", 1, |r| hours(r.outcome.charge_permitted_s)),
+        row(rehearsals, "wanted: a source had power, the bank room", "h", 1, |r| hours(r.outcome.charge_wanted_s)),
+        row(rehearsals, "  of that refused (lost)", "h", 1, |r| hours(r.outcome.charge_refused_s)),
+        row(rehearsals, "  refused if nothing were heated", "h", 1, |r| hours(r.unheated?.charge_refused_s)),
+        row(rehearsals, "charging time won by heating", "h", 1, |r| hours(r.won_s()?)),
+        row(rehearsals, "charged", "Ah", 0, |r| Some(r.outcome.charged_ah)),
+    ]
+}
+
+fn heat_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
+    let mut rows = vec![
+        row(rehearsals, "heater on", "h", 1, |r| Some(r.outcome.heater_on_s / 3600.0)),
+        row(rehearsals, "into the pad", "kWh", 2, |r| Some(r.outcome.heater_wh / 1000.0)),
+    ];
+    let mut names: Vec<&String> = Vec::new();
+    for name in rehearsals.iter().flat_map(|r| &r.scenario.sources) {
+        if !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    for name in names {
+        rows.push(row(rehearsals, &format!("  from {name}"), "kWh", 2, |r| {
+            let index = r.scenario.sources.iter().position(|source| source == name)?;
+            Some(r.outcome.heater_wh_by_source[index] / 1000.0)
+        }));
+    }
+    rows.push(row(rehearsals, "  from the bank itself", "kWh", 2, |r| Some(r.outcome.heater_wh_of_bank / 1000.0)));
+    rows
+}
+
+fn cell_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
+    vec![
+        row(rehearsals, "coldest layer while charge was permitted", "°C", 1, |r| {
+            r.outcome.coldest_true_c_while_permitted
+        }),
+        row(rehearsals, "hard limit of the cells", "°C", 1, |r| Some(r.scenario.site.battery.hard_limit_c)),
+        row(rehearsals, "permits in which a layer was below it", "", 0, |r| Some(r.outcome.violations.into())),
+        row(rehearsals, "coldest layer at all", "°C", 1, |r| finite(r.outcome.coldest_true_c)),
+        row(rehearsals, "warmest plate", "°C", 1, |r| finite(r.outcome.warmest_plate_c)),
+    ]
+}
+
+fn bank_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
+    vec![
+        row(rehearsals, "state of charge, least", "%", 0, |r| Some(r.outcome.least_charge * 100.0)),
+        row(rehearsals, "state of charge at the end", "%", 0, |r| Some(r.outcome.last_charge * 100.0)),
+        row(rehearsals, "loads that an empty bank did not feed", "kWh", 2, |r| Some(r.outcome.unmet_wh / 1000.0)),
+        row(rehearsals, "cycles of the heater relay", "", 0, |r| Some(r.outcome.heater_cycles.into())),
+        row(rehearsals, "cycles of the charge relay", "", 0, |r| Some(r.outcome.charge_cycles.into())),
+        row(rehearsals, "times a fault was raised", "", 0, |r| Some(r.outcome.faults.into())),
+    ]
+}
+
+fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
+
+/// A value of trials: label, unit, decimals, and how to get at it.
+type Measure = (&'static str, &'static str, usize, fn(&Trial) -> Option<f64>);
+
+const MEASURES: [Measure; 7] = [
+    ("coldest layer while charge was permitted", "°C", 2, |t| t.outcome.coldest_true_c_while_permitted),
+    ("charge permitted", "h", 1, |t| Some(t.outcome.charge_permitted_s / 3600.0)),
+    ("charge wanted and refused", "h", 1, |t| Some(t.outcome.charge_refused_s / 3600.0)),
+    ("heater on", "h", 1, |t| Some(t.outcome.heater_on_s / 3600.0)),
+    ("into the pad", "kWh", 2, |t| Some(t.outcome.heater_wh / 1000.0)),
+    ("cycles of the heater relay", "", 0, |t| Some(t.outcome.heater_cycles.into())),
+    ("state of charge, least", "%", 0, |t| Some(t.outcome.least_charge * 100.0)),
+];
+
+fn write_trials(text: &mut String, trials: &Trials, mark: &str) {
+    let count = trials.finished.len();
+    let of = if trials.wanted == count as u64 { String::new() } else { format!(" of {}", trials.wanted) };
+    let _ = writeln!(text, "\n{}{of} trials{mark} over the stated tolerances, seed {}", count, trials.seed);
+    if count == 0 {
+        return;
+    }
+    let columns = ["least", "5 %", "half", "95 %", "most"];
+    let _ = write!(text, "  {:44}", "");
+    columns.iter().for_each(|column| {
+        let _ = write!(text, " {column:>8}");
+    });
+    text.push('\n');
+    for (label, unit, decimals, value) in MEASURES {
+        let Some(Spread { least, p5, median, p95, most }) = trials.spread(value) else { continue };
+        let _ = write!(text, "  {label:44}");
+        for value in [least, p5, median, p95, most] {
+            let _ = write!(text, " {:>8}", number(value, decimals));
+        }
+        let _ = writeln!(text, " {unit}");
+    }
+    let touched = trials.finished.iter().filter(|trial| trial.outcome.violations > 0).count();
+    let _ = writeln!(
+        text,
+        "  permits in which a layer was below the hard limit: {}, in {touched} of {} trials",
+        trials.violations(),
+        count
+    );
+    if let Some(worst) = trials.worst() {
+        let margin = worst
+            .margin_k()
+            .map_or("charge never permitted".to_owned(), |margin| format!("{margin:+.2} K above the hard limit"));
+        let _ = writeln!(
+            text,
+            "  worst: trial {}, {margin}; again alone with --seed {} --trial {}",
+            worst.number, trials.seed, worst.number
+        );
+    }
+}
+
+impl Rehearsal {
+    /// Charging time that heating won (s), where that is known: what would have been refused, less what was.
+    #[must_use]
+    pub fn won_s(&self) -> Option<f64> {
+        let used = |outcome: &Outcome| outcome.charge_wanted_s - outcome.charge_refused_s;
+        Some(used(&self.outcome) - used(&self.unheated?))
+    }
+
+    /// Whether charge was permitted to a cell below its hard limit.
+    #[must_use]
+    pub fn did_harm(&self) -> bool {
+        self.outcome.violations > 0 || self.trials.as_ref().is_some_and(|trials| trials.violations() > 0)
+    }
+
+    fn headline(&self) -> String {
+        let Scenario { title, weather, step_ms, site, .. } = &self.scenario;
+        let days = self.outcome.days();
+        let cast = match self.cast {
+            Cast::AsWritten => String::new(),
+            Cast::Trial { seed, number } => format!(", trial {number} of seed {seed}"),
+        };
+        let colder = match site.winter.offset_k {
+            0.0 => String::new(),
+            k if k < 0.0 => format!(", {} K colder than the weather file", number(-k, 1)),
+            k => format!(", {} K warmer than the weather file", number(k, 1)),
+        };
+        let cut = if self.interrupted { " (interrupted)" } else { "" };
+        format!(
+            "{title}\n  {} days from {}{cut}{colder}{cast}; {} steps of {} s",
+            number(days, usize::from(days.fract() != 0.0)),
+            weather.start.date(),
+            self.outcome.steps,
+            f64::from(*step_ms) / 1000.0,
+        )
+    }
+
+    /// What a fitter must know first.
+    fn verdicts(&self) -> Vec<String> {
+        let outcome = &self.outcome;
+        let mut verdicts = Vec::new();
+        let violations = u64::from(outcome.violations) + self.trials.as_ref().map_or(0, Trials::violations);
+        if violations > 0 {
+            verdicts.push(format!(
+                "DANGER: charge was permitted {violations} times with a layer of a battery below its hard limit; raise \
+                 charge.inhibit_c and release_c (see `forewarm plan`)"
+            ));
+        }
+        if outcome.charge_wanted_s > 0.0 && outcome.charge_permitted_s == 0.0 {
+            verdicts.push(
+                "charge was never permitted: the heater does not bring the cells to release with the energy there was \
+                 (see `forewarm plan`)"
+                    .to_owned(),
+            );
+        } else if outcome.charge_refused_s > 0.5 * outcome.charge_wanted_s {
+            verdicts.push(format!(
+                "of the time there was power to charge with, {:.0} % went by with the cells too cold",
+                100.0 * outcome.charge_refused_s / outcome.charge_wanted_s
+            ));
+        }
+        if outcome.unmet_wh > 0.0 {
+            verdicts.push("the bank ran empty: more charging, or less load".to_owned());
+        }
+        if outcome.overrules > 0 {
+            verdicts.push(format!("the guard overruled the controller {} times", outcome.overrules));
+        }
+        verdicts
+    }
+
+    /// The result for machines. Keys are stable.
+    #[must_use]
+    pub fn to_json(&self) -> Value {
+        let o = &self.outcome;
+        let mut by_source: Map<String, Value> = self
+            .scenario
+            .sources
+            .iter()
+            .zip(o.heater_wh_by_source)
+            .map(|(name, wh)| (name.clone(), json!(wh)))
+            .collect();
+        by_source.insert("bank".to_owned(), json!(o.heater_wh_of_bank));
+        let trials = self.trials.as_ref();
+        json!({
+            "title": self.scenario.title,
+            "file": self.file,
+            "start": self.scenario.weather.start.to_string(),
+            "days": o.days(),
+            "steps": o.steps,
+            "steps_taken_singly": o.taken,
+            "interrupted": self.interrupted,
+            "heater_on_s": o.heater_on_s,
+            "heater_wh": o.heater_wh,
+            "heater_wh_by_source": by_source,
+            "charge_permitted_s": o.charge_permitted_s,
+            "charge_wanted_s": o.charge_wanted_s,
+            "charge_refused_s": o.charge_refused_s,
+            "charge_refused_unheated_s": self.unheated.map(|unheated| unheated.charge_refused_s),
+            "charge_won_s": self.won_s(),
+            "charged_ah": o.charged_ah,
+            "refused_wh": o.refused_wh,
+            "unmet_wh": o.unmet_wh,
+            "least_soc_pct": o.least_charge * 100.0,
+            "last_soc_pct": o.last_charge * 100.0,
+            "hard_limit_c": self.scenario.site.battery.hard_limit_c,
+            "coldest_true_c_while_permitted": o.coldest_true_c_while_permitted,
+            "coldest_true_c": finite(o.coldest_true_c),
+            "warmest_plate_c": finite(o.warmest_plate_c),
+            "relay_cycles": o.relay_cycles(),
+            "heater_cycles": o.heater_cycles,
+            "charge_cycles": o.charge_cycles,
+            "faults": o.faults,
+            "overrules": o.overrules,
+            "violations": u64::from(o.violations) + trials.map_or(0, Trials::violations),
+            "violation_s": o.violation_s,
+            "trials": trials.map_or(0, |trials| trials.finished.len()),
+            "trials_with_violation":
+                trials.map(|trials| trials.finished.iter().filter(|trial| trial.outcome.violations > 0).count()),
+            "seed": match self.cast {
+                Cast::Trial { seed, .. } => Some(seed),
+                Cast::AsWritten => trials.map(|trials| trials.seed),
+            },
+            "trial": match self.cast {
+                Cast::Trial { number, .. } => Some(number),
+                Cast::AsWritten => None,
+            },
+            "worst_trial": trials.and_then(Trials::worst).map(|worst| json!({
+                "trial": worst.number,
+                "margin_k": worst.margin_k(),
+                "coldest_true_c_while_permitted": worst.outcome.coldest_true_c_while_permitted,
+                "charge_refused_s": worst.outcome.charge_refused_s,
+            })),
+            "distribution": trials.map(distribution),
+        })
+    }
+}
+
+fn distribution(trials: &Trials) -> Value {
+    let keys: [(&str, fn(&Trial) -> Option<f64>); 7] = [
+        ("coldest_true_c_while_permitted", |t| t.outcome.coldest_true_c_while_permitted),
+        ("charge_permitted_s", |t| Some(t.outcome.charge_permitted_s)),
+        ("charge_refused_s", |t| Some(t.outcome.charge_refused_s)),
+        ("heater_on_s", |t| Some(t.outcome.heater_on_s)),
+        ("heater_wh", |t| Some(t.outcome.heater_wh)),
+        ("relay_cycles", |t| Some(t.outcome.relay_cycles().into())),
+        ("least_soc_pct", |t| Some(t.outcome.least_charge * 100.0)),
+    ];
+    keys.into_iter().map(|(key, value)| (key.to_owned(), json!(trials.spread(value)))).collect::<Map<_, _>>().into()
+}

@@ -1,0 +1,126 @@
+//! The same season many times over, each time with things a little different from what is written down.
+
+use super::outcome::Outcome;
+use super::scenario::Scenario;
+use super::stage::{Pace, play};
+use super::variation::Variation;
+use rayon::prelude::*;
+use std::ops::Range;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+
+/// One trial.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Trial {
+    /// Its number, with which it can be run again alone.
+    pub number: u64,
+    /// The hard limit of its cells (°C).
+    pub hard_limit_c: f64,
+    /// What came of it.
+    pub outcome: Outcome,
+}
+
+/// All trials that were finished, in the order of their numbers.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Trials {
+    /// What the draws were made from.
+    pub seed: u64,
+    /// How many were asked for.
+    pub wanted: u64,
+    /// Those that were finished.
+    pub finished: Vec<Trial>,
+}
+
+impl Trial {
+    /// Plays the trial of that number; nothing if `stop` is set before its end.
+    #[must_use]
+    pub fn play(scenario: &Scenario, seed: u64, number: u64, stop: &AtomicBool) -> Option<Self> {
+        let variation = Variation::draw(seed, number);
+        let outcome = play(scenario, &variation, Pace::Leaping, &mut (), stop);
+        let hard_limit_c = variation.of(&scenario.site).battery.hard_limit_c;
+        (!stop.load(Ordering::Relaxed)).then_some(Self { number, hard_limit_c, outcome })
+    }
+
+    /// How far the coldest layer stayed above the hard limit while charge was permitted (K); nothing where it never was.
+    #[must_use]
+    pub fn margin_k(&self) -> Option<f64> {
+        self.outcome.coldest_true_c_while_permitted.map(|coldest_c| coldest_c - self.hard_limit_c)
+    }
+}
+
+impl Trials {
+    /// Plays the trials of these numbers on every processor, and tells `progress` how many are finished.
+    pub fn play(
+        scenario: &Scenario,
+        seed: u64,
+        numbers: Range<u64>,
+        stop: &AtomicBool,
+        progress: &(dyn Fn(u64) + Sync),
+    ) -> Self {
+        let (done, wanted) = (AtomicU64::new(0), numbers.end.saturating_sub(numbers.start));
+        let finished = numbers
+            .into_par_iter()
+            .filter_map(|number| {
+                let trial = Trial::play(scenario, seed, number, stop)?;
+                progress(done.fetch_add(1, Ordering::Relaxed) + 1);
+                Some(trial)
+            })
+            .collect();
+        Self { seed, wanted, finished }
+    }
+
+    /// Permits during which a cell was below its hard limit, in all trials.
+    #[must_use]
+    pub fn violations(&self) -> u64 {
+        self.finished.iter().map(|trial| u64::from(trial.outcome.violations)).sum()
+    }
+
+    /// The trial that came nearest to harm, or did most: with the least margin, or, where charge was never permitted in any, with
+    /// the longest refusal.
+    #[must_use]
+    pub fn worst(&self) -> Option<&Trial> {
+        let by_margin = self.finished.iter().filter_map(|trial| Some((trial.margin_k()?, trial)));
+        let nearest = by_margin.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, trial)| trial);
+        let refused = |trial: &&Trial| trial.outcome.charge_refused_s;
+        nearest.or_else(|| self.finished.iter().max_by(|a, b| refused(a).total_cmp(&refused(b))))
+    }
+
+    /// Least, 5 %, half, 95 % and most of a value over all trials; nothing where no trial has it.
+    #[must_use]
+    pub fn spread(&self, value: impl Fn(&Trial) -> Option<f64>) -> Option<Spread> {
+        let mut values: Vec<f64> = self.finished.iter().filter_map(value).collect();
+        values.sort_by(f64::total_cmp);
+        let (least, most) = (*values.first()?, *values.last()?);
+        Some(Spread {
+            least,
+            p5: quantile(&values, 0.05),
+            median: quantile(&values, 0.5),
+            p95: quantile(&values, 0.95),
+            most,
+        })
+    }
+}
+
+/// How a value is spread over trials.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct Spread {
+    /// Smallest.
+    pub least: f64,
+    /// One in twenty is below.
+    pub p5: f64,
+    /// Half are below.
+    pub median: f64,
+    /// One in twenty is above.
+    pub p95: f64,
+    /// Largest.
+    pub most: f64,
+}
+
+/// The quantile of values in order, linear between neighbours. Source: Hyndman & Fan, The American Statistician 50 (1996), type 7.
+fn quantile(values: &[f64], part: f64) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+    let place = part * (values.len() - 1) as f64;
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "within the list")]
+    let below = place as usize;
+    let above = (below + 1).min(values.len() - 1);
+    values[below] + place.fract() * (values[above] - values[below])
+}

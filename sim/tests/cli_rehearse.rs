@@ -1,0 +1,235 @@
+//! `forewarm rehearse` as a user runs it.
+
+mod common;
+
+use common::{Run, forewarm};
+use serde_json::Value;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// A folder with the demo's installation, cut to a few days, and its weather.
+struct Hut {
+    folder: tempfile::TempDir,
+}
+
+impl Hut {
+    fn new(days: u32) -> Self {
+        let folder = tempfile::tempdir().expect("a folder");
+        let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo");
+        fs::copy(demo.join("weather.csv"), folder.path().join("weather.csv")).expect("the weather");
+        let hut = fs::read_to_string(demo.join("hut.toml")).expect("the hut");
+        assert!(hut.contains("\ndays = 180\n"), "the demo's season has changed");
+        fs::write(folder.path().join("hut.toml"), hut.replace("\ndays = 180\n", &format!("\ndays = {days}\n")))
+            .expect("the hut");
+        Self { folder }
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// Writes another installation, with `from` replaced by `to`.
+    fn variant(&self, name: &str, from: &str, to: &str) -> PathBuf {
+        let hut = fs::read_to_string(self.path("hut.toml")).expect("the hut");
+        assert!(hut.contains(from), "{from}");
+        fs::write(self.path(name), hut.replace(from, to)).expect("a variant");
+        self.path(name)
+    }
+
+    fn rehearse(&self, more: &[&str]) -> Run {
+        let hut = self.path("hut.toml");
+        let mut arguments = vec!["rehearse", hut.to_str().expect("UTF-8")];
+        arguments.extend(more);
+        forewarm(&arguments)
+    }
+
+    fn json(&self, more: &[&str]) -> Value {
+        let run = self.rehearse(&[more, &["--json"]].concat());
+        assert_eq!(run.status, 0, "{}", run.stderr);
+        serde_json::from_str(&run.stdout).expect("JSON")
+    }
+}
+
+fn number(value: &Value, key: &str) -> f64 {
+    value[key].as_f64().unwrap_or_else(|| panic!("{key} is {}", value[key]))
+}
+
+#[test]
+fn the_stable_keys_are_there_and_agree_with_each_other() {
+    let report = Hut::new(20).json(&[]);
+    assert_eq!((number(&report, "days"), number(&report, "steps")), (20.0, 20.0 * 86_400.0));
+    let by_source: f64 =
+        report["heater_wh_by_source"].as_object().unwrap().values().map(|wh| wh.as_f64().unwrap()).sum();
+    let heater_wh = number(&report, "heater_wh");
+    assert!(heater_wh > 100.0 && (by_source - heater_wh).abs() < 1e-6 * heater_wh, "{by_source} {heater_wh}");
+    // 120 W at 12.8 V, and no bus of this bank is above 14.6 V.
+    let mean_w = heater_wh * 3600.0 / number(&report, "heater_on_s");
+    assert!((100.0..157.0).contains(&mean_w), "{mean_w} W");
+    let [permitted, wanted, refused] =
+        ["charge_permitted_s", "charge_wanted_s", "charge_refused_s"].map(|key| number(&report, key));
+    assert!(permitted > 0.0 && refused > 0.0 && refused <= wanted && wanted <= 20.0 * 86_400.0);
+    assert!(number(&report, "coldest_true_c_while_permitted") > 0.0);
+    assert!(number(&report, "relay_cycles") >= 2.0);
+    assert_eq!((number(&report, "trials"), number(&report, "violations")), (0.0, 0.0));
+}
+
+#[test]
+fn the_same_run_twice_prints_the_same_bytes() {
+    let hut = Hut::new(5);
+    for options in [&["--trials", "4"][..], &["--trials", "4", "--json"], &["--trial", "2", "--seed", "9"]] {
+        assert_eq!(hut.rehearse(options).stdout, hut.rehearse(options).stdout);
+    }
+}
+
+#[test]
+fn the_worst_trial_run_alone_has_the_margin_it_had_among_the_others() {
+    let hut = Hut::new(12);
+    let all = hut.json(&["--trials", "8", "--seed", "5"]);
+    assert_eq!(number(&all, "trials"), 8.0);
+    let worst = &all["worst_trial"];
+    let alone = hut.json(&["--seed", "5", "--trial", &worst["trial"].to_string()]);
+    let coldest = number(&alone, "coldest_true_c_while_permitted");
+    assert!((coldest - number(worst, "coldest_true_c_while_permitted")).abs() < 1e-9);
+    let spread = &all["distribution"]["coldest_true_c_while_permitted"];
+    assert!((number(spread, "least") - coldest).abs() < 1e-9, "{spread}");
+    let order = ["least", "p5", "median", "p95", "most"].map(|key| number(spread, key));
+    assert!(order.is_sorted(), "{order:?}");
+}
+
+#[test]
+fn two_installations_are_shown_side_by_side() {
+    let hut = Hut::new(10);
+    let thin = hut.variant("thin.toml", "\nthickness_mm = 50\n", "\nthickness_mm = 20\n");
+    let thin = thin.to_str().unwrap();
+    let report = hut.json(&["--against", thin]);
+    assert!(number(&report["against"], "charge_permitted_s") < number(&report, "charge_permitted_s"));
+    let run = hut.rehearse(&["--against", thin]);
+    let on = run.stdout.lines().find(|line| line.trim_start().starts_with("heater on")).expect("a line");
+    assert_eq!(on.split_whitespace().filter(|word| word.parse::<f64>().is_ok()).count(), 2, "{on}");
+}
+
+#[test]
+fn a_timeline_replays_to_the_decisions_it_was_written_with() {
+    let hut = Hut::new(20);
+    let timeline = hut.path("season.csv");
+    let timeline = timeline.to_str().unwrap();
+    assert_eq!(hut.rehearse(&["--timeline", timeline, "--every", "10"]).status, 0);
+    let hut_file = hut.path("hut.toml");
+    let replayed = forewarm(&["replay", hut_file.to_str().unwrap(), timeline, "--json"]);
+    assert_eq!(replayed.status, 0, "{}", replayed.stderr);
+    let report: Value = serde_json::from_str(&replayed.stdout).expect("JSON");
+    let days = 20.0 * 86_400.0;
+    for output in ["heater", "charge"] {
+        let differed = &report[format!("{output}_differences")];
+        let seconds = number(differed, "differs_s");
+        // A line shows 1 mK, and a log is a straight line where there was noise.
+        assert!(seconds < 0.005 * days, "{output}: {seconds} s\n{differed}");
+    }
+}
+
+#[test]
+fn a_picture_is_written_whole_and_never_over_another_file() {
+    let hut = Hut::new(3);
+    let (page, drawing) = (hut.path("season.html"), hut.path("season.svg"));
+    assert_eq!(hut.rehearse(&["--plot", page.to_str().unwrap()]).status, 0);
+    let text = fs::read_to_string(&page).expect("a page");
+    assert!(text.starts_with("<!DOCTYPE html>") && text.contains("Hut above the harbour"));
+    assert!(!text.contains("src=\"http") && !text.contains("href=\"http"), "the page needs a network");
+    assert_eq!(hut.rehearse(&["--plot", drawing.to_str().unwrap()]).status, 0);
+    assert!(fs::read_to_string(&drawing).expect("a drawing").starts_with("<svg"));
+    let again = hut.rehearse(&["--plot", page.to_str().unwrap()]);
+    assert_eq!(again.status, 2, "{}", again.stderr);
+    assert!(again.stderr.contains("exists already"), "{}", again.stderr);
+    let installation = hut.path("hut.toml");
+    let over = hut.rehearse(&["--force", "--timeline", installation.to_str().unwrap()]);
+    assert!(over.status == 2 && over.stderr.contains("is read from"), "{}", over.stderr);
+}
+
+#[test]
+fn an_installation_without_a_site_is_told_what_it_lacks() {
+    let hut = Hut::new(3);
+    let text = fs::read_to_string(hut.path("hut.toml")).unwrap();
+    let settings_only: String = text.split_inclusive("\n[battery]").next().unwrap().replace("\n[battery]", "\n");
+    // Keys of a channel or source that only a site knows of go as well.
+    let settings_only: Vec<&str> = settings_only
+        .lines()
+        .filter(|line| {
+            let sited = [
+                "at =",
+                "battery =",
+                "class =",
+                "cable_",
+                "lag_s",
+                "schedule",
+                "power_w = 450",
+                "rated_a",
+                "derate",
+                "other_loads",
+                "sun_at",
+            ];
+            !sited.iter().any(|key| line.starts_with(key))
+        })
+        .collect();
+    fs::write(hut.path("hut.toml"), settings_only.join("\n")).unwrap();
+    let run = hut.rehearse(&[]);
+    assert_eq!(run.status, 1, "{}{}", run.stdout, run.stderr);
+    assert!(run.stderr.contains("[battery]") && run.stderr.contains("forewarm new"), "{}", run.stderr);
+}
+
+#[test]
+fn weather_with_a_hole_or_a_filler_is_refused_with_its_line() {
+    let hut = Hut::new(30);
+    let weather = fs::read_to_string(hut.path("weather.csv")).unwrap();
+    let lines: Vec<&str> = weather.lines().collect();
+    let line = lines.iter().position(|line| line.starts_with("2001-11-05T01")).unwrap();
+    let without = [&lines[..line], &lines[line + 72..]].concat().join("\n");
+    fs::write(hut.path("weather.csv"), without).unwrap();
+    let run = hut.rehearse(&[]);
+    assert_eq!(run.status, 1);
+    assert!(run.stderr.contains(&format!("weather.csv:{}", line + 1)), "{}", run.stderr);
+    let mut filled = lines.clone();
+    filled[line] = "2001-11-05T01:00:00-09:00,-999,2.1,0,1997";
+    fs::write(hut.path("weather.csv"), filled.join("\n")).unwrap();
+    let run = hut.rehearse(&[]);
+    assert_eq!(run.status, 1);
+    assert!(run.stderr.contains(&format!("weather.csv:{}", line + 1)) && run.stderr.contains("-999"), "{}", run.stderr);
+}
+
+#[test]
+fn a_heater_that_cannot_hold_is_a_finding_and_no_error() {
+    let hut = Hut::new(20);
+    hut.variant("weak.toml", "\npower_w = 120\n", "\npower_w = 5\n");
+    let weak = hut.path("weak.toml");
+    let run = forewarm(&["rehearse", weak.to_str().unwrap()]);
+    assert_eq!(run.status, 0, "{}", run.stderr);
+    assert!(run.stdout.contains("too cold") || run.stdout.contains("never permitted"), "{}", run.stdout);
+}
+
+#[cfg(unix)]
+#[test]
+fn an_interrupted_run_tells_what_was_finished_and_leaves_no_file() {
+    let hut = Hut::new(60);
+    let page = hut.path("season.html");
+    let child = Command::new(env!("CARGO_BIN_EXE_forewarm"))
+        .args(["rehearse", hut.path("hut.toml").to_str().unwrap(), "--trials", "1000000"])
+        .args(["--plot", page.to_str().unwrap()])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the command starts");
+    // Long enough for the season itself, far too short for a million trials.
+    std::thread::sleep(Duration::from_secs(4));
+    let interrupt = Command::new("kill").args(["-INT", &child.id().to_string()]).status().expect("kill");
+    assert!(interrupt.success());
+    let asked = Instant::now();
+    let output = child.wait_with_output().expect("the command ends");
+    assert!(asked.elapsed() < Duration::from_secs(60), "it did not heed the interrupt");
+    let (stdout, stderr) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert_eq!(output.status.code(), Some(130), "{stderr}");
+    assert!(stdout.contains("of 1000000 trials"), "{stdout}");
+    assert!(stderr.contains("interrupted"), "{stderr}");
+    let left: Vec<_> = fs::read_dir(hut.folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(left.len(), 2, "{left:?}");
+}
