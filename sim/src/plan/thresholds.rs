@@ -152,6 +152,7 @@ pub fn judge(
     let name = |index: usize| names.get(index).map_or_else(|| format!("channel {}", index + 1), Clone::clone);
     let mut findings = vec![verdict(&thresholds, settings, site, &witnesses, &name)];
     findings.extend(unwatched(site.battery.count, &witnesses));
+    findings.extend(witnesses.iter().filter_map(|witness| in_the_air(witness, &name(witness.index))));
     findings.extend(witnesses.iter().filter_map(|witness| leads(witness, settings, &name(witness.index))));
     let channels = witnesses
         .iter()
@@ -349,6 +350,17 @@ fn unwatched(count: usize, witnesses: &[Witness]) -> Option<Finding> {
     })
 }
 
+/// A cell channel that knows nothing of cells: the air follows the weather, cells follow it hours later.
+fn in_the_air(witness: &Witness, name: &str) -> Option<Finding> {
+    (witness.chain.mounting.at == Spot::Air).then(|| {
+        Finding::danger(
+            Part::Measurement,
+            format!("channel {name} has the role cell and hangs in the air: on a mild day it permits charge while the cells are cold"),
+            "at = \"top\" or \"between\", or role = \"ambient\"",
+        )
+    })
+}
+
 /// Lead resistance that is left in a 2-wire reading.
 fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> {
     let (ohm, spread) = witness.chain.uncompensated_ohm();
@@ -479,6 +491,16 @@ mod tests {
             Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(780), at: Celsius::from_millidegrees(40_000) };
         let (_, findings) = judged(&settings, &site, &[0.0; 4]);
         assert!(!findings.iter().any(|finding| finding.text.contains("two leads")), "{findings:?}");
+    }
+
+    #[test]
+    fn a_cell_channel_in_the_air_is_dangerous() {
+        let mut site = site();
+        assert!(!judged(&settings(), &site, &[0.0; 4]).1.iter().any(|finding| finding.text.contains("in the air")));
+        site.mountings[1].at = Spot::Air;
+        let (_, findings) = judged(&settings(), &site, &[0.0; 4]);
+        let finding = findings.iter().find(|finding| finding.text.contains("in the air")).unwrap();
+        assert!(finding.severity == Severity::Danger && finding.text.contains("channel high"), "{finding:?}");
     }
 
     #[test]
