@@ -2,7 +2,7 @@
 
 use super::site;
 use crate::plant::{Air, Boundary, Heat, Plant, Run, class_wind};
-use crate::site::Site;
+use crate::site::{Site, StandsOn};
 
 /// Hourly outside temperature (°C), made colder by so much, and wind (m/s): a real cold coast's year, from the first of November on.
 fn winter(days: usize, colder_k: f64) -> Vec<(f64, f64)> {
@@ -76,7 +76,10 @@ fn the_energy_balance_closes_over_a_winter_on_the_ground() {
 /// crossed the boundaries is another question. Here the flows are summed up from temperatures and conductances by Simpson's rule.
 #[test]
 fn heat_lost_is_what_flowed_over_the_boundaries() {
-    for site in [site::open(), site::on_ground()] {
+    // Ground that gives heat while the air takes it: where both take it, a mistake in sharing it out between them would not show.
+    let mut warm_ground = site::on_ground();
+    warm_ground.place.stands_on = StandsOn::Ground(15.0);
+    for site in [site::open(), warm_ground] {
         // Two steps make a span of Simpson's rule, four a second.
         let step_s = 0.25;
         let plant = Plant::new(&site, step_s);
