@@ -230,7 +230,8 @@ pub enum Presence {
         /// At or above this it counts as present.
         at_least_w_m2: f64,
     },
-    /// As a log says: a CSV file with a time column and one of the source's name with `_present` after it.
+    /// As a log says: a CSV file with a time column and one of the source's name with `_present` after it. The path is as written,
+    /// relative to the installation file.
     Log(PathBuf),
     /// Never, in this rehearsal.
     Never,
@@ -319,7 +320,7 @@ pub struct Winter {
 /// Where weather comes from.
 #[derive(Clone, Debug)]
 pub enum WeatherSource {
-    /// A file.
+    /// A file; its path as written, relative to the installation file.
     File(PathBuf),
     /// Made up: a daily swing around a mean, and one colder spell.
     ColdSpell(ColdSpell),

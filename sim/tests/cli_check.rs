@@ -218,6 +218,9 @@ const SITE_SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str, &str)] = &[
 #[rustfmt::skip]
 const SITE_WARNINGS: &[(&str, &str, &str, &str)] = &[
     ("heater", "power_w", "power_w = 400", "pad gives 0.39 W/cm², 400 W on 1024 cm², above 0.3 W/cm²"),
+    ("battery", "cells_in_series", "cells_in_series = 8", "battery.cells_in_series is 8, which makes 25.6 V, far from heater.nominal_v (12.8 V)"),
+    ("charge", "capacity_ah", "capacity_ah = 100", "battery.mass_kg makes 23 kg for the bank, and its 1280 Wh 56 Wh/kg"),
+    ("battery", "mass_kg", "mass_kg = 23", "battery.mass_kg makes 46 kg for the bank, and its 2560 Wh 56 Wh/kg"),
     ("plate", "length_mm", "length_mm = 320", "plate is 320 x 349 mm, and the row of batteries is 330 x 349 mm"),
     ("channel", "at", "at = \"plate\"", "channel 1 (cells_low): at makes it a cell channel at the plate"),
     ("channel", "at", "at = \"air\"", "channel 1 (cells_low): at makes it a cell channel in the air"),
@@ -304,6 +307,22 @@ fn what_should_have_been_meant_of_a_site_is_a_warning_and_no_failure() {
         let run = check(&starter_with_in(section, name, to).0);
         assert!(run.stdout.contains("standard input: no problems\n"), "{to}: {}", run.stdout);
     }
+}
+
+#[test]
+fn a_file_that_is_named_and_missing_is_a_warning_where_it_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("hut.toml");
+    let (text, line) = starter_with_in("source", "schedule", "log = \"engine.csv\"");
+    fs::write(&path, &text).unwrap();
+    let shown = path.to_str().unwrap();
+    let run = forewarm(&["check", shown]);
+    let said =
+        format!("warning: {shown}:{line}:1: source 1 (engine): log is \"engine.csv\", and there is no such file");
+    assert_eq!(run.status, 0, "{run:?}");
+    assert!(run.stdout.starts_with(&said), "{}", run.stdout);
+    fs::write(folder.path().join("engine.csv"), "time,engine_present\n").unwrap();
+    assert!(forewarm(&["check", shown]).stdout.contains(": no problems\n"));
 }
 
 #[test]

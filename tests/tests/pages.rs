@@ -97,7 +97,7 @@ fn reads_what_the_season_holds(browser: &mut Page, panel: usize, season: &Season
             "off" => assert!(on == 0, "{} {from}..{to}: {text}, not {on} s", band.name),
             "on" => assert!(on == to - from, "{} {from}..{to}: {text}, not {on} s", band.name),
             _ if text.ends_with("<1 %") => assert!(percent > 0.0 && percent < 0.5, "{}: {percent} %", band.name),
-            _ if text.ends_with(">99 %") => assert!(percent >= 99.5 && percent < 100.0, "{}: {percent} %", band.name),
+            _ if text.ends_with(">99 %") => assert!((99.5..100.0).contains(&percent), "{}: {percent} %", band.name),
             _ => assert!(
                 (numbers(&text).last().unwrap() - percent).abs() <= 0.5,
                 "{}: {text}, not {percent} %",
@@ -184,7 +184,7 @@ fn the_time_shown_follows_drag_wheel_buttons_and_keys() {
     // Zoomed out to the end, the wheel is the page's again.
     browser.mouse("mouseWheel", from, 400.0);
     assert_eq!(view(&mut browser), "all 180 d");
-    assert_eq!(browser.number("scrollY"), 0.0);
+    assert_eq!(browser.value("scrollY"), 0);
     browser.mouse("mouseWheel", from, 400.0);
     browser.value("new Promise(done => setTimeout(done, 300))");
     assert!(browser.number("scrollY") > 0.0, "the page does not scroll");
@@ -198,7 +198,7 @@ fn the_time_shown_follows_drag_wheel_buttons_and_keys() {
     browser.key("ArrowRight", true);
     assert_eq!(view(&mut browser), "45.0 d of 180 d");
     let shown = browser.text("document.querySelector('.when time').textContent");
-    assert!(shown > "2026-12-21".to_owned(), "{shown}");
+    assert!(shown.as_str() > "2026-12-21", "{shown}");
     browser.key("ArrowLeft", false);
     reads_what_the_season_holds(&mut browser, 0, &season);
     let before = stretch(&mut browser, 0, &season);
@@ -222,13 +222,13 @@ fn the_time_shown_follows_drag_wheel_buttons_and_keys() {
 fn a_line_is_hidden_by_its_name_in_every_season() {
     let seasons = [winter(), seasons::season("50 mm of insulation", START, 180 * DAY_S, 600, 0.8)];
     let mut browser = opened(&seasons, "two");
-    let drawn = |browser: &mut Page| browser.number("document.querySelectorAll('.lines .area').length");
-    assert_eq!(drawn(&mut browser), 10.0);
+    let drawn = |browser: &mut Page| browser.value("document.querySelectorAll('.lines .area').length");
+    assert_eq!(drawn(&mut browser), 10);
     browser.click("button.item[aria-pressed]");
-    assert_eq!(drawn(&mut browser), 8.0);
+    assert_eq!(drawn(&mut browser), 8);
     assert_eq!(browser.value("document.querySelectorAll('button.item[aria-pressed=false]').length"), 2);
     browser.click("button.item[aria-pressed=false]");
-    assert_eq!(drawn(&mut browser), 10.0);
+    assert_eq!(drawn(&mut browser), 10);
     let at = place(&mut browser, 1, 0.4, 0.5);
     browser.mouse("mouseMoved", at, 0.0);
     for (panel, season) in seasons.iter().enumerate() {
@@ -254,8 +254,8 @@ fn a_phone_shows_it_without_scrolling_sideways_and_fingers_zoom_and_read() {
         let mut browser = Page::new(360, 740, true);
         browser.open(&page(&seasons[..count], SUMMARY, &CAUTIONS));
         browser.photograph(&format!("phone-{count}"));
-        assert_eq!(browser.number("innerWidth"), 360.0);
-        assert_eq!(browser.number("document.documentElement.scrollWidth"), 360.0);
+        assert_eq!(browser.value("innerWidth"), 360);
+        assert_eq!(browser.value("document.documentElement.scrollWidth"), 360);
         let small = "[...document.querySelectorAll('button')].map(button => button.getBoundingClientRect())\
              .filter(box => box.width < 40 || box.height < 40).length";
         assert_eq!(browser.value(small), 0, "a finger cannot hit every button");
@@ -304,8 +304,9 @@ fn print_shows_the_whole_season_on_landscape_pages_without_buttons() {
     let box_of = text.split("/MediaBox [").nth(1).expect("a page has a size");
     let size = numbers(box_of.split(']').next().expect("it ends"));
     assert!((size[2] - 842.0).abs() < 1.0 && (size[3] - 595.0).abs() < 1.0, "not A4 landscape: {size:?}");
-    browser.call("Emulation.setEmulatedMedia", &serde_json::json!({ "media": "print" }));
     let display = |selector: &str| format!("getComputedStyle(document.querySelector('{selector}')).display");
+    assert_eq!(browser.text(&display(".drawn")), "none");
+    browser.call("Emulation.setEmulatedMedia", &serde_json::json!({ "media": "print" }));
     assert_eq!(browser.text(&display("#live")), "none");
     assert_eq!(browser.text(&display(".drawn")), "block");
     assert_eq!(browser.text("getComputedStyle(document.body).backgroundColor"), "rgb(255, 255, 255)");
@@ -321,6 +322,7 @@ fn without_scripts_the_drawings_are_shown() {
     let html = browser.document();
     assert!(!html.contains("class=\"scripted\""), "a script has run");
     assert!(browser.height_of(".drawn svg") > 400.0, "no drawing is shown");
+    browser.close();
 }
 
 #[test]

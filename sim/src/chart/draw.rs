@@ -85,6 +85,11 @@ const fn unit(wh: f64) -> Unit {
     if wh < 5000.0 { Unit { name: "Wh", wh: 1.0 } } else { Unit { name: "kWh", wh: 1000.0 } }
 }
 
+/// A number with a minus sign in place of the hyphen.
+fn minus(number: &str) -> String {
+    number.replace('-', "−")
+}
+
 /// An energy for a person.
 fn energy(wh: f64) -> String {
     match wh / 1000.0 {
@@ -191,17 +196,19 @@ impl Drawing<'_> {
     /// What the lines are, in as many rows as it takes. Returns where the last row stands.
     fn legend(&self, out: &mut String) -> f64 {
         let (mut x, mut y) = (LEFT, 46.0);
-        for (line, LineStyle { stroke, width, .. }) in styled(&self.season.lines) {
+        for (line, LineStyle { stroke, width, fill }) in styled(&self.season.lines) {
             // As wide as a letter is on average, with room to spare.
             let wide = 46.0 + 6.6 * count(line.name.chars().count());
             if x > LEFT && x + wide > WIDTH {
                 (x, y) = (LEFT, y + LEADING);
             }
             let Stroke { colour, dashes } = stroke;
-            let (middle, thick) = (y - 4.0, width + 1.0);
+            let (top, middle, thick) = (y - 10.0, y - 4.0, width + 0.6);
+            // From afar it is an area, from close by a line.
             let _ = writeln!(
                 out,
-                "<path d=\"M{x:.0} {middle}h24\" stroke=\"{colour}\" stroke-width=\"{thick:.1}\" stroke-dasharray=\"{dashes}\"/>"
+                "<rect x=\"{x:.0}\" y=\"{top}\" width=\"24\" height=\"12\" fill=\"{colour}\" fill-opacity=\"{fill}\"/>\n\
+                 <path d=\"M{x:.0} {middle}h24\" stroke=\"{colour}\" stroke-width=\"{thick:.1}\" stroke-dasharray=\"{dashes}\"/>"
             );
             text(out, (x + 30.0, y), "start", &line.name);
             x += wide;
@@ -234,7 +241,7 @@ impl Drawing<'_> {
         for Tick { at, label } in &self.frame.ticks {
             let y = y(*at);
             let _ = writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#e2e2e2\"/>");
-            text(out, (LEFT - 6.0, y + 4.0), "end", &label.replace('-', "−"));
+            text(out, (LEFT - 6.0, y + 4.0), "end", &minus(label));
         }
         for (a, b) in hystereses(&self.season.levels) {
             let (from, to) = (y(a.min(b)).min(bottom), y(a.max(b)).max(top));
@@ -252,8 +259,10 @@ impl Drawing<'_> {
         }
         let levels: Vec<&Level> =
             self.season.levels.iter().filter(|level| (low..=high).contains(&level.at_c)).collect();
-        let mut labels: Vec<(f64, String)> =
-            levels.iter().map(|level| (y(level.at_c), format!("{} {} °C", level.name, level.at_c))).collect();
+        let mut labels: Vec<(f64, String)> = levels
+            .iter()
+            .map(|level| (y(level.at_c), format!("{} {} °C", level.name, minus(&level.at_c.to_string()))))
+            .collect();
         for (y, _) in &labels {
             let Stroke { colour, dashes } = style::THRESHOLD;
             let _ = writeln!(
@@ -264,7 +273,7 @@ impl Drawing<'_> {
         }
         spread(&mut labels);
         for (y, label) in &labels {
-            text(out, (MARGIN, y + 4.0), "start", &label.replace('-', "−"));
+            text(out, (MARGIN, y + 4.0), "start", label);
         }
         let _ = writeln!(out, "<path d=\"M{LEFT} {top}H{RIGHT}V{bottom}H{LEFT}Z\" fill=\"none\" stroke=\"#444\"/>");
     }
@@ -301,7 +310,7 @@ impl Drawing<'_> {
             let _ = writeln!(
                 out,
                 "<path fill=\"{colour}\" fill-opacity=\"{fill}\" stroke=\"{outline}\" stroke-width=\"0.8\" \
-                 stroke-linejoin=\"round\" d=\"{}\"/>",
+                 stroke-dasharray=\"{dashes}\" stroke-linejoin=\"round\" d=\"{}\"/>",
                 area(&piece)
             );
             if apart {

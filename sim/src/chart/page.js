@@ -179,10 +179,15 @@
     return made;
   }
 
-  function swatch(parent, colour, dash, width) {
+  function swatch(parent, colour, line) {
     const svg = shape(parent, "svg", { class: "swatch", viewBox: "0 0 26 12", "aria-hidden": "true" });
-    if (dash === undefined) shape(svg, "rect", { x: 7, width: 12, height: 12, fill: colour });
-    else shape(svg, "path", { d: "M0 6h26", stroke: colour, "stroke-width": width + 1.2, "stroke-dasharray": dash });
+    if (!line) {
+      shape(svg, "rect", { x: 7, width: 12, height: 12, fill: colour });
+      return;
+    }
+    // From afar it is an area, from close by a line.
+    shape(svg, "rect", { width: 26, height: 12, fill: colour, "fill-opacity": line.fill });
+    shape(svg, "path", { d: "M0 6h26", stroke: colour, "stroke-width": line.width + 0.6, "stroke-dasharray": line.dash });
   }
 
   // ---- state ----
@@ -241,9 +246,10 @@
   }
   const stretch = element(tools, "p", { class: "stretch" });
   const panels = data.seasons.map(panel);
-  element(root, "p", { class: "help" },
-    "Zoom: drag across, turn the wheel, or pinch. Read: point, touch, or use the arrow keys in a picture. " +
-    "Keys: arrows read, with Shift move; + and " + MINUS + " zoom; 0 all; Esc no reading. A temperature's name hides it.");
+  const help = element(root, "div", { class: "help" });
+  element(help, "p", {}, "Drag across a picture, turn the wheel or pinch to zoom; point or touch to read. A temperature's name hides it.");
+  element(help, "p", { class: "keys" },
+    `Keys in a picture: arrows read, with Shift they move; + and ${MINUS} zoom; 0 shows all; Esc stops reading.`);
   const said = element(root, "p", { class: "said", role: "status" });
 
   function panel(season, index) {
@@ -270,7 +276,7 @@
     const [, temperatures] = group("temperature");
     made.lines = season.lines.map((line) => {
       const button = element(temperatures, "button", { type: "button", class: "item", "aria-pressed": "true" });
-      swatch(button, line.colour, line.dash, line.width);
+      swatch(button, line.colour, line);
       element(button, "span", { class: "name" }, line.name);
       button.addEventListener("click", () => {
         // In every season at once: who compares wants the same lines in both.
@@ -549,7 +555,7 @@
     // Never thinner than can be seen.
     shape(parent, "path", {
       d: area, fill: line.colour, "fill-opacity": line.fill * (apart ? 0.6 : 1), class: "area",
-      stroke: apart ? "none" : line.colour, "stroke-width": 0.8,
+      stroke: apart ? "none" : line.colour, "stroke-width": 0.8, "stroke-dasharray": line.dash,
     });
     if (apart) shape(parent, "path", { d: middle, stroke: line.colour, "stroke-width": line.width, "stroke-dasharray": line.dash, class: "middle" });
   }

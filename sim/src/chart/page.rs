@@ -6,6 +6,7 @@ use super::{DAY_S, LevelKind, Line, Season, aligned, style};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde::Serialize;
+use std::fmt::Write;
 
 const SCRIPT: &str = include_str!("page.js");
 const LAYOUT: &str = include_str!("page.css");
@@ -74,9 +75,14 @@ struct SourceData<'a> {
 pub fn page(seasons: &[Season], summary: &str, cautions: &[&str]) -> String {
     let titles: Vec<&str> = seasons.iter().map(|season| season.title.as_str()).collect();
     let title = escaped(&titles.join(" / "));
-    let figures: String =
-        drawings(seasons).iter().map(|drawing| format!("<figure class=\"drawn\">\n{drawing}</figure>\n")).collect();
-    let cautions: String = cautions.iter().map(|caution| format!("<p>{}</p>\n", escaped(caution))).collect();
+    let (mut figures, mut paragraphs) = (String::new(), String::new());
+    for drawing in drawings(seasons) {
+        // Writing to a string cannot fail.
+        let _ = writeln!(figures, "<figure class=\"drawn\">\n{drawing}</figure>");
+    }
+    for caution in cautions {
+        let _ = writeln!(paragraphs, "<p>{}</p>", escaped(caution));
+    }
     let summary = escaped(summary);
     let data = embedded(&serde_json::to_string(&data(seasons)).unwrap_or_default());
     format!(
@@ -85,7 +91,7 @@ pub fn page(seasons: &[Season], summary: &str, cautions: &[&str]) -> String {
          <link rel=\"icon\" href=\"data:,\">\n<title>{title}</title>\n<style>\n{LAYOUT}</style>\n</head>\n<body>\n\
          <main>\n<div id=\"live\"></div>\n{figures}\
          <section aria-label=\"Summary\">\n<pre>{summary}</pre>\n</section>\n</main>\n\
-         <footer>\n{cautions}</footer>\n\
+         <footer>\n{paragraphs}</footer>\n\
          <script type=\"application/json\" id=\"data\">{data}</script>\n<script>\n{SCRIPT}</script>\n</body>\n</html>\n"
     )
 }

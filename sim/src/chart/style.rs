@@ -52,7 +52,7 @@ pub(super) fn line(kind: LineKind, rank: usize) -> LineStyle {
             let (colour, dashes) = READINGS[rank % READINGS.len()];
             LineStyle { stroke: Stroke { colour: CELLS[colour], dashes }, width: 1.4, fill: 0.3 }
         }
-        LineKind::Plate => LineStyle { stroke: PLATE, width: 1.2, fill: 0.3 },
+        LineKind::Plate => LineStyle { stroke: PLATE, width: 1.2, fill: 0.16 },
         LineKind::Outside => LineStyle { stroke: AIR, width: 1.2, fill: 0.45 },
     }
 }

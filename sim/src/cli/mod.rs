@@ -4,6 +4,7 @@ mod bar;
 mod check;
 mod interrupt;
 mod new;
+mod plan;
 mod rehearse;
 mod replay;
 mod table;
@@ -30,6 +31,7 @@ struct Arguments {
 enum Command {
     New(new::Arguments),
     Check(check::Arguments),
+    Plan(plan::Arguments),
     Rehearse(rehearse::Arguments),
     Replay(replay::Arguments),
     Table(table::Arguments),
@@ -43,6 +45,7 @@ pub(crate) fn run() -> ExitCode {
     let done = match command {
         Command::New(arguments) => new::run(&arguments, form),
         Command::Check(arguments) => check::run(&arguments, form),
+        Command::Plan(arguments) => plan::run(&arguments, form),
         Command::Rehearse(arguments) => rehearse::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
         Command::Table(arguments) => table::run(&arguments, form),

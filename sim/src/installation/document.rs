@@ -147,6 +147,11 @@ impl<'t> Section<'t> {
         self.table.is_some_and(|table| table.contains_key(key))
     }
 
+    /// Whether it is there, and is a section.
+    pub(super) fn is_read(&self) -> bool {
+        self.table.is_some()
+    }
+
     /// Where `key` is written, if it is there.
     pub(super) fn key_span(&self, key: &str) -> Option<Span> {
         self.table?.get_key_value(key).map(|(key, _)| key.span())

@@ -20,7 +20,7 @@ use crate::site::Site;
 use forewarm_core::settings::ValidSettings;
 use sections::Draft;
 pub use starter::starter;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 pub use text::shown;
 
 /// One installation, checked.
@@ -59,7 +59,8 @@ impl Installation {
     /// [`LoadError`]: a file that cannot be read, or every problem of one that can.
     pub fn load(path: &Path) -> Result<Self, LoadError> {
         let text = text::read(path).map_err(LoadError::Unreadable)?;
-        Self::parse(&text::shown(path), &text).map_err(LoadError::Refused)
+        let folder = if path == Path::new("-") { None } else { path.parent().map(Path::to_owned) };
+        Self::parse_in(&text::shown(path), &text, folder).map_err(LoadError::Refused)
     }
 
     /// Reads and checks `text`, which messages call `file`.
@@ -67,11 +68,16 @@ impl Installation {
     /// # Errors
     /// Every problem of the text, in its order; at least one is an error.
     pub fn parse(file: &str, text: &str) -> Result<Self, Vec<Problem>> {
+        Self::parse_in(file, text, None)
+    }
+
+    /// The same, looking in `folder` for the files that the text names.
+    fn parse_in(file: &str, text: &str, folder: Option<PathBuf>) -> Result<Self, Vec<Problem>> {
         let mut findings = document::Findings::new(file, text);
         let Some(document) = document::parse(&mut findings) else {
             return Err(findings.into_problems());
         };
-        let mut reader = values::Reader::new(findings);
+        let mut reader = values::Reader::new(findings, folder);
         let draft = sections::read(&mut reader, &document);
         verdict::judge(&mut reader, &draft.settings);
         warnings::add(&mut reader, &draft.settings);

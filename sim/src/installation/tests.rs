@@ -78,7 +78,7 @@ fn changed(changes: &HashMap<Place, i64>) -> impl Fn(Place) -> i64 {
 fn core_errors(text: &str) -> (sections::Draft, Vec<SettingsError>) {
     let mut findings = document::Findings::new("test", text);
     let document = document::parse(&mut findings).expect("valid TOML");
-    let mut reader = values::Reader::new(findings);
+    let mut reader = values::Reader::new(findings, None);
     let draft = sections::read(&mut reader, &document);
     assert_eq!(reader.findings.into_problems(), [], "{text}");
     let mut errors = Vec::new();

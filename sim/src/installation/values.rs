@@ -11,11 +11,14 @@ use crate::diagnostic::{Severity, excerpt};
 use forewarm_core::quantity::{Celsius, Fraction, KelvinRate, Kelvins, Millis, Millivolts, Milliwatts, Ohms};
 use forewarm_core::settings::{Fact, Key, Place, Thousandths};
 use std::collections::{HashMap, HashSet};
+use std::path::PathBuf;
 use toml::de::DeValue;
 
 /// Reads values and remembers where each setting stands.
 pub(super) struct Reader<'t> {
     pub(super) findings: Findings<'t>,
+    /// Where the file lies, if it lies anywhere.
+    pub(super) folder: Option<PathBuf>,
     spans: HashMap<Place, Span>,
     doubts: HashSet<Doubt>,
     /// Places of numbers of the site that are stand-ins.
@@ -48,8 +51,9 @@ impl From<Place> for Doubt {
 }
 
 impl<'t> Reader<'t> {
-    pub(super) fn new(findings: Findings<'t>) -> Self {
-        Self { findings, spans: HashMap::new(), doubts: HashSet::new(), doubtful_numbers: HashSet::new() }
+    pub(super) fn new(findings: Findings<'t>, folder: Option<PathBuf>) -> Self {
+        let (spans, doubts, doubtful_numbers) = (HashMap::new(), HashSet::new(), HashSet::new());
+        Self { findings, folder, spans, doubts, doubtful_numbers }
     }
 
     /// Where a setting stands; nothing if the file leaves it to its default.

@@ -201,7 +201,11 @@ fn drop(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
         return Finding::fine(Part::Circuit, text);
     }
     let change = least.map_or_else(|| TOO_MUCH.to_owned(), |least| format!("at least {least}"));
-    Finding::change(Part::Circuit, format!("{text}: the pad gets that much less, twice over in power"), change)
+    Finding::change(
+        Part::Circuit,
+        format!("{text}: the pad loses {} % of its power", fixed(2.0 * conductor.drop_nominal_pct, 0)),
+        change,
+    )
 }
 
 fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {

@@ -57,7 +57,7 @@ pub fn step_ohm(reference_ohm: f64, bits: u32) -> f64 {
     reference_ohm * (-f64::from(bits)).exp2()
 }
 
-/// Largest deviation of an element of its class at `t_c` °C (K). Source: IEC 60751:2022, table of tolerance classes.
+/// Largest deviation of an element of its class at `t_c` °C (K).
 #[must_use]
 pub fn class_k(class: Class, t_c: f64) -> f64 {
     let (a, b) = class.tolerance();
@@ -309,13 +309,13 @@ impl Chain<'_> {
     }
 
     fn loop_ohm(&self, t_c: f64) -> f64 {
-        loop_ohm(self.mounting.cable_m, conductor::ohm_per_m_20c(self.mounting.cable_mm2), t_c)
+        self.mounting.loop_ohm_20c * conductor::copper_factor(t_c)
     }
 
     /// The budget of this channel where it shows `reading_c` °C, mounted so that it differs from the coldest cell layer by
     /// `placement`.
     #[must_use]
-    pub fn budget(&self, reading_c: f64, placement: Placement) -> Budget {
+    pub fn budget(&self, reading_c: f64, placement: &Placement) -> Budget {
         let Self { channel, mounting, converter, .. } = *self;
         let platinum = Platinum::of(&channel.element);
         let (r, slope) = (platinum.ohms(reading_c), platinum.slope(reading_c));
@@ -370,10 +370,13 @@ impl Chain<'_> {
         lines.push(Line::normal("converter, noise of one reading", converter.noise_k, Evaluation::A));
         let heating = self_heating_k(r, converter.current_a, converter.duty, mounting.self_heating_k_per_mw);
         lines.push(Line::rectangular("self-heating", heating * SELF_HEATING_UNKNOWN, kelvins).biased(heating));
-        lines.push(
-            Line::rectangular("placement, above the coldest layer", placement.half_width_k, kelvins)
-                .biased(placement.warm_bias_k),
-        );
+        lines.push(Line::rectangular("placement, above the coldest layer", 0.0, kelvins).biased(placement.warm_bias_k));
+        for cause in &placement.causes {
+            // Below a millikelvin it would be a line about nothing.
+            if cause.half_width_k >= 1e-3 {
+                lines.push(Line::rectangular(format!("placement, {}", cause.of), cause.half_width_k, kelvins));
+            }
+        }
         let shift = f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16);
         // A trim is part of the calibration whose uncertainty is stated; any other offset shifts the reading, wanted or not.
         if shift != 0.0 && mounting.calibrated_k.is_none() {
@@ -396,6 +399,7 @@ pub(super) const fn class_name(class: Class) -> &'static str {
 
 #[cfg(test)]
 mod tests {
+    use super::super::placement::Cause;
     use super::super::testing::{settings, site};
     use super::*;
     use forewarm_core::quantity::{Celsius, Kelvins, Ohms, Ratio};
@@ -420,11 +424,13 @@ mod tests {
 
     /// What the core makes of one channel whose every input is drawn from its distribution, less the temperature of the coldest
     /// layer: no step of it is linear, and none of it is taken from the budget.
-    fn drawn_error_k(chain: &Chain, coldest_c: f64, placement: Placement, random: &mut impl Rng) -> f64 {
+    fn drawn_error_k(chain: &Chain, coldest_c: f64, placement: &Placement, random: &mut impl Rng) -> f64 {
         let Chain { channel, mounting, converter, leads_c } = *chain;
         let mut rectangular = |half: f64| half * (2.0 * random.random::<f64>() - 1.0);
         let platinum = Platinum::of(&channel.element);
-        let near = coldest_c + placement.warm_bias_k + rectangular(placement.half_width_k);
+        let near = coldest_c
+            + placement.warm_bias_k
+            + placement.causes.iter().map(|cause| rectangular(cause.half_width_k)).sum::<f64>();
         let heating = converter.current_a.powi(2)
             * platinum.ohms(near)
             * converter.duty
@@ -433,7 +439,7 @@ mod tests {
         let element_c = near + heating * (1.0 + rectangular(0.5)) + rectangular(class_k(mounting.class, near));
         let element_ohm = platinum.ohms(element_c);
         let lead_c = f64::midpoint(leads_c.0, leads_c.1) + rectangular((leads_c.1 - leads_c.0) / 2.0);
-        let lead = mounting.cable_m * conductor::ohm_per_m_20c(mounting.cable_mm2) * conductor::copper_factor(lead_c);
+        let lead = mounting.loop_ohm_20c / 2.0 * conductor::copper_factor(lead_c);
         let gain = (1.0 + rectangular(converter.gain))
             * (1.0 + rectangular(converter.reference_tolerance))
             * (1.0 + rectangular(converter.reference_drift));
@@ -469,15 +475,16 @@ mod tests {
     #[test]
     fn what_is_shown_lies_within_the_expanded_uncertainty_19_times_in_20() {
         let site = site();
-        let placements = [Placement::default(), Placement { warm_bias_k: 1.5, half_width_k: 0.5 }];
+        let cause = Cause { of: "conductivity", half_width_k: 0.5 };
+        let placements = [Placement::default(), Placement { warm_bias_k: 1.5, causes: vec![cause] }];
         let mut seed = 101_2008;
         for element in [Element::pt100(), Element::pt1000()] {
             for leads in [two_wires(), Leads::ThreeWire, Leads::FourWire] {
-                for placement in placements {
+                for placement in &placements {
                     for class in [Class::AA, Class::C] {
                         seed += 1;
                         let channel = wired(leads, element);
-                        let mounting = Mounting { class, cable_m: 8.0, ..site.mountings[0] };
+                        let mounting = Mounting { class, loop_ohm_20c: 0.62, ..site.mountings[0] };
                         let chain = chain(&channel, &mounting, &site.converter);
                         let coldest_c = 5.0;
                         let budget = chain.budget(coldest_c, placement);
@@ -508,7 +515,7 @@ mod tests {
         let none = Leads::TwoWire { loop_at_20c: Ohms::ZERO, at: Celsius::from_millidegrees(20_000) };
         let bare = wired(none, Element::pt100());
         let line = |channel: &Channel| {
-            let budget = chain(channel, &site.mountings[0], &site.converter).budget(5.0, Placement::default());
+            let budget = chain(channel, &site.mountings[0], &site.converter).budget(5.0, &Placement::default());
             budget.lines.iter().find(|line| line.contribution == "two leads, not compensated").cloned().unwrap()
         };
         let found = line(&bare);
@@ -526,9 +533,9 @@ mod tests {
     fn a_stated_calibration_takes_the_place_of_the_class_and_makes_an_offset_a_trim() {
         let site = site();
         let channel = Channel { offset: Kelvins::from_millikelvins(400), ..wired(Leads::FourWire, Element::pt100()) };
-        let plain = chain(&channel, &site.mountings[0], &site.converter).budget(5.0, Placement::default());
+        let plain = chain(&channel, &site.mountings[0], &site.converter).budget(5.0, &Placement::default());
         let mounting = Mounting { calibrated_k: Some(0.02), ..site.mountings[0] };
-        let calibrated = chain(&channel, &mounting, &site.converter).budget(5.0, Placement::default());
+        let calibrated = chain(&channel, &mounting, &site.converter).budget(5.0, &Placement::default());
         assert!((plain.bias_k - calibrated.bias_k - 0.4).abs() < 1e-4);
         assert!(calibrated.combined_k < plain.combined_k);
     }
@@ -541,10 +548,11 @@ mod tests {
             let site = site();
             let channel = wired(if two { two_wires() } else { Leads::ThreeWire }, Element::pt100());
             let (mut mounting, mut converter) = (site.mountings[0], site.converter);
-            let mut placement = Placement { warm_bias_k: warm, half_width_k: 0.1 };
-            let before = chain(&channel, &mounting, &converter).budget(5.0, placement);
+            let cause = Cause { of: "conductivity", half_width_k: 0.1 };
+            let mut placement = Placement { warm_bias_k: warm, causes: vec![cause] };
+            let before = chain(&channel, &mounting, &converter).budget(5.0, &placement);
             match which {
-                0 => mounting.cable_m *= more,
+                0 => mounting.loop_ohm_20c *= more,
                 1 => mounting.self_heating_k_per_mw *= more,
                 2 => converter.bits -= 2,
                 3 => converter.offset_ohm *= more,
@@ -552,9 +560,9 @@ mod tests {
                 5 => converter.reference_tolerance *= more,
                 6 => converter.noise_k *= more,
                 7 => converter.contact_ohm *= more,
-                _ => placement.half_width_k *= more,
+                _ => placement.causes[0].half_width_k *= more,
             }
-            let after = chain(&channel, &mounting, &converter).budget(5.0, placement);
+            let after = chain(&channel, &mounting, &converter).budget(5.0, &placement);
             prop_assert!(after.guard_band_k >= before.guard_band_k - 1e-12);
             prop_assert!(after.worst_warm_k >= before.worst_warm_k - 1e-12);
             prop_assert!(after.worst_warm_k >= after.bias_k && after.guard_band_k >= after.expanded_k);

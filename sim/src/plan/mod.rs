@@ -8,12 +8,14 @@
 //! | [`circuit`] | what the heater draws, and whether conductor, fuse, relay and coil stand it |
 //! | [`conductor`] | what copper resists and carries |
 //! | [`sources`] | whether each source can give what it is to give |
+//! | [`thermal`] | whether the heater holds, how long warming up takes, what both cost |
 //! | [`verdict`] | what is fine, what is not, what to change |
 //!
 //! Nothing here fails: an installation that cannot work is what a plan is for, and so a finding.
 
 pub mod circuit;
 pub mod conductor;
+mod course;
 mod figures;
 pub mod measurement;
 pub mod placement;
@@ -21,6 +23,7 @@ pub mod sources;
 #[cfg(test)]
 mod testing;
 mod text;
+pub mod thermal;
 pub mod thresholds;
 pub mod verdict;
 
@@ -28,7 +31,6 @@ use crate::cautions::CAUTIONS;
 use crate::site::Site;
 use forewarm_core::settings::Settings;
 use serde::Serialize;
-use thresholds::Placements;
 use verdict::Finding;
 
 /// What a plan is made of.
@@ -55,6 +57,8 @@ pub struct Plan {
     pub ok: bool,
     /// What was found, the worst first.
     pub findings: Vec<Finding>,
+    /// What the heater can do.
+    pub thermal: thermal::Thermal,
     /// Thermometers and thresholds.
     pub measurement: thresholds::Measurement,
     /// What the heater draws.
@@ -68,12 +72,13 @@ pub struct Plan {
 }
 
 impl Plan {
-    /// Plans an installation.
+    /// Plans an installation. `within_h` is one warm-up time more to tell the heater's power for (h).
     #[must_use]
-    pub fn of(subject: Subject) -> Self {
+    pub fn of(subject: Subject, within_h: Option<f64>) -> Self {
         let Subject { title, channels, sources, settings, site } = subject;
-        let placements = vec![Placements::default(); settings.channels.len()];
-        let (measurement, mut findings) = thresholds::judge(settings, site, channels, &placements);
+        let (thermal, placements, mut findings) = thermal::judge(settings, site, within_h);
+        let (measurement, found) = thresholds::judge(settings, site, channels, &placements);
+        findings.extend(found);
         let heater = circuit::Heater::of(settings, site.tolerance.pad_power);
         let circuit = circuit::judge(settings, site).map(|(report, found)| {
             findings.extend(found);
@@ -82,11 +87,12 @@ impl Plan {
         let (sources, found) = sources::judge(settings, site, sources, &heater);
         findings.extend(found);
         // Stable: within one severity they stay in the order of the parts.
-        findings.sort_by_key(|finding| (!finding.fails, finding.severity));
+        findings.sort_by_key(|finding| (!finding.fails, !finding.headline, finding.severity));
         Self {
             title: title.to_owned(),
             ok: !findings.iter().any(|finding| finding.fails),
             findings,
+            thermal,
             measurement,
             heater,
             circuit,

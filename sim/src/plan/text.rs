@@ -5,6 +5,7 @@ use super::circuit::{Heater, Report};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::{Budget, Distribution, Evaluation};
 use super::sources::Source;
+use super::thermal::{Figure, Thermal};
 use super::thresholds::{ChannelError, Measurement};
 use super::verdict::{Finding, Severity};
 use crate::diagnostic::escaped;
@@ -25,6 +26,7 @@ impl Plan {
         for finding in &self.findings {
             write_finding(out, finding)?;
         }
+        write_thermal(out, &self.thermal)?;
         write_measurement(out, &self.measurement)?;
         write_heater(out, &self.heater)?;
         match &self.circuit {
@@ -97,6 +99,85 @@ fn table(out: &mut dyn Write, rows: &[Vec<String>]) -> io::Result<()> {
 
 fn row<const N: usize>(cells: [&str; N]) -> Vec<String> {
     cells.map(str::to_owned).to_vec()
+}
+
+fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
+    let (outside, release) = (plain(thermal.design_min_c), plain(thermal.release_c));
+    heading(
+        out,
+        &format!("Holding at {outside} °C outside, {} m/s of wind before shelter", plain(thermal.design_wind_m_s)),
+    )?;
+    let mut rows = vec![
+        vec![format!("power that keeps the coldest layer at {release} °C"), thermal.hold_w.text("W")],
+        vec!["heater, nominal, with its tolerance".to_owned(), thermal.heater_w.text("W")],
+        vec![
+            "coldest layer with the heater on for ever, were there no cut-out".to_owned(),
+            thermal.reaches_c.text("°C"),
+        ],
+        vec![
+            format!("energy of a night of {} h, held so all through", plain(thermal.night_h)),
+            thermal.night_wh.text("Wh"),
+        ],
+        vec!["  as part of the bank".to_owned(), thermal.night_pct_of_bank.text("%")],
+    ];
+    if let Some(loss) = thermal.loss_w_per_k {
+        rows.insert(1, vec!["  for each kelvin to the outside".to_owned(), loss.text("W/K")]);
+    }
+    table(out, &rows)?;
+
+    if !thermal.warm_ups.is_empty() {
+        heading(
+            out,
+            &format!(
+                "Warming up at {} W, in air that stays as cold as all was at first",
+                plain(thermal.heater_w.value)
+            ),
+        )?;
+        let columns: Vec<String> =
+            thermal.warm_ups.iter().map(|warm_up| format!("from {} °C", plain(warm_up.start_c))).collect();
+        let mut rows = vec![[vec![String::new()], columns].concat()];
+        let never = |figure: Option<Figure>| figure.map_or_else(|| "never".to_owned(), |figure| figure.text(""));
+        let mut line = |label: &str, of: &dyn Fn(&super::thermal::WarmUpReport) -> String| {
+            let cells = thermal.warm_ups.iter().map(of).collect();
+            rows.push([vec![label.to_owned()], cells].concat());
+        };
+        line(&format!("every cell channel reads {release} °C after / h"), &|warm_up| never(warm_up.reads_released_h));
+        line("the coldest layer is as warm after / h", &|warm_up| never(warm_up.coldest_layer_h));
+        line("  behind by / min", &|warm_up| warm_up.lag_h.map_or_else(|| "-".to_owned(), |lag| fixed(lag * 60.0, 0)));
+        line("charge is permitted after / h", &|warm_up| never(warm_up.permitted_h));
+        line("energy until then / Wh", &|warm_up| warm_up.energy_wh.text(""));
+        line("pad, warmest / °C", &|warm_up| warm_up.pad_peak_c.text(""));
+        line("plate, warmest / °C", &|warm_up| warm_up.plate_peak_c.text(""));
+        line("cells, warmest layer / °C", &|warm_up| warm_up.cell_peak_c.text(""));
+        if thermal.warm_ups.iter().any(|warm_up| warm_up.is_cut_out) {
+            line("a cut-out interrupts it", &|warm_up| if warm_up.is_cut_out { "yes" } else { "no" }.to_owned());
+        }
+        table(out, &rows)?;
+    }
+
+    heading(out, &format!("Power that brings the coldest layer from {outside} to {release} °C"))?;
+    let mut rows = vec![row(["within / h", "power / W", "W/cm²", "plate then / °C", ""])];
+    for power in &thermal.powers {
+        rows.push(vec![
+            plain(power.within_h),
+            power.power_w.text(""),
+            fixed(power.density_w_per_cm2, 3),
+            fixed(power.plate_c, 0),
+            if power.is_cut_out { "cut out before".to_owned() } else { String::new() },
+        ]);
+    }
+    table(out, &rows)?;
+
+    heading(out, &format!("Power that holds at {outside} °C, by insulation all round"))?;
+    let mut rows = vec![row(["thickness / mm", "power / W"])];
+    rows.extend(thermal.insulation.iter().map(|row| vec![plain(row.thickness_mm), row.hold_w.text("")]));
+    table(out, &rows)?;
+    writeln!(out)?;
+    wrapped(
+        out,
+        "  ",
+        "± is the expanded uncertainty (k = 2) from the tolerances in the file, for the heater its tolerance.",
+    )
 }
 
 fn write_measurement(out: &mut dyn Write, measurement: &Measurement) -> io::Result<()> {

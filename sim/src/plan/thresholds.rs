@@ -5,7 +5,7 @@
 
 use super::figures::{plain, raised_to, uncertain};
 use super::measurement::{Budget, Chain};
-use super::placement::Placement;
+use super::placement::Placements;
 use super::verdict::{Finding, Part};
 use crate::site::{Site, Spot};
 use forewarm_core::quantity::Celsius;
@@ -84,15 +84,6 @@ pub struct Measurement {
     pub thresholds: Thresholds,
 }
 
-/// How a channel sits when permission is given, and at the worst while it is kept.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
-pub struct Placements {
-    /// When the soak ends.
-    pub given: Placement,
-    /// While charge is permitted.
-    pub kept: Placement,
-}
-
 struct Witness<'s> {
     index: usize,
     chain: Chain<'s>,
@@ -110,8 +101,8 @@ enum When {
 impl Witness<'_> {
     fn budget(&self, reading_c: f64, when: When) -> Budget {
         let placement = match when {
-            When::Given => self.placements.given,
-            When::Kept => self.placements.kept,
+            When::Given => &self.placements.given,
+            When::Kept => &self.placements.kept,
         };
         self.chain.budget(reading_c, placement)
     }
@@ -153,7 +144,7 @@ pub fn judge(
         .map(|(index, (channel, mounting))| Witness {
             index,
             chain: Chain { channel, mounting, converter: &site.converter, leads_c },
-            placements: placements.get(index).copied().unwrap_or_default(),
+            placements: placements.get(index).cloned().unwrap_or_default(),
             batteries: answers_for(mounting.at, site.battery.count),
         })
         .collect();
@@ -180,7 +171,7 @@ fn leads_c(site: &Site) -> (f64, f64) {
 }
 
 /// The batteries whose coldest layer a thermometer there says something about.
-fn answers_for(spot: Spot, count: usize) -> Vec<usize> {
+pub(super) fn answers_for(spot: Spot, count: usize) -> Vec<usize> {
     match spot {
         Spot::Base(battery) | Spot::Top(battery) => vec![battery],
         Spot::Between(battery) => (battery..count.min(battery + 2)).collect(),
@@ -348,11 +339,7 @@ fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> 
     if warmest < 0.1 {
         return None;
     }
-    let at_20 = super::measurement::loop_ohm(
-        witness.chain.mounting.cable_m,
-        super::conductor::ohm_per_m_20c(witness.chain.mounting.cable_mm2),
-        20.0,
-    );
+    let at_20 = witness.chain.mounting.loop_ohm_20c;
     Some(Finding::change(
         Part::Measurement,
         format!(
@@ -370,6 +357,7 @@ fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> 
 
 #[cfg(test)]
 mod tests {
+    use super::super::placement::Placement;
     use super::super::testing::{names, settings, site};
     use super::super::verdict::Severity;
     use super::*;
@@ -383,8 +371,8 @@ mod tests {
         let placements: Vec<Placements> = kept
             .iter()
             .map(|&warm_bias_k| {
-                let kept = Placement { warm_bias_k, half_width_k: 0.0 };
-                Placements { given: kept, kept }
+                let kept = Placement { warm_bias_k, causes: Vec::new() };
+                Placements { given: kept.clone(), kept }
             })
             .collect();
         judge(settings, site, &names(&NAMES), &placements)
@@ -459,7 +447,7 @@ mod tests {
         let (mut settings, mut site) = (settings(), site());
         settings.channels[0].element = Element::pt100();
         settings.channels[0].leads = Leads::TwoWire { loop_at_20c: Ohms::ZERO, at: Celsius::from_millidegrees(20_000) };
-        site.mountings[0] = Mounting { cable_m: 10.0, class: Class::B, ..site.mountings[0] };
+        site.mountings[0] = Mounting { loop_ohm_20c: 0.78, class: Class::B, ..site.mountings[0] };
         let (_, findings) = judged(&settings, &site, &[0.0; 4]);
         let finding = findings.iter().find(|finding| finding.text.contains("two leads")).unwrap();
         let change = finding.change.as_ref().unwrap();

@@ -53,22 +53,36 @@ pub struct Finding {
     pub change: Option<String>,
     /// Whether with this the installation fails its check, so that a script sees it.
     pub fails: bool,
+    /// Whether without it the rest hardly matters.
+    pub headline: bool,
 }
 
 impl Finding {
     /// All is well.
     pub(super) fn fine(part: Part, text: impl Into<String>) -> Self {
-        Self { severity: Severity::Fine, part, text: text.into(), change: None, fails: false }
+        Self { severity: Severity::Fine, part, text: text.into(), change: None, fails: false, headline: false }
     }
 
     /// Something will not do.
     pub(super) fn change(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
-        Self { severity: Severity::Change, part, text: text.into(), change: Some(change.into()), fails: false }
+        Self {
+            severity: Severity::Change,
+            part,
+            text: text.into(),
+            change: Some(change.into()),
+            fails: false,
+            headline: false,
+        }
     }
 
     /// Something is dangerous.
     pub(super) fn danger(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
         Self { severity: Severity::Danger, ..Self::change(part, text, change) }
+    }
+
+    /// It will not do what it is for at all.
+    pub(super) fn headline(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
+        Self { headline: true, ..Self::change(part, text, change) }
     }
 
     /// Something is dangerous and fails the check of the installation.

@@ -80,8 +80,7 @@ pub(crate) fn season(title: &str, start: DateTime, span_s: i64, bin_s: i64, loss
         if days.len() <= today {
             days.push(vec![0.0; 3]);
         }
-        let source = if shining { 1 } else { 0 };
-        days[today][source] += power * STEP_S as f64 / 3600.0;
+        days[today][usize::from(shining)] += power * STEP_S as f64 / 3600.0;
         let readings = [plate, core + 0.3, core + 0.5 + 0.1 * wave(0.4, 0.0), core, outside];
         for (ranges, reading) in ranges.iter_mut().zip(readings) {
             #[expect(clippy::cast_possible_truncation, reason = "what a season holds")]

@@ -210,6 +210,51 @@ pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site, flat:
     if pad_known && !reader.doubts(SettingPlace::of(Setting::HeaterPower)) {
         power_density(reader, &sections.pad, site, settings);
     }
+    if known(reader, &sections.battery, &[Key::CellsInSeries]) {
+        voltage(reader, &sections.battery, &site.battery, settings);
+        if row_known && known(reader, &sections.battery, &[Key::BatteryMass]) {
+            energy_density(reader, &sections.battery, &site.battery, settings);
+        }
+    }
+}
+
+/// Nominal voltage of one cell (V); from memory.
+const CELL_V: f64 = 3.2;
+
+/// Bank and heater of two systems.
+fn voltage(reader: &mut Reader, section: &Section, battery: &Battery, settings: &Settings) {
+    let bank_v = f64::from(battery.cells_in_series) * CELL_V;
+    let heater_v = f64::from(settings.heater.nominal.as_millivolts()) / 1000.0;
+    if (0.7..=1.3).contains(&(bank_v / heater_v)) || reader.doubts(SettingPlace::of(Setting::HeaterNominal)) {
+        return;
+    }
+    let message = format!(
+        "battery.cells_in_series is {}, which makes {bank_v:.1} V, far from heater.nominal_v ({heater_v} V)",
+        battery.cells_in_series
+    );
+    let why = "power goes with the square of the voltage, and a rehearsal has the heater on the bank";
+    let remedy = "cells_in_series within one battery (4 make 12.8 V), or nominal_v of the pad that fits the bank";
+    let span = section.key_span("cells_in_series").or(section.span.clone());
+    reader.findings.add(Severity::Warning, span.as_ref(), "battery.cells_in_series", message, Some(why), remedy);
+}
+
+/// Capacity of one battery, and mass or count of another.
+fn energy_density(reader: &mut Reader, section: &Section, battery: &Battery, settings: &Settings) {
+    let capacity_ah = f64::from(settings.charge.capacity.as_milliamp_hours()) / 1000.0;
+    let bank_wh = capacity_ah * f64::from(battery.cells_in_series) * CELL_V;
+    #[expect(clippy::cast_precision_loss, reason = "8 at most")]
+    let bank_kg = battery.mass_kg * battery.count as f64;
+    let density = bank_wh / bank_kg;
+    if (65.0..=180.0).contains(&density) || reader.doubts(SettingPlace::of(Setting::Capacity)) {
+        return;
+    }
+    let message =
+        format!("battery.mass_kg makes {bank_kg} kg for the bank, and its {bank_wh:.0} Wh {density:.0} Wh/kg");
+    let why = "90 to 130 Wh/kg are usual (from memory): a number of one battery may stand where that of all should, or the \
+               other way";
+    let remedy = "charge.capacity_ah of the whole bank; count, mass_kg and cells_in_series of one battery";
+    let span = section.key_span("mass_kg");
+    reader.findings.add(Severity::Warning, span.as_ref(), "battery.mass_kg", message, Some(why), remedy);
 }
 
 /// Whether what stands in the box finds room in it; the first that does not is enough to tell.

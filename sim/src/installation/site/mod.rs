@@ -30,10 +30,11 @@ mod tests;
 
 use super::document::Section;
 use super::values::Reader;
-use crate::diagnostic::Severity;
+use crate::diagnostic::{Severity, excerpt};
 use crate::schedule::Schedule;
 use crate::site::Site;
 use forewarm_core::settings::Settings;
+use std::path::PathBuf;
 
 /// The sections of the site that a file has once at most.
 struct Sections<'t> {
@@ -103,8 +104,8 @@ pub(super) fn read<'t>(
     let battery = bodies::battery(reader, &mut sections.battery);
     let (plate, plate_m) = bodies::plate(reader, &mut sections.plate, &battery);
     let (pad, pad_m) = bodies::pad(reader, &mut sections.pad);
-    let count = (!reader.doubts_any(&sections.battery, &[table::Key::Count]) && sections.battery.span.is_some())
-        .then_some(battery.count);
+    let count_known = sections.battery.is_read() && !reader.doubts_any(&sections.battery, &[table::Key::Count]);
+    let count = count_known.then_some(battery.count);
     let site = Site {
         mountings: mounting::read(reader, channels, settings, count),
         enclosure: bodies::enclosure(reader, &mut sections.enclosure),
@@ -153,14 +154,22 @@ fn schedule<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Sc
     }
 }
 
-/// The path of a file, if it is there, as it is written: relative to the installation file. A fault is told.
-fn path<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, name: &'static str) -> Option<std::path::PathBuf> {
+/// The path of a file, if it is there, as it is written: relative to the installation file. A fault is told, and that there is no
+/// such file where the installation's own place is known.
+fn path<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, name: &'static str) -> Option<PathBuf> {
     let text = reader.text(section, name)?;
+    let place = section.place(name);
+    let span = section.key_span(name);
     if text.trim().is_empty() || text.contains(char::is_control) {
-        let place = section.place(name);
-        let span = section.key_span(name);
-        let message = format!("{place} is \"{}\", which no file is called", crate::diagnostic::excerpt(text));
+        let message = format!("{place} is \"{}\", which no file is called", excerpt(text));
         reader.findings.error(span.as_ref(), &place, message, format!("{name} = \"file.csv\", beside this file"));
+    } else if let Some(folder) = &reader.folder
+        && !folder.join(text).is_file()
+    {
+        let message = format!("{place} is \"{}\", and there is no such file", excerpt(text));
+        let why = Some("planning and replaying do without it, a rehearsal does not");
+        let remedy = "the path of the file, relative to this one";
+        reader.findings.add(Severity::Warning, span.as_ref(), &place, message, why, remedy);
     }
     Some(text.into())
 }

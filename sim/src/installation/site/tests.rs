@@ -46,10 +46,11 @@ fn roomy() -> String {
 fn read(text: &str) -> Site {
     let mut findings = document::Findings::new("test", text);
     let document = document::parse(&mut findings).expect("valid TOML");
-    sections::read(&mut values::Reader::new(findings), &document).site.expect("a site")
+    sections::read(&mut values::Reader::new(findings, None), &document).site.expect("a site")
 }
 
 /// What a site has of a number, in the unit of the file; nothing where it has it in a product, or not at all.
+#[expect(clippy::too_many_lines, reason = "one line a number")]
 fn held(site: &Site, key: Key) -> Option<f64> {
     let Site { battery, plate, pad, enclosure, place, converter, load, winter, tolerance, .. } = site;
     let mounting = site.mountings.first()?;
@@ -412,9 +413,22 @@ fn each_section_that_nothing_can_be_computed_without_is_asked_for_once() {
         let end = text[start + 1..].find("\n[").map_or(text.len(), |length| start + 1 + length);
         let problems = Installation::parse("test", &(text[..start].to_owned() + &text[end..])).unwrap_err();
         let messages: Vec<&str> = problems.iter().map(|problem| &*problem.message).collect();
-        // Without batteries the starter's second has no number to be.
         assert_eq!(messages, [format!("there is no [{name}]")]);
         assert!(problems[0].remedy.as_ref().is_some_and(|remedy| remedy.starts_with(&format!("[{name}] with"))));
+    }
+}
+
+#[test]
+fn a_section_of_the_site_that_is_none_is_told_alone() {
+    for (right, wrong, said) in [
+        ("[battery]", "[[battery]]", "battery is written once"),
+        ("[battery]", "[batery]", "there is no section [batery]"),
+        ("[winter]", "[[winter]]", "winter is written once"),
+        ("[box]", "[[box]]", "box is written once"),
+    ] {
+        let problems = Installation::parse("test", &starter().replace(right, wrong)).unwrap_err();
+        let messages: Vec<&str> = problems.iter().map(|problem| &*problem.message).collect();
+        assert_eq!(messages, [said]);
     }
 }
 

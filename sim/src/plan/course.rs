@@ -1,0 +1,302 @@
+//! What a heater does to a bank in time, in air that stays as it is: warming up until charge is permitted, cooling down, being held.
+//!
+//! The heater is switched as the controller would, by the coldest of the cell channels and by the cut-outs, every half minute; of the
+//! controller's other rules only the soak is kept. The rehearsal runs the controller itself.
+
+use super::measurement::self_heating_k;
+use crate::plant::{Air, Heat, Plant, Run, Temperatures};
+use crate::site::Site;
+use forewarm_core::quantity::{Celsius, Millis};
+use forewarm_core::settings::{Role, Settings};
+
+/// From one look at the temperatures to the next (s).
+pub(super) const STEP_S: f64 = 30.0;
+
+/// What a course is run with.
+#[derive(Clone, Debug)]
+pub(super) struct Setup<'s> {
+    pub(super) settings: &'s Settings,
+    pub(super) site: &'s Site,
+    pub(super) heater_w: f64,
+    /// The batteries that each channel answers for.
+    pub(super) answers_for: &'s [Vec<usize>],
+}
+
+/// What a warm-up came to.
+#[derive(Clone, Debug)]
+pub(super) struct WarmUp {
+    /// Until every cell channel reads above release (s).
+    pub(super) read_s: Option<f64>,
+    /// Until the coldest layer is as warm (s).
+    pub(super) core_s: Option<f64>,
+    /// Until the soak is over (s).
+    pub(super) permitted_s: Option<f64>,
+    /// Electrical energy until then (J).
+    pub(super) energy_j: f64,
+    /// Warmest that they became until then (°C).
+    pub(super) pad_peak_c: f64,
+    pub(super) plate_peak_c: f64,
+    pub(super) cell_peak_c: f64,
+    /// Whether a cut-out switched the heater off on the way.
+    pub(super) was_cut_out: bool,
+    /// Rise of the warmest plate channel or of the coldest cell channel once the energy of the proof was in (K).
+    pub(super) proof_rise_k: Option<f64>,
+    /// Excess of the plate over the cells at the end of the time that it is given to cool, from where every cell channel read above
+    /// release with the heater on (K).
+    pub(super) cooling_excess_k: Option<f64>,
+    /// For each channel, how much warmer than the coldest layer it answers for it can be at the end of a soak.
+    pub(super) given_k: Vec<Option<f64>>,
+}
+
+fn celsius(t: Celsius) -> f64 {
+    f64::from(t.as_steps()) / f64::from(1_u32 << 16)
+}
+
+fn seconds(span: Millis) -> f64 {
+    f64::from(span.as_millis()) / 1000.0
+}
+
+/// What the channels show, as far as places and times have to do with it.
+struct Readings<'s> {
+    setup: &'s Setup<'s>,
+    /// What the settings add; nothing where that undoes an error of the element's own.
+    offset_k: Vec<f64>,
+    self_heating_k: Vec<f64>,
+}
+
+impl<'s> Readings<'s> {
+    fn new(setup: &'s Setup<'s>) -> Self {
+        let pairs = || setup.settings.channels.iter().zip(&setup.site.mountings);
+        let converter = &setup.site.converter;
+        let offset_k = pairs().map(|(channel, mounting)| match mounting.calibrated_k {
+            Some(_) => 0.0,
+            None => f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16),
+        });
+        let heating = |(_, mounting): (_, &crate::site::Mounting)| {
+            self_heating_k(mounting.r0_ohm, converter.current_a, converter.duty, mounting.self_heating_k_per_mw)
+        };
+        Self { offset_k: offset_k.collect(), self_heating_k: pairs().map(heating).collect(), setup }
+    }
+
+    fn of<'t>(&'t self, now: &'t Temperatures, role: Role) -> impl Iterator<Item = f64> + 't {
+        let channels = self.setup.settings.channels.iter().zip(&now.sensors_c).zip(&self.offset_k);
+        channels
+            .filter(move |((channel, _), _)| channel.role == role)
+            .map(|((_, element_c), offset)| element_c + offset)
+    }
+
+    fn hottest(&self, now: &Temperatures, role: Role) -> f64 {
+        self.of(now, role).fold(f64::NEG_INFINITY, f64::max)
+    }
+
+    fn coldest_cell(&self, now: &Temperatures) -> f64 {
+        self.of(now, Role::Cell).fold(f64::INFINITY, f64::min)
+    }
+
+    fn shown(&self, now: &Temperatures, channel: usize) -> f64 {
+        now.sensors_c[channel] + self.offset_k[channel]
+    }
+
+    /// How much warmer the surroundings of a channel are than the coldest layer that it answers for.
+    fn above_coldest(&self, now: &Temperatures, channel: usize) -> f64 {
+        let batteries = &self.setup.answers_for[channel];
+        let layers = batteries.iter().filter_map(|&battery| now.layers_c.get(battery)).flatten();
+        now.sensors_c[channel] - self.self_heating_k[channel] - layers.copied().fold(f64::INFINITY, f64::min)
+    }
+
+    /// By how much the worst channel is above its cut-out.
+    fn above_cutout(&self, now: &Temperatures) -> f64 {
+        let heater = &self.setup.settings.heater;
+        [Role::Cell, Role::Pad, Role::Ambient]
+            .into_iter()
+            .flat_map(|role| self.of(now, role).map(move |t| t - celsius(heater.cutout(role))))
+            .fold(f64::NEG_INFINITY, f64::max)
+    }
+
+    fn cells(&self) -> impl Iterator<Item = usize> + '_ {
+        let channels = self.setup.settings.channels.iter().enumerate();
+        channels.filter(|(_, channel)| channel.role == Role::Cell).map(|(index, _)| index)
+    }
+}
+
+/// Warms a bank up from where `run` is, until charge is permitted and the coldest layer is as warm as release too, or `limit_s` are
+/// over. Leaves `run` there.
+pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> WarmUp {
+    let (charge, heater) = (&setup.settings.charge, &setup.settings.heater);
+    let (release_c, stop_c) = (celsius(charge.release), celsius(heater.stop));
+    let soak_s = seconds(charge.soak);
+    let hysteresis_k = f64::from(heater.cutout_hysteresis.as_millikelvins()) / 1000.0;
+    let readings = Readings::new(setup);
+    run.set_air(air);
+    let first = run.temperatures();
+    let (plate_before, cell_before) = (readings.hottest(&first, Role::Pad), readings.coldest_cell(&first));
+    let mut found = WarmUp {
+        read_s: None,
+        core_s: None,
+        permitted_s: None,
+        energy_j: 0.0,
+        pad_peak_c: first.pad_c,
+        plate_peak_c: first.plate_c,
+        cell_peak_c: first.warmest_cell_c(),
+        was_cut_out: false,
+        proof_rise_k: None,
+        cooling_excess_k: None,
+        given_k: vec![None; setup.settings.channels.len()],
+    };
+    let mut above_since = None;
+    let (mut now_s, mut energy_j, mut is_cut_out, mut is_on) = (0.0, 0.0, false, true);
+    loop {
+        let now = run.temperatures();
+        let coldest = readings.coldest_cell(&now);
+        for channel in readings.cells() {
+            if found.given_k[channel].is_none() && readings.shown(&now, channel) > release_c {
+                found.given_k[channel] = Some(hover(&readings, run.clone(), channel, soak_s));
+            }
+        }
+        if coldest > release_c {
+            if found.read_s.is_none() {
+                found.read_s = Some(now_s);
+                found.cooling_excess_k = cooling_excess_k(&readings, run.clone());
+            }
+            let since = *above_since.get_or_insert(now_s);
+            if now_s - since >= soak_s && found.permitted_s.is_none() {
+                found.permitted_s = Some(now_s);
+                found.energy_j = energy_j;
+            }
+        } else {
+            above_since = None;
+        }
+        if now.coldest_cell_c() >= release_c {
+            found.core_s.get_or_insert(now_s);
+        }
+        if found.permitted_s.is_none() {
+            found.pad_peak_c = found.pad_peak_c.max(now.pad_c);
+            found.plate_peak_c = found.plate_peak_c.max(now.plate_c);
+            found.cell_peak_c = found.cell_peak_c.max(now.warmest_cell_c());
+            found.energy_j = energy_j;
+        }
+        if let Some(proof) = heater.proof
+            && found.proof_rise_k.is_none()
+            && energy_j >= f64::from(proof.energy.as_joules())
+        {
+            let plate = readings.hottest(&now, Role::Pad) - plate_before;
+            found.proof_rise_k = Some((coldest - cell_before).max(if plate.is_finite() { plate } else { 0.0 }));
+        }
+        if (found.permitted_s.is_some() && found.core_s.is_some()) || now_s >= limit_s {
+            return found;
+        }
+        let above = readings.above_cutout(&now);
+        is_cut_out = above >= 0.0 || (is_cut_out && above > -hysteresis_k);
+        found.was_cut_out |= is_cut_out && found.permitted_s.is_none();
+        // While it soaks, the heater comes on again half way down to release.
+        is_on = coldest <= f64::midpoint(release_c, stop_c) || (is_on && coldest < stop_c);
+        let heater_w = if is_on && !is_cut_out { setup.heater_w } else { 0.0 };
+        run.set_heat(Heat { heater_w, bank_w: 0.0 });
+        run.leap(1);
+        now_s += STEP_S;
+        energy_j += heater_w * STEP_S;
+    }
+}
+
+/// How much warmer than the coldest layer it answers for a channel is at the end of a soak in which the heater gave just enough for it to
+/// stay above release.
+///
+/// Less heat at any moment leaves every layer colder, and the soak would begin anew if the channel fell to release: so no other soak
+/// that follows on the same warm-up ends with a colder layer.
+fn hover(readings: &Readings, mut run: Run, channel: usize, soak_s: f64) -> f64 {
+    let release_c = celsius(readings.setup.settings.charge.release);
+    let mut left_s = soak_s;
+    loop {
+        let now = run.temperatures();
+        if left_s <= 0.0 {
+            // A channel that the plate keeps above release is that much warmer, and the layer is judged by release.
+            return readings.above_coldest(&now, channel) - (readings.shown(&now, channel) - release_c);
+        }
+        let heater_w = if readings.shown(&now, channel) <= release_c { readings.setup.heater_w } else { 0.0 };
+        run.set_heat(Heat { heater_w, bank_w: 0.0 });
+        run.leap(1);
+        left_s -= STEP_S;
+    }
+}
+
+/// Excess of the hottest plate channel over the hottest cell channel when the heater, until now on, has been off for as long as the
+/// settings give the plate to cool; nothing where that is not judged.
+fn cooling_excess_k(readings: &Readings, mut run: Run) -> Option<f64> {
+    let cooling = readings.setup.settings.heater.cooling?;
+    run.set_heat(Heat::default());
+    run.advance(seconds(cooling.after));
+    let now = run.temperatures();
+    let excess_k = readings.hottest(&now, Role::Pad) - readings.hottest(&now, Role::Cell);
+    excess_k.is_finite().then_some(excess_k)
+}
+
+/// Lets a bank cool with the heater off until every cell channel shows the inhibit threshold: how much warmer than the coldest layer
+/// it answers for each was when it did.
+pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> Vec<Option<f64>> {
+    let inhibit_c = celsius(setup.settings.charge.inhibit);
+    let readings = Readings::new(setup);
+    run.set_air(air);
+    run.set_heat(Heat::default());
+    let mut kept_k = vec![None; setup.settings.channels.len()];
+    let mut now_s = 0.0;
+    while now_s < limit_s && readings.cells().any(|channel| kept_k[channel].is_none()) {
+        let now = run.temperatures();
+        for channel in readings.cells() {
+            if kept_k[channel].is_none() && readings.shown(&now, channel) <= inhibit_c {
+                kept_k[channel] = Some(readings.above_coldest(&now, channel));
+            }
+        }
+        run.leap(1);
+        now_s += STEP_S;
+    }
+    kept_k
+}
+
+/// The heater on without a break, and too weak: how much warmer than the coldest layer it answers for each channel is where it shows
+/// the inhibit threshold. With a heater that is not too weak, as if it were just so weak.
+pub(super) fn weakly_held(setup: &Setup, plant: &Plant, air: Air) -> Vec<Option<f64>> {
+    let inhibit_c = celsius(setup.settings.charge.inhibit);
+    let readings = Readings::new(setup);
+    let at = |heater_w: f64| plant.steady(air.outside_c, air.wind_m_s, Heat { heater_w, bank_w: 0.0 });
+    let (off, on) = (at(0.0), at(setup.heater_w));
+    let mut kept_k = vec![None; setup.settings.channels.len()];
+    for channel in readings.cells() {
+        let (low, high) = (readings.shown(&off, channel), readings.shown(&on, channel));
+        // Everything is linear in the power: so much of it would hold the channel at inhibit.
+        let part = ((inhibit_c - low) / (high - low)).clamp(0.0, 1.0);
+        let above = |state| readings.above_coldest(state, channel);
+        kept_k[channel] = Some(above(&off) + part * (above(&on) - above(&off)));
+    }
+    kept_k
+}
+
+/// Holds a bank between the heater's thresholds for `span_s` from where `run` is. For each channel: so much warmer than the coldest
+/// layer would it be where that layer is at its coldest and the channel just shows the inhibit threshold.
+///
+/// Nothing to tell once a cell channel does show the inhibit threshold: permission has gone by then.
+pub(super) fn held(setup: &Setup, run: &mut Run, air: Air, span_s: f64) -> Vec<Option<f64>> {
+    let (charge, heater) = (&setup.settings.charge, &setup.settings.heater);
+    let inhibit_c = celsius(charge.inhibit);
+    let readings = Readings::new(setup);
+    run.set_air(air);
+    let mut kept_k: Vec<Option<f64>> = vec![None; setup.settings.channels.len()];
+    let (mut now_s, mut is_on) = (0.0, false);
+    while now_s < span_s {
+        let now = run.temperatures();
+        let coldest = readings.coldest_cell(&now);
+        if coldest <= inhibit_c {
+            break;
+        }
+        for channel in readings.cells() {
+            let so_far = kept_k[channel].unwrap_or(f64::NEG_INFINITY);
+            // The same layer with a channel that shows so much less.
+            let above = readings.above_coldest(&now, channel) - (readings.shown(&now, channel) - inhibit_c);
+            kept_k[channel] = Some(above.max(so_far));
+        }
+        is_on = coldest <= celsius(heater.start) || (is_on && coldest < celsius(heater.stop));
+        run.set_heat(Heat { heater_w: if is_on { setup.heater_w } else { 0.0 }, bank_w: 0.0 });
+        run.leap(1);
+        now_s += STEP_S;
+    }
+    kept_k
+}

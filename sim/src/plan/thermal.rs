@@ -1,0 +1,568 @@
+//! What the heater can do: hold, warm up, and what either costs; and where the thermometers then stand against the cells.
+//!
+//! Everything is computed with the plant as written down, and again with one thing at a time at either end of its tolerance. The
+//! larger of the two changes is that thing's half-width; the half-widths, as rectangular distributions, make the expanded
+//! uncertainty (k = 2) that stands beside each figure.
+
+use super::course::{self, STEP_S, Setup, WarmUp};
+use super::figures::{fixed, plain, raised_to, uncertain};
+use super::measurement::COVERAGE;
+use super::placement::{Cause, Placement, Placements};
+use super::thresholds::answers_for;
+use super::verdict::{Finding, Part};
+use crate::plant::{Air, Heat, Plant};
+use crate::rehearse::Variation;
+use crate::site::{Site, StandsOn, Tolerance};
+use forewarm_core::quantity::Celsius;
+use forewarm_core::settings::{Hold, Settings};
+use rayon::prelude::*;
+use serde::Serialize;
+
+/// Length of the night that energy is told for (h). Common practice, no source: a winter night at middle latitudes.
+const NIGHT_H: f64 = 14.0;
+
+/// Longest warm-up that is waited for (s): three days.
+const LONGEST_S: f64 = 72.0 * 3600.0;
+
+/// Temperatures of everything at the start of a warm-up (°C), besides the design minimum.
+const STARTS_C: [f64; 2] = [-10.0, 0.0];
+
+/// Warm-up times for which the power is told (h).
+const WITHIN_H: [f64; 3] = [2.0, 4.0, 8.0];
+
+/// Thicknesses for which the hold power is told (mm).
+const THICKNESSES_MM: [f64; 4] = [25.0, 50.0, 75.0, 100.0];
+
+/// A figure with its expanded uncertainty, coverage factor 2.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Figure {
+    /// With everything as written down.
+    pub value: f64,
+    /// Expanded uncertainty.
+    pub expanded_uncertainty: f64,
+}
+
+impl Figure {
+    pub(super) fn text(self, unit: &str) -> String {
+        uncertain(self.value, self.expanded_uncertainty, unit).trim().to_owned()
+    }
+}
+
+/// A warm-up in air that stays as cold as everything was at first, at nominal power.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct WarmUpReport {
+    /// Temperature of everything at the start, and of the outside all the time (°C).
+    pub start_c: f64,
+    /// Until every cell channel reads above release (h); `null` where that takes more than three days.
+    pub reads_released_h: Option<Figure>,
+    /// Until the coldest layer is as warm (h).
+    pub coldest_layer_h: Option<Figure>,
+    /// By how much the coldest layer is behind (h).
+    pub lag_h: Option<f64>,
+    /// Until the soak is over and charge is permitted (h).
+    pub permitted_h: Option<Figure>,
+    /// Electrical energy until then (Wh).
+    pub energy_wh: Figure,
+    /// Warmest the pad becomes until then (°C).
+    pub pad_peak_c: Figure,
+    /// Warmest the plate becomes until then (°C).
+    pub plate_peak_c: Figure,
+    /// Warmest any cell layer becomes until then (°C).
+    pub cell_peak_c: Figure,
+    /// Whether a cut-out switches the heater off on the way.
+    pub is_cut_out: bool,
+}
+
+/// The power that warms the coldest layer from the design minimum to release within a time.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct PowerReport {
+    /// The time (h).
+    pub within_h: f64,
+    /// The power (W).
+    pub power_w: Figure,
+    /// That power over the heated area (W/cm²).
+    pub density_w_per_cm2: f64,
+    /// The plate at the end of it (°C).
+    pub plate_c: f64,
+    /// Whether the plate would be at or above its cut-out by then.
+    pub is_cut_out: bool,
+}
+
+/// The power that holds with another insulation.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct InsulationReport {
+    /// Thickness of walls, lid and floor (mm).
+    pub thickness_mm: f64,
+    /// The power that holds (W).
+    pub hold_w: Figure,
+}
+
+/// What the heater can do.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Thermal {
+    /// Outside temperature that it is designed for (°C).
+    pub design_min_c: f64,
+    /// Wind that it is designed for, before shelter (m/s).
+    pub design_wind_m_s: f64,
+    /// Release threshold, which the coldest layer is to reach (°C).
+    pub release_c: f64,
+    /// Nominal power of the heater (W), half-width of its tolerance.
+    pub heater_w: Figure,
+    /// Power that keeps the coldest layer at release, which is what the box then loses (W).
+    pub hold_w: Figure,
+    /// That loss for each kelvin between coldest layer and outside (W/K); `null` on the ground, which is at another temperature.
+    pub loss_w_per_k: Option<Figure>,
+    /// Where the coldest layer ends with the heater on for ever (°C).
+    pub reaches_c: Figure,
+    /// Length of a night (h).
+    pub night_h: f64,
+    /// Energy to hold through a night at the design minimum (Wh).
+    pub night_wh: Figure,
+    /// The same as part of what the bank holds (%).
+    pub night_pct_of_bank: Figure,
+    /// Warm-ups from several temperatures.
+    pub warm_ups: Vec<WarmUpReport>,
+    /// Powers for several warm-up times.
+    pub powers: Vec<PowerReport>,
+    /// Hold power for several thicknesses of insulation.
+    pub insulation: Vec<InsulationReport>,
+}
+
+/// Everything that is computed once for what is written down and again for each end of each tolerance.
+#[derive(Clone, Debug)]
+struct Study {
+    hold_w: f64,
+    reaches_c: f64,
+    warm_ups: Vec<WarmUp>,
+    /// For each time: the power, and the plate's temperature then.
+    powers: Vec<(f64, f64)>,
+    insulation: Vec<f64>,
+    given_k: Vec<Option<f64>>,
+    kept_k: Vec<Option<f64>>,
+}
+
+/// What is asked, besides the installation.
+struct Question<'s> {
+    settings: &'s Settings,
+    answers_for: Vec<Vec<usize>>,
+    starts_c: Vec<f64>,
+    within_h: Vec<f64>,
+    thicknesses_mm: Vec<f64>,
+}
+
+fn celsius(t: Celsius) -> f64 {
+    f64::from(t.as_steps()) / f64::from(1_u32 << 16)
+}
+
+impl Question<'_> {
+    fn release_c(&self) -> f64 {
+        celsius(self.settings.charge.release)
+    }
+
+    fn study(&self, site: &Site, heater_w: f64, warmer_k: f64) -> Study {
+        let setup = Setup { settings: self.settings, site, heater_w, answers_for: &self.answers_for };
+        let plant = Plant::new(site, STEP_S);
+        let air = |outside_c: f64| Air { outside_c, slope_k_per_s: 0.0, wind_m_s: site.place.design_wind_m_s };
+        let design = air(site.place.design_min_c + warmer_k);
+        let steady = |heater_w| plant.steady(design.outside_c, design.wind_m_s, Heat { heater_w, bank_w: 0.0 });
+        let (mut warm_ups, mut given_k): (Vec<WarmUp>, Vec<Option<f64>>) = (Vec::new(), Vec::new());
+        let mut kept_k = vec![None; self.settings.channels.len()];
+        let worst = |so_far: &mut Vec<Option<f64>>, found: &[Option<f64>]| {
+            so_far.resize(found.len(), None);
+            for (so_far, found) in so_far.iter_mut().zip(found) {
+                *so_far = [*so_far, *found].into_iter().flatten().reduce(f64::max);
+            }
+        };
+        for &start_c in &self.starts_c {
+            let air = air(start_c + warmer_k);
+            let mut run = plant.at_rest(air.outside_c);
+            let warm_up = course::warm_up(&setup, &mut run, air, LONGEST_S);
+            worst(&mut given_k, &warm_up.given_k);
+            if warm_up.permitted_s.is_some() {
+                let mut held = run.clone();
+                worst(&mut kept_k, &course::cool_down(&setup, &mut run, air, LONGEST_S));
+                if self.settings.heater.hold == Hold::WhileCharging {
+                    worst(&mut kept_k, &course::held(&setup, &mut held, air, NIGHT_H * 3600.0));
+                }
+            }
+            warm_ups.push(warm_up);
+        }
+        let weak = course::weakly_held(&setup, &plant, design);
+        if self.settings.heater.hold == Hold::WhileCharging || kept_k.iter().all(Option::is_none) {
+            worst(&mut kept_k, &weak);
+        }
+        // A channel that never had its turn: as if the heater were just strong enough.
+        given_k.resize(weak.len(), None);
+        for (given, weak) in given_k.iter_mut().zip(&weak) {
+            *given = given.or(*weak);
+        }
+        Study {
+            hold_w: hold_w(&plant, design, self.release_c()),
+            reaches_c: steady(heater_w).coldest_cell_c(),
+            warm_ups,
+            powers: powers(&plant, design, self.release_c(), &self.within_h),
+            insulation: self.thicknesses_mm.iter().map(|&thick| self.hold_with(site, thick, design)).collect(),
+            given_k,
+            kept_k,
+        }
+    }
+
+    fn hold_with(&self, site: &Site, thickness_mm: f64, air: Air) -> f64 {
+        let mut site = site.clone();
+        site.enclosure.thickness_m = thickness_mm / 1000.0;
+        site.enclosure.floor_thickness_m = thickness_mm / 1000.0;
+        hold_w(&Plant::new(&site, STEP_S), air, self.release_c())
+    }
+}
+
+/// The least power at which every layer ends at or above `target_c`; none where it does so without.
+fn hold_w(plant: &Plant, air: Air, target_c: f64) -> f64 {
+    const PROBE_W: f64 = 100.0;
+    let at = |heater_w| plant.steady(air.outside_c, air.wind_m_s, Heat { heater_w, bank_w: 0.0 }).layers_c;
+    let (off, on) = (at(0.0), at(PROBE_W));
+    // The plant is linear in the power.
+    let layers = off.iter().flatten().zip(on.iter().flatten());
+    layers.map(|(off, on)| PROBE_W * (target_c - off) / (on - off)).fold(0.0, f64::max)
+}
+
+/// For each time (h), the constant power that brings every layer from the outside temperature to `target_c`, and where the plate
+/// then is.
+fn powers(plant: &Plant, air: Air, target_c: f64, within_h: &[f64]) -> Vec<(f64, f64)> {
+    const PROBE_W: f64 = 100.0;
+    let after = |heater_w: f64, hours: f64| {
+        let mut run = plant.at_rest(air.outside_c);
+        run.set_air(air);
+        run.set_heat(Heat { heater_w, bank_w: 0.0 });
+        run.advance(hours * 3600.0);
+        run.temperatures()
+    };
+    let power = |&hours: &f64| {
+        let (off, on) = (after(0.0, hours), after(PROBE_W, hours));
+        let layers = off.layers_c.iter().flatten().zip(on.layers_c.iter().flatten());
+        let power_w = layers.map(|(off, on)| PROBE_W * (target_c - off) / (on - off)).fold(0.0, f64::max);
+        (power_w, off.plate_c + power_w / PROBE_W * (on.plate_c - off.plate_c))
+    };
+    within_h.iter().map(power).collect()
+}
+
+/// What may differ, in the words of a budget.
+fn causes(tolerance: &Tolerance) -> Vec<(&'static str, f64, fn(&mut Variation, f64))> {
+    let all: [(&str, f64, fn(&mut Variation, f64)); 7] = [
+        ("heater power", tolerance.pad_power, |variation, end| variation.pad_power = end),
+        ("conductivity of the insulation", tolerance.insulation, |variation, end| variation.insulation = end),
+        ("specific heat of the batteries", tolerance.specific_heat, |variation, end| variation.specific_heat = end),
+        ("conductivity of the batteries", tolerance.conductivity, |variation, end| variation.conductivity = end),
+        ("joints of pad, plate and batteries", tolerance.contact, |variation, end| variation.contact = end),
+        ("air changes", tolerance.air_changes, |variation, end| variation.air_changes = end),
+        ("outside temperature", tolerance.weather_k, |variation, end| variation.weather = end),
+    ];
+    all.into_iter().filter(|(_, half_width, _)| *half_width > 0.0).collect()
+}
+
+/// The study as written down, and at both ends of each cause.
+struct Studies {
+    written: Study,
+    ends: Vec<(&'static str, [Study; 2])>,
+}
+
+impl Studies {
+    /// Half-width that each cause gives a quantity.
+    fn half_widths<'s>(
+        &'s self,
+        of: impl Fn(&Study) -> Option<f64> + 's,
+    ) -> impl Iterator<Item = (&'static str, f64)> + 's {
+        let written = of(&self.written);
+        self.ends.iter().map(move |(name, ends)| {
+            let moved = |end| Some((of(end)? - written?).abs());
+            (*name, ends.iter().filter_map(moved).fold(0.0, f64::max))
+        })
+    }
+
+    fn figure(&self, of: impl Fn(&Study) -> Option<f64>) -> Option<Figure> {
+        let value = of(&self.written)?;
+        let variance: f64 = self.half_widths(of).map(|(_, half_width)| half_width * half_width / 3.0).sum();
+        Some(Figure { value, expanded_uncertainty: COVERAGE * variance.sqrt() })
+    }
+
+    /// A quantity that there always is.
+    fn sure(&self, of: impl Fn(&Study) -> f64) -> Figure {
+        self.figure(|study| Some(of(study))).unwrap_or(Figure { value: f64::NAN, expanded_uncertainty: 0.0 })
+    }
+
+    fn placement(&self, of: impl Fn(&Study) -> Option<f64>) -> Placement {
+        Placement {
+            warm_bias_k: of(&self.written).unwrap_or(0.0),
+            causes: self.half_widths(of).map(|(of, half_width_k)| Cause { of, half_width_k }).collect(),
+        }
+    }
+}
+
+/// What the heater of `site` can do, where each channel stands against the cells, and what is to be said of it. `within_h` is one
+/// warm-up time more to tell the power for.
+#[must_use]
+pub fn judge(settings: &Settings, site: &Site, within_h: Option<f64>) -> (Thermal, Vec<Placements>, Vec<Finding>) {
+    let heater_w = f64::from(settings.heater.power.as_milliwatts()) / 1000.0;
+    let design_min_c = site.place.design_min_c;
+    let release_c = celsius(settings.charge.release);
+    let mut starts_c = vec![design_min_c];
+    starts_c.extend(STARTS_C.into_iter().filter(|&start_c| start_c > design_min_c + 1.0));
+    starts_c.retain(|&start_c| start_c < release_c);
+    let thick_mm = (site.enclosure.thickness_m * 1e6).round() / 1000.0;
+    let question = Question {
+        settings,
+        answers_for: site.mountings.iter().map(|mounting| answers_for(mounting.at, site.battery.count)).collect(),
+        starts_c,
+        within_h: in_order(WITHIN_H.into_iter().chain(within_h)),
+        thicknesses_mm: in_order(THICKNESSES_MM.into_iter().chain([thick_mm])),
+    };
+    let studies = studies(&question, site, heater_w);
+    let thermal = report(&studies, &question, site, heater_w);
+    let findings = findings(&thermal, &studies, settings, site);
+    let placements = (0..settings.channels.len())
+        .map(|channel| Placements {
+            given: studies.placement(|study| study.given_k[channel]),
+            kept: studies.placement(|study| study.kept_k[channel]),
+        })
+        .collect();
+    (thermal, placements, findings)
+}
+
+fn in_order(values: impl Iterator<Item = f64>) -> Vec<f64> {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    values.dedup();
+    values
+}
+
+fn studies(question: &Question, site: &Site, heater_w: f64) -> Studies {
+    let with = |variation: &Variation| {
+        let power = heater_w * (1.0 + variation.pad_power * site.tolerance.pad_power);
+        question.study(&variation.of(site), power, variation.weather * site.tolerance.weather_k)
+    };
+    let causes = causes(&site.tolerance);
+    let mut variations = vec![Variation::default()];
+    for (_, _, set) in &causes {
+        for end in [-1.0, 1.0] {
+            let mut variation = Variation::default();
+            set(&mut variation, end);
+            variations.push(variation);
+        }
+    }
+    let mut found = variations.par_iter().map(with).collect::<Vec<_>>().into_iter();
+    let written = found.next().unwrap_or_else(|| with(&Variation::default()));
+    let ends = causes.iter().filter_map(|(name, ..)| Some((*name, [found.next()?, found.next()?]))).collect();
+    Studies { written, ends }
+}
+
+fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) -> Thermal {
+    let (design_min_c, release_c) = (site.place.design_min_c, question.release_c());
+    let hold_w = studies.sure(|study| study.hold_w);
+    let times = |value: Figure, by: f64| Figure {
+        value: value.value * by,
+        expanded_uncertainty: value.expanded_uncertainty * by,
+    };
+    let capacity_ah = f64::from(question.settings.charge.capacity.as_milliamp_hours()) / 1000.0;
+    let bank_wh = capacity_ah * f64::from(site.battery.cells_in_series) * CELL_V;
+    let night_wh = times(hold_w, NIGHT_H);
+    let warm_ups =
+        question.starts_c.iter().enumerate().map(|(index, &start_c)| warm_up_report(studies, index, start_c));
+    let power = |(index, &within_h): (usize, &f64)| {
+        let power_w = studies.sure(|study| study.powers[index].0);
+        let plate_c = studies.written.powers[index].1;
+        PowerReport {
+            within_h,
+            power_w,
+            density_w_per_cm2: power_w.value / (site.pad.area_m2 * 1e4),
+            plate_c,
+            is_cut_out: plate_c >= celsius(question.settings.heater.cutout_pad),
+        }
+    };
+    let insulation = |(index, &thickness_mm): (usize, &f64)| InsulationReport {
+        thickness_mm,
+        hold_w: studies.sure(|study| study.insulation[index]),
+    };
+    Thermal {
+        design_min_c,
+        design_wind_m_s: site.place.design_wind_m_s,
+        release_c,
+        heater_w: Figure { value: heater_w, expanded_uncertainty: heater_w * site.tolerance.pad_power },
+        hold_w,
+        loss_w_per_k: (site.place.stands_on == StandsOn::Air && release_c > design_min_c)
+            .then(|| times(hold_w, 1.0 / (release_c - design_min_c))),
+        reaches_c: studies.sure(|study| study.reaches_c),
+        night_h: NIGHT_H,
+        night_wh,
+        night_pct_of_bank: times(night_wh, 100.0 / bank_wh),
+        warm_ups: warm_ups.collect(),
+        powers: question.within_h.iter().enumerate().map(power).collect(),
+        insulation: question.thicknesses_mm.iter().enumerate().map(insulation).collect(),
+    }
+}
+
+/// Nominal voltage of a lithium iron phosphate cell (V). From memory; 3.2 V is what makers print.
+const CELL_V: f64 = 3.2;
+
+fn warm_up_report(studies: &Studies, index: usize, start_c: f64) -> WarmUpReport {
+    let hours = |of: fn(&WarmUp) -> Option<f64>| {
+        studies.figure(move |study| of(&study.warm_ups[index]).map(|seconds| seconds / 3600.0))
+    };
+    let of = |of: fn(&WarmUp) -> f64| studies.sure(move |study| of(&study.warm_ups[index]));
+    let (reads_released_h, coldest_layer_h) = (hours(|warm_up| warm_up.read_s), hours(|warm_up| warm_up.core_s));
+    WarmUpReport {
+        start_c,
+        lag_h: coldest_layer_h.zip(reads_released_h).map(|(layer, reads)| layer.value - reads.value),
+        reads_released_h,
+        coldest_layer_h,
+        permitted_h: hours(|warm_up| warm_up.permitted_s),
+        energy_wh: of(|warm_up| warm_up.energy_j / 3600.0),
+        pad_peak_c: of(|warm_up| warm_up.pad_peak_c),
+        plate_peak_c: of(|warm_up| warm_up.plate_peak_c),
+        cell_peak_c: of(|warm_up| warm_up.cell_peak_c),
+        is_cut_out: studies.written.warm_ups[index].was_cut_out,
+    }
+}
+
+fn findings(thermal: &Thermal, studies: &Studies, settings: &Settings, site: &Site) -> Vec<Finding> {
+    let mut findings = vec![holding(thermal, site)];
+    if let Some((warm_up, report)) = studies.written.warm_ups.first().zip(thermal.warm_ups.first()) {
+        let holds = thermal.hold_w.value <= thermal.heater_w.value;
+        findings.extend(warming(report, thermal, settings, holds));
+        findings.extend(proof(warm_up, settings, thermal));
+        findings.extend(cooling(warm_up, settings));
+    }
+    findings
+}
+
+/// Whether the heater holds at the design minimum.
+fn holding(thermal: &Thermal, site: &Site) -> Finding {
+    let Thermal { hold_w, heater_w, reaches_c, .. } = *thermal;
+    let place = format!("at {} °C outside", plain(thermal.design_min_c));
+    let release = plain(thermal.release_c);
+    if hold_w.value <= 0.0 {
+        return Finding::fine(Part::Thermal, format!("{place} the cells stay at {release} °C without heat"));
+    }
+    let needs = format!("{place} it takes {} to keep the coldest layer at {release} °C", hold_w.text("W"));
+    let gives = format!("the heater gives {}", heater_w.text("W"));
+    let surely = hold_w.value + hold_w.expanded_uncertainty;
+    let weakest = heater_w.value - heater_w.expanded_uncertainty;
+    if surely <= weakest {
+        return Finding::fine(Part::Thermal, format!("the heater holds: {needs}, and {gives}"));
+    }
+    let pad = surely / (weakest / heater_w.value);
+    let mut ways = vec![format!("power_w = {} or more", fixed(raised_to(pad, 10.0), 0))];
+    let thick_mm = site.enclosure.thickness_m * 1000.0;
+    let enough = thermal
+        .insulation
+        .iter()
+        .find(|row| row.thickness_mm > thick_mm + 0.5 && row.hold_w.value + row.hold_w.expanded_uncertainty <= weakest);
+    ways.extend(enough.map(|row| format!("{} mm of insulation all round", plain(row.thickness_mm))));
+    let change = ways.join(", or ");
+    if hold_w.value > heater_w.value {
+        let text = format!(
+            "the heater cannot hold: {needs}, and {gives}; the coldest layer ends at {} and charge is never permitted",
+            reaches_c.text("°C")
+        );
+        Finding::headline(Part::Thermal, text, change)
+    } else {
+        let text = format!("the heater may not hold: {needs}, and {gives}");
+        Finding::change(Part::Thermal, text, change)
+    }
+}
+
+/// How long it takes to warm up from the design minimum.
+fn warming(report: &WarmUpReport, thermal: &Thermal, settings: &Settings, holds: bool) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    let from = format!("from {} °C", plain(report.start_c));
+    match report.permitted_h {
+        // Told already where the heater is too weak.
+        None if holds => findings.push(Finding::headline(
+            Part::Thermal,
+            format!("{from} charge is not permitted within three days"),
+            if report.is_cut_out {
+                "less power over more area, or cut-outs as high as the batteries' maker allows"
+            } else {
+                "more power, or more insulation"
+            },
+        )),
+        None => {}
+        Some(permitted) => {
+            let max_run_h = f64::from(settings.heater.max_run.as_millis()) / 3.6e6;
+            let text = format!(
+                "{from} charge is permitted after {}, for {}",
+                permitted.text("h"),
+                report.energy_wh.text("Wh")
+            );
+            if permitted.value > max_run_h {
+                findings.push(Finding::change(
+                    Part::Thermal,
+                    format!("{text}: longer than the heater may run without a pause ({} h)", plain(max_run_h)),
+                    format!("heater.max_run_h = {}, or more power", fixed(permitted.value.ceil(), 0)),
+                ));
+            } else {
+                findings.push(Finding::fine(Part::Thermal, text));
+            }
+        }
+    }
+    if report.is_cut_out {
+        let power = thermal.powers.iter().rev().find(|row| !row.is_cut_out);
+        findings.push(Finding::change(
+            Part::Thermal,
+            format!(
+                "{from} a cut-out switches the heater off on the way, with the plate at {}",
+                report.plate_peak_c.text("°C")
+            ),
+            power.map_or_else(
+                || "less power over more area, or a thicker plate".to_owned(),
+                |row| {
+                    format!(
+                        "less power ({} warms up in {} h), more area, or a thicker plate",
+                        row.power_w.text("W"),
+                        plain(row.within_h)
+                    )
+                },
+            ),
+        ));
+    }
+    findings
+}
+
+/// Whether a heater that works passes its own proof.
+fn proof(warm_up: &WarmUp, settings: &Settings, thermal: &Thermal) -> Option<Finding> {
+    let proof = settings.heater.proof?;
+    let (asked_k, found_k) = (f64::from(proof.rise.as_millikelvins()) / 1000.0, warm_up.proof_rise_k?);
+    // Half of what is expected leaves room for a draught and a weak supply.
+    (found_k < 2.0 * asked_k).then(|| {
+        let energy_wh = f64::from(proof.energy.as_joules()) / 3600.0;
+        Finding::change(
+            Part::Thermal,
+            format!(
+                "at {} °C, {} Wh raise plate or cells by {} K; with proof_rise_k = {} a sound heater may be taken for a broken one",
+                plain(thermal.design_min_c),
+                plain(energy_wh),
+                fixed(found_k, 1),
+                plain(asked_k)
+            ),
+            format!("proof_rise_k = {}, or more proof_wh", plain((found_k / 2.0 * 10.0).floor() / 10.0)),
+        )
+    })
+}
+
+/// Whether a heater that is off passes the check that it is.
+fn cooling(warm_up: &WarmUp, settings: &Settings) -> Option<Finding> {
+    let cooling = settings.heater.cooling?;
+    let asked_k = f64::from(cooling.excess.as_millikelvins()) / 1000.0;
+    let found_k = warm_up.cooling_excess_k?;
+    (found_k > asked_k / 2.0).then(|| {
+        Finding::change(
+            Part::Thermal,
+            format!(
+                "{} min after a warm-up the plate is still {} K above the cells; with cooling_excess_k = {} a heater that is off may be \
+                 taken for one that is stuck on",
+                plain(f64::from(cooling.after.as_millis()) / 60_000.0),
+                fixed(found_k, 1),
+                plain(asked_k)
+            ),
+            format!("cooling_excess_k = {}, or more cooling_min", fixed((2.0 * found_k).ceil(), 0)),
+        )
+    })
+}
