@@ -19,12 +19,12 @@ fn winter() -> Scenario {
 
 /// Steps of one second, on one thread.
 #[divan::bench(args = [Pace::Leaping, Pace::EveryStep], sample_count = 10)]
-fn one_winter(bencher: divan::Bencher, pace: &Pace) {
+fn one_winter(bencher: divan::Bencher, pace: Pace) {
     let scenario = winter();
     let steps = u64::try_from(scenario.span_s).expect("seconds");
     bencher
         .counter(ItemsCount::new(steps))
-        .bench_local(|| play(&scenario, &Variation::default(), *pace, &mut (), &AtomicBool::new(false)));
+        .bench_local(|| play(&scenario, &Variation::default(), pace, &mut (), &AtomicBool::new(false)));
 }
 
 /// The same with everything that a picture shows.

@@ -112,7 +112,8 @@ fn the_picture_shown_is_the_one_the_first_command_draws() {
     let drawn = folder.path().join("winter.svg");
     let rehearse = examples().into_iter().find(|example| example.name == "rehearse").expect("the rehearsal");
     // In place of the page, which is of the same season.
-    let mut arguments: Vec<String> = rehearse.arguments.into_iter().take_while(|argument| argument != "--plot").collect();
+    let mut arguments: Vec<String> =
+        rehearse.arguments.into_iter().take_while(|argument| argument != "--plot").collect();
     arguments.extend(["--plot".into(), drawn.to_str().expect("a path in UTF-8").into()]);
     run(&arguments);
     let drawn = std::fs::read_to_string(drawn).expect("the picture");
