@@ -60,13 +60,15 @@ fn number(value: &Value, key: &str) -> f64 {
 fn the_stable_keys_are_there_and_agree_with_each_other() {
     let report = Hut::new(20).json(&[]);
     assert_eq!((number(&report, "days"), number(&report, "steps")), (20.0, 20.0 * 86_400.0));
-    let by_source: f64 = report["heater_wh_by_source"].as_object().unwrap().values().map(|wh| wh.as_f64().unwrap()).sum();
+    let by_source: f64 =
+        report["heater_wh_by_source"].as_object().unwrap().values().map(|wh| wh.as_f64().unwrap()).sum();
     let heater_wh = number(&report, "heater_wh");
     assert!(heater_wh > 100.0 && (by_source - heater_wh).abs() < 1e-6 * heater_wh, "{by_source} {heater_wh}");
     // 120 W at 12.8 V, and no bus of this bank is above 14.6 V.
     let mean_w = heater_wh * 3600.0 / number(&report, "heater_on_s");
     assert!((100.0..157.0).contains(&mean_w), "{mean_w} W");
-    let [permitted, wanted, refused] = ["charge_permitted_s", "charge_wanted_s", "charge_refused_s"].map(|key| number(&report, key));
+    let [permitted, wanted, refused] =
+        ["charge_permitted_s", "charge_wanted_s", "charge_refused_s"].map(|key| number(&report, key));
     assert!(permitted > 0.0 && refused > 0.0 && refused <= wanted && wanted <= 20.0 * 86_400.0);
     assert!(number(&report, "coldest_true_c_while_permitted") > 0.0);
     assert!(number(&report, "relay_cycles") >= 2.0);
@@ -154,7 +156,19 @@ fn an_installation_without_a_site_is_told_what_it_lacks() {
     let settings_only: Vec<&str> = settings_only
         .lines()
         .filter(|line| {
-            let sited = ["at =", "battery =", "class =", "cable_", "lag_s", "schedule", "power_w = 450", "rated_a", "derate", "other_loads", "sun_at"];
+            let sited = [
+                "at =",
+                "battery =",
+                "class =",
+                "cable_",
+                "lag_s",
+                "schedule",
+                "power_w = 450",
+                "rated_a",
+                "derate",
+                "other_loads",
+                "sun_at",
+            ];
             !sited.iter().any(|key| line.starts_with(key))
         })
         .collect();
