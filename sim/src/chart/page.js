@@ -694,7 +694,7 @@
     const middle = Math.floor((from + to) / 2 / season.day);
     let [first, end] = reading ? [middle, middle] : [Math.floor(from / season.day), Math.ceil(to / season.day) - 1];
     [first, end] = [Math.max(0, first), Math.min(last, end)];
-    const days = season.days.slice(first, end + 1);
+    const days = season.days.slice(first, Math.max(first, end + 1));
     const start = iso(season, first * season.day);
     // A season that does not start at midnight has days of its own.
     const day = start.endsWith("T00:00:00") ? start.slice(0, 10) : "the 24 h from " + start.slice(0, 16).replace("T", " ");
