@@ -1,4 +1,5 @@
 //! `forewarm rehearse` as a user runs it.
+#![expect(clippy::float_cmp, reason = "whole numbers come out whole")]
 
 mod common;
 
@@ -7,7 +8,7 @@ use serde_json::Value;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// A folder with the demo's installation, cut to a few days, and its weather.
 struct Hut {
@@ -115,7 +116,7 @@ fn a_timeline_replays_to_the_decisions_it_was_written_with() {
     let hut = Hut::new(20);
     let timeline = hut.path("season.csv");
     let timeline = timeline.to_str().unwrap();
-    assert_eq!(hut.rehearse(&["--timeline", timeline, "--every", "10"]).status, 0);
+    assert_eq!(hut.rehearse(&["--timeline", timeline]).status, 0);
     let hut_file = hut.path("hut.toml");
     let replayed = forewarm(&["replay", hut_file.to_str().unwrap(), timeline, "--json"]);
     assert_eq!(replayed.status, 0, "{}", replayed.stderr);
@@ -123,7 +124,8 @@ fn a_timeline_replays_to_the_decisions_it_was_written_with() {
     let days = 20.0 * 86_400.0;
     for output in ["heater", "charge"] {
         let differed = &report[format!("{output}_differences")];
-        let seconds = number(differed, "differs_s");
+        let seconds = number(differed, "logged_only_s") + number(differed, "ours_only_s");
+        assert!(number(differed, "compared_s") > 0.99 * days);
         // A line shows 1 mK, and a log is a straight line where there was noise.
         assert!(seconds < 0.005 * days, "{output}: {seconds} s\n{differed}");
     }
@@ -223,9 +225,7 @@ fn an_interrupted_run_tells_what_was_finished_and_leaves_no_file() {
     std::thread::sleep(Duration::from_secs(4));
     let interrupt = Command::new("kill").args(["-INT", &child.id().to_string()]).status().expect("kill");
     assert!(interrupt.success());
-    let asked = Instant::now();
     let output = child.wait_with_output().expect("the command ends");
-    assert!(asked.elapsed() < Duration::from_secs(60), "it did not heed the interrupt");
     let (stdout, stderr) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert_eq!(output.status.code(), Some(130), "{stderr}");
     assert!(stdout.contains("of 1000000 trials"), "{stdout}");

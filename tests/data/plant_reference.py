@@ -22,7 +22,7 @@ from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 
 SIGMA = 5.670374e-8  # Stefan-Boltzmann (W/(m2 K4)), CODATA 2018
-# ISO 6946, annex A: radiative coefficient 4 eps sigma T^3, eps = 0.9, here at 0 C.
+# ISO 6946:2007, annex A: radiative coefficient 4 eps sigma T^3, eps = 0.9, here at 0 C.
 H_RADIATION = 4 * 0.9 * SIGMA * 273.15**3
 
 # Conductivity (W/(m K)), density (kg/m3), specific heat (J/(kg K)).
@@ -123,7 +123,7 @@ def build(s, wind):
     lid_in, lid_out = length * width, (length + 2 * wall) * (width + 2 * wall)
     sides_in = 2 * (length + width) * tall
     sides_out = 2 * (length + width + 4 * wall) * (tall + wall + under)
-    # ISO 6946, annex A: outside, convection 4 + 4 v, and radiation.
+    # ISO 6946:2007, annex A: outside, convection 4 + 4 v, and radiation.
     h_out = 4 + 4 * wind + H_RADIATION
     # The floor has its own four edges and corners.
     through = 1 / (k * (lid_in / under + 0.54 * 2 * (length + width) + 0.15 * 4 * under))

@@ -34,7 +34,7 @@ pub const LAYERS: usize = 6;
 /// on a case, the cable led along the case.
 const AIR_SHARE: f64 = 0.05;
 
-/// Long-wave radiation between dark surfaces near 0 °C (W/(m² K)): 4 ε σ T³ with ε = 0.9. Source: ISO 6946, annex A.
+/// Long-wave radiation between dark surfaces near 0 °C (W/(m² K)): 4 ε σ T³ with ε = 0.9. Source: ISO 6946:2007, annex A.
 const RADIATION: f64 = 0.9 * 4.0 * 5.670_374e-8 * 273.15 * 273.15 * 273.15;
 
 /// The network with the places of its parts.
@@ -109,7 +109,7 @@ impl Body {
     /// The whole network with so much wind about the box (m/s).
     pub(super) fn in_wind(&self, wind_m_s: f64) -> Network {
         let mut network = self.network.clone();
-        // Outside film. Source: ISO 6946, annex A: h = 4 + 4 v for the convection, and radiation.
+        // Outside film. Source: ISO 6946:2007, annex A: h = 4 + 4 v for the convection, and radiation.
         let film = 4.0 + 4.0 * wind_m_s + RADIATION;
         for windward in &self.windward {
             let through = series(windward.solid_w_per_k, film * windward.area_m2);

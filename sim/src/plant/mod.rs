@@ -156,24 +156,27 @@ impl Plant {
         self.sorted(&DVector::from_vec(all))
     }
 
-    /// Starts with everything at one temperature (°C).
+    /// Starts with everything at one temperature (°C), in still air of 0 °C and unheated until either is set.
     #[must_use]
     pub fn at_rest(&self, temperature_c: f64) -> Run<'_> {
-        self.start(DVector::from_element(self.nodes(), temperature_c))
+        self.start(&DVector::from_element(self.nodes(), temperature_c))
     }
 
-    /// Starts from what is steady in such air with such heat.
+    /// Starts from what is steady in such air with such heat, and stays there until either is set.
     #[must_use]
     pub fn settled(&self, outside_c: f64, wind_m_s: f64, heat: Heat) -> Run<'_> {
         let network = self.body.in_wind(class_wind(self.class(wind_m_s)));
         let heat_w: Vec<f64> = self.heat_w(heat).iter().copied().collect();
         let all = network.steady(&heat_w, outside_c, self.ground_c).unwrap_or_else(|| vec![outside_c; network.len()]);
-        self.start(DVector::from_vec(all))
+        let mut run = self.start(&DVector::from_vec(all));
+        run.set_air(Air { outside_c, slope_k_per_s: 0.0, wind_m_s });
+        run.set_heat(heat);
+        run
     }
 
-    fn start(&self, temperatures: DVector<f64>) -> Run<'_> {
+    fn start(&self, temperatures: &DVector<f64>) -> Run<'_> {
         let modes = self.modes(0);
-        let wave = modes.wave(&temperatures);
+        let wave = modes.wave(temperatures);
         let mut run = Run {
             plant: self,
             class: 0,
@@ -182,11 +185,7 @@ impl Plant {
             wave: wave.clone(),
             heat: Heat::default(),
             air: Air::default(),
-            audit: Audit {
-                at_start: self.body.network.capacities().dot(&temperatures),
-                from: wave,
-                ..Audit::new(self)
-            },
+            audit: Audit { at_start: self.body.network.capacities().dot(temperatures), from: wave, ..Audit::new(self) },
         };
         run.drive();
         run
@@ -428,7 +427,7 @@ impl Run<'_> {
         audit.put_in_j += heat_j.sum();
         audit.lost_j += outside + ground;
         audit.turned_over_j += outside.abs() + ground.abs() + heat_j.sum();
-        audit.from = self.wave.clone();
+        audit.from.clone_from(&self.wave);
         audit.since = Since::default();
     }
 }

@@ -3,6 +3,7 @@
 use super::outcome::Outcome;
 use super::scenario::Scenario;
 use super::trials::{Spread, Trial, Trials};
+use forewarm_core::settings::BankUse;
 use serde_json::{Map, Value, json};
 use std::fmt::Write;
 
@@ -90,7 +91,8 @@ fn write_rows(text: &mut String, rows: &[Row], columns: usize) {
         for value in values {
             let _ = write!(text, " {value:>12}");
         }
-        let _ = writeln!(text, " {unit}");
+        text.push_str(if unit.is_empty() { "" } else { " " });
+        let _ = writeln!(text, "{unit}");
     }
 }
 
@@ -118,10 +120,16 @@ fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "permitted", "h", 1, |r| hours(r.outcome.charge_permitted_s)),
         row(rehearsals, "wanted: a source had power, the bank room", "h", 1, |r| hours(r.outcome.charge_wanted_s)),
         row(rehearsals, "  of that refused (lost)", "h", 1, |r| hours(r.outcome.charge_refused_s)),
-        row(rehearsals, "  refused if nothing were heated", "h", 1, |r| hours(r.unheated?.charge_refused_s)),
+        row(rehearsals, "  of that used", "h", 1, |r| hours(used_s(&r.outcome))),
+        row(rehearsals, "  used if nothing were heated", "h", 1, |r| hours(used_s(&r.unheated?))),
         row(rehearsals, "charging time won by heating", "h", 1, |r| hours(r.won_s()?)),
         row(rehearsals, "charged", "Ah", 0, |r| Some(r.outcome.charged_ah)),
     ]
+}
+
+/// Time in which charge was wanted and permitted (s).
+fn used_s(outcome: &Outcome) -> f64 {
+    outcome.charge_wanted_s - outcome.charge_refused_s
 }
 
 fn heat_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
@@ -172,8 +180,11 @@ fn finite(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
+/// How to get at a value of a trial, where it has it.
+type Read = fn(&Trial) -> Option<f64>;
+
 /// A value of trials: label, unit, decimals, and how to get at it.
-type Measure = (&'static str, &'static str, usize, fn(&Trial) -> Option<f64>);
+type Measure = (&'static str, &'static str, usize, Read);
 
 const MEASURES: [Measure; 7] = [
     ("coldest layer while charge was permitted", "°C", 2, |t| t.outcome.coldest_true_c_while_permitted),
@@ -194,9 +205,9 @@ fn write_trials(text: &mut String, trials: &Trials, mark: &str) {
     }
     let columns = ["least", "5 %", "half", "95 %", "most"];
     let _ = write!(text, "  {:44}", "");
-    columns.iter().for_each(|column| {
+    for column in columns {
         let _ = write!(text, " {column:>8}");
-    });
+    }
     text.push('\n');
     for (label, unit, decimals, value) in MEASURES {
         let Some(Spread { least, p5, median, p95, most }) = trials.spread(value) else { continue };
@@ -229,8 +240,7 @@ impl Rehearsal {
     /// Charging time that heating won (s), where that is known: what would have been refused, less what was.
     #[must_use]
     pub fn won_s(&self) -> Option<f64> {
-        let used = |outcome: &Outcome| outcome.charge_wanted_s - outcome.charge_refused_s;
-        Some(used(&self.outcome) - used(&self.unheated?))
+        Some(used_s(&self.outcome) - used_s(&self.unheated?))
     }
 
     /// Whether charge was permitted to a cell below its hard limit.
@@ -282,6 +292,15 @@ impl Rehearsal {
             verdicts.push(format!(
                 "of the time there was power to charge with, {:.0} % went by with the cells too cold",
                 100.0 * outcome.charge_refused_s / outcome.charge_wanted_s
+            ));
+        }
+        let paid_unasked =
+            self.scenario.settings.bank == BankUse::Never && outcome.heater_wh_of_bank > 0.01 * outcome.heater_wh;
+        if paid_unasked {
+            verdicts.push(format!(
+                "the bank paid for {} kWh of heat, which bank.spend = \"never\" does not mean: a source counts as present \
+                 while it gives less than its budget",
+                number(outcome.heater_wh_of_bank / 1000.0, 2)
             ));
         }
         if outcome.unmet_wh > 0.0 {
@@ -361,7 +380,7 @@ impl Rehearsal {
 }
 
 fn distribution(trials: &Trials) -> Value {
-    let keys: [(&str, fn(&Trial) -> Option<f64>); 7] = [
+    let keys: [(&str, Read); 7] = [
         ("coldest_true_c_while_permitted", |t| t.outcome.coldest_true_c_while_permitted),
         ("charge_permitted_s", |t| Some(t.outcome.charge_permitted_s)),
         ("charge_refused_s", |t| Some(t.outcome.charge_refused_s)),

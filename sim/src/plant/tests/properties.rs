@@ -66,6 +66,12 @@ fn all(run: &Run<'_>) -> DVector<f64> {
     run.modes.temperatures(&run.wave)
 }
 
+/// A thousand-millionth of a kelvin up to 100 °C, and as much in proportion beyond: boxes and powers are paired at random, and some get as hot
+/// as no box does.
+fn rounding_k(temperatures: &DVector<f64>) -> f64 {
+    1e-11 * temperatures.amax().max(100.0)
+}
+
 /// Heater power (W) that just holds every layer at `hold_c`, steady.
 fn hold_w(site: &Site, outside_c: f64, wind_m_s: f64, hold_c: f64) -> f64 {
     let plant = Plant::new(site, 1.0);
@@ -94,9 +100,11 @@ proptest! {
             run
         };
         let (mut by_leaps, mut at_once) = (start(), start());
-        leaps.iter().for_each(|steps| by_leaps.leap(*steps));
+        for steps in &leaps {
+            by_leaps.leap(*steps);
+        }
         at_once.advance(count(leaps.iter().sum()) * step_s);
-        prop_assert!((all(&by_leaps) - all(&at_once)).amax() < 1e-9);
+        prop_assert!((all(&by_leaps) - all(&at_once)).amax() < rounding_k(&all(&at_once)));
         prop_assert!((by_leaps.outside_c() - at_once.outside_c()).abs() < 1e-9);
         let (by_leaps, at_once) = (by_leaps.balance(), at_once.balance());
         prop_assert!((by_leaps.lost_j - at_once.lost_j).abs() < 1e-9 * at_once.turned_over_j);
@@ -118,7 +126,7 @@ proptest! {
             tugged.set_heat(heat);
             tugged.advance(seconds / 2.0);
         }
-        prop_assert!((all(&plain) - all(&tugged)).amax() < 1e-9);
+        prop_assert!((all(&plain) - all(&tugged)).amax() < rounding_k(&all(&plain)));
         let (plain, tugged) = (plain.balance(), tugged.balance());
         prop_assert!((plain.lost_j - tugged.lost_j).abs() < 1e-9 * plain.turned_over_j);
     }
@@ -164,7 +172,7 @@ proptest! {
             more.set_air(air);
             more.set_heat(Heat { heater_w: heat.heater_w + more_w, bank_w: heat.bank_w + more_in_bank_w });
             more.advance(seconds);
-            prop_assert!((all(&more) - all(&less)).min() > -1e-9);
+            prop_assert!((all(&more) - all(&less)).min() > -rounding_k(&all(&more)));
         }
     }
 
@@ -199,7 +207,39 @@ proptest! {
         run.set_heat(heat);
         run.advance(1e9);
         let steady = plant.settled(air.outside_c, air.wind_m_s, heat);
-        prop_assert!((all(&run) - all(&steady)).amax() < 1e-8);
+        prop_assert!((all(&run) - all(&steady)).amax() < rounding_k(&all(&steady)));
+    }
+
+    #[test]
+    fn what_is_settled_stays(site in sites(), stretch in stretches()) {
+        let plant = Plant::new(&site, 1.0);
+        let Stretch { air, heat, seconds } = stretch[0];
+        let mut run = plant.settled(air.outside_c, air.wind_m_s, heat);
+        let before = all(&run);
+        run.advance(seconds);
+        let moved = (all(&run) - &before).amax();
+        prop_assert!(moved < rounding_k(&before), "{moved} K from {} °C", before.amax());
+    }
+
+    /// Back at a mark, the same follows as the first time.
+    #[test]
+    fn a_run_goes_back_to_its_mark(site in sites(), stretches in stretches(), astray_s in 1.0..1000.0) {
+        let plant = Plant::new(&site, 1.0);
+        let (mut straight, mut astray) = (plant.at_rest(0.0), plant.at_rest(0.0));
+        let mut mark = astray.mark();
+        for Stretch { air, heat, seconds } in stretches {
+            for run in [&mut straight, &mut astray] {
+                run.set_air(air);
+                run.set_heat(heat);
+                run.advance(seconds);
+            }
+            astray.save(&mut mark);
+            astray.advance(astray_s);
+            astray.restore(&mark);
+            prop_assert_eq!(straight.outside_c().to_bits(), astray.outside_c().to_bits());
+        }
+        prop_assert_eq!(all(&straight), all(&astray));
+        prop_assert_eq!(straight.balance(), astray.balance());
     }
 
     /// First and last, second and last but one; thermometers that belong to no battery.
@@ -215,7 +255,7 @@ proptest! {
             let layers = run.temperatures().layers_c;
             for (one, other) in layers.iter().zip(layers.iter().rev()) {
                 for (one, other) in one.iter().zip(other) {
-                    prop_assert!((one - other).abs() < 1e-9, "{one} {other}");
+                    prop_assert!((one - other).abs() < rounding_k(&all(&run)), "{one} {other}");
                 }
             }
         }
@@ -231,11 +271,11 @@ proptest! {
             run.set_heat(heat);
             run.advance(seconds);
         }
-        let found = run.temperatures();
-        prop_assert!((run.coldest_cell_c() - found.coldest_cell_c()).abs() < 1e-9);
-        prop_assert!((run.plate_c() - found.plate_c).abs() < 1e-9);
+        let (found, off_k) = (run.temperatures(), rounding_k(&all(&run)));
+        prop_assert!((run.coldest_cell_c() - found.coldest_cell_c()).abs() < off_k);
+        prop_assert!((run.plate_c() - found.plate_c).abs() < off_k);
         for (quick, slow) in run.sensors_c().iter().zip(&found.sensors_c) {
-            prop_assert!((quick - slow).abs() < 1e-9);
+            prop_assert!((quick - slow).abs() < off_k);
         }
     }
 }

@@ -47,7 +47,8 @@ impl Profile {
         let layer = (1..n - 1).min_by(|&i, &j| off(i).abs().total_cmp(&off(j).abs())).unwrap();
         let (below, here, above) = (means[layer - 1], means[layer], means[layer + 1]);
         let s = off(layer);
-        here + (above - below) / 2.0 * s + (above - 2.0 * here + below) / 2.0 * (s * s - 1.0 / 12.0)
+        let curved = f64::midpoint(above - here, below - here);
+        here + (above - below) / 2.0 * s + curved * (s * s - 1.0 / 12.0)
     }
 
     fn mean(&self) -> f64 {
@@ -229,10 +230,10 @@ fn a_stack_is_a_lump_at_small_biot_numbers_only() {
         let lump = lump.after(&[1.0], &[0.0], [0.0; 2], fourier * L * L / ALPHA)[0];
         assert!((lump - number(&row[7])).abs() < 1e-9, "{lump}");
         let slower = cooled(LAYERS, biot, fourier).mean().ln() / lump.ln();
-        if biot == 0.01 {
+        if row[0] == "0.01" {
             assert!((1.0 - biot / 3.0 - 1e-4..1.0).contains(&slower), "Fo {fourier}: {slower}");
             compared += 1;
-        } else if biot == 1.0 {
+        } else if row[0] == "1" {
             assert!(slower < 0.9, "Fo {fourier}: {slower}");
             compared += 1;
         }
