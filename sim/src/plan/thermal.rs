@@ -179,11 +179,7 @@ impl Question<'_> {
             let warm_up = course::warm_up(&setup, &mut run, air, LONGEST_S);
             worst(&mut given_k, &warm_up.given_k);
             if warm_up.permitted_s.is_some() {
-                let mut held = run.clone();
                 worst(&mut kept_k, &course::cool_down(&setup, &mut run, air, LONGEST_S));
-                if self.settings.heater.hold == Hold::WhileCharging {
-                    worst(&mut kept_k, &course::held(&setup, &mut held, air, NIGHT_H * 3600.0));
-                }
             }
             warm_ups.push(warm_up);
         }
