@@ -268,34 +268,3 @@ pub(super) fn steadily_held(setup: &Setup, plant: &Plant, air: Air, level_c: f64
     }
     above_k
 }
-
-/// Holds a bank between the heater's thresholds for `span_s` from where `run` is. For each channel: so much warmer than the coldest
-/// layer would it be where that layer is at its coldest and the channel just shows the inhibit threshold.
-///
-/// Nothing to tell once a cell channel does show the inhibit threshold: permission has gone by then.
-pub(super) fn held(setup: &Setup, run: &mut Run, air: Air, span_s: f64) -> Vec<Option<f64>> {
-    let (charge, heater) = (&setup.settings.charge, &setup.settings.heater);
-    let inhibit_c = celsius(charge.inhibit);
-    let readings = Readings::new(setup);
-    run.set_air(air);
-    let mut kept_k: Vec<Option<f64>> = vec![None; setup.settings.channels.len()];
-    let (mut now_s, mut is_on) = (0.0, false);
-    while now_s < span_s {
-        let now = run.temperatures();
-        let coldest = readings.coldest_cell(&now);
-        if coldest <= inhibit_c {
-            break;
-        }
-        for channel in readings.cells() {
-            let so_far = kept_k[channel].unwrap_or(f64::NEG_INFINITY);
-            // The same layer with a channel that shows so much less.
-            let above = readings.above_coldest(&now, channel) - (readings.shown(&now, channel) - inhibit_c);
-            kept_k[channel] = Some(above.max(so_far));
-        }
-        is_on = coldest <= celsius(heater.start) || (is_on && coldest < celsius(heater.stop));
-        run.set_heat(Heat { heater_w: if is_on { setup.heater_w } else { 0.0 }, bank_w: 0.0 });
-        run.leap(1);
-        now_s += STEP_S;
-    }
-    kept_k
-}

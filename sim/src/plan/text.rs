@@ -196,9 +196,14 @@ fn write_measurement(out: &mut dyn Write, measurement: &Measurement) -> io::Resu
             fixed(found.least_release_c, 1),
         ],
     ];
+    rows.push(vec![
+        "  with every error at its limit at once".to_owned(),
+        fixed(found.limit_inhibit_c, 1),
+        fixed(found.limit_release_c, 1),
+    ]);
     if let Some(set) = &found.recommended {
         rows.push(vec![
-            "recommended: even with every error at its limit".to_owned(),
+            "recommended: that, or the usual and the file's where higher".to_owned(),
             fixed(set.inhibit_c, 1),
             fixed(set.release_c, 1),
         ]);

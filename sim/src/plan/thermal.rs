@@ -179,11 +179,7 @@ impl Question<'_> {
             let warm_up = course::warm_up(&setup, &mut run, air, LONGEST_S);
             worst(&mut given_k, &warm_up.given_k);
             if warm_up.permitted_s.is_some() {
-                let mut held = run.clone();
                 worst(&mut kept_k, &course::cool_down(&setup, &mut run, air, LONGEST_S));
-                if self.settings.heater.hold == Hold::WhileCharging {
-                    worst(&mut kept_k, &course::held(&setup, &mut held, air, NIGHT_H * 3600.0));
-                }
             }
             warm_ups.push(warm_up);
         }
@@ -697,7 +693,7 @@ mod tests {
     proptest! {
         #![proptest_config(ProptestConfig { cases: 100, ..ProptestConfig::default() })]
 
-        /// What the placement at release promises: however the heater comes and goes, when a channel has been above release for the soak
+        /// What the placement at release promises: however the heater comes and goes below its cut-outs, when a channel has been above release for the soak
         /// time without a break, no layer that it answers for is colder than release less the placement, everything being as written
         /// down.
         #[test]
@@ -722,7 +718,7 @@ mod tests {
             let plant = Plant::new(&site, STEP_S);
             let mut run = plant.at_rest(start_c);
             run.set_air(Air { outside_c: start_c, ..air(&site) });
-            let mut above_s = 0.0;
+            let (mut above_s, mut is_cut_out) = (0.0, false);
             'course: for (on, off) in turns.iter().cycle().take(400) {
                 for step in 0..on + off {
                     let now = run.temperatures();
@@ -735,11 +731,80 @@ mod tests {
                         prop_assert!(coldest >= promised - 0.15, "{coldest} °C, promised {promised} °C");
                         break 'course;
                     }
-                    run.set_heat(Heat { heater_w: if step < *on { heater_w } else { 0.0 }, bank_w: 0.0 });
+                    // The default cut-outs: 30 °C in the cells and the air, 50 °C on the plate, again 5 K below.
+                    let below = |by: f64| {
+                        let cutouts = [30.0, 30.0, 50.0, 30.0];
+                        now.sensors_c.iter().zip(cutouts).all(|(t, cutout)| *t < cutout - by)
+                    };
+                    is_cut_out = !below(if is_cut_out { 5.0 } else { 0.0 });
+                    let is_on = step < *on && !is_cut_out;
+                    run.set_heat(Heat { heater_w: if is_on { heater_w } else { 0.0 }, bank_w: 0.0 });
                     run.leap(1);
                 }
             }
         }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 100, ..ProptestConfig::default() })]
+
+        /// What the placement at inhibit promises: as long as a channel shows more than the inhibit threshold, however the heater comes and
+        /// goes at the design minimum, no layer that it answers for is colder than inhibit less the placement.
+        #[test]
+        fn no_history_of_the_heater_leaves_a_colder_layer_while_permission_is_kept(
+            spot in prop_oneof![Just(Spot::Base(0)), Just(Spot::Between(0)), Just(Spot::Top(1))],
+            lying in any::<bool>(),
+            holds in any::<bool>(),
+            turns in prop::collection::vec((1..20_u32, 1..200_u32), 1..20),
+        ) {
+            let (mut settings, mut site) = (settings(), site());
+            site.mountings[0] = Mounting { at: spot, ..site.mountings[0] };
+            site.tolerance = EXACT;
+            settings.heater.hold = if holds { Hold::WhileCharging } else { Hold::Never };
+            if lying {
+                site.battery.conductivity_up_w_per_m_k = 0.6;
+                site.battery.conductivity_across_w_per_m_k = 15.0;
+            }
+            let (thermal, placements, _) = judge(&settings, &site, None);
+            let inhibit_c = celsius(settings.charge.inhibit);
+            let plant = Plant::new(&site, STEP_S);
+            let mut run = plant.at_rest(thermal.release_c);
+            run.set_air(air(&site));
+            'course: for (on, off) in turns.iter().cycle().take(400) {
+                for step in 0..on + off {
+                    let now = run.temperatures();
+                    if now.sensors_c[0] <= inhibit_c || now.sensors_c[0] > 30.0 {
+                        break 'course;
+                    }
+                    let layers = answers_for(spot, 2);
+                    let coldest = layers.iter().flat_map(|&b| &now.layers_c[b]).copied().fold(f64::INFINITY, f64::min);
+                    let promised = inhibit_c - placements[0].kept.warm_bias_k;
+                    prop_assert!(coldest >= promised - 0.1, "{coldest} °C, promised {promised} °C");
+                    let is_on = step < *on && holds;
+                    run.set_heat(Heat { heater_w: if is_on { thermal.heater_w.value } else { 0.0 }, bank_w: 0.0 });
+                    run.leap(1);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn uncertainties_add_by_their_squares_and_each_is_that_of_a_rectangular_half_width() {
+        let (settings, mut site) = (settings(), site());
+        let hold = |site: &Site| judge(&settings, site, None).0.hold_w;
+        let with = |tolerance: Tolerance| Site { tolerance, ..site.clone() };
+        let insulation = hold(&with(Tolerance { insulation: 0.15, ..EXACT })).expanded_uncertainty;
+        let air = hold(&with(Tolerance { air_changes: 1.0, ..EXACT })).expanded_uncertainty;
+        let both = hold(&with(Tolerance { insulation: 0.15, air_changes: 1.0, ..EXACT }));
+        assert!((both.expanded_uncertainty - insulation.hypot(air)).abs() < 1e-9);
+        assert!(hold(&with(EXACT)).expanded_uncertainty.abs() < 1e-12);
+        let conductivity = site.enclosure.insulation.conductivity_w_per_m_k;
+        let moved = [0.85, 1.15].map(|part| {
+            site.enclosure.insulation.conductivity_w_per_m_k = conductivity * part;
+            (hold(&site).value - both.value).abs()
+        });
+        let expected = 2.0 * moved[0].max(moved[1]) / 3_f64.sqrt();
+        assert!((insulation - expected).abs() < 1e-9, "{insulation}, not {expected}");
     }
 
     #[test]

@@ -66,8 +66,11 @@ pub struct Thresholds {
     pub least_inhibit_c: f64,
     /// The same for release, and not nearer to the least inhibit threshold than a useful hysteresis (°C).
     pub least_release_c: f64,
-    /// Thresholds below which no combination of errors within their limits brings a cell to its hard limit; `null` where the
-    /// settings allow none so high.
+    /// Inhibit threshold at which even every error at its limit at once brings no cell to its hard limit (°C).
+    pub limit_inhibit_c: f64,
+    /// The same for release (°C).
+    pub limit_release_c: f64,
+    /// These, or the file's or the usual ones where they are higher; `null` where the settings allow none so high.
     pub recommended: Option<Set>,
     /// Whether both thresholds of the file are at or above the least ones.
     pub covered: bool,
@@ -214,11 +217,12 @@ fn thresholds(settings: &Settings, site: &Site, witnesses: &[Witness]) -> Thresh
     let bears = |least_inhibit: f64, least_release: f64| {
         file.inhibit_c >= least_inhibit - 1e-9 && file.release_c >= least_release - 1e-9
     };
-    let inhibit_c = least(When::Kept, limit);
-    let release_c = least(When::Given, limit);
+    let limit_inhibit_c = least(When::Kept, limit);
+    let limit_release_c = least(When::Given, limit).max(limit_inhibit_c + HYSTERESIS_K);
     // What the file has higher already is never lowered.
-    let recommended_inhibit = inhibit_c.max(USUAL_INHIBIT_C).max(file.inhibit_c);
-    let recommended_release = release_c.max(raised_to(recommended_inhibit + hysteresis, GRAIN_K)).max(file.release_c);
+    let recommended_inhibit = limit_inhibit_c.max(USUAL_INHIBIT_C).max(file.inhibit_c);
+    let recommended_release =
+        limit_release_c.max(raised_to(recommended_inhibit + hysteresis, GRAIN_K)).max(file.release_c);
     let recommended = Set {
         inhibit_c: recommended_inhibit,
         release_c: recommended_release,
@@ -241,9 +245,11 @@ fn thresholds(settings: &Settings, site: &Site, witnesses: &[Witness]) -> Thresh
         guard_band_release_k,
         least_inhibit_c,
         least_release_c,
+        limit_inhibit_c,
+        limit_release_c,
         recommended: is_allowed.then_some(recommended),
         covered: bears(hard_limit_c + guard_band_inhibit_k, hard_limit_c + guard_band_release_k),
-        covered_at_the_limits: bears(inhibit_c, release_c),
+        covered_at_the_limits: bears(limit_inhibit_c, limit_release_c),
     }
 }
 
