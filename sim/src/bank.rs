@@ -279,9 +279,9 @@ impl Bus {
         let bus_v = self.open_v.min(of_sources).min(of_budgets);
         let lacking_heat = bus_v * bus_v * self.circuit.heat - self.budget_w;
         let charge_a = -lacking_heat.max(-self.spare_w(bus_v)).max(0.0) / bus_v;
-        // It is not where one of the two has collapsed below the voltage that carries the other.
-        let is_solution = (self.open_v + charge_a * self.resistance_ohm - bus_v).abs() < 1e-6 * self.open_v;
-        is_solution.then_some((bus_v, charge_a))
+        // The lowest is the one that carries both: the budgets' curve has no lower root above zero, and its upper root is at least
+        // open / (1 + R × heat), above any lower root of the sources' curve, which is at most open / (2 (1 + R × drawn)).
+        Some((bus_v, charge_a))
     }
 
     /// Everything fed at that voltage and current.
@@ -576,7 +576,7 @@ mod tests {
             prop_assert!(close(shares + flow.heater_w_bank, flow.heater_w), "{:?}", flow);
             // The terminals differ from the open circuit by the drop in the bank, so what they take is stored or is its heat.
             let open = case.bank.open_circuit_v(case.soc);
-            if flow.charge_a != 0.0 {
+            if case.soc > 0.0 || flow.charge_a > 0.0 {
                 prop_assert!(close(flow.bus_v, open + flow.charge_a * case.bank.resistance_ohm), "{:?}", flow);
                 prop_assert!(close(flow.bus_v * flow.charge_a, open * flow.charge_a + flow.bank_heat_w), "{:?}", flow);
             }
@@ -606,6 +606,7 @@ mod tests {
             }
             prop_assert!(flow.bus_v <= 14.6 + 1e-9, "{:?}", flow);
             prop_assert!(flow.charge_a <= case.ceiling.unwrap_or(0.0) * 200.0 + 1e-9, "{:?}", flow);
+            prop_assert!(flow.unmet_w <= case.offer.load_w, "{:?}", flow);
             prop_assert!(flow.unmet_w == 0.0 || case.soc <= 0.0, "a bank with charge feeds every load: {:?}", flow);
         }
 
@@ -639,6 +640,8 @@ mod tests {
             let flow = Case { bank: BankModel { resistance_ohm, ..case.bank.clone() }, ..case.clone() }.flow();
             let numbers = [flow.bus_v, flow.supply_v, flow.heater_w, flow.heater_w_bank, flow.line_w, flow.source_w, flow.charge_a];
             prop_assert!(numbers.iter().all(|number| number.is_finite()), "{:?}", flow);
+            let sag_v = case.bank.open_circuit_v(case.soc) + flow.charge_a * resistance_ohm - flow.bus_v;
+            prop_assert!(flow.charge_a == 0.0 || sag_v.abs() < 1e-4, "{} V amiss: {:?}", sag_v, flow);
             let fed = case.offer.load_w - flow.unmet_w;
             prop_assert!((flow.source_w - flow.heater_w - flow.line_w - fed - flow.bus_v * flow.charge_a).abs() < 1e-3, "{:?}", flow);
         }

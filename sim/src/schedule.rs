@@ -199,7 +199,7 @@ impl Schedule {
     pub fn changes(&self) -> impl Iterator<Item = u32> {
         let mut changes: Vec<u32> = self.slots.iter().flat_map(|&(from, to)| [from, to % WEEK]).collect();
         changes.sort_unstable();
-        changes.dedup();
+        // Where one slot ends with the week and another begins with it, nothing changes.
         changes.retain(|&minute| self.is_on(minute) != self.is_on(minute.checked_sub(1).unwrap_or(WEEK - 1)));
         changes.into_iter()
     }

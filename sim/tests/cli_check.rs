@@ -224,7 +224,7 @@ const SITE_WARNINGS: &[(&str, &str, &str, &str)] = &[
     ("plate", "length_mm", "length_mm = 320", "plate is 320 x 349 mm, and the row of batteries is 330 x 349 mm"),
     ("channel", "at", "at = \"plate\"", "channel 1 (cells_low): at makes it a cell channel at the plate"),
     ("channel", "at", "at = \"air\"", "channel 1 (cells_low): at makes it a cell channel in the air"),
-    ("channel", "wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 0.39\ncable_m = 10\ncable_mm2 = 0.5", "two conductors of 10 m and 0.5 mm² have about 0.780 Ω"),
+    ("channel", "wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 0.39\ncable_m = 12\ncable_mm2 = 0.5", "two conductors of 12 m and 0.5 mm² have about 0.936 Ω"),
     ("source", "schedule", "", "source 1 (engine) says nowhere when it is there"),
     ("source", "power_w", "power_w = 200", "source 1 (engine): power_w is 200 W, below budget_w (300 W)"),
     ("winter", "spell_from_day", "spell_from_day = 60", "winter.spell_from_day is 60, and the rehearsal ends after 60 days"),

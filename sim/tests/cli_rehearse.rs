@@ -1,4 +1,5 @@
 //! `forewarm rehearse` as a user runs it.
+#![expect(clippy::float_cmp, reason = "whole numbers come out whole")]
 
 mod common;
 
@@ -7,7 +8,7 @@ use serde_json::Value;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// A folder with the demo's installation, cut to a few days, and its weather.
 struct Hut {
@@ -60,13 +61,15 @@ fn number(value: &Value, key: &str) -> f64 {
 fn the_stable_keys_are_there_and_agree_with_each_other() {
     let report = Hut::new(20).json(&[]);
     assert_eq!((number(&report, "days"), number(&report, "steps")), (20.0, 20.0 * 86_400.0));
-    let by_source: f64 = report["heater_wh_by_source"].as_object().unwrap().values().map(|wh| wh.as_f64().unwrap()).sum();
+    let by_source: f64 =
+        report["heater_wh_by_source"].as_object().unwrap().values().map(|wh| wh.as_f64().unwrap()).sum();
     let heater_wh = number(&report, "heater_wh");
     assert!(heater_wh > 100.0 && (by_source - heater_wh).abs() < 1e-6 * heater_wh, "{by_source} {heater_wh}");
     // 120 W at 12.8 V, and no bus of this bank is above 14.6 V.
     let mean_w = heater_wh * 3600.0 / number(&report, "heater_on_s");
     assert!((100.0..157.0).contains(&mean_w), "{mean_w} W");
-    let [permitted, wanted, refused] = ["charge_permitted_s", "charge_wanted_s", "charge_refused_s"].map(|key| number(&report, key));
+    let [permitted, wanted, refused] =
+        ["charge_permitted_s", "charge_wanted_s", "charge_refused_s"].map(|key| number(&report, key));
     assert!(permitted > 0.0 && refused > 0.0 && refused <= wanted && wanted <= 20.0 * 86_400.0);
     assert!(number(&report, "coldest_true_c_while_permitted") > 0.0);
     assert!(number(&report, "relay_cycles") >= 2.0);
@@ -113,7 +116,7 @@ fn a_timeline_replays_to_the_decisions_it_was_written_with() {
     let hut = Hut::new(20);
     let timeline = hut.path("season.csv");
     let timeline = timeline.to_str().unwrap();
-    assert_eq!(hut.rehearse(&["--timeline", timeline, "--every", "10"]).status, 0);
+    assert_eq!(hut.rehearse(&["--timeline", timeline]).status, 0);
     let hut_file = hut.path("hut.toml");
     let replayed = forewarm(&["replay", hut_file.to_str().unwrap(), timeline, "--json"]);
     assert_eq!(replayed.status, 0, "{}", replayed.stderr);
@@ -155,7 +158,19 @@ fn an_installation_without_a_site_is_told_what_it_lacks() {
     let settings_only: Vec<&str> = settings_only
         .lines()
         .filter(|line| {
-            let sited = ["at =", "battery =", "class =", "cable_", "lag_s", "schedule", "power_w = 450", "rated_a", "derate", "other_loads", "sun_at"];
+            let sited = [
+                "at =",
+                "battery =",
+                "class =",
+                "cable_",
+                "lag_s",
+                "schedule",
+                "power_w = 450",
+                "rated_a",
+                "derate",
+                "other_loads",
+                "sun_at",
+            ];
             !sited.iter().any(|key| line.starts_with(key))
         })
         .collect();
@@ -210,9 +225,7 @@ fn an_interrupted_run_tells_what_was_finished_and_leaves_no_file() {
     std::thread::sleep(Duration::from_secs(4));
     let interrupt = Command::new("kill").args(["-INT", &child.id().to_string()]).status().expect("kill");
     assert!(interrupt.success());
-    let asked = Instant::now();
     let output = child.wait_with_output().expect("the command ends");
-    assert!(asked.elapsed() < Duration::from_secs(60), "it did not heed the interrupt");
     let (stdout, stderr) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert_eq!(output.status.code(), Some(130), "{stderr}");
     assert!(stdout.contains("of 1000000 trials"), "{stdout}");

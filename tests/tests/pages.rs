@@ -8,7 +8,7 @@ mod seasons;
 
 use browser::Page;
 use forewarm::cautions::CAUTIONS;
-use forewarm::chart::{Season, page};
+use forewarm::chart::{Band, BandKind, Season, page};
 use jiff::civil::{DateTime, datetime};
 use serde_json::Value;
 
@@ -141,6 +141,89 @@ fn a_page_reads_out_what_the_season_holds_at_every_zoom() {
     browser.close();
 }
 
+/// A number of each of the drawn things that a selector finds.
+fn each(browser: &mut Page, selector: &str, expression: &str) -> Vec<f64> {
+    let values = browser.value(&format!("[...document.querySelectorAll('{selector}')].map(it => {expression})"));
+    values.as_array().expect("values").iter().map(|value| value.as_f64().expect("a number")).collect()
+}
+
+#[test]
+#[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+fn lines_and_bands_are_drawn_where_the_season_has_them() {
+    let mut season = winter();
+    // The first band is as high as bands get.
+    let always = Band { name: "always".to_owned(), kind: BandKind::Source, on: vec![(0, season.span_s)] };
+    season.bands.insert(0, always);
+    let mut browser = opened(std::slice::from_ref(&season), "drawn");
+
+    // Heights on the scale that the first and the last tick of the temperatures give.
+    let texts = browser.value(
+        "[...document.querySelectorAll('.plot text[text-anchor=end]')].slice(1).map(it => [it.textContent, +it.getAttribute('y') - 4])",
+    );
+    let ticks: Vec<(f64, f64)> = texts
+        .as_array()
+        .expect("ticks")
+        .iter()
+        .map_while(|tick| Some((*numbers(tick[0].as_str()?).first()?, tick[1].as_f64()?)))
+        .collect();
+    let ((low, bottom), (high, top)) = (ticks[0], ticks[3]);
+    let y = |t: f32| bottom + (f64::from(t) - low) / (high - low) * (top - bottom);
+    let order = ["outside", "plate", "battery_1", "battery_2", "coldest cell, true"];
+    let [tops, ends] = ["it.getBBox().y", "it.getBBox().y + it.getBBox().height"]
+        .map(|expression| each(&mut browser, ".lines .area", expression));
+    for ((name, top), end) in order.into_iter().zip(tops).zip(ends) {
+        let line = season.lines.iter().find(|line| line.name == name).expect("a line");
+        let highest = line.ranges.iter().map(|bin| bin.1).fold(f32::NEG_INFINITY, f32::max);
+        let lowest = line.ranges.iter().map(|bin| bin.0).fold(f32::INFINITY, f32::min);
+        assert!((top - y(highest)).abs() < 0.2 && (end - y(lowest)).abs() < 0.2, "{name}: {top} to {end}");
+    }
+
+    // Points of the bands: days on end while the season is whole, stretches side by side from close by.
+    for (zoomed, from, span) in [(false, 0, season.span_s), (true, 180 * DAY_S * 15 / 32, 180 * DAY_S / 16)] {
+        if zoomed {
+            for _ in 0..4 {
+                browser.click("[aria-label='Zoom in']");
+            }
+        }
+        let [left, width] = ["x", "width"].map(|side| each(&mut browser, ".frame", &format!("it.getBBox().{side}"))[0]);
+        let bases = each(&mut browser, ".band", "it.previousSibling.getBBox().y");
+        let height = each(&mut browser, ".band", "it.getBBox().height")[0];
+        let (mut on_points, mut off_points) = (0, 0);
+        for (row, band) in season.bands.iter().enumerate() {
+            let mut points = Vec::new();
+            for sample in 0..400 {
+                let at = from + span * (2 * sample + 1) / 800 + (sample * 7919) % (span / 400) - span / 800;
+                // What lies closer to an edge than a dot may be drawn on either side of it.
+                let margin = if zoomed { span / 200 } else { DAY_S / 12 };
+                if band.on.iter().any(|on| (on.0 - at).abs() < margin || (on.1 - at).abs() < margin) {
+                    continue;
+                }
+                let on = band.on.iter().any(|on| (on.0..on.1).contains(&at));
+                let across = if zoomed { at - from } else { at / DAY_S * DAY_S + DAY_S / 2 };
+                let up = if zoomed { 0.5 } else { (at % DAY_S) as f64 / DAY_S as f64 };
+                points.push((left + across as f64 / span as f64 * width, bases[row] - up * height, on));
+                *(if on { &mut on_points } else { &mut off_points }) += 1;
+            }
+            let coordinates: Vec<(f64, f64)> = points.iter().map(|(x, y, _)| (*x, *y)).collect();
+            let filled = browser.value(&format!(
+                "{}.map(([x, y]) => document.querySelectorAll('.band')[{row}].isPointInFill(new DOMPoint(x, y)))",
+                serde_json::json!(coordinates)
+            ));
+            let filled = filled.as_array().expect("points");
+            let differ: Vec<_> = points.iter().zip(filled).filter(|(point, filled)| **filled != point.2).collect();
+            assert!(
+                differ.is_empty(),
+                "{}, zoomed: {zoomed}, {} of {}: {differ:?}",
+                band.name,
+                differ.len(),
+                points.len()
+            );
+        }
+        assert!(on_points > 400 && off_points > 100, "{on_points} points on, {off_points} off prove little");
+    }
+    browser.close();
+}
+
 /// What the summary beside a picture says of the time shown, without a reading.
 fn view(browser: &mut Page) -> String {
     browser.text("document.querySelector('.stretch').textContent")
@@ -248,14 +331,43 @@ fn a_line_is_hidden_by_its_name_in_every_season() {
 }
 
 #[test]
-fn a_phone_shows_it_without_scrolling_sideways_and_fingers_zoom_and_read() {
-    let seasons = [winter(), seasons::season("50 mm of insulation", START, 180 * DAY_S, 600, 0.8)];
-    for count in [1, 2] {
-        let mut browser = Page::new(360, 740, true);
-        browser.open(&page(&seasons[..count], SUMMARY, &CAUTIONS));
-        browser.photograph(&format!("phone-{count}"));
-        assert_eq!(browser.value("innerWidth"), 360);
-        assert_eq!(browser.value("document.documentElement.scrollWidth"), 360);
+fn seasons_that_overlap_are_read_at_one_date_and_hold_nothing_before_they_start() {
+    let early = seasons::season("early", START, 20 * DAY_S, 600, 1.5);
+    let late = seasons::season("late", datetime(2026, 10, 25, 0, 0, 0, 0), 20 * DAY_S, 600, 1.5);
+    let mut browser = opened(&[early.clone(), late.clone()], "overlap");
+    // The axis is 30 days long: both, then the first alone.
+    let at = place(&mut browser, 0, 0.5, 0.5);
+    browser.mouse("mouseMoved", at, 0.0);
+    for (panel, season) in [&early, &late].into_iter().enumerate() {
+        reads_what_the_season_holds(&mut browser, panel, season);
+    }
+    let (a, b) = (stretch(&mut browser, 0, &early), stretch(&mut browser, 1, &late));
+    assert_eq!((a.0 - 10 * DAY_S, a.1 - 10 * DAY_S), b);
+    let at = place(&mut browser, 0, 0.1, 0.5);
+    browser.mouse("mouseMoved", at, 0.0);
+    reads_what_the_season_holds(&mut browser, 0, &early);
+    let read = ["plate", "heater on", "together"].map(|name| shown(&mut browser, 1, name));
+    assert_eq!(read, ["no reading", "not rehearsed", "0 Wh"]);
+    browser.close();
+}
+
+#[test]
+fn a_phone_and_a_tablet_show_it_without_scrolling_sideways_and_fingers_zoom_and_read() {
+    let better = seasons::season("50 mm of insulation", START, 180 * DAY_S, 600, 0.8);
+    // It ends on a mark of the time axis, whose label has no room to its right.
+    let to_a_month =
+        seasons::season("to a month's end", datetime(2026, 10, 5, 0, 0, 0, 0), 180 * DAY_S - 2 * DAY_S, 600, 1.5);
+    for (name, width, seasons) in [
+        ("phone", 360, vec![winter()]),
+        ("phone-two", 360, vec![winter(), better]),
+        ("phone-month", 360, vec![to_a_month]),
+        ("tablet", 820, vec![winter()]),
+    ] {
+        let mut browser = Page::new(width, 740, true);
+        browser.open(&page(&seasons, SUMMARY, &CAUTIONS));
+        browser.photograph(name);
+        assert_eq!(browser.value("innerWidth"), width);
+        assert_eq!(browser.value("document.documentElement.scrollWidth"), width);
         let small = "[...document.querySelectorAll('button')].map(button => button.getBoundingClientRect())\
              .filter(box => box.width < 40 || box.height < 40).length";
         assert_eq!(browser.value(small), 0, "a finger cannot hit every button");
@@ -265,14 +377,14 @@ fn a_phone_shows_it_without_scrolling_sideways_and_fingers_zoom_and_read() {
         assert_eq!(browser.value(tiny), 0, "too small to read");
         // Nothing sticks out of a picture.
         let out = "[...document.querySelectorAll('.plot text')].map(text => text.getBoundingClientRect())\
-             .filter(box => box.left < 0 || box.right > 360).length";
+             .filter(box => box.left < 0 || box.right > innerWidth).length";
         assert_eq!(browser.value(out), 0, "labels are cut off");
 
         let at = place(&mut browser, 0, 0.6, 0.5);
         browser.touch("touchStart", &[at]);
         browser.touch("touchEnd", &[]);
         let (from, to) = stretch(&mut browser, 0, &seasons[0]);
-        assert_eq!((to - from) % DAY_S, 0, "what a touch reads stays when the finger is lifted");
+        assert_eq!(to - from, DAY_S, "what a touch reads stays when the finger is lifted");
         let (a, b) = (place(&mut browser, 0, 0.45, 0.5), place(&mut browser, 0, 0.55, 0.5));
         let (c, d) = (place(&mut browser, 0, 0.05, 0.5), place(&mut browser, 0, 0.95, 0.5));
         browser.touch("touchStart", &[a]);
@@ -281,11 +393,11 @@ fn a_phone_shows_it_without_scrolling_sideways_and_fingers_zoom_and_read() {
         browser.touch("touchEnd", &[]);
         // A tenth of the width became nine tenths.
         let shown = view(&mut browser);
-        assert!((numbers(&shown)[0] - 20.0).abs() < 1.0, "{shown}");
+        assert!((numbers(&shown)[0] - 20.0).abs() < 1.0, "{name}: {shown}");
         browser.touch("touchStart", &[c]);
         browser.touch("touchMove", &[d]);
         reads_what_the_season_holds(&mut browser, 0, &seasons[0]);
-        browser.photograph(&format!("phone-{count}-read"));
+        browser.photograph(&format!("{name}-read"));
         browser.close();
     }
 }
@@ -387,8 +499,10 @@ fn an_hour_and_a_leap_year_and_odd_seasons_draw_without_complaint() {
         }
         browser.close();
     }
-    // In the hole, and after the end of what is known.
+    // Beside a hole, in it, and after the end of what is known.
     let mut browser = opened(std::slice::from_ref(&holes), "holes");
+    let all = shown(&mut browser, 0, "plate");
+    assert!(numbers(&all)[0] > -20.0, "a hole is taken for a temperature: {all}");
     for (across, text) in [(50.0 / 288.0, "no reading"), (250.0 / 288.0, "no reading"), (100.0 / 288.0, " °C")] {
         let at = place(&mut browser, 0, across, 0.5);
         browser.mouse("mouseMoved", at, 0.0);

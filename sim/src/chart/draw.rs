@@ -243,20 +243,27 @@ impl Drawing<'_> {
             let _ = writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#e2e2e2\"/>");
             text(out, (LEFT - 6.0, y + 4.0), "end", &minus(label));
         }
-        for (a, b) in hystereses(&self.season.levels) {
-            let (from, to) = (y(a.min(b)).min(bottom), y(a.max(b)).max(top));
-            if from > to {
-                let (high, wide) = (from - to, RIGHT - LEFT);
-                let colour = style::THRESHOLD.colour;
+        let shades: Vec<(f64, f64)> = hystereses(&self.season.levels)
+            .into_iter()
+            .map(|(a, b)| (y(a.max(b)).max(top), y(a.min(b)).min(bottom)))
+            .filter(|(from, to)| from < to)
+            .collect();
+        let shade = |out: &mut String, colour: &str, opacity: f64| {
+            for (from, to) in &shades {
+                let (high, wide) = (to - from, RIGHT - LEFT);
                 let _ = writeln!(
                     out,
-                    "<rect x=\"{LEFT}\" y=\"{to:.1}\" width=\"{wide}\" height=\"{high:.1}\" fill=\"{colour}\" fill-opacity=\"0.12\"/>"
+                    "<rect x=\"{LEFT}\" y=\"{from:.1}\" width=\"{wide}\" height=\"{high:.1}\" fill=\"{colour}\" \
+                     fill-opacity=\"{opacity}\"/>"
                 );
             }
-        }
+        };
+        shade(out, style::THRESHOLD.colour, 0.14);
         for (line, style) in styled(&self.season.lines) {
             self.line(out, line, style, &y);
         }
+        // Where dark areas would hide it.
+        shade(out, "#fff", 0.22);
         let levels: Vec<&Level> =
             self.season.levels.iter().filter(|level| (low..=high).contains(&level.at_c)).collect();
         let mut labels: Vec<(f64, String)> = levels

@@ -444,17 +444,22 @@
       shape(drawn, "path", { d: `M${LEFT} ${fixed(y(at))}H${right}`, class: "grid" });
       label(LEFT - 6, y(at) + 4, "end", text);
     }
-    for (const pair of season.hystereses) {
-      const upper = Math.max(top, y(Math.max(...pair)));
-      const lower = Math.min(bottom, y(Math.min(...pair)));
-      if (lower > upper) {
-        shape(drawn, "rect", { x: LEFT, y: fixed(upper), width: wide, height: fixed(lower - upper), fill: data.threshold, "fill-opacity": 0.12 });
+    const shade = (colour, opacity) => {
+      for (const pair of season.hystereses) {
+        const upper = Math.max(top, y(Math.max(...pair)));
+        const lower = Math.min(bottom, y(Math.min(...pair)));
+        if (lower > upper) {
+          shape(drawn, "rect", { x: LEFT, y: fixed(upper), width: wide, height: fixed(lower - upper), fill: colour, "fill-opacity": opacity });
+        }
       }
-    }
+    };
+    shade(data.threshold, 0.14);
     const lines = shape(drawn, "g", { "clip-path": `url(#clip${index})`, class: "lines" });
     for (const line of season.lines) {
       if (!hidden.has(line.name)) drawLine(lines, season, line, y);
     }
+    // Where dark areas would hide it.
+    shade("#fff", 0.22);
     const levels = season.levels.filter((level) => level.at >= low && level.at <= high).sort((a, b) => b.at - a.at);
     const places = levels.map((level) => y(level.at) + (narrow ? -4 : 4));
     for (let round = 0; round < places.length; round += 1) {
@@ -689,7 +694,7 @@
     const middle = Math.floor((from + to) / 2 / season.day);
     let [first, end] = reading ? [middle, middle] : [Math.floor(from / season.day), Math.ceil(to / season.day) - 1];
     [first, end] = [Math.max(0, first), Math.min(last, end)];
-    const days = season.days.slice(first, end + 1);
+    const days = season.days.slice(first, Math.max(first, end + 1));
     const start = iso(season, first * season.day);
     // A season that does not start at midnight has days of its own.
     const day = start.endsWith("T00:00:00") ? start.slice(0, 10) : "the 24 h from " + start.slice(0, 16).replace("T", " ");

@@ -124,6 +124,13 @@ fn a_log_of_another_year_lies_on_its_days() {
 }
 
 #[test]
+fn a_log_that_shares_a_day_with_the_season_keeps_its_year() {
+    let log = "time,engine_present\n2023-01-01 00:00,1\n2025-01-02 00:00,1\n";
+    let season = Logged::new(date(2025, 1, 1).at(0, 0, 0, 0), log);
+    assert_eq!(season.comes_and_goes(), [(0, true), (86_400, false)]);
+}
+
+#[test]
 fn a_log_that_cannot_be_used_says_why() {
     let new_year = date(2025, 1, 1).at(0, 0, 0, 0);
     let rows = |rows: &str| Logged::new(new_year, &format!("time,engine_present\n{rows}"));

@@ -202,15 +202,15 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
 /// stay above release.
 ///
 /// Less heat at any moment leaves every layer colder, and the soak would begin anew if the channel fell to release: so no other soak
-/// that follows on the same warm-up ends with a colder layer.
+/// that follows on the same warm-up ends with a colder layer. Where heat stored on the way lifts the channel meanwhile, that is not
+/// credited: another warm-up may have stored less.
 fn hover(readings: &Readings, mut run: Run, channel: usize, soak_s: f64) -> f64 {
     let release_c = celsius(readings.setup.settings.charge.release);
     let mut left_s = soak_s;
     loop {
         let now = run.temperatures();
         if left_s <= 0.0 {
-            // A channel that the plate keeps above release is that much warmer, and the layer is judged by release.
-            return readings.above_coldest(&now, channel) - (readings.shown(&now, channel) - release_c);
+            return readings.above_coldest(&now, channel);
         }
         let heater_w = if readings.shown(&now, channel) <= release_c { readings.setup.heater_w } else { 0.0 };
         run.set_heat(Heat { heater_w, bank_w: 0.0 });
@@ -252,22 +252,21 @@ pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) ->
     kept_k
 }
 
-/// The heater on without a break, and too weak: how much warmer than the coldest layer it answers for each channel is where it shows
-/// the inhibit threshold. With a heater that is not too weak, as if it were just so weak.
-pub(super) fn weakly_held(setup: &Setup, plant: &Plant, air: Air) -> Vec<Option<f64>> {
-    let inhibit_c = celsius(setup.settings.charge.inhibit);
+/// How much warmer than the coldest layer it answers for each channel is where the heater, on without a break, holds it at `level_c` for
+/// ever. With a heater that can do more, as if it were just so strong.
+pub(super) fn steadily_held(setup: &Setup, plant: &Plant, air: Air, level_c: f64) -> Vec<Option<f64>> {
     let readings = Readings::new(setup);
     let at = |heater_w: f64| plant.steady(air.outside_c, air.wind_m_s, Heat { heater_w, bank_w: 0.0 });
     let (off, on) = (at(0.0), at(setup.heater_w));
-    let mut kept_k = vec![None; setup.settings.channels.len()];
+    let mut above_k = vec![None; setup.settings.channels.len()];
     for channel in readings.cells() {
         let (low, high) = (readings.shown(&off, channel), readings.shown(&on, channel));
-        // Everything is linear in the power: so much of it would hold the channel at inhibit.
-        let part = ((inhibit_c - low) / (high - low)).clamp(0.0, 1.0);
+        // Everything is linear in the power: so much of it would hold the channel at that level.
+        let part = ((level_c - low) / (high - low)).clamp(0.0, 1.0);
         let above = |state| readings.above_coldest(state, channel);
-        kept_k[channel] = Some(above(&off) + part * (above(&on) - above(&off)));
+        above_k[channel] = Some(above(&off) + part * (above(&on) - above(&off)));
     }
-    kept_k
+    above_k
 }
 
 /// Holds a bank between the heater's thresholds for `span_s` from where `run` is. For each channel: so much warmer than the coldest

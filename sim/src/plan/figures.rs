@@ -20,7 +20,7 @@ fn places(uncertainty: f64) -> i32 {
     let digit = uncertainty / 10_f64.powf(first);
     #[expect(clippy::cast_possible_truncation, reason = "the logarithm of a double is below 309")]
     let first = first as i32;
-    (if digit < 1.95 { 1 } else { 0 } - first).min(9)
+    (i32::from(digit < 1.95) - first).min(9)
 }
 
 /// `value` to so many decimal places, tens and hundreds included.

@@ -10,6 +10,7 @@ use super::thresholds::{ChannelError, Measurement};
 use super::verdict::{Finding, Severity};
 use crate::diagnostic::escaped;
 use anstyle::{AnsiColor, Style};
+use std::fmt::Write as _;
 use std::io::{self, Write};
 
 /// Text is broken before this column.
@@ -90,7 +91,7 @@ fn table(out: &mut dyn Write, rows: &[Vec<String>]) -> io::Result<()> {
     for row in rows {
         let mut line = String::from("  ");
         for (column, (cell, width)) in row.iter().zip(&widths).enumerate() {
-            line += &if column == 0 { format!("{cell:<width$}") } else { format!("  {cell:>width$}") };
+            let _ = if column == 0 { write!(line, "{cell:<width$}") } else { write!(line, "  {cell:>width$}") };
         }
         writeln!(out, "{}", line.trim_end())?;
     }

@@ -187,14 +187,15 @@ impl Question<'_> {
             }
             warm_ups.push(warm_up);
         }
-        let weak = course::weakly_held(&setup, &plant, design);
-        if self.settings.heater.hold == Hold::WhileCharging || kept_k.iter().all(Option::is_none) {
-            worst(&mut kept_k, &weak);
-        }
-        // A channel that never had its turn: as if the heater were just strong enough.
-        given_k.resize(weak.len(), None);
-        for (given, weak) in given_k.iter_mut().zip(&weak) {
-            *given = given.or(*weak);
+        // Slowly warmed, and held by a heater that is too weak; or evenly warm without any heat: a channel in a cold place is not credited
+        // for that.
+        let steadily = |level: Celsius| course::steadily_held(&setup, &plant, design, celsius(level));
+        let evenly = vec![Some(0.0); self.settings.channels.len()];
+        worst(&mut given_k, &evenly);
+        worst(&mut given_k, &steadily(self.settings.charge.release));
+        worst(&mut kept_k, &evenly);
+        if self.settings.heater.hold == Hold::WhileCharging {
+            worst(&mut kept_k, &steadily(self.settings.charge.inhibit));
         }
         Study {
             hold_w: hold_w(&plant, design, self.release_c()),
@@ -245,9 +246,11 @@ fn powers(plant: &Plant, air: Air, target_c: f64, within_h: &[f64]) -> Vec<(f64,
     within_h.iter().map(power).collect()
 }
 
-/// What may differ, in the words of a budget.
-fn causes(tolerance: &Tolerance) -> Vec<(&'static str, f64, fn(&mut Variation, f64))> {
-    let all: [(&str, f64, fn(&mut Variation, f64)); 7] = [
+/// Something that may differ: in the words of a budget, by how much, and how a variation goes to its ends.
+type Tolerated = (&'static str, f64, fn(&mut Variation, f64));
+
+fn causes(tolerance: &Tolerance) -> Vec<Tolerated> {
+    let all: [Tolerated; 7] = [
         ("heater power", tolerance.pad_power, |variation, end| variation.pad_power = end),
         ("conductivity of the insulation", tolerance.insulation, |variation, end| variation.insulation = end),
         ("specific heat of the batteries", tolerance.specific_heat, |variation, end| variation.specific_heat = end),
@@ -565,4 +568,191 @@ fn cooling(warm_up: &WarmUp, settings: &Settings) -> Option<Finding> {
             format!("cooling_excess_k = {}, or more cooling_min", fixed((2.0 * found_k).ceil(), 0)),
         )
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{settings, site};
+    use super::super::verdict::Severity;
+    use super::*;
+    use crate::site::{Mounting, Spot};
+    use forewarm_core::quantity::{Millis, Milliwatts};
+    use forewarm_core::settings::{Proof, Role};
+    use proptest::prelude::*;
+
+    /// Everything as written down.
+    const EXACT: Tolerance = Tolerance {
+        pad_power: 0.0,
+        insulation: 0.0,
+        specific_heat: 0.0,
+        conductivity: 0.0,
+        contact: 0.0,
+        air_changes: 0.0,
+        weather_k: 0.0,
+        hard_limit_k: 0.0,
+    };
+
+    fn air(site: &Site) -> Air {
+        Air { outside_c: site.place.design_min_c, slope_k_per_s: 0.0, wind_m_s: site.place.design_wind_m_s }
+    }
+
+    /// Another way: not by two steady states and a straight line, but by holding that power for three weeks.
+    #[test]
+    fn the_hold_power_holds_and_is_what_the_box_loses() {
+        let site = site();
+        let (thermal, ..) = judge(&settings(), &site, None);
+        let plant = Plant::new(&site, STEP_S);
+        let mut run = plant.at_rest(site.place.design_min_c);
+        run.set_air(air(&site));
+        run.set_heat(Heat { heater_w: thermal.hold_w.value, bank_w: 0.0 });
+        run.advance(21.0 * 86_400.0);
+        assert!((run.coldest_cell_c() - thermal.release_c).abs() < 1e-3, "{}", run.coldest_cell_c());
+        let before = run.balance();
+        run.advance(86_400.0);
+        let after = run.balance();
+        let lost_w = (after.lost_j - before.lost_j) / 86_400.0;
+        // The thermometers' own current is a tenth of a milliwatt each.
+        assert!((lost_w - thermal.hold_w.value).abs() < 2e-3, "{lost_w} W, not {}", thermal.hold_w.value);
+    }
+
+    /// The power for a time, given to the course that the warm-ups are run with, takes that time.
+    #[test]
+    fn the_power_for_a_warm_up_time_warms_up_in_that_time() {
+        let (site, settings) = (site(), settings());
+        let (thermal, ..) = judge(&settings, &site, Some(3.0));
+        assert_eq!(thermal.powers.iter().map(|row| row.within_h).collect::<Vec<_>>(), [2.0, 3.0, 4.0, 8.0]);
+        let answers_for: Vec<_> = site.mountings.iter().map(|mounting| answers_for(mounting.at, 2)).collect();
+        for row in &thermal.powers {
+            let setup =
+                Setup { settings: &settings, site: &site, heater_w: row.power_w.value, answers_for: &answers_for };
+            let plant = Plant::new(&site, STEP_S);
+            let found = course::warm_up(&setup, &mut plant.at_rest(site.place.design_min_c), air(&site), LONGEST_S);
+            let core_s = found.core_s.expect("it gets there");
+            assert!((core_s - row.within_h * 3600.0).abs() <= STEP_S, "{} h: {core_s} s", row.within_h);
+        }
+    }
+
+    #[test]
+    fn a_heater_that_cannot_hold_is_the_headline_with_what_would() {
+        let (mut settings, mut site) = (settings(), site());
+        settings.heater.power = Milliwatts::from_milliwatts(12_000);
+        site.enclosure.thickness_m = 0.025;
+        site.enclosure.floor_thickness_m = 0.025;
+        let (thermal, _, findings) = judge(&settings, &site, None);
+        assert!(thermal.hold_w.value > 12.0 && thermal.reaches_c.value < thermal.release_c);
+        assert!(findings[0].headline && findings[0].text.contains("cannot hold"), "{findings:?}");
+        assert_eq!(thermal.warm_ups[0].permitted_h, None);
+        // Doing what is proposed helps.
+        let change = findings[0].change.clone().unwrap();
+        let (power, thickness) = change.split_once(", or ").expect("two ways");
+        let watts: u32 = power.trim_matches(|c: char| !c.is_ascii_digit()).parse().unwrap();
+        let mut stronger = settings.clone();
+        stronger.heater.power = Milliwatts::from_milliwatts(watts * 1000);
+        assert!(judge(&stronger, &site, None).2[0].text.contains("the heater holds"), "{change}");
+        let millimetres: f64 = thickness.split(' ').next().unwrap().parse().unwrap();
+        site.enclosure.thickness_m = millimetres / 1000.0;
+        site.enclosure.floor_thickness_m = millimetres / 1000.0;
+        assert!(judge(&settings, &site, None).2[0].text.contains("the heater holds"), "{change}");
+    }
+
+    #[test]
+    fn a_cut_out_on_the_way_is_told_with_a_power_that_needs_none() {
+        let (mut settings, site) = (settings(), site());
+        settings.heater.power = Milliwatts::from_milliwatts(900_000);
+        let (thermal, _, findings) = judge(&settings, &site, None);
+        assert!(thermal.warm_ups[0].is_cut_out);
+        let told = findings.iter().find(|finding| finding.text.contains("a cut-out switches")).expect("told");
+        assert_eq!(told.severity, Severity::Change);
+        assert!(told.change.as_ref().unwrap().contains("warms up in"), "{told:?}");
+    }
+
+    #[test]
+    fn checks_of_the_heater_that_a_sound_one_fails_are_told() {
+        let (mut settings, site) = (settings(), site());
+        let (_, _, findings) = judge(&settings, &site, None);
+        assert!(findings.iter().all(|finding| finding.severity == Severity::Fine), "{findings:?}");
+        settings.heater.proof = Some(Proof {
+            energy: forewarm_core::quantity::Joules::from_joules(3600),
+            rise: forewarm_core::quantity::Kelvins::from_millikelvins(5_000),
+        });
+        settings.heater.cooling = Some(forewarm_core::settings::Cooling {
+            after: Millis::from_secs(60),
+            excess: forewarm_core::quantity::Kelvins::from_millikelvins(1_000),
+        });
+        let (_, _, findings) = judge(&settings, &site, None);
+        assert!(findings.iter().any(|finding| finding.text.contains("taken for a broken one")), "{findings:?}");
+        assert!(findings.iter().any(|finding| finding.text.contains("stuck on")), "{findings:?}");
+    }
+
+    #[test]
+    fn a_place_that_needs_no_heat_has_nothing_to_warm_up() {
+        let (settings, mut site) = (settings(), site());
+        site.place.design_min_c = 15.0;
+        let (thermal, _, findings) = judge(&settings, &site, None);
+        assert_eq!((thermal.hold_w.value, thermal.warm_ups.len()), (0.0, 0));
+        assert!(findings.iter().all(|finding| finding.severity == Severity::Fine), "{findings:?}");
+        assert!(thermal.powers.iter().all(|row| row.power_w.value == 0.0));
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 100, ..ProptestConfig::default() })]
+
+        /// What the placement at release promises: however the heater comes and goes, when a channel has been above release for the soak
+        /// time without a break, no layer that it answers for is colder than release less the placement, everything being as written
+        /// down.
+        #[test]
+        fn no_history_of_the_heater_ends_a_soak_with_a_colder_layer(
+            spot in prop_oneof![Just(Spot::Base(0)), Just(Spot::Between(0)), Just(Spot::Top(1))],
+            lying in any::<bool>(),
+            start_c in -20.0..0.0_f64,
+            // How long it is on and off in turns, in half minutes; longer on than off, so that it gets somewhere.
+            turns in prop::collection::vec((1..40_u32, 1..12_u32), 1..40),
+            soak_min in 5..60_u32,
+        ) {
+            let (mut settings, mut site) = (settings(), site());
+            settings.charge.soak = Millis::from_secs(soak_min * 60);
+            site.mountings[0] = Mounting { at: spot, ..site.mountings[0] };
+            site.tolerance = EXACT;
+            if lying {
+                site.battery.conductivity_up_w_per_m_k = 0.6;
+                site.battery.conductivity_across_w_per_m_k = 15.0;
+            }
+            let (thermal, placements, _) = judge(&settings, &site, None);
+            let heater_w = thermal.heater_w.value;
+            let plant = Plant::new(&site, STEP_S);
+            let mut run = plant.at_rest(start_c);
+            run.set_air(Air { outside_c: start_c, ..air(&site) });
+            let mut above_s = 0.0;
+            'course: for (on, off) in turns.iter().cycle().take(400) {
+                for step in 0..on + off {
+                    let now = run.temperatures();
+                    above_s = if now.sensors_c[0] > thermal.release_c { above_s + STEP_S } else { 0.0 };
+                    if above_s > f64::from(soak_min) * 60.0 {
+                        let layers = answers_for(spot, 2);
+                        let coldest = layers.iter().flat_map(|&b| &now.layers_c[b]).copied().fold(f64::INFINITY, f64::min);
+                        let promised = thermal.release_c - placements[0].given.warm_bias_k;
+                        // What the heater adds within one step of the half minute that hovering is done in, and the self-heating.
+                        prop_assert!(coldest >= promised - 0.15, "{coldest} °C, promised {promised} °C");
+                        break 'course;
+                    }
+                    run.set_heat(Heat { heater_w: if step < *on { heater_w } else { 0.0 }, bank_w: 0.0 });
+                    run.leap(1);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_warmer_place_and_a_shorter_soak_ask_for_more_guard_band() {
+        let given = |at: Spot, soak_min: u32| {
+            let (mut settings, mut site) = (settings(), site());
+            assert_eq!(settings.channels[0].role, Role::Cell);
+            settings.charge.soak = Millis::from_secs(soak_min * 60);
+            site.mountings[0] = Mounting { at, ..site.mountings[0] };
+            judge(&settings, &site, None).1[0].given.warm_bias_k
+        };
+        let (base, between, top) = (given(Spot::Base(0), 5), given(Spot::Between(0), 5), given(Spot::Top(0), 5));
+        assert!(base > between + 0.2 && between > top + 0.2, "{base}, {between}, {top}");
+        assert!(given(Spot::Base(0), 30) < base - 0.2);
+    }
 }

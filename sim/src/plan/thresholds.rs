@@ -3,8 +3,8 @@
 //! Charge is permitted only while *every* cell channel reads above the threshold, so each battery is as safe as the best of the
 //! channels that answer for it, and the bank as safe as its worst battery.
 
-use super::figures::{plain, raised_to, uncertain};
-use super::measurement::{Budget, Chain};
+use super::figures::{fixed, plain, raised_to, uncertain};
+use super::measurement::{Budget, Chain, Line};
 use super::placement::Placements;
 use super::verdict::{Finding, Part};
 use crate::site::{Site, Spot};
@@ -152,6 +152,7 @@ pub fn judge(
     let name = |index: usize| names.get(index).map_or_else(|| format!("channel {}", index + 1), Clone::clone);
     let mut findings = vec![verdict(&thresholds, settings, site, &witnesses, &name)];
     findings.extend(unwatched(site.battery.count, &witnesses));
+    findings.extend(witnesses.iter().filter_map(|witness| in_the_air(witness, &name(witness.index))));
     findings.extend(witnesses.iter().filter_map(|witness| leads(witness, settings, &name(witness.index))));
     let channels = witnesses
         .iter()
@@ -261,38 +262,58 @@ fn verdict(
         plain(raised_to(thresholds.guard_band_release_k, 0.01)),
     );
     let stated = format!("inhibit {} °C and release {} °C", plain(file.inhibit_c), plain(file.release_c));
-    let cause = || {
-        let decisive = [(file.inhibit_c, When::Kept), (file.release_c, When::Given)]
-            .into_iter()
-            .filter_map(|at| guard(witnesses, site.battery.count, at, |budget| budget.guard_band_k).map(|w| (w, at)))
-            .max_by(|a, b| a.0.0.total_cmp(&b.0.0));
-        decisive.map_or_else(String::new, |((_, witness), (reading_c, when))| {
-            let budget = witness.budget(reading_c, when);
-            let largest = budget.largest();
-            largest.map_or_else(String::new, |line| {
-                let share = uncertain(line.bias_k, super::measurement::COVERAGE * line.u_k, "K");
-                format!("; most of it is {} of channel {}: {share}", line.contribution, name(witness.index))
-            })
+    let decisive = [(file.inhibit_c, When::Kept), (file.release_c, When::Given)]
+        .into_iter()
+        .filter_map(|at| {
+            guard(witnesses, site.battery.count, at, |budget| budget.guard_band_k).map(|found| (found, at))
         })
-    };
+        .max_by(|a, b| a.0.0.total_cmp(&b.0.0))
+        .map(|((_, witness), (reading_c, when))| (witness, witness.budget(reading_c, when)));
+    let largest = decisive.as_ref().and_then(|(witness, budget)| Some((*witness, budget.largest()?)));
+    let cause = largest.map_or_else(String::new, |(witness, line)| {
+        let spread_k = super::measurement::COVERAGE * line.u_k;
+        let share =
+            if spread_k > 0.0 { uncertain(line.bias_k, spread_k, "K") } else { format!("{} K", fixed(line.bias_k, 2)) };
+        format!("; most of it is {} of channel {}: {share}", line.contribution, name(witness.index))
+    });
+    let better = largest.map_or("a better thermometer, mounting or wiring", |(witness, line)| better(witness, line));
     let proposal = thresholds.recommended.map_or_else(
-        || "a better thermometer, mounting or wiring: no threshold that the settings allow is high enough".to_owned(),
-        |set| proposal(set, settings),
+        || format!("{better}: no threshold that the settings allow is high enough"),
+        |set| format!("{}, or {better}", proposal(set, settings)),
     );
     if !thresholds.covered {
         Finding::failing(
             Part::Measurement,
-            format!("{stated} do not cover what the thermometers can be wrong by: {bands}{}", cause()),
+            format!("{stated} do not cover what the thermometers can be wrong by: {bands}{cause}"),
             proposal,
         )
     } else if !thresholds.covered_at_the_limits {
         Finding::change(
             Part::Measurement,
-            format!("{stated} cover {bands}, but not every error at its limit at once{}", cause()),
-            format!("{proposal}, to leave no doubt"),
+            format!("{stated} cover {bands}, but not every error at its limit at once{cause}"),
+            format!("to leave no doubt, {proposal}"),
         )
     } else {
         Finding::fine(Part::Measurement, format!("{stated} cover {bands}, and even every error at its limit at once"))
+    }
+}
+
+/// What makes the largest contribution of a channel smaller.
+fn better(witness: &Witness, largest: &Line) -> &'static str {
+    let of = |what: &str| largest.contribution.starts_with(what);
+    if of("placement") {
+        match witness.chain.mounting.at {
+            Spot::Top(_) => "a longer charge.soak_min",
+            _ => "a channel at the coldest place (at = \"top\"), or a longer charge.soak_min",
+        }
+    } else if of("two leads") || of("contact") || of("leads") {
+        "three wires or four, or a better connection"
+    } else if of("element") {
+        "an element of a better class, or a calibration"
+    } else if of("reference") {
+        "a better reference resistor, or a calibration of the whole channel"
+    } else {
+        "a better thermometer, mounting or wiring"
     }
 }
 
@@ -325,6 +346,17 @@ fn unwatched(count: usize, witnesses: &[Witness]) -> Option<Finding> {
             Part::Measurement,
             format!("no cell channel answers for {plural} {}: nobody knows when it is warm", missing.join(", ")),
             "a [[channel]] with role = \"cell\" at each battery, or between two",
+        )
+    })
+}
+
+/// A cell channel that knows nothing of cells: the air follows the weather, cells follow it hours later.
+fn in_the_air(witness: &Witness, name: &str) -> Option<Finding> {
+    (witness.chain.mounting.at == Spot::Air).then(|| {
+        Finding::danger(
+            Part::Measurement,
+            format!("channel {name} has the role cell and hangs in the air: on a mild day it permits charge while the cells are cold"),
+            "at = \"top\" or \"between\", or role = \"ambient\"",
         )
     })
 }
@@ -418,7 +450,9 @@ mod tests {
     fn a_threshold_that_no_setting_allows_is_not_recommended() {
         let (found, findings) = judged(&settings(), &site(), &[20.0; 4]);
         assert_eq!(found.thresholds.recommended, None);
-        assert!(findings[0].fails && findings[0].change.as_ref().unwrap().contains("better thermometer"));
+        assert!(
+            findings[0].fails && findings[0].change.as_ref().unwrap().contains("no threshold that the settings allow")
+        );
     }
 
     #[test]
@@ -457,6 +491,16 @@ mod tests {
             Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(780), at: Celsius::from_millidegrees(40_000) };
         let (_, findings) = judged(&settings, &site, &[0.0; 4]);
         assert!(!findings.iter().any(|finding| finding.text.contains("two leads")), "{findings:?}");
+    }
+
+    #[test]
+    fn a_cell_channel_in_the_air_is_dangerous() {
+        let mut site = site();
+        assert!(!judged(&settings(), &site, &[0.0; 4]).1.iter().any(|finding| finding.text.contains("in the air")));
+        site.mountings[1].at = Spot::Air;
+        let (_, findings) = judged(&settings(), &site, &[0.0; 4]);
+        let finding = findings.iter().find(|finding| finding.text.contains("in the air")).unwrap();
+        assert!(finding.severity == Severity::Danger && finding.text.contains("channel high"), "{finding:?}");
     }
 
     #[test]

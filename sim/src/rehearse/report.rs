@@ -180,8 +180,11 @@ fn finite(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
+/// How to get at a value of a trial, where it has it.
+type Read = fn(&Trial) -> Option<f64>;
+
 /// A value of trials: label, unit, decimals, and how to get at it.
-type Measure = (&'static str, &'static str, usize, fn(&Trial) -> Option<f64>);
+type Measure = (&'static str, &'static str, usize, Read);
 
 const MEASURES: [Measure; 7] = [
     ("coldest layer while charge was permitted", "°C", 2, |t| t.outcome.coldest_true_c_while_permitted),
@@ -202,9 +205,9 @@ fn write_trials(text: &mut String, trials: &Trials, mark: &str) {
     }
     let columns = ["least", "5 %", "half", "95 %", "most"];
     let _ = write!(text, "  {:44}", "");
-    columns.iter().for_each(|column| {
+    for column in columns {
         let _ = write!(text, " {column:>8}");
-    });
+    }
     text.push('\n');
     for (label, unit, decimals, value) in MEASURES {
         let Some(Spread { least, p5, median, p95, most }) = trials.spread(value) else { continue };
@@ -291,7 +294,8 @@ impl Rehearsal {
                 100.0 * outcome.charge_refused_s / outcome.charge_wanted_s
             ));
         }
-        let paid_unasked = self.scenario.settings.bank == BankUse::Never && outcome.heater_wh_of_bank > 0.01 * outcome.heater_wh;
+        let paid_unasked =
+            self.scenario.settings.bank == BankUse::Never && outcome.heater_wh_of_bank > 0.01 * outcome.heater_wh;
         if paid_unasked {
             verdicts.push(format!(
                 "the bank paid for {} kWh of heat, which bank.spend = \"never\" does not mean: a source counts as present \
@@ -376,7 +380,7 @@ impl Rehearsal {
 }
 
 fn distribution(trials: &Trials) -> Value {
-    let keys: [(&str, fn(&Trial) -> Option<f64>); 7] = [
+    let keys: [(&str, Read); 7] = [
         ("coldest_true_c_while_permitted", |t| t.outcome.coldest_true_c_while_permitted),
         ("charge_permitted_s", |t| Some(t.outcome.charge_permitted_s)),
         ("charge_refused_s", |t| Some(t.outcome.charge_refused_s)),

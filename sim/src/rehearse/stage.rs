@@ -193,7 +193,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             hard_limit_c: site.battery.hard_limit_c + variation.hard_limit * site.tolerance.hard_limit_k,
             step_s: f64::from(scenario.step_ms) / 1000.0,
             // A block is a whole number of leaps.
-            leap: if leap > 1 { (2..=leap).rev().find(|leap| BLOCK % leap == 0).unwrap_or(0) } else { 0 },
+            leap: if leap > 1 { (2..=leap).rev().find(|leap| BLOCK.is_multiple_of(*leap)).unwrap_or(0) } else { 0 },
             calm: Calm::new(scenario),
             at: 0,
             weather: 0,
@@ -221,6 +221,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
 
     fn play(&mut self, stop: &AtomicBool) {
         let end = self.steps_to(self.scenario.span_s);
+        self.look();
         while self.at < end && !stop.load(Ordering::Relaxed) {
             self.take_up();
             let until = self.next_event().min(self.at + BLOCK).min(end);

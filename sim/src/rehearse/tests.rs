@@ -9,7 +9,7 @@ use forewarm_core::settings::Role;
 use forewarm_core::signals::{Outputs, Relay};
 use std::sync::atomic::AtomicBool;
 
-const GO: AtomicBool = AtomicBool::new(false);
+static GO: AtomicBool = AtomicBool::new(false);
 
 fn played(scenario: &Scenario, pace: Pace) -> (Outcome, Relays) {
     let mut relays = Relays::default();
@@ -85,13 +85,14 @@ fn a_film_shows_as_much_as_was_played() {
     let mut film = Film::new(&scenario);
     let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut film, &GO);
     let season = film.develop(outcome.span_s);
-    let on = |name: &str| -> f64 {
+    let on = |name: &str| -> i64 {
         let band = season.bands.iter().find(|band| band.name == name).unwrap();
         assert!(band.on.windows(2).all(|pair| pair[0].1 <= pair[1].0), "{name}");
-        band.on.iter().map(|(from, to)| (to - from) as f64).sum()
+        band.on.iter().map(|(from, to)| to - from).sum()
     };
-    assert_eq!(on("heater on"), outcome.heater_on_s);
-    assert_eq!(on("charge permitted"), outcome.charge_permitted_s);
+    let whole = |seconds: f64| format!("{seconds}");
+    assert_eq!(on("heater on").to_string(), whole(outcome.heater_on_s));
+    assert_eq!(on("charge permitted").to_string(), whole(outcome.charge_permitted_s));
     let energy: f64 = season.energy.days.iter().flatten().sum();
     assert!((energy - outcome.heater_wh).abs() < 1e-6 * outcome.heater_wh);
     let coldest = season.lines.iter().find(|line| line.kind == crate::chart::LineKind::ColdestCell).unwrap();

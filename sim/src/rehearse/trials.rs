@@ -34,6 +34,10 @@ impl Trial {
     /// Plays the trial of that number; nothing if `stop` is set before its end.
     #[must_use]
     pub fn play(scenario: &Scenario, seed: u64, number: u64, stop: &AtomicBool) -> Option<Self> {
+        // Before the plant is built, or a million trials not begun would take their time all the same.
+        if stop.load(Ordering::Relaxed) {
+            return None;
+        }
         let variation = Variation::draw(seed, number);
         let outcome = play(scenario, &variation, Pace::Leaping, &mut (), stop);
         let hard_limit_c = variation.of(&scenario.site).battery.hard_limit_c;

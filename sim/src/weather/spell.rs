@@ -45,7 +45,7 @@ impl ColdSpell {
             at_s: i64::from(step) * i64::from(STEP_S),
             outside_c: self.mean_c(hours / 24.0) + swing_k + offset_k,
             wind_m_s: self.wind_m_s,
-            irradiance_w_m2: self.noon_w_m2 * sun_before(if of_day == 0.0 { 24.0 } else { of_day }),
+            irradiance_w_m2: self.noon_w_m2 * sun_before(of_day),
         }
     }
 

@@ -251,6 +251,44 @@ fn a_whole_year_goes_round() {
     assert_eq!(years.points[730 * 24 + 5].outside_c, years.points[5].outside_c);
 }
 
+/// Hours from `start` on, each as warm as its number says, in thousandths.
+fn numbered(start: DateTime, hours: i32) -> Weather {
+    let points = (0..hours).map(|hour| Point {
+        at_s: i64::from(hour) * 3600,
+        outside_c: f64::from(hour) / 1000.0,
+        wind_m_s: 0.0,
+        irradiance_w_m2: 0.0,
+    });
+    Weather { start, points: points.collect() }
+}
+
+#[test]
+fn weather_that_goes_round_begins_no_earlier_than_it_does() {
+    // A leap year's worth, from July on.
+    let weather = numbered(date(2003, 7, 1).at(0, 0, 0, 0), 366 * 24);
+    let season = weather.season("w.csv", Some((1, 1)), 250, 0.0).unwrap();
+    assert_eq!(season.start, date(2004, 1, 1).at(0, 0, 0, 0));
+    assert!(close(season.points[0].outside_c, 4.416), "184 days after the first of July: {:?}", season.points[0]);
+    assert!(close(season.points[182 * 24].outside_c, 0.0), "29 February counts: {:?}", season.points[182 * 24]);
+}
+
+#[test]
+fn a_season_that_fits_is_not_taken_from_elsewhere() {
+    let weather = numbered(date(2001, 1, 1).at(0, 0, 0, 0), 550 * 24);
+    let season = weather.season("w.csv", Some((12, 1)), 200, 0.0).unwrap();
+    assert!(close(season.points[199 * 24].outside_c, f64::from((334 + 199) * 24) / 1000.0));
+    let longer = weather.season("w.csv", Some((12, 1)), 250, 0.0).unwrap();
+    assert!(close(longer.points[31 * 24].outside_c, 0.0), "only whole years go round");
+}
+
+#[test]
+fn an_end_that_is_the_beginning_is_not_counted_twice() {
+    let weather = numbered(date(2001, 1, 1).at(0, 0, 0, 0), 365 * 24 + 1);
+    let season = weather.season("w.csv", None, 400, 0.0).unwrap();
+    assert!(season.points.windows(2).all(|pair| pair[1].at_s - pair[0].at_s == 3600));
+    assert!(close(season.points[365 * 24].outside_c, 0.0));
+}
+
 #[test]
 fn weather_that_is_too_short_says_what_it_covers() {
     let short = read(&hours(&[])).unwrap();

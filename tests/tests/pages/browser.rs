@@ -214,6 +214,10 @@ impl Page {
     pub(crate) fn photograph(&mut self, name: &str) {
         let shot = self.call("Page.captureScreenshot", &json!({ "captureBeyondViewport": true }));
         keep(&format!("{name}.png"), shot["data"].as_str().expect("a picture"));
+        // For the picture the page had no scroll bar: it is wider then, notices, and is drawn anew, and so again after.
+        for _ in 0..2 {
+            self.settle();
+        }
     }
 
     /// Prints the page, leaves it beside the pictures, and hands back the PDF.
