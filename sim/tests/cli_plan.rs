@@ -113,7 +113,7 @@ fn the_keys_for_machines_stay() {
         "/thermal/night_wh/value",
         "/thermal/warm_ups/0/start_c",
         "/thermal/warm_ups/0/reads_released_h/value",
-        "/thermal/warm_ups/0/coldest_layer_h/value",
+        "/thermal/warm_ups/0/coldest_place_h/value",
         "/thermal/warm_ups/0/permitted_h/value",
         "/thermal/warm_ups/0/energy_wh/value",
         "/thermal/warm_ups/0/plate_peak_c/value",

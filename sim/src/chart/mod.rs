@@ -63,7 +63,7 @@ pub struct Line {
 pub enum LineKind {
     /// What the controller reads of a cell channel.
     CellReading,
-    /// The truth: the coldest layer of any battery.
+    /// The truth: the coldest place of any battery.
     ColdestCell,
     /// What the controller reads of the plate, or the plate itself.
     Plate,

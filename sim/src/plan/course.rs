@@ -27,7 +27,7 @@ pub(super) struct Setup<'s> {
 pub(super) struct WarmUp {
     /// Until every cell channel reads above release (s).
     pub(super) read_s: Option<f64>,
-    /// Until the coldest layer is as warm (s).
+    /// Until the coldest place is as warm (s).
     pub(super) core_s: Option<f64>,
     /// Until the soak is over (s).
     pub(super) permitted_s: Option<f64>,
@@ -44,7 +44,7 @@ pub(super) struct WarmUp {
     /// Excess of the plate over the cells at the end of the time that it is given to cool, from where every cell channel read above
     /// release with the heater on (K).
     pub(super) cooling_excess_k: Option<f64>,
-    /// For each channel, how much warmer than the coldest layer it answers for it can be at the end of a soak.
+    /// For each channel, how much warmer than the coldest place it answers for it can be at the end of a soak.
     pub(super) given_k: Vec<Option<f64>>,
 }
 
@@ -97,7 +97,7 @@ impl<'s> Readings<'s> {
         now.sensors_c[channel] + self.offset_k[channel]
     }
 
-    /// How much warmer the surroundings of a channel are than the coldest layer that it answers for.
+    /// How much warmer the surroundings of a channel are than the coldest place that it answers for.
     fn above_coldest(&self, now: &Temperatures, channel: usize) -> f64 {
         let batteries = &self.setup.answers_for[channel];
         let cells = batteries.iter().flat_map(|&battery| now.cells_c(battery));
@@ -119,7 +119,7 @@ impl<'s> Readings<'s> {
     }
 }
 
-/// Warms a bank up from where `run` is, until charge is permitted and the coldest layer is as warm as release too, or `limit_s` are
+/// Warms a bank up from where `run` is, until charge is permitted and the coldest place is as warm as release too, or `limit_s` are
 /// over. Leaves `run` there.
 pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> WarmUp {
     let (charge, heater) = (&setup.settings.charge, &setup.settings.heater);
@@ -198,7 +198,7 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
     }
 }
 
-/// How much warmer than the coldest layer it answers for a channel is at the end of a soak in which the heater gave just enough for it to
+/// How much warmer than the coldest place it answers for a channel is at the end of a soak in which the heater gave just enough for it to
 /// stay above release.
 ///
 /// Less heat at any moment leaves every layer colder, and the soak would begin anew if the channel fell to release: so no other soak
@@ -230,7 +230,7 @@ fn cooling_excess_k(readings: &Readings, mut run: Run) -> Option<f64> {
     excess_k.is_finite().then_some(excess_k)
 }
 
-/// Lets a bank cool with the heater off until every cell channel shows the inhibit threshold: how much warmer than the coldest layer
+/// Lets a bank cool with the heater off until every cell channel shows the inhibit threshold: how much warmer than the coldest place
 /// it answers for each was when it did.
 pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> Vec<Option<f64>> {
     let inhibit_c = celsius(setup.settings.charge.inhibit);
@@ -252,7 +252,7 @@ pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) ->
     kept_k
 }
 
-/// How much warmer than the coldest layer it answers for each channel is where the heater, on without a break, holds it at `level_c` for
+/// How much warmer than the coldest place it answers for each channel is where the heater, on without a break, holds it at `level_c` for
 /// ever. With a heater that can do more, as if it were just so strong.
 pub(super) fn steadily_held(setup: &Setup, plant: &Plant, air: Air, level_c: f64) -> Vec<Option<f64>> {
     let readings = Readings::new(setup);

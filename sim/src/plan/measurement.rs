@@ -370,7 +370,7 @@ impl Chain<'_> {
         lines.push(Line::normal("converter, noise of one reading", converter.noise_k, Evaluation::A));
         let heating = self_heating_k(r, converter.current_a, converter.duty, mounting.self_heating_k_per_mw);
         lines.push(Line::rectangular("self-heating", heating * SELF_HEATING_UNKNOWN, kelvins).biased(heating));
-        lines.push(Line::rectangular("placement, above the coldest layer", 0.0, kelvins).biased(placement.warm_bias_k));
+        lines.push(Line::rectangular("placement, above the coldest place", 0.0, kelvins).biased(placement.warm_bias_k));
         for cause in &placement.causes {
             // Below a millikelvin it would be a line about nothing.
             if cause.half_width_k >= 1e-3 {

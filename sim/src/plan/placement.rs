@@ -1,12 +1,12 @@
 //! How a thermometer reads against the coldest cell layer because of where it sits.
 //!
 //! Heat comes from below and goes out by the walls, so no two places of a bank are equally warm. What counts is how much warmer
-//! the element is than the coldest layer of the batteries it answers for, at two moments: when permission is given, with the heater
+//! the element is than the coldest place of the batteries it answers for, at two moments: when permission is given, with the heater
 //! on through the whole soak, and at the worst while it is kept.
 
 use serde::Serialize;
 
-/// How much warmer the surroundings of an element are than the coldest layer of the batteries it answers for, lag included.
+/// How much warmer the surroundings of an element are than the coldest place of the batteries it answers for, lag included.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Placement {
     /// In the worst of the situations looked at, with everything as written down (K).

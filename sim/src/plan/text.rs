@@ -109,10 +109,10 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         &format!("Holding at {outside} °C outside, {} m/s of wind before shelter", plain(thermal.design_wind_m_s)),
     )?;
     let mut rows = vec![
-        vec![format!("power that keeps the coldest layer at {release} °C"), thermal.hold_w.text("W")],
+        vec![format!("power that keeps the coldest place at {release} °C"), thermal.hold_w.text("W")],
         vec!["heater, nominal, with its tolerance".to_owned(), thermal.heater_w.text("W")],
         vec![
-            "coldest layer with the heater on for ever, were there no cut-out".to_owned(),
+            "coldest place with the heater on for ever, were there no cut-out".to_owned(),
             thermal.reaches_c.text("°C"),
         ],
         vec![
@@ -143,7 +143,7 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
             rows.push([vec![label.to_owned()], cells].concat());
         };
         line(&format!("every cell channel reads {release} °C after / h"), &|warm_up| never(warm_up.reads_released_h));
-        line("the coldest layer is as warm after / h", &|warm_up| never(warm_up.coldest_layer_h));
+        line("the coldest place is as warm after / h", &|warm_up| never(warm_up.coldest_place_h));
         line("  behind by / min", &|warm_up| warm_up.lag_h.map_or_else(|| "-".to_owned(), |lag| fixed(lag * 60.0, 0)));
         line("charge is permitted after / h", &|warm_up| never(warm_up.permitted_h));
         line("energy until then / Wh", &|warm_up| warm_up.energy_wh.text(""));
@@ -156,7 +156,7 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         table(out, &rows)?;
     }
 
-    heading(out, &format!("Power that brings the coldest layer from {outside} to {release} °C"))?;
+    heading(out, &format!("Power that brings the coldest place from {outside} to {release} °C"))?;
     let mut rows = vec![row(["within / h", "power / W", "W/cm²", "plate then / °C", ""])];
     for power in &thermal.powers {
         rows.push(vec![
@@ -177,7 +177,8 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     wrapped(
         out,
         "  ",
-        "± is the expanded uncertainty (k = 2) from the tolerances in the file, for the heater its tolerance.",
+        "± is the expanded uncertainty (k = 2) from the tolerances in the file, for the heater its tolerance. The coldest place is \
+         that of any battery, within it or at an outer face.",
     )
 }
 

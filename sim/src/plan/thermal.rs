@@ -55,9 +55,9 @@ pub struct WarmUpReport {
     pub start_c: f64,
     /// Until every cell channel reads above release (h); `null` where that takes more than three days.
     pub reads_released_h: Option<Figure>,
-    /// Until the coldest layer is as warm (h).
-    pub coldest_layer_h: Option<Figure>,
-    /// By how much the coldest layer is behind (h).
+    /// Until the coldest place is as warm (h).
+    pub coldest_place_h: Option<Figure>,
+    /// By how much the coldest place is behind (h).
     pub lag_h: Option<f64>,
     /// Until the soak is over and charge is permitted (h).
     pub permitted_h: Option<Figure>,
@@ -73,7 +73,7 @@ pub struct WarmUpReport {
     pub is_cut_out: bool,
 }
 
-/// The power that warms the coldest layer from the design minimum to release within a time.
+/// The power that warms the coldest place from the design minimum to release within a time.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct PowerReport {
     /// The time (h).
@@ -104,15 +104,15 @@ pub struct Thermal {
     pub design_min_c: f64,
     /// Wind that it is designed for, before shelter (m/s).
     pub design_wind_m_s: f64,
-    /// Release threshold, which the coldest layer is to reach (°C).
+    /// Release threshold, which the coldest place is to reach (°C).
     pub release_c: f64,
     /// Nominal power of the heater (W), half-width of its tolerance.
     pub heater_w: Figure,
-    /// Power that keeps the coldest layer at release, which is what the box then loses (W).
+    /// Power that keeps the coldest place at release, which is what the box then loses (W).
     pub hold_w: Figure,
-    /// That loss for each kelvin between coldest layer and outside (W/K); `null` on the ground, which is at another temperature.
+    /// That loss for each kelvin between coldest place and outside (W/K); `null` on the ground, which is at another temperature.
     pub loss_w_per_k: Option<Figure>,
-    /// Where the coldest layer ends with the heater on for ever (°C).
+    /// Where the coldest place ends with the heater on for ever (°C).
     pub reaches_c: Figure,
     /// Length of a night (h).
     pub night_h: f64,
@@ -406,12 +406,12 @@ fn warm_up_report(studies: &Studies, index: usize, start_c: f64) -> WarmUpReport
         studies.figure(move |study| of(&study.warm_ups[index]).map(|seconds| seconds / 3600.0))
     };
     let of = |of: fn(&WarmUp) -> f64| studies.sure(move |study| of(&study.warm_ups[index]));
-    let (reads_released_h, coldest_layer_h) = (hours(|warm_up| warm_up.read_s), hours(|warm_up| warm_up.core_s));
+    let (reads_released_h, coldest_place_h) = (hours(|warm_up| warm_up.read_s), hours(|warm_up| warm_up.core_s));
     WarmUpReport {
         start_c,
-        lag_h: coldest_layer_h.zip(reads_released_h).map(|(layer, reads)| layer.value - reads.value),
+        lag_h: coldest_place_h.zip(reads_released_h).map(|(layer, reads)| layer.value - reads.value),
         reads_released_h,
-        coldest_layer_h,
+        coldest_place_h,
         permitted_h: hours(|warm_up| warm_up.permitted_s),
         energy_wh: of(|warm_up| warm_up.energy_j / 3600.0),
         pad_peak_c: of(|warm_up| warm_up.pad_peak_c),
@@ -440,7 +440,7 @@ fn holding(thermal: &Thermal, site: &Site) -> Finding {
     if hold_w.value <= 0.0 {
         return Finding::fine(Part::Thermal, format!("{place} the cells stay at {release} °C without heat"));
     }
-    let needs = format!("{place} it takes {} to keep the coldest layer at {release} °C", hold_w.text("W"));
+    let needs = format!("{place} it takes {} to keep the coldest place at {release} °C", hold_w.text("W"));
     let gives = format!("the heater gives {}", heater_w.text("W"));
     let surely = hold_w.value + hold_w.expanded_uncertainty;
     let weakest = heater_w.value - heater_w.expanded_uncertainty;
@@ -458,7 +458,7 @@ fn holding(thermal: &Thermal, site: &Site) -> Finding {
     let change = ways.join(", or ");
     if hold_w.value > heater_w.value {
         let text = format!(
-            "the heater cannot hold: {needs}, and {gives}; the coldest layer ends at {} and charge is never permitted",
+            "the heater cannot hold: {needs}, and {gives}; the coldest place ends at {} and charge is never permitted",
             reaches_c.text("°C")
         );
         Finding::headline(Part::Thermal, text, change)

@@ -174,7 +174,7 @@ fn leads_c(site: &Site) -> (f64, f64) {
     (site.place.design_min_c.min(warmest), warmest)
 }
 
-/// The batteries whose coldest layer a thermometer there says something about.
+/// The batteries whose coldest place a thermometer there says something about.
 pub(super) fn answers_for(spot: Spot, count: usize) -> Vec<usize> {
     match spot {
         Spot::Base(battery) | Spot::Top(battery) => vec![battery],

@@ -36,9 +36,9 @@ pub struct Outcome {
     pub least_charge: f64,
     /// State of charge at the end, 0 to 1.
     pub last_charge: f64,
-    /// Coldest layer of any battery while charge was permitted (°C); nothing where it never was.
+    /// Coldest place of any battery, within it or at an outer face, while charge was permitted (°C); nothing where it never was.
     pub coldest_true_c_while_permitted: Option<f64>,
-    /// Coldest layer of any battery at all (°C).
+    /// The same at all times (°C).
     pub coldest_true_c: f64,
     /// Warmest the plate has been (°C).
     pub warmest_plate_c: f64,
@@ -46,7 +46,7 @@ pub struct Outcome {
     pub heater_cycles: u32,
     /// Times the charge relay closed.
     pub charge_cycles: u32,
-    /// Permits during which a layer of a battery was below the hard limit.
+    /// Permits during which the coldest place was below the hard limit.
     pub violations: u32,
     /// Time that lasted (s).
     pub violation_s: f64,

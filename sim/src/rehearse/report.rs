@@ -62,7 +62,7 @@ pub fn summarise(rehearsals: &[Rehearsal]) -> String {
     for (title, rows) in [
         ("Charge", charge_rows(rehearsals)),
         ("Heat", heat_rows(rehearsals)),
-        ("Cells", cell_rows(rehearsals)),
+        ("Cells (coldest place: of any battery, within it or at an outer face)", cell_rows(rehearsals)),
         ("Bank and relays", bank_rows(rehearsals)),
     ] {
         let _ = writeln!(text, "\n{title}");
@@ -155,12 +155,12 @@ fn heat_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
 
 fn cell_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     vec![
-        row(rehearsals, "coldest layer while charge was permitted", "°C", 1, |r| {
+        row(rehearsals, "coldest place while charge was permitted", "°C", 1, |r| {
             r.outcome.coldest_true_c_while_permitted
         }),
         row(rehearsals, "hard limit of the cells", "°C", 1, |r| Some(r.scenario.site.battery.hard_limit_c)),
-        row(rehearsals, "permits in which a layer was below it", "", 0, |r| Some(r.outcome.violations.into())),
-        row(rehearsals, "coldest layer at all", "°C", 1, |r| finite(r.outcome.coldest_true_c)),
+        row(rehearsals, "permits in which it was below that", "", 0, |r| Some(r.outcome.violations.into())),
+        row(rehearsals, "coldest place at all", "°C", 1, |r| finite(r.outcome.coldest_true_c)),
         row(rehearsals, "warmest plate", "°C", 1, |r| finite(r.outcome.warmest_plate_c)),
     ]
 }
@@ -187,7 +187,7 @@ type Read = fn(&Trial) -> Option<f64>;
 type Measure = (&'static str, &'static str, usize, Read);
 
 const MEASURES: [Measure; 7] = [
-    ("coldest layer while charge was permitted", "°C", 2, |t| t.outcome.coldest_true_c_while_permitted),
+    ("coldest place while charge was permitted", "°C", 2, |t| t.outcome.coldest_true_c_while_permitted),
     ("charge permitted", "h", 1, |t| Some(t.outcome.charge_permitted_s / 3600.0)),
     ("charge wanted and refused", "h", 1, |t| Some(t.outcome.charge_refused_s / 3600.0)),
     ("heater on", "h", 1, |t| Some(t.outcome.heater_on_s / 3600.0)),
@@ -220,7 +220,7 @@ fn write_trials(text: &mut String, trials: &Trials, mark: &str) {
     let touched = trials.finished.iter().filter(|trial| trial.outcome.violations > 0).count();
     let _ = writeln!(
         text,
-        "  permits in which a layer was below the hard limit: {}, in {touched} of {} trials",
+        "  permits in which the coldest place was below the hard limit: {}, in {touched} of {} trials",
         trials.violations(),
         count
     );
@@ -278,7 +278,7 @@ impl Rehearsal {
         let violations = u64::from(outcome.violations) + self.trials.as_ref().map_or(0, Trials::violations);
         if violations > 0 {
             verdicts.push(format!(
-                "DANGER: charge was permitted {violations} times with a layer of a battery below its hard limit; raise \
+                "DANGER: charge was permitted {violations} times with cells below their hard limit; raise \
                  charge.inhibit_c and release_c (see `forewarm plan`)"
             ));
         }

@@ -89,7 +89,7 @@ pub struct Glimpse<'a> {
     pub outputs: &'a Outputs,
     /// What it reads, in the order of the settings; nothing for a channel it does not trust.
     pub readings: [Option<Celsius>; MAX_CHANNELS],
-    /// The coldest layer of any battery (°C).
+    /// The coldest place of any battery (°C).
     pub coldest_c: f64,
     /// The plate (°C).
     pub plate_c: f64,

@@ -44,7 +44,7 @@ impl Trial {
         (!stop.load(Ordering::Relaxed)).then_some(Self { number, hard_limit_c, outcome })
     }
 
-    /// How far the coldest layer stayed above the hard limit while charge was permitted (K); nothing where it never was.
+    /// How far the coldest place stayed above the hard limit while charge was permitted (K); nothing where it never was.
     #[must_use]
     pub fn margin_k(&self) -> Option<f64> {
         self.outcome.coldest_true_c_while_permitted.map(|coldest_c| coldest_c - self.hard_limit_c)
