@@ -100,8 +100,8 @@ impl<'s> Readings<'s> {
     /// How much warmer the surroundings of a channel are than the coldest layer that it answers for.
     fn above_coldest(&self, now: &Temperatures, channel: usize) -> f64 {
         let batteries = &self.setup.answers_for[channel];
-        let layers = batteries.iter().filter_map(|&battery| now.layers_c.get(battery)).flatten();
-        now.sensors_c[channel] - self.self_heating_k[channel] - layers.copied().fold(f64::INFINITY, f64::min)
+        let cells = batteries.iter().flat_map(|&battery| now.cells_c(battery));
+        now.sensors_c[channel] - self.self_heating_k[channel] - cells.fold(f64::INFINITY, f64::min)
     }
 
     /// By how much the worst channel is above its cut-out.

@@ -212,14 +212,14 @@ impl Question<'_> {
     }
 }
 
-/// The least power at which every layer ends at or above `target_c`; none where it does so without.
+/// The least power at which every layer and its outer faces end at or above `target_c`; none where it does so without.
 fn hold_w(plant: &Plant, air: Air, target_c: f64) -> f64 {
     const PROBE_W: f64 = 100.0;
-    let at = |heater_w| plant.steady(air.outside_c, air.wind_m_s, Heat { heater_w, bank_w: 0.0 }).layers_c;
+    let at = |heater_w| plant.steady(air.outside_c, air.wind_m_s, Heat { heater_w, bank_w: 0.0 });
     let (off, on) = (at(0.0), at(PROBE_W));
     // The plant is linear in the power.
-    let layers = off.iter().flatten().zip(on.iter().flatten());
-    layers.map(|(off, on)| PROBE_W * (target_c - off) / (on - off)).fold(0.0, f64::max)
+    let cells = off.all_cells_c().zip(on.all_cells_c());
+    cells.map(|(off, on)| PROBE_W * (target_c - off) / (on - off)).fold(0.0, f64::max)
 }
 
 /// For each time (h), the constant power that brings every layer from the outside temperature to `target_c`, and where the plate
@@ -235,8 +235,8 @@ fn powers(plant: &Plant, air: Air, target_c: f64, within_h: &[f64]) -> Vec<(f64,
     };
     let power = |&hours: &f64| {
         let (off, on) = (after(0.0, hours), after(PROBE_W, hours));
-        let layers = off.layers_c.iter().flatten().zip(on.layers_c.iter().flatten());
-        let power_w = layers.map(|(off, on)| PROBE_W * (target_c - off) / (on - off)).fold(0.0, f64::max);
+        let cells = off.all_cells_c().zip(on.all_cells_c());
+        let power_w = cells.map(|(off, on)| PROBE_W * (target_c - off) / (on - off)).fold(0.0, f64::max);
         (power_w, off.plate_c + power_w / PROBE_W * (on.plate_c - off.plate_c))
     };
     within_h.iter().map(power).collect()

@@ -47,6 +47,8 @@ pub(super) struct Body {
     pub(super) air: Node,
     /// Of each battery, from the plate upwards.
     pub(super) layers: Vec<Vec<Node>>,
+    /// Of each battery: how far its coldest outer face lies from its mean towards the air, 0 to 1.
+    pub(super) skins: Vec<f64>,
     /// Of each channel, in the order of the settings.
     pub(super) sensors: Vec<Node>,
     /// What the wind reaches.
@@ -83,6 +85,7 @@ impl Body {
             .map(|_| stack(&mut network, battery, layers, plate_node, plate.contact_w_per_m2_k))
             .collect();
         surround(&mut network, battery, &blocks, air, inside);
+        let skins = (0..battery.count).map(|index| skin(battery, index, inside)).collect();
         let floor = floor(&mut network, enclosure, plate.area_m2, (pad_node, air), place.stands_on);
         let windward = [Some(walls(&mut network, enclosure, air)), floor].into_iter().flatten().collect();
         let leak =
@@ -103,7 +106,7 @@ impl Body {
                 thermometer(&mut network, mounting, &fixed_to, air)
             })
             .collect();
-        Self { network, pad: pad_node, plate: plate_node, air, layers: blocks, sensors, windward }
+        Self { network, pad: pad_node, plate: plate_node, air, layers: blocks, skins, sensors, windward }
     }
 
     /// The whole network with so much wind about the box (m/s).
@@ -171,6 +174,18 @@ pub(super) fn surround(network: &mut Network, battery: &Battery, blocks: &[Vec<N
             }
         }
     }
+}
+
+/// How far the coldest outer face of a battery lies from its mean towards the air: of the drop from the mean to the air, the part
+/// within the battery. Ends of the row have a long face outside, all have their short ones.
+pub(super) fn skin(battery: &Battery, index: usize, inside: f64) -> f64 {
+    let within = |across_m: f64| {
+        let to_face = battery.conductivity_across_w_per_m_k / (across_m / 6.0);
+        inside / (inside + to_face)
+    };
+    let at_an_end = index == 0 || index + 1 == battery.count;
+    let long = if at_an_end { within(battery.width_m) } else { 0.0 };
+    long.max(within(battery.length_m))
 }
 
 /// Walls and lid as one body in the middle of the insulation.

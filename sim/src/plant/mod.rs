@@ -56,15 +56,28 @@ pub struct Temperatures {
     pub air_c: f64,
     /// The layers of each battery, from the plate upwards.
     pub layers_c: Vec<Vec<f64>>,
+    /// The coldest outer face of each layer of each battery, likewise.
+    pub faces_c: Vec<Vec<f64>>,
     /// The thermometers' elements, in the order of the settings.
     pub sensors_c: Vec<f64>,
 }
 
 impl Temperatures {
-    /// The coldest layer of any battery (°C).
+    /// Where the cells of one battery are: the layers' means and their coldest outer faces (°C). Nothing where there is no such battery.
+    pub fn cells_c(&self, battery: usize) -> impl Iterator<Item = f64> {
+        let places = [self.layers_c.get(battery), self.faces_c.get(battery)];
+        places.into_iter().flatten().flatten().copied()
+    }
+
+    /// The same of all batteries, one after the other.
+    pub fn all_cells_c(&self) -> impl Iterator<Item = f64> {
+        (0..self.layers_c.len()).flat_map(|battery| self.cells_c(battery))
+    }
+
+    /// The coldest place of any battery, within its layers or at their outer faces (°C).
     #[must_use]
     pub fn coldest_cell_c(&self) -> f64 {
-        self.layers_c.iter().flatten().copied().fold(f64::INFINITY, f64::min)
+        self.all_cells_c().fold(f64::INFINITY, f64::min)
     }
 
     /// The warmest layer of any battery (°C).
@@ -212,11 +225,17 @@ impl Plant {
 
     fn sorted(&self, all: &DVector<f64>) -> Temperatures {
         let body = &self.body;
+        let layers_c: Vec<Vec<f64>> =
+            body.layers.iter().map(|block| block.iter().map(|node| all[node.0]).collect()).collect();
+        let air_c = all[body.air.0];
+        let face_c = |skin: f64, layer_c: f64| layer_c + skin * (air_c - layer_c);
+        let faces = layers_c.iter().zip(&body.skins);
         Temperatures {
+            faces_c: faces.map(|(block, &skin)| block.iter().map(|&layer_c| face_c(skin, layer_c)).collect()).collect(),
             pad_c: all[body.pad.0],
             plate_c: all[body.plate.0],
-            air_c: all[body.air.0],
-            layers_c: body.layers.iter().map(|block| block.iter().map(|node| all[node.0]).collect()).collect(),
+            air_c,
+            layers_c,
             sensors_c: body.sensors.iter().map(|node| all[node.0]).collect(),
         }
     }
@@ -240,17 +259,22 @@ pub struct Run<'p> {
     audit: Audit,
 }
 
-/// What the batteries' layers and the plate are read by.
+/// What the batteries' layers, the air about them and the plate are read by.
 #[derive(Clone, Debug)]
 struct Surfaces {
-    layers: Vec<Vec<f64>>,
+    layers: Vec<Vec<Vec<f64>>>,
+    air: Vec<f64>,
     plate: Vec<f64>,
 }
 
 impl Surfaces {
     fn new(plant: &Plant, modes: &Modes) -> Self {
-        let layers = plant.body.layers.iter().flatten().map(|node| modes.weights(&[(node.0, 1.0)])).collect();
-        Self { layers, plate: modes.weights(&[(plant.body.plate.0, 1.0)]) }
+        let of = |node: &Node| modes.weights(&[(node.0, 1.0)]);
+        Self {
+            layers: plant.body.layers.iter().map(|block| block.iter().map(of).collect()).collect(),
+            air: of(&plant.body.air),
+            plate: of(&plant.body.plate),
+        }
     }
 }
 
@@ -387,10 +411,17 @@ impl Run<'_> {
         self.modes.read(&self.wave)
     }
 
-    /// The coldest layer of any battery (°C).
+    /// The coldest place of any battery, within its layers or at their outer faces (°C).
     #[must_use]
     pub fn coldest_cell_c(&self) -> f64 {
-        self.surfaces.layers.iter().map(|weights| self.wave.weigh(weights)).fold(f64::INFINITY, f64::min)
+        let air_c = self.wave.weigh(&self.surfaces.air);
+        let blocks = self.surfaces.layers.iter().zip(&self.plant.body.skins);
+        let coldest = blocks.map(|(block, skin)| {
+            let layer_c = block.iter().map(|weights| self.wave.weigh(weights)).fold(f64::INFINITY, f64::min);
+            // All layers of a battery have the same way to the air, so the coldest layer has the coldest face.
+            layer_c.min(layer_c + skin * (air_c - layer_c))
+        });
+        coldest.fold(f64::INFINITY, f64::min)
     }
 
     /// The plate (°C).

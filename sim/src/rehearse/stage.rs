@@ -512,15 +512,18 @@ impl Calm {
         }
     }
 
-    /// Whether no reading can come to a threshold within the next block, at twice the pace of the last.
+    /// Whether no reading can come to a threshold within the next block: to one that it drifts towards, at twice the pace of the last.
     fn holds(&mut self, readings: &[Option<Celsius>; MAX_CHANNELS], sensors_c: [f64; MAX_CHANNELS]) -> bool {
         let before = std::mem::replace(&mut self.before, sensors_c);
         let mut channels = self.thresholds.iter().zip(&self.margin_k).zip(readings).zip(sensors_c.iter().zip(before));
         channels.all(|(((thresholds, margin_k), reading), (now, before))| {
             let reading = reading.map_or(f64::NAN, |t| f64::from(t.as_steps()) / 65_536.0);
-            let distance = margin_k + 2.0 * (now - before).abs();
+            let drift_k = now - before;
             // Nothing is farther than what is no number.
-            thresholds.iter().all(|threshold| (reading - threshold).abs() > distance)
+            thresholds.iter().all(|threshold| {
+                let ahead_k = (threshold - reading) * drift_k.signum();
+                ahead_k > margin_k + 2.0 * drift_k.abs() || ahead_k < -margin_k
+            })
         })
     }
 }

@@ -1,6 +1,6 @@
 //! The stack of layers against the exact solutions for a slab.
 
-use super::super::body::{series, stack, surround};
+use super::super::body::{series, skin, stack, surround};
 use super::super::modes::as_f64;
 use super::site::slab;
 use super::{csv, number};
@@ -266,4 +266,35 @@ fn a_battery_cools_sideways_nearly_as_a_wall_does() {
         compared += 1;
     }
     assert_eq!(compared, 20);
+}
+
+/// Once a cooling has settled into its shape, the outer face is at 1/(1 + Bi/3) of the mean's distance from the air. Source:
+/// `conduction_planewall_series.csv`, columns `theta_surface` and `theta_mean`.
+#[test]
+fn an_outer_face_is_as_cold_as_that_of_a_wall() {
+    let mut compared = 0;
+    for row in csv("conduction_planewall_series.csv").iter().skip(1) {
+        let [biot, fourier, surface, mean] = [0, 1, 4, 5].map(|column| number(&row[column]));
+        if biot > 1.0 || fourier < 1.0 {
+            continue;
+        }
+        let inside = biot * K / L;
+        let flat = Battery { width_m: 2.0 * L, length_m: 1e-6, ..slab(1.0, K, RHO, CP) };
+        let face = 1.0 - skin(&flat, 0, inside);
+        let error = face / (surface / mean) - 1.0;
+        println!("Bi {biot}, Fo {fourier}: outer face {face:.5} of the mean, off by {error:.1e}");
+        // The shape is settled to a few e^(−π² Fo), a little for a small Bi.
+        assert!(error.abs() < biot * biot / 45.0 + 1e-4 * biot, "Bi {biot}, Fo {fourier}: {error}");
+        compared += 1;
+    }
+    assert_eq!(compared, 12);
+}
+
+/// Between two others a battery has only its short faces outside.
+#[test]
+fn only_the_ends_of_a_row_have_a_long_face_outside() {
+    let row = Battery { count: 3, width_m: 0.3, length_m: 0.2, ..slab(0.2, K, RHO, CP) };
+    let [first, middle, last] = [0, 1, 2].map(|index| skin(&row, index, 8.0));
+    assert!(first > middle);
+    assert!((first - last).abs() < 1e-15);
 }
