@@ -255,7 +255,13 @@ fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
         let which = if circuit.fuse_a.is_some() { "the fuse of" } else { "take a fuse of" };
         Finding::fine(
             Part::Circuit,
-            format!("{which} {}: at least {} × {} drawn, and {carries}", amps(fuse), plain(FUSE_MARGIN), amps(most_a)),
+            format!(
+                "{which} {}, for direct current of at least {} V: no less than {} × {} drawn, and {carries}",
+                amps(fuse),
+                plain(heater.at_supply_max.supply_v),
+                plain(FUSE_MARGIN),
+                amps(most_a)
+            ),
         )
     }
 }
