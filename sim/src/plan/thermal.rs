@@ -725,7 +725,7 @@ mod tests {
                     above_s = if now.sensors_c[0] > thermal.release_c { above_s + STEP_S } else { 0.0 };
                     if above_s > f64::from(soak_min) * 60.0 {
                         let layers = answers_for(spot, 2);
-                        let coldest = layers.iter().flat_map(|&b| &now.layers_c[b]).copied().fold(f64::INFINITY, f64::min);
+                        let coldest = layers.iter().flat_map(|&b| now.cells_c(b)).fold(f64::INFINITY, f64::min);
                         let promised = thermal.release_c - placements[0].given.warm_bias_k;
                         // What the heater adds within one step of the half minute that hovering is done in, and the self-heating.
                         prop_assert!(coldest >= promised - 0.15, "{coldest} °C, promised {promised} °C");
@@ -777,7 +777,7 @@ mod tests {
                         break 'course;
                     }
                     let layers = answers_for(spot, 2);
-                    let coldest = layers.iter().flat_map(|&b| &now.layers_c[b]).copied().fold(f64::INFINITY, f64::min);
+                    let coldest = layers.iter().flat_map(|&b| now.cells_c(b)).fold(f64::INFINITY, f64::min);
                     let promised = inhibit_c - placements[0].kept.warm_bias_k;
                     prop_assert!(coldest >= promised - 0.1, "{coldest} °C, promised {promised} °C");
                     let is_on = step < *on && holds;
