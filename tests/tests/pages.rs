@@ -428,8 +428,8 @@ fn print_shows_the_whole_season_on_landscape_pages_without_buttons() {
 #[test]
 fn without_scripts_the_drawings_are_shown() {
     let mut browser = Page::new(1000, 900, false);
-    browser.call("Emulation.setScriptExecutionDisabled", &serde_json::json!({ "value": true }));
-    browser.open_without_scripts(&page(&[winter()], SUMMARY, &CAUTIONS));
+    browser.disable_scripts();
+    browser.open(&page(&[winter()], SUMMARY, &CAUTIONS));
     browser.photograph("no-scripts");
     let html = browser.document();
     assert!(!html.contains("class=\"scripted\""), "a script has run");
