@@ -185,13 +185,40 @@ fn the_bars_of_energy_add_up_to_the_energy() {
         ("#12436d", (0..180).map(|day| 2.0 * f64::from(day % 7)).sum::<f64>()),
     ] {
         let bars = &paths(&svg, colour)[0];
-        // Four corners a bar, the second over the first.
+        // Four corners a bar, the second above the first.
         let heights: f64 = bars.chunks(4).map(|bar| bar[0].1 - bar[1].1).sum();
         let drawn = heights * wh_per_unit;
         // A corner is drawn to a tenth of a unit, half of it too much or too little, two a bar.
         let bound = (0..bars.len() / 4).map(|_| 0.1 * wh_per_unit).sum::<f64>();
         assert!((drawn - total).abs() <= bound, "{colour}: {drawn} Wh, not {total} Wh");
     }
+}
+
+#[test]
+fn bars_of_energy_stand_on_one_another() {
+    let mut season = season(4 * DAY, Vec::new());
+    let sources = ["a", "b", "c"].map(str::to_owned).into();
+    season.energy = DailyEnergy { sources, days: vec![vec![30.0, 50.0, 20.0]; 4] };
+    let svg = drawing(&season);
+    let ends = |colour| {
+        let bar = &paths(&svg, colour)[0];
+        (bar[0].1, bar[1].1)
+    };
+    let [a, b, c] = ["#e9b949", "#12436d", "#28a197"].map(ends);
+    assert_eq!((a.1, b.1), (b.0, c.0));
+}
+
+#[test]
+fn a_day_on_end_shows_each_gap_of_a_quarter_of_an_hour_and_no_narrower() {
+    let mut season = season(180 * DAY, Vec::new());
+    for (gap, rectangles) in [(899, 1), (900, 2)] {
+        let (first, noon) = (50 * DAY + 36_000, 50 * DAY + 43_200);
+        season.bands = vec![band(BandKind::Heater, vec![(first, noon), (noon + gap, noon + 7200)])];
+        assert_eq!(paths(&drawing(&season), "#d1620f").concat().len(), 4 * rectangles, "a gap of {gap} s");
+    }
+    // What goes on over midnight is in two days.
+    season.bands = vec![band(BandKind::Heater, vec![(50 * DAY - 7200, 50 * DAY + 7200)])];
+    assert_eq!(paths(&drawing(&season), "#d1620f").concat().len(), 8);
 }
 
 proptest! {

@@ -26,6 +26,7 @@ pub(crate) struct Page {
     socket: WebSocket<TcpStream>,
     session: Option<String>,
     calls: u64,
+    scripts: bool,
     /// Events of the page that nobody has waited for yet.
     events: Vec<Value>,
     /// Everything that went wrong in the page.
@@ -64,8 +65,16 @@ impl Page {
         let stream = TcpStream::connect(host).expect("a browser that listens");
         stream.set_read_timeout(Some(PATIENCE)).expect("a socket with a time-out");
         let (socket, _) = tungstenite::client(format!("ws://{address}"), stream).expect("a web socket");
-        let mut page =
-            Self { browser, socket, session: None, calls: 0, events: Vec::new(), complaints: Vec::new(), folder };
+        let mut page = Self {
+            browser,
+            socket,
+            session: None,
+            calls: 0,
+            scripts: true,
+            events: Vec::new(),
+            complaints: Vec::new(),
+            folder,
+        };
         let target = page.call("Target.createTarget", &json!({ "url": "about:blank" }));
         let attached = page.call("Target.attachToTarget", &json!({ "targetId": target["targetId"], "flatten": true }));
         page.session = Some(attached["sessionId"].as_str().expect("a session").to_owned());
@@ -81,14 +90,14 @@ impl Page {
         page
     }
 
-    /// Goes to `html` as a file and waits until it is drawn.
-    pub(crate) fn open(&mut self, html: &str) {
-        self.open_without_scripts(html);
-        self.settle();
+    /// From here on pages run no scripts.
+    pub(crate) fn disable_scripts(&mut self) {
+        self.scripts = false;
+        self.call("Emulation.setScriptExecutionDisabled", &json!({ "value": true }));
     }
 
-    /// Goes to `html` as a file and waits until it is loaded.
-    pub(crate) fn open_without_scripts(&mut self, html: &str) {
+    /// Goes to `html` as a file and waits until it is loaded and drawn.
+    pub(crate) fn open(&mut self, html: &str) {
         let file = self.folder.path().join("page.html");
         std::fs::write(&file, html).expect("a page");
         self.call("Page.navigate", &json!({ "url": format!("file://{}", file.display()) }));
@@ -96,6 +105,7 @@ impl Page {
             self.receive();
         }
         self.events.clear();
+        self.settle();
     }
 
     /// The page as markup, asked without any script.
@@ -169,8 +179,11 @@ impl Page {
         self.value(expression).as_f64().unwrap_or_else(|| panic!("no number: {expression}"))
     }
 
-    /// Waits until what was asked for is drawn.
+    /// Waits until what was asked for is drawn; without scripts nothing is.
     pub(crate) fn settle(&mut self) {
+        if !self.scripts {
+            return;
+        }
         self.value("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => done(1))))");
     }
 
