@@ -368,6 +368,19 @@ pub struct Tolerance {
 }
 
 impl Site {
+    /// Files that the installation names, as it names them: the weather, and logs of sources.
+    pub fn files(&self) -> impl Iterator<Item = &PathBuf> {
+        let weather = match &self.winter.weather {
+            WeatherSource::File(path) => Some(path),
+            WeatherSource::ColdSpell(_) => None,
+        };
+        let logs = self.supplies.iter().filter_map(|supply| match &supply.presence {
+            Presence::Log(path) => Some(path),
+            Presence::Weekly(_) | Presence::Sun { .. } | Presence::Never => None,
+        });
+        weather.into_iter().chain(logs)
+    }
+
     /// Power that measuring puts into each channel's element (W), at the resistance of an element at 0 °C.
     pub fn self_heating_w(&self) -> impl Iterator<Item = f64> + '_ {
         let Converter { current_a, duty, .. } = self.converter;

@@ -5,11 +5,16 @@ use super::replay::{every, plot_form, step};
 use super::{Form, Stop, interrupt, note, print, tell, usage};
 use forewarm::cautions::CAUTIONS;
 use forewarm::chart;
+use forewarm::csv_text::cannot_read;
 use forewarm::diagnostic::Problem;
 use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
-use forewarm::rehearse::{Cast, Film, Journal, Outcome, Pace, Rehearsal, Scenario, Trials, Variation, play, summarise};
+use forewarm::rehearse::{
+    Cast, Film, Journal, Outcome, Pace, Reasons, Rehearsal, Scenario, Trials, Variation, play, summarise,
+};
 use forewarm::replay::PlotForm;
+use forewarm::site::Site;
+use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -52,8 +57,9 @@ pub(crate) struct Arguments {
     /// or .svg
     #[arg(long, value_name = "OUT", help_heading = "Results", verbatim_doc_comment)]
     plot: Option<PathBuf>,
-    /// Write a timeline as CSV, which `forewarm replay` reads
-    #[arg(long, value_name = "OUT", help_heading = "Results")]
+    /// Write a timeline as CSV, which `forewarm replay` reads; give it
+    /// --max-gap, twice what --every is here
+    #[arg(long, value_name = "OUT", help_heading = "Results", verbatim_doc_comment)]
     timeline: Option<PathBuf>,
     /// Time between its lines where nothing happens, s, up to 86400
     #[arg(long, value_name = "SECONDS", default_value = "60", value_parser = every, help_heading = "Results")]
@@ -68,14 +74,24 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     if files.iter().filter(|file| **file == Path::new("-")).count() > 1 {
         return Err(usage("two installations cannot both come from the standard input", "a file for one of them"));
     }
-    let mut outputs = Outputs::claim(arguments, &files)?;
-    let mut scenarios = Vec::new();
+    let mut installations = Vec::new();
+    let mut inputs: Vec<PathBuf> = files.iter().map(|file| file.to_path_buf()).collect();
     for file in &files {
         let installation = Installation::load(file)?;
         tell(&installation.warnings);
-        let base = file.parent().unwrap_or(Path::new(""));
-        let scenario = Scenario::prepare(&installation, &shown(file), base, arguments.step).map_err(Stop::Failed)?;
-        scenarios.push(scenario);
+        let base = file.parent().unwrap_or(Path::new("")).to_owned();
+        for named in installation.site.iter().flat_map(Site::files) {
+            let path = base.join(named);
+            readable(&path)?;
+            inputs.push(path);
+        }
+        installations.push((installation, base));
+    }
+    let inputs: Vec<&Path> = inputs.iter().map(PathBuf::as_path).collect();
+    let mut outputs = Outputs::claim(arguments, &inputs)?;
+    let mut scenarios = Vec::new();
+    for (file, (installation, base)) in files.iter().zip(&installations) {
+        scenarios.push(Scenario::prepare(installation, &shown(file), base, arguments.step).map_err(Stop::Failed)?);
     }
     let stop = interrupt::heed();
     let (mut rehearsals, mut seasons) = (Vec::new(), Vec::new());
@@ -90,9 +106,10 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         }
     }
     let interrupted = stop.load(Ordering::Relaxed);
+    let whole = rehearsals.len() == files.len() && !rehearsals.iter().any(Rehearsal::is_cut_short);
     let summary = summarise(&rehearsals);
     match outputs.plot {
-        Some((target, form)) if !interrupted => {
+        Some((target, form)) if whole => {
             let text = match form {
                 PlotForm::Html => chart::page(&seasons, &summary, &CAUTIONS),
                 PlotForm::Svg => chart::drawing(&seasons[0]),
@@ -117,7 +134,8 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         }
     }
     if interrupted {
-        note("interrupted: above is what was finished; no file was written");
+        let files = if whole { "" } else { "; of a season that is cut short no file is written" };
+        note(&format!("interrupted: above is what was finished{files}"));
         return Err(Stop::Interrupted);
     }
     if rehearsals.iter().any(Rehearsal::did_harm) { Err(Stop::Failed(Vec::new())) } else { Ok(()) }
@@ -136,21 +154,22 @@ fn rehearse(
         Some(number) => (Cast::Trial { seed, number }, Variation::draw(seed, number)),
         None => (Cast::AsWritten, Variation::default()),
     };
-    let mut film = Film::new(&scenario);
+    let mut watchers = (Film::new(&scenario), Reasons::default());
     #[expect(clippy::cast_precision_loss, reason = "milliseconds of a day")]
     let every_s = arguments.every as f64 / 1000.0;
     let outcome = match timeline {
-        None => play(&scenario, &variation, Pace::Leaping, &mut film, stop),
+        None => play(&scenario, &variation, Pace::Leaping, &mut watchers, stop),
         Some(target) => {
-            let mut both = (film, Journal::start(target, &scenario, every_s)?);
-            let outcome = play(&scenario, &variation, Pace::Leaping, &mut both, stop);
+            let mut all = (watchers, Journal::start(target, &scenario, every_s)?);
+            let outcome = play(&scenario, &variation, Pace::Leaping, &mut all, stop);
             if !stop.load(Ordering::Relaxed) {
-                both.1.finish()?;
+                all.1.finish()?;
             }
-            film = both.0;
+            watchers = all.0;
             outcome
         }
     };
+    let (film, reasons) = watchers;
     let unheated = scenario.unheated().map(|cold| play(&cold, &variation, Pace::Leaping, &mut (), stop));
     let trials = arguments.trials.map(|count| {
         let bar = Bar::new(Some(count), "{wide_bar} {pos} of {len} trials, {eta} left");
@@ -158,10 +177,16 @@ fn rehearse(
         bar.clear();
         trials
     });
-    let interrupted = stop.load(Ordering::Relaxed);
     let unheated = unheated.filter(|unheated: &Outcome| unheated.steps == outcome.steps);
     let season = film.develop(outcome.span_s);
-    Ok((Rehearsal { scenario, file: file.to_owned(), cast, outcome, unheated, trials, interrupted }, season))
+    Ok((Rehearsal { scenario, file: file.to_owned(), cast, outcome, reasons, unheated, trials }, season))
+}
+
+/// Whether a file that an installation names can be read.
+fn readable(path: &Path) -> Result<(), Stop> {
+    let is_folder = path.is_dir().then(|| std::io::Error::from(std::io::ErrorKind::IsADirectory));
+    let error = is_folder.or_else(|| File::open(path).err());
+    error.map_or(Ok(()), |error| Err(cannot_read(&path.display().to_string(), &error).into()))
 }
 
 /// The files that are to be written.

@@ -10,6 +10,7 @@
 //! | `outcome` | what came of a season |
 //! | `trials` | the season many times over |
 //! | `film`, `journal` | a season to be shown, and to be read |
+//! | `reasons` | why charge was refused, and which faults stood |
 //! | `report` | what a rehearsal says |
 
 mod film;
@@ -17,6 +18,7 @@ mod journal;
 mod outcome;
 mod prepare;
 mod probe;
+mod reasons;
 mod report;
 mod scenario;
 mod stage;
@@ -32,6 +34,7 @@ pub use film::Film;
 pub use journal::Journal;
 pub use outcome::Outcome;
 pub use probe::Flaws;
+pub use reasons::Reasons;
 pub use report::{Cast, Rehearsal, summarise};
 pub use scenario::Scenario;
 pub use stage::{Glimpse, Pace, Watcher, play};

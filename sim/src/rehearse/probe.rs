@@ -8,7 +8,7 @@
 
 use crate::platinum::{Platinum, ohms};
 use crate::site::{Converter, Mounting};
-use forewarm_core::quantity::Ratio;
+use forewarm_core::quantity::{Kelvins, Ratio};
 use forewarm_core::rtd::{Leads, Measured};
 use forewarm_core::settings::Channel;
 
@@ -67,16 +67,20 @@ const CALIBRATION_WIDTH: f64 = 3.0;
 
 impl Probe {
     pub(super) fn new(channel: &Channel, mounting: &Mounting, converter: &Converter, flaws: &Flaws, seed: u64) -> Self {
-        let (fixed_k, growing) = match mounting.calibrated_k {
-            Some(standard) => (CALIBRATION_WIDTH * standard, 0.0),
-            None => mounting.class.tolerance(),
+        let (known_k, fixed_k, growing) = match mounting.calibrated_k {
+            // The offset was found by comparison: it undoes an error that the element really has.
+            Some(standard) => (-kelvins(channel.offset), CALIBRATION_WIDTH * standard, 0.0),
+            None => {
+                let (fixed_k, growing) = mounting.class.tolerance();
+                (0.0, fixed_k, growing)
+            }
         };
         let reference = ohms(channel.reference)
             * (1.0 + flaws.reference * converter.reference_tolerance + flaws.drift * converter.reference_drift);
         let full = f64::from(1_u32 << converter.bits);
         let mut probe = Self {
             element: Platinum::of(&channel.element),
-            fixed_k: flaws.element * fixed_k,
+            fixed_k: known_k + flaws.element * fixed_k,
             growing: flaws.element * growing,
             noise_k: converter.noise_k,
             leads: match channel.leads {
@@ -127,6 +131,10 @@ impl Probe {
     }
 }
 
+fn kelvins(difference: Kelvins) -> f64 {
+    f64::from(difference.as_steps()) / f64::from(1_u32 << 16)
+}
+
 /// Beyond so many standard deviations [`noise`] never goes: four numbers at their ends.
 pub(super) const NOISE_REACH: f64 = 3.47;
 
@@ -149,6 +157,23 @@ fn noise(seed: u64, step: u64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_offset_found_by_calibration_undoes_what_the_element_does() {
+        use crate::rehearse::testing::scenario;
+        use crate::rehearse::{Pace, Variation, play};
+        let mut scenario = scenario(20);
+        let mut settings = scenario.settings.clone().into_inner();
+        for channel in &mut settings.channels {
+            channel.offset = Kelvins::from_millikelvins(4_000);
+        }
+        scenario.settings = settings.validate().unwrap();
+        scenario.site.mountings.iter_mut().for_each(|mounting| mounting.calibrated_k = Some(0.03));
+        let outcome =
+            play(&scenario, &Variation::default(), Pace::Leaping, &mut (), &std::sync::atomic::AtomicBool::new(false));
+        // Read 4 K too warm it would be 1 °C.
+        assert!(outcome.coldest_true_c_while_permitted.unwrap() > 3.0, "{outcome:?}");
+    }
 
     #[test]
     fn noise_has_mean_0_and_deviation_1_and_forgets_the_step_before() {

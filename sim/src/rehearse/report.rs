@@ -1,6 +1,7 @@
 //! What a rehearsal says, for a person and for a machine.
 
 use super::outcome::Outcome;
+use super::reasons::Reasons;
 use super::scenario::Scenario;
 use super::trials::{Spread, Trial, Trials};
 use forewarm_core::settings::BankUse;
@@ -18,12 +19,12 @@ pub struct Rehearsal {
     pub cast: Cast,
     /// What came of it.
     pub outcome: Outcome,
+    /// Why charge was refused, and which faults stood.
+    pub reasons: Reasons,
     /// What came of the same season with a heater that never gets any energy; nothing where that was not played.
     pub unheated: Option<Outcome>,
     /// The same season many times over, where that was asked for.
     pub trials: Option<Trials>,
-    /// Whether it ended before its time.
-    pub interrupted: bool,
 }
 
 /// What a season was played as.
@@ -52,18 +53,20 @@ struct Row {
 pub fn summarise(rehearsals: &[Rehearsal]) -> String {
     let mut text = String::new();
     for (index, rehearsal) in rehearsals.iter().enumerate() {
-        let mark = if rehearsals.len() > 1 { format!("{}: ", letter(index)) } else { String::new() };
+        let mark =
+            if rehearsals.len() > 1 { format!("{}, {}: ", letter(index), rehearsal.file) } else { String::new() };
         // Writing to a string cannot fail.
         let _ = writeln!(text, "{mark}{}", rehearsal.headline());
-    }
-    for verdict in rehearsals.iter().flat_map(Rehearsal::verdicts) {
-        let _ = writeln!(text, "  {verdict}");
+        for verdict in rehearsal.verdicts() {
+            let _ = writeln!(text, "  - {verdict}");
+        }
     }
     for (title, rows) in [
         ("Charge", charge_rows(rehearsals)),
         ("Heat", heat_rows(rehearsals)),
         ("Cells (coldest place: of any battery, within it or at an outer face)", cell_rows(rehearsals)),
         ("Bank and relays", bank_rows(rehearsals)),
+        ("Faults", fault_rows(rehearsals)),
     ] {
         let _ = writeln!(text, "\n{title}");
         write_rows(&mut text, &rows, rehearsals.len());
@@ -116,15 +119,29 @@ fn number(value: f64, decimals: usize) -> String {
 
 fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     let hours = |seconds: f64| Some(seconds / 3600.0);
-    vec![
+    let mut causes: Vec<&'static str> = Vec::new();
+    for (cause, _) in rehearsals.iter().flat_map(|r| r.reasons.refused_s()) {
+        if !causes.contains(&cause) {
+            causes.push(cause);
+        }
+    }
+    let mut rows = vec![
         row(rehearsals, "permitted", "h", 1, |r| hours(r.outcome.charge_permitted_s)),
         row(rehearsals, "wanted: a source had power, the bank room", "h", 1, |r| hours(r.outcome.charge_wanted_s)),
         row(rehearsals, "  of that refused (lost)", "h", 1, |r| hours(r.outcome.charge_refused_s)),
+    ];
+    rows.extend(causes.into_iter().map(|cause| {
+        row(rehearsals, &format!("    {}", cause.replace('_', " ")), "h", 1, |r| {
+            hours(r.reasons.refused_s().into_iter().find(|(name, _)| *name == cause).map_or(0.0, |(_, time)| time))
+        })
+    }));
+    rows.extend([
         row(rehearsals, "  of that used", "h", 1, |r| hours(used_s(&r.outcome))),
         row(rehearsals, "  used if nothing were heated", "h", 1, |r| hours(used_s(&r.unheated?))),
         row(rehearsals, "charging time won by heating", "h", 1, |r| hours(r.won_s()?)),
         row(rehearsals, "charged", "Ah", 0, |r| Some(r.outcome.charged_ah)),
-    ]
+    ]);
+    rows
 }
 
 /// Time in which charge was wanted and permitted (s).
@@ -155,13 +172,13 @@ fn heat_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
 
 fn cell_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     vec![
-        row(rehearsals, "coldest place while charge was permitted", "°C", 1, |r| {
+        row(rehearsals, "coldest place while charge was permitted", "°C", 2, |r| {
             r.outcome.coldest_true_c_while_permitted
         }),
-        row(rehearsals, "hard limit of the cells", "°C", 1, |r| Some(r.scenario.site.battery.hard_limit_c)),
+        row(rehearsals, "hard limit of the cells", "°C", 2, |r| Some(r.scenario.site.battery.hard_limit_c)),
         row(rehearsals, "permits in which it was below that", "", 0, |r| Some(r.outcome.violations.into())),
-        row(rehearsals, "coldest place at all", "°C", 1, |r| finite(r.outcome.coldest_true_c)),
-        row(rehearsals, "warmest plate", "°C", 1, |r| finite(r.outcome.warmest_plate_c)),
+        row(rehearsals, "coldest place at all", "°C", 2, |r| finite(r.outcome.coldest_true_c)),
+        row(rehearsals, "warmest plate", "°C", 2, |r| finite(r.outcome.warmest_plate_c)),
     ]
 }
 
@@ -172,8 +189,27 @@ fn bank_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "loads that an empty bank did not feed", "kWh", 2, |r| Some(r.outcome.unmet_wh / 1000.0)),
         row(rehearsals, "cycles of the heater relay", "", 0, |r| Some(r.outcome.heater_cycles.into())),
         row(rehearsals, "cycles of the charge relay", "", 0, |r| Some(r.outcome.charge_cycles.into())),
-        row(rehearsals, "times a fault was raised", "", 0, |r| Some(r.outcome.faults.into())),
     ]
+}
+
+/// Each fault with how long it stood; a row that says so where there was none.
+fn fault_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
+    let mut names: Vec<&'static str> =
+        rehearsals.iter().flat_map(|r| r.reasons.faults()).map(|fault| fault.0).collect();
+    names.sort_unstable();
+    names.dedup();
+    if names.is_empty() {
+        return vec![Row { label: "none".to_owned(), unit: "", values: vec![String::new(); rehearsals.len()] }];
+    }
+    let of = |r: &Rehearsal, name: &str| r.reasons.faults().find(|fault| fault.0 == name);
+    let rows = names.into_iter().flat_map(|name| {
+        let shown = name.replace('_', " ");
+        [
+            row(rehearsals, &format!("{shown}, times raised"), "", 0, |r| Some(of(r, name).map_or(0, |f| f.1).into())),
+            row(rehearsals, &format!("{shown}, in all"), "h", 1, |r| Some(of(r, name).map_or(0.0, |f| f.2) / 3600.0)),
+        ]
+    });
+    rows.collect()
 }
 
 fn finite(value: f64) -> Option<f64> {
@@ -261,7 +297,7 @@ impl Rehearsal {
             k if k < 0.0 => format!(", {} K colder than the weather file", number(-k, 1)),
             k => format!(", {} K warmer than the weather file", number(k, 1)),
         };
-        let cut = if self.interrupted { " (interrupted)" } else { "" };
+        let cut = if self.is_cut_short() { " (cut short)" } else { "" };
         format!(
             "{title}\n  {} days from {}{cut}{colder}{cast}; {} steps of {} s",
             number(days, usize::from(days.fract() != 0.0)),
@@ -275,25 +311,33 @@ impl Rehearsal {
     fn verdicts(&self) -> Vec<String> {
         let outcome = &self.outcome;
         let mut verdicts = Vec::new();
-        let violations = u64::from(outcome.violations) + self.trials.as_ref().map_or(0, Trials::violations);
-        if violations > 0 {
+        let in_trials = self.trials.as_ref().map_or(0, Trials::violations);
+        let counted = match (outcome.violations, in_trials) {
+            (0, 0) => None,
+            (season, 0) => Some(format!("{season} times")),
+            (0, trials) => Some(format!("{trials} times in the trials")),
+            (season, trials) => Some(format!("{season} times, and {trials} times in the trials,")),
+        };
+        if let Some(times) = counted {
             verdicts.push(format!(
-                "DANGER: charge was permitted {violations} times with cells below their hard limit; raise \
-                 charge.inhibit_c and release_c (see `forewarm plan`)"
+                "DANGER: charge was permitted {times} with cells below their hard limit; raise charge.inhibit_c and release_c \
+                 (see `forewarm plan`)"
             ));
         }
+        let main_cause = || {
+            let reasons = self.reasons.refused_s();
+            reasons.first().map_or(String::new(), |(cause, _)| format!(", most of it for: {}", cause.replace('_', " ")))
+        };
         if outcome.charge_wanted_s > 0.0 && outcome.charge_permitted_s == 0.0 {
-            verdicts.push(
-                "charge was never permitted: the heater does not bring the cells to release with the energy there was \
-                 (see `forewarm plan`)"
-                    .to_owned(),
-            );
+            verdicts.push(format!("charge was never permitted{}", main_cause()));
         } else if outcome.charge_refused_s > 0.5 * outcome.charge_wanted_s {
             verdicts.push(format!(
-                "of the time there was power to charge with, {:.0} % went by with the cells too cold",
-                100.0 * outcome.charge_refused_s / outcome.charge_wanted_s
+                "of the time there was power to charge with, charge was refused for {:.0} %{}",
+                100.0 * outcome.charge_refused_s / outcome.charge_wanted_s,
+                main_cause()
             ));
         }
+        verdicts.extend(self.beyond_design());
         let paid_unasked =
             self.scenario.settings.bank == BankUse::Never && outcome.heater_wh_of_bank > 0.01 * outcome.heater_wh;
         if paid_unasked {
@@ -312,6 +356,42 @@ impl Rehearsal {
         verdicts
     }
 
+    /// Weather that the plan has not looked at.
+    fn beyond_design(&self) -> Option<String> {
+        let Scenario { site, weather, span_s, .. } = &self.scenario;
+        let points = || weather.points.iter().filter(|point| point.at_s <= *span_s);
+        let coldest_c = points().map(|point| point.outside_c).fold(f64::INFINITY, f64::min);
+        let mut winds: Vec<f64> = points().map(|point| point.wind_m_s).collect();
+        winds.sort_by(f64::total_cmp);
+        // One hour in twenty may blow harder.
+        let windy = winds.get(winds.len() * 19 / 20).copied().unwrap_or(0.0);
+        let place = &site.place;
+        let mut beyond = Vec::new();
+        if coldest_c < place.design_min_c - 0.05 {
+            beyond.push(format!("{} °C, below site.design_min_c ({} °C)", number(coldest_c, 1), place.design_min_c));
+        }
+        if place.exposure > 0.0 && windy > place.design_wind_m_s + 0.05 {
+            beyond.push(format!(
+                "{} m/s for 5 % of the time, above site.design_wind_m_s ({})",
+                number(windy, 1),
+                place.design_wind_m_s
+            ));
+        }
+        (!beyond.is_empty())
+            .then(|| format!("the weather is harsher than what `forewarm plan` is told: {}", beyond.join(", and ")))
+    }
+
+    /// Whether the season ended before its time.
+    #[must_use]
+    pub fn is_cut_short(&self) -> bool {
+        self.outcome.span_s + 0.5 * f64::from(self.scenario.step_ms) / 1000.0 < self.whole_s()
+    }
+
+    #[expect(clippy::cast_precision_loss, reason = "seconds of a year")]
+    const fn whole_s(&self) -> f64 {
+        self.scenario.span_s as f64
+    }
+
     /// The result for machines. Keys are stable.
     #[must_use]
     pub fn to_json(&self) -> Value {
@@ -325,14 +405,14 @@ impl Rehearsal {
             .collect();
         by_source.insert("bank".to_owned(), json!(o.heater_wh_of_bank));
         let trials = self.trials.as_ref();
-        json!({
+        let mut report = json!({
             "title": self.scenario.title,
             "file": self.file,
             "start": self.scenario.weather.start.to_string(),
             "days": o.days(),
             "steps": o.steps,
             "steps_taken_singly": o.taken,
-            "interrupted": self.interrupted,
+            "cut_short": self.is_cut_short(),
             "heater_on_s": o.heater_on_s,
             "heater_wh": o.heater_wh,
             "heater_wh_by_source": by_source,
@@ -350,11 +430,20 @@ impl Rehearsal {
             "coldest_true_c_while_permitted": o.coldest_true_c_while_permitted,
             "coldest_true_c": finite(o.coldest_true_c),
             "warmest_plate_c": finite(o.warmest_plate_c),
+        });
+        let rest = json!({
             "relay_cycles": o.relay_cycles(),
             "heater_cycles": o.heater_cycles,
             "charge_cycles": o.charge_cycles,
             "faults": o.faults,
+            "faults_by_name": self.reasons.faults()
+                .map(|(name, times, stood_s)| (name.to_owned(), json!({ "times": times, "stood_s": stood_s })))
+                .collect::<Map<_, _>>(),
+            "charge_refused_s_by_cause": self.reasons.refused_s().into_iter()
+                .map(|(cause, time)| (cause.to_owned(), json!(time)))
+                .collect::<Map<_, _>>(),
             "overrules": o.overrules,
+            "violations_in_season": o.violations,
             "violations": u64::from(o.violations) + trials.map_or(0, Trials::violations),
             "violation_s": o.violation_s,
             "trials": trials.map_or(0, |trials| trials.finished.len()),
@@ -375,7 +464,11 @@ impl Rehearsal {
                 "charge_refused_s": worst.outcome.charge_refused_s,
             })),
             "distribution": trials.map(distribution),
-        })
+        });
+        if let (Some(report), Value::Object(rest)) = (report.as_object_mut(), rest) {
+            report.extend(rest);
+        }
+        report
     }
 }
 
