@@ -4,7 +4,7 @@ use super::stage::{Glimpse, Watcher};
 use crate::bank::Flow;
 use crate::offer::Offer;
 use forewarm_core::fault::{Faults, SystemFaults};
-use forewarm_core::signals::{Outputs, Relay};
+use forewarm_core::signals::{Outputs, Relay, State};
 use std::collections::BTreeMap;
 
 /// What a season's refusals and faults came from.
@@ -49,7 +49,17 @@ impl Watcher for Reasons {
     fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, _: &Offer, flow: &Flow) {
         let span_s = to_s - from_s;
         if flow.charge_wanted && outputs.charge == Relay::Open {
-            *self.refused_s.entry(outputs.cause.name()).or_default() += span_s;
+            // While it soaks the cause is what began it.
+            let name = match outputs.state {
+                State::Soaking | State::SoakingWarm => "soaking",
+                State::Starting
+                | State::Faulted
+                | State::Waiting
+                | State::Warming
+                | State::Permitting
+                | State::Holding => outputs.cause.name(),
+            };
+            *self.refused_s.entry(name).or_default() += span_s;
         }
         let before = self.standing.replace(outputs.faults).map(|faults| names(&faults)).unwrap_or_default();
         if outputs.faults.system == SystemFaults::NONE && outputs.faults.channels.iter().all(Option::is_none) {

@@ -90,12 +90,12 @@ fn write_rows(text: &mut String, rows: &[Row], columns: usize) {
         let _ = writeln!(text, "  {:label$} {:>12} {:>12}", "", letter(0), letter(1));
     }
     for Row { label: name, unit, values } in rows {
-        let _ = write!(text, "  {name:label$}");
+        let mut line = format!("  {name:label$}");
         for value in values {
-            let _ = write!(text, " {value:>12}");
+            let _ = write!(line, " {value:>12}");
         }
-        text.push_str(if unit.is_empty() { "" } else { " " });
-        let _ = writeln!(text, "{unit}");
+        let _ = write!(line, " {unit}");
+        let _ = writeln!(text, "{}", line.trim_end());
     }
 }
 

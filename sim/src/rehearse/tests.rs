@@ -101,6 +101,27 @@ fn a_film_shows_as_much_as_was_played() {
 }
 
 #[test]
+fn every_refused_second_has_a_reason() {
+    let scenario = scenario(20);
+    let mut reasons = Reasons::default();
+    let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut reasons, &GO);
+    let refused_s: f64 = reasons.refused_s().iter().map(|(_, time)| time).sum();
+    assert!(outcome.charge_refused_s > 0.0 && (refused_s - outcome.charge_refused_s).abs() < 1e-6, "{reasons:?}");
+    assert!(reasons.refused_s().iter().any(|(name, _)| *name == "soaking"), "{reasons:?}");
+}
+
+#[test]
+fn a_fault_that_stands_is_named_with_its_time() {
+    let scenario = scenario(4).unheated().unwrap();
+    let mut reasons = Reasons::default();
+    let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut reasons, &GO);
+    let found: Vec<_> = reasons.faults().collect();
+    let [(name, times, stood_s)] = found[..] else { panic!("{found:?}") };
+    assert!(name == "supply_out_of_range" && times >= 1, "{found:?}");
+    assert!(stood_s > 0.99 * outcome.span_s, "{stood_s}");
+}
+
+#[test]
 fn a_trial_run_alone_is_the_trial_it_was() {
     let scenario = scenario(6);
     let together = Trials::play(&scenario, 3, 0..6, &GO, &|_| ());
