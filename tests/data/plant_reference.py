@@ -149,13 +149,20 @@ def build(s, wind):
             net.join(f"s{i}", "air", resistance)
             continue
         net.join(f"s{i}", "air", resistance / 0.05)
+        # On a face of a battery it is at the face, which lies between the middle of the slice and what is outside of it.
+        half = s["k_up"] / (slice_height / 2)
         if place[0] == "plate":
-            to = ["plate"]
+            to = [("plate", 1.0)]
+        elif place[0] == "base":
+            part = s["joint"] / (s["joint"] + half)
+            to = [(f"b{place[1]}_0", 1 - part), ("plate", part)]
+        elif place[0] == "top":
+            part = s["h_inside"] / (s["h_inside"] + half)
+            to = [(f"b{place[1]}_{LAYERS - 1}", 1 - part), ("air", part)]
         else:
-            rows = {"base": [0], "top": [LAYERS - 1], "between": [LAYERS // 2 - 1, LAYERS // 2]}[place[0]]
-            to = [f"b{place[1]}_{row}" for row in rows]
-        for body in to:
-            net.join(f"s{i}", body, resistance / 0.95 * len(to))
+            to = [(f"b{place[1]}_{row}", 0.5) for row in (LAYERS // 2 - 1, LAYERS // 2)]
+        for body, part in to:
+            net.join(f"s{i}", body, resistance / 0.95 / part)
     return net
 
 

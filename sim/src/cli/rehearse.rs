@@ -61,9 +61,10 @@ pub(crate) struct Arguments {
     /// --max-gap, twice what --every is here
     #[arg(long, value_name = "OUT", help_heading = "Results", verbatim_doc_comment)]
     timeline: Option<PathBuf>,
-    /// Time between its lines where nothing happens, s, up to 86400
-    #[arg(long, value_name = "SECONDS", default_value = "60", value_parser = every, help_heading = "Results")]
-    every: i64,
+    /// Time between its lines where nothing happens, s, from 60 steps to 86400
+    /// [default: 60 steps]
+    #[arg(long, value_name = "SECONDS", value_parser = every, help_heading = "Results", verbatim_doc_comment)]
+    every: Option<i64>,
     /// Replace files that exist
     #[arg(long, help_heading = "Results")]
     force: bool,
@@ -92,6 +93,10 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let mut scenarios = Vec::new();
     for (file, (installation, base)) in files.iter().zip(&installations) {
         scenarios.push(Scenario::prepare(installation, &shown(file), base, arguments.step).map_err(Stop::Failed)?);
+    }
+    if let Some(every) = arguments.every.filter(|every| *every < i64::from(scenarios[0].block_ms())) {
+        let message = format!("--every is {} s, shorter than 60 steps", every / 1000);
+        return Err(usage(&message, &format!("--every {} or more", scenarios[0].block_ms() / 1000)));
     }
     let stop = interrupt::heed();
     let (mut rehearsals, mut seasons) = (Vec::new(), Vec::new());
@@ -156,7 +161,7 @@ fn rehearse(
     };
     let mut watchers = (Film::new(&scenario), Reasons::default());
     #[expect(clippy::cast_precision_loss, reason = "milliseconds of a day")]
-    let every_s = arguments.every as f64 / 1000.0;
+    let every_s = arguments.every.unwrap_or_else(|| scenario.block_ms().into()) as f64 / 1000.0;
     let outcome = match timeline {
         None => play(&scenario, &variation, Pace::Leaping, &mut watchers, stop),
         Some(target) => {
@@ -170,7 +175,7 @@ fn rehearse(
         }
     };
     let (film, reasons) = watchers;
-    let unheated = scenario.unheated().map(|cold| play(&cold, &variation, Pace::Leaping, &mut (), stop));
+    let unheated = Some(play(&scenario.unheated(), &variation, Pace::Leaping, &mut (), stop));
     let trials = arguments.trials.map(|count| {
         let bar = Bar::new(Some(count), "{wide_bar} {pos} of {len} trials, {eta} left");
         let trials = Trials::play(&scenario, seed, 0..count, stop, &|done| bar.show(done));

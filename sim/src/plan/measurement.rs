@@ -27,7 +27,7 @@ pub const COVERAGE: f64 = 2.0;
 
 /// What the self-heating of an element is uncertain by, as part of itself: its mounting decides, and nobody measures it. Common
 /// practice, no source.
-const SELF_HEATING_UNKNOWN: f64 = 0.5;
+pub const SELF_HEATING_UNKNOWN: f64 = 0.5;
 
 /// So many standard deviations of a normal contribution count as its limit in a linear sum.
 const NORMAL_LIMIT: f64 = 3.0;

@@ -47,8 +47,8 @@ pub(super) struct Body {
     pub(super) air: Node,
     /// Of each battery, from the plate upwards.
     pub(super) layers: Vec<Vec<Node>>,
-    /// Of each battery: how far its coldest outer face lies from its mean towards the air, 0 to 1.
-    pub(super) skins: Vec<f64>,
+    /// Of each battery.
+    pub(super) skins: Vec<Skin>,
     /// Of each channel, in the order of the settings.
     pub(super) sensors: Vec<Node>,
     /// What the wind reaches.
@@ -81,11 +81,12 @@ impl Body {
         let inside = enclosure.inside_w_per_m2_k;
         network.link(plate_node, air, inside * (plate.area_m2 - covered_m2).max(0.0));
 
-        let blocks: Vec<Vec<Node>> = (0..battery.count)
-            .map(|_| stack(&mut network, battery, layers, plate_node, plate.contact_w_per_m2_k))
-            .collect();
+        // What stands beyond the plate is not warmed by it.
+        let contact = plate.contact_w_per_m2_k * (plate.area_m2 / covered_m2).min(1.0);
+        let blocks: Vec<Vec<Node>> =
+            (0..battery.count).map(|_| stack(&mut network, battery, layers, plate_node, contact)).collect();
         surround(&mut network, battery, &blocks, air, inside);
-        let skins = (0..battery.count).map(|index| skin(battery, index, inside)).collect();
+        let skins: Vec<Skin> = (0..battery.count).map(|index| skin(battery, layers, index, inside, contact)).collect();
         let floor = floor(&mut network, enclosure, plate.area_m2, (pad_node, air), place.stands_on);
         let windward = [Some(walls(&mut network, enclosure, air)), floor].into_iter().flatten().collect();
         let leak =
@@ -95,12 +96,21 @@ impl Body {
         let sensors = mountings
             .iter()
             .map(|mounting| {
+                // With the part of its surroundings that each is: on a face it is what the face is made of.
                 let fixed_to = match mounting.at {
-                    Spot::Plate => vec![plate_node],
-                    Spot::Base(battery) => vec![blocks[battery][0]],
-                    Spot::Top(battery) => vec![blocks[battery][layers - 1]],
+                    Spot::Plate => vec![(plate_node, 1.0)],
+                    Spot::Base(battery) => {
+                        let to_plate = skins[battery].base;
+                        vec![(blocks[battery][0], 1.0 - to_plate), (plate_node, to_plate)]
+                    }
+                    Spot::Top(battery) => {
+                        let to_air = skins[battery].top;
+                        vec![(blocks[battery][layers - 1], 1.0 - to_air), (air, to_air)]
+                    }
                     // Half way up lies on the seam of two layers where their number is even.
-                    Spot::Between(battery) => vec![blocks[battery][(layers - 1) / 2], blocks[battery][layers / 2]],
+                    Spot::Between(battery) => {
+                        vec![(blocks[battery][(layers - 1) / 2], 0.5), (blocks[battery][layers / 2], 0.5)]
+                    }
                     Spot::Air => vec![],
                 };
                 thermometer(&mut network, mounting, &fixed_to, air)
@@ -176,16 +186,27 @@ pub(super) fn surround(network: &mut Network, battery: &Battery, blocks: &[Vec<N
     }
 }
 
-/// How far the coldest outer face of a battery lies from its mean towards the air: of the drop from the mean to the air, the part
-/// within the battery. Ends of the row have a long face outside, all have their short ones.
-pub(super) fn skin(battery: &Battery, index: usize, inside: f64) -> f64 {
-    let within = |across_m: f64| {
-        let to_face = battery.conductivity_across_w_per_m_k / (across_m / 6.0);
-        inside / (inside + to_face)
-    };
+/// How far the outer faces of a battery lie from the mean of their layer towards what is outside, 0 to 1: of the drop from the mean to
+/// the air or the plate, the part within the battery.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Skin {
+    /// The coldest side of every layer, towards the air.
+    pub(super) side: f64,
+    /// The top of the uppermost layer, towards the air.
+    pub(super) top: f64,
+    /// The base of the lowest layer, towards the plate.
+    pub(super) base: f64,
+}
+
+/// The skin of battery `index`, with so much conductance to the air inside and through the joint to the plate (W/(m² K)). Ends of the
+/// row have a long face outside, all have their short ones.
+pub(super) fn skin(battery: &Battery, layers: usize, index: usize, inside: f64, contact: f64) -> Skin {
+    let part = |outside: f64, within: f64| outside / (outside + within);
+    let sideways = |across_m: f64| part(inside, battery.conductivity_across_w_per_m_k / (across_m / 6.0));
     let at_an_end = index == 0 || index + 1 == battery.count;
-    let long = if at_an_end { within(battery.width_m) } else { 0.0 };
-    long.max(within(battery.length_m))
+    let long = if at_an_end { sideways(battery.width_m) } else { 0.0 };
+    let half_layer = battery.conductivity_up_w_per_m_k / (battery.height_m / as_f64(layers) / 2.0);
+    Skin { side: long.max(sideways(battery.length_m)), top: part(inside, half_layer), base: part(contact, half_layer) }
 }
 
 /// Walls and lid as one body in the middle of the insulation.
@@ -235,14 +256,14 @@ fn floor(
 }
 
 /// A thermometer: a small body joined to what it is fixed to, so that lag and self-heating come of themselves.
-fn thermometer(network: &mut Network, mounting: &Mounting, fixed_to: &[Node], air: Node) -> Node {
+fn thermometer(network: &mut Network, mounting: &Mounting, fixed_to: &[(Node, f64)], air: Node) -> Node {
     // What warms it by so much for a watt lets a watt out for so much.
     let whole = 1e-3 / mounting.self_heating_k_per_mw;
     let node = network.add(whole * mounting.lag_s);
     let to_air = if fixed_to.is_empty() { 1.0 } else { AIR_SHARE };
     network.link(node, air, whole * to_air);
-    for &body in fixed_to {
-        network.link(node, body, whole * (1.0 - to_air) / as_f64(fixed_to.len()));
+    for &(body, part) in fixed_to {
+        network.link(node, body, whole * (1.0 - to_air) * part);
     }
     node
 }

@@ -18,8 +18,8 @@ mod network;
 mod tests;
 
 use crate::site::{Site, StandsOn};
-use body::Body;
 pub use body::LAYERS;
+use body::{Body, Skin};
 use forewarm_core::settings::MAX_CHANNELS;
 use modes::{Drive, Modes, Wave, as_f64};
 use nalgebra::DVector;
@@ -56,7 +56,7 @@ pub struct Temperatures {
     pub air_c: f64,
     /// The layers of each battery, from the plate upwards.
     pub layers_c: Vec<Vec<f64>>,
-    /// The coldest outer face of each layer of each battery, likewise.
+    /// The coldest side of each layer of each battery, likewise; then its top and its base.
     pub faces_c: Vec<Vec<f64>>,
     /// The thermometers' elements, in the order of the settings.
     pub sensors_c: Vec<f64>,
@@ -228,12 +228,18 @@ impl Plant {
         let layers_c: Vec<Vec<f64>> =
             body.layers.iter().map(|block| block.iter().map(|node| all[node.0]).collect()).collect();
         let air_c = all[body.air.0];
-        let face_c = |skin: f64, layer_c: f64| layer_c + skin * (air_c - layer_c);
-        let faces = layers_c.iter().zip(&body.skins);
+        let plate_c = all[body.plate.0];
+        let faces = |block: &Vec<f64>, skin: &Skin| -> Vec<f64> {
+            let towards = |part: f64, layer_c: f64, outside_c: f64| layer_c + part * (outside_c - layer_c);
+            let sides = block.iter().map(|&layer_c| towards(skin.side, layer_c, air_c));
+            let top = block.last().map(|&layer_c| towards(skin.top, layer_c, air_c));
+            let base = block.first().map(|&layer_c| towards(skin.base, layer_c, plate_c));
+            sides.chain(top).chain(base).collect()
+        };
         Temperatures {
-            faces_c: faces.map(|(block, &skin)| block.iter().map(|&layer_c| face_c(skin, layer_c)).collect()).collect(),
+            faces_c: layers_c.iter().zip(&body.skins).map(|(block, skin)| faces(block, skin)).collect(),
             pad_c: all[body.pad.0],
-            plate_c: all[body.plate.0],
+            plate_c,
             air_c,
             layers_c,
             sensors_c: body.sensors.iter().map(|node| all[node.0]).collect(),
@@ -414,14 +420,20 @@ impl Run<'_> {
     /// The coldest place of any battery, within its layers or at their outer faces (°C).
     #[must_use]
     pub fn coldest_cell_c(&self) -> f64 {
-        let air_c = self.wave.weigh(&self.surfaces.air);
-        let blocks = self.surfaces.layers.iter().zip(&self.plant.body.skins);
-        let coldest = blocks.map(|(block, skin)| {
-            let layer_c = block.iter().map(|weights| self.wave.weigh(weights)).fold(f64::INFINITY, f64::min);
-            // All layers of a battery have the same way to the air, so the coldest layer has the coldest face.
-            layer_c.min(layer_c + skin * (air_c - layer_c))
-        });
-        coldest.fold(f64::INFINITY, f64::min)
+        let (air_c, plate_c) = (self.wave.weigh(&self.surfaces.air), self.plate_c());
+        let towards = |part: f64, layer_c: f64, outside_c: f64| layer_c + part * (outside_c - layer_c);
+        let mut coldest = f64::INFINITY;
+        for (block, skin) in self.surfaces.layers.iter().zip(&self.plant.body.skins) {
+            let (mut base_c, mut top_c) = (f64::NAN, f64::NAN);
+            for weights in block {
+                let layer_c = self.wave.weigh(weights);
+                base_c = if base_c.is_nan() { layer_c } else { base_c };
+                top_c = layer_c;
+                coldest = coldest.min(layer_c).min(towards(skin.side, layer_c, air_c));
+            }
+            coldest = coldest.min(towards(skin.top, top_c, air_c)).min(towards(skin.base, base_c, plate_c));
+        }
+        coldest
     }
 
     /// The plate (°C).

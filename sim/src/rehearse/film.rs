@@ -28,8 +28,9 @@ impl Film {
     #[must_use]
     pub fn new(scenario: &Scenario) -> Self {
         let Scenario { title, channels, sources, settings, site, weather, span_s, .. } = scenario;
-        // Whole minutes: within a block that is crossed nothing is looked at.
-        let bin_s = (span_s / BINS / 60 + 1) * 60;
+        // Whole blocks: within one that is crossed nothing is looked at.
+        let block_s = i64::from(scenario.block_ms().div_ceil(1000));
+        let bin_s = (span_s / BINS / block_s + 1) * block_s;
         let cells: Vec<usize> =
             (0..channels.len()).filter(|&index| settings.channels[index].role == Role::Cell).collect();
         let line = |name: &str, kind| Line { name: name.to_owned(), kind, bin_s, ranges: Vec::new() };

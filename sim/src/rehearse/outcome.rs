@@ -16,7 +16,7 @@ pub struct Outcome {
     pub heater_on_s: f64,
     /// Heat into the pad (Wh).
     pub heater_wh: f64,
-    /// What each source spent on it, in the order of the settings, losses of the cable included (Wh).
+    /// What each source spent on it, in the order of the settings, without what its cable loses (Wh).
     pub heater_wh_by_source: [f64; MAX_SOURCES],
     /// What the bank spent on it (Wh).
     pub heater_wh_of_bank: f64,
@@ -48,12 +48,12 @@ pub struct Outcome {
     pub charge_cycles: u32,
     /// Permits during which the coldest place was below the hard limit.
     pub violations: u32,
-    /// Time that lasted (s).
+    /// Time in which it was below (s).
     pub violation_s: f64,
-    /// Times a fault was raised.
-    pub faults: u32,
     /// Times the guard overruled the controller.
     pub overrules: u32,
+    /// The hard limit that was judged by (°C).
+    pub hard_limit_c: f64,
     /// Where the heat went.
     pub balance: Balance,
 }

@@ -19,8 +19,11 @@ pub struct Flaws {
     pub element: f64,
     /// The difference between the leads of a 3-wire connection.
     pub mismatch: f64,
-    /// The contact resistance in one lead; for two wires, which it can only warm, its size counts.
-    pub contact: f64,
+    /// The contact resistance in either lead. With two wires both can only add, and their size counts; with three the first does,
+    /// whichever way.
+    pub contacts: [f64; 2],
+    /// What is unknown of self-heating.
+    pub self_heating: f64,
     /// The offset of the converter.
     pub offset: f64,
     /// The gain of the converter.
@@ -42,7 +45,7 @@ pub(super) struct Probe {
     leads: Wires,
     /// Resistance of both leads at 20 °C (Ω).
     loop_ohm_20c: f64,
-    contact_ohm: f64,
+    contacts_ohm: [f64; 2],
     mismatch: f64,
     offset_ohm: f64,
     /// Codes for an ohm.
@@ -67,13 +70,11 @@ const CALIBRATION_WIDTH: f64 = 3.0;
 
 impl Probe {
     pub(super) fn new(channel: &Channel, mounting: &Mounting, converter: &Converter, flaws: &Flaws, seed: u64) -> Self {
-        let (known_k, fixed_k, growing) = match mounting.calibrated_k {
+        let (known_k, (fixed_k, growing)) = if let Some(standard) = mounting.calibrated_k {
             // The offset was found by comparison: it undoes an error that the element really has.
-            Some(standard) => (-kelvins(channel.offset), CALIBRATION_WIDTH * standard, 0.0),
-            None => {
-                let (fixed_k, growing) = mounting.class.tolerance();
-                (0.0, fixed_k, growing)
-            }
+            (-kelvins(channel.offset), (CALIBRATION_WIDTH * standard, 0.0))
+        } else {
+            (0.0, mounting.class.tolerance())
         };
         let reference = ohms(channel.reference)
             * (1.0 + flaws.reference * converter.reference_tolerance + flaws.drift * converter.reference_drift);
@@ -89,7 +90,7 @@ impl Probe {
                 Leads::FourWire => Wires::Four,
             },
             loop_ohm_20c: mounting.loop_ohm_20c,
-            contact_ohm: flaws.contact * converter.contact_ohm,
+            contacts_ohm: flaws.contacts.map(|part| part * converter.contact_ohm),
             mismatch: flaws.mismatch * converter.lead_mismatch,
             offset_ohm: flaws.offset * converter.offset_ohm,
             codes_per_ohm: full * (1.0 + flaws.gain * converter.gain) / reference,
@@ -108,8 +109,8 @@ impl Probe {
         let whole = self.loop_ohm_20c * crate::plan::conductor::copper_factor(t_c);
         let lead = whole / 2.0;
         (self.with_element_ohm, self.alone) = match self.leads {
-            Wires::Two => (whole + self.contact_ohm.abs(), Ratio::ZERO),
-            Wires::Three => (lead * (1.0 + self.mismatch) + self.contact_ohm, self.ratio(lead)),
+            Wires::Two => (whole + self.contacts_ohm.iter().map(|ohm| ohm.abs()).sum::<f64>(), Ratio::ZERO),
+            Wires::Three => (lead * (1.0 + self.mismatch) + self.contacts_ohm[0], self.ratio(lead)),
             Wires::Four => (0.0, Ratio::ZERO),
         };
     }

@@ -32,7 +32,7 @@ impl Reasons {
     }
 }
 
-fn names(faults: &Faults) -> Vec<&'static str> {
+fn names(faults: Faults) -> Vec<&'static str> {
     let channels = faults.channels.iter().flatten().map(|fault| fault.facts().name);
     let mut names: Vec<_> = channels.chain(faults.system.iter().map(|fault| fault.facts().name)).collect();
     // Two channels with one fault are one fault here.
@@ -61,11 +61,11 @@ impl Watcher for Reasons {
             };
             *self.refused_s.entry(name).or_default() += span_s;
         }
-        let before = self.standing.replace(outputs.faults).map(|faults| names(&faults)).unwrap_or_default();
+        let before = self.standing.replace(outputs.faults).map(names).unwrap_or_default();
         if outputs.faults.system == SystemFaults::NONE && outputs.faults.channels.iter().all(Option::is_none) {
             return;
         }
-        for name in names(&outputs.faults) {
+        for name in names(outputs.faults) {
             let (times, stood_s) = self.faults.entry(name).or_default();
             *times += u32::from(!before.contains(&name));
             *stood_s += span_s;

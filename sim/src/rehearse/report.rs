@@ -4,6 +4,7 @@ use super::outcome::Outcome;
 use super::reasons::Reasons;
 use super::scenario::Scenario;
 use super::trials::{Spread, Trial, Trials};
+use crate::diagnostic::escaped;
 use forewarm_core::settings::BankUse;
 use serde_json::{Map, Value, json};
 use std::fmt::Write;
@@ -161,7 +162,7 @@ fn heat_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         }
     }
     for name in names {
-        rows.push(row(rehearsals, &format!("  from {name}"), "kWh", 2, |r| {
+        rows.push(row(rehearsals, &format!("  from {}", escaped(name)), "kWh", 2, |r| {
             let index = r.scenario.sources.iter().position(|source| source == name)?;
             Some(r.outcome.heater_wh_by_source[index] / 1000.0)
         }));
@@ -175,7 +176,7 @@ fn cell_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "coldest place while charge was permitted", "°C", 2, |r| {
             r.outcome.coldest_true_c_while_permitted
         }),
-        row(rehearsals, "hard limit of the cells", "°C", 2, |r| Some(r.scenario.site.battery.hard_limit_c)),
+        row(rehearsals, "hard limit of the cells", "°C", 2, |r| Some(r.outcome.hard_limit_c)),
         row(rehearsals, "permits in which it was below that", "", 0, |r| Some(r.outcome.violations.into())),
         row(rehearsals, "coldest place at all", "°C", 2, |r| finite(r.outcome.coldest_true_c)),
         row(rehearsals, "warmest plate", "°C", 2, |r| finite(r.outcome.warmest_plate_c)),
@@ -273,7 +274,7 @@ fn write_trials(text: &mut String, trials: &Trials, mark: &str) {
 }
 
 impl Rehearsal {
-    /// Charging time that heating won (s), where that is known: what would have been refused, less what was.
+    /// Charging time that heating won (s), where that is known: time wanted and permitted, less the same without heat.
     #[must_use]
     pub fn won_s(&self) -> Option<f64> {
         Some(used_s(&self.outcome) - used_s(&self.unheated?))
@@ -294,12 +295,13 @@ impl Rehearsal {
         };
         let colder = match site.winter.offset_k {
             0.0 => String::new(),
-            k if k < 0.0 => format!(", {} K colder than the weather file", number(-k, 1)),
-            k => format!(", {} K warmer than the weather file", number(k, 1)),
+            k if k < 0.0 => format!(", {} K colder than its weather", number(-k, 1)),
+            k => format!(", {} K warmer than its weather", number(k, 1)),
         };
         let cut = if self.is_cut_short() { " (cut short)" } else { "" };
         format!(
-            "{title}\n  {} days from {}{cut}{colder}{cast}; {} steps of {} s",
+            "{}\n  {} days from {}{cut}{colder}{cast}; {} steps of {} s",
+            escaped(title),
             number(days, usize::from(days.fract() != 0.0)),
             weather.start.date(),
             self.outcome.steps,
@@ -359,12 +361,20 @@ impl Rehearsal {
     /// Weather that the plan has not looked at.
     fn beyond_design(&self) -> Option<String> {
         let Scenario { site, weather, span_s, .. } = &self.scenario;
-        let points = || weather.points.iter().filter(|point| point.at_s <= *span_s);
-        let coldest_c = points().map(|point| point.outside_c).fold(f64::INFINITY, f64::min);
-        let mut winds: Vec<f64> = points().map(|point| point.wind_m_s).collect();
-        winds.sort_by(f64::total_cmp);
+        let spans = weather.points.windows(2).filter(|pair| pair[0].at_s < *span_s);
+        let (mut coldest_c, mut winds) = (f64::INFINITY, Vec::new());
+        for pair in spans {
+            coldest_c = coldest_c.min(pair[0].outside_c).min(pair[1].outside_c);
+            winds.push((pair[1].wind_m_s, pair[1].at_s - pair[0].at_s));
+        }
+        winds.sort_by(|a, b| b.0.total_cmp(&a.0));
         // One hour in twenty may blow harder.
-        let windy = winds.get(winds.len() * 19 / 20).copied().unwrap_or(0.0);
+        let mut left_s = span_s / 20;
+        let windy = winds.iter().find_map(|&(wind, for_s)| {
+            left_s -= for_s;
+            (left_s < 0).then_some(wind)
+        });
+        let windy = windy.unwrap_or(0.0);
         let place = &site.place;
         let mut beyond = Vec::new();
         if coldest_c < place.design_min_c - 0.05 {
@@ -419,14 +429,14 @@ impl Rehearsal {
             "charge_permitted_s": o.charge_permitted_s,
             "charge_wanted_s": o.charge_wanted_s,
             "charge_refused_s": o.charge_refused_s,
-            "charge_refused_unheated_s": self.unheated.map(|unheated| unheated.charge_refused_s),
+            "charged_ah_unheated": self.unheated.map(|unheated| unheated.charged_ah),
             "charge_won_s": self.won_s(),
             "charged_ah": o.charged_ah,
             "refused_wh": o.refused_wh,
             "unmet_wh": o.unmet_wh,
             "least_soc_pct": o.least_charge * 100.0,
             "last_soc_pct": o.last_charge * 100.0,
-            "hard_limit_c": self.scenario.site.battery.hard_limit_c,
+            "hard_limit_c": o.hard_limit_c,
             "coldest_true_c_while_permitted": o.coldest_true_c_while_permitted,
             "coldest_true_c": finite(o.coldest_true_c),
             "warmest_plate_c": finite(o.warmest_plate_c),
@@ -435,7 +445,7 @@ impl Rehearsal {
             "relay_cycles": o.relay_cycles(),
             "heater_cycles": o.heater_cycles,
             "charge_cycles": o.charge_cycles,
-            "faults": o.faults,
+            "faults": self.reasons.faults().map(|fault| u64::from(fault.1)).sum::<u64>(),
             "faults_by_name": self.reasons.faults()
                 .map(|(name, times, stood_s)| (name.to_owned(), json!({ "times": times, "stood_s": stood_s })))
                 .collect::<Map<_, _>>(),

@@ -3,7 +3,6 @@
 use crate::offer::Offer;
 use crate::site::Site;
 use crate::weather::Weather;
-use forewarm_core::quantity::Millivolts;
 use forewarm_core::settings::ValidSettings;
 
 /// An installation in its season.
@@ -27,6 +26,8 @@ pub struct Scenario {
     pub span_s: i64,
     /// Time between two steps of the controller (ms).
     pub step_ms: u32,
+    /// Whether the controller sees a voltage at the heater; without one it never closes its relay.
+    pub has_heater_supply: bool,
 }
 
 impl Scenario {
@@ -37,13 +38,15 @@ impl Scenario {
         circuit.map_or(0.0, |(length_m, area_mm2)| 2.0 * length_m * crate::plan::conductor::ohm_per_m_20c(area_mm2))
     }
 
-    /// The same with a heater that no voltage there is will do for, and so stays off; nothing where its settings would not hold.
+    /// Longest time between two looks at it (ms).
     #[must_use]
-    pub fn unheated(&self) -> Option<Self> {
-        let mut settings = self.settings.clone().into_inner();
-        // No bank that a controller can be set up for has so much.
-        settings.heater.supply_min = Millivolts::from_millivolts(99_000);
-        settings.heater.supply_max = Millivolts::from_millivolts(120_000);
-        Some(Self { settings: settings.validate().ok()?, ..self.clone() })
+    pub const fn block_ms(&self) -> u32 {
+        self.step_ms.saturating_mul(super::stage::BLOCK)
+    }
+
+    /// The same without a heater's supply, so that it stays off.
+    #[must_use]
+    pub fn unheated(&self) -> Self {
+        Self { has_heater_supply: false, ..self.clone() }
     }
 }

@@ -16,8 +16,8 @@
 //! Most of a winter nothing happens: no reading is near a threshold, nothing has switched for a while. A block in which
 //! that holds is crossed in leaps of ten steps, each a step of the controller that is ten times as long, as its settings allow. If in
 //! such a block any output changes all the same (a timer runs out, a fault is found), everything is put back to the start of the
-//! block, which is then played step by step. So relays move in the step in which they would have moved anyway; held by
-//! `leaping_moves_no_relay_by_more_than_a_step_or_two`.
+//! block, which is then played step by step. So relays move when they would have moved anyway, to within two steps: while
+//! it leaps the ceiling is taken over ten steps at a time. Held by `leaping_moves_no_relay_by_more_than_a_step_or_two`.
 
 use super::outcome::Outcome;
 use super::probe::{NOISE_REACH, Probe};
@@ -33,7 +33,9 @@ use forewarm_core::unit::{Memory, Unit};
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Steps from one solution of the bank to the next.
-const BLOCK: u64 = 60;
+pub(super) const BLOCK: u32 = 60;
+/// The same, as steps are counted.
+const BLOCK_STEPS: u64 = BLOCK as u64;
 
 /// Whether quiet stretches are crossed in leaps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -46,7 +48,7 @@ pub enum Pace {
 
 /// Someone who looks on.
 pub trait Watcher {
-    /// Whether it wants to see every leap, and so what costs time to find out.
+    /// Whether it looks at all, and so at what costs time to find out.
     const WATCHES: bool;
 
     /// The season at one moment: after a block that was crossed, at every tenth step of any other, and whenever an output changes.
@@ -144,7 +146,9 @@ struct Stage<'a, W> {
     /// Step of the last change of any output, and of the last time that flow was accounted for.
     changed_at: u64,
     accounted_at: u64,
-    in_violation: bool,
+    /// Whether this permit has been counted as a violation, and the step up to which the truth has been noted.
+    is_counted: bool,
+    noted_at: u64,
     mark: Mark,
     outcome: Outcome,
 }
@@ -193,7 +197,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
             hard_limit_c: site.battery.hard_limit_c + variation.hard_limit * site.tolerance.hard_limit_k,
             step_s: f64::from(scenario.step_ms) / 1000.0,
             // A block is a whole number of leaps.
-            leap: if leap > 1 { (2..=leap).rev().find(|leap| BLOCK.is_multiple_of(*leap)).unwrap_or(0) } else { 0 },
+            leap: if leap > 1 {
+                (2..=leap).rev().find(|leap| BLOCK_STEPS.is_multiple_of(*leap)).unwrap_or(0)
+            } else {
+                0
+            },
             calm: Calm::new(scenario),
             at: 0,
             weather: 0,
@@ -204,7 +212,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
             charge: site.winter.start_charge,
             changed_at: 0,
             accounted_at: 0,
-            in_violation: false,
+            is_counted: false,
+            noted_at: 0,
             outcome: Outcome {
                 coldest_true_c: f64::INFINITY,
                 warmest_plate_c: f64::NEG_INFINITY,
@@ -224,7 +233,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.look();
         while self.at < end && !stop.load(Ordering::Relaxed) {
             self.take_up();
-            let until = self.next_event().min(self.at + BLOCK).min(end);
+            let until = self.next_event().min(self.at + BLOCK_STEPS).min(end);
             if !self.cross(until) {
                 self.walk(until);
             }
@@ -290,7 +299,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.flow = self.bank.flow(self.charge, offer, self.heater, ceiling);
         self.plant.set_heat(Heat { heater_w: self.flow.heater_w, bank_w: self.flow.bank_heat_w });
         self.inputs.sources = offer.sources;
-        self.inputs.supply = Some(millivolts(self.flow.supply_v));
+        self.inputs.supply = self.scenario.has_heater_supply.then(|| millivolts(self.flow.supply_v));
         self.inputs.bank = Some(millivolts(self.flow.bus_v));
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 1")]
         let steps = (self.charge * 65_536.0).round() as u32;
@@ -321,6 +330,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
                 self.outputs.ceiling = outputs.ceiling;
                 if self.at.is_multiple_of(10) {
                     self.look();
+                } else {
+                    self.note();
                 }
             } else {
                 self.change(outputs);
@@ -330,34 +341,33 @@ impl<'a, W: Watcher> Stage<'a, W> {
 
     #[cold]
     fn change(&mut self, outputs: Outputs) {
+        // The last moment of a permit is often its coldest.
+        self.note();
         self.account();
         let before = std::mem::replace(&mut self.outputs, outputs);
         self.changed_at = self.at;
-        let raised = |faults: forewarm_core::fault::Faults| {
-            faults.system != forewarm_core::fault::SystemFaults::NONE || faults.channels.iter().any(Option::is_some)
-        };
-        self.outcome.faults += u32::from(raised(outputs.faults) && !raised(before.faults));
+        if outputs.charge != before.charge {
+            self.is_counted = false;
+        }
+        // Before anything is solved: with what the controller was shown.
+        self.look();
         if (before.heater, before.charge) != (outputs.heater, outputs.charge) {
-            if outputs.charge != before.charge {
-                self.in_violation = false;
-            }
             self.solve();
         }
-        self.look();
     }
 
     /// Goes on to the step `until` in leaps if nothing changes by then; otherwise stays where it is.
     fn cross(&mut self, until: u64) -> bool {
         let readings = self.unit.readings();
-        let is_calm = self.calm.holds(&readings, self.plant.sensors_c());
-        let quiet = self.at - self.changed_at >= BLOCK;
+        let is_calm = self.calm.holds(self.at, &readings, self.plant.sensors_c());
+        let quiet = self.at - self.changed_at >= BLOCK_STEPS;
         if self.leap == 0 || !is_calm || !quiet || !(until - self.at).is_multiple_of(self.leap) {
             return false;
         }
         let (from, unit) = (self.at, self.unit.clone());
         self.plant.save(&mut self.mark);
         let before = self.outputs;
-        let (in_violation, outcome) = (self.in_violation, self.outcome);
+        let (is_counted, noted_at, outcome) = (self.is_counted, self.noted_at, self.outcome);
         while self.at < until {
             #[expect(clippy::cast_possible_truncation, reason = "at most ten")]
             self.plant.leap(self.leap as usize);
@@ -366,7 +376,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             if !is_as_before(&before, &outputs) {
                 self.plant.restore(&self.mark);
                 self.unit = unit;
-                (self.at, self.in_violation, self.outcome) = (from, in_violation, outcome);
+                (self.at, self.is_counted, self.noted_at, self.outcome) = (from, is_counted, noted_at, outcome);
                 return false;
             }
             self.outputs.ceiling = outputs.ceiling;
@@ -377,9 +387,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
         true
     }
 
-    /// Notes the truth.
+    /// Notes the truth, with the relays as they were until now.
     #[inline]
     fn note(&mut self) {
+        let span_s = seconds(self.at - self.noted_at, self.step_s);
+        self.noted_at = self.at;
         let permitted = self.outputs.charge == Relay::Closed;
         if !permitted && !W::WATCHES {
             return;
@@ -389,9 +401,10 @@ impl<'a, W: Watcher> Stage<'a, W> {
         if permitted {
             let coldest = outcome.coldest_true_c_while_permitted.get_or_insert(f64::INFINITY);
             *coldest = coldest.min(coldest_c);
-            if coldest_c < self.hard_limit_c && !self.in_violation {
-                self.in_violation = true;
-                outcome.violations += 1;
+            if coldest_c < self.hard_limit_c {
+                outcome.violation_s += span_s;
+                outcome.violations += u32::from(!self.is_counted);
+                self.is_counted = true;
             }
         }
         if W::WATCHES {
@@ -434,9 +447,6 @@ impl<'a, W: Watcher> Stage<'a, W> {
         outcome.heater_wh_of_bank += flow.heater_w_bank * hours;
         if self.outputs.charge == Relay::Closed {
             outcome.charge_permitted_s += span_s;
-            if self.in_violation {
-                outcome.violation_s += span_s;
-            }
         }
         if flow.charge_wanted {
             outcome.charge_wanted_s += span_s;
@@ -460,6 +470,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             heater_cycles: counters.heater_cycles,
             charge_cycles: counters.charge_cycles,
             overrules: counters.overrules,
+            hard_limit_c: self.hard_limit_c,
             balance: self.plant.balance(),
             ..self.outcome
         }
@@ -491,8 +502,9 @@ struct Calm {
     thresholds: Vec<Vec<f64>>,
     /// Nearer to a threshold than this, a reading's noise and coarseness count (K).
     margin_k: Vec<f64>,
-    /// The elements' temperatures a block ago (°C).
+    /// The elements' temperatures at the block before this (°C), and the step at which it began.
     before: [f64; MAX_CHANNELS],
+    before_at: u64,
 }
 
 impl Calm {
@@ -509,16 +521,19 @@ impl Calm {
             thresholds: settings.channels.iter().map(|channel| thresholds(settings, channel.role)).collect(),
             margin_k: margin_k.collect(),
             before: [f64::NAN; MAX_CHANNELS],
+            before_at: 0,
         }
     }
 
     /// Whether no reading can come to a threshold within the next block: to one that it drifts towards, at twice the pace of the last.
-    fn holds(&mut self, readings: &[Option<Celsius>; MAX_CHANNELS], sensors_c: [f64; MAX_CHANNELS]) -> bool {
+    fn holds(&mut self, at: u64, readings: &[Option<Celsius>; MAX_CHANNELS], sensors_c: [f64; MAX_CHANNELS]) -> bool {
         let before = std::mem::replace(&mut self.before, sensors_c);
+        // Blocks that end with an event are shorter.
+        let blocks = seconds(at - std::mem::replace(&mut self.before_at, at), 1.0) / seconds(BLOCK_STEPS, 1.0);
         let mut channels = self.thresholds.iter().zip(&self.margin_k).zip(readings).zip(sensors_c.iter().zip(before));
         channels.all(|(((thresholds, margin_k), reading), (now, before))| {
             let reading = reading.map_or(f64::NAN, |t| f64::from(t.as_steps()) / 65_536.0);
-            let drift_k = now - before;
+            let drift_k = (now - before) / blocks;
             // Nothing is farther than what is no number.
             thresholds.iter().all(|threshold| {
                 let ahead_k = (threshold - reading) * drift_k.signum();

@@ -141,5 +141,6 @@ pub(super) fn scenario(days: u32) -> Scenario {
         offers,
         span_s: i64::from(days) * 86_400,
         step_ms: 1000,
+        has_heater_supply: true,
     }
 }

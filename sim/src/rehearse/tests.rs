@@ -2,6 +2,7 @@ use super::testing::scenario;
 use super::*;
 use crate::bank::Flow;
 use crate::offer::Offer;
+use crate::plan::{Plan, Subject};
 use crate::site::Class;
 use forewarm_core::quantity::{Celsius, Ohms};
 use forewarm_core::rtd::Leads;
@@ -112,7 +113,7 @@ fn every_refused_second_has_a_reason() {
 
 #[test]
 fn a_fault_that_stands_is_named_with_its_time() {
-    let scenario = scenario(4).unheated().unwrap();
+    let scenario = scenario(4).unheated();
     let mut reasons = Reasons::default();
     play(&scenario, &Variation::default(), Pace::Leaping, &mut reasons, &GO);
     let found: Vec<_> = reasons.faults().collect();
@@ -147,7 +148,7 @@ fn a_season_that_is_stopped_tells_how_far_it_came_and_a_trial_that_is_stopped_do
 fn an_unheated_season_is_one_without_heat_and_with_less_charging() {
     let scenario = scenario(60);
     let (heated, _) = played(&scenario, Pace::Leaping);
-    let (cold, _) = played(&scenario.unheated().unwrap(), Pace::Leaping);
+    let (cold, _) = played(&scenario.unheated(), Pace::Leaping);
     assert_eq!((cold.heater_wh, cold.heater_cycles), (0.0, 0));
     assert!(cold.charge_permitted_s < heated.charge_permitted_s);
     assert!(cold.coldest_true_c < heated.coldest_true_c);
@@ -169,19 +170,36 @@ fn without_a_guard_band(mut scenario: Scenario) -> Scenario {
     scenario
 }
 
+/// The thresholds that a plan finds to bear every error at its limit, and not a tenth of a kelvin more.
+fn as_planned(mut scenario: Scenario) -> Scenario {
+    let Scenario { title, channels, sources, settings, site, .. } = &scenario;
+    let plan = Plan::of(Subject { title, channels, sources, settings, site }, None);
+    let thresholds = plan.measurement.thresholds;
+    #[expect(clippy::cast_possible_truncation, reason = "a few degrees")]
+    let celsius = |t_c: f64| Celsius::from_millidegrees((t_c * 1000.0).round() as i32);
+    let mut settings = settings.clone().into_inner();
+    settings.charge.inhibit = celsius(thresholds.limit_inhibit_c);
+    settings.charge.release = celsius(thresholds.limit_release_c);
+    settings.heater.start = celsius(thresholds.limit_inhibit_c + 1.0);
+    settings.heater.stop = celsius(thresholds.limit_release_c + 2.0);
+    assert!(thresholds.limit_inhibit_c < 4.0, "the plan leaves nothing to try: {thresholds:?}");
+    scenario.settings = settings.validate().unwrap();
+    scenario
+}
+
 #[test]
 fn a_guard_band_keeps_cells_from_harm_and_its_lack_shows() {
-    let safe = scenario(40);
+    let safe = as_planned(scenario(40));
     let trials = Trials::play(&safe, 1, 0..12, &GO, &|_| ());
     assert!(trials.finished.iter().all(|trial| trial.outcome.charge_permitted_s > 0.0));
     assert_eq!(trials.violations(), 0, "{:?}", trials.worst());
-    let unsafe_one = Trials::play(&without_a_guard_band(safe), 1, 0..12, &GO, &|_| ());
+    let unsafe_one = Trials::play(&without_a_guard_band(scenario(40)), 1, 0..12, &GO, &|_| ());
     assert!(unsafe_one.violations() > 0, "{:?}", unsafe_one.worst());
     assert!(unsafe_one.worst().unwrap().margin_k().unwrap() < 0.0);
 }
 
 #[test]
-fn a_better_box_needs_less_heat_and_permits_more() {
+fn a_better_box_permits_more() {
     let thin = scenario(60);
     let mut thick = thin.clone();
     thick.site.enclosure.thickness_m = 0.1;

@@ -13,8 +13,6 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 pub struct Trial {
     /// Its number, with which it can be run again alone.
     pub number: u64,
-    /// The hard limit of its cells (°C).
-    pub hard_limit_c: f64,
     /// What came of it.
     pub outcome: Outcome,
 }
@@ -40,14 +38,13 @@ impl Trial {
         }
         let variation = Variation::draw(seed, number);
         let outcome = play(scenario, &variation, Pace::Leaping, &mut (), stop);
-        let hard_limit_c = variation.of(&scenario.site).battery.hard_limit_c;
-        (!stop.load(Ordering::Relaxed)).then_some(Self { number, hard_limit_c, outcome })
+        (!stop.load(Ordering::Relaxed)).then_some(Self { number, outcome })
     }
 
     /// How far the coldest place stayed above the hard limit while charge was permitted (K); nothing where it never was.
     #[must_use]
     pub fn margin_k(&self) -> Option<f64> {
-        self.outcome.coldest_true_c_while_permitted.map(|coldest_c| coldest_c - self.hard_limit_c)
+        self.outcome.coldest_true_c_while_permitted.map(|coldest_c| coldest_c - self.outcome.hard_limit_c)
     }
 }
 

@@ -1,6 +1,7 @@
 //! How the real thing differs from what is written down: one draw out of the stated tolerances.
 
 use super::probe::Flaws;
+use crate::plan::measurement::SELF_HEATING_UNKNOWN;
 use crate::site::{Site, Tolerance};
 use forewarm_core::settings::MAX_CHANNELS;
 use rand::{Rng, RngExt, SeedableRng};
@@ -43,7 +44,13 @@ impl Variation {
         // One converter and one reference resistor measure every channel, so that all read wrong the same way.
         let shared = Flaws { offset: part(), gain: part(), reference: part(), drift: part(), ..Flaws::default() };
         Self {
-            channels: std::array::from_fn(|_| Flaws { element: part(), mismatch: part(), contact: part(), ..shared }),
+            channels: std::array::from_fn(|_| Flaws {
+                element: part(),
+                mismatch: part(),
+                contacts: [part(), part()],
+                self_heating: part(),
+                ..shared
+            }),
             pad_power: part(),
             insulation: part(),
             specific_heat: part(),
@@ -71,6 +78,9 @@ impl Variation {
         real.enclosure.air_changes_per_h *= (1.0 + self.air_changes * tolerance.air_changes).max(0.0);
         real.plate.contact_w_per_m2_k *= 1.0 + self.contact * tolerance.contact;
         real.pad.bond_w_per_m2_k *= 1.0 + self.contact * tolerance.contact;
+        for (mounting, flaws) in real.mountings.iter_mut().zip(&self.channels) {
+            mounting.self_heating_k_per_mw *= 1.0 + flaws.self_heating * SELF_HEATING_UNKNOWN;
+        }
         real
     }
 }
@@ -95,7 +105,7 @@ mod tests {
         let mut low = 0;
         for trial in 0..4000 {
             let Variation { channels, pad_power, .. } = Variation::draw(1, trial);
-            for part in [channels[0].element, channels[5].contact, pad_power] {
+            for part in [channels[0].element, channels[5].contacts[1], pad_power] {
                 assert!((-1.0..=1.0).contains(&part));
                 low += usize::from(part < -0.5);
             }

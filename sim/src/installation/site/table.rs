@@ -106,7 +106,7 @@ table! {
     SensorCable "channel" "cable_m" "m" 0.0..200.0 [3.0] "length of its cable, one way" "";
     SensorArea "channel" "cable_mm2" "mm²" 0.03..25.0 [0.5] "cross-section of one conductor" "";
     Lag "channel" "lag_s" "s" 0.1..3600.0 [20.0] "time constant of the element as mounted" "";
-    SelfHeating "channel" "self_heating_k_per_w" "K/W" 0.0..100_000.0 [200.0] "rise of the element above its surroundings by the power in it" "";
+    SelfHeating "channel" "self_heating_k_per_w" "K/W" 1.0..100_000.0 [200.0] "rise of the element above its surroundings by the power in it" "";
     SupplyPower "source" "power_w" "W" 0.0..100_000.0 [] "power it really gives, for sun at 1000 W/m²; without it, budget_w" "";
     SunAtLeast "source" "sun_at_least_w_m2" "W/m²" 1.0..1500.0 [] "it is there with the sun, at or above so much of it on the horizontal" "";
     Rated "source" "rated_a" "A" 0.1..2000.0 [] "its rated current" "";
