@@ -192,6 +192,7 @@ const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
     ("source", "schedule", "log = \"\"", "source 1 (engine): log is \"\", which no file is called", "log = "),
     ("source", "sun_at_least_w_m2", "sun_at_least_w_m2 = 150", "sun_at_least_w_m2 does not go with schedule", "one of schedule"),
     ("winter", "from", "from = \"02-29\"", "winter.from is \"02-29\", not a month and a day of every year", "from = \"11-01\""),
+    ("source", "name", "name = \"Bank\"", "source 1: name is \"Bank\", which no source can be called", "engine"),
     ("winter", "from", "from = 2024-11-01", "winter.from is a date or time, not a text", "from = "),
     ("winter", "days", "days = 367", "winter.days is 367, outside 1 to 366", "days = 180"),
     ("winter", "mean_c", "mean_c = 400", "winter.mean_c is 400 °C, outside -60 to 40 °C", "mean_c = 40"),
