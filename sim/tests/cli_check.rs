@@ -326,6 +326,32 @@ fn a_file_that_is_named_and_missing_is_a_warning_where_it_is_named() {
     assert!(forewarm(&["check", shown]).stdout.contains(": no problems\n"));
 }
 
+#[cfg(unix)]
+#[test]
+fn what_is_named_and_is_no_file_is_called_what_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("hut.toml");
+    fs::create_dir(folder.path().join("logs")).unwrap();
+    std::os::unix::fs::symlink("round", folder.path().join("round")).unwrap();
+    std::os::unix::fs::symlink("gone.csv", folder.path().join("dangling.csv")).unwrap();
+    for (named, said, remedy) in [
+        ("logs", "which is a folder, not a file", "a file in it"),
+        ("/dev/null", "which is a device or a pipe, not a file", "a file"),
+        ("round", "which is a link that leads to no file", "a link that leads to it"),
+        ("dangling.csv", "which is a link to a file that does not exist", "the file itself"),
+    ] {
+        let (text, _) = starter_with_in("source", "schedule", &format!("log = \"{named}\""));
+        fs::write(&path, &text).unwrap();
+        let run = forewarm(&["check", path.to_str().unwrap()]);
+        assert_eq!(run.status, 0, "{run:?}");
+        assert!(run.stdout.contains(&format!("log is \"{named}\", {said}")), "{}", run.stdout);
+        assert!(run.stdout.contains(remedy) && !run.stdout.contains("another disk"), "{}", run.stdout);
+    }
+    let run = forewarm(&["check", folder.path().join("round").to_str().unwrap()]);
+    assert!(run.status == 2 && run.stderr.contains("is a link that leads to no file"), "{run:?}");
+    assert!(!run.stderr.contains("another disk"), "{run:?}");
+}
+
 #[test]
 fn all_slips_of_one_file_are_told_at_once_and_in_its_order() {
     let text = starter()
