@@ -91,7 +91,9 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let mut outputs = Outputs::claim(arguments, &inputs)?;
     let mut scenarios = Vec::new();
     for (file, (installation, base)) in files.iter().zip(&installations) {
-        scenarios.push(Scenario::prepare(installation, &shown(file), base, arguments.step).map_err(Stop::Failed)?);
+        let scenario = Scenario::prepare(installation, &shown(file), base, arguments.step).map_err(Stop::Failed)?;
+        tell(&scenario.warnings);
+        scenarios.push(scenario);
     }
     let stop = interrupt::heed();
     let (mut rehearsals, mut seasons) = (Vec::new(), Vec::new());

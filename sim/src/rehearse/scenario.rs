@@ -1,5 +1,6 @@
 //! Everything a season is played with.
 
+use crate::diagnostic::Problem;
 use crate::offer::Offer;
 use crate::site::Site;
 use crate::weather::Weather;
@@ -27,6 +28,8 @@ pub struct Scenario {
     pub span_s: i64,
     /// Time between two steps of the controller (ms).
     pub step_ms: u32,
+    /// What of weather and logs should have been meant.
+    pub warnings: Vec<Problem>,
 }
 
 impl Scenario {
