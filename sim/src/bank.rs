@@ -12,6 +12,10 @@
 //! Sources and loads are powers, the heater and its cable are resistors, so the bus voltage solves a quadratic equation. Heat is
 //! booked as the controller books it: the sources that are present in the order in which they are spent, each up to its budget,
 //! the bank for the rest. The cable and the loads come after that out of what the sources have left. Charge is what remains.
+//!
+//! While charge is permitted, the bank sets the voltage of the bus. While it is refused, no current flows into the bank, and
+//! sources that carry everything else hold the bus at their own voltage, however empty the bank; as they lack power it falls, and
+//! once it has fallen to the bank's, the bank gives the rest.
 
 use crate::offer::Offer;
 use crate::site::Battery;
@@ -46,6 +50,9 @@ const OPEN_CIRCUIT_V: [(f64, f64); 19] = [
 
 /// End of charge of one cell (V), where the charger holds the voltage. Source: common practice, from memory.
 const END_OF_CHARGE_V: f64 = 3.65;
+
+/// Voltage per cell at which sources hold the bus while the bank takes nothing (V). Source: common practice for float, from memory.
+const FLOAT_V: f64 = 3.375;
 
 /// The bank counts as full where the end-of-charge voltage drives no more current than this, per capacity (1/h). Source: common
 /// practice for ending a charge, from memory.
@@ -83,7 +90,7 @@ pub struct HeaterLoad {
 /// Always `source_w = heater_w + line_w + (load − unmet_w) + bus_v × charge_a`.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Flow {
-    /// Voltage of the bank's terminals and the bus (V).
+    /// Voltage of the bus, and what a meter finds at the bank (V). Cells that may not be charged rest lower where sources hold it.
     pub bus_v: f64,
     /// Voltage at the heater (V).
     pub supply_v: f64,
@@ -174,6 +181,10 @@ impl BankModel {
     /// Where power flows with the bank at `soc` (0 to 1) and `offer` on the bus. `ceiling_c_rate` is the charge-current ceiling
     /// per capacity (1/h), nothing where charge is not permitted.
     ///
+    /// Where charge is not permitted, sources that can feed heater (within their heat budgets), cable and loads hold the bus at
+    /// their float voltage, or at the bank's resting voltage where that is higher. Where they cannot, the bus falls until they
+    /// can, or to where the bank makes up the rest.
+    ///
     /// A bank that is empty, or whose resistance does not let it carry the rest, gives nothing: the heater sags to what the
     /// sources may spend on it, and loads that the sources cannot feed are unmet.
     #[must_use]
@@ -181,6 +192,7 @@ impl BankModel {
         let bus = Bus::new(self, soc, offer, Circuit::new(heater));
         let carried = match ceiling_c_rate {
             Some(rate) => bus.permitted((rate * self.capacity_ah).max(0.0)),
+            None if soc <= 0.0 => None,
             None => bus.refused(),
         };
         let wanted = bus.is_charge_wanted(self.capacity_ah * TAIL_C_RATE);
@@ -216,6 +228,8 @@ impl BankModel {
 struct Bus {
     /// Open-circuit voltage of the bank.
     open_v: f64,
+    /// What the bus stands at while the bank neither gives nor takes: the sources' float voltage where one gives anything.
+    held_v: f64,
     end_v: f64,
     resistance_ohm: f64,
     circuit: Circuit,
@@ -229,12 +243,15 @@ struct Bus {
 impl Bus {
     fn new(bank: &BankModel, soc: f64, offer: &Offer, circuit: Circuit) -> Self {
         let present = || bank.order.iter().filter(|&&index| offer.sources.contains(index));
+        let open_v = bank.open_circuit_v(soc);
+        let offered_w = present().map(|&index| offer.power_w[index]).sum();
         Self {
-            open_v: bank.open_circuit_v(soc),
+            open_v,
+            held_v: if offered_w > 0.0 { open_v.max(bank.cells_in_series * FLOAT_V) } else { open_v },
             end_v: bank.cells_in_series * END_OF_CHARGE_V,
             resistance_ohm: bank.resistance_ohm,
             circuit,
-            offered_w: present().map(|&index| offer.power_w[index]).sum(),
+            offered_w,
             budget_w: present().map(|&index| bank.heat_budget_w(index, offer)).sum(),
             load_w: offer.load_w,
             is_full: soc >= 1.0,
@@ -272,8 +289,22 @@ impl Bus {
         Some((bus_v, charge_a))
     }
 
+    /// The highest bus voltage up to the one held at which `power_w`, and of that the heat budgets, carry the heater's circuit.
+    fn alone_v(&self, power_w: f64) -> f64 {
+        let Circuit { drawn, heat, .. } = self.circuit;
+        if drawn > 0.0 {
+            self.held_v.min((self.budget_w / heat).sqrt()).min((power_w.max(0.0) / drawn).sqrt())
+        } else {
+            self.held_v
+        }
+    }
+
     /// Bus voltage and current into the bank, which may not be charged: it gives what sources and their heat budgets do not.
     fn refused(&self) -> Option<(f64, f64)> {
+        let alone_v = self.alone_v(self.offered_w - self.load_w);
+        if self.offered_w >= self.load_w && alone_v >= self.open_v {
+            return Some((alone_v, 0.0));
+        }
         let of_sources = self.voltage(self.offered_w - self.load_w, self.circuit.drawn)?;
         let of_budgets = self.voltage(self.budget_w, self.circuit.heat)?;
         let bus_v = self.open_v.min(of_sources).min(of_budgets);
@@ -292,13 +323,7 @@ impl Bus {
 
     /// The sources alone.
     fn unaided(&self) -> Flow {
-        let Circuit { drawn, heat, .. } = self.circuit;
-        let bus_v = if drawn > 0.0 {
-            self.open_v.min((self.budget_w / heat).sqrt()).min((self.offered_w / drawn).sqrt())
-        } else {
-            self.open_v
-        };
-        let flow = self.heated(bus_v);
+        let flow = self.heated(self.alone_v(self.offered_w));
         let drawn_w = flow.heater_w + flow.line_w;
         let load_w = self.load_w.min((self.offered_w - drawn_w).max(0.0));
         Flow { source_w: drawn_w + load_w, unmet_w: self.load_w - load_w, ..flow }
@@ -527,6 +552,37 @@ mod tests {
         assert!(close(bank().advance(0.5, -20.0, 1800.0), 0.45));
     }
 
+    #[test]
+    fn a_source_holds_the_bus_up_however_empty_the_bank_that_may_not_be_charged() {
+        let bank = bank();
+        for soc in [0.0, 0.001, 0.01, 0.5] {
+            let flow = bank.flow(soc, &offer([0.0, 300.0, 0.0, 0.0], 50.0), HEATER, None);
+            let ohm = 12.8 * 12.8 / 120.0;
+            assert!(close(flow.bus_v, 13.5) && flow.charge_a == 0.0 && flow.unmet_w == 0.0, "{soc}: {flow:?}");
+            assert!(close(flow.supply_v, 13.5 * ohm / (ohm + 0.02)), "{soc}: {flow:?}");
+            let idle = bank.flow(soc, &offer([0.0, 300.0, 0.0, 0.0], 50.0), OFF, None);
+            assert!(close(idle.bus_v, 13.5) && close(idle.source_w, 50.0), "{soc}: {idle:?}");
+        }
+        let full = bank.flow(1.0, &offer([0.0, 300.0, 0.0, 0.0], 0.0), OFF, None);
+        assert!(close(full.bus_v, 4.0 * 3.649) && full.charge_a == 0.0, "a full bank rests above float: {full:?}");
+    }
+
+    #[test]
+    fn a_source_that_cannot_hold_the_bus_lets_it_fall_no_lower_than_the_bank_does() {
+        let bank = bank();
+        let at = |watts| bank.flow(0.5, &offer([0.0, watts, 0.0, 0.0], 0.0), HEATER, None);
+        let ohm: f64 = 12.8 * 12.8 / 120.0 + 0.02;
+        let sagging = at(130.0);
+        assert!(close(sagging.bus_v, (130.0 * ohm).sqrt()) && sagging.charge_a == 0.0, "{sagging:?}");
+        assert!(sagging.bus_v > 13.112 && sagging.bus_v < 13.5);
+        let aided = at(120.0);
+        assert!(aided.charge_a < 0.0 && close(aided.bus_v, 13.112 + 0.005 * aided.charge_a), "{aided:?}");
+        // What a budget withholds from heat is no different from what the source has not got.
+        let withheld = BankModel { budget_w: [0.0, 120.0, 0.0, 0.0], ..bank.clone() };
+        let flow = withheld.flow(0.5, &offer([0.0, 600.0, 0.0, 0.0], 0.0), HEATER, None);
+        assert!(flow.charge_a < 0.0 && close(flow.heater_w_by_source[1], 120.0), "{flow:?}");
+    }
+
     /// A flow of an ordinary installation: it carries what is asked of it.
     #[derive(Clone, Debug)]
     struct Case {
@@ -540,6 +596,14 @@ mod tests {
     impl Case {
         fn flow(&self) -> Flow {
             self.bank.flow(self.soc, &self.offer, self.heater, self.ceiling)
+        }
+
+        fn offered_w(&self) -> f64 {
+            self.offer.power_w.iter().sum()
+        }
+
+        fn budget_w(&self) -> f64 {
+            self.offer.power_w.iter().zip(self.bank.budget_w).map(|(power, budget)| power.min(budget)).sum()
         }
     }
 
@@ -576,7 +640,13 @@ mod tests {
             prop_assert!(close(shares + flow.heater_w_bank, flow.heater_w), "{:?}", flow);
             // The terminals differ from the open circuit by the drop in the bank, so what they take is stored or is its heat.
             let open = case.bank.open_circuit_v(case.soc);
-            if case.soc > 0.0 || flow.charge_a > 0.0 {
+            if case.ceiling.is_none() && flow.charge_a == 0.0 {
+                // The cells are cut off from a bus that stands higher.
+                let held = if case.offered_w() > 0.0 { open.max(13.5) } else { open };
+                prop_assert!(flow.bus_v <= held && (flow.bus_v >= open || case.soc <= 0.0), "{:?}", flow);
+                let spent = shares >= case.budget_w() - 1e-6 || flow.source_w >= case.offered_w() - 1e-6;
+                prop_assert!(flow.bus_v == held || spent, "it has sagged for nothing: {:?}", flow);
+            } else if case.soc > 0.0 || flow.charge_a > 0.0 {
                 prop_assert!(close(flow.bus_v, open + flow.charge_a * case.bank.resistance_ohm), "{:?}", flow);
                 prop_assert!(close(flow.bus_v * flow.charge_a, open * flow.charge_a + flow.bank_heat_w), "{:?}", flow);
             }
@@ -589,7 +659,7 @@ mod tests {
         #[test]
         fn nobody_gives_what_they_do_not_have(case in case()) {
             let flow = case.flow();
-            let offered: f64 = case.offer.power_w.iter().sum();
+            let offered = case.offered_w();
             prop_assert!(flow.source_w <= offered * (1.0 + 1e-9) + 1e-9, "{:?} of {}", flow, offered);
             prop_assert!(flow.source_w >= -1e-9 && flow.unmet_w >= 0.0 && flow.heater_w_bank >= -1e-9, "{:?}", flow);
             for index in 0..MAX_SOURCES {

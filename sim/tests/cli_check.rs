@@ -192,6 +192,7 @@ const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
     ("source", "schedule", "log = \"\"", "source 1 (engine): log is \"\", which no file is called", "log = "),
     ("source", "sun_at_least_w_m2", "sun_at_least_w_m2 = 150", "sun_at_least_w_m2 does not go with schedule", "one of schedule"),
     ("winter", "from", "from = \"02-29\"", "winter.from is \"02-29\", not a month and a day of every year", "from = \"11-01\""),
+    ("source", "name", "name = \"Bank\"", "source 1: name is \"Bank\", which no source can be called", "engine"),
     ("winter", "from", "from = 2024-11-01", "winter.from is a date or time, not a text", "from = "),
     ("winter", "days", "days = 367", "winter.days is 367, outside 1 to 366", "days = 180"),
     ("winter", "mean_c", "mean_c = 400", "winter.mean_c is 400 °C, outside -60 to 40 °C", "mean_c = 40"),
@@ -323,6 +324,32 @@ fn a_file_that_is_named_and_missing_is_a_warning_where_it_is_named() {
     assert!(run.stdout.starts_with(&said), "{}", run.stdout);
     fs::write(folder.path().join("engine.csv"), "time,engine_present\n").unwrap();
     assert!(forewarm(&["check", shown]).stdout.contains(": no problems\n"));
+}
+
+#[cfg(unix)]
+#[test]
+fn what_is_named_and_is_no_file_is_called_what_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("hut.toml");
+    fs::create_dir(folder.path().join("logs")).unwrap();
+    std::os::unix::fs::symlink("round", folder.path().join("round")).unwrap();
+    std::os::unix::fs::symlink("gone.csv", folder.path().join("dangling.csv")).unwrap();
+    for (named, said, remedy) in [
+        ("logs", "which is a folder, not a file", "a file in it"),
+        ("/dev/null", "which is a device or a pipe, not a file", "a file"),
+        ("round", "which is a link that leads to no file", "a link that leads to it"),
+        ("dangling.csv", "which is a link to a file that does not exist", "the file itself"),
+    ] {
+        let (text, _) = starter_with_in("source", "schedule", &format!("log = \"{named}\""));
+        fs::write(&path, &text).unwrap();
+        let run = forewarm(&["check", path.to_str().unwrap()]);
+        assert_eq!(run.status, 0, "{run:?}");
+        assert!(run.stdout.contains(&format!("log is \"{named}\", {said}")), "{}", run.stdout);
+        assert!(run.stdout.contains(remedy) && !run.stdout.contains("another disk"), "{}", run.stdout);
+    }
+    let run = forewarm(&["check", folder.path().join("round").to_str().unwrap()]);
+    assert!(run.status == 2 && run.stderr.contains("is a link that leads to no file"), "{run:?}");
+    assert!(!run.stderr.contains("another disk"), "{run:?}");
 }
 
 #[test]

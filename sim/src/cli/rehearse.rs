@@ -92,7 +92,9 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let mut outputs = Outputs::claim(arguments, &inputs)?;
     let mut scenarios = Vec::new();
     for (file, (installation, base)) in files.iter().zip(&installations) {
-        scenarios.push(Scenario::prepare(installation, &shown(file), base, arguments.step).map_err(Stop::Failed)?);
+        let scenario = Scenario::prepare(installation, &shown(file), base, arguments.step).map_err(Stop::Failed)?;
+        tell(&scenario.warnings);
+        scenarios.push(scenario);
     }
     if let Some(every) = arguments.every.filter(|every| *every < i64::from(scenarios[0].block_ms())) {
         let message = format!("--every is {} s, shorter than 60 steps", every / 1000);

@@ -12,14 +12,25 @@ use header::Header;
 use lines::{LONGEST, LineError};
 use records::Records;
 use std::io::{self, Read};
+use std::path::Path;
 
 /// The problem of a file that cannot be opened or read.
 #[must_use]
 pub fn cannot_read(file: &str, error: &io::Error) -> Problem {
+    let path = Path::new(file);
+    let is_link = || path.ancestors().any(Path::is_symlink);
     let (message, remedy) = match error.kind() {
+        io::ErrorKind::NotFound if is_link() => {
+            ("is a link to a file that does not exist", "the file itself, or a link to where it is now")
+        }
         io::ErrorKind::NotFound => ("does not exist", "check the path"),
         io::ErrorKind::IsADirectory => ("is a folder, not a file", "a file in it"),
         io::ErrorKind::PermissionDenied => ("may not be read by you", "ask for the right to read it"),
+        // No stable kind stands for links that lead round and round.
+        _ if is_link() && path.metadata().is_err() => {
+            return Problem::error(file, format!("is a link that leads to no file: {error}"))
+                .remedy("the file itself, or a link that leads to it");
+        }
         _ => return Problem::error(file, format!("cannot be read: {error}")).remedy("a copy on another disk"),
     };
     Problem::error(file, message).remedy(remedy)

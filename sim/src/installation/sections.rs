@@ -161,7 +161,16 @@ fn pair<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, first: Key, seco
 fn sources<'t>(reader: &mut Reader<'t>, sections: &mut [Section<'t>]) -> (FixedVec<Source, MAX_SOURCES>, Vec<String>) {
     let (mut sources, mut names, mut taken) = (FixedVec::new(), Vec::new(), Vec::new());
     for (index, section) in sections.iter_mut().enumerate() {
-        names.push(reader.name(section, &mut taken));
+        let name = reader.name(section, &mut taken);
+        if name.eq_ignore_ascii_case("bank") {
+            let place = section.place("name");
+            let message = format!("{place} is \"{name}\", which no source can be called");
+            let why = Some("in results the bank's own energy goes by that name");
+            let span = section.key_span("name");
+            let remedy = "name = \"engine\", \"mains\", \"solar\": whatever gives the energy";
+            reader.findings.add(Severity::Error, span.as_ref(), &place, message, why, remedy);
+        }
+        names.push(name);
         let source = Source {
             budget: reader.watts(section, Place::at(Key::Budget, index)),
             priority: reader.count(section, Place::at(Key::Priority, index)),

@@ -67,8 +67,7 @@ fn cannot_read(shown: &str, error: &io::Error) -> Problem {
     let (message, remedy) = match error.kind() {
         io::ErrorKind::NotFound => ("does not exist", "check the path; `forewarm new FILE` writes a first one"),
         io::ErrorKind::IsADirectory => ("is a folder, not a file", "the installation file in it"),
-        io::ErrorKind::PermissionDenied => ("may not be read by you", "ask for the right to read it"),
-        _ => return Problem::error(shown, format!("cannot be read: {error}")).remedy("a copy on another disk"),
+        _ => return crate::csv_text::cannot_read(shown, error),
     };
     Problem::error(shown, message).remedy(remedy)
 }

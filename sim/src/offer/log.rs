@@ -6,7 +6,7 @@ use crate::csv_text::findings::Findings;
 use crate::csv_text::header::{Header, NoColumn};
 use crate::csv_text::records::Records;
 use crate::csv_text::{cannot_read, first_row, unreadable};
-use crate::diagnostic::{Problem, excerpt};
+use crate::diagnostic::{Problem, Severity, excerpt};
 use jiff::civil::DateTime;
 use jiff::{SignedDuration, ToSpan};
 use std::fs::File;
@@ -106,6 +106,20 @@ impl Log {
         within.chain([(self.end_s, false)])
     }
 
+    /// The warning of a log of `source` that, laid at `from_s`, leaves more than an hour of the season from `start` on open.
+    pub(super) fn gap(&self, source: &str, from_s: i64, start: DateTime, span_s: i64) -> Option<Problem> {
+        let covered_s = (from_s + self.end_s).min(span_s) - from_s.max(0);
+        if span_s - covered_s <= 3600 {
+            return None;
+        }
+        let days = |seconds: i64| tenths(seconds * 10 / 86_400);
+        let message = format!("covers {} of the {} days from {} on", days(covered_s), days(span_s), Shown(start));
+        let problem = Problem::error(&self.file, message)
+            .because(format!("outside its log, {} is absent", excerpt(source)))
+            .remedy("a log of the whole season, a season of the log's days, or a schedule");
+        Some(Problem { severity: Severity::Warning, ..problem })
+    }
+
     /// When the log begins, seen from `start` (s): on its own dates if they overlap a season of `span_s`, or in the year in which
     /// most of it does.
     pub(super) fn laid_over(&self, start: DateTime, span_s: i64) -> Result<i64, Problem> {
@@ -133,6 +147,14 @@ impl Log {
             );
             Problem::error(&self.file, message).remedy("a log of the season, or a season of the log's days")
         })
+    }
+}
+
+/// `25` as `2.5`, `30` as `3`.
+fn tenths(number: i64) -> String {
+    match number % 10 {
+        0 => (number / 10).to_string(),
+        part => format!("{}.{part}", number / 10),
     }
 }
 

@@ -32,6 +32,8 @@ pub struct Offer {
 /// from its row to the next; before the first row and from the last on the source is absent. A log is laid over the season by
 /// its dates, or where no day of the two is the same, as of a season in a typical year, by its dates in another year.
 ///
+/// With them come warnings of the logs that cover part of the season only.
+///
 /// # Errors
 /// Everything that is wrong with the logs.
 pub fn offers(
@@ -41,17 +43,20 @@ pub fn offers(
     span_s: i64,
     names: &[String],
     base: &Path,
-) -> Result<Vec<Offer>, Vec<Problem>> {
+) -> Result<(Vec<Offer>, Vec<Problem>), Vec<Problem>> {
     let season = Season { weather, span_s };
-    let mut problems = Vec::new();
+    let (mut problems, mut warnings) = (Vec::new(), Vec::new());
     let mut given: Vec<Steps<Option<f64>>> = Vec::with_capacity(supplies.len());
     for (supply, name) in supplies.iter().zip(names) {
         given.push(match &supply.presence {
             Presence::Weekly(schedule) => season.weekly(schedule, Some(supply.power_w), None),
             Presence::Sun { at_least_w_m2 } => season.sun(supply.power_w, *at_least_w_m2),
             Presence::Never => vec![(0, None)],
-            Presence::Log(path) => match Log::load(&base.join(path), name).and_then(|log| season.logged(&log)) {
-                Ok(present) => present.into_iter().map(|(at_s, on)| (at_s, on.then_some(supply.power_w))).collect(),
+            Presence::Log(path) => match Log::load(&base.join(path), name).and_then(|log| season.logged(&log, name)) {
+                Ok((present, warning)) => {
+                    warnings.extend(warning);
+                    present.into_iter().map(|(at_s, on)| (at_s, on.then_some(supply.power_w))).collect()
+                }
                 Err(more) => {
                     problems.extend(more);
                     continue;
@@ -66,7 +71,7 @@ pub fn offers(
         Some((more_w, schedule)) => season.weekly(schedule, load.constant_w + more_w, load.constant_w),
         None => vec![(0, load.constant_w)],
     };
-    Ok(together(&given, &drawn))
+    Ok((together(&given, &drawn), warnings))
 }
 
 /// Something that changes now and then: from when on (s), and what it is. The first at second 0, in order.
@@ -112,7 +117,7 @@ impl Season<'_> {
         steps
     }
 
-    fn logged(&self, log: &Log) -> Result<Steps<bool>, Vec<Problem>> {
+    fn logged(&self, log: &Log, source: &str) -> Result<(Steps<bool>, Option<Problem>), Vec<Problem>> {
         let from_s = log.laid_over(self.start(), self.span_s).map_err(|problem| vec![problem])?;
         let mut steps = vec![(0, false)];
         for (at_s, present) in log.changes() {
@@ -122,7 +127,7 @@ impl Season<'_> {
                 _ => break,
             }
         }
-        Ok(steps)
+        Ok((steps, log.gap(source, from_s, self.start(), self.span_s)))
     }
 }
 

@@ -1,4 +1,5 @@
 use super::*;
+use crate::diagnostic::Severity;
 use crate::weather::Point;
 use jiff::SignedDuration;
 use jiff::civil::date;
@@ -27,7 +28,7 @@ fn weather(start: DateTime, sun: &[f64]) -> Weather {
         wind_m_s: 0.0,
         irradiance_w_m2,
     };
-    Weather { start, points: points.map(point).collect() }
+    Weather { start, points: points.map(point).collect(), has_wind: false, has_irradiance: true }
 }
 
 const fn monday() -> DateTime {
@@ -43,7 +44,7 @@ fn offers_change_with_schedules_and_sun_and_at_no_other_moment() {
     let supplies = [supply(350.0, weekly("mon 01:30-02:00")), supply(100.0, Presence::Sun { at_least_w_m2: 50.0 })];
     let load = Load { constant_w: 5.0, scheduled: Some((20.0, "daily 02:00-03:00".parse().unwrap())) };
     let weather = weather(monday(), &[49.0, 50.0, 50.0, 200.0, 0.0]);
-    let got = offers(&supplies, &load, &weather, 5 * 3600, &names(2), Path::new(".")).unwrap();
+    let got = offers(&supplies, &load, &weather, 5 * 3600, &names(2), Path::new(".")).unwrap().0;
     let expected = [
         of(&[], [0.0; 4], 5.0, 0),
         of(&[1], [0.0, 5.0, 0.0, 0.0], 5.0, 3600),
@@ -59,7 +60,7 @@ fn offers_change_with_schedules_and_sun_and_at_no_other_moment() {
 fn a_source_that_never_comes_changes_nothing() {
     let supplies = [supply(350.0, Presence::Never), supply(100.0, weekly("daily 00:00-24:00"))];
     let got = offers(&supplies, &Load::default(), &weather(monday(), &[0.0; 48]), 48 * 3600, &names(2), Path::new("."));
-    assert_eq!(got.unwrap(), [of(&[1], [0.0, 100.0, 0.0, 0.0], 0.0, 0)]);
+    assert_eq!(got.unwrap().0, [of(&[1], [0.0, 100.0, 0.0, 0.0], 0.0, 0)]);
 }
 
 /// A season with a log of its engine.
@@ -75,7 +76,7 @@ impl Logged {
         Self { folder, start }
     }
 
-    fn offers(&self) -> Result<Vec<Offer>, Vec<Problem>> {
+    fn offers(&self) -> Result<(Vec<Offer>, Vec<Problem>), Vec<Problem>> {
         let supplies = [supply(350.0, Presence::Log("log.csv".into()))];
         let weather = weather(self.start, &[0.0; 240]);
         offers(&supplies, &Load::default(), &weather, 240 * 3600, &names(1), self.folder.path())
@@ -83,7 +84,7 @@ impl Logged {
 
     /// When the engine comes and goes.
     fn comes_and_goes(&self) -> Vec<(i64, bool)> {
-        self.offers().unwrap().iter().map(|offer| (offer.at_s, offer.sources.contains(0))).collect()
+        self.offers().unwrap().0.iter().map(|offer| (offer.at_s, offer.sources.contains(0))).collect()
     }
 
     #[track_caller]
@@ -152,6 +153,23 @@ fn a_log_that_cannot_be_used_says_why() {
 }
 
 #[test]
+fn a_log_of_part_of_the_season_is_a_warning_with_how_much() {
+    let of = |from: &str, to: &str| {
+        let log = format!("time,engine_present\n{from},1\n{to},0\n");
+        Logged::new(date(2025, 1, 1).at(0, 0, 0, 0), &log).offers().unwrap().1
+    };
+    let warnings = of("2025-01-04 00:00", "2025-01-06 12:00");
+    let [warning] = &warnings[..] else { panic!("{warnings:?}") };
+    assert_eq!(warning.severity, Severity::Warning);
+    let message = warning.to_string();
+    assert!(message.contains("log.csv: covers 2.5 of the 10 days from 2025-01-01 00:00 on"), "{message}");
+    assert!(message.contains("outside its log, engine is absent"), "{message}");
+    assert_eq!(of("2024-12-31 00:00", "2025-01-09 00:00").len(), 1);
+    assert_eq!(of("2025-01-01 00:10", "2025-01-10 23:20"), []);
+    assert_eq!(of("2024-12-01 00:00", "2025-03-01 00:00"), []);
+}
+
+#[test]
 fn the_problems_of_every_log_are_told() {
     let supplies = [supply(1.0, Presence::Log("a.csv".into())), supply(1.0, Presence::Log("b.csv".into()))];
     let folder = TempDir::new().unwrap();
@@ -207,7 +225,7 @@ proptest! {
             prop_assert!(got.is_err());
             return Ok(());
         }
-        let got = got.unwrap();
+        let (got, _) = got.unwrap();
         prop_assert_eq!(got[0].at_s, 0);
         for pair in got.windows(2) {
             prop_assert!(pair[0].at_s < pair[1].at_s && pair[1].at_s < minutes * 60);

@@ -1,10 +1,10 @@
 //! A scenario out of what an installation names: its weather and its sources' logs, read and checked.
 
 use super::scenario::Scenario;
-use crate::diagnostic::Problem;
+use crate::diagnostic::{Problem, Severity};
 use crate::installation::Installation;
 use crate::offer::offers;
-use crate::site::WeatherSource;
+use crate::site::{Presence, WeatherSource};
 use crate::weather::Weather;
 use std::path::Path;
 
@@ -12,7 +12,8 @@ impl Scenario {
     /// Reads what the installation names: its weather, and its sources' logs. `base` is the folder its paths start from.
     ///
     /// # Errors
-    /// What is wrong with the weather or a log, each with its place; an installation that says nothing of its site.
+    /// What is wrong with the weather or a log, each with its place; weather without the irradiance that a source follows; an
+    /// installation that says nothing of its site.
     pub fn prepare(installation: &Installation, file: &str, base: &Path, step_ms: u32) -> Result<Self, Vec<Problem>> {
         let Some(site) = &installation.site else {
             let problem = Problem::error(file, "says nothing of the site: batteries, box, winter")
@@ -43,7 +44,26 @@ impl Scenario {
         };
         let weather = weather.map_err(|problem| vec![problem])?;
         let span_s = i64::from(winter.days) * 86_400;
-        let offers = offers(&site.supplies, &site.load, &weather, span_s, &installation.sources, base)?;
+        let mut problems = Vec::new();
+        if let WeatherSource::File(path) = &winter.weather {
+            let named = site.supplies.iter().zip(&installation.sources);
+            let following = named.filter(|(supply, _)| matches!(supply.presence, Presence::Sun { .. }));
+            let following: Vec<&str> = following.map(|(_, name)| &**name).collect();
+            problems = weather.lacks(&base.join(path).display().to_string(), &following, site.place.exposure);
+        }
+        let offers = match offers(&site.supplies, &site.load, &weather, span_s, &installation.sources, base) {
+            Ok((offers, warnings)) => {
+                problems.extend(warnings);
+                offers
+            }
+            Err(more) => {
+                problems.extend(more);
+                Vec::new()
+            }
+        };
+        if problems.iter().any(|problem| problem.severity == Severity::Error) {
+            return Err(problems);
+        }
         Ok(Self {
             title: installation.title.clone(),
             channels: installation.channels.clone(),
@@ -55,6 +75,7 @@ impl Scenario {
             span_s,
             step_ms,
             has_heater_supply: true,
+            warnings: problems,
         })
     }
 }

@@ -1,5 +1,6 @@
 //! Everything a season is played with.
 
+use crate::diagnostic::Problem;
 use crate::offer::Offer;
 use crate::site::Site;
 use crate::weather::Weather;
@@ -28,6 +29,8 @@ pub struct Scenario {
     pub step_ms: u32,
     /// Whether the controller sees a voltage at the heater; without one it never closes its relay.
     pub has_heater_supply: bool,
+    /// What of weather and logs should have been meant.
+    pub warnings: Vec<Problem>,
 }
 
 impl Scenario {

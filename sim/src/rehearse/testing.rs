@@ -112,7 +112,12 @@ fn weather(days: usize) -> Weather {
         wind_m_s: row[2].parse().unwrap(),
         irradiance_w_m2: row[3].parse().unwrap(),
     });
-    Weather { start: jiff::civil::date(2001, 11, 1).at(0, 0, 0, 0), points: points.collect() }
+    Weather {
+        start: jiff::civil::date(2001, 11, 1).at(0, 0, 0, 0),
+        points: points.collect(),
+        has_wind: true,
+        has_irradiance: true,
+    }
 }
 
 /// The starter installation in that hut: an engine for two hours every second day, mains from Friday to Sunday.
@@ -142,5 +147,6 @@ pub(super) fn scenario(days: u32) -> Scenario {
         span_s: i64::from(days) * 86_400,
         step_ms: 1000,
         has_heater_supply: true,
+        warnings: Vec::new(),
     }
 }

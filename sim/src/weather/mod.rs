@@ -11,7 +11,7 @@ mod season;
 mod spell;
 
 use crate::csv_text::cannot_read;
-use crate::diagnostic::Problem;
+use crate::diagnostic::{Problem, Severity, excerpt};
 use jiff::civil::DateTime;
 use std::fs::File;
 use std::io::Read;
@@ -24,6 +24,10 @@ pub struct Weather {
     pub start: DateTime,
     /// In order; the first at second 0, at least two.
     pub points: Vec<Point>,
+    /// Whether it tells the wind; where not, its points are calm.
+    pub has_wind: bool,
+    /// Whether it tells the irradiance; where not, its points are dark.
+    pub has_irradiance: bool,
 }
 
 /// The weather at one moment. The temperature runs straight from one point to the next; wind and irradiance are means of the time
@@ -64,6 +68,32 @@ impl Weather {
     /// order, fillers, values that no weather has.
     pub fn read(file: &str, source: impl Read) -> Result<Self, Vec<Problem>> {
         read::read(file, source)
+    }
+
+    /// What it does not tell and is needed: irradiance, an error, where sources `following` the sun (by name) would never come;
+    /// wind, a warning, where `exposure` (0 to 1) of it reaches the box. Messages call the weather `file`.
+    #[must_use]
+    pub fn lacks(&self, file: &str, following: &[&str], exposure: f64) -> Vec<Problem> {
+        let mut problems = Vec::new();
+        if !self.has_irradiance && !following.is_empty() {
+            let sources = following.iter().map(|name| excerpt(name)).collect::<Vec<_>>().join(" and ");
+            let verb = if following.len() == 1 { "follows" } else { "follow" };
+            let message = format!("has no column irradiance_w_m2, and {sources} {verb} the sun");
+            problems.push(
+                Problem::error(file, message)
+                    .because("without it there is no sun all winter")
+                    .remedy("a column irradiance_w_m2, on the horizontal; or schedule in place of sun_at_least_w_m2"),
+            );
+        }
+        if !self.has_wind && exposure > 0.0 {
+            let message =
+                format!("has no column wind_speed_m_s, and {:.0} % of the wind reach the box", exposure * 100.0);
+            let problem = Problem::error(file, message)
+                .because("it is rehearsed in still air, in which a box loses less heat")
+                .remedy("a column wind_speed_m_s; or exposure_pct = 0, if no wind reaches the box");
+            problems.push(Problem { severity: Severity::Warning, ..problem });
+        }
+        problems
     }
 
     /// Length (s).

@@ -385,7 +385,11 @@ impl<'a> Rows<'a> {
             self.findings.note(at_line(self.file, end, message).remedy("a row for every hour"));
         }
         match self.start {
-            Some(start) if self.findings.is_empty() => Ok(Weather { start, points: self.points }),
+            Some(start) if self.findings.is_empty() => {
+                let Columns { wind, irradiance, .. } = self.columns;
+                let (has_wind, has_irradiance) = (wind.is_some(), irradiance.is_some());
+                Ok(Weather { start, points: self.points, has_wind, has_irradiance })
+            }
             _ => Err(self.findings.into_problems()),
         }
     }

@@ -36,7 +36,7 @@ impl Weather {
             (None, _, _) => return Err(self.too_short(file, from, days)),
         };
         let from_s = seconds(self.start, begin);
-        Ok(Self { start: begin, points: self.cut(from_s, span_s, round_s, offset_k) })
+        Ok(Self { start: begin, points: self.cut(from_s, span_s, round_s, offset_k), ..*self })
     }
 
     /// After how long the weather begins anew: as many whole years as it covers. Nothing where it covers none.

@@ -34,7 +34,7 @@ impl ColdSpell {
             return Err(Problem::error("made-up weather", "a season of no days").remedy("one day or more"));
         }
         let points = (0..=days * (86_400 / STEP_S)).map(|step| self.point(step, offset_k)).collect();
-        Ok(Weather { start: date.at(0, 0, 0, 0), points })
+        Ok(Weather { start: date.at(0, 0, 0, 0), points, has_wind: true, has_irradiance: true })
     }
 
     fn point(&self, step: u32, offset_k: f64) -> Point {

@@ -217,6 +217,32 @@ fn every_problem_is_told_but_no_more_than_twenty() {
 }
 
 #[test]
+fn weather_remembers_what_it_does_not_tell() {
+    let text = |header: &str, cells: &str| {
+        let rows = (0..25).map(|hour| format!("2025-01-{:02} {:02}:00{cells}\n", 1 + hour / 24, hour % 24));
+        format!("time{header}\n{}", rows.collect::<String>())
+    };
+    let season = |header: &str, cells: &str| read(&text(header, cells)).unwrap().season("w.csv", None, 1, 0.0).unwrap();
+    let bare = season(",temperature_c", ",-5");
+    let told: Vec<_> =
+        bare.lacks("w.csv", &["solar", "roof"], 0.5).iter().map(|p| (p.severity, p.to_string())).collect();
+    assert!(told[0].0 == Severity::Error && told[1].0 == Severity::Warning && told.len() == 2, "{told:?}");
+    assert!(
+        told[0].1.starts_with("w.csv: has no column irradiance_w_m2, and solar and roof follow the sun"),
+        "{told:?}"
+    );
+    assert!(told[0].1.contains("schedule in place of sun_at_least_w_m2"), "{told:?}");
+    assert!(told[1].1.contains("no column wind_speed_m_s, and 50 % of the wind"), "{told:?}");
+    assert_eq!(bare.lacks("w.csv", &[], 0.0), []);
+    let sunny = season(",temperature_c,ghi_w_m2", ",-5,0");
+    assert_eq!(sunny.lacks("w.csv", &["solar"], 0.0), []);
+    let windy = season(",temperature_c,wind_speed_m_s", ",-5,0");
+    assert_eq!(windy.lacks("w.csv", &[], 1.0), []);
+    assert_eq!(year().lacks("w.csv", &["solar"], 1.0), []);
+    assert_eq!(SPELL.weather(None, 1, 0.0).unwrap().lacks("w.csv", &["solar"], 1.0), []);
+}
+
+#[test]
 fn a_season_begins_at_midnight_and_ends_at_midnight() {
     let season = year().season("w.csv", Some((11, 1)), 30, 0.0).unwrap();
     assert_eq!(season.start, date(2001, 11, 1).at(0, 0, 0, 0));
@@ -259,7 +285,7 @@ fn numbered(start: DateTime, hours: i32) -> Weather {
         wind_m_s: 0.0,
         irradiance_w_m2: 0.0,
     });
-    Weather { start, points: points.collect() }
+    Weather { start, points: points.collect(), has_wind: true, has_irradiance: true }
 }
 
 #[test]
@@ -345,7 +371,7 @@ proptest! {
             at_s += step;
         }
         let start = date(2025, 1, 31).at(0, 0, 0, 0).saturating_add(jiff::SignedDuration::from_secs(start_s));
-        let weather = Weather { start, points };
+        let weather = Weather { start, points, has_wind: true, has_irradiance: true };
         let to_midnight = if start_s == 0 { 0 } else { 86_400 - start_s };
         let span = i64::from(days) * 86_400;
         match weather.season("w.csv", None, days, 0.0) {

@@ -30,11 +30,13 @@ mod tests;
 
 use super::document::Section;
 use super::values::Reader;
+use crate::csv_text::cannot_read;
 use crate::diagnostic::{Severity, excerpt};
 use crate::schedule::Schedule;
 use crate::site::Site;
 use forewarm_core::settings::Settings;
-use std::path::PathBuf;
+use std::io;
+use std::path::{Path, PathBuf};
 
 /// The sections of the site that a file has once at most.
 struct Sections<'t> {
@@ -164,12 +166,26 @@ fn path<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, name: &'static s
         let message = format!("{place} is \"{}\", which no file is called", excerpt(text));
         reader.findings.error(span.as_ref(), &place, message, format!("{name} = \"file.csv\", beside this file"));
     } else if let Some(folder) = &reader.folder
-        && !folder.join(text).is_file()
+        && let Some((fault, remedy)) = no_file(&folder.join(text))
     {
-        let message = format!("{place} is \"{}\", and there is no such file", excerpt(text));
+        let message = format!("{place} is \"{}\", {fault}", excerpt(text));
         let why = Some("planning and replaying do without it, a rehearsal does not");
-        let remedy = "the path of the file, relative to this one";
         reader.findings.add(Severity::Warning, span.as_ref(), &place, message, why, remedy);
     }
     Some(text.into())
+}
+
+/// What is at `path` in place of a file, and what to do.
+fn no_file(path: &Path) -> Option<(String, Box<str>)> {
+    let error = match path.metadata() {
+        Ok(found) if found.is_file() => return None,
+        Ok(found) if found.is_dir() => io::ErrorKind::IsADirectory.into(),
+        Ok(_) => return Some(("which is a device or a pipe, not a file".to_owned(), "a file".into())),
+        Err(error) if error.kind() == io::ErrorKind::NotFound && !path.is_symlink() => {
+            return Some(("and there is no such file".to_owned(), "the path of the file, relative to this one".into()));
+        }
+        Err(error) => error,
+    };
+    let problem = cannot_read(&path.display().to_string(), &error);
+    Some((format!("which {}", problem.message), problem.remedy?))
 }
