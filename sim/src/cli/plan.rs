@@ -9,9 +9,8 @@ use std::path::PathBuf;
 /// Size an installation: heat, thermometers and thresholds, circuit; and say
 /// what to change
 ///
-/// Exit status: 0 done, 1 the installation fails a check: its charge thresholds
-/// do not cover what its thermometers can be wrong by, 2 usage or something that
-/// cannot be read or written.
+/// Exit status: 0 done, 1 the installation fails a check: something in it is
+/// dangerous, 2 usage or something that cannot be read or written.
 #[derive(Debug, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub(crate) struct Arguments {

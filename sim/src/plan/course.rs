@@ -12,6 +12,12 @@ use forewarm_core::settings::{Role, Settings};
 /// From one look at the temperatures to the next (s).
 pub(super) const STEP_S: f64 = 30.0;
 
+/// Warmest air that a bank is held to be warmed by in a winter (°C). Common practice, no source.
+const WARMEST_C: f64 = 25.0;
+
+/// Until then a rise of the coldest place may be no more than what was stored beside it at the start (s).
+const SETTLES_S: f64 = 6.0 * 3600.0;
+
 /// What a course is run with.
 #[derive(Clone, Debug)]
 pub(super) struct Setup<'s> {
@@ -102,6 +108,12 @@ impl<'s> Readings<'s> {
         let batteries = &self.setup.answers_for[channel];
         let cells = batteries.iter().flat_map(|&battery| now.cells_c(battery));
         now.sensors_c[channel] - self.self_heating_k[channel] - cells.fold(f64::INFINITY, f64::min)
+    }
+
+    /// How much colder than a threshold the coldest place is that a channel answers for, while the channel shows that or more, as far as
+    /// the place is to blame.
+    fn short_k(&self, now: &Temperatures, channel: usize, threshold_c: f64) -> f64 {
+        self.above_coldest(now, channel) - (self.shown(now, channel) - threshold_c).max(0.0)
     }
 
     /// By how much the worst channel is above its cut-out.
@@ -230,41 +242,120 @@ fn cooling_excess_k(readings: &Readings, mut run: Run) -> Option<f64> {
     excess_k.is_finite().then_some(excess_k)
 }
 
-/// Lets a bank cool with the heater off until every cell channel shows the inhibit threshold: how much warmer than the coldest place
-/// it answers for each was when it did.
-pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> Vec<Option<f64>> {
+/// Lets a bank on which charge is permitted cool with the heater at `heater_w` until every cell channel has shown the inhibit threshold,
+/// it gets no colder, or `limit_s` are over: for each channel, how much colder than the inhibit threshold the coldest place it answers
+/// for became while the channel showed more than that, as far as the place of the channel is to blame.
+pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, heater_w: f64, limit_s: f64) -> Vec<Option<f64>> {
     let inhibit_c = celsius(setup.settings.charge.inhibit);
     let readings = Readings::new(setup);
     run.set_air(air);
-    run.set_heat(Heat::default());
-    let mut kept_k = vec![None; setup.settings.channels.len()];
-    let mut now_s = 0.0;
-    while now_s < limit_s && readings.cells().any(|channel| kept_k[channel].is_none()) {
+    run.set_heat(Heat { heater_w, bank_w: 0.0 });
+    let mut kept_k: Vec<Option<f64>> = vec![None; setup.settings.channels.len()];
+    let mut permitted: Vec<usize> = readings.cells().collect();
+    let (mut now_s, mut coldest_before_c) = (0.0, f64::INFINITY);
+    while now_s < limit_s && !permitted.is_empty() {
         let now = run.temperatures();
-        for channel in readings.cells() {
-            if kept_k[channel].is_none() && readings.shown(&now, channel) <= inhibit_c {
-                kept_k[channel] = Some(readings.above_coldest(&now, channel));
-            }
+        for &channel in &permitted {
+            let short_k = readings.short_k(&now, channel, inhibit_c);
+            kept_k[channel] = Some(kept_k[channel].map_or(short_k, |before| before.max(short_k)));
         }
+        permitted.retain(|&channel| readings.shown(&now, channel) > inhibit_c);
+        // Neither heat nor air changes: what rises now goes on rising.
+        let coldest_c = now.coldest_cell_c();
+        if coldest_c > coldest_before_c && now_s >= SETTLES_S {
+            break;
+        }
+        coldest_before_c = coldest_c;
         run.leap(1);
         now_s += STEP_S;
     }
     kept_k
 }
 
-/// How much warmer than the coldest place it answers for each channel is where the heater, on without a break, holds it at `level_c` for
-/// ever. With a heater that can do more, as if it were just so strong.
-pub(super) fn steadily_held(setup: &Setup, plant: &Plant, air: Air, level_c: f64) -> Vec<Option<f64>> {
-    let readings = Readings::new(setup);
-    let at = |heater_w: f64| plant.steady(air.outside_c, air.wind_m_s, Heat { heater_w, bank_w: 0.0 });
-    let (off, on) = (at(0.0), at(setup.heater_w));
-    let mut above_k = vec![None; setup.settings.channels.len()];
-    for channel in readings.cells() {
-        let (low, high) = (readings.shown(&off, channel), readings.shown(&on, channel));
-        // Everything is linear in the power: so much of it would hold the channel at that level.
-        let part = ((level_c - low) / (high - low)).clamp(0.0, 1.0);
-        let above = |state| readings.above_coldest(state, channel);
-        above_k[channel] = Some(above(&off) + part * (above(&on) - above(&off)));
+/// Outside air and heat, as a part of what the heater can give, in which something settles.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Settled {
+    pub(super) outside_c: f64,
+    pub(super) part: f64,
+}
+
+/// How `settled` air and heat act on a channel: what it shows is linear in both.
+struct Response {
+    at_least_c: f64,
+    by_heater_k: f64,
+    by_outside: f64,
+}
+
+/// The ends of all that a steady state can be in which channels show `level_c`: air between the coldest and [`WARMEST_C`], and each of
+/// `parts` of the heater; `shows` tells what is shown in a state.
+fn ends(
+    plant: &Plant,
+    setup: &Setup,
+    air: Air,
+    level_c: f64,
+    parts: &[f64],
+    shows: impl Fn(&Temperatures) -> f64,
+) -> Vec<Settled> {
+    const PROBE_K: f64 = 10.0;
+    let at =
+        |outside_c: f64, heater_w: f64| shows(&plant.steady(outside_c, air.wind_m_s, Heat { heater_w, bank_w: 0.0 }));
+    let at_least_c = at(air.outside_c, 0.0);
+    let response = Response {
+        at_least_c,
+        by_heater_k: at(air.outside_c, setup.heater_w) - at_least_c,
+        by_outside: (at(air.outside_c + PROBE_K, 0.0) - at_least_c) / PROBE_K,
+    };
+    let coldest = air.outside_c;
+    let warmest = WARMEST_C.max(coldest);
+    if response.at_least_c > level_c {
+        // It never gets as cold as that.
+        return vec![Settled { outside_c: coldest, part: 0.0 }];
     }
-    above_k
+    let most = parts.iter().copied().fold(0.0, f64::max);
+    let by_air = parts.iter().map(|&part| {
+        let outside_c = coldest + (level_c - response.at_least_c - part * response.by_heater_k) / response.by_outside;
+        Settled { outside_c, part }
+    });
+    let by_heat = [coldest, warmest].into_iter().map(|outside_c| {
+        let lacks_k = level_c - response.at_least_c - (outside_c - coldest) * response.by_outside;
+        Settled { outside_c, part: lacks_k / response.by_heater_k }
+    });
+    let possible =
+        |found: &Settled| (0.0..=most).contains(&found.part) && (coldest..=warmest).contains(&found.outside_c);
+    by_air.chain(by_heat).filter(possible).collect()
+}
+
+/// The states in which all is steady and the coldest of the cell channels shows `level_c`: their ends.
+pub(super) fn settled(setup: &Setup, plant: &Plant, air: Air, level_c: f64) -> Vec<Settled> {
+    let readings = Readings::new(setup);
+    // Each channel by itself is linear; in the state that the last of them allows, all show as much.
+    let all = readings
+        .cells()
+        .flat_map(|channel| ends(plant, setup, air, level_c, &[0.0, 1.0], |state| readings.shown(state, channel)));
+    let suffices = |found: &Settled| {
+        let heat = Heat { heater_w: found.part * setup.heater_w, bank_w: 0.0 };
+        let state = plant.steady(found.outside_c, air.wind_m_s, heat);
+        readings.coldest_cell(&state) >= level_c - 1e-6
+    };
+    all.filter(suffices).collect()
+}
+
+/// How much colder than `level_c` the coldest place that each channel answers for can be in a steady state in which the channel shows at
+/// least that, as far as the place of the channel is to blame: in air as cold as `air` or milder, with the heater off, or on all or part
+/// of the time where it `heats`.
+///
+/// What is shown is linear in air and heat, and the difference to the coldest of several places convex: the worst is at an end.
+pub(super) fn steadily_short_k(setup: &Setup, plant: &Plant, air: Air, level_c: f64, heats: bool) -> Vec<Option<f64>> {
+    let readings = Readings::new(setup);
+    let parts: &[f64] = if heats { &[0.0, 1.0] } else { &[0.0] };
+    let mut short_k = vec![None; setup.settings.channels.len()];
+    for channel in readings.cells() {
+        let ends = ends(plant, setup, air, level_c, parts, |state| readings.shown(state, channel));
+        let short = |end: Settled| {
+            let heat = Heat { heater_w: end.part * setup.heater_w, bank_w: 0.0 };
+            readings.short_k(&plant.steady(end.outside_c, air.wind_m_s, heat), channel, level_c)
+        };
+        short_k[channel] = ends.into_iter().map(short).reduce(f64::max);
+    }
+    short_k
 }

@@ -47,7 +47,9 @@ pub(super) fn plain(value: f64) -> String {
 /// `value` up to the next whole number of `grain`; rounding errors of the arithmetic before do not lift it one further.
 #[must_use]
 pub(super) fn raised_to(value: f64, grain: f64) -> f64 {
-    (value / grain - 1e-9).ceil() * grain
+    let steps = (value / grain - 1e-9).ceil();
+    // A fraction divided by its whole reciprocal is the double nearest to the decimal number; multiplied it need not be.
+    if grain < 1.0 { steps / (1.0 / grain).round() } else { steps * grain }
 }
 
 #[cfg(test)]
@@ -71,5 +73,7 @@ mod tests {
         assert_eq!(plain(raised_to(5.301, 0.1)), "5.4");
         assert_eq!(plain(raised_to(0.1 + 0.2, 0.1)), "0.3");
         assert_eq!(plain(raised_to(-1.25, 0.5)), "-1");
+        assert_eq!(plain(raised_to(161.0, 10.0)), "170");
+        assert_eq!(raised_to(11.15, 0.1).to_string(), "11.2");
     }
 }

@@ -53,7 +53,7 @@ pub struct Subject<'s> {
 pub struct Plan {
     /// What the fitter calls the installation.
     pub title: String,
-    /// Whether the installation passes: its thresholds cover what its thermometers can be wrong by.
+    /// Whether the installation passes: nothing that was found is dangerous.
     pub ok: bool,
     /// What was found, the worst first.
     pub findings: Vec<Finding>,
@@ -77,7 +77,9 @@ impl Plan {
     pub fn of(subject: Subject, within_h: Option<f64>) -> Self {
         let Subject { title, channels, sources, settings, site } = subject;
         let (thermal, placements, mut findings) = thermal::judge(settings, site, within_h);
-        let (measurement, found) = thresholds::judge(settings, site, channels, &placements);
+        let (measurement, found) = thresholds::judge(settings, site, channels, &placements, &|settings| {
+            thermal::judge(settings, site, None).1
+        });
         findings.extend(found);
         let heater = circuit::Heater::of(settings, site.tolerance.pad_power);
         let circuit = circuit::judge(settings, site).map(|(report, found)| {
@@ -87,7 +89,7 @@ impl Plan {
         let (sources, found) = sources::judge(settings, site, sources, &heater);
         findings.extend(found);
         // Stable: within one severity they stay in the order of the parts.
-        findings.sort_by_key(|finding| (!finding.fails, !finding.headline, finding.severity));
+        findings.sort_by_key(|finding| (finding.severity, !finding.headline));
         Self {
             title: title.to_owned(),
             ok: !findings.iter().any(|finding| finding.fails),

@@ -2,7 +2,7 @@
 //!
 //! Heat comes from below and goes out by the walls, so no two places of a bank are equally warm. What counts is how much warmer
 //! the element is than the coldest place of the batteries it answers for, at two moments: when permission is given, with the heater
-//! on through the whole soak, and at the worst while it is kept.
+//! on through the whole soak, and at the worst while it is kept: cooling, or settled, with the heater off or on as it may be.
 
 use serde::Serialize;
 

@@ -179,19 +179,29 @@ impl Question<'_> {
             let warm_up = course::warm_up(&setup, &mut run, air, LONGEST_S);
             worst(&mut given_k, &warm_up.given_k);
             if warm_up.permitted_s.is_some() {
-                worst(&mut kept_k, &course::cool_down(&setup, &mut run, air, LONGEST_S));
+                worst(&mut kept_k, &course::cool_down(&setup, &mut run, air, 0.0, LONGEST_S));
             }
             warm_ups.push(warm_up);
         }
-        // Slowly warmed, and held by a heater that is too weak; or evenly warm without any heat: a channel in a cold place is not credited
-        // for that.
-        let steadily = |level: Celsius| course::steadily_held(&setup, &plant, design, celsius(level));
+        // Charge may come to be permitted by a mild day, or by heat over weeks, whatever the warm-ups above came to.
+        let heats = self.settings.heater.hold == Hold::WhileCharging;
+        let steadily = |level_c: f64, heats| course::steadily_short_k(&setup, &plant, design, level_c, heats);
+        // A channel in a cold place is not credited for that: a bank can be evenly warm.
         let evenly = vec![Some(0.0); self.settings.channels.len()];
         worst(&mut given_k, &evenly);
-        worst(&mut given_k, &steadily(self.settings.charge.release));
+        worst(&mut given_k, &steadily(self.release_c(), true));
         worst(&mut kept_k, &evenly);
-        if self.settings.heater.hold == Hold::WhileCharging {
-            worst(&mut kept_k, &steadily(self.settings.charge.inhibit));
+        worst(&mut kept_k, &steadily(celsius(self.settings.charge.inhibit), heats));
+        let even = [self.release_c(), celsius(self.settings.heater.stop)].map(|level_c| plant.at_rest(level_c));
+        let settled = course::settled(&setup, &plant, design, self.release_c()).into_iter().map(|found| {
+            let heat = Heat { heater_w: found.part * heater_w, bank_w: 0.0 };
+            plant.settled(found.outside_c, design.wind_m_s, heat)
+        });
+        for run in even.into_iter().chain(settled) {
+            let powers: &[f64] = if heats { &[0.0, heater_w] } else { &[0.0] };
+            for &power_w in powers {
+                worst(&mut kept_k, &course::cool_down(&setup, &mut run.clone(), design, power_w, LONGEST_S));
+            }
         }
         Study {
             hold_w: hold_w(&plant, design, self.release_c()),
@@ -785,6 +795,71 @@ mod tests {
                     run.leap(1);
                 }
             }
+        }
+    }
+
+    /// A bank that a mild day has warmed, with a heater that never warms it up from the design minimum and cannot hold it there.
+    fn weak(hold: Hold, at: Spot) -> (Settings, Site) {
+        let (mut settings, mut site) = (settings(), site());
+        settings.heater.power = Milliwatts::from_milliwatts(40_000);
+        settings.heater.hold = hold;
+        site.enclosure.thickness_m = 0.005;
+        site.enclosure.floor_thickness_m = 0.005;
+        site.battery.conductivity_up_w_per_m_k = 0.8;
+        site.battery.conductivity_across_w_per_m_k = 15.0;
+        site.mountings[0] = Mounting { at, lag_s: 300.0, ..site.mountings[0] };
+        site.mountings[1] = Mounting { at, lag_s: 300.0, ..site.mountings[1] };
+        site.tolerance = EXACT;
+        (settings, site)
+    }
+
+    #[test]
+    fn the_placement_covers_a_permitted_bank_that_the_heater_cannot_warm_up() {
+        for hold in [Hold::Never, Hold::WhileCharging] {
+            let (settings, site) = weak(hold, Spot::Between(0));
+            let (thermal, placements, _) = judge(&settings, &site, None);
+            assert_eq!(thermal.warm_ups[0].permitted_h, None);
+            let inhibit_c = celsius(settings.charge.inhibit);
+            let plant = Plant::new(&site, STEP_S);
+            let powers = if hold == Hold::Never { vec![0.0] } else { vec![0.0, thermal.heater_w.value] };
+            for heater_w in powers {
+                let mut run = plant.at_rest(thermal.release_c);
+                run.set_air(air(&site));
+                run.set_heat(Heat { heater_w, bank_w: 0.0 });
+                while run.temperatures().sensors_c[0] > inhibit_c {
+                    run.leap(1);
+                }
+                let promised = inhibit_c - placements[0].kept.warm_bias_k;
+                let coldest = run.coldest_cell_c();
+                assert!(coldest >= promised - 0.1, "{hold:?}, {heater_w} W: {coldest} °C, promised {promised} °C");
+                assert!(coldest < inhibit_c - 0.5, "nothing to promise: {coldest} °C");
+            }
+        }
+    }
+
+    #[test]
+    fn the_placement_covers_every_steady_state_in_which_permission_is_kept() {
+        for (hold, ground_c) in [(Hold::Never, 15.0), (Hold::WhileCharging, 15.0), (Hold::WhileCharging, -2.0)] {
+            let (settings, mut site) = weak(hold, Spot::Base(0));
+            site.place.stands_on = StandsOn::Ground(ground_c);
+            let (thermal, placements, _) = judge(&settings, &site, None);
+            let inhibit_c = celsius(settings.charge.inhibit);
+            let plant = Plant::new(&site, STEP_S);
+            let powers: &[f64] = if hold == Hold::Never { &[0.0] } else { &[0.0, 0.3, 1.0] };
+            let mut deepest_k: f64 = 0.0;
+            for tenths in -200..=200_i32 {
+                for part in powers {
+                    let heat = Heat { heater_w: part * thermal.heater_w.value, bank_w: 0.0 };
+                    let now = plant.steady(f64::from(tenths) / 10.0, site.place.design_wind_m_s, heat);
+                    if now.sensors_c[0] > inhibit_c {
+                        let coldest = now.cells_c(0).fold(f64::INFINITY, f64::min);
+                        deepest_k = deepest_k.max(inhibit_c - coldest);
+                    }
+                }
+            }
+            let promised_k = placements[0].kept.warm_bias_k;
+            assert!(deepest_k <= promised_k + 0.05, "{hold:?}: {deepest_k} K, promised {promised_k} K");
+            assert!(deepest_k > 0.5, "nothing to promise: {deepest_k} K");
         }
     }
 

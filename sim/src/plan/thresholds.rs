@@ -129,16 +129,9 @@ fn guard<'w, 's>(
     (0..batteries).filter_map(of_battery).max_by(|a, b| a.0.total_cmp(&b.0))
 }
 
-/// Judges the thresholds of `settings`; `names` and `placements` are those of its channels.
-#[must_use]
-pub fn judge(
-    settings: &Settings,
-    site: &Site,
-    names: &[String],
-    placements: &[Placements],
-) -> (Measurement, Vec<Finding>) {
+fn witnesses<'s>(settings: &'s Settings, site: &'s Site, placements: &[Placements]) -> Vec<Witness<'s>> {
     let leads_c = leads_c(site);
-    let witnesses: Vec<Witness> = settings
+    settings
         .channels
         .iter()
         .zip(&site.mountings)
@@ -150,8 +143,22 @@ pub fn judge(
             placements: placements.get(index).cloned().unwrap_or_default(),
             batteries: answers_for(mounting.at, site.battery.count),
         })
-        .collect();
-    let thresholds = thresholds(settings, site, &witnesses);
+        .collect()
+}
+
+/// Judges the thresholds of `settings`; `names` and `placements` are those of its channels. `placed` tells the placements under other
+/// settings.
+#[must_use]
+pub fn judge(
+    settings: &Settings,
+    site: &Site,
+    names: &[String],
+    placements: &[Placements],
+    placed: &dyn Fn(&Settings) -> Vec<Placements>,
+) -> (Measurement, Vec<Finding>) {
+    let witnesses = witnesses(settings, site, placements);
+    let mut thresholds = thresholds(settings, site, &witnesses);
+    thresholds.recommended = thresholds.recommended.and_then(|set| confirmed(set, &thresholds, settings, site, placed));
     let name = |index: usize| names.get(index).map_or_else(|| format!("channel {}", index + 1), Clone::clone);
     let mut findings = vec![verdict(&thresholds, settings, site, &witnesses, &name)];
     findings.extend(unwatched(site.battery.count, &witnesses));
@@ -167,6 +174,46 @@ pub fn judge(
         })
         .collect();
     (Measurement { channels, thresholds }, findings)
+}
+
+/// The thresholds that still bear every error at its limit once they are set: with warmer thresholds heat has further to go, and the
+/// channels stand otherwise against the cells. None where those that would are not allowed, or are not found.
+fn confirmed(
+    mut set: Set,
+    thresholds: &Thresholds,
+    settings: &Settings,
+    site: &Site,
+    placed: &dyn Fn(&Settings) -> Vec<Placements>,
+) -> Option<Set> {
+    /// Each adds a part of what the one before added, so that a few do where any do.
+    const ROUNDS: usize = 6;
+    if set == thresholds.file && thresholds.covered_at_the_limits {
+        return Some(set);
+    }
+    for _ in 0..ROUNDS {
+        let proposed = set.applied(settings);
+        proposed.clone().validate().ok()?;
+        let found = self::thresholds(&proposed, site, &witnesses(&proposed, site, &placed(&proposed)));
+        if found.covered_at_the_limits {
+            return Some(set);
+        }
+        set = found.recommended?;
+    }
+    None
+}
+
+impl Set {
+    /// `settings` with these thresholds.
+    fn applied(self, settings: &Settings) -> Settings {
+        #[expect(clippy::cast_possible_truncation, reason = "tens of degrees")]
+        let celsius = |t: f64| Celsius::from_millidegrees((t * 1000.0).round() as i32);
+        let mut settings = settings.clone();
+        settings.charge.inhibit = celsius(self.inhibit_c);
+        settings.charge.release = celsius(self.release_c);
+        settings.heater.start = celsius(self.heater_start_c);
+        settings.heater.stop = celsius(self.heater_stop_c);
+        settings
+    }
 }
 
 fn leads_c(site: &Site) -> (f64, f64) {
@@ -187,6 +234,11 @@ fn celsius(t: Celsius) -> f64 {
     f64::from(t.as_millidegrees()) / 1000.0
 }
 
+/// What the settings can hold, without what sums leave behind their third decimal.
+fn to_millidegrees(t: f64) -> f64 {
+    (t * 1000.0).round() / 1000.0
+}
+
 fn thresholds(settings: &Settings, site: &Site, witnesses: &[Witness]) -> Thresholds {
     let (charge, heater) = (&settings.charge, &settings.heater);
     let file = Set {
@@ -199,7 +251,8 @@ fn thresholds(settings: &Settings, site: &Site, witnesses: &[Witness]) -> Thresh
     let band = |reading_c: f64, when: When, of: fn(&Budget) -> f64| {
         guard(witnesses, site.battery.count, (reading_c, when), of).map_or(0.0, |(band, _)| band)
     };
-    // The guard band grows by less than 20 mK a kelvin with the threshold it is for, so this settles at once.
+    // At the placement given, the guard band hardly grows with the threshold it is for, so this settles at once; what other thresholds
+    // make of the placement, `confirmed` sees to.
     let least = |when: When, of: fn(&Budget) -> f64| {
         let mut at = hard_limit_c;
         for _ in 0..8 {
@@ -226,8 +279,8 @@ fn thresholds(settings: &Settings, site: &Site, witnesses: &[Witness]) -> Thresh
     let recommended = Set {
         inhibit_c: recommended_inhibit,
         release_c: recommended_release,
-        heater_start_c: file.heater_start_c + (recommended_inhibit - file.inhibit_c).max(0.0),
-        heater_stop_c: file.heater_stop_c + (recommended_release - file.release_c).max(0.0),
+        heater_start_c: to_millidegrees(file.heater_start_c + (recommended_inhibit - file.inhibit_c).max(0.0)),
+        heater_stop_c: to_millidegrees(file.heater_stop_c + (recommended_release - file.release_c).max(0.0)),
     };
     let highest = |key: Key| {
         #[expect(clippy::cast_precision_loss, reason = "at most 45 000")]
@@ -288,7 +341,7 @@ fn verdict(
         |set| format!("{}, or {better}", proposal(set, settings)),
     );
     if !thresholds.covered {
-        Finding::failing(
+        Finding::danger(
             Part::Measurement,
             format!("{stated} do not cover what the thermometers can be wrong by: {bands}{cause}"),
             proposal,
@@ -348,7 +401,7 @@ fn unwatched(count: usize, witnesses: &[Witness]) -> Option<Finding> {
         .collect();
     (!missing.is_empty()).then(|| {
         let plural = if missing.len() == 1 { "battery" } else { "batteries" };
-        Finding::change(
+        Finding::danger(
             Part::Measurement,
             format!("no cell channel answers for {plural} {}: nobody knows when it is warm", missing.join(", ")),
             "a [[channel]] with role = \"cell\" at each battery, or between two",
@@ -413,7 +466,35 @@ mod tests {
                 Placements { given: kept.clone(), kept }
             })
             .collect();
-        judge(settings, site, &names(&NAMES), &placements)
+        judge(settings, site, &names(&NAMES), &placements, &|_| placements.clone())
+    }
+
+    /// Placements that grow with the release threshold by so much a kelvin.
+    fn judged_growing(settings: &Settings, site: &Site, warm_k: f64, growth: f64) -> Measurement {
+        let placed = |settings: &Settings| {
+            let warm_bias_k = warm_k + growth * (celsius(settings.charge.release) - 8.0);
+            let kept = Placement { warm_bias_k, causes: Vec::new() };
+            vec![Placements { given: kept.clone(), kept }; NAMES.len()]
+        };
+        judge(settings, site, &names(&NAMES), &placed(settings), &placed).0
+    }
+
+    #[test]
+    fn what_is_recommended_passes_its_own_check_where_the_placement_grows_with_the_thresholds() {
+        let (settings, site) = (settings(), site());
+        let before = judged_growing(&settings, &site, 5.0, 0.3).thresholds;
+        let set = before.recommended.expect("within what the settings allow");
+        assert!(
+            set.inhibit_c > before.limit_inhibit_c + 0.1,
+            "the placement at the file's thresholds would do: {set:?}"
+        );
+        let after = judged_growing(&set.applied(&settings), &site, 5.0, 0.3).thresholds;
+        assert!(after.covered_at_the_limits, "{after:?}");
+        assert_eq!(after.recommended, Some(set), "a second plan has nothing to add");
+        let written = serde_json::to_string(&set).unwrap();
+        assert!(written.split([',', ':', '}']).all(|number| number.len() < 18), "{written}");
+        // A placement that grows as fast as the thresholds is never covered.
+        assert_eq!(judged_growing(&settings, &site, 5.0, 1.0).thresholds.recommended, None);
     }
 
     #[test]
@@ -437,13 +518,7 @@ mod tests {
             let before = settings();
             let (found, _) = judged(&before, &site, &[warm; 4]);
             let set = found.thresholds.recommended.expect("within what the settings allow");
-            let mut after = before.clone();
-            #[expect(clippy::cast_possible_truncation, reason = "tens of degrees")]
-            let celsius = |t: f64| Celsius::from_millidegrees((t * 1000.0).round() as i32);
-            after.charge.inhibit = celsius(set.inhibit_c);
-            after.charge.release = celsius(set.release_c);
-            after.heater.start = celsius(set.heater_start_c);
-            after.heater.stop = celsius(set.heater_stop_c);
+            let after = set.applied(&before);
             after.clone().validate().expect("settings that hold");
             let (found, findings) = judged(&after, &site, &[warm; 4]);
             assert!(found.thresholds.covered_at_the_limits, "{warm} K: {found:?}");
@@ -478,8 +553,9 @@ mod tests {
         let mut site = site();
         site.battery = Battery { count: 4, ..site.battery };
         let (_, findings) = judged(&settings(), &site, &[0.0; 4]);
-        let text = &findings.iter().find(|finding| finding.text.contains("answers for")).unwrap().text;
-        assert!(text.contains("batteries 3, 4"), "{text}");
+        let finding = findings.iter().find(|finding| finding.text.contains("answers for")).unwrap();
+        assert!(finding.text.contains("batteries 3, 4"), "{finding:?}");
+        assert!(finding.fails && finding.severity == Severity::Danger, "{finding:?}");
     }
 
     #[test]

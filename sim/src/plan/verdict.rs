@@ -51,7 +51,7 @@ pub struct Finding {
     pub text: String,
     /// What to change; nothing where all is well.
     pub change: Option<String>,
-    /// Whether with this the installation fails its check, so that a script sees it.
+    /// Whether with this the installation fails its check, so that a script sees it: so does everything dangerous.
     pub fails: bool,
     /// Whether without it the rest hardly matters.
     pub headline: bool,
@@ -75,18 +75,13 @@ impl Finding {
         }
     }
 
-    /// Something is dangerous.
+    /// Something is dangerous: the installation fails its check.
     pub(super) fn danger(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
-        Self { severity: Severity::Danger, ..Self::change(part, text, change) }
+        Self { severity: Severity::Danger, fails: true, ..Self::change(part, text, change) }
     }
 
     /// It will not do what it is for at all.
     pub(super) fn headline(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
         Self { headline: true, ..Self::change(part, text, change) }
-    }
-
-    /// Something is dangerous and fails the check of the installation.
-    pub(super) fn failing(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
-        Self { fails: true, ..Self::danger(part, text, change) }
     }
 }
