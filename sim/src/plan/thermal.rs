@@ -719,6 +719,8 @@ mod tests {
             settings.charge.soak = Millis::from_secs(soak_min * 60);
             site.mountings[0] = Mounting { at: spot, ..site.mountings[0] };
             site.tolerance = EXACT;
+            // At the base of lying cells a thermometer reads the plate, which half a minute of heat warms by kelvins.
+            prop_assume!(!(lying && spot == Spot::Base(0)));
             if lying {
                 site.battery.conductivity_up_w_per_m_k = 0.6;
                 site.battery.conductivity_across_w_per_m_k = 15.0;
