@@ -75,6 +75,15 @@ fn thresholds_that_do_not_cover_the_thermometers_fail_the_check_after_everything
 }
 
 #[test]
+fn whatever_is_dangerous_fails_the_check() {
+    let run = plan(&starter_with(&[("relay_v", "relay_v = 10")]), &["--json"]);
+    let report = json(&run);
+    assert_eq!(severities(&report)[0], "danger", "{run:?}");
+    assert_eq!(report["measurement"]["thresholds"]["covered"], true);
+    assert_eq!((run.status, &report["ok"]), (1, &Value::Bool(false)), "{run:?}");
+}
+
+#[test]
 fn a_heater_that_cannot_hold_is_a_headline_and_no_error() {
     let run = plan(&starter_with(&[("power_w", "power_w = 5")]), &["--json"]);
     assert_eq!(run.status, 0, "{run:?}");

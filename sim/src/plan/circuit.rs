@@ -4,7 +4,7 @@
 //! heater run, with the tolerance of the pad on top; the voltage drop, which weakens the heater, at the nominal voltage.
 
 use super::conductor::{SIZES, capacity_a, copper_factor, ohm_per_m_20c};
-use super::figures::{fixed, plain, uncertain};
+use super::figures::{fixed, plain, raised_to, uncertain};
 use super::verdict::{Finding, Part};
 use crate::site::{Circuit, Contact, Relay, Site};
 use forewarm_core::settings::Settings;
@@ -78,6 +78,42 @@ impl Heater {
             most_a: at_supply_max.current_a * (1.0 + tolerance),
         }
     }
+}
+
+/// End of charge of one cell (V). Source: common practice, from memory.
+const FULL_CELL_V: f64 = 3.65;
+
+/// One cell that is almost empty and gives current (V). Common practice, no source.
+const EMPTY_CELL_V: f64 = 3.0;
+
+/// Whether the heater may run at every voltage that its bank has from almost empty to the end of charge; nothing where it may.
+pub(super) fn bank_range(settings: &Settings, site: &Site) -> Option<Finding> {
+    let cells = f64::from(site.battery.cells_in_series);
+    let (empty_v, full_v) = (cells * EMPTY_CELL_V, cells * FULL_CELL_V);
+    let volts = |voltage: forewarm_core::quantity::Millivolts| f64::from(voltage.as_millivolts()) / 1000.0;
+    let (lowest_v, highest_v) = (volts(settings.heater.supply_min), volts(settings.heater.supply_max));
+    let mut changes = Vec::new();
+    if lowest_v > empty_v + 1e-9 {
+        changes.push(format!("heater.supply_min_v = {}", plain(empty_v)));
+    }
+    if highest_v < full_v - 1e-9 {
+        changes.push(format!("heater.supply_max_v = {}", plain(full_v)));
+    }
+    (!changes.is_empty()).then(|| {
+        Finding::change(
+            Part::Circuit,
+            format!(
+                "{} cells in series have {} V almost empty and {} V at the end of charge; the heater may run from {} V to {} V only, and \
+                 stays off beyond",
+                plain(cells),
+                plain(empty_v),
+                plain(full_v),
+                plain(lowest_v),
+                plain(highest_v)
+            ),
+            format!("{}, with a pad and a circuit that bear it", changes.join(", ")),
+        )
+    })
 }
 
 /// One size of conductor in this circuit.
@@ -332,13 +368,13 @@ fn pull_in(coil: &Coil, heater: &Heater, circuit: &Circuit) -> Vec<Finding> {
             format!(
                 "a coil of {} V pulls in for certain only from {} V on, at {} °C; the heater may run from {} V on",
                 plain(coil.nominal_v),
-                fixed(coil.pull_in_v, 1),
+                fixed(raised_to(coil.pull_in_v, 0.1), 1),
                 plain(circuit.cable_c.max(COIL_C)),
                 plain(lowest)
             ),
             format!(
                 "a coil for a lower voltage, or heater.supply_min_v = {}",
-                fixed((coil.pull_in_v * 10.0).ceil() / 10.0, 1)
+                fixed(raised_to(coil.pull_in_v, 0.1), 1)
             ),
         ));
     }
@@ -360,7 +396,7 @@ fn pull_in(coil: &Coil, heater: &Heater, circuit: &Circuit) -> Vec<Finding> {
             format!(
                 "a coil of {} V pulls in from {} V on and bears {} V",
                 plain(coil.nominal_v),
-                fixed(coil.pull_in_v, 1),
+                fixed(raised_to(coil.pull_in_v, 0.1), 1),
                 plain(highest)
             ),
         ));
@@ -489,6 +525,35 @@ mod tests {
         assert_eq!(about(&with(13.4), "pulls in").severity, Severity::Fine);
         assert_eq!(about(&with(13.6), "pulls in").severity, Severity::Change);
         assert_eq!(about(&with(11.5), "burns out").severity, Severity::Change);
+    }
+
+    #[test]
+    fn a_bank_with_voltages_beyond_the_heaters_range_is_told() {
+        use forewarm_core::quantity::Millivolts;
+        // Four cells: 12 V to 14.6 V.
+        let ranged = |lowest_mv, highest_mv| {
+            let mut settings = settings();
+            settings.heater.supply_min = Millivolts::from_millivolts(lowest_mv);
+            settings.heater.supply_max = Millivolts::from_millivolts(highest_mv);
+            bank_range(&settings, &site()).map(|finding| (finding.severity, finding.change.unwrap_or_default()))
+        };
+        assert_eq!(ranged(12_000, 14_600), None);
+        for (lowest, highest, change) in
+            [(12_001, 14_600, "heater.supply_min_v = 12,"), (12_000, 14_599, "heater.supply_max_v = 14.6,")]
+        {
+            let (severity, found) = ranged(lowest, highest).expect("told");
+            assert!(severity == Severity::Change && found.starts_with(change), "{found}");
+        }
+    }
+
+    #[test]
+    fn a_coil_pulls_in_at_no_less_than_is_told() {
+        // 0.8 × 12 V × 1.0786/1.01179 = 10.234 V.
+        let (report, findings) = judged(circuit());
+        assert!(
+            report.pull_in_v > 10.2 && about(&findings, "pulls in").text.contains("from 10.3 V on"),
+            "{findings:?}"
+        );
     }
 
     #[test]

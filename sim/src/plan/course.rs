@@ -45,6 +45,8 @@ pub(super) struct WarmUp {
     pub(super) cell_peak_c: f64,
     /// Whether a cut-out switched the heater off on the way.
     pub(super) was_cut_out: bool,
+    /// Whether the heater went off because every cell channel showed its stop threshold.
+    pub(super) was_stopped: bool,
     /// Rise of the warmest plate channel or of the coldest cell channel once the energy of the proof was in (K).
     pub(super) proof_rise_k: Option<f64>,
     /// Excess of the plate over the cells at the end of the time that it is given to cool, from where every cell channel read above
@@ -151,6 +153,7 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
         plate_peak_c: first.plate_c,
         cell_peak_c: first.warmest_cell_c(),
         was_cut_out: false,
+        was_stopped: false,
         proof_rise_k: None,
         cooling_excess_k: None,
         given_k: vec![None; setup.settings.channels.len()],
@@ -202,6 +205,7 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
         found.was_cut_out |= is_cut_out && found.permitted_s.is_none();
         // While it soaks, the heater comes on again half way down to release.
         is_on = coldest <= f64::midpoint(release_c, stop_c) || (is_on && coldest < stop_c);
+        found.was_stopped |= !is_on;
         let heater_w = if is_on && !is_cut_out { setup.heater_w } else { 0.0 };
         run.set_heat(Heat { heater_w, bank_w: 0.0 });
         run.leap(1);

@@ -9,6 +9,10 @@
 //! with R and T the equation of the element and its inverse. Its derivatives at the threshold are 1/(dR/dt) for what enters in
 //! ohms, R/(dR/dt) for what enters as a part, and 1 for what enters in kelvins.
 //!
+//! `offset_k` has two meanings, and `calibrated_mk` decides: with it, the offset undoes an error that the element itself was found to
+//! have, and what is left is the uncertainty of that calibration; without it, the offset shifts the reading of an element that is as good
+//! as its class, and so counts as a bias.
+//!
 //! **Warm is the dangerous direction**: a channel that reads warm permits charge too early. What is known to read warm is not
 //! corrected by the controller, so it stays as a bias and is added to the guard band whole; what is not known has no preferred
 //! direction and enters by its expanded uncertainty.
@@ -329,7 +333,7 @@ impl Chain<'_> {
         let in_parts = (Unit::Part, at_terminals / slope);
 
         let mut lines = vec![match mounting.calibrated_k {
-            Some(deviation) => Line::normal("element, calibrated", deviation, Evaluation::B),
+            Some(deviation) => Line::normal("element, calibrated and trimmed by offset_k", deviation, Evaluation::B),
             None => Line::rectangular(
                 format!("element, class {}", class_name(mounting.class)),
                 class_k(mounting.class, reading_c),

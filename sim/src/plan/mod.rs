@@ -86,9 +86,12 @@ impl Plan {
             findings.extend(found);
             report
         });
+        findings.extend(circuit::bank_range(settings, site));
         let (sources, found) = sources::judge(settings, site, sources, &heater);
         findings.extend(found);
-        // Stable: within one severity they stay in the order of the parts.
+        let warm_up_h = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
+        findings.extend(sources::long_enough(settings, site, warm_up_h.map(|hours| hours.value)));
+        // Stable: within one severity they stay in the order of the parts, but for a headline.
         findings.sort_by_key(|finding| (finding.severity, !finding.headline));
         Self {
             title: title.to_owned(),

@@ -3,6 +3,7 @@
 use super::circuit::Heater;
 use super::figures::{fixed, plain};
 use super::verdict::{Finding, Part};
+use crate::schedule::WEEK;
 use crate::site::{Presence, Rating, Site, Supply};
 use forewarm_core::settings::{BankUse, Settings};
 use serde::Serialize;
@@ -45,6 +46,61 @@ pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater
         sources.push(found);
     }
     (sources, findings)
+}
+
+/// Whether the sources are there for long enough at a stretch to warm up from the design minimum, which takes `warm_up_h`; nothing where
+/// they are, where the bank may make it up, or where sun or a log decides.
+pub(super) fn long_enough(settings: &Settings, site: &Site, warm_up_h: Option<f64>) -> Option<Finding> {
+    let warm_up_h = warm_up_h?;
+    if settings.bank != BankUse::Never {
+        return None;
+    }
+    let mut schedules = Vec::new();
+    for supply in &site.supplies {
+        match &supply.presence {
+            Presence::Weekly(schedule) => schedules.push(schedule),
+            Presence::Never => {}
+            Presence::Sun { .. } | Presence::Log(_) => return None,
+        }
+    }
+    let is_there = |minute: u32| schedules.iter().any(|schedule| schedule.is_on(minute % WEEK));
+    let total = (0..WEEK).filter(|&minute| is_there(minute)).count();
+    if total == 0 {
+        // Told for each source already.
+        return None;
+    }
+    // Twice round, for a stretch that runs over the end of the week.
+    let (mut longest, mut stretch) = (0_u32, 0_u32);
+    for minute in 0..2 * WEEK {
+        stretch = if is_there(minute) { stretch + 1 } else { 0 };
+        longest = longest.max(stretch.min(WEEK));
+    }
+    let longest_h = f64::from(longest) / 60.0;
+    (longest < WEEK && longest_h < warm_up_h).then(|| {
+        #[expect(clippy::cast_precision_loss, reason = "at most 10 080")]
+        let total_h = total as f64 / 60.0;
+        Finding::change(
+            Part::Sources,
+            format!(
+                "from {} °C it takes {} h until charge is permitted, and the sources are there for {} h at a stretch, {} h a week: a bank \
+                 as cold as that may stay without charge",
+                plain(site.place.design_min_c),
+                fixed(warm_up_h, 1),
+                fixed(longest_h, 1),
+                fixed(total_h, 1)
+            ),
+            "more power, more insulation, a source for longer, or a [bank] that may be spent on heat",
+        )
+    })
+}
+
+/// Whether the file has a source there at any time.
+fn is_ever_there(presence: &Presence) -> bool {
+    match presence {
+        Presence::Never => false,
+        Presence::Weekly(schedule) => (0..WEEK).any(|minute| schedule.is_on(minute)),
+        Presence::Sun { .. } | Presence::Log(_) => true,
+    }
 }
 
 /// What a source gives at the least while it counts as present.
@@ -128,6 +184,13 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> F
             format!("budget_w = {} if it can give that, or a smaller heater", fixed(reckoned_w.ceil(), 0)),
         );
     }
+    if !is_ever_there(&supply.presence) {
+        return Finding::change(
+            Part::Sources,
+            format!("{source} is never there: the file does not say when, and a rehearsal goes without it"),
+            "a schedule, or sun_at_least_w_m2, or a log",
+        );
+    }
     Finding::fine(
         Part::Sources,
         format!(
@@ -171,6 +234,44 @@ mod tests {
         let (found, finding) = judged(200, weekly(500.0, none));
         assert_eq!(found.headroom_w, Some(0.0));
         assert_eq!(finding.change.as_deref(), Some("budget_w = 0"));
+    }
+
+    #[test]
+    fn sources_that_never_stay_for_a_warm_up_are_told_unless_the_bank_makes_it_up() {
+        let mut site = site();
+        let weekly = |text: &str| Presence::Weekly(text.parse().expect("a schedule"));
+        // Two and a half hours at a stretch, over the end of the week, by two sources in turn.
+        site.supplies[0].presence = weekly("sun 22:00-24:00, wed 08:00-09:00");
+        site.supplies[1].presence = weekly("mon 00:00-00:30");
+        let told = |settings: &Settings, site: &Site, hours| long_enough(settings, site, Some(hours));
+        let mut settings = settings();
+        settings.bank = BankUse::Never;
+        assert_eq!(told(&settings, &site, 2.5), None);
+        let finding = told(&settings, &site, 2.51).expect("told");
+        assert!(
+            finding.severity == Severity::Change && finding.text.contains("2.5 h at a stretch, 3.5 h a week"),
+            "{finding:?}"
+        );
+        site.supplies[1].presence = Presence::Sun { at_least_w_m2: 100.0 };
+        assert_eq!(told(&settings, &site, 9.0), None);
+        site.supplies[1].presence = Presence::Never;
+        assert!(told(&settings, &site, 2.4).is_some());
+        settings.bank = BankUse::Always(forewarm_core::settings::Reserve::StateOfCharge {
+            floor: forewarm_core::quantity::Fraction::from_per_mille(500),
+            resume: forewarm_core::quantity::Fraction::from_per_mille(600),
+        });
+        assert_eq!(told(&settings, &site, 2.4), None);
+        site.supplies[0].presence = weekly("daily 00:00-24:00");
+        settings.bank = BankUse::Never;
+        assert_eq!(told(&settings, &site, 400.0), None);
+    }
+
+    #[test]
+    fn a_source_that_is_never_there_is_not_fine() {
+        for presence in [Presence::Never, Presence::Weekly(crate::schedule::Schedule::default())] {
+            let (_, finding) = judged(400, Supply { presence, ..weekly(500.0, None) });
+            assert!(finding.severity == Severity::Change && finding.text.contains("never there"), "{finding:?}");
+        }
     }
 
     #[test]

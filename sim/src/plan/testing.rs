@@ -14,6 +14,10 @@ pub(super) fn settings() -> Settings {
     Installation::parse("starter", &starter()).expect("the starter has no problem").settings.into_inner()
 }
 
+fn all_week() -> Schedule {
+    "daily 00:00-24:00".parse().expect("a schedule")
+}
+
 /// Two batteries of 100 Ah on a plate, a thermometer between them and one on the second, plate and air besides.
 pub(super) fn site() -> Site {
     let mounting = |at| Mounting {
@@ -27,7 +31,7 @@ pub(super) fn site() -> Site {
         lag_s: 20.0,
         self_heating_k_per_mw: 0.2,
     };
-    let supply = |power_w| Supply { power_w, presence: Presence::Weekly(Schedule::default()), rating: None };
+    let supply = |power_w| Supply { power_w, presence: Presence::Weekly(all_week()), rating: None };
     Site {
         battery: Battery {
             count: 2,

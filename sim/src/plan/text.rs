@@ -5,7 +5,7 @@ use super::circuit::{Heater, Report};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::{Budget, Distribution, Evaluation};
 use super::sources::Source;
-use super::thermal::{Figure, Thermal};
+use super::thermal::{Figure, PAD_MOST_W_PER_CM2, Thermal};
 use super::thresholds::{ChannelError, Measurement};
 use super::verdict::{Finding, Severity};
 use crate::diagnostic::escaped;
@@ -143,10 +143,12 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
             rows.push([vec![label.to_owned()], cells].concat());
         };
         line(&format!("every cell channel reads {release} °C after / h"), &|warm_up| never(warm_up.reads_released_h));
-        line("the coldest place is as warm after / h", &|warm_up| never(warm_up.coldest_place_h));
+        line("the coldest place is as warm after / h", &|warm_up| {
+            if warm_up.stops_first { "stops first".to_owned() } else { never(warm_up.coldest_place_h) }
+        });
         line("  behind by / min", &|warm_up| warm_up.lag_h.map_or_else(|| "-".to_owned(), |lag| fixed(lag * 60.0, 0)));
         line("charge is permitted after / h", &|warm_up| never(warm_up.permitted_h));
-        line("energy until then / Wh", &|warm_up| warm_up.energy_wh.text(""));
+        line("energy until then / Wh", &|warm_up| never(warm_up.energy_wh));
         line("pad, warmest / °C", &|warm_up| warm_up.pad_peak_c.text(""));
         line("plate, warmest / °C", &|warm_up| warm_up.plate_peak_c.text(""));
         line("cells, warmest layer / °C", &|warm_up| warm_up.cell_peak_c.text(""));
@@ -154,11 +156,21 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
             line("a cut-out interrupts it", &|warm_up| if warm_up.is_cut_out { "yes" } else { "no" }.to_owned());
         }
         table(out, &rows)?;
+        if thermal.warm_ups.iter().any(|warm_up| warm_up.stops_first) {
+            let note = "stops first: every cell channel shows heater.stop_c, and the heater goes off, before the coldest place is as warm.";
+            wrapped(out, "  ", note)?;
+        }
     }
 
     heading(out, &format!("Power that brings the coldest place from {outside} to {release} °C"))?;
     let mut rows = vec![row(["within / h", "power / W", "W/cm²", "plate then / °C", ""])];
     for power in &thermal.powers {
+        if power.is_beyond_pad {
+            // No digits of what nobody may build.
+            let limit = format!("more than a pad may give on this area, {} W/cm²", plain(PAD_MOST_W_PER_CM2));
+            rows.push(vec![plain(power.within_h), "-".to_owned(), "-".to_owned(), "-".to_owned(), limit]);
+            continue;
+        }
         rows.push(vec![
             plain(power.within_h),
             power.power_w.text(""),
@@ -204,7 +216,7 @@ fn write_measurement(out: &mut dyn Write, measurement: &Measurement) -> io::Resu
     ]);
     if let Some(set) = &found.recommended {
         rows.push(vec![
-            "recommended: that, or the usual and the file's where higher".to_owned(),
+            format!("recommended: {}", set.decided_by(found)),
             fixed(set.inhibit_c, 1),
             fixed(set.release_c, 1),
         ]);

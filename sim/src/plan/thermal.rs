@@ -33,6 +33,9 @@ const WITHIN_H: [f64; 3] = [2.0, 4.0, 8.0];
 /// Thicknesses for which the hold power is told (mm).
 const THICKNESSES_MM: [f64; 4] = [25.0, 50.0, 75.0, 100.0];
 
+/// More than this a pad may not give on its area (W/cm²). Common practice, no source; the check of the file warns from there on.
+pub(super) const PAD_MOST_W_PER_CM2: f64 = 0.3;
+
 /// A figure with its expanded uncertainty, coverage factor 2.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Figure {
@@ -61,8 +64,8 @@ pub struct WarmUpReport {
     pub lag_h: Option<f64>,
     /// Until the soak is over and charge is permitted (h).
     pub permitted_h: Option<Figure>,
-    /// Electrical energy until then (Wh).
-    pub energy_wh: Figure,
+    /// Electrical energy until then (Wh); `null` where that never is.
+    pub energy_wh: Option<Figure>,
     /// Warmest the pad becomes until then (°C).
     pub pad_peak_c: Figure,
     /// Warmest the plate becomes until then (°C).
@@ -71,6 +74,8 @@ pub struct WarmUpReport {
     pub cell_peak_c: Figure,
     /// Whether a cut-out switches the heater off on the way.
     pub is_cut_out: bool,
+    /// Whether the coldest place never becomes as warm because the channels show the heater's stop threshold before.
+    pub stops_first: bool,
 }
 
 /// The power that warms the coldest place from the design minimum to release within a time.
@@ -86,6 +91,8 @@ pub struct PowerReport {
     pub plate_c: f64,
     /// Whether the plate would be at or above its cut-out by then.
     pub is_cut_out: bool,
+    /// Whether that is more than a pad may give on its area.
+    pub is_beyond_pad: bool,
 }
 
 /// The power that holds with another insulation.
@@ -378,11 +385,13 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
     let power = |(index, &within_h): (usize, &f64)| {
         let power_w = studies.sure(|study| study.powers[index].0);
         let plate_c = studies.written.powers[index].1;
+        let density_w_per_cm2 = power_w.value / (site.pad.area_m2 * 1e4);
         PowerReport {
             within_h,
             power_w,
-            density_w_per_cm2: power_w.value / (site.pad.area_m2 * 1e4),
+            density_w_per_cm2,
             plate_c,
+            is_beyond_pad: density_w_per_cm2 > PAD_MOST_W_PER_CM2,
             is_cut_out: plate_c >= celsius(question.settings.heater.cutout_pad),
         }
     };
@@ -423,11 +432,15 @@ fn warm_up_report(studies: &Studies, index: usize, start_c: f64) -> WarmUpReport
         reads_released_h,
         coldest_place_h,
         permitted_h: hours(|warm_up| warm_up.permitted_s),
-        energy_wh: of(|warm_up| warm_up.energy_j / 3600.0),
+        energy_wh: studies.figure(move |study| {
+            let warm_up = &study.warm_ups[index];
+            warm_up.permitted_s.map(|_| warm_up.energy_j / 3600.0)
+        }),
         pad_peak_c: of(|warm_up| warm_up.pad_peak_c),
         plate_peak_c: of(|warm_up| warm_up.plate_peak_c),
         cell_peak_c: of(|warm_up| warm_up.cell_peak_c),
         is_cut_out: studies.written.warm_ups[index].was_cut_out,
+        stops_first: coldest_place_h.is_none() && studies.written.warm_ups[index].was_stopped,
     }
 }
 
@@ -467,8 +480,13 @@ fn holding(thermal: &Thermal, site: &Site) -> Finding {
     ways.extend(enough.map(|row| format!("{} mm of insulation all round", plain(row.thickness_mm))));
     let change = ways.join(", or ");
     if hold_w.value > heater_w.value {
+        let permitted = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
+        let permitted = permitted.map_or_else(
+            || "charge is never permitted while it is as cold as that".to_owned(),
+            |after| format!("channels in warmer places permit charge all the same, after {}", after.text("h")),
+        );
         let text = format!(
-            "the heater cannot hold: {needs}, and {gives}; the coldest place ends at {} and charge is never permitted",
+            "the heater cannot hold: {needs}, and {gives}; the coldest place ends at {}, and {permitted}",
             reaches_c.text("°C")
         );
         Finding::headline(Part::Thermal, text, change)
@@ -496,24 +514,30 @@ fn warming(report: &WarmUpReport, thermal: &Thermal, settings: &Settings, holds:
         None => {}
         Some(permitted) => {
             let max_run_h = f64::from(settings.heater.max_run.as_millis()) / 3.6e6;
-            let text = format!(
-                "{from} charge is permitted after {}, for {}",
-                permitted.text("h"),
-                report.energy_wh.text("Wh")
-            );
+            let energy = report.energy_wh.map_or_else(String::new, |energy| format!(", for {}", energy.text("Wh")));
+            let behind = if report.stops_first {
+                let stop = plain(celsius(settings.heater.stop));
+                format!(
+                    "; the coldest place stays below {} °C, for the heater goes off at {stop} °C before",
+                    plain(thermal.release_c)
+                )
+            } else {
+                String::new()
+            };
+            let text = format!("{from} charge is permitted after {}{energy}{behind}", permitted.text("h"));
             if permitted.value > max_run_h {
                 findings.push(Finding::change(
                     Part::Thermal,
                     format!("{text}: longer than the heater may run without a pause ({} h)", plain(max_run_h)),
                     format!("heater.max_run_h = {}, or more power", fixed(permitted.value.ceil(), 0)),
                 ));
-            } else {
+            } else if holds {
                 findings.push(Finding::fine(Part::Thermal, text));
             }
         }
     }
     if report.is_cut_out {
-        let power = thermal.powers.iter().rev().find(|row| !row.is_cut_out);
+        let power = thermal.powers.iter().rev().find(|row| !row.is_cut_out && !row.is_beyond_pad);
         findings.push(Finding::change(
             Part::Thermal,
             format!(
@@ -798,6 +822,51 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn what_is_said_of_a_heater_that_cannot_hold_agrees_with_its_warm_ups() {
+        let (mut settings, site) = weak(Hold::WhileCharging, Spot::Between(0));
+        let (thermal, _, findings) = judge(&settings, &site, None);
+        assert!(thermal.warm_ups[0].permitted_h.is_none() && thermal.warm_ups[0].energy_wh.is_none());
+        assert!(findings[0].text.ends_with("charge is never permitted while it is as cold as that"), "{findings:?}");
+        // Strong enough for the channels, at the base, not for the top.
+        let mut site = site;
+        site.mountings[0].at = Spot::Base(0);
+        site.mountings[1].at = Spot::Base(1);
+        let enough_w = (50..400).step_by(10).find(|watts| {
+            settings.heater.power = Milliwatts::from_milliwatts(watts * 1000);
+            let (thermal, ..) = judge(&settings, &site, None);
+            thermal.warm_ups[0].permitted_h.is_some() && thermal.hold_w.value > thermal.heater_w.value
+        });
+        assert!(enough_w.is_some(), "no such heater");
+        let (_, _, findings) = judge(&settings, &site, None);
+        assert!(findings[0].headline && !findings[0].text.contains("never permitted"), "{findings:?}");
+        assert!(!findings.iter().any(|finding| finding.severity == Severity::Fine), "{findings:?}");
+    }
+
+    #[test]
+    fn a_coldest_place_that_the_stop_threshold_keeps_cold_is_told_as_such() {
+        let (mut settings, mut site) = weak(Hold::WhileCharging, Spot::Base(0));
+        site.mountings[1].at = Spot::Base(1);
+        settings.heater.power = Milliwatts::from_milliwatts(300_000);
+        let (thermal, _, findings) = judge(&settings, &site, None);
+        let report = &thermal.warm_ups[0];
+        assert!(report.permitted_h.is_some() && report.coldest_place_h.is_none() && report.stops_first, "{report:?}");
+        assert!(findings.iter().any(|finding| finding.text.contains("for the heater goes off at")), "{findings:?}");
+    }
+
+    #[test]
+    fn a_power_that_no_pad_may_give_is_marked_and_not_proposed() {
+        let (mut settings, mut site) = (settings(), site());
+        settings.heater.power = Milliwatts::from_milliwatts(900_000);
+        site.pad.area_m2 = 0.02;
+        let (thermal, _, findings) = judge(&settings, &site, None);
+        for row in &thermal.powers {
+            assert_eq!(row.is_beyond_pad, row.power_w.value > 60.0, "{row:?}");
+        }
+        let told = findings.iter().find(|finding| finding.text.contains("a cut-out switches")).expect("told");
+        assert!(!told.change.as_ref().unwrap().contains("in 2 h"), "{told:?}");
     }
 
     /// A bank that a mild day has warmed, with a heater that never warms it up from the design minimum and cannot hold it there.

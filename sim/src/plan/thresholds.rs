@@ -185,8 +185,9 @@ fn confirmed(
     site: &Site,
     placed: &dyn Fn(&Settings) -> Vec<Placements>,
 ) -> Option<Set> {
-    /// Each adds a part of what the one before added, so that a few do where any do.
-    const ROUNDS: usize = 6;
+    /// Each adds a part of what the one before added: at six tenths, which is what a channel far from the coldest place comes to, eight
+    /// of them end below the grain.
+    const ROUNDS: usize = 12;
     if set == thresholds.file && thresholds.covered_at_the_limits {
         return Some(set);
     }
@@ -203,6 +204,34 @@ fn confirmed(
 }
 
 impl Set {
+    /// Distance from inhibit to release that is kept where both move (K).
+    fn hysteresis_k(self) -> f64 {
+        (self.release_c - self.inhibit_c).max(HYSTERESIS_K)
+    }
+
+    /// What decides these thresholds, where they are the ones recommended by `found`.
+    pub(super) fn decided_by(self, found: &Thresholds) -> String {
+        const ERRORS: &str = "every error at its limit";
+        let inhibit = if self.inhibit_c <= found.file.inhibit_c {
+            "the file"
+        } else if self.inhibit_c <= USUAL_INHIBIT_C {
+            "custom"
+        } else {
+            ERRORS
+        };
+        let release = if self.release_c <= found.file.release_c {
+            "the file"
+        } else if self.release_c <= raised_to(self.inhibit_c + found.file.hysteresis_k(), GRAIN_K) {
+            "its distance to inhibit"
+        } else {
+            ERRORS
+        };
+        match (inhibit, release) {
+            ("the file", "the file") => "as in the file".to_owned(),
+            (inhibit, release) => format!("inhibit by {inhibit}, release by {release}"),
+        }
+    }
+
     /// `settings` with these thresholds.
     fn applied(self, settings: &Settings) -> Settings {
         #[expect(clippy::cast_possible_truncation, reason = "tens of degrees")]
@@ -266,7 +295,7 @@ fn thresholds(settings: &Settings, site: &Site, witnesses: &[Witness]) -> Thresh
     let guard_band_release_k = band(file.release_c, When::Given, likely);
     let least_inhibit_c = least(When::Kept, likely);
     let least_release_c = least(When::Given, likely).max(least_inhibit_c + HYSTERESIS_K);
-    let hysteresis = (file.release_c - file.inhibit_c).max(HYSTERESIS_K);
+    let hysteresis = file.hysteresis_k();
     let bears = |least_inhibit: f64, least_release: f64| {
         file.inhibit_c >= least_inhibit - 1e-9 && file.release_c >= least_release - 1e-9
     };
@@ -493,6 +522,8 @@ mod tests {
         assert_eq!(after.recommended, Some(set), "a second plan has nothing to add");
         let written = serde_json::to_string(&set).unwrap();
         assert!(written.split([',', ':', '}']).all(|number| number.len() < 18), "{written}");
+        let slowly = judged_growing(&settings, &site, 5.0, 0.6).thresholds.recommended;
+        assert!(slowly.is_some_and(|slowly| slowly.inhibit_c > set.inhibit_c), "{slowly:?}");
         // A placement that grows as fast as the thresholds is never covered.
         assert_eq!(judged_growing(&settings, &site, 5.0, 1.0).thresholds.recommended, None);
     }
@@ -525,6 +556,23 @@ mod tests {
             assert_eq!(findings[0].severity, Severity::Fine);
             assert_eq!(found.thresholds.recommended, Some(set), "a second plan has nothing to add");
         }
+    }
+
+    #[test]
+    fn what_is_recommended_says_what_decides_it() {
+        let site = site();
+        let decided = |inhibit_c: f64, release_c: f64, warm_k: f64| {
+            let mut settings = settings();
+            let start = Set { inhibit_c, release_c, heater_start_c: inhibit_c + 0.2, heater_stop_c: release_c + 4.0 };
+            settings = start.applied(&settings);
+            let thresholds = judged(&settings, &site, &[warm_k; 4]).0.thresholds;
+            thresholds.recommended.expect("within what the settings allow").decided_by(&thresholds)
+        };
+        assert_eq!(decided(5.0, 8.0, 0.0), "as in the file");
+        assert_eq!(decided(3.0, 6.0, 0.0), "inhibit by custom, release by its distance to inhibit");
+        assert_eq!(decided(3.0, 12.0, 0.0), "inhibit by custom, release by its distance to inhibit");
+        let errors = decided(5.0, 5.5, 6.0);
+        assert!(errors.starts_with("inhibit by every error at its limit"), "{errors}");
     }
 
     #[test]
