@@ -210,10 +210,40 @@ fn every_problem_is_told_but_no_more_than_twenty() {
     assert_eq!(lines, ["4", "5", "5", "9"], "{messages:#?}");
 
     let mut text = "time,temperature_c\n2025-01-31 00:00,1\n".to_owned();
-    text += &"yesterday,x\n".repeat(100);
+    text += &(0..100).map(|row| format!("day {row},x{row}\n")).collect::<String>();
     let messages = refused(&text);
     assert_eq!(messages.len(), 21);
     assert!(messages[20].contains("180 more problems"), "{}", messages[20]);
+}
+
+#[test]
+fn rows_on_end_with_the_same_fault_are_one_problem_that_says_why() {
+    let mut text = "time,temperature_c,wind_speed_m_s\n".to_owned();
+    for hour in 0..12 {
+        let (cold, wind) = match hour {
+            2..=4 | 8 => ("-999", "x"),
+            5..=6 => ("-99.9", "-7"),
+            _ => ("-4.5", "3"),
+        };
+        text += &format!("2025-01-31 {hour:02}:00,{cold},{wind}\n");
+    }
+    let messages = refused(&text);
+    assert_eq!(messages.len(), 5, "{messages:#?}");
+    let told = |part: &str| messages.iter().filter(|message| message.contains(part)).count();
+    assert_eq!(
+        told("w.csv:4:1: lines 4 to 8, the first: column temperature_c holds -999, a filler"),
+        1,
+        "{messages:#?}"
+    );
+    assert_eq!(
+        told("w.csv:4:1: lines 4 to 6: column wind_speed_m_s holds \"x\", which is no number"),
+        1,
+        "{messages:#?}"
+    );
+    assert_eq!(told("w.csv:7:1: lines 7 to 8: column wind_speed_m_s holds -7, outside 0 to 120"), 1, "{messages:#?}");
+    assert_eq!(told("w.csv:10:1: column"), 2, "{messages:#?}");
+    assert_eq!(told("why: what is missing may be the coldest hours"), 2, "{messages:#?}");
+    assert_eq!(told("why: no weather has been so"), 1, "{messages:#?}");
 }
 
 #[test]
