@@ -210,7 +210,9 @@ fn every_problem_is_told_but_no_more_than_twenty() {
     assert_eq!(lines, ["4", "5", "5", "9"], "{messages:#?}");
 
     let mut text = "time,temperature_c\n2025-01-31 00:00,1\n".to_owned();
-    text += &(0..100).map(|row| format!("day {row},x{row}\n")).collect::<String>();
+    for row in 0..100 {
+        text += &format!("day {row},x{row}\n");
+    }
     let messages = refused(&text);
     assert_eq!(messages.len(), 21);
     assert!(messages[20].contains("180 more problems"), "{}", messages[20]);
@@ -249,8 +251,11 @@ fn rows_on_end_with_the_same_fault_are_one_problem_that_says_why() {
 #[test]
 fn weather_remembers_what_it_does_not_tell() {
     let text = |header: &str, cells: &str| {
-        let rows = (0..25).map(|hour| format!("2025-01-{:02} {:02}:00{cells}\n", 1 + hour / 24, hour % 24));
-        format!("time{header}\n{}", rows.collect::<String>())
+        let mut text = format!("time{header}\n");
+        for hour in 0..25 {
+            text += &format!("2025-01-{:02} {:02}:00{cells}\n", 1 + hour / 24, hour % 24);
+        }
+        text
     };
     let season = |header: &str, cells: &str| read(&text(header, cells)).unwrap().season("w.csv", None, 1, 0.0).unwrap();
     let bare = season(",temperature_c", ",-5");
