@@ -12,16 +12,49 @@ pub(crate) struct Findings<'f> {
     file: &'f str,
     first: Vec<Problem>,
     count: usize,
+    /// Those that reach to the line before or further, so that the next may go on with them.
+    runs: Vec<Run>,
+}
+
+/// What is wrong in the same way in one line after another: one problem.
+#[derive(Debug)]
+struct Run {
+    kind: Box<str>,
+    message: Box<str>,
+    from: u64,
+    to: u64,
+    differs: bool,
+    /// Its place among the first, if it is one.
+    told: Option<usize>,
 }
 
 impl<'f> Findings<'f> {
     pub(crate) const fn new(file: &'f str) -> Self {
-        Self { file, first: Vec::new(), count: 0 }
+        Self { file, first: Vec::new(), count: 0, runs: Vec::new() }
     }
 
     /// Notes what is wrong in `line`.
     pub(crate) fn add(&mut self, line: u64, message: impl Into<Box<str>>, remedy: impl Into<Box<str>>) {
-        self.note(at_line(self.file, line, message).remedy(remedy));
+        let problem = at_line(self.file, line, message).remedy(remedy);
+        self.add_alike(line, &problem.message.clone(), problem);
+    }
+
+    /// Notes what is wrong in `line`; if the same `kind` was in the line before, as more of the same.
+    pub(crate) fn add_alike(&mut self, line: u64, kind: &str, problem: Problem) {
+        self.runs.retain(|run| run.to + 1 >= line);
+        if let Some(run) = self.runs.iter_mut().find(|run| run.to + 1 == line && *run.kind == *kind) {
+            run.to = line;
+            run.differs |= run.message != problem.message;
+            if let Some(told) = run.told.and_then(|told| self.first.get_mut(told)) {
+                let first = if run.differs { ", the first" } else { "" };
+                told.message = format!("lines {} to {}{first}: {}", run.from, run.to, run.message).into();
+            }
+            return;
+        }
+        let told = (self.first.len() < TOLD).then_some(self.first.len());
+        let (kind, message) = (kind.into(), problem.message.clone());
+        self.runs.push(Run { kind, message, from: line, to: line, differs: false, told });
+        self.note(problem);
     }
 
     pub(crate) fn note(&mut self, problem: Problem) {

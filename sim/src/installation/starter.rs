@@ -3,6 +3,7 @@
 
 use super::site::example;
 use crate::cautions::CAUTIONS;
+use crate::decimal::Decimal;
 use forewarm_core::settings::{Fact, Key, TABLE, Thousandths};
 
 /// The text of the file.
@@ -134,6 +135,14 @@ fn example(key: Key) -> Example {
         Key::ReserveResumeVoltage => Offered("13.2"),
         Key::LeadLoop => Offered("0.39"),
         _ => Default,
+    }
+}
+
+/// A plausible value of a setting that has no default, in thousandths of its unit.
+pub(super) fn plausible(key: Key) -> Option<i64> {
+    match example(key) {
+        Example::Written(value) | Example::Offered(value) => value.parse::<Decimal>().ok()?.parts(3).ok(),
+        Example::Default => None,
     }
 }
 

@@ -6,6 +6,7 @@
 //! [`TABLE`]: forewarm_core::settings::TABLE
 
 use super::document::{Findings, Section, Span, Value, describe};
+use super::starter::plausible;
 use crate::decimal::{Decimal, NotDecimal, NotWhole};
 use crate::diagnostic::{Severity, excerpt};
 use forewarm_core::quantity::{Celsius, Fraction, KelvinRate, Kelvins, Millis, Millivolts, Milliwatts, Ohms};
@@ -119,11 +120,11 @@ impl<'t> Reader<'t> {
             }
             return Some(number);
         }
-        // A wrong sign is the commonest slip; after that the default, and without one the nearest end of the range.
+        // A wrong sign is the commonest slip; after that the default, and without one an example.
         let better = match fact.default {
             _ if (fact.minimum..=fact.maximum).contains(&number.saturating_neg()) => number.saturating_neg(),
             Some(default) => default,
-            None => number.clamp(fact.minimum, fact.maximum),
+            None => plausible(fact.key).unwrap_or_else(|| number.clamp(fact.minimum, fact.maximum)),
         };
         let message = format!("{place} is {shown}{space}{}, outside {}", fact.unit, range(fact));
         let remedy = format!("{name} = {}", Thousandths(better));

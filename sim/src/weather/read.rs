@@ -328,8 +328,8 @@ impl<'a> Rows<'a> {
             return Some(celsius);
         }
         let name = self.header.shown(cell);
-        let (message, remedy) = outside(&name, record.cell(cell), value, &TEMPERATURES_C, "°C");
-        self.strange.add(line, message, remedy);
+        let (kind, problem) = outside(self.file, line, &name, record.cell(cell), value, &TEMPERATURES_C, "°C");
+        self.strange.add_alike(line, &kind, problem);
         None
     }
 
@@ -342,8 +342,9 @@ impl<'a> Rows<'a> {
         if quantity.range.contains(&value) && !is_missing {
             return Some(value);
         }
-        let (message, remedy) = outside(&self.header.shown(cell), field, value, &quantity.range, quantity.unit);
-        self.findings.add(line, message, remedy);
+        let name = self.header.shown(cell);
+        let (kind, problem) = outside(self.file, line, &name, field, value, &quantity.range, quantity.unit);
+        self.findings.add_alike(line, &kind, problem);
         None
     }
 
@@ -397,15 +398,28 @@ impl<'a> Rows<'a> {
 
 const MISSING: &str = "take out the row if only it is missing, or put in a value that you can answer for";
 
-/// What is wrong with a number outside its range, and what to do.
-fn outside(name: &str, field: &[u8], value: f64, range: &RangeInclusive<f64>, unit: &str) -> (String, String) {
+/// What is wrong with a number outside its range, and by what kind of fault its neighbours have the same.
+fn outside(
+    file: &str,
+    line: u64,
+    name: &str,
+    field: &[u8],
+    value: f64,
+    range: &RangeInclusive<f64>,
+    unit: &str,
+) -> (String, Problem) {
     let held = excerpt(&String::from_utf8_lossy(field));
     if is_filler(field, value) {
-        (format!("column {name} holds {held}, a filler for a value that is missing"), MISSING.to_owned())
-    } else {
-        let message = format!("column {name} holds {held}, outside {} to {} {unit}", range.start(), range.end());
-        (message, format!("a value in the unit that the column is named for; or {MISSING}"))
+        let problem = at_line(file, line, format!("column {name} holds {held}, a filler for a value that is missing"))
+            .because("what is missing may be the coldest hours, and read as a number it is weather that never was")
+            .remedy(MISSING);
+        return (format!("filler in {name}"), problem);
     }
+    let message = format!("column {name} holds {held}, outside {} to {} {unit}", range.start(), range.end());
+    let problem = at_line(file, line, message)
+        .because("no weather has been so: another unit, another column or a fault of the instrument")
+        .remedy(format!("a value in the unit that the column is named for; or {MISSING}"));
+    (format!("value in {name}"), problem)
 }
 
 /// Whether a value stands for one that is missing: nothing but nines, as −99.9 or −9900.

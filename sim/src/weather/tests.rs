@@ -210,17 +210,52 @@ fn every_problem_is_told_but_no_more_than_twenty() {
     assert_eq!(lines, ["4", "5", "5", "9"], "{messages:#?}");
 
     let mut text = "time,temperature_c\n2025-01-31 00:00,1\n".to_owned();
-    text += &"yesterday,x\n".repeat(100);
+    for row in 0..100 {
+        text += &format!("day {row},x{row}\n");
+    }
     let messages = refused(&text);
     assert_eq!(messages.len(), 21);
     assert!(messages[20].contains("180 more problems"), "{}", messages[20]);
 }
 
 #[test]
+fn rows_on_end_with_the_same_fault_are_one_problem_that_says_why() {
+    let mut text = "time,temperature_c,wind_speed_m_s\n".to_owned();
+    for hour in 0..12 {
+        let (cold, wind) = match hour {
+            2..=4 | 8 => ("-999", "x"),
+            5..=6 => ("-99.9", "-7"),
+            _ => ("-4.5", "3"),
+        };
+        text += &format!("2025-01-31 {hour:02}:00,{cold},{wind}\n");
+    }
+    let messages = refused(&text);
+    assert_eq!(messages.len(), 5, "{messages:#?}");
+    let told = |part: &str| messages.iter().filter(|message| message.contains(part)).count();
+    assert_eq!(
+        told("w.csv:4:1: lines 4 to 8, the first: column temperature_c holds -999, a filler"),
+        1,
+        "{messages:#?}"
+    );
+    assert_eq!(
+        told("w.csv:4:1: lines 4 to 6: column wind_speed_m_s holds \"x\", which is no number"),
+        1,
+        "{messages:#?}"
+    );
+    assert_eq!(told("w.csv:7:1: lines 7 to 8: column wind_speed_m_s holds -7, outside 0 to 120"), 1, "{messages:#?}");
+    assert_eq!(told("w.csv:10:1: column"), 2, "{messages:#?}");
+    assert_eq!(told("why: what is missing may be the coldest hours"), 2, "{messages:#?}");
+    assert_eq!(told("why: no weather has been so"), 1, "{messages:#?}");
+}
+
+#[test]
 fn weather_remembers_what_it_does_not_tell() {
     let text = |header: &str, cells: &str| {
-        let rows = (0..25).map(|hour| format!("2025-01-{:02} {:02}:00{cells}\n", 1 + hour / 24, hour % 24));
-        format!("time{header}\n{}", rows.collect::<String>())
+        let mut text = format!("time{header}\n");
+        for hour in 0..25 {
+            text += &format!("2025-01-{:02} {:02}:00{cells}\n", 1 + hour / 24, hour % 24);
+        }
+        text
     };
     let season = |header: &str, cells: &str| read(&text(header, cells)).unwrap().season("w.csv", None, 1, 0.0).unwrap();
     let bare = season(",temperature_c", ",-5");

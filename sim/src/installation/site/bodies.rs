@@ -80,8 +80,10 @@ fn masses<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, battery: &Batt
         return;
     };
     let message = format!(
-        "battery.cell_mass_kg is {cell_mass} kg, which for {} cells makes {:.3} kg, {fault} battery.mass_kg ({} kg)",
-        battery.cells_in_series, cells, battery.mass_kg
+        "battery.cell_mass_kg is {cell_mass} kg, which for {} cells makes {} kg, {fault} battery.mass_kg ({} kg)",
+        battery.cells_in_series,
+        (cells * 1e3).round() / 1e3,
+        battery.mass_kg
     );
     let why = Some("the warm-up takes as long as the mass is large, and one of the numbers is wrong");
     let remedy = "mass_kg of one whole battery, cells_in_series within it, and cell_mass_kg of one cell, those in parallel \
@@ -249,7 +251,7 @@ fn energy_density(reader: &mut Reader, section: &Section, battery: &Battery, set
         return;
     }
     let message =
-        format!("battery.mass_kg makes {bank_kg} kg for the bank, and its {bank_wh:.0} Wh {density:.0} Wh/kg");
+        format!("battery.mass_kg makes {bank_kg} kg for the bank, and its {bank_wh:.0} Wh are {density:.0} Wh/kg");
     let why = "90 to 130 Wh/kg are usual (from memory): a number of one battery may stand where that of all should, or the \
                other way";
     let remedy = "charge.capacity_ah of the whole bank; count, mass_kg and cells_in_series of one battery";

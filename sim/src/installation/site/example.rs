@@ -34,6 +34,11 @@ pub(in crate::installation) const SECTIONS: [(&str, &str); 10] = [
     ),
 ];
 
+/// A plausible value of a number that has no default.
+pub(super) fn plausible(key: Key) -> Option<f64> {
+    EXAMPLES.iter().find(|(known, ..)| *known == key).map(|&(_, _, value)| value)
+}
+
 /// Every line of a section, words first.
 pub(in crate::installation) fn lines(section: &str) -> Vec<Line> {
     let texts = TEXTS.iter().filter(|text| text.section == section).map(|text| {

@@ -32,7 +32,7 @@ use super::document::Section;
 use super::values::Reader;
 use crate::csv_text::cannot_read;
 use crate::diagnostic::{Severity, excerpt};
-use crate::schedule::Schedule;
+use crate::schedule::{Schedule, ScheduleError};
 use crate::site::Site;
 use forewarm_core::settings::Settings;
 use std::io;
@@ -145,15 +145,35 @@ fn schedule<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Sc
             let place = section.place("schedule");
             let span = section.key_span("schedule");
             let message = format!("{place}: {error}");
-            reader.findings.error(
-                span.as_ref(),
-                &place,
-                message,
-                "schedule = \"mon-fri 07:30-08:30, sat 10:00-12:00\"",
-            );
+            let better = mended(text, &error);
+            let better = better.as_deref().unwrap_or("mon-fri 07:30-08:30, sat 10:00-12:00");
+            reader.findings.error(span.as_ref(), &place, message, format!("schedule = \"{better}\""));
             Some(Schedule::default())
         }
     }
+}
+
+/// What `text` was probably meant to be, if that is a schedule.
+fn mended(text: &str, error: &ScheduleError) -> Option<String> {
+    let two_digits = |part: &str| match part.split_once([':', '.']) {
+        Some((hour, minute)) => format!("{hour:0>2}:{minute:0<2}"),
+        None => format!("{part:0>2}:00"),
+    };
+    let better = match error {
+        // A day in full: the first three letters of what stands on either side of a hyphen.
+        ScheduleError::NeitherDayNorTime(word) => {
+            let short = |day: &str| day.chars().take(3).collect::<String>().to_lowercase();
+            text.replace(&**word, &word.split('-').map(short).collect::<Vec<_>>().join("-"))
+        }
+        ScheduleError::NoDay(_) => format!("daily {text}"),
+        ScheduleError::NoTime(_) => format!("{} 00:00-24:00", text.trim_end_matches([' ', ','])),
+        ScheduleError::NotATime(slot) => {
+            text.replace(&**slot, &slot.split('-').map(two_digits).collect::<Vec<_>>().join("-"))
+        }
+        ScheduleError::NoLength(slot) => text.replace(&**slot, "00:00-24:00"),
+        ScheduleError::Empty | ScheduleError::Overlap(..) => return None,
+    };
+    better.parse::<Schedule>().is_ok().then_some(better)
 }
 
 /// The path of a file, if it is there, as it is written: relative to the installation file. A fault is told, and that there is no

@@ -1,6 +1,7 @@
 //! Numbers in the unit and range of their row of [`TABLE`](super::table::TABLE), as binary fractions in SI units: what they feed is
 //! computed, not decided, so exactness to the last decimal is not asked of them.
 
+use super::example::plausible;
 use super::table::{Fact, Key};
 use crate::diagnostic::Severity;
 use crate::installation::document::{Section, Value, describe};
@@ -22,7 +23,7 @@ impl<'t> Reader<'t> {
         let Some(value) = section.get(fact.name) else {
             return fact.default.map(|default| default / fact.per());
         };
-        Some(match self.within(section, fact, value) {
+        Some(match self.within(section, key, value) {
             Some(number) => number / fact.per(),
             None => self.stand_in(section, fact),
         })
@@ -44,7 +45,8 @@ impl<'t> Reader<'t> {
         keys.iter().any(|key| self.doubts_number(&section.place(key.fact().name)))
     }
 
-    fn within(&mut self, section: &Section<'t>, fact: &Fact, value: &Value<'t>) -> Option<f64> {
+    fn within(&mut self, section: &Section<'t>, key: Key, value: &Value<'t>) -> Option<f64> {
+        let fact = key.fact();
         let name = fact.name;
         let number = self.decimal(section, name, value, &fact.range())?.to_f64();
         let place = section.place(name);
@@ -58,11 +60,11 @@ impl<'t> Reader<'t> {
             }
             return Some(number);
         }
-        // A wrong sign is the commonest slip; after that the default, and without one the nearest end of the range.
+        // A wrong sign is the commonest slip; after that the default, and without one an example.
         let better = match fact.default {
             _ if allowed.contains(&-number) => -number,
             Some(default) => default,
-            None => number.clamp(fact.minimum, fact.maximum),
+            None => plausible(key).unwrap_or_else(|| number.clamp(fact.minimum, fact.maximum)),
         };
         let space = if fact.unit.is_empty() { "" } else { " " };
         let message = format!("{place} is {shown}{space}{}, outside {}", fact.unit, fact.range());
