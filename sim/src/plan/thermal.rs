@@ -861,12 +861,15 @@ mod tests {
         let (mut settings, mut site) = (settings(), site());
         settings.heater.power = Milliwatts::from_milliwatts(900_000);
         site.pad.area_m2 = 0.02;
-        let (thermal, _, findings) = judge(&settings, &site, None);
+        let (thermal, ..) = judge(&settings, &site, None);
         for row in &thermal.powers {
             assert_eq!(row.is_beyond_pad, row.power_w.value > 60.0, "{row:?}");
         }
+        // So small that none of the powers is for it.
+        site.pad.area_m2 = 0.002;
+        let (_, _, findings) = judge(&settings, &site, None);
         let told = findings.iter().find(|finding| finding.text.contains("a cut-out switches")).expect("told");
-        assert!(!told.change.as_ref().unwrap().contains("in 2 h"), "{told:?}");
+        assert!(!told.change.as_ref().unwrap().contains("warms up in"), "{told:?}");
     }
 
     /// A bank that a mild day has warmed, with a heater that never warms it up from the design minimum and cannot hold it there.
