@@ -21,7 +21,7 @@ pub mod measurement;
 pub mod placement;
 pub mod sources;
 #[cfg(test)]
-mod testing;
+pub(crate) mod testing;
 mod text;
 pub mod thermal;
 pub mod thresholds;

@@ -19,7 +19,7 @@ fn all_week() -> Schedule {
 }
 
 /// Two batteries of 100 Ah on a plate, a thermometer between them and one on the second, plate and air besides.
-pub(super) fn site() -> Site {
+pub(crate) fn site() -> Site {
     let mounting = |at| Mounting {
         at,
         r0_ohm: 100.0,
