@@ -185,3 +185,18 @@ fn a_file_with_errors_or_none_at_all_is_not_planned() {
     let run = forewarm(&["plan", "no such file.toml"]);
     assert_eq!((run.status, run.stdout.as_str()), (2, ""), "{run:?}");
 }
+
+#[test]
+fn a_winter_harsher_than_what_is_planned_for_is_found() {
+    let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("demo");
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::copy(demo.join("weather.csv"), folder.path().join("weather.csv")).unwrap();
+    let hut = std::fs::read_to_string(demo.join("hut.toml")).unwrap();
+    let path = folder.path().join("hut.toml");
+    for (design_min_c, is_found) in [("-5", true), ("-22", false)] {
+        let text = hut.replace("design_min_c = -22", &format!("design_min_c = {design_min_c}"));
+        std::fs::write(&path, text).unwrap();
+        let run = forewarm(&["plan", path.to_str().unwrap()]);
+        assert_eq!(run.stdout.contains("harsher than what this plan"), is_found, "{}", run.stdout);
+    }
+}

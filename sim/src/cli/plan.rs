@@ -4,7 +4,8 @@ use super::{Form, Stop, print, tell};
 use forewarm::diagnostic::Problem;
 use forewarm::installation::{Installation, shown};
 use forewarm::plan::{Plan, Subject};
-use std::path::PathBuf;
+use forewarm::rehearse::Scenario;
+use std::path::{Path, PathBuf};
 
 /// Size an installation: heat, thermometers and thresholds, circuit; and say
 /// what to change
@@ -39,7 +40,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
             );
         return Err(Stop::Failed(vec![problem]));
     };
-    let plan = Plan::of(
+    let mut plan = Plan::of(
         Subject {
             title: &installation.title,
             channels: &installation.channels,
@@ -49,6 +50,13 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         },
         arguments.within,
     );
+    // Weather that cannot be read is for a rehearsal to tell; a plan does without.
+    let base = arguments.file.parent().unwrap_or(Path::new(""));
+    if let Ok(scenario) = Scenario::prepare(&installation, &shown(&arguments.file), base, 1000)
+        && let Some(beyond) = scenario.beyond_design()
+    {
+        plan.add_weather_beyond(&beyond);
+    }
     print(|out| match form {
         Form::Text => plan.write_text(out),
         Form::Json => {

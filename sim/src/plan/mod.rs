@@ -31,7 +31,7 @@ use crate::cautions::CAUTIONS;
 use crate::site::Site;
 use forewarm_core::settings::Settings;
 use serde::Serialize;
-use verdict::Finding;
+use verdict::{Finding, Part};
 
 /// What a plan is made of.
 #[derive(Clone, Copy, Debug)]
@@ -91,8 +91,7 @@ impl Plan {
         findings.extend(found);
         let warm_up_h = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
         findings.extend(sources::long_enough(settings, site, warm_up_h.map(|hours| hours.value)));
-        // Stable: within one severity they stay in the order of the parts, but for a headline.
-        findings.sort_by_key(|finding| (finding.severity, !finding.headline));
+        in_order(&mut findings);
         Self {
             title: title.to_owned(),
             ok: !findings.iter().any(|finding| finding.fails),
@@ -105,4 +104,22 @@ impl Plan {
             cautions: CAUTIONS,
         }
     }
+
+    /// Adds that the winter of the file goes beyond what the site is designed for, as [`Scenario::beyond_design`] tells.
+    ///
+    /// [`Scenario::beyond_design`]: crate::rehearse::Scenario::beyond_design
+    pub fn add_weather_beyond(&mut self, beyond: &str) {
+        let text = format!("the winter of the file is harsher than what this plan looks at: {beyond}");
+        self.findings.push(Finding::change(
+            Part::Thermal,
+            text,
+            "design_min_c and design_wind_m_s as harsh as the winter",
+        ));
+        in_order(&mut self.findings);
+    }
+}
+
+/// The worst first. Stable: within one severity they stay in the order of the parts, but for a headline.
+fn in_order(findings: &mut [Finding]) {
+    findings.sort_by_key(|finding| (finding.severity, !finding.headline));
 }

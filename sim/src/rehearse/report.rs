@@ -339,7 +339,9 @@ impl Rehearsal {
                 main_cause()
             ));
         }
-        verdicts.extend(self.beyond_design());
+        if let Some(beyond) = self.scenario.beyond_design() {
+            verdicts.push(format!("the weather is harsher than what `forewarm plan` is told: {beyond}"));
+        }
         let paid_unasked =
             self.scenario.settings.bank == BankUse::Never && outcome.heater_wh_of_bank > 0.01 * outcome.heater_wh;
         if paid_unasked {
@@ -356,39 +358,6 @@ impl Rehearsal {
             verdicts.push(format!("the guard overruled the controller {} times", outcome.overrules));
         }
         verdicts
-    }
-
-    /// Weather that the plan has not looked at.
-    fn beyond_design(&self) -> Option<String> {
-        let Scenario { site, weather, span_s, .. } = &self.scenario;
-        let spans = weather.points.windows(2).filter(|pair| pair[0].at_s < *span_s);
-        let (mut coldest_c, mut winds) = (f64::INFINITY, Vec::new());
-        for pair in spans {
-            coldest_c = coldest_c.min(pair[0].outside_c).min(pair[1].outside_c);
-            winds.push((pair[1].wind_m_s, pair[1].at_s - pair[0].at_s));
-        }
-        winds.sort_by(|a, b| b.0.total_cmp(&a.0));
-        // One hour in twenty may blow harder.
-        let mut left_s = span_s / 20;
-        let windy = winds.iter().find_map(|&(wind, for_s)| {
-            left_s -= for_s;
-            (left_s < 0).then_some(wind)
-        });
-        let windy = windy.unwrap_or(0.0);
-        let place = &site.place;
-        let mut beyond = Vec::new();
-        if coldest_c < place.design_min_c - 0.05 {
-            beyond.push(format!("{} °C, below site.design_min_c ({} °C)", number(coldest_c, 1), place.design_min_c));
-        }
-        if place.exposure > 0.0 && windy > place.design_wind_m_s + 0.05 {
-            beyond.push(format!(
-                "{} m/s for 5 % of the time, above site.design_wind_m_s ({})",
-                number(windy, 1),
-                place.design_wind_m_s
-            ));
-        }
-        (!beyond.is_empty())
-            .then(|| format!("the weather is harsher than what `forewarm plan` is told: {}", beyond.join(", and ")))
     }
 
     /// Whether the season ended before its time.

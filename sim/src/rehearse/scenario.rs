@@ -52,4 +52,37 @@ impl Scenario {
     pub fn unheated(&self) -> Self {
         Self { has_heater_supply: false, ..self.clone() }
     }
+
+    /// In what this weather goes beyond what the site is designed for, if it does: the coldest moment, and the wind that blows for one
+    /// hour in twenty.
+    #[must_use]
+    pub fn beyond_design(&self) -> Option<String> {
+        let Self { site, weather, span_s, .. } = self;
+        let spans = weather.points.windows(2).filter(|pair| pair[0].at_s < *span_s);
+        let (mut coldest_c, mut winds) = (f64::INFINITY, Vec::new());
+        for pair in spans {
+            coldest_c = coldest_c.min(pair[0].outside_c).min(pair[1].outside_c);
+            winds.push((pair[1].wind_m_s, pair[1].at_s - pair[0].at_s));
+        }
+        winds.sort_by(|a, b| b.0.total_cmp(&a.0));
+        // One hour in twenty may blow harder.
+        let mut left_s = span_s / 20;
+        let windy = winds.iter().find_map(|&(wind, for_s)| {
+            left_s -= for_s;
+            (left_s < 0).then_some(wind)
+        });
+        let windy = windy.unwrap_or(0.0);
+        let place = &site.place;
+        let mut beyond = Vec::new();
+        if coldest_c < place.design_min_c - 0.05 {
+            beyond.push(format!("{coldest_c:.1} °C, below site.design_min_c ({} °C)", place.design_min_c));
+        }
+        if place.exposure > 0.0 && windy > place.design_wind_m_s + 0.05 {
+            beyond.push(format!(
+                "{windy:.1} m/s for 5 % of the time, above site.design_wind_m_s ({})",
+                place.design_wind_m_s
+            ));
+        }
+        (!beyond.is_empty()).then(|| beyond.join(", and "))
+    }
 }
