@@ -40,45 +40,36 @@ pub(super) struct Modes {
     readout: Vec<[f64; MAX_CHANNELS]>,
 }
 
-/// The solution over one span of time, as factors.
+/// The solution over one span of time, as factors of each mode. In columns, as the modes are, so that a processor takes several at
+/// once.
 #[derive(Clone, Debug)]
 struct Leap {
     seconds: f64,
-    factors: Vec<Factors>,
-}
-
-/// Of one mode.
-#[derive(Clone, Copy, Debug)]
-struct Factors {
-    decay: f64,
-    constant: f64,
-    slope: f64,
+    decay: Vec<f64>,
+    constant: Vec<f64>,
+    slope: Vec<f64>,
 }
 
 /// The state of every mode, with what drives it.
 #[derive(Debug)]
 pub(super) struct Wave {
-    modes: Vec<Mode>,
+    z: Vec<f64>,
+    /// What drives each mode now, and how fast that changes.
+    drive: Vec<f64>,
+    slope: Vec<f64>,
 }
 
 impl Clone for Wave {
     fn clone(&self) -> Self {
-        Self { modes: self.modes.clone() }
+        Self { z: self.z.clone(), drive: self.drive.clone(), slope: self.slope.clone() }
     }
 
     // Marks are set many times a simulated hour: without an allocation.
     fn clone_from(&mut self, source: &Self) {
-        self.modes.clone_from(&source.modes);
+        self.z.clone_from(&source.z);
+        self.drive.clone_from(&source.drive);
+        self.slope.clone_from(&source.slope);
     }
-}
-
-/// The state of one mode.
-#[derive(Clone, Copy, Debug, Default)]
-struct Mode {
-    z: f64,
-    /// What drives it now, and how fast that changes.
-    drive: f64,
-    slope: f64,
 }
 
 /// What drives a network: heat into nodes, temperatures of the boundaries and how fast these change.
@@ -131,7 +122,8 @@ impl Modes {
     /// Modes of so many temperatures (°C), undriven.
     pub(super) fn wave(&self, temperatures: &DVector<f64>) -> Wave {
         let z = &self.into * temperatures;
-        Wave { modes: z.iter().map(|&z| Mode { z, ..Mode::default() }).collect() }
+        let undriven = vec![0.0; z.len()];
+        Wave { z: z.iter().copied().collect(), drive: undriven.clone(), slope: undriven }
     }
 
     /// The temperatures (°C) of every node.
@@ -149,10 +141,10 @@ impl Modes {
     /// Sets what drives every mode.
     pub(super) fn drive(&self, wave: &mut Wave, drive: &Drive<'_>) {
         let heat = &self.heat * drive.heat_w;
-        for (index, mode) in wave.modes.iter_mut().enumerate() {
+        for index in 0..wave.z.len() {
             let [outside, ground] = [0, 1].map(|side| self.boundaries[side][index]);
-            mode.drive = heat[index] + outside * drive.boundary_c[0] + ground * drive.boundary_c[1];
-            mode.slope = outside * drive.slope_k_per_s[0] + ground * drive.slope_k_per_s[1];
+            wave.drive[index] = heat[index] + outside * drive.boundary_c[0] + ground * drive.boundary_c[1];
+            wave.slope[index] = outside * drive.slope_k_per_s[0] + ground * drive.slope_k_per_s[1];
         }
     }
 
@@ -171,9 +163,9 @@ impl Modes {
     #[inline]
     pub(super) fn read(&self, wave: &Wave) -> [f64; MAX_CHANNELS] {
         let mut read = [0.0; MAX_CHANNELS];
-        for (mode, row) in wave.modes.iter().zip(&self.readout) {
+        for (z, row) in wave.z.iter().zip(&self.readout) {
             for (read, weight) in read.iter_mut().zip(row) {
-                *read += mode.z * weight;
+                *read += z * weight;
             }
         }
         read
@@ -191,7 +183,7 @@ impl Modes {
                     + self.boundaries[0][mode] * boundary_ks[0]
                     + self.boundaries[1][mode] * boundary_ks[1];
                 // A mode that does not decay reaches no boundary.
-                if *rate > 0.0 { (drive - (after.modes[mode].z - before.modes[mode].z)) / rate } else { 0.0 }
+                if *rate > 0.0 { (drive - (after.z[mode] - before.z[mode])) / rate } else { 0.0 }
             }),
         );
         let node_ks = &self.out * integrals;
@@ -201,33 +193,30 @@ impl Modes {
 
 impl Wave {
     fn z(&self) -> DVector<f64> {
-        DVector::from_iterator(self.modes.len(), self.modes.iter().map(|mode| mode.z))
+        DVector::from_column_slice(&self.z)
     }
 
     /// A value that [`Modes::weights`] describes.
     #[inline]
     pub(super) fn weigh(&self, weights: &[f64]) -> f64 {
-        self.modes.iter().zip(weights).map(|(mode, weight)| mode.z * weight).sum()
+        self.z.iter().zip(weights).map(|(z, weight)| z * weight).sum()
     }
 }
 
 impl Leap {
     fn new(rates: &[f64], seconds: f64) -> Self {
-        let factors = rates
-            .iter()
-            .map(|rate| {
-                let x = -rate * seconds;
-                Factors { decay: x.exp(), constant: seconds * phi_1(x), slope: seconds * seconds * phi_2(x) }
-            })
-            .collect();
-        Self { seconds, factors }
+        let of =
+            |factor: fn(f64) -> f64, scale: f64| rates.iter().map(|rate| scale * factor(-rate * seconds)).collect();
+        Self { seconds, decay: of(f64::exp, 1.0), constant: of(phi_1, seconds), slope: of(phi_2, seconds * seconds) }
     }
 
     #[inline]
     fn advance(&self, wave: &mut Wave) {
-        for (mode, by) in wave.modes.iter_mut().zip(&self.factors) {
-            mode.z = by.decay * mode.z + by.constant * mode.drive + by.slope * mode.slope;
-            mode.drive += self.seconds * mode.slope;
+        let Wave { z, drive, slope } = wave;
+        let factors = self.decay.iter().zip(&self.constant).zip(&self.slope);
+        for (((z, drive), slope), ((decay, constant), ramp)) in z.iter_mut().zip(drive).zip(&*slope).zip(factors) {
+            *z = decay * *z + constant * *drive + ramp * slope;
+            *drive += self.seconds * slope;
         }
     }
 }
