@@ -162,11 +162,16 @@ impl Plant {
     /// Temperatures at which nothing changes any more.
     #[must_use]
     pub fn steady(&self, outside_c: f64, wind_m_s: f64, heat: Heat) -> Temperatures {
+        self.sorted(&self.steady_nodes(outside_c, wind_m_s, heat))
+    }
+
+    /// The same, node by node.
+    fn steady_nodes(&self, outside_c: f64, wind_m_s: f64, heat: Heat) -> DVector<f64> {
         let network = self.body.in_wind(class_wind(self.class(wind_m_s)));
         let heat_w: Vec<f64> = self.heat_w(heat).iter().copied().collect();
         // Every body leads to the outside through the box air.
         let all = network.steady(&heat_w, outside_c, self.ground_c).unwrap_or_else(|| vec![outside_c; network.len()]);
-        self.sorted(&DVector::from_vec(all))
+        DVector::from_vec(all)
     }
 
     /// Starts with everything at one temperature (°C), in still air of 0 °C and unheated until either is set.
@@ -178,10 +183,7 @@ impl Plant {
     /// Starts from what is steady in such air with such heat, and stays there until either is set.
     #[must_use]
     pub fn settled(&self, outside_c: f64, wind_m_s: f64, heat: Heat) -> Run<'_> {
-        let network = self.body.in_wind(class_wind(self.class(wind_m_s)));
-        let heat_w: Vec<f64> = self.heat_w(heat).iter().copied().collect();
-        let all = network.steady(&heat_w, outside_c, self.ground_c).unwrap_or_else(|| vec![outside_c; network.len()]);
-        let mut run = self.start(&DVector::from_vec(all));
+        let mut run = self.start(&self.steady_nodes(outside_c, wind_m_s, heat));
         run.set_air(Air { outside_c, slope_k_per_s: 0.0, wind_m_s });
         run.set_heat(heat);
         run
