@@ -15,7 +15,7 @@ use forewarm_core::settings::{
     BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Proof, Reserve, Role, Settings, Source, Trust,
     ValidSettings,
 };
-use forewarm_core::signals::{Button, Inputs, Line, Relay, Sample, Sources};
+use forewarm_core::signals::{Inputs, Line, Relay, Sample, Sources};
 use forewarm_core::unit::{Memory, Unit};
 
 fn main() {
@@ -102,9 +102,8 @@ fn inputs(settings: &Settings, step: usize) -> Inputs {
         sources: if step % 7_200 < 6_000 { Sources::NONE.with(0).with(1) } else { Sources::NONE },
         charge_line: Line::Allowed,
         discharge_line: Line::Allowed,
-        heater_feedback: None,
         charge_feedback: Some(Relay::Open).filter(|_| step.is_multiple_of(900)),
-        button: Button::Released,
+        ..Inputs::DEAD
     }
 }
 

@@ -34,7 +34,7 @@ use crate::power::{Feed, Offer, Power, Shares, current_from};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, Millis, Milliwatts};
 use crate::sensing::{Group, Picture, Sensing};
 use crate::settings::{Hold, MAX_CHANNELS, ValidSettings};
-use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, State};
+use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, State, Storage};
 
 /// What must survive a restart; the caller keeps it in non-volatile storage.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -191,6 +191,9 @@ impl Controller {
         }
         if self.restarts > self.settings.trust.restart_limit {
             faults = faults.with(SystemFault::RestartStorm);
+        }
+        if inputs.storage == Storage::Failing {
+            faults = faults.with(SystemFault::StorageFailing);
         }
 
         let findings = self.contacts.judge(credited, inputs, picture, &self.sensing, offer.load);

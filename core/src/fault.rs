@@ -183,6 +183,8 @@ pub enum SystemFault {
     ClockJumped,
     /// Too many restarts in a short time.
     RestartStorm,
+    /// What must survive a restart is not kept.
+    StorageFailing,
     /// A channel far above its heater cut-out.
     OverTemperature,
     /// Neither plate nor cells got warmer for the energy put in.
@@ -197,6 +199,8 @@ pub enum SystemFault {
     ChargeWelded,
     /// The heater supply is outside its limits, or not measured.
     SupplyOutOfRange,
+    /// The line of a source toggles.
+    SourceUnsteady,
     /// The bank is below the reserve that may be spent on heat, or its state is unknown.
     BankBelowReserve,
     /// The protection electronics refuse charge.
@@ -207,11 +211,12 @@ pub enum SystemFault {
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 16] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
         Self::RestartStorm,
+        Self::StorageFailing,
         Self::OverTemperature,
         Self::HeaterIneffective,
         Self::HeaterWelded,
@@ -219,6 +224,7 @@ impl SystemFault {
         Self::HeaterOverrun,
         Self::ChargeWelded,
         Self::SupplyOutOfRange,
+        Self::SourceUnsteady,
         Self::BankBelowReserve,
         Self::ChargeLineRefused,
         Self::DischargeLineRefused,
@@ -229,7 +235,9 @@ impl SystemFault {
     pub const fn disables(self) -> Disables {
         match self {
             Self::SettingsInvalid | Self::ClockStalled | Self::ClockJumped | Self::RestartStorm => Disables::Both,
-            Self::OverTemperature
+            // A heater fault that latches now would be forgotten by a restart.
+            Self::StorageFailing
+            | Self::OverTemperature
             | Self::HeaterIneffective
             | Self::HeaterWelded
             | Self::HeaterNotClosing
@@ -237,8 +245,8 @@ impl SystemFault {
             | Self::SupplyOutOfRange => Disables::Heat,
             Self::BankBelowReserve | Self::DischargeLineRefused => Disables::BankHeat,
             Self::ChargeLineRefused => Disables::Charge,
-            // The permit is refused already; nothing more can be taken away, someone must come.
-            Self::ChargeWelded => Disables::Nothing,
+            // The permit is refused already, and the source counts as absent; nothing more can be taken away, someone must come.
+            Self::ChargeWelded | Self::SourceUnsteady => Disables::Nothing,
         }
     }
 
@@ -280,6 +288,14 @@ impl SystemFault {
                 "too many restarts in a short time",
                 "running for the restart window without another",
                 "the controller's own supply: terminals, fuse, dips while starting an engine",
+            ),
+            Self::StorageFailing => (
+                "storage_failing",
+                SelfClearing,
+                Alarm,
+                "what must survive a restart is not kept",
+                "a write that succeeds",
+                "the memory is worn or full: replace the controller board, it names itself in the log",
             ),
             Self::OverTemperature => (
                 "over_temperature",
@@ -336,6 +352,14 @@ impl SystemFault {
                 "the heater supply is outside its limits or not measured, although energy is on offer",
                 "a run of good readings",
                 "fuse, isolator, voltage drop under load",
+            ),
+            Self::SourceUnsteady => (
+                "source_unsteady",
+                SelfClearing,
+                Alarm,
+                "the line of a source toggles",
+                "a line that holds still",
+                "the line's filter: an opto-coupler on an alternating voltage follows its halves; a loose terminal",
             ),
             Self::BankBelowReserve => (
                 "bank_below_reserve",

@@ -10,7 +10,7 @@
 //! What it upholds by itself, whatever it is asked for: charge is refused while a cell channel is missing, faulty by itself (converter, open, short,
 //! implausible, too fast) or reads at or below inhibit, for the soak time after that, and at or above the high limit; the
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
-//! range, a latched heater fault, a contact that stays closed, or at the end of its maximum run. Faults that need a comparison over hours or between
+//! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, or at the end of its maximum run. Faults that need a comparison over hours or between
 //! channels (stuck, disagreement, ineffective heater) are the controller's; what it reports of them, the guard enforces.
 
 use crate::button::ResetButton;
@@ -21,7 +21,7 @@ use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
 use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
-use crate::signals::{Inputs, Line, Outputs, Relay, Sample};
+use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Storage};
 use heapless::Vec;
 
 /// How far on the safe side of a threshold the guard's limit lies: half of the controller's [`ROUNDING`](crate::sensing::ROUNDING),
@@ -185,6 +185,7 @@ impl Guard {
             && !sight.cell_broken
             && !sight.pad_broken
             && !sight.cut_out
+            && inputs.storage == Storage::Kept
             && self.resting.is_zero()
             && self.latched.is_empty()
             && faults.and(SystemFaults::DISABLING_HEAT).is_empty()
@@ -241,7 +242,8 @@ impl Guard {
         let Some(supply) = inputs.supply.filter(|supply| (min..=max).contains(supply)) else {
             return false;
         };
-        let present = self.budgets.iter().enumerate().filter(|&(index, _)| inputs.sources.contains(index));
+        let sources = inputs.sources.without(inputs.unsteady);
+        let present = self.budgets.iter().enumerate().filter(|&(index, _)| sources.contains(index));
         let budget = present.fold(Milliwatts::ZERO, |sum, (_, &budget)| sum.plus(budget));
         let bank_is_offered = self.bank.is_offered(budget);
         let above_reserve = self.bank.reserve().is_some_and(|reserve| {

@@ -10,7 +10,7 @@ use crate::guard::Guard;
 use crate::quantity::{Celsius, Fraction, Instant};
 use crate::rtd::{Coefficients, Leads};
 use crate::settings::{BankUse, Channel, MAX_CHANNELS, Reserve, Role, Settings, ValidSettings};
-use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, Sample, State};
+use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, Sample, State, Storage};
 use crate::testing::{History, Moment, any_history, any_settings, c, fine_inputs, sample, wild_settings};
 use crate::unit::Unit;
 use proptest::prelude::*;
@@ -143,6 +143,7 @@ impl<'a> Model<'a> {
                 && !pad_bad
                 && clock_good
                 && !cut_out
+                && inputs.storage == Storage::Kept
                 && self.heater_on_ms < u64::from(settings.heater.max_run.as_millis())
                 && self.energy(inputs),
         }
@@ -156,7 +157,8 @@ impl<'a> Model<'a> {
         }
         let volts = f64::from(supply.as_millivolts()) / f64::from(settings.heater.nominal.as_millivolts());
         let load = f64::from(settings.heater.power.as_milliwatts()) * volts * volts;
-        let present = settings.sources.iter().enumerate().filter(|(index, _)| inputs.sources.contains(*index));
+        let on_offer = |index| inputs.sources.contains(index) && !inputs.unsteady.contains(index);
+        let present = settings.sources.iter().enumerate().filter(|(index, _)| on_offer(*index));
         let budget: f64 = present.map(|(_, source)| f64::from(source.budget.as_milliwatts())).sum();
         let reserve = match settings.bank {
             BankUse::Never => None,

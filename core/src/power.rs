@@ -154,13 +154,17 @@ impl Power {
     }
 
     pub(crate) fn judge(&mut self, credited: Millis, inputs: &Inputs, heater: Relay) -> Offer {
+        let present = inputs.sources.without(inputs.unsteady);
         // Sources seldom come and go.
-        if inputs.sources != self.present || !self.unsettled.is_zero() {
-            self.count_sources(credited, inputs.sources);
+        if present != self.present || !self.unsettled.is_zero() {
+            self.count_sources(credited, present);
         }
         let (budget, unsettled) = (self.budget, self.unsettled);
 
         let mut faults = SystemFaults::NONE;
+        if !inputs.unsteady.is_empty() && self.sources.iter().any(|watched| inputs.unsteady.contains(watched.index)) {
+            faults = faults.with(SystemFault::SourceUnsteady);
+        }
         let supply = self.judge_supply(inputs.supply);
         if inputs.discharge_line == Line::Refused {
             faults = faults.with(SystemFault::DischargeLineRefused);
@@ -172,7 +176,7 @@ impl Power {
         }
 
         let load = self.load.at(inputs.supply.unwrap_or(Millivolts::MAX));
-        let source_present = !inputs.sources.is_empty();
+        let source_present = !present.is_empty();
         let bank_offered = self.bank.is_offered(budget);
         // A supply that its source feeds is dead while that is absent; no reason to call anyone.
         if supply == Supply::Bad && (bank_offered || !budget.is_zero()) {

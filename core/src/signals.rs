@@ -74,11 +74,28 @@ impl Sources {
         index < MAX_SOURCES && self.0 & (1 << index) != 0
     }
 
+    /// Those that are not in `other`.
+    #[must_use]
+    pub const fn without(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
+    }
+
     /// Whether no source is present.
     #[must_use]
     pub const fn is_empty(self) -> bool {
         self.0 == 0
     }
+}
+
+/// Whether what must survive a restart is kept.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Storage {
+    /// It is, as far as anyone knows.
+    #[default]
+    Kept,
+    /// The latest write, or reading it back, has failed.
+    Failing,
 }
 
 /// Everything the world says in one step.
@@ -95,6 +112,9 @@ pub struct Inputs {
     pub state_of_charge: Option<Fraction>,
     /// Energy sources that are present.
     pub sources: Sources,
+    /// Sources whose line toggled too often since the step before to be called present; they are not in `sources`, and count as
+    /// absent if they are.
+    pub unsteady: Sources,
     /// The protection electronics' line for charging.
     pub charge_line: Line,
     /// The protection electronics' line for discharging.
@@ -105,6 +125,8 @@ pub struct Inputs {
     pub charge_feedback: Option<Relay>,
     /// The reset button.
     pub button: Button,
+    /// Whether what must survive a restart is kept.
+    pub storage: Storage,
 }
 
 impl Inputs {
@@ -115,11 +137,13 @@ impl Inputs {
         bank: None,
         state_of_charge: None,
         sources: Sources::NONE,
+        unsteady: Sources::NONE,
         charge_line: Line::Refused,
         discharge_line: Line::Refused,
         heater_feedback: None,
         charge_feedback: None,
         button: Button::Released,
+        storage: Storage::Kept,
     };
 }
 

@@ -8,7 +8,7 @@ use crate::settings::{
     BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Key, MAX_CHANNELS, Proof, Reserve, Role, Settings,
     Source, Trust,
 };
-use crate::signals::{Button, Inputs, Line, Relay, Sample, Sources};
+use crate::signals::{Button, Inputs, Line, Relay, Sample, Sources, Storage};
 use proptest::prelude::*;
 
 pub(crate) fn c(millidegrees: i32) -> Celsius {
@@ -119,11 +119,13 @@ pub(crate) fn fine_inputs(settings: &Settings, t: Celsius) -> Inputs {
         bank: Some(settings.heater.nominal),
         state_of_charge: Some(Fraction::from_per_mille(800)),
         sources: Sources::NONE.with(1),
+        unsteady: Sources::NONE,
         charge_line: Line::Allowed,
         discharge_line: Line::Allowed,
         heater_feedback: None,
         charge_feedback: None,
         button: Button::Released,
+        storage: Storage::Kept,
     }
 }
 
@@ -367,6 +369,15 @@ pub(crate) enum Happening {
     Button {
         steps: u16,
     },
+    /// The lines of some sources toggle, and what else is present stays so.
+    Unsteady {
+        sources: u8,
+        steps: u16,
+    },
+    /// Nothing can be stored.
+    Unstored {
+        steps: u16,
+    },
     /// The clock leaps, forwards or backwards, or stands still.
     Clock {
         by: u32,
@@ -409,6 +420,8 @@ fn any_happening() -> impl Strategy<Value = Happening> {
         1 => (any::<Option<bool>>(), any::<Option<bool>>(), 1..30_u16)
             .prop_map(|(heater, charge, steps)| Happening::Feedback { heater, charge, steps }),
         1 => (1..12_u16).prop_map(|steps| Happening::Button { steps }),
+        1 => (any::<u8>(), 1..60_u16).prop_map(|(sources, steps)| Happening::Unsteady { sources, steps }),
+        1 => (1..60_u16).prop_map(|steps| Happening::Unstored { steps }),
         1 => clock.prop_map(|by| Happening::Clock { by }),
         1 => Just(Happening::Restart),
     ]
@@ -467,6 +480,11 @@ impl History {
     }
 }
 
+/// The sources whose bit is set.
+fn set(bits: u8) -> Sources {
+    (0..4).filter(|index| bits & (1 << index) != 0).fold(Sources::NONE, Sources::with)
+}
+
 struct Play<'a> {
     history: &'a History,
     settings: &'a Settings,
@@ -493,7 +511,7 @@ impl Play<'_> {
             }
             Happening::World { sources, supply, bank, charge, lines } => {
                 let line = |allowed| if allowed { Line::Allowed } else { Line::Refused };
-                self.world.sources = (0..4).filter(|i| sources & (1 << i) != 0).fold(Sources::NONE, Sources::with);
+                self.world.sources = set(sources);
                 self.world.supply = supply.map(Millivolts::from_millivolts);
                 self.world.bank = bank.map(Millivolts::from_millivolts);
                 self.world.state_of_charge = charge.map(Fraction::from_per_mille);
@@ -512,6 +530,18 @@ impl Play<'_> {
                 (0..steps).for_each(|_| self.step(self.history.step_ms, None));
                 self.world.button = Button::Released;
                 self.step(self.history.step_ms, None);
+            }
+            Happening::Unsteady { sources, steps } => {
+                let before = self.world.sources;
+                self.world.unsteady = set(sources);
+                self.world.sources = before.without(self.world.unsteady);
+                (0..steps).for_each(|_| self.step(self.history.step_ms, None));
+                (self.world.sources, self.world.unsteady) = (before, Sources::NONE);
+            }
+            Happening::Unstored { steps } => {
+                self.world.storage = Storage::Failing;
+                (0..steps).for_each(|_| self.step(self.history.step_ms, None));
+                self.world.storage = Storage::Kept;
             }
             Happening::Clock { by } => self.step(by, None),
             Happening::Restart => self.restart = true,

@@ -241,6 +241,46 @@ fn no_source_no_heat() {
 }
 
 #[test]
+fn a_source_whose_line_toggles_counts_as_absent_until_it_holds_still_and_calls_someone() {
+    let unsteady = SystemFaults::NONE.with(SystemFault::SourceUnsteady);
+    let mut bench = Bench::at(0);
+    assert_eq!(bench.seconds(100).heater, Relay::Closed);
+    // Whether or not it is called present as well.
+    for sources in [Sources::NONE, bench.inputs.sources] {
+        (bench.inputs.sources, bench.inputs.unsteady) = (sources, Sources::NONE.with(1));
+        let outputs = bench.second();
+        assert_eq!(shows(&outputs), (State::Waiting, Cause::NoEnergy));
+        assert_eq!((outputs.faults.system, outputs.alarm), (unsteady, Alarm::Sounding));
+        (bench.inputs.sources, bench.inputs.unsteady) = (Sources::NONE.with(1), Sources::NONE);
+        let outputs = bench.second();
+        assert_eq!(shows(&outputs), (State::Waiting, Cause::SourceSettling), "it settles anew");
+        assert_eq!((outputs.faults.system, outputs.alarm), (SystemFaults::NONE, Alarm::Quiet));
+        assert_eq!(bench.seconds(70).heater, Relay::Closed);
+    }
+    bench.inputs.unsteady = Sources::NONE.with(0);
+    let outputs = bench.second();
+    assert_eq!((outputs.heater, outputs.faults.system), (Relay::Closed, unsteady), "the others are spent as before");
+    bench.inputs.unsteady = Sources::NONE.with(bench.settings.sources.len());
+    assert_eq!(bench.second().faults.system, SystemFaults::NONE, "a line that nothing is fitted to");
+}
+
+#[test]
+fn nothing_is_heated_while_a_latched_fault_would_be_forgotten() {
+    let mut bench = Bench::at(7_000);
+    assert_eq!(bench.seconds(100).heater, Relay::Closed);
+    bench.inputs.storage = Storage::Failing;
+    let outputs = bench.second();
+    assert_eq!(shows(&outputs), (State::Waiting, Cause::System(SystemFault::StorageFailing)));
+    assert_eq!((outputs.heater, outputs.alarm), (Relay::Open, Alarm::Sounding));
+    bench.inputs.storage = Storage::Kept;
+    assert_eq!(bench.seconds(61).heater, Relay::Closed, "by itself, once the relay has rested");
+
+    let mut bench = charging();
+    bench.inputs.storage = Storage::Failing;
+    assert_eq!(bench.second().charge, Relay::Closed, "charge needs nothing that is stored");
+}
+
+#[test]
 fn a_supply_that_is_dead_with_its_source_calls_nobody_and_one_that_stays_dead_does() {
     let mut bench = Bench::at(0);
     bench.inputs.sources = Sources::NONE;

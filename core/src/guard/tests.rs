@@ -90,7 +90,7 @@ fn charge_waits_for_the_soak_after_a_reset_and_after_cold() {
 #[test]
 fn what_it_sees_it_takes_in_the_same_step() {
     type Break = fn(&mut Bench);
-    let breaks: [(&str, Break, (Relay, Relay)); 12] = [
+    let breaks: [(&str, Break, (Relay, Relay)); 14] = [
         ("cell fault", |b| b.inputs.channels[1] = Sample::ConverterFault, NEITHER),
         ("cell jump", |b| b.show(0, 12_000), NEITHER),
         ("pad fault", |b| b.inputs.channels[2] = Sample::ConverterFault, CHARGE),
@@ -101,6 +101,8 @@ fn what_it_sees_it_takes_in_the_same_step() {
         ("low supply", |b| b.inputs.supply = Some(Millivolts::from_millivolts(10_999)), CHARGE),
         ("high supply", |b| b.inputs.supply = Some(Millivolts::from_millivolts(15_001)), CHARGE),
         ("no source", |b| b.inputs.sources = Sources::NONE, CHARGE),
+        ("unsteady source", |b| b.inputs.unsteady = Sources::NONE.with(1), CHARGE),
+        ("nothing kept", |b| b.inputs.storage = Storage::Failing, CHARGE),
         (
             "clock",
             |b| {
