@@ -63,3 +63,5 @@ mod tables;
 #[cfg(test)]
 mod testing;
 pub mod unit;
+#[cfg(feature = "wire")]
+pub mod wire;

@@ -1,0 +1,160 @@
+//! The words of the service line: what a fitter's computer asks, and what the controller says.
+//!
+//! Each request is answered by one or more messages; telemetry comes unasked. A request that arrives twice does no more than
+//! one that arrives once.
+
+use crate::journal::{Counters, Event};
+use crate::quantity::{Celsius, Fraction, Instant, Millivolts};
+use crate::settings::MAX_CHANNELS;
+use crate::signals::{Line, Outputs, Sources};
+use crate::wire::record::{self, RecordError};
+use serde::{Deserialize, Serialize};
+
+/// Bytes of the longest message either way: settings, and a few around them.
+pub const MAX_MESSAGE: usize = record::MAX_BYTES + 16;
+
+/// What the controller is asked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Request<'a> {
+    /// Who it is. Answered by [`Message::Identity`].
+    Identify,
+    /// The settings in force, or those that would be if they were fit. Answered by [`Message::Settings`], or [`Message::Refused`]
+    /// where there is nothing to be read.
+    ReadSettings,
+    /// To keep other settings and to restart with them. Answered by [`Message::Accepted`] or [`Message::Refused`].
+    WriteSettings {
+        /// The [`fingerprint`](record::fingerprint) of the record that is replaced: an upload that is played again later finds another
+        /// one and is refused.
+        replaces: u32,
+        /// The new record.
+        record: &'a [u8],
+    },
+    /// The events kept, oldest first, from this number on. Answered by an [`Message::Event`] each, then [`Message::Done`].
+    ReadEvents {
+        /// The first number of interest.
+        from: u32,
+    },
+    /// The totals. Answered by [`Message::Totals`].
+    ReadTotals,
+    /// To send [`Message::Telemetry`] every so many steps, until the next restart; never for zero. Answered by
+    /// [`Message::Done`].
+    SendTelemetry {
+        /// Steps from one to the next.
+        every: u16,
+    },
+}
+
+/// Where the settings in force come from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Origin {
+    /// They were built into the program.
+    BuiltIn,
+    /// They were written over the service line.
+    Stored,
+}
+
+/// Why there are no settings in force.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Unfit {
+    /// Storage cannot be read, so nobody knows whether it holds settings.
+    Unreadable,
+    /// There is a record, and it cannot be read.
+    Record(RecordError),
+    /// There is a record, and its settings do not validate. Who reads the record finds out where.
+    Settings,
+}
+
+/// Why a request was not obeyed. Nothing has changed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Refusal {
+    /// The settings.
+    Unfit(Unfit),
+    /// The settings in force are others than those that were to be replaced.
+    NotTheOnesInForce {
+        /// The fingerprint of those in force.
+        fingerprint: u32,
+    },
+    /// They could not be kept, or not be read back as they were written.
+    NotKept,
+}
+
+/// What the controller says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Message<'a> {
+    /// Who it is; also said at every start.
+    Identity(Identity<'a>),
+    /// The settings in force.
+    Settings {
+        /// Where they come from.
+        origin: Origin,
+        /// The record.
+        record: &'a [u8],
+    },
+    /// New settings are kept and have been read back. The controller restarts with them.
+    Accepted {
+        /// Their fingerprint, from what was read back.
+        fingerprint: u32,
+    },
+    /// The request was not obeyed.
+    Refused(Refusal),
+    /// One event that was kept.
+    Event(Kept),
+    /// The totals over the whole life of the controller, as far as they were kept.
+    Totals(Counters),
+    /// The state of things.
+    Telemetry(Telemetry),
+    /// That was all.
+    Done,
+}
+
+/// Who the controller is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Identity<'a> {
+    /// Version of the program.
+    pub version: &'a str,
+    /// The board it is built for.
+    pub board: &'a str,
+    /// The fingerprint of the settings in force, or why there are none.
+    pub settings: Result<u32, Unfit>,
+    /// What whoever connects must know.
+    pub caution: &'a str,
+}
+
+/// An event, and where it belongs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Kept {
+    /// Counts the events kept; the oldest give way.
+    pub number: u32,
+    /// Counts the starts of the program: [`Event::at`] begins anew with each.
+    pub start: u32,
+    /// What happened.
+    pub event: Event,
+}
+
+/// The state of things in one step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Telemetry {
+    /// When.
+    pub now: Instant,
+    /// The reading of each channel; nothing for one that is not trusted.
+    pub readings: [Option<Celsius>; MAX_CHANNELS],
+    /// Voltage of the heater's supply.
+    pub supply: Option<Millivolts>,
+    /// Voltage of the bank.
+    pub bank: Option<Millivolts>,
+    /// State of charge of the bank.
+    pub state_of_charge: Option<Fraction>,
+    /// Sources that are present.
+    pub sources: Sources,
+    /// The protection's line for charging.
+    pub charge_line: Line,
+    /// The protection's line for discharging.
+    pub discharge_line: Line,
+    /// What the controller answers.
+    pub outputs: Outputs,
+    /// Frames since the start that brought no request.
+    pub frames_dropped: u32,
+}
