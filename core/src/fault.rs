@@ -81,6 +81,7 @@ pub struct Facts {
 /// see [`Role::disables`](crate::settings::Role::disables).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum ChannelFault {
     /// No measurement for longer than the maximum age.
     Missing,
@@ -173,6 +174,7 @@ impl ChannelFault {
 /// A fault of the installation as a whole.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[repr(u8)]
 pub enum SystemFault {
     /// Settings do not validate: there is no controller, only outputs that are off.
@@ -400,6 +402,9 @@ impl SystemFault {
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct SystemFaults(u16);
 
+// Every bit is a fault, so whatever is read from outside is a set of faults. A wider type would have to refuse the others.
+const _: () = assert!(SystemFault::ALL.len() == u16::BITS as usize);
+
 /// The faults of [`SystemFault::ALL`] that satisfy a condition, as bits.
 macro_rules! bits_where {
     (|$fault:ident| $condition:expr) => {{
@@ -483,6 +488,7 @@ impl SystemFaults {
 /// Every fault that stands.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Faults {
     /// The fault of each channel, in the order of the settings.
     pub channels: [Option<ChannelFault>; MAX_CHANNELS],

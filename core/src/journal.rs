@@ -15,6 +15,7 @@ pub const EVENTS: usize = 32;
 /// A change of state, cause or outputs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Event {
     /// When.
     pub at: Instant,

@@ -634,6 +634,7 @@ impl Leads {
 /// three wires a lead alone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Measured {
     /// Element and the leads in series with it.
     pub element: Ratio,

@@ -11,6 +11,7 @@ use crate::settings::{MAX_CHANNELS, MAX_SOURCES};
 /// A contact that is open (de-energised, safe) or closed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Relay {
     /// No current flows. The state of rest of both outputs.
     #[default]
@@ -22,6 +23,7 @@ pub enum Relay {
 /// A line of the battery's own protection electronics.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Line {
     /// The protection refuses, or the line is dead: the two look alike on a wire that is energised to allow.
     Refused,
@@ -32,6 +34,7 @@ pub enum Line {
 /// A push button.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Button {
     /// Not touched.
     #[default]
@@ -43,6 +46,7 @@ pub enum Button {
 /// What one thermometer channel brought in this step.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Sample {
     /// Nothing new: the channel is sampled less often than the controller steps, or its converter is busy.
     #[default]
@@ -56,6 +60,7 @@ pub enum Sample {
 /// Which of the configured energy sources are present, by their order in the settings.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(try_from = "stored::Sources"))]
 pub struct Sources(u8);
 
 impl Sources {
@@ -90,6 +95,7 @@ impl Sources {
 /// Whether what must survive a restart is kept.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Storage {
     /// It is, as far as anyone knows.
     #[default]
@@ -101,6 +107,7 @@ pub enum Storage {
 /// Everything the world says in one step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Inputs {
     /// The thermometer channels, in the order of the settings. What lies beyond the configured channels is not read.
     pub channels: [Sample; MAX_CHANNELS],
@@ -150,6 +157,7 @@ impl Inputs {
 /// Whether anyone needs to come and look.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Alarm {
     /// Nothing is wrong.
     #[default]
@@ -167,6 +175,7 @@ macro_rules! named {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
         #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+        #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
         pub enum $enum {
             $(#[doc = $meaning] $variant,)*
             $($(#[doc = $of] $held($fault),)*)?
@@ -237,6 +246,7 @@ named! {
 /// Everything the controller answers in one step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Outputs {
     /// The heater relay.
     pub heater: Relay,
@@ -267,5 +277,80 @@ impl Outputs {
             cause: Cause::System(fault),
             faults: Faults::NONE.with_system(fault),
         }
+    }
+}
+
+/// What a set of sources looks like where it is stored or sent: any bits at all, until they have been checked.
+#[cfg(feature = "serde")]
+mod stored {
+    use crate::settings::MAX_SOURCES;
+
+    #[derive(serde::Deserialize)]
+    pub(super) struct Sources(u8);
+
+    /// A bit beyond the sources that can be configured.
+    #[derive(Debug)]
+    pub(super) struct NoSuchSource;
+
+    impl core::fmt::Display for NoSuchSource {
+        fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+            write!(f, "a source beyond the {MAX_SOURCES} that can be configured")
+        }
+    }
+
+    impl TryFrom<Sources> for super::Sources {
+        type Error = NoSuchSource;
+
+        fn try_from(Sources(bits): Sources) -> Result<Self, NoSuchSource> {
+            let known = (0..MAX_SOURCES).fold(Self::NONE, Self::with);
+            if bits & !known.0 == 0 { Ok(Self(bits)) } else { Err(NoSuchSource) }
+        }
+    }
+}
+
+#[cfg(all(test, feature = "serde"))]
+mod tests {
+    use super::*;
+    use crate::fault::SystemFaults;
+    use crate::testing::{any_history, any_settings};
+    use crate::unit::{Memory, Unit};
+    use proptest::prelude::*;
+    use serde_json::{from_str, to_string};
+    use std::string::ToString;
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
+
+        #[test]
+        fn what_goes_in_and_comes_out_is_read_back_as_it_was_written(settings in any_settings(), history in any_history()) {
+            let valid = settings.clone().validate().unwrap();
+            let mut unit = Unit::new(valid.clone(), Memory::default());
+            for moment in history.moments(&settings) {
+                if moment.restart {
+                    unit = Unit::new(valid.clone(), unit.memory());
+                }
+                prop_assert_eq!(from_str::<Inputs>(&to_string(&moment.inputs).unwrap()).unwrap(), moment.inputs);
+                let outputs = unit.step(moment.now, &moment.inputs);
+                prop_assert_eq!(from_str::<Outputs>(&to_string(&outputs).unwrap()).unwrap(), outputs);
+            }
+            for event in unit.journal().events() {
+                prop_assert_eq!(&from_str::<crate::journal::Event>(&to_string(event).unwrap()).unwrap(), event);
+            }
+        }
+    }
+
+    #[test]
+    fn only_sources_and_faults_that_exist_are_read() {
+        for bits in 0..=u8::MAX {
+            let read = from_str::<Sources>(&bits.to_string());
+            let counted = (0..MAX_SOURCES).filter(|index| bits & (1 << index) != 0).fold(Sources::NONE, Sources::with);
+            assert_eq!(read.ok(), Some(counted).filter(|_| bits < 1 << MAX_SOURCES), "{bits:#b}");
+        }
+        for bits in 0..=u16::MAX {
+            let faults = from_str::<SystemFaults>(&bits.to_string()).unwrap();
+            assert_eq!(faults.iter().fold(SystemFaults::NONE, SystemFaults::with), faults, "{bits:#b}");
+        }
+        assert!(from_str::<SystemFaults>("65536").is_err());
+        assert!(from_str::<State>("\"Dreaming\"").is_err());
     }
 }
