@@ -1,188 +1,24 @@
 //! The promises of the whole, each held over generated installations and histories.
 //!
-//! What is promised is written a second time here, plainly and in floating point ([`Model`]), from the raw inputs alone. The
-//! histories break channels, move temperatures through every threshold, take energy away, make clocks leap, wrap and stand still,
+//! What is promised is written a second time, plainly and in floating point, from the raw inputs alone ([`Model`]). The histories break channels, move temperatures through every threshold, take energy away, make clocks leap, wrap and stand still,
 //! and cut the power; see [`crate::testing`]. Every property below has been watched failing with the line that it guards removed.
 
 use crate::controller::Memory;
-use crate::fault::{Faults, SystemFaults};
+use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::guard::Guard;
 use crate::quantity::{Celsius, Fraction, Instant};
-use crate::rtd::{Coefficients, Leads};
-use crate::settings::{BankUse, Channel, MAX_CHANNELS, Reserve, Role, Settings, ValidSettings};
-use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, Sample, State, Storage};
-use crate::testing::{History, Moment, any_history, any_settings, c, fine_inputs, sample, wild_settings};
+use crate::settings::{Role, Settings, ValidSettings};
+use crate::signals::{Alarm, Cause, Outputs, Relay, Sample, State};
+use crate::testing::{
+    History, May, Model, Moment, any_history, any_settings, c, case, exact, exact_celsius, fine_inputs, sample,
+    wild_settings,
+};
 use crate::unit::Unit;
 use proptest::prelude::*;
-use proptest::strategy::ValueTree;
 use std::vec::Vec;
 
 /// Histories a property is tried on.
 const CASES: u32 = 1_500;
-
-/// The equation of IEC 60751 in double precision, by bisection; nothing outside −200…+850 °C. The generated elements have
-/// nominal coefficients.
-fn exact_celsius(channel: &Channel, measured: crate::rtd::Measured) -> Option<f64> {
-    assert_eq!(channel.element.coefficients(), Coefficients::IEC_60751);
-    let steps = f64::from(measured.element.as_steps()) - f64::from(measured.lead.as_steps());
-    let known = match channel.leads {
-        Leads::TwoWire { loop_at_20c, at } => {
-            f64::from(loop_at_20c.as_steps()) / 262_144.0
-                * (1.0 + 0.003_93 * (f64::from(at.as_steps()) / 65_536.0 - 20.0))
-        }
-        Leads::ThreeWire | Leads::FourWire => 0.0,
-    };
-    let ohms = steps / 1_073_741_824.0 * f64::from(channel.reference.as_steps()) / 262_144.0 - known;
-    let w = ohms / (f64::from(channel.element.r0().as_steps()) / 262_144.0);
-    let ratio = |t: f64| {
-        1.0 + 3.9083e-3 * t - 5.775e-7 * t * t + if t < 0.0 { -4.183e-12 * (t - 100.0) * t * t * t } else { 0.0 }
-    };
-    if !(ratio(-200.0)..=ratio(850.0)).contains(&w) {
-        return None;
-    }
-    let (mut low, mut high) = (-200.0, 850.0);
-    for _ in 0..60 {
-        let middle = 0.5 * (low + high);
-        if ratio(middle) < w { low = middle } else { high = middle }
-    }
-    Some(low + f64::from(channel.offset.as_steps()) / 65_536.0)
-}
-
-fn exact(t: Celsius) -> f64 {
-    f64::from(t.as_steps()) / 65_536.0
-}
-
-/// A tenth of a millikelvin: what a reading may be off by computation.
-const TENTH_MK: f64 = 1e-4;
-
-/// What the raw inputs say, kept as plainly as possible.
-struct Model<'a> {
-    settings: &'a Settings,
-    latest: [Option<f64>; MAX_CHANNELS],
-    age_ms: [u64; MAX_CHANNELS],
-    before: Option<Instant>,
-    /// Since a cell was bad or at or below inhibit, or since the reset.
-    since_bad_ms: u64,
-    heater: Relay,
-    /// Without a pause as long as the rest.
-    heater_on_ms: u64,
-    heater_off_ms: u64,
-}
-
-/// Whether each output may be on, by the inputs alone.
-struct May {
-    charge: bool,
-    heat: bool,
-}
-
-impl<'a> Model<'a> {
-    fn new(settings: &'a Settings) -> Self {
-        Self {
-            settings,
-            latest: [None; MAX_CHANNELS],
-            age_ms: [0; MAX_CHANNELS],
-            before: None,
-            since_bad_ms: 0,
-            heater: Relay::Open,
-            heater_on_ms: 0,
-            heater_off_ms: 0,
-        }
-    }
-
-    fn judge(&mut self, now: Instant, inputs: &Inputs) -> May {
-        let settings = self.settings;
-        let first = self.before.is_none();
-        let elapsed = self.before.replace(now).map_or(0, |before| u64::from(now.since(before).as_millis()));
-        let clock_good = first || (elapsed > 0 && elapsed <= u64::from(settings.trust.max_step.as_millis()));
-        let mut cell_bad = false;
-        let mut pad_bad = false;
-        let mut cold = false;
-        let mut hot = false;
-        let mut cut_out = false;
-        for (index, channel) in settings.channels.iter().enumerate() {
-            self.age_ms[index] += elapsed;
-            match &inputs.channels[index] {
-                Sample::None => {}
-                Sample::ConverterFault => self.latest[index] = None,
-                Sample::Fresh(measured) => {
-                    let plausible = exact(settings.trust.plausible_low)..=exact(settings.trust.plausible_high);
-                    self.latest[index] = exact_celsius(channel, *measured).filter(|t| plausible.contains(t));
-                    self.age_ms[index] = 0;
-                }
-            }
-            let missing = self.age_ms[index] > u64::from(settings.trust.max_age.as_millis());
-            let bad = missing || self.latest[index].is_none();
-            let t = self.latest[index].unwrap_or(f64::NAN);
-            match channel.role {
-                Role::Cell => {
-                    cell_bad |= bad;
-                    cold |= t <= exact(settings.charge.inhibit) - TENTH_MK;
-                    hot |= t >= exact(settings.charge.high_limit) + TENTH_MK;
-                }
-                Role::Pad => pad_bad |= bad,
-                Role::Ambient => {}
-            }
-            let limit =
-                if channel.role == Role::Pad { settings.heater.cutout_pad } else { settings.heater.cutout_cell };
-            cut_out |= !bad && t >= exact(limit) + TENTH_MK;
-        }
-        let bad = cell_bad || cold || !clock_good;
-        self.since_bad_ms = if bad { 0 } else { self.since_bad_ms + elapsed };
-        match self.heater {
-            Relay::Closed if clock_good => self.heater_on_ms += elapsed,
-            Relay::Open if clock_good => self.heater_off_ms += elapsed,
-            Relay::Closed | Relay::Open => {}
-        }
-        if self.heater_off_ms >= u64::from(settings.heater.rest.as_millis()) {
-            self.heater_on_ms = 0;
-        }
-        let soaked = self.since_bad_ms >= u64::from(settings.charge.soak.as_millis());
-        May {
-            charge: !bad && !hot && soaked && inputs.charge_line == Line::Allowed,
-            heat: !cell_bad
-                && !pad_bad
-                && clock_good
-                && !cut_out
-                && inputs.storage == Storage::Kept
-                && self.heater_on_ms < u64::from(settings.heater.max_run.as_millis())
-                && self.energy(inputs),
-        }
-    }
-
-    fn energy(&self, inputs: &Inputs) -> bool {
-        let settings = self.settings;
-        let Some(supply) = inputs.supply else { return false };
-        if supply < settings.heater.supply_min || supply > settings.heater.supply_max {
-            return false;
-        }
-        let volts = f64::from(supply.as_millivolts()) / f64::from(settings.heater.nominal.as_millivolts());
-        let load = f64::from(settings.heater.power.as_milliwatts()) * volts * volts;
-        let on_offer = |index| inputs.sources.contains(index) && !inputs.unsteady.contains(index);
-        let present = settings.sources.iter().enumerate().filter(|(index, _)| on_offer(*index));
-        let budget: f64 = present.map(|(_, source)| f64::from(source.budget.as_milliwatts())).sum();
-        let reserve = match settings.bank {
-            BankUse::Never => None,
-            BankUse::WithSource(reserve) => Some(reserve).filter(|_| budget > 0.0),
-            BankUse::Always(reserve) => Some(reserve),
-        };
-        let above = match reserve {
-            None => false,
-            Some(Reserve::StateOfCharge { floor, .. }) => inputs.state_of_charge.is_some_and(|charge| charge > floor),
-            Some(Reserve::Voltage { floor, sag, .. }) => {
-                let sag = if self.heater == Relay::Closed { sag.as_millivolts() } else { 0 };
-                inputs.bank.is_some_and(|bank| bank.as_millivolts() > floor.as_millivolts() - sag)
-            }
-        };
-        budget >= load * (1.0 - 1e-4) - 2.0 || (above && inputs.discharge_line == Line::Allowed)
-    }
-
-    fn note(&mut self, heater: Relay) {
-        if heater == Relay::Closed {
-            self.heater_off_ms = 0;
-        }
-        self.heater = heater;
-    }
-}
 
 /// Runs a unit through a history, restarts and all; hands each step to `look`.
 fn run(
@@ -336,15 +172,13 @@ proptest! {
 /// The properties above say "never"; this says that the histories give them something to deny.
 #[test]
 fn generated_histories_reach_every_state_and_both_outputs() {
-    let mut runner = proptest::test_runner::TestRunner::deterministic();
-    let strategy = (any_settings(), any_history());
     let mut steps = 0_u32;
-    let (mut charged, mut heated, mut restarted, mut latched) = (0, 0, 0, 0);
+    let (mut charged, mut heated, mut restarted, mut latched, mut unstored, mut unsteady) = (0, 0, 0, 0, 0, 0);
     let mut states = std::collections::BTreeSet::new();
-    for _ in 0..400 {
-        let (settings, history) = strategy.new_tree(&mut runner).unwrap().current();
+    for seed in 0..400 {
+        let (settings, history) = case(seed);
         assert!(settings.clone().validate().is_ok(), "{:?}", settings.validate());
-        let mut seen = [false; 4];
+        let mut seen = [false; 6];
         run(&settings, &history, |moment, outputs, _, unit| {
             steps += 1;
             states.insert(outputs.state);
@@ -352,6 +186,8 @@ fn generated_histories_reach_every_state_and_both_outputs() {
             seen[1] |= outputs.heater == Relay::Closed;
             seen[2] |= moment.restart;
             seen[3] |= !unit.memory().latched.is_empty();
+            seen[4] |= outputs.faults.system.contains(SystemFault::StorageFailing);
+            seen[5] |= outputs.faults.system.contains(SystemFault::SourceUnsteady);
             Ok(())
         })
         .unwrap();
@@ -359,12 +195,15 @@ fn generated_histories_reach_every_state_and_both_outputs() {
         heated += u32::from(seen[1]);
         restarted += u32::from(seen[2]);
         latched += u32::from(seen[3]);
+        unstored += u32::from(seen[4]);
+        unsteady += u32::from(seen[5]);
     }
     std::println!(
-        "400 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched"
+        "400 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
+         {unstored} could not store, {unsteady} had a line toggling"
     );
     assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
-    assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20);
+    assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20 && unstored >= 80 && unsteady >= 80);
 }
 
 /// The two ways of computing agree to within the room between them: temperatures that creep through every threshold in steps far

@@ -39,7 +39,7 @@
 //! This controls an additional layer, never the only one: the battery's own protection stays in charge, and a thermal
 //! cut-out that does not depend on this controller belongs in the heater circuit.
 
-#[cfg(test)]
+#[cfg(any(test, feature = "testing"))]
 extern crate std;
 
 mod button;
@@ -60,8 +60,17 @@ pub mod settings;
 pub mod signals;
 #[cfg(test)]
 mod tables;
-#[cfg(test)]
-mod testing;
+#[cfg(any(test, feature = "testing"))]
+#[allow(
+    clippy::arithmetic_side_effects,
+    clippy::indexing_slicing,
+    clippy::unwrap_used,
+    clippy::float_arithmetic,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "test support may stop where it stands, and computes its references in floating point"
+)]
+pub mod testing;
 pub mod unit;
 #[cfg(feature = "wire")]
 pub mod wire;

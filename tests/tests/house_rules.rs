@@ -75,7 +75,7 @@ fn rust_files(folder: &Path) -> Vec<PathBuf> {
 }
 
 /// A processor without a floating-point unit would spend thousands of instructions on it, and two processors might decide
-/// differently. Tests may use it: there it is the reference.
+/// differently. Tests may use it, and `core/src/testing`, which they share: there it is the reference.
 #[test]
 fn the_core_has_no_floating_point() {
     let sources: Vec<(PathBuf, String)> = rust_files(&root().join("core/src"))
@@ -88,7 +88,10 @@ fn the_core_has_no_floating_point() {
         .flat_map(|(_, text)| text.split("#[cfg(test)]\nmod ").skip(1))
         .filter_map(|rest| rest.lines().next()?.strip_suffix(';'))
         .collect();
-    let is_test = |file: &Path| file.file_stem().is_some_and(|stem| test_modules.iter().any(|&name| stem == name));
+    let is_test = |file: &Path| {
+        file.starts_with(root().join("core/src/testing"))
+            || file.file_stem().is_some_and(|stem| test_modules.iter().any(|&name| stem == name))
+    };
     let code: Vec<_> = sources.iter().filter(|(file, _)| !is_test(file)).collect();
     assert!(code.len() > 10, "only {} files are the core's own", code.len());
     for (file, text) in code {
@@ -99,5 +102,23 @@ fn the_core_has_no_floating_point() {
             let mut words = statement.split(|c: char| !c.is_alphanumeric() && c != '_');
             assert!(!words.any(|word| word == "f32" || word == "f64"), "{}:{number}: {line}", file.display());
         }
+    }
+}
+
+/// What tests share needs `std`, may stop where it stands and computes in floating point: it is compiled for tests or not at all.
+#[test]
+fn what_ships_carries_no_test_support() {
+    let declared = "#[cfg(any(test, feature = \"testing\"))]\n#[allow(";
+    let library = read_to_string(root().join("core/src/lib.rs")).expect("the core's root");
+    assert!(library.contains(declared), "core/src/lib.rs compiles its test support without being asked");
+    for package in ["forewarm-firmware", "forewarm"] {
+        let mut tree = Command::new(env!("CARGO"));
+        tree.args(["tree", "--package", package, "--edges", "normal,build,features", "--prefix", "none", "--locked"]);
+        let tree = run(&mut tree);
+        assert!(tree.contains("forewarm-core v"), "cargo tells no dependencies of {package}: {tree}");
+        assert!(
+            !tree.contains("proptest") && !tree.contains("\"testing\""),
+            "{package} depends on test support:\n{tree}"
+        );
     }
 }

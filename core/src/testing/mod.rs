@@ -1,4 +1,14 @@
-//! What tests share: an installation, ways to make samples of temperatures, and generated installations and histories.
+//! What tests share: an installation, ways to make samples of temperatures, generated installations and histories, and a plain
+//! model of what is promised over them.
+//!
+//! For tests only, of this crate and, by the feature `testing`, of others: it needs `std`, computes in floating point, and stops
+//! where it stands when asked for what it cannot make. Nothing that ships has the feature.
+
+mod history;
+mod model;
+
+pub use history::{History, Moment, any_history};
+pub use model::{May, Model, exact, exact_celsius};
 
 use crate::quantity::{
     Celsius, Fraction, Instant, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms, Ratio,
@@ -8,10 +18,27 @@ use crate::settings::{
     BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Key, MAX_CHANNELS, Proof, Reserve, Role, Settings,
     Source, Trust,
 };
-use crate::signals::{Button, Inputs, Line, Relay, Sample, Sources, Storage};
+use crate::signals::{Inputs, Line, Sample, Sources};
 use proptest::prelude::*;
+use proptest::strategy::ValueTree;
+use proptest::test_runner::{RngAlgorithm, TestRng, TestRunner};
 
-pub(crate) fn c(millidegrees: i32) -> Celsius {
+/// Settings that validate and a history for them: the same ones for the same `seed`, as long as the generators stay the same.
+///
+/// # Panics
+/// Never by the generators as they are: none of them refuses what it has made.
+#[must_use]
+pub fn case(seed: u64) -> (Settings, History) {
+    let mut bytes = [0; 32];
+    bytes[..8].copy_from_slice(&seed.to_le_bytes());
+    let rng = TestRng::from_seed(RngAlgorithm::ChaCha, &bytes);
+    let mut runner = TestRunner::new_with_rng(ProptestConfig::default(), rng);
+    (any_settings(), any_history()).new_tree(&mut runner).unwrap().current()
+}
+
+/// A temperature from thousandths of a degree.
+#[must_use]
+pub fn c(millidegrees: i32) -> Celsius {
     Celsius::from_millidegrees(millidegrees)
 }
 
@@ -30,7 +57,8 @@ fn channel(role: Role) -> Channel {
 }
 
 /// Two cells, a plate, the air; engine, mains and sun; 60 W at 12.8 V.
-pub(crate) fn settings() -> Settings {
+#[must_use]
+pub fn settings() -> Settings {
     let source = |watts: u32, priority, settle| Source {
         budget: Milliwatts::from_milliwatts(watts * 1000),
         priority,
@@ -93,7 +121,11 @@ pub(crate) fn settings() -> Settings {
 
 /// What a converter of `channel` measures with its element at `t` (the reading, offset included), rounded up to what reads as `t` to the
 /// last digit where there is such a ratio: equality is where thresholds go wrong.
-pub(crate) fn sample(channel: &Channel, t: Celsius) -> Sample {
+///
+/// # Panics
+/// Where the standard gives no resistance for `t`.
+#[must_use]
+pub fn sample(channel: &Channel, t: Celsius) -> Sample {
     let thermometer = Thermometer::new(channel.element);
     let leads = channel.leads.known();
     let r = channel.element.resistance(t.lowered(channel.offset)).unwrap().plus(leads);
@@ -108,7 +140,11 @@ pub(crate) fn sample(channel: &Channel, t: Celsius) -> Sample {
 }
 
 /// All is well: every channel at `t`, mains present, both lines allowed.
-pub(crate) fn fine_inputs(settings: &Settings, t: Celsius) -> Inputs {
+///
+/// # Panics
+/// As [`sample`].
+#[must_use]
+pub fn fine_inputs(settings: &Settings, t: Celsius) -> Inputs {
     let mut channels = [Sample::None; MAX_CHANNELS];
     for (slot, channel) in channels.iter_mut().zip(&settings.channels) {
         *slot = sample(channel, t);
@@ -119,22 +155,22 @@ pub(crate) fn fine_inputs(settings: &Settings, t: Celsius) -> Inputs {
         bank: Some(settings.heater.nominal),
         state_of_charge: Some(Fraction::from_per_mille(800)),
         sources: Sources::NONE.with(1),
-        unsteady: Sources::NONE,
         charge_line: Line::Allowed,
         discharge_line: Line::Allowed,
-        heater_feedback: None,
-        charge_feedback: None,
-        button: Button::Released,
-        storage: Storage::Kept,
+        ..Inputs::DEAD
     }
 }
 
 /// A clock that a test moves.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Time(pub(crate) u32);
+pub struct Time(
+    /// Milliseconds.
+    pub u32,
+);
 
 impl Time {
-    pub(crate) fn after(&mut self, millis: u32) -> Instant {
+    /// Moves it forward, past the wrap if need be, and reads it.
+    pub fn after(&mut self, millis: u32) -> Instant {
         self.0 = self.0.wrapping_add(millis);
         Instant::from_millis(self.0)
     }
@@ -178,7 +214,7 @@ fn any_bank() -> impl Strategy<Value = BankUse> {
 }
 
 /// Settings of every kind that `validate` accepts, with times short enough that a history of some hundred steps sees them pass.
-pub(crate) fn any_settings() -> impl Strategy<Value = Settings> {
+pub fn any_settings() -> impl Strategy<Value = Settings> {
     let roles = (1..=3_usize, 0..=2_usize, 0..=1_usize);
     let channels = roles.prop_flat_map(|(cells, pads, ambients)| {
         let roles = [(Role::Cell, cells), (Role::Pad, pads), (Role::Ambient, ambients)];
@@ -249,7 +285,10 @@ fn within_all<const N: usize>(keys: [Key; N]) -> impl Strategy<Value = std::vec:
 
 /// Settings from the ends of their ranges inwards. Pairs that must be in order are put in order; what is still refused,
 /// `validate` tells.
-pub(crate) fn wild_settings() -> impl Strategy<Value = Settings> {
+///
+/// # Panics
+/// Never while the ranges in the table fit the types that hold the values.
+pub fn wild_settings() -> impl Strategy<Value = Settings> {
     let temperatures = [
         Key::Inhibit,
         Key::Release,
@@ -335,241 +374,19 @@ pub(crate) fn wild_settings() -> impl Strategy<Value = Settings> {
         })
 }
 
-/// What can happen between two steps of a generated history.
-#[derive(Clone, Debug)]
-pub(crate) enum Happening {
-    /// Every cell channel moves by so many millikelvins, in so many steps.
-    Drift {
-        millikelvins: i32,
-        steps: u16,
-    },
-    /// Nothing changes for so many steps.
-    Calm {
-        steps: u16,
-    },
-    /// A channel shows something else: a fault, a jump, nothing.
-    Break {
-        channel: usize,
-        shows: Shown,
-        steps: u16,
-    },
-    /// Sources, voltages, lines, feedback, button.
-    World {
-        sources: u8,
-        supply: Option<u32>,
-        bank: Option<u32>,
-        charge: Option<u32>,
-        lines: [bool; 2],
-    },
-    Feedback {
-        heater: Option<bool>,
-        charge: Option<bool>,
-        steps: u16,
-    },
-    Button {
-        steps: u16,
-    },
-    /// The lines of some sources toggle, and what else is present stays so.
-    Unsteady {
-        sources: u8,
-        steps: u16,
-    },
-    /// Nothing can be stored.
-    Unstored {
-        steps: u16,
-    },
-    /// The clock leaps, forwards or backwards, or stands still.
-    Clock {
-        by: u32,
-    },
-    /// Power goes and comes back; what must survive does.
-    Restart,
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-/// What a broken channel shows.
-#[derive(Clone, Copy, Debug)]
-pub(crate) enum Shown {
-    Nothing,
-    ConverterFault,
-    Raw(u32),
-    Jump(i32),
-}
-
-fn any_happening() -> impl Strategy<Value = Happening> {
-    let shown = prop_oneof![
-        Just(Shown::Nothing),
-        Just(Shown::ConverterFault),
-        Just(Shown::Raw(0)),
-        Just(Shown::Raw(u32::MAX)),
-        any::<u32>().prop_map(Shown::Raw),
-        (-40_000..40_000_i32).prop_map(Shown::Jump),
-    ];
-    let clock = prop_oneof![Just(0), 1..100_u32, 14_000..20_000_u32, any::<u32>()];
-    prop_oneof![
-        6 => (-12_000..14_000_i32, 1..120_u16).prop_map(|(millikelvins, steps)| Happening::Drift { millikelvins, steps }),
-        4 => (1..200_u16).prop_map(|steps| Happening::Calm { steps }),
-        4 => (0..6_usize, shown, 1..40_u16).prop_map(|(channel, shows, steps)| Happening::Break { channel, shows, steps }),
-        3 => (any::<u8>(), proptest::option::weighted(0.9, 10_500..15_500_u32), proptest::option::weighted(0.9, 11_000..14_000_u32),
-              proptest::option::weighted(0.8, 0..1_000_u32), any::<[bool; 2]>(), any::<bool>())
-            .prop_map(|(sources, supply, bank, charge, lines, helpful)| Happening::World {
-                sources: if helpful { 0b1111 } else { sources },
-                supply: if helpful { Some(12_800) } else { supply },
-                bank, charge,
-                lines: if helpful { [true; 2] } else { lines },
-            }),
-        1 => (any::<Option<bool>>(), any::<Option<bool>>(), 1..30_u16)
-            .prop_map(|(heater, charge, steps)| Happening::Feedback { heater, charge, steps }),
-        1 => (1..12_u16).prop_map(|steps| Happening::Button { steps }),
-        1 => (any::<u8>(), 1..60_u16).prop_map(|(sources, steps)| Happening::Unsteady { sources, steps }),
-        1 => (1..60_u16).prop_map(|steps| Happening::Unstored { steps }),
-        1 => clock.prop_map(|by| Happening::Clock { by }),
-        1 => Just(Happening::Restart),
-    ]
-}
-
-/// One step of a history.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Moment {
-    pub(crate) now: Instant,
-    pub(crate) inputs: Inputs,
-    /// The unit starts afresh before this step.
-    pub(crate) restart: bool,
-}
-
-/// A history: where it starts, how fast it steps, what happens.
-#[derive(Clone, Debug)]
-pub(crate) struct History {
-    start_ms: u32,
-    step_ms: u32,
-    cells_mc: i32,
-    /// The channel is sampled every so many steps.
-    every: [u8; MAX_CHANNELS],
-    happenings: std::vec::Vec<Happening>,
-}
-
-pub(crate) fn any_history() -> impl Strategy<Value = History> {
-    let every = proptest::array::uniform6(prop_oneof![4 => Just(1_u8), 1 => 2..6_u8]);
-    // A third of all histories begin shortly before the clock wraps.
-    let start = prop_oneof![2 => any::<u32>(), 1 => (u32::MAX - 2_000_000)..u32::MAX];
-    (start, 100..10_000_u32, -10_000..20_000_i32, every, proptest::collection::vec(any_happening(), 1..24)).prop_map(
-        |(start_ms, step_ms, cells_mc, every, happenings)| History { start_ms, step_ms, cells_mc, every, happenings },
-    )
-}
-
-impl History {
-    /// The moments of this history in an installation with these settings. It begins with mains and sun present and all well.
-    pub(crate) fn moments(&self, settings: &Settings) -> std::vec::Vec<Moment> {
-        let mut play = Play {
-            history: self,
-            settings,
-            time: Time(self.start_ms),
-            cells: self.cells_mc,
-            count: 0,
-            moments: std::vec::Vec::new(),
-            world: Inputs {
-                channels: [Sample::None; MAX_CHANNELS],
-                sources: Sources::NONE.with(0).with(1).with(2).with(3),
-                ..fine_inputs(settings, c(0))
-            },
-            restart: false,
-        };
-        for happening in &self.happenings {
-            play.happen(happening);
+    #[test]
+    fn a_seed_tells_one_case_and_seeds_differ() {
+        let cases: std::vec::Vec<_> = (0..20).chain([u64::MAX, 1 << 63]).map(case).collect();
+        for ((settings, history), seed) in cases.iter().zip((0..20).chain([u64::MAX, 1 << 63])) {
+            let again = case(seed);
+            assert_eq!((settings, history.moments(settings)), (&again.0, again.1.moments(&again.0)), "{seed}");
         }
-        play.moments
-    }
-}
-
-/// The sources whose bit is set.
-fn set(bits: u8) -> Sources {
-    (0..4).filter(|index| bits & (1 << index) != 0).fold(Sources::NONE, Sources::with)
-}
-
-struct Play<'a> {
-    history: &'a History,
-    settings: &'a Settings,
-    time: Time,
-    cells: i32,
-    count: u32,
-    world: Inputs,
-    moments: std::vec::Vec<Moment>,
-    restart: bool,
-}
-
-impl Play<'_> {
-    fn happen(&mut self, happening: &Happening) {
-        match *happening {
-            Happening::Drift { millikelvins, steps } => {
-                for _ in 0..steps {
-                    self.cells = (self.cells + millikelvins / i32::from(steps)).clamp(-44_000, 99_000);
-                    self.step(self.history.step_ms, None);
-                }
-            }
-            Happening::Calm { steps } => (0..steps).for_each(|_| self.step(self.history.step_ms, None)),
-            Happening::Break { channel, shows, steps } => {
-                (0..steps).for_each(|_| self.step(self.history.step_ms, Some((channel, shows))));
-            }
-            Happening::World { sources, supply, bank, charge, lines } => {
-                let line = |allowed| if allowed { Line::Allowed } else { Line::Refused };
-                self.world.sources = set(sources);
-                self.world.supply = supply.map(Millivolts::from_millivolts);
-                self.world.bank = bank.map(Millivolts::from_millivolts);
-                self.world.state_of_charge = charge.map(Fraction::from_per_mille);
-                [self.world.charge_line, self.world.discharge_line] = lines.map(line);
-                self.step(self.history.step_ms, None);
-            }
-            Happening::Feedback { heater, charge, steps } => {
-                let relay = |closed: bool| if closed { Relay::Closed } else { Relay::Open };
-                let before = (self.world.heater_feedback, self.world.charge_feedback);
-                (self.world.heater_feedback, self.world.charge_feedback) = (heater.map(relay), charge.map(relay));
-                (0..steps).for_each(|_| self.step(self.history.step_ms, None));
-                (self.world.heater_feedback, self.world.charge_feedback) = before;
-            }
-            Happening::Button { steps } => {
-                self.world.button = Button::Pressed;
-                (0..steps).for_each(|_| self.step(self.history.step_ms, None));
-                self.world.button = Button::Released;
-                self.step(self.history.step_ms, None);
-            }
-            Happening::Unsteady { sources, steps } => {
-                let before = self.world.sources;
-                self.world.unsteady = set(sources);
-                self.world.sources = before.without(self.world.unsteady);
-                (0..steps).for_each(|_| self.step(self.history.step_ms, None));
-                (self.world.sources, self.world.unsteady) = (before, Sources::NONE);
-            }
-            Happening::Unstored { steps } => {
-                self.world.storage = Storage::Failing;
-                (0..steps).for_each(|_| self.step(self.history.step_ms, None));
-                self.world.storage = Storage::Kept;
-            }
-            Happening::Clock { by } => self.step(by, None),
-            Happening::Restart => self.restart = true,
+        for (index, (settings, _)) in cases.iter().enumerate() {
+            assert!(cases[..index].iter().all(|(other, _)| other != settings), "{index}");
         }
-    }
-
-    fn step(&mut self, by_ms: u32, broken: Option<(usize, Shown)>) {
-        let mut inputs = self.world;
-        self.count = self.count.wrapping_add(1);
-        for (index, channel) in self.settings.channels.iter().enumerate() {
-            // A little noise, so that nothing looks stuck, and the plate a little ahead.
-            let noise = i32::try_from(self.count.wrapping_mul(2_654_435_761).wrapping_add(index as u32) >> 27).unwrap();
-            let ahead = if channel.role == Role::Pad { 3_000 } else { 100 * i32::try_from(index).unwrap() };
-            let t = self.cells + ahead + noise;
-            inputs.channels[index] = match broken {
-                Some((at, shown)) if at == index => match shown {
-                    Shown::Nothing => Sample::None,
-                    Shown::ConverterFault => Sample::ConverterFault,
-                    Shown::Raw(steps) => Sample::Fresh(Measured::element(Ratio::from_steps(steps))),
-                    Shown::Jump(by) => sample(channel, c((t + by).clamp(-44_000, 99_000))),
-                },
-                _ if self.count.is_multiple_of(u32::from(self.history.every[index])) || self.count == 1 => {
-                    sample(channel, c(t))
-                }
-                _ => Sample::None,
-            };
-        }
-        let now = self.time.after(by_ms);
-        self.moments.push(Moment { now, inputs, restart: std::mem::take(&mut self.restart) });
     }
 }

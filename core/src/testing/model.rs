@@ -1,0 +1,188 @@
+//! What is promised, a second time: plainly, slowly and in floating point, from the raw inputs alone.
+
+use crate::quantity::{Celsius, Instant};
+use crate::rtd::{Coefficients, Leads, Measured};
+use crate::settings::{BankUse, Channel, MAX_CHANNELS, Reserve, Role, Settings};
+use crate::signals::{Inputs, Line, Relay, Sample, Storage};
+
+/// What `channel` reads, in °C: the equation of IEC 60751 in double precision, by bisection. Nothing outside −200…+850 °C.
+///
+/// # Panics
+/// If the element's coefficients are not the nominal ones, which those of every generated element are.
+#[must_use]
+pub fn exact_celsius(channel: &Channel, measured: Measured) -> Option<f64> {
+    assert_eq!(channel.element.coefficients(), Coefficients::IEC_60751);
+    let steps = f64::from(measured.element.as_steps()) - f64::from(measured.lead.as_steps());
+    let known = match channel.leads {
+        Leads::TwoWire { loop_at_20c, at } => {
+            f64::from(loop_at_20c.as_steps()) / 262_144.0
+                * (1.0 + 0.003_93 * (f64::from(at.as_steps()) / 65_536.0 - 20.0))
+        }
+        Leads::ThreeWire | Leads::FourWire => 0.0,
+    };
+    let ohms = steps / 1_073_741_824.0 * f64::from(channel.reference.as_steps()) / 262_144.0 - known;
+    let w = ohms / (f64::from(channel.element.r0().as_steps()) / 262_144.0);
+    let ratio = |t: f64| {
+        1.0 + 3.9083e-3 * t - 5.775e-7 * t * t + if t < 0.0 { -4.183e-12 * (t - 100.0) * t * t * t } else { 0.0 }
+    };
+    if !(ratio(-200.0)..=ratio(850.0)).contains(&w) {
+        return None;
+    }
+    let (mut low, mut high) = (-200.0, 850.0);
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if ratio(middle) < w { low = middle } else { high = middle }
+    }
+    Some(low + f64::from(channel.offset.as_steps()) / 65_536.0)
+}
+
+/// In °C, without rounding.
+#[must_use]
+pub fn exact(t: Celsius) -> f64 {
+    f64::from(t.as_steps()) / 65_536.0
+}
+
+/// A tenth of a millikelvin: what a reading may be off by computation.
+const TENTH_MK: f64 = 1e-4;
+
+/// What the raw inputs say since a reset, kept as plainly as possible.
+///
+/// Each step, [`Model::judge`] says what may be on; [`Model::note`] is told what was. A reset makes a new one.
+#[derive(Clone, Debug)]
+pub struct Model<'a> {
+    settings: &'a Settings,
+    latest: [Option<f64>; MAX_CHANNELS],
+    age_ms: [u64; MAX_CHANNELS],
+    before: Option<Instant>,
+    /// Since a cell was bad or at or below inhibit, or since the reset.
+    since_bad_ms: u64,
+    heater: Relay,
+    /// Without a pause as long as the rest.
+    heater_on_ms: u64,
+    heater_off_ms: u64,
+}
+
+/// Whether each output may be on, by the inputs alone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct May {
+    /// The charge permit.
+    pub charge: bool,
+    /// The heater.
+    pub heat: bool,
+}
+
+impl<'a> Model<'a> {
+    /// After a reset, of an installation with these settings.
+    #[must_use]
+    pub fn new(settings: &'a Settings) -> Self {
+        Self {
+            settings,
+            latest: [None; MAX_CHANNELS],
+            age_ms: [0; MAX_CHANNELS],
+            before: None,
+            since_bad_ms: 0,
+            heater: Relay::Open,
+            heater_on_ms: 0,
+            heater_off_ms: 0,
+        }
+    }
+
+    /// What may be on in the step at `now`.
+    ///
+    /// # Panics
+    /// As [`exact_celsius`].
+    pub fn judge(&mut self, now: Instant, inputs: &Inputs) -> May {
+        let settings = self.settings;
+        let first = self.before.is_none();
+        let elapsed = self.before.replace(now).map_or(0, |before| u64::from(now.since(before).as_millis()));
+        let clock_good = first || (elapsed > 0 && elapsed <= u64::from(settings.trust.max_step.as_millis()));
+        let mut cell_bad = false;
+        let mut pad_bad = false;
+        let mut cold = false;
+        let mut hot = false;
+        let mut cut_out = false;
+        for (index, channel) in settings.channels.iter().enumerate() {
+            self.age_ms[index] += elapsed;
+            match &inputs.channels[index] {
+                Sample::None => {}
+                Sample::ConverterFault => self.latest[index] = None,
+                Sample::Fresh(measured) => {
+                    let plausible = exact(settings.trust.plausible_low)..=exact(settings.trust.plausible_high);
+                    self.latest[index] = exact_celsius(channel, *measured).filter(|t| plausible.contains(t));
+                    self.age_ms[index] = 0;
+                }
+            }
+            let missing = self.age_ms[index] > u64::from(settings.trust.max_age.as_millis());
+            let bad = missing || self.latest[index].is_none();
+            let t = self.latest[index].unwrap_or(f64::NAN);
+            match channel.role {
+                Role::Cell => {
+                    cell_bad |= bad;
+                    cold |= t <= exact(settings.charge.inhibit) - TENTH_MK;
+                    hot |= t >= exact(settings.charge.high_limit) + TENTH_MK;
+                }
+                Role::Pad => pad_bad |= bad,
+                Role::Ambient => {}
+            }
+            let limit =
+                if channel.role == Role::Pad { settings.heater.cutout_pad } else { settings.heater.cutout_cell };
+            cut_out |= !bad && t >= exact(limit) + TENTH_MK;
+        }
+        let bad = cell_bad || cold || !clock_good;
+        self.since_bad_ms = if bad { 0 } else { self.since_bad_ms + elapsed };
+        match self.heater {
+            Relay::Closed if clock_good => self.heater_on_ms += elapsed,
+            Relay::Open if clock_good => self.heater_off_ms += elapsed,
+            Relay::Closed | Relay::Open => {}
+        }
+        if self.heater_off_ms >= u64::from(settings.heater.rest.as_millis()) {
+            self.heater_on_ms = 0;
+        }
+        let soaked = self.since_bad_ms >= u64::from(settings.charge.soak.as_millis());
+        May {
+            charge: !bad && !hot && soaked && inputs.charge_line == Line::Allowed,
+            heat: !cell_bad
+                && !pad_bad
+                && clock_good
+                && !cut_out
+                && inputs.storage == Storage::Kept
+                && self.heater_on_ms < u64::from(settings.heater.max_run.as_millis())
+                && self.energy(inputs),
+        }
+    }
+
+    fn energy(&self, inputs: &Inputs) -> bool {
+        let settings = self.settings;
+        let Some(supply) = inputs.supply else { return false };
+        if supply < settings.heater.supply_min || supply > settings.heater.supply_max {
+            return false;
+        }
+        let volts = f64::from(supply.as_millivolts()) / f64::from(settings.heater.nominal.as_millivolts());
+        let load = f64::from(settings.heater.power.as_milliwatts()) * volts * volts;
+        let on_offer = |index| inputs.sources.contains(index) && !inputs.unsteady.contains(index);
+        let present = settings.sources.iter().enumerate().filter(|(index, _)| on_offer(*index));
+        let budget: f64 = present.map(|(_, source)| f64::from(source.budget.as_milliwatts())).sum();
+        let reserve = match settings.bank {
+            BankUse::Never => None,
+            BankUse::WithSource(reserve) => Some(reserve).filter(|_| budget > 0.0),
+            BankUse::Always(reserve) => Some(reserve),
+        };
+        let above = match reserve {
+            None => false,
+            Some(Reserve::StateOfCharge { floor, .. }) => inputs.state_of_charge.is_some_and(|charge| charge > floor),
+            Some(Reserve::Voltage { floor, sag, .. }) => {
+                let sag = if self.heater == Relay::Closed { sag.as_millivolts() } else { 0 };
+                inputs.bank.is_some_and(|bank| bank.as_millivolts() > floor.as_millivolts() - sag)
+            }
+        };
+        budget >= load * (1.0 - 1e-4) - 2.0 || (above && inputs.discharge_line == Line::Allowed)
+    }
+
+    /// Takes note of what the heater relay was in the step just judged.
+    pub fn note(&mut self, heater: Relay) {
+        if heater == Relay::Closed {
+            self.heater_off_ms = 0;
+        }
+        self.heater = heater;
+    }
+}
