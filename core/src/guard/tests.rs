@@ -207,3 +207,26 @@ fn only_what_a_trusted_channel_shows_latches_the_heater_off() {
     }
     assert_eq!(bench.seconds(100), CHARGE, "it really was that hot");
 }
+
+#[test]
+fn a_hot_reading_that_is_not_believed_is_kept_until_it_is_old_itself() {
+    let mut bench = Bench::soaked_at(10_000);
+    bench.inputs.channels[3] = Sample::None;
+    assert_eq!(bench.seconds(25), BOTH);
+    bench.show(3, 60_000);
+    assert_eq!(bench.second(), CHARGE, "too fast for air, and hot");
+    bench.inputs.channels[3] = Sample::None;
+    assert_eq!(bench.seconds(30), CHARGE, "the last believed one is older than 30 s by now");
+    assert_eq!(bench.second(), BOTH);
+}
+
+#[test]
+fn a_doubt_of_long_ago_ages_no_good_channel() {
+    let mut bench = Bench::soaked_at(10_000);
+    bench.show(0, 12_000);
+    assert_eq!(bench.second(), NEITHER, "a jump");
+    bench.show(0, 10_000);
+    assert_eq!(bench.seconds(700), BOTH);
+    bench.inputs.channels[0] = Sample::None;
+    assert_eq!(bench.second(), BOTH, "the latest reading is a second old");
+}
