@@ -50,6 +50,28 @@ pub struct Counters {
     pub overrules: u32,
 }
 
+impl Counters {
+    /// These and `other` together; each held at the end of its range.
+    #[must_use]
+    pub fn plus(&self, other: &Self) -> Self {
+        let mut sum = *self;
+        for (total, more) in [
+            (&mut sum.heater_cycles, other.heater_cycles),
+            (&mut sum.charge_cycles, other.charge_cycles),
+            (&mut sum.refusals, other.refusals),
+            (&mut sum.overrules, other.overrules),
+        ] {
+            *total = total.saturating_add(more);
+        }
+        sum.heater_on_ms = sum.heater_on_ms.saturating_add(other.heater_on_ms);
+        sum.bank_energy_uj = sum.bank_energy_uj.saturating_add(other.bank_energy_uj);
+        for (total, more) in sum.source_energy_uj.iter_mut().zip(other.source_energy_uj) {
+            *total = total.saturating_add(more);
+        }
+        sum
+    }
+}
+
 /// Totals and the latest events.
 #[derive(Clone, Debug, Default)]
 pub struct Journal {
@@ -122,6 +144,12 @@ impl Journal {
     #[must_use]
     pub const fn counters(&self) -> &Counters {
         &self.counters
+    }
+
+    /// The latest event.
+    #[must_use]
+    pub const fn latest(&self) -> Option<Event> {
+        self.latest
     }
 
     /// The latest events, oldest first.

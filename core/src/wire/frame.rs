@@ -98,13 +98,14 @@ impl<const N: usize> Receiver<N> {
     /// A receiver that has seen nothing yet.
     pub const NEW: Self = Self { bytes: [0; N], length: 0, overflowed: false };
 
-    /// Takes in one byte. After the last of a frame hands it back, without the zero, for [`decode`].
+    /// Takes in one byte. After the last of a frame says how long it was, without the zero: it is then at the start of
+    /// [`Receiver::room`], until the next byte.
     ///
     /// An empty frame is nobody's: a sender may begin with a zero to end whatever was on the line before.
     ///
     /// # Errors
     /// [`FrameError::TooLong`] at the end of a frame that was longer than `N`.
-    pub fn take(&mut self, byte: u8) -> Option<Result<&mut [u8], FrameError>> {
+    pub fn take(&mut self, byte: u8) -> Option<Result<usize, FrameError>> {
         if byte != 0 {
             match self.bytes.get_mut(self.length) {
                 Some(place) => {
@@ -119,10 +120,20 @@ impl<const N: usize> Receiver<N> {
         if core::mem::take(&mut self.overflowed) {
             return Some(Err(FrameError::TooLong));
         }
-        if length == 0 {
-            return None;
-        }
-        self.bytes.get_mut(..length).map(Ok)
+        (length > 0).then_some(Ok(length))
+    }
+
+    /// Where frames are gathered. Between a frame and the next byte it is the caller's to use.
+    pub const fn room(&mut self) -> &mut [u8; N] {
+        &mut self.bytes
+    }
+
+    /// Reads the message of the frame of this `length` that has just been taken in.
+    ///
+    /// # Errors
+    /// As [`decode`].
+    pub fn message<'a, T: Deserialize<'a>>(&'a mut self, length: usize) -> Result<T, FrameError> {
+        decode(self.bytes.get_mut(..length).ok_or(FrameError::TooLong)?)
     }
 }
 
@@ -143,7 +154,7 @@ mod tests {
         let mut frames = Vec::new();
         for &byte in line {
             if let Some(frame) = receiver.take(byte) {
-                frames.push(frame.and_then(|frame| decode::<&[u8]>(frame).map(<[u8]>::to_vec)));
+                frames.push(frame.and_then(|length| receiver.message::<&[u8]>(length).map(<[u8]>::to_vec)));
             }
         }
         frames

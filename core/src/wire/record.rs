@@ -76,3 +76,80 @@ pub fn decode(record: &[u8]) -> Result<Settings, RecordError> {
 pub fn fingerprint(record: &[u8]) -> u32 {
     record.last_chunk::<CRC_BYTES>().map_or(0, |sum| u32::from_le_bytes(*sum))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quantity::{Celsius, Fraction, Kelvins, Milliwatts, Ohms};
+    use crate::rtd::{Coefficients, Element, Leads};
+    use crate::settings::{
+        BankUse, CeilingPoint, Channel, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, Source,
+    };
+    use crate::testing::{any_settings, wild_settings};
+    use proptest::prelude::*;
+
+    fn there_and_back(settings: &Settings) {
+        let mut room = [0; MAX_BYTES];
+        let record = encode(settings, &mut room).expect("it fits");
+        assert_eq!(decode(record).as_ref(), Ok(settings));
+    }
+
+    proptest! {
+        #[test]
+        fn settings_are_read_as_they_were_written(settings in any_settings()) {
+            there_and_back(&settings);
+        }
+
+        /// Every number as long as numbers are.
+        #[test]
+        fn the_longest_record_fits(mut settings in wild_settings()) {
+            let celsius = Celsius::from_millidegrees(i32::MIN);
+            let element = Element::new(
+                Ohms::from_milliohms(15_999_999),
+                Coefficients::new(40_999_999, -69_999_999, -59_999_999).unwrap(),
+            );
+            let channel = Channel {
+                role: Role::Cell,
+                element: element.unwrap(),
+                reference: Ohms::MAX,
+                leads: Leads::TwoWire { loop_at_20c: Ohms::MAX, at: celsius },
+                offset: Kelvins::from_millikelvins(i32::MIN),
+            };
+            let point = CeilingPoint { at: celsius, limit: Fraction::from_steps(u32::MAX) };
+            let source = Source { budget: Milliwatts::MAX, priority: u8::MAX, settle: crate::quantity::Millis::MAX };
+            settings.channels = core::iter::repeat_n(channel, MAX_CHANNELS).collect();
+            settings.charge.ceiling = core::iter::repeat_n(point, MAX_CEILING_POINTS).collect();
+            settings.sources = core::iter::repeat_n(source, MAX_SOURCES).collect();
+            let most = crate::quantity::Millivolts::MAX;
+            settings.bank = BankUse::Always(Reserve::Voltage { floor: most, resume: most, sag: most });
+            there_and_back(&settings);
+        }
+
+        #[test]
+        fn garbage_is_never_settings(bytes: std::vec::Vec<u8>) {
+            prop_assert_eq!(decode(&bytes), Err(RecordError::Damaged));
+        }
+
+        #[test]
+        fn a_changed_bit_is_damage(settings in any_settings(), at: prop::sample::Index, bit in 0..8_u32) {
+            let mut room = [0; MAX_BYTES];
+            let length = encode(&settings, &mut room).unwrap().len();
+            let record = &mut room[..length];
+            record[at.index(length)] ^= 1 << bit;
+            prop_assert_eq!(decode(record), Err(RecordError::Damaged));
+        }
+    }
+
+    #[test]
+    fn a_record_of_another_version_says_so() {
+        let slice = postcard::ser_flavors::Slice::new;
+        let mut room = [0; 16];
+        let flavor = postcard::ser_flavors::crc::CrcModifier::new(slice(&mut room), CRC.digest());
+        let other = postcard::serialize_with_flavor(&(VERSION + 1, 7_u8), flavor).unwrap();
+        assert_eq!(decode(other), Err(RecordError::OtherVersion(VERSION + 1)));
+        let mut room = [0; 16];
+        let flavor = postcard::ser_flavors::crc::CrcModifier::new(slice(&mut room), CRC.digest());
+        let short = postcard::serialize_with_flavor(&(VERSION, 7_u8), flavor).unwrap();
+        assert_eq!(decode(short), Err(RecordError::Malformed));
+    }
+}

@@ -20,7 +20,7 @@ use crate::wire::frame::TooLong;
 use serde::{Deserialize, Serialize};
 
 /// Bytes of the longest order.
-pub const MAX_ORDER: usize = 600;
+pub const MAX_ORDER: usize = 272;
 /// Bytes of moments that fit into one order.
 pub const MAX_MOMENTS: usize = MAX_ORDER - 16;
 /// Bytes of the longest report.
@@ -39,7 +39,7 @@ pub enum Order<'a> {
         moments: &'a [u8],
     },
     /// The answer to an [`Ask`].
-    Answer(Answer<'a>),
+    Answer(#[serde(borrow)] Answer<'a>),
     /// How much of the stack has been used since the start.
     Stack,
     /// To hang, as a program does that has lost its way. Known only to an image that is built to be tested.
@@ -101,7 +101,7 @@ pub enum Report<'a> {
         outputs: Outputs,
     },
     /// It needs storage.
-    Ask(Ask<'a>),
+    Ask(#[serde(borrow)] Ask<'a>),
     /// An order was not obeyed: out of turn, or not to be read.
     Refused,
     /// The stack.

@@ -85,7 +85,7 @@ pub enum Refusal {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Message<'a> {
     /// Who it is; also said at every start.
-    Identity(Identity<'a>),
+    Identity(#[serde(borrow)] Identity<'a>),
     /// The settings in force.
     Settings {
         /// Where they come from.

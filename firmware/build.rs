@@ -1,0 +1,65 @@
+//! Lays out memory for the board that is built, and builds in the settings of an installation file.
+
+use std::error::Error;
+use std::path::PathBuf;
+
+fn main() -> Result<(), Box<dyn Error>> {
+    println!("cargo:rerun-if-changed=build.rs");
+    if std::env::var("CARGO_CFG_TARGET_OS").as_deref() != Ok("none") {
+        return Ok(());
+    }
+    let out = PathBuf::from(std::env::var("OUT_DIR")?);
+    #[cfg(feature = "image")]
+    image::settings(&out)?;
+    let Some(memory) = memory() else { return Ok(()) };
+    std::fs::write(out.join("memory.x"), memory)?;
+    println!("cargo:rustc-link-search={}", out.display());
+    println!("cargo:rustc-link-arg-bins=--nmagic");
+    println!("cargo:rustc-link-arg-bins=-Tlink.x");
+    if cfg!(feature = "defmt") {
+        println!("cargo:rustc-link-arg-bins=-Tdefmt.x");
+    }
+    Ok(())
+}
+
+/// Where flash and RAM of the board lie; nothing where only the library is built.
+fn memory() -> Option<&'static str> {
+    if cfg!(feature = "emulated") {
+        // The machine has 64 KiB. That the program does with 8 KiB, stack included, is shown by its running.
+        return Some(
+            "MEMORY\n{\n  FLASH : ORIGIN = 0x00000000, LENGTH = 256K\n  RAM : ORIGIN = 0x20000000, LENGTH = 64K\n}\n",
+        );
+    }
+    None
+}
+
+#[cfg(feature = "image")]
+mod image {
+    use forewarm::installation::{Installation, LoadError};
+    use forewarm_core::wire::record;
+    use std::error::Error;
+    use std::path::{Path, PathBuf};
+
+    /// The installation whose settings are built in where the build names none.
+    const DEMONSTRATION: &str = "sim/demo/hut.toml";
+
+    pub(crate) fn settings(out: &Path) -> Result<(), Box<dyn Error>> {
+        println!("cargo:rerun-if-env-changed=FOREWARM_INSTALLATION");
+        // Relative to the root of the project.
+        let root = PathBuf::from(std::env::var("CARGO_MANIFEST_DIR")?).join("..");
+        let file = root.join(std::env::var_os("FOREWARM_INSTALLATION").unwrap_or_else(|| DEMONSTRATION.into()));
+        println!("cargo:rerun-if-changed={}", file.display());
+        let installation = Installation::load(&file).map_err(|error| {
+            let problems = match error {
+                LoadError::Unreadable(problem) => vec![problem],
+                LoadError::Refused(problems) => problems,
+            };
+            let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
+            format!("the installation is not fit to be built in:\n{}", lines.join("\n"))
+        })?;
+        let mut room = [0; record::MAX_BYTES];
+        let record = record::encode(&installation.settings, &mut room).map_err(|_| "the settings are too long")?;
+        std::fs::write(out.join("settings"), record)?;
+        Ok(())
+    }
+}

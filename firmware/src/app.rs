@@ -1,0 +1,328 @@
+//! The one loop.
+//!
+//! ```text
+//! turn:  look at the lines ─▶ hear the service line ─▶ is a step due?
+//! step:  measure ─▶ decide ─▶ drive the pins ─▶ keep what changed ─▶ tell ─▶ feed the watchdog
+//! ```
+//!
+//! A loop of one thread, without interrupts that decide anything, tasks or priorities: everything in a step takes well under a
+//! second, nothing is urgent within it, and what runs in one order can be read, tested on a host and compared step by step
+//! with an emulator. What must not wait, looking at the lines, is done in between while the converter works.
+
+use crate::board::{Board, Clock, Display, Hardware, Meters, OutputPins, Watchdog};
+use crate::archive::Archive;
+use crate::countdown::Countdown;
+use crate::front_end;
+use crate::kept::Kept;
+use crate::lamp;
+use crate::lines::Lines;
+use crate::log::{info, warning};
+use crate::service::{MAX_FRAME, Service, say};
+use embedded_hal::digital::{OutputPin, PinState};
+use forewarm_core::fault::SystemFault;
+use forewarm_core::journal::Counters;
+use forewarm_core::quantity::Instant;
+use forewarm_core::rtd::Leads;
+use forewarm_core::settings::{MAX_CHANNELS, Settings, ValidSettings};
+use forewarm_core::signals::{Alarm, Inputs, Outputs, Relay};
+use forewarm_core::unit::Unit;
+use forewarm_core::wire::record;
+use forewarm_core::wire::service::{Identity, Message, Origin, Refusal, Request, Telemetry, Unfit};
+use heapless::Vec;
+
+/// What everyone who connects or reads the log must know.
+pub const CAUTION: &str = "This controls an additional layer, never the only one: the battery's own protection stays in charge, and a \
+    thermal cut-out that does not depend on this controller belongs in the heater circuit. Follow the battery maker's limits and \
+    local codes; have the work done or checked by someone licensed for it.";
+
+/// Steps from one telemetry message to the next, until someone asks for another pace.
+const TELEMETRY_EVERY: u16 = 10;
+
+/// Looks at the lines in a step at least, however quick the converter: enough to see one toggle.
+const LOOKS_A_STEP: u8 = 6;
+
+const VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// An output pin that could not be set. Both relays have been told to open; the watchdog is not fed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct OutputStuck;
+
+/// The controller on its board.
+pub struct App<B: Board> {
+    hardware: Hardware<B>,
+    /// Without settings that are fit there is nothing to step, only outputs to be held off.
+    unit: Result<Unit, Unfit>,
+    wiring: Wiring,
+    source: Source,
+    lines: Lines,
+    /// When the lines were last looked at between steps.
+    looked: Instant,
+    archive: Archive<B::Storage>,
+    service: Service,
+    telemetry: Countdown,
+    /// Where frames are written, and what storage holds is read.
+    room: [u8; MAX_FRAME],
+    latest: Outputs,
+}
+
+/// Where the settings come from.
+#[derive(Clone, Copy, Debug)]
+struct Source {
+    origin: Origin,
+    fingerprint: u32,
+    built_in: &'static [u8],
+}
+
+/// Which channels there are and which have three wires, and how many sources.
+#[derive(Clone, Debug, Default)]
+struct Wiring {
+    three_wires: Vec<bool, MAX_CHANNELS>,
+    sources: usize,
+}
+
+impl Wiring {
+    fn of(settings: &Settings) -> Self {
+        let mut three_wires = Vec::new();
+        for channel in &settings.channels {
+            // As long as the settings' own list.
+            let _ = three_wires.push(channel.leads == Leads::ThreeWire);
+        }
+        Self { three_wires, sources: settings.sources.len() }
+    }
+}
+
+impl<B: Board> App<B> {
+    /// Opens both relays, and does nothing else before [`App::start`].
+    ///
+    /// `built_in` is the record of the settings that hold until others are written over the service line.
+    pub fn new(mut hardware: Hardware<B>, storage: B::Storage, built_in: &'static [u8]) -> Self {
+        open_relays(&mut hardware.outputs);
+        let looked = hardware.clock.now();
+        Self {
+            hardware,
+            unit: Err(Unfit::Unreadable),
+            wiring: Wiring::default(),
+            source: Source { origin: Origin::BuiltIn, fingerprint: 0, built_in },
+            lines: Lines::default(),
+            looked,
+            archive: Archive::new(storage),
+            service: Service::NEW,
+            telemetry: Countdown::every(TELEMETRY_EVERY),
+            room: [0; MAX_FRAME],
+            latest: Outputs::all_off(SystemFault::SettingsInvalid),
+        }
+    }
+
+    /// Recalls what survived the restart, reads the settings, and says who is here.
+    pub fn start(&mut self) {
+        let memory = self.archive.recall();
+        match self.read_settings() {
+            Ok(settings) => self.unit = Ok(Unit::new(settings, memory)),
+            Err(unfit) => self.unit = Err(unfit),
+        }
+        info!("{=str} {=str}. {=str}", B::NAME, VERSION, CAUTION);
+        if let Err(unfit) = &self.unit {
+            warning!("both outputs stay off: {}", unfit);
+        }
+        self.identify();
+    }
+
+    /// The settings that hold: those that were written over the service line, or else those that were built in. What was
+    /// written and cannot be read does not make way for anything else.
+    #[inline(never)]
+    fn read_settings(&mut self) -> Result<ValidSettings, Unfit> {
+        let built_in = self.source.built_in;
+        self.source = Source { origin: Origin::Stored, fingerprint: 0, built_in };
+        let record = match self.archive.kept.record(&mut self.room) {
+            Ok(Some(record)) => record,
+            Ok(None) => {
+                self.source.origin = Origin::BuiltIn;
+                built_in
+            }
+            Err(_) => return Err(Unfit::Unreadable),
+        };
+        self.source.fingerprint = record::fingerprint(record);
+        let settings = record::decode(record).map_err(Unfit::Record)?;
+        self.wiring = Wiring::of(&settings);
+        settings.validate().map_err(|_| Unfit::Settings)
+    }
+
+    /// Starts, and turns for ever.
+    pub fn run(&mut self) -> ! {
+        self.start();
+        loop {
+            self.turn();
+        }
+    }
+
+    /// One turn of the loop, with a step if one is due.
+    pub fn turn(&mut self) {
+        let now = self.hardware.clock.now();
+        if now != self.looked {
+            self.looked = now;
+            self.lines.look(&mut self.hardware.lines);
+        }
+        if let Some(length) = self.service.hear(&mut self.hardware.serial) {
+            self.answer(length);
+        }
+        if self.hardware.clock.is_step_due() {
+            // A stuck output is the watchdog's to end.
+            let _ = self.step();
+        }
+    }
+
+    /// One step: measure, decide, drive, keep, tell.
+    ///
+    /// # Errors
+    /// [`OutputStuck`] when a pin could not be set; nothing else fails. The caller steps on: until the watchdog resets the
+    /// board, each step opens both relays again.
+    pub fn step(&mut self) -> Result<Outputs, OutputStuck> {
+        let inputs = self.sense();
+        let now = self.hardware.clock.now();
+        let outputs = match &mut self.unit {
+            Ok(unit) => unit.step(now, &inputs),
+            Err(_) => Outputs::all_off(SystemFault::SettingsInvalid),
+        };
+        drive(&mut self.hardware.outputs, &outputs, now)?;
+        self.hardware.display.show(&outputs);
+        if let Ok(unit) = &self.unit {
+            self.archive.keep(unit, now);
+        }
+        self.tell(now, &inputs, &outputs);
+        self.hardware.watchdog.feed();
+        Ok(outputs)
+    }
+
+    /// Everything that the controller is to know in this step.
+    fn sense(&mut self) -> Inputs {
+        let Hardware { lines: pins, converter, meters, delay, .. } = &mut self.hardware;
+        let mut inputs = Inputs { storage: self.archive.health, ..Inputs::DEAD };
+        for _ in 0..LOOKS_A_STEP {
+            self.lines.look(pins);
+        }
+        for ((sample, &three_wires), channel) in inputs.channels.iter_mut().zip(&self.wiring.three_wires).zip(0..) {
+            *sample = front_end::measure(converter, delay, channel, three_wires, || self.lines.look(pins));
+        }
+        self.lines.take(self.wiring.sources, &mut inputs);
+        inputs.supply = meters.supply();
+        inputs.bank = meters.bank();
+        inputs.state_of_charge = meters.state_of_charge();
+        inputs
+    }
+
+    /// Says how things are: every so many steps, and whenever something else holds than before.
+    fn tell(&mut self, now: Instant, inputs: &Inputs, outputs: &Outputs) {
+        let before = core::mem::replace(&mut self.latest, *outputs);
+        let changed = (before.state, before.cause, before.faults) != (outputs.state, outputs.cause, outputs.faults);
+        if changed {
+            info!("{}: {}", outputs.state, outputs.cause);
+        }
+        let due = self.telemetry.is_over();
+        if self.telemetry.every == 0 || !(due || changed) {
+            return;
+        }
+        let telemetry = Telemetry {
+            now,
+            readings: self.unit.as_ref().map_or([None; MAX_CHANNELS], Unit::readings),
+            supply: inputs.supply,
+            bank: inputs.bank,
+            state_of_charge: inputs.state_of_charge,
+            sources: inputs.sources,
+            charge_line: inputs.charge_line,
+            discharge_line: inputs.discharge_line,
+            outputs: *outputs,
+            frames_dropped: self.service.dropped,
+        };
+        self.say(&Message::Telemetry(telemetry));
+    }
+
+    fn say(&mut self, message: &Message<'_>) {
+        say(&mut self.hardware.serial, &mut self.room, message);
+    }
+
+    fn identify(&mut self) {
+        let settings = match &self.unit {
+            Ok(_) => Ok(self.source.fingerprint),
+            Err(unfit) => Err(*unfit),
+        };
+        self.say(&Message::Identity(Identity { version: VERSION, board: B::NAME, settings, caution: CAUTION }));
+    }
+
+    /// Does what the frame of this length asks, that was heard just now.
+    fn answer(&mut self, length: usize) {
+        let Some(request) = self.service.request(length) else { return };
+        match request {
+            Request::Identify => self.identify(),
+            Request::ReadSettings => self.answer_settings(),
+            Request::WriteSettings { replaces, record } => {
+                let memory = self.unit.as_ref().ok().map(Unit::memory);
+                match self.archive.replace(&mut self.room, memory, replaces, record, self.source.fingerprint) {
+                    Ok(fingerprint) => {
+                        self.say(&Message::Accepted { fingerprint });
+                        open_relays(&mut self.hardware.outputs);
+                        self.hardware.watchdog.restart();
+                    }
+                    Err(refusal) => self.say(&Message::Refused(refusal)),
+                }
+            }
+            Request::ReadEvents { from } => {
+                let Hardware { serial, .. } = &mut self.hardware;
+                let room = &mut self.room;
+                self.archive.kept.events(from, |event| say(serial, room, &Message::Event(event)));
+                self.say(&Message::Done);
+            }
+            Request::ReadTotals => {
+                let now = self.unit.as_ref().map_or_else(|_| Counters::default(), |unit| *unit.counters());
+                self.say(&Message::Totals(self.archive.before.plus(&now)));
+            }
+            Request::SendTelemetry { every } => {
+                self.telemetry = Countdown::every(every);
+                self.say(&Message::Done);
+            }
+        }
+    }
+
+    fn answer_settings(&mut self) {
+        let Source { origin, built_in, .. } = self.source;
+        let record = match origin {
+            Origin::BuiltIn => Some(built_in),
+            Origin::Stored => self.archive.kept.record(self.service.room()).ok().flatten(),
+        };
+        let message = record.map_or(Message::Refused(Refusal::Unfit(Unfit::Unreadable)), |record| Message::Settings { origin, record });
+        say(&mut self.hardware.serial, &mut self.room, &message);
+    }
+}
+
+/// Sets every pin, each whether or not another fails; then, if one did, opens both relays.
+fn drive<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs, now: Instant) -> Result<(), OutputStuck> {
+    let set = [
+        pins.heater.set_state(coil(outputs.heater)).is_ok(),
+        pins.charge.set_state(coil(outputs.charge)).is_ok(),
+        pins.alarm.set_state(PinState::from(outputs.alarm == Alarm::Sounding)).is_ok(),
+    ];
+    // Nobody is harmed by a lamp.
+    let _ = pins.lamp.set_state(PinState::from(lamp::is_lit(now, outputs)));
+    if set == [true; 3] {
+        return Ok(());
+    }
+    open_relays(pins);
+    Err(OutputStuck)
+}
+
+/// Opens both relays as far as that can be done. A pin that cannot be set is met again in the next step, where it keeps the
+/// watchdog from being fed.
+fn open_relays<B: Board>(pins: &mut OutputPins<B>) {
+    let _ = pins.heater.set_low();
+    let _ = pins.charge.set_low();
+}
+
+/// The pin that brings a relay's contact into a position.
+const fn coil(contact: Relay) -> PinState {
+    match contact {
+        Relay::Open => PinState::Low,
+        Relay::Closed => PinState::High,
+    }
+}
+
+#[cfg(test)]
+mod tests;

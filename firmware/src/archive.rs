@@ -1,0 +1,136 @@
+//! What is kept when, and what it means that it could not be.
+//!
+//! Latched faults are kept in the step in which they latch. Events follow as they come, as far as the [`Brake`] lets them: memory
+//! wears. Totals are kept once an hour. While keeping fails the controller is told so, and keeps the heater off.
+
+use crate::countdown::Countdown;
+use crate::kept::{Brake, Kept, KeptError};
+use crate::log::warning;
+use embedded_storage::nor_flash::NorFlash;
+use forewarm_core::fault::SystemFaults;
+use forewarm_core::journal::{Counters, Event};
+use forewarm_core::quantity::Instant;
+use forewarm_core::signals::Storage;
+use forewarm_core::unit::{Memory, Unit};
+use forewarm_core::wire::record;
+use forewarm_core::wire::service::{Refusal, Unfit};
+
+/// Steps until what could not be kept is tried again: on worn memory each try may take a second.
+const TRY_AGAIN: u16 = 60;
+
+/// Steps from one keeping of the totals to the next: an hour at the nominal pace.
+const TOTALS_EVERY: u16 = 3600;
+
+/// What is kept, and what is known of it.
+pub(crate) struct Archive<S: NorFlash> {
+    pub(crate) kept: Kept<S>,
+    /// Whether what must survive is kept.
+    pub(crate) health: Storage,
+    /// Totals of all starts before this one.
+    pub(crate) before: Counters,
+    /// What storage is known to hold; nothing while that is not known.
+    memory: Option<Memory>,
+    /// The latest event that was kept or held back.
+    event: Option<Event>,
+    brake: Brake,
+    try_again: Countdown,
+    totals: Countdown,
+}
+
+impl<S: NorFlash> Archive<S> {
+    pub(crate) fn new(storage: S) -> Self {
+        Self {
+            kept: Kept::new(storage),
+            health: Storage::Kept,
+            before: Counters::default(),
+            memory: None,
+            event: None,
+            brake: Brake::NEW,
+            try_again: Countdown::every(TRY_AGAIN),
+            totals: Countdown::every(TOTALS_EVERY),
+        }
+    }
+
+    /// What survived the restart. What cannot be read may have been a welded relay: then every fault that latches counts as
+    /// latched, and someone must look, and press the button.
+    pub(crate) fn recall(&mut self) -> Memory {
+        self.kept.open();
+        // Totals that cannot be read are nothing that anyone's safety rests on.
+        self.before = self.kept.totals().ok().flatten().unwrap_or_default();
+        match self.kept.memory() {
+            Ok(memory) => {
+                self.memory = memory;
+                memory.unwrap_or_default()
+            }
+            Err(error) => {
+                self.fails(error);
+                Memory { latched: SystemFaults::LATCHED, ..Memory::default() }
+            }
+        }
+    }
+
+    /// Keeps what is new with `unit` since the step before.
+    pub(crate) fn keep(&mut self, unit: &Unit, now: Instant) {
+        let may_try = self.health == Storage::Kept || self.try_again.is_over();
+        let memory = unit.memory();
+        if may_try && self.memory != Some(memory) {
+            match self.kept.keep_memory(&memory) {
+                Ok(()) => (self.memory, self.health) = (Some(memory), Storage::Kept),
+                Err(error) => self.fails(error),
+            }
+        }
+        let event = unit.journal().latest();
+        if self.event != event {
+            self.event = event;
+            if let Some(event) = event.filter(|_| self.health == Storage::Kept && self.brake.allows(now)) {
+                let kept = self.kept.keep_event(&event);
+                self.note(kept);
+            }
+        }
+        if self.totals.is_over() && self.health == Storage::Kept {
+            let kept = self.kept.keep_totals(&self.before.plus(unit.counters()));
+            self.note(kept);
+        }
+    }
+
+    /// Keeps other settings, if they are fit and replace those they mean to, and hands back the fingerprint of what can be read
+    /// back.
+    pub(crate) fn replace(
+        &mut self,
+        room: &mut [u8],
+        memory: Option<Memory>,
+        replaces: u32,
+        new: &[u8],
+        in_force: u32,
+    ) -> Result<u32, Refusal> {
+        if replaces != in_force {
+            return Err(Refusal::NotTheOnesInForce { fingerprint: in_force });
+        }
+        let settings = record::decode(new).map_err(|error| Refusal::Unfit(Unfit::Record(error)))?;
+        let mut is_fit = true;
+        settings.check(|_| is_fit = false);
+        if !is_fit {
+            return Err(Refusal::Unfit(Unfit::Settings));
+        }
+        // Without a unit nothing has latched since the start.
+        let memory = memory.or_else(|| self.kept.memory().ok().flatten()).unwrap_or_default();
+        self.kept.keep_record(room, new, &memory).map_err(|error| {
+            self.fails(error);
+            Refusal::NotKept
+        })?;
+        Ok(record::fingerprint(new))
+    }
+
+    fn note(&mut self, kept: Result<(), KeptError>) {
+        if let Err(error) = kept {
+            self.fails(error);
+        }
+    }
+
+    fn fails(&mut self, error: KeptError) {
+        warning!("what must survive a restart is not kept: {}", error);
+        self.health = Storage::Failing;
+        // Nobody knows what is there now: it is written again as soon as that can be done.
+        self.memory = None;
+    }
+}

@@ -1,0 +1,161 @@
+#![no_std]
+#![no_main]
+//! The emulated board: QEMU's machine `lm3s6965evb`, driven step by step over a serial line.
+//!
+//! The program is that of every board; only what it senses and where it keeps things differ. Output pins, watchdog, service line and
+//! log are the machine's own. Converter, lines and clock show what the rig says, and storage is kept by the rig, because the
+//! machine has none that outlasts it and because so the power can be cut at any single write; see
+//! [`rig`](forewarm_core::wire::rig).
+
+mod log;
+mod pins;
+mod registers;
+mod storage;
+mod uart;
+mod watchdog;
+mod world;
+
+use core::cell::RefCell;
+use core::panic::PanicInfo;
+use embedded_hal::delay::DelayNs;
+use forewarm_core::quantity::{Fraction, Instant, Millivolts};
+use forewarm_core::signals::Outputs;
+use forewarm_core::wire::rig::{
+    BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_FEEDBACK, Pins, Shown,
+};
+use forewarm_firmware::App;
+use forewarm_firmware::board::{self, Board, Hardware, InputPins, OutputPins, Tap};
+use uart::Uart;
+use world::World;
+
+/// The settings that hold until others are written: those of the installation file that the build was given.
+static BUILT_IN: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/settings"));
+
+/// Names the types.
+struct Emulated<'w>(core::marker::PhantomData<&'w ()>);
+
+impl<'w> Board for Emulated<'w> {
+    const NAME: &'static str = "emulated";
+
+    type Output = pins::Output;
+    type Input = pins::Input<'w>;
+    type Converter = Rig<'w>;
+    type Meters = Rig<'w>;
+    type Delay = Standstill;
+    type Clock = Rig<'w>;
+    type Watchdog = watchdog::Watchdog;
+    type Display = Rig<'w>;
+    type Serial = Uart;
+    type Storage = storage::Storage<'w>;
+}
+
+/// Everything that the rig shows in place of real parts.
+struct Rig<'w>(&'w RefCell<World>);
+
+impl board::Converter for Rig<'_> {
+    const FULL_SCALE: u32 = u32::MAX;
+    /// Each averages over a whole window by itself.
+    const CONVERSION_US: u32 = forewarm_firmware::front_end::WINDOW_US;
+    const SETTLING_US: u32 = 0;
+
+    type Error = FaultReported;
+
+    fn excite(&mut self, _: Option<u8>) -> Result<(), FaultReported> {
+        Ok(())
+    }
+
+    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<u32, FaultReported> {
+        match (self.0.borrow().sensed().channels.get(usize::from(channel)), tap) {
+            (Some(Shown::Codes { element, .. }), Tap::Element) => Ok(*element),
+            (Some(Shown::Codes { reference, .. }), Tap::Reference) => Ok(*reference),
+            (Some(Shown::Codes { lead, .. }), Tap::Lead) => Ok(*lead),
+            (Some(Shown::Fault), _) => Err(nb::Error::Other(FaultReported)),
+            (Some(Shown::Busy) | None, _) => Err(nb::Error::WouldBlock),
+        }
+    }
+}
+
+#[derive(Debug)]
+struct FaultReported;
+
+impl board::Meters for Rig<'_> {
+    fn supply(&mut self) -> Option<Millivolts> {
+        self.0.borrow().sensed().supply
+    }
+
+    fn bank(&mut self) -> Option<Millivolts> {
+        self.0.borrow().sensed().bank
+    }
+
+    fn state_of_charge(&mut self) -> Option<Fraction> {
+        self.0.borrow().sensed().state_of_charge
+    }
+}
+
+impl board::Clock for Rig<'_> {
+    fn now(&mut self) -> Instant {
+        self.0.borrow().now()
+    }
+
+    fn is_step_due(&mut self) -> bool {
+        self.0.borrow_mut().turn()
+    }
+}
+
+impl board::Display for Rig<'_> {
+    fn show(&mut self, outputs: &Outputs) {
+        self.0.borrow_mut().did(outputs);
+    }
+}
+
+/// Time stands still but for what the rig says.
+struct Standstill;
+
+impl DelayNs for Standstill {
+    fn delay_ns(&mut self, _: u32) {}
+}
+
+#[cortex_m_rt::entry]
+fn main() -> ! {
+    watchdog::start();
+    registers::stack::paint();
+    registers::UART_CLOCKS.write(0b111);
+    pins::start();
+    let (service, rig) = (Uart::new(0), Uart::new(2));
+    let world = &RefCell::new(World::new(rig, service));
+    let line = |line| pins::Input::new(world, line);
+    let hardware = Hardware::<Emulated<'_>> {
+        outputs: OutputPins {
+            heater: pins::Output(Pins::HEATER),
+            charge: pins::Output(Pins::CHARGE),
+            alarm: pins::Output(Pins::ALARM),
+            lamp: pins::Output(Pins::LAMP),
+        },
+        lines: InputPins {
+            sources: [line(0), line(1), line(2), line(3)],
+            charge_line: line(CHARGE_LINE),
+            discharge_line: line(DISCHARGE_LINE),
+            heater_feedback: line(HEATER_FEEDBACK),
+            charge_feedback: line(CHARGE_FEEDBACK),
+            button: line(BUTTON),
+        },
+        converter: Rig(world),
+        meters: Rig(world),
+        delay: Standstill,
+        clock: Rig(world),
+        watchdog: watchdog::Watchdog,
+        display: Rig(world),
+        serial: service,
+    };
+    App::new(hardware, storage::Storage::new(world), BUILT_IN).run()
+}
+
+/// Both relays open, and then nothing more: the watchdog does the rest.
+#[panic_handler]
+fn panic(_: &PanicInfo<'_>) -> ! {
+    pins::start();
+    registers::port_data(u8::MAX).write(0);
+    loop {
+        core::hint::spin_loop();
+    }
+}

@@ -1,0 +1,165 @@
+//! The world around the board, as the rig plays it: the moment that is now, the order that is open.
+
+use crate::pins;
+use crate::registers::stack;
+use crate::uart::Uart;
+use crate::watchdog;
+use forewarm_core::quantity::Instant;
+use forewarm_core::signals::Outputs;
+use forewarm_core::wire::frame::{Receiver, encode, frame_bytes};
+use forewarm_core::wire::rig::{
+    Answer, Ask, Level, MAX_BLOCK, MAX_ORDER, MAX_REPORT, Moment, Moments, Order, Pins, Report, Sensed,
+};
+
+/// Answers are heard apart from orders: they come while an order is still being worked through.
+const ANSWER_FRAME: usize = frame_bytes(MAX_BLOCK + 8);
+
+/// A storage that did not do what it was asked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Failed;
+
+pub(crate) struct World {
+    rig: Uart,
+    service: Uart,
+    orders: Receiver<{ frame_bytes(MAX_ORDER) }>,
+    /// Where in the room of `orders` the moments that are still to come begin and end.
+    left: core::ops::Range<usize>,
+    moments: Moments,
+    now: Moment,
+    /// Number of the next step.
+    next: u32,
+    is_busy: bool,
+    /// What has not been reported yet: so many steps that came to this.
+    run: Option<(u16, Pins, Outputs)>,
+}
+
+impl World {
+    pub(crate) const fn new(rig: Uart, service: Uart) -> Self {
+        Self {
+            rig,
+            service,
+            orders: Receiver::NEW,
+            left: 0..0,
+            moments: Moments::NEW,
+            now: Moment { now: Instant::from_millis(0), sensed: Sensed::NOTHING },
+            next: 0,
+            // So that the first thing said is that it is ready.
+            is_busy: true,
+            run: None,
+        }
+    }
+
+    pub(crate) const fn now(&self) -> Instant {
+        self.now.now
+    }
+
+    pub(crate) const fn sensed(&self) -> &Sensed {
+        &self.now.sensed
+    }
+
+    pub(crate) fn level(&self, line: usize) -> Level {
+        self.now.sensed.lines.get(line).copied().unwrap_or_default()
+    }
+
+    /// Brings on the next moment, waiting for an order that has one. False if the service line has something to say first.
+    pub(crate) fn turn(&mut self) -> bool {
+        loop {
+            if self.take_moment() {
+                return true;
+            }
+            if self.is_busy {
+                self.report_run();
+                self.is_busy = false;
+                self.report(&Report::Ready { next: self.next });
+            }
+            while !self.hear_order() {
+                if self.service.has_byte() {
+                    return false;
+                }
+                // Time stands still while the rig is silent, and so does what the watchdog is for.
+                watchdog::feed();
+            }
+        }
+    }
+
+    fn take_moment(&mut self) -> bool {
+        let Some(bytes) = self.orders.room().get(self.left.clone()) else { return false };
+        let mut rest = bytes;
+        let Some(moment) = self.moments.read(&mut rest) else {
+            self.left = 0..0;
+            return false;
+        };
+        self.left.start = self.left.end - rest.len();
+        self.now = moment;
+        self.next = self.next.wrapping_add(1);
+        true
+    }
+
+    /// Takes in what the rig has sent; true once it was an order to play.
+    fn hear_order(&mut self) -> bool {
+        let Some(byte) = self.rig.byte() else { return false };
+        let Some(Ok(length)) = self.orders.take(byte) else { return false };
+        let room = self.orders.room().as_ptr().addr();
+        match self.orders.message(length) {
+            Ok(Order::Play { first, moments }) if first == self.next => {
+                let start = moments.as_ptr().addr() - room;
+                self.left = start..start + moments.len();
+                self.is_busy = true;
+                return true;
+            }
+            Ok(Order::Stack) => {
+                let (used, of) = stack::used_of();
+                self.report(&Report::Stack { used, of });
+            }
+            #[cfg(feature = "hang")]
+            Ok(Order::Hang) => loop {
+                core::hint::spin_loop();
+            },
+            Ok(_) | Err(_) => self.report(&Report::Refused),
+        }
+        false
+    }
+
+    /// Notes what a step came to, and reports what came before if that was something else.
+    pub(crate) fn did(&mut self, outputs: &Outputs) {
+        let pins = pins::levels();
+        match &mut self.run {
+            Some((steps, before, same)) if *before == pins && same == outputs && *steps < u16::MAX => *steps += 1,
+            _ => {
+                self.report_run();
+                self.run = Some((1, pins, *outputs));
+            }
+        }
+    }
+
+    fn report_run(&mut self) {
+        if let Some((steps, pins, outputs)) = self.run.take() {
+            self.report(&Report::Did { steps, pins, outputs });
+        }
+    }
+
+    fn report(&mut self, report: &Report<'_>) {
+        let mut room = [0; frame_bytes(MAX_REPORT)];
+        if let Ok(frame) = encode(report, &mut room) {
+            self.rig.send(frame);
+        }
+    }
+
+    /// Asks for storage, and waits for the answer. What is read goes to `into`.
+    pub(crate) fn ask(&mut self, ask: Ask<'_>, into: &mut [u8]) -> Result<(), Failed> {
+        self.report(&Report::Ask(ask));
+        let mut receiver = Receiver::<ANSWER_FRAME>::NEW;
+        loop {
+            watchdog::feed();
+            let Some(heard) = self.rig.byte().and_then(|byte| receiver.take(byte)) else { continue };
+            return match heard.and_then(|length| receiver.message(length)) {
+                Ok(Order::Answer(Answer::Bytes(bytes))) if bytes.len() == into.len() => {
+                    into.copy_from_slice(bytes);
+                    Ok(())
+                }
+                Ok(Order::Answer(Answer::Done)) if into.is_empty() => Ok(()),
+                Ok(_) | Err(_) => Err(Failed),
+            };
+        }
+    }
+}

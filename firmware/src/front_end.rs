@@ -1,0 +1,264 @@
+//! One thermometer, measured against the reference resistor.
+//!
+//! The same current flows through element, leads and reference, so the ratio of their voltages is that of their resistances, whatever
+//! the current and the converter's own reference may be. Each is converted in turn, again and again for [`WINDOW_US`]: that is five
+//! periods of 50 Hz and six of 60 Hz, so what either mains couples into the leads adds up to nothing, as do their harmonics.
+
+use crate::board::{Converter, Tap};
+use embedded_hal::delay::DelayNs;
+use forewarm_core::quantity::Ratio;
+use forewarm_core::rtd::Measured;
+use forewarm_core::signals::Sample;
+
+/// Time over which one thermometer is averaged (µs).
+pub const WINDOW_US: u32 = 100_000;
+
+/// Looks at a conversion that ought to be done by half of them. It then counts as never to be done.
+const LOOKS: u32 = 8;
+
+/// Converts `channel` for a window, with a lead alone if it has three wires. While the converter works, `meanwhile` has its turn.
+///
+/// A channel whose conversions do not complete brings nothing; the controller then holds it to be missing after a while. One whose
+/// converter complains, or shows a reference that cannot be, is a fault at once.
+pub(crate) fn measure<C: Converter>(
+    converter: &mut C,
+    delay: &mut impl DelayNs,
+    channel: u8,
+    three_wires: bool,
+    mut meanwhile: impl FnMut(),
+) -> Sample {
+    let mut read = |sums: &mut Sums| -> nb::Result<(), C::Error> {
+        converter.excite(Some(channel))?;
+        delay.delay_us(C::SETTLING_US);
+        for _ in 0..rounds::<C>(three_wires) {
+            let mut convert = |tap| convert(converter, delay, channel, tap, &mut meanwhile);
+            sums.add(C::FULL_SCALE, convert(Tap::Element)?, convert(Tap::Reference)?);
+            if three_wires {
+                sums.lead = sums.lead.saturating_add(convert(Tap::Lead)?.into());
+            }
+        }
+        Ok(())
+    };
+    let mut sums = Sums::default();
+    let read = read(&mut sums);
+    let switched_off = converter.excite(None);
+    match (read, switched_off) {
+        (Ok(()), Ok(())) => sums.measured().map_or(Sample::ConverterFault, Sample::Fresh),
+        (Err(nb::Error::WouldBlock), Ok(())) => Sample::None,
+        (Err(nb::Error::Other(_)), _) | (_, Err(_)) => Sample::ConverterFault,
+    }
+}
+
+/// Conversions of each tap in a window.
+const fn rounds<C: Converter>(three_wires: bool) -> u32 {
+    let taps = if three_wires { 3 } else { 2 };
+    let rounds = WINDOW_US / (C::CONVERSION_US.saturating_mul(taps).saturating_add(1));
+    if rounds == 0 { 1 } else { rounds }
+}
+
+fn convert<C: Converter>(
+    converter: &mut C,
+    delay: &mut impl DelayNs,
+    channel: u8,
+    tap: Tap,
+    meanwhile: &mut impl FnMut(),
+) -> nb::Result<u32, C::Error> {
+    for _ in 0..LOOKS {
+        match converter.convert(channel, tap) {
+            Err(nb::Error::WouldBlock) => {
+                meanwhile();
+                delay.delay_us(C::CONVERSION_US / (LOOKS / 2));
+            }
+            done => return done,
+        }
+    }
+    Err(nb::Error::WouldBlock)
+}
+
+/// Codes of one window, added up.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sums {
+    element: u64,
+    reference: u64,
+    lead: u64,
+    /// A code at the end of the scale stands for anything beyond.
+    element_saturated: bool,
+    reference_saturated: bool,
+}
+
+impl Sums {
+    fn add(&mut self, full_scale: u32, element: u32, reference: u32) {
+        self.element = self.element.saturating_add(element.into());
+        self.reference = self.reference.saturating_add(reference.into());
+        self.element_saturated |= element >= full_scale;
+        self.reference_saturated |= reference >= full_scale;
+    }
+
+    /// The ratios; nothing without a reference to measure against.
+    fn measured(&self) -> Option<Measured> {
+        if self.reference == 0 || self.reference_saturated {
+            return None;
+        }
+        let element = if self.element_saturated { Ratio::MAX } else { ratio(self.element, self.reference)? };
+        Some(Measured { element, lead: ratio(self.lead, self.reference)? })
+    }
+}
+
+/// `part` of `whole`, rounded to nearest; held at the largest ratio there is.
+fn ratio(part: u64, whole: u64) -> Option<Ratio> {
+    // A window's sum of 32-bit codes may need more than the 34 bits that leave room for the 30 of the ratio. What is shifted away
+    // is less than a part in 2^32 of it.
+    let spare = (64 - (part | whole).leading_zeros()).saturating_sub(33);
+    let (part, whole) = (part >> spare, whole >> spare);
+    let steps = (part << 30).checked_add(whole / 2)?.checked_div(whole)?;
+    Some(u32::try_from(steps).map_or(Ratio::MAX, Ratio::from_steps))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use core::f64::consts::TAU;
+    use proptest::prelude::*;
+    use std::vec::Vec;
+
+    /// A converter of 24 bits that takes a millisecond and four looks for a conversion, on a thermometer with hum in its leads.
+    #[derive(Default)]
+    struct Bench {
+        element: f64,
+        lead: f64,
+        /// As a part of the reference.
+        hum: f64,
+        hum_hz: f64,
+        looks: u32,
+        at_us: f64,
+        excited: Vec<Option<u8>>,
+        says: Option<nb::Error<()>>,
+        /// What any tap shows.
+        shows: Option<u32>,
+    }
+
+    const REFERENCE: f64 = 4_000_000.0;
+
+    impl Converter for &mut Bench {
+        const FULL_SCALE: u32 = (1 << 24) - 1;
+        const CONVERSION_US: u32 = 1_000;
+        const SETTLING_US: u32 = 500;
+
+        type Error = ();
+
+        fn excite(&mut self, channel: Option<u8>) -> Result<(), ()> {
+            self.excited.push(channel);
+            Ok(())
+        }
+
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "24 bits")]
+        fn convert(&mut self, _: u8, tap: Tap) -> nb::Result<u32, ()> {
+            if let Some(error) = &self.says {
+                return Err(error.clone());
+            }
+            if self.looks < 3 {
+                self.looks += 1;
+                return Err(nb::Error::WouldBlock);
+            }
+            self.looks = 0;
+            if let Some(code) = self.shows {
+                return Ok(code);
+            }
+            let hum = self.hum * (TAU * self.hum_hz * self.at_us / 1e6).sin();
+            self.at_us += 1000.0;
+            let part = match tap {
+                Tap::Element => self.element + hum,
+                Tap::Reference => 1.0,
+                Tap::Lead => self.lead + hum,
+            };
+            Ok((part * REFERENCE).round() as u32)
+        }
+    }
+
+    struct NoDelay;
+
+    impl DelayNs for NoDelay {
+        fn delay_ns(&mut self, _: u32) {}
+    }
+
+    fn sample(bench: &mut Bench, three_wires: bool) -> Sample {
+        let mut bench = bench;
+        measure(&mut bench, &mut NoDelay, 2, three_wires, || {})
+    }
+
+    fn fresh(bench: &mut Bench) -> Measured {
+        let Sample::Fresh(measured) = sample(bench, true) else { panic!("no measurement") };
+        measured
+    }
+
+    fn part(ratio: Ratio) -> f64 {
+        f64::from(ratio.as_steps()) / f64::from(1_u32 << 30)
+    }
+
+    #[test]
+    fn current_flows_through_one_thermometer_while_it_is_measured_and_through_none_after() {
+        let mut bench = Bench { element: 0.25, ..Bench::default() };
+        sample(&mut bench, false);
+        assert_eq!(bench.excited, [Some(2), None]);
+        bench.says = Some(nb::Error::Other(()));
+        sample(&mut bench, false);
+        assert_eq!(bench.excited.last(), Some(&None), "not even when it fails");
+    }
+
+    #[test]
+    fn hum_of_either_mains_and_of_its_harmonics_averages_away() {
+        let quiet = Bench { element: 0.25, lead: 0.002, ..Bench::default() };
+        for hz in [50.0, 60.0, 100.0, 120.0, 150.0] {
+            // Of a Pt1000 on 4 kΩ this is 10 K of hum.
+            let mut bench = Bench { hum: 0.01, hum_hz: hz, ..Bench { element: 0.25, lead: 0.02, ..Bench::default() } };
+            let measured = fresh(&mut bench);
+            // 33 rounds of three taps are 99 ms: what is left of a period is at most a hundredth part of the sum of a hundred.
+            let off = (part(measured.element) - quiet.element).abs();
+            assert!(off < 0.01 * 0.02, "{hz} Hz: {off}");
+        }
+        let mut between = Bench { element: 0.25, lead: 0.02, hum: 0.01, hum_hz: 54.0, ..Bench::default() };
+        assert!((part(fresh(&mut between).element) - 0.25).abs() > 0.01 * 0.02, "so the test can tell");
+    }
+
+    #[test]
+    fn a_converter_that_is_never_ready_brings_nothing_and_does_not_hold_the_program() {
+        let mut turns = 0;
+        let mut bench = Bench { says: Some(nb::Error::WouldBlock), ..Bench::default() };
+        let mut converter = &mut bench;
+        assert_eq!(measure(&mut converter, &mut NoDelay, 0, true, || turns += 1), Sample::None);
+        assert_eq!(turns, LOOKS);
+    }
+
+    #[test]
+    fn a_converter_that_complains_or_has_no_reference_is_a_fault() {
+        for bench in [
+            Bench { says: Some(nb::Error::Other(())), ..Bench::default() },
+            Bench { shows: Some(0), ..Bench::default() },
+            Bench { shows: Some((1 << 24) - 1), ..Bench::default() },
+        ] {
+            let mut bench = bench;
+            assert_eq!(sample(&mut bench, true), Sample::ConverterFault);
+        }
+    }
+
+    #[test]
+    fn an_element_at_the_end_of_the_scale_is_as_large_as_can_be() {
+        let mut bench = Bench { element: 5.0, ..Bench::default() };
+        assert_eq!(fresh(&mut bench).element, Ratio::MAX);
+    }
+
+    proptest! {
+        #[test]
+        fn a_ratio_is_that_of_its_codes_to_half_a_step(part in 0..1_u64 << 44, whole in 1..1_u64 << 44) {
+            let exact = (part as f64 / whole as f64 * f64::from(1_u32 << 30)).min(f64::from(u32::MAX));
+            let got = f64::from(ratio(part, whole).map_or(0, Ratio::as_steps));
+            prop_assert!((got - exact).abs() <= 0.5 + exact / f64::from(1_u32 << 30), "{got} for {exact}");
+        }
+
+        #[test]
+        fn a_code_of_up_to_thirty_bits_of_a_full_reference_is_exact(code: u32, bits in 10..=30_u32) {
+            let code = code >> (30 - bits);
+            prop_assert_eq!(ratio(code.into(), 1 << bits), Some(Ratio::from_code(code, bits)));
+        }
+    }
+}

@@ -1,0 +1,64 @@
+//! The service line: frames in, frames out.
+//!
+//! What a request does, [`App`](crate::App) decides; here it is only heard and answered.
+
+use embedded_io::{Read, ReadReady, Write};
+use forewarm_core::wire::frame::{Receiver, encode, frame_bytes};
+use forewarm_core::wire::service::{MAX_MESSAGE, Message, Request};
+
+/// Bytes of the longest frame either way.
+pub(crate) const MAX_FRAME: usize = frame_bytes(MAX_MESSAGE);
+
+/// Bytes taken off the line at a time, so that a line that never falls silent leaves time for everything else.
+const TURN: usize = 64;
+
+/// What has been heard.
+#[derive(Debug)]
+pub(crate) struct Service {
+    receiver: Receiver<MAX_FRAME>,
+    /// Frames that brought no request.
+    pub(crate) dropped: u32,
+}
+
+impl Service {
+    pub(crate) const NEW: Self = Self { receiver: Receiver::NEW, dropped: 0 };
+
+    /// Takes in what has come over the line, up to the end of a frame, and says how long that is.
+    pub(crate) fn hear(&mut self, serial: &mut (impl Read + ReadReady)) -> Option<usize> {
+        for _ in 0..TURN {
+            let mut byte = [0];
+            let is_ready = serial.read_ready().unwrap_or(false);
+            if !is_ready || !matches!(serial.read(&mut byte), Ok(1)) {
+                return None;
+            }
+            let [byte] = byte;
+            match self.receiver.take(byte) {
+                None => {}
+                Some(Ok(length)) => return Some(length),
+                Some(Err(_)) => self.dropped = self.dropped.saturating_add(1),
+            }
+        }
+        None
+    }
+
+    /// The request of the frame of this length that was just heard.
+    pub(crate) fn request(&mut self, length: usize) -> Option<Request<'_>> {
+        let request = self.receiver.message(length);
+        if request.is_err() {
+            self.dropped = self.dropped.saturating_add(1);
+        }
+        request.ok()
+    }
+
+    /// Room of the length of a frame, to be used until the next is heard.
+    pub(crate) const fn room(&mut self) -> &mut [u8; MAX_FRAME] {
+        self.receiver.room()
+    }
+}
+
+/// Says `message`, written as a frame into `room` first. A line that takes nothing loses it.
+pub(crate) fn say(serial: &mut impl Write, room: &mut [u8], message: &Message<'_>) {
+    if let Ok(frame) = encode(message, room) {
+        let _ = serial.write_all(frame);
+    }
+}
