@@ -13,11 +13,11 @@ use crate::board::{Board, Clock, Display, Hardware, Meters, OutputPins, Watchdog
 use crate::archive::Archive;
 use crate::countdown::Countdown;
 use crate::front_end;
-use crate::kept::Kept;
+use crate::kept::SCRATCH;
 use crate::lamp;
 use crate::lines::Lines;
 use crate::log::{info, warning};
-use crate::service::{MAX_FRAME, Service, say};
+use crate::service::{Service, say};
 use embedded_hal::digital::{OutputPin, PinState};
 use forewarm_core::fault::SystemFault;
 use forewarm_core::journal::Counters;
@@ -61,7 +61,7 @@ pub struct App<B: Board> {
     service: Service,
     telemetry: Countdown,
     /// Where frames are written, and what storage holds is read.
-    room: [u8; MAX_FRAME],
+    room: [u8; SCRATCH],
     latest: Outputs,
 }
 
@@ -108,14 +108,14 @@ impl<B: Board> App<B> {
             archive: Archive::new(storage),
             service: Service::NEW,
             telemetry: Countdown::every(TELEMETRY_EVERY),
-            room: [0; MAX_FRAME],
+            room: [0; SCRATCH],
             latest: Outputs::all_off(SystemFault::SettingsInvalid),
         }
     }
 
     /// Recalls what survived the restart, reads the settings, and says who is here.
     pub fn start(&mut self) {
-        let memory = self.archive.recall();
+        let memory = self.archive.recall(&mut self.room);
         match self.read_settings() {
             Ok(settings) => self.unit = Ok(Unit::new(settings, memory)),
             Err(unfit) => self.unit = Err(unfit),
@@ -186,7 +186,7 @@ impl<B: Board> App<B> {
         drive(&mut self.hardware.outputs, &outputs, now)?;
         self.hardware.display.show(&outputs);
         if let Ok(unit) = &self.unit {
-            self.archive.keep(unit, now);
+            self.archive.keep(&mut self.room, unit, now);
         }
         self.tell(now, &inputs, &outputs);
         self.hardware.watchdog.feed();
@@ -266,9 +266,11 @@ impl<B: Board> App<B> {
                 }
             }
             Request::ReadEvents { from } => {
-                let Hardware { serial, .. } = &mut self.hardware;
-                let room = &mut self.room;
-                self.archive.kept.events(from, |event| say(serial, room, &Message::Event(event)));
+                for number in self.archive.kept.events().skip_while(|&number| number < from) {
+                    if let Ok(Some(event)) = self.archive.kept.event(&mut self.room, number) {
+                        self.say(&Message::Event(event));
+                    }
+                }
                 self.say(&Message::Done);
             }
             Request::ReadTotals => {

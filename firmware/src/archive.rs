@@ -4,7 +4,8 @@
 //! wears. Totals are kept once an hour. While keeping fails the controller is told so, and keeps the heater off.
 
 use crate::countdown::Countdown;
-use crate::kept::{Brake, Kept, KeptError};
+use crate::kept::brake::Brake;
+use crate::kept::{Kept, KeptError, SCRATCH};
 use crate::log::warning;
 use embedded_storage::nor_flash::NorFlash;
 use forewarm_core::fault::SystemFaults;
@@ -45,36 +46,31 @@ impl<S: NorFlash> Archive<S> {
             before: Counters::default(),
             memory: None,
             event: None,
-            brake: Brake::NEW,
+            brake: Brake::new(),
             try_again: Countdown::every(TRY_AGAIN),
             totals: Countdown::every(TOTALS_EVERY),
         }
     }
 
-    /// What survived the restart. What cannot be read may have been a welded relay: then every fault that latches counts as
-    /// latched, and someone must look, and press the button.
-    pub(crate) fn recall(&mut self) -> Memory {
-        self.kept.open();
+    /// What survived the restart.
+    pub(crate) fn recall(&mut self, room: &mut [u8; SCRATCH]) -> Memory {
+        self.kept.open(room);
         // Totals that cannot be read are nothing that anyone's safety rests on.
-        self.before = self.kept.totals().ok().flatten().unwrap_or_default();
-        match self.kept.memory() {
-            Ok(memory) => {
-                self.memory = memory;
-                memory.unwrap_or_default()
-            }
-            Err(error) => {
-                self.fails(error);
-                Memory { latched: SystemFaults::LATCHED, ..Memory::default() }
-            }
+        self.before = self.kept.totals(room).ok().flatten().unwrap_or_default();
+        let memory = self.kept.memory();
+        match memory {
+            Ok(memory) => self.memory = memory,
+            Err(error) => self.fails(error),
         }
+        memory_or_all_latched(memory)
     }
 
     /// Keeps what is new with `unit` since the step before.
-    pub(crate) fn keep(&mut self, unit: &Unit, now: Instant) {
+    pub(crate) fn keep(&mut self, room: &mut [u8; SCRATCH], unit: &Unit, now: Instant) {
         let may_try = self.health == Storage::Kept || self.try_again.is_over();
         let memory = unit.memory();
         if may_try && self.memory != Some(memory) {
-            match self.kept.keep_memory(&memory) {
+            match self.kept.keep_memory(room, &memory) {
                 Ok(()) => (self.memory, self.health) = (Some(memory), Storage::Kept),
                 Err(error) => self.fails(error),
             }
@@ -83,12 +79,12 @@ impl<S: NorFlash> Archive<S> {
         if self.event != event {
             self.event = event;
             if let Some(event) = event.filter(|_| self.health == Storage::Kept && self.brake.allows(now)) {
-                let kept = self.kept.keep_event(&event);
+                let kept = self.kept.keep_event(room, &event);
                 self.note(kept);
             }
         }
         if self.totals.is_over() && self.health == Storage::Kept {
-            let kept = self.kept.keep_totals(&self.before.plus(unit.counters()));
+            let kept = self.kept.keep_totals(room, &self.before.plus(unit.counters()));
             self.note(kept);
         }
     }
@@ -97,7 +93,7 @@ impl<S: NorFlash> Archive<S> {
     /// back.
     pub(crate) fn replace(
         &mut self,
-        room: &mut [u8],
+        room: &mut [u8; SCRATCH],
         memory: Option<Memory>,
         replaces: u32,
         new: &[u8],
@@ -113,8 +109,8 @@ impl<S: NorFlash> Archive<S> {
             return Err(Refusal::Unfit(Unfit::Settings));
         }
         // Without a unit nothing has latched since the start.
-        let memory = memory.or_else(|| self.kept.memory().ok().flatten()).unwrap_or_default();
-        self.kept.keep_record(room, new, &memory).map_err(|error| {
+        let memory = memory.unwrap_or_else(|| memory_or_all_latched(self.kept.memory()));
+        self.kept.keep_record(room, &memory, new).map_err(|error| {
             self.fails(error);
             Refusal::NotKept
         })?;
@@ -132,5 +128,14 @@ impl<S: NorFlash> Archive<S> {
         self.health = Storage::Failing;
         // Nobody knows what is there now: it is written again as soon as that can be done.
         self.memory = None;
+    }
+}
+
+/// What cannot be read may have been a welded relay: then every fault that latches counts as latched, and someone must look, and
+/// press the button.
+fn memory_or_all_latched(memory: Result<Option<Memory>, KeptError>) -> Memory {
+    match memory {
+        Ok(memory) => memory.unwrap_or_default(),
+        Err(_) => Memory { latched: SystemFaults::LATCHED, ..Memory::default() },
     }
 }

@@ -2,12 +2,13 @@
 //!
 //! What a request does, [`App`](crate::App) decides; here it is only heard and answered.
 
+use crate::kept::SCRATCH;
 use embedded_io::{Read, ReadReady, Write};
 use forewarm_core::wire::frame::{Receiver, encode, frame_bytes};
 use forewarm_core::wire::service::{MAX_MESSAGE, Message, Request};
 
-/// Bytes of the longest frame either way.
-pub(crate) const MAX_FRAME: usize = frame_bytes(MAX_MESSAGE);
+// What is read from storage and what is sent share one room.
+const _: () = assert!(SCRATCH >= frame_bytes(MAX_MESSAGE), "the longest frame fits");
 
 /// Bytes taken off the line at a time, so that a line that never falls silent leaves time for everything else.
 const TURN: usize = 64;
@@ -15,7 +16,7 @@ const TURN: usize = 64;
 /// What has been heard.
 #[derive(Debug)]
 pub(crate) struct Service {
-    receiver: Receiver<MAX_FRAME>,
+    receiver: Receiver<SCRATCH>,
     /// Frames that brought no request.
     pub(crate) dropped: u32,
 }
@@ -51,7 +52,7 @@ impl Service {
     }
 
     /// Room of the length of a frame, to be used until the next is heard.
-    pub(crate) const fn room(&mut self) -> &mut [u8; MAX_FRAME] {
+    pub(crate) const fn room(&mut self) -> &mut [u8; SCRATCH] {
         self.receiver.room()
     }
 }

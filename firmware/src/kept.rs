@@ -1,0 +1,459 @@
+//! What is kept over a loss of power: latched faults, settings, the latest events, the totals.
+//!
+//! Power may be lost at any moment: whatever is read at the next start is then as it was before the call that was interrupted, or as
+//! it is after it. What cannot be read is an error, never a default: a fault that is forgotten lets a charger loose on a frozen bank.
+//!
+//! Everything lies in one map from key to value, which spreads the wear over the pages and checks each value by a checksum. A value
+//! that fails its check is skipped by the map, so that an older one of the same key would come to light in its place. For
+//! events and totals this does not matter. Latched faults and settings must not step back in time: the [`Head`] is kept twice and
+//! numbered, and names the record of settings that is in force.
+//!
+//! No cache: one for the map costs RAM that there is not, and what is kept is read at the start and when somebody asks.
+
+pub(crate) mod brake;
+mod pages;
+
+#[cfg(test)]
+mod tests;
+
+use core::fmt;
+use core::ops::Range;
+use core::pin::pin;
+use core::task::{Context, Poll, Waker};
+use embedded_storage::nor_flash::NorFlash;
+use forewarm_core::journal::{Counters, Event};
+use forewarm_core::unit::Memory;
+use forewarm_core::wire::record;
+use forewarm_core::wire::service;
+use pages::{Pages, Trouble};
+use sequential_storage::Error;
+use sequential_storage::cache::{Cache, Uncached};
+use sequential_storage::map::{MapConfig, MapStorage};
+use serde::{Deserialize, Serialize};
+
+/// Version of every value but the settings, which carry their own. It changes with what they hold, and with what a bit of the latched
+/// faults means.
+const LAYOUT: u8 = 1;
+
+/// Events kept; the oldest gives way. It divides 2³², so that numbers may wrap.
+pub(crate) const EVENTS: u32 = 32;
+
+/// Bytes that every call borrows while it works: the longest value with its key, and the rest of its last word.
+pub(crate) const SCRATCH: usize = record::MAX_BYTES + 32;
+
+/// Bytes of the longest value but the settings; held by `the_longest_values_fit`.
+const MAX_VALUE: usize = 96;
+
+/// Bytes of the first page that the very first write of a [`Head`] touches, with the longest words there are: a storage with nothing
+/// beyond has never held anything that was acknowledged.
+const FIRST_WRITE: usize = 256;
+
+/// Times that a value is written before it counts as not taken. Bits that have flipped where nothing was written yet spoil one
+/// time each.
+const ATTEMPTS: u8 = 3;
+
+/// Keys of the map.
+mod key {
+    pub(super) const HEADS: [u8; 2] = [0, 1];
+    pub(super) const RECORD: u8 = 2;
+    pub(super) const TOTALS: u8 = 3;
+    /// The first of [`EVENTS`](super::EVENTS).
+    pub(super) const EVENTS: u8 = 32;
+}
+
+/// Why something could not be kept or read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub(crate) enum KeptError {
+    /// The storage does not answer, or does not take what is written: it is worn, or not connected.
+    Failed,
+    /// The storage holds what cannot be read. New settings bring it back to life.
+    Corrupt,
+    /// The storage has no room, or pages of a size that cannot be used.
+    Full,
+    /// It was written by a firmware that arranges it otherwise.
+    OtherVersion(u8),
+}
+
+impl fmt::Display for KeptError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Failed => f.write_str("storage does not take what is written: look at its wiring, then replace it"),
+            Self::Corrupt => f.write_str("storage holds what cannot be read: upload the settings again"),
+            Self::Full => f.write_str("storage has no room: the board needs a larger one"),
+            Self::OtherVersion(theirs) => {
+                write!(f, "storage is of version {theirs}; this firmware reads version {LAYOUT}: upload the settings again")
+            }
+        }
+    }
+}
+
+impl core::error::Error for KeptError {}
+
+impl From<Error<Trouble>> for KeptError {
+    fn from(error: Error<Trouble>) -> Self {
+        match error {
+            Error::Storage { value } => value.into(),
+            Error::FullStorage | Error::ItemTooBig => Self::Full,
+            // The buffer is long enough for all that was ever written here.
+            _ => Self::Corrupt,
+        }
+    }
+}
+
+impl From<Trouble> for KeptError {
+    fn from(trouble: Trouble) -> Self {
+        match trouble {
+            Trouble::Device => Self::Failed,
+            Trouble::Occupied | Trouble::Bounds => Self::Corrupt,
+        }
+    }
+}
+
+/// What all the rest hangs on. Kept twice, so that one that is spoilt does not let an older one pass for the newest.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+struct Head {
+    /// Counts the heads written.
+    number: u32,
+    /// Counts the starts of the program that kept anything.
+    start: u32,
+    /// The number of the next event, or a lower one that events since have passed.
+    next_event: u32,
+    memory: Memory,
+    record: Record,
+    /// The record that is being written; it is in force once it is there.
+    coming: Option<u32>,
+}
+
+/// Which record of settings is in force, by its fingerprint.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+enum Record {
+    #[default]
+    None,
+    Kept(u32),
+    /// The head that named it is lost.
+    Unknown,
+}
+
+/// What is kept.
+pub(crate) struct Kept<S: NorFlash> {
+    /// Nothing where the storage is too small for any.
+    map: Option<MapStorage<u8, Pages<S>, Cache<Uncached, Uncached, Uncached, u8>>>,
+    head: Result<Option<Head>, KeptError>,
+    /// Whether both copies of `head` are in the storage.
+    head_is_kept: bool,
+    start: u32,
+    next_event: u32,
+}
+
+impl<S: NorFlash> Kept<S> {
+    /// What is kept in `storage`, all of which is used. Nothing is read before [`Kept::open`].
+    pub(crate) fn new(storage: S) -> Self {
+        let pages = Pages::new(storage);
+        let config = if Pages::<S>::is_fit() { MapConfig::try_new(0..pages.seen()).ok() } else { None };
+        Self {
+            map: config.map(|config| MapStorage::new(pages, config, Cache::new_uncached())),
+            head: Err(KeptError::Full),
+            head_is_kept: false,
+            start: 0,
+            next_event: 0,
+        }
+    }
+
+    /// Finds out what is there. Nothing fails here: what cannot be read says so when it is asked for.
+    pub(crate) fn open(&mut self, scratch: &mut [u8; SCRATCH]) {
+        if let Some(map) = &mut self.map {
+            // A page that cannot be erased is hidden; what else is wrong shows in what is read.
+            let _ = map.flash().finish();
+            self.head = self.survey(scratch);
+            self.start = self.start.saturating_add(1);
+        }
+    }
+
+    /// Reads everything once and finds the newest head and the newest event.
+    #[inline(never)]
+    fn survey(&mut self, scratch: &mut [u8; SCRATCH]) -> Result<Option<Head>, KeptError> {
+        let map = self.map.as_mut().ok_or(KeptError::Full)?;
+        let mut copies: [Option<Head>; 2] = [None; 2];
+        let mut theirs = None;
+        let mut empty = true;
+        let mut values = at_once(map.fetch_all_items(scratch))?;
+        while let Some((key, value)) = at_once(values.next::<&[u8]>(scratch))? {
+            empty = false;
+            if let Some(copy) = key::HEADS.iter().position(|&head| head == key) {
+                match open_value::<Head>(value) {
+                    Ok(head) => {
+                        if let Some(copy) = copies.get_mut(copy)
+                            && copy.is_none_or(|copy| copy.number <= head.number)
+                        {
+                            *copy = Some(head);
+                        }
+                    }
+                    Err(KeptError::OtherVersion(version)) => theirs = Some(version),
+                    // An older copy may hide behind it, and passes for the newest only if both are spoilt.
+                    Err(_) => {}
+                }
+            } else if key >= key::EVENTS
+                && let Ok(event) = open_value::<service::Kept>(value)
+            {
+                self.start = self.start.max(event.start);
+                self.next_event = self.next_event.max(event.number.saturating_add(1));
+            }
+        }
+        let pages = map.flash();
+        if pages.is_unread() {
+            return Err(KeptError::Failed);
+        }
+        let head = match copies {
+            [Some(a), Some(b)] => {
+                self.head_is_kept = a == b;
+                if a.number >= b.number { a } else { b }
+            }
+            [Some(head), None] | [None, Some(head)] => head,
+            [None, None] => {
+                return match theirs {
+                    Some(version) => Err(KeptError::OtherVersion(version)),
+                    None if empty && pages.is_virgin(FIRST_WRITE)? => Ok(None),
+                    None => Err(KeptError::Corrupt),
+                };
+            }
+        };
+        // Starts that have kept nothing but this head are not in any event.
+        self.start = self.start.max(head.start);
+        self.next_event = self.next_event.max(head.next_event);
+        Ok(Some(head))
+    }
+
+    /// The memory that was kept last; nothing on a storage that was never written.
+    ///
+    /// # Errors
+    /// Where there is something that cannot be read; nobody knows then which faults were latched.
+    pub(crate) fn memory(&self) -> Result<Option<Memory>, KeptError> {
+        self.head.map(|head| head.map(|head| head.memory))
+    }
+
+    /// Keeps `memory`. Writes only what differs from what is kept.
+    ///
+    /// # Errors
+    /// Where it is not kept, or only perhaps.
+    pub(crate) fn keep_memory(&mut self, scratch: &mut [u8; SCRATCH], memory: &Memory) -> Result<(), KeptError> {
+        let head = self.head_with(memory);
+        match self.head {
+            Ok(Some(kept)) if self.head_is_kept && kept == head => Ok(()),
+            _ => self.keep_head(scratch, head),
+        }
+    }
+
+    /// The record of settings in force, as [`record::encode`] wrote it; nothing if none was ever kept.
+    ///
+    /// # Errors
+    /// Where there is one that cannot be read, or where nobody knows whether it is the one in force.
+    pub(crate) fn record<'a>(&mut self, scratch: &'a mut [u8; SCRATCH]) -> Result<Option<&'a [u8]>, KeptError> {
+        let head = self.head?.unwrap_or_default();
+        let found = self.fetch(scratch, key::RECORD)?;
+        let fingerprint = found.map(record::fingerprint);
+        match head.record {
+            Record::Kept(in_force) if fingerprint == Some(in_force) => Ok(found),
+            Record::None | Record::Kept(_) | Record::Unknown if found.is_some() && fingerprint == head.coming => Ok(found),
+            Record::None if found.is_none() => Ok(None),
+            Record::None | Record::Kept(_) | Record::Unknown => Err(KeptError::Corrupt),
+        }
+    }
+
+    /// Keeps `record` as the settings in force, and reads it back. Where the storage cannot be read or is full, everything is
+    /// erased first, and `memory` and the totals are written again; events are lost then.
+    ///
+    /// # Errors
+    /// Where it is not kept. The record before it is still in force then, unless storage fails while it is being erased.
+    pub(crate) fn keep_record(
+        &mut self,
+        scratch: &mut [u8; SCRATCH],
+        memory: &Memory,
+        record: &[u8],
+    ) -> Result<(), KeptError> {
+        if record.len() > record::MAX_BYTES {
+            return Err(KeptError::Full);
+        }
+        match self.try_keep_record(scratch, memory, record) {
+            Err(KeptError::Corrupt | KeptError::Full | KeptError::OtherVersion(_)) if Self::has_room(record.len()) => {}
+            done => return done,
+        }
+        let totals = self.totals(scratch).unwrap_or(None);
+        let map = self.map.as_mut().ok_or(KeptError::Full)?;
+        self.head = Err(KeptError::Corrupt);
+        self.head_is_kept = false;
+        map.flash().clear()?;
+        self.try_keep_record(scratch, memory, record)?;
+        totals.map_or(Ok(()), |totals| self.keep_totals(scratch, &totals))
+    }
+
+    fn try_keep_record(
+        &mut self,
+        scratch: &mut [u8; SCRATCH],
+        memory: &Memory,
+        record: &[u8],
+    ) -> Result<(), KeptError> {
+        let mut head = self.head_with(memory);
+        match self.record(scratch) {
+            Ok(Some(kept)) if kept == record => return self.keep_memory(scratch, memory),
+            // It may have been the one that was coming.
+            Ok(Some(kept)) => head.record = Record::Kept(record::fingerprint(kept)),
+            Ok(None) | Err(_) => {}
+        }
+        let fingerprint = record::fingerprint(record);
+        self.keep_head(scratch, Head { coming: Some(fingerprint), ..head })?;
+        self.store(scratch, key::RECORD, record)?;
+        if self.fetch(scratch, key::RECORD)? != Some(record) {
+            return Err(KeptError::Failed);
+        }
+        self.keep_head(scratch, Head { record: Record::Kept(fingerprint), coming: None, ..self.head_with(memory) })
+    }
+
+    /// Whether one page, which is all that a storage of two has at any time, holds a record of `length` and what must be with it.
+    fn has_room(length: usize) -> bool {
+        let word = S::WRITE_SIZE.max(S::READ_SIZE);
+        let item = |length: usize| 8_usize.next_multiple_of(word) + (1 + length).next_multiple_of(word);
+        // Old heads and new ones may lie in one page.
+        item(length) + 5 * item(MAX_VALUE) + 2 * word <= Pages::<S>::SEEN
+    }
+
+    /// Keeps `event`; the oldest gives way. Whoever calls it spares the storage by a [`Brake`](brake::Brake).
+    ///
+    /// # Errors
+    /// Where it is not kept.
+    pub(crate) fn keep_event(&mut self, scratch: &mut [u8; SCRATCH], event: &Event) -> Result<(), KeptError> {
+        self.keep_start(scratch)?;
+        let kept = service::Kept { number: self.next_event, start: self.start, event: *event };
+        self.store_value(scratch, event_key(kept.number), &kept)?;
+        self.next_event = kept.number.saturating_add(1);
+        Ok(())
+    }
+
+    /// The numbers of the events that may be kept, oldest first.
+    pub(crate) fn events(&self) -> Range<u32> {
+        self.next_event.saturating_sub(EVENTS)..self.next_event
+    }
+
+    /// The event of this number; nothing if it was never kept or is lost.
+    ///
+    /// # Errors
+    /// Where it cannot be read.
+    pub(crate) fn event(
+        &mut self,
+        scratch: &mut [u8; SCRATCH],
+        number: u32,
+    ) -> Result<Option<service::Kept>, KeptError> {
+        let kept: Option<service::Kept> = self.fetch_value(scratch, event_key(number))?;
+        Ok(kept.filter(|kept| kept.number == number))
+    }
+
+    /// The totals that were kept last, if any were.
+    ///
+    /// # Errors
+    /// Where they cannot be read.
+    pub(crate) fn totals(&mut self, scratch: &mut [u8; SCRATCH]) -> Result<Option<Counters>, KeptError> {
+        self.fetch_value(scratch, key::TOTALS)
+    }
+
+    /// Keeps the totals.
+    ///
+    /// # Errors
+    /// Where they are not kept.
+    pub(crate) fn keep_totals(&mut self, scratch: &mut [u8; SCRATCH], totals: &Counters) -> Result<(), KeptError> {
+        self.keep_start(scratch)?;
+        self.store_value(scratch, key::TOTALS, totals)
+    }
+
+    /// The head as it shall be, with `memory`.
+    fn head_with(&self, memory: &Memory) -> Head {
+        let (before, record) = match self.head {
+            Ok(head) => {
+                let head = head.unwrap_or_default();
+                (head, head.record)
+            }
+            Err(_) => (Head::default(), Record::Unknown),
+        };
+        Head { start: self.start, memory: *memory, record, ..before }
+    }
+
+    /// Before anything else is kept, the head is: what is kept without one was kept by nobody knows which start.
+    fn keep_start(&mut self, scratch: &mut [u8; SCRATCH]) -> Result<(), KeptError> {
+        let memory = self.head?.unwrap_or_default().memory;
+        self.keep_memory(scratch, &memory)
+    }
+
+    #[inline(never)]
+    fn keep_head(&mut self, scratch: &mut [u8; SCRATCH], head: Head) -> Result<(), KeptError> {
+        let head = Head { number: head.number.saturating_add(1), next_event: self.next_event, ..head };
+        self.head_is_kept = false;
+        for key in key::HEADS {
+            self.store_value(scratch, key, &head)?;
+            // One copy is enough to be found at the next start.
+            self.head = Ok(Some(head));
+        }
+        self.head_is_kept = true;
+        Ok(())
+    }
+
+    fn fetch_value<T: for<'de> Deserialize<'de>>(
+        &mut self,
+        scratch: &mut [u8; SCRATCH],
+        key: u8,
+    ) -> Result<Option<T>, KeptError> {
+        self.fetch(scratch, key)?.map(open_value).transpose()
+    }
+
+    fn store_value<T: Serialize>(
+        &mut self,
+        scratch: &mut [u8; SCRATCH],
+        key: u8,
+        value: &T,
+    ) -> Result<(), KeptError> {
+        let mut bytes = [0; MAX_VALUE];
+        let bytes = postcard::to_slice(&(LAYOUT, value), &mut bytes).map_err(|_| KeptError::Full)?;
+        self.store(scratch, key, bytes)
+    }
+
+    #[inline(never)]
+    fn fetch<'a>(&mut self, scratch: &'a mut [u8; SCRATCH], key: u8) -> Result<Option<&'a [u8]>, KeptError> {
+        let map = self.map.as_mut().ok_or(KeptError::Full)?;
+        at_once(map.fetch_item::<&[u8]>(scratch, &key))
+    }
+
+    #[inline(never)]
+    fn store(&mut self, scratch: &mut [u8; SCRATCH], key: u8, value: &[u8]) -> Result<(), KeptError> {
+        let map = self.map.as_mut().ok_or(KeptError::Full)?;
+        let mut tried = 1;
+        loop {
+            match at_once(map.store_item(scratch, &key, &value)) {
+                Err(KeptError::Corrupt) if tried < ATTEMPTS => tried += 1,
+                done => return done,
+            }
+        }
+    }
+}
+
+const fn event_key(number: u32) -> u8 {
+    // Below 32 + 32.
+    key::EVENTS + (number % EVENTS) as u8
+}
+
+/// What [`Kept::store_value`] wrote.
+fn open_value<T: for<'de> Deserialize<'de>>(bytes: &[u8]) -> Result<T, KeptError> {
+    match bytes.split_first() {
+        Some((&LAYOUT, body)) => match postcard::take_from_bytes(body) {
+            Ok((value, [])) => Ok(value),
+            Ok(_) | Err(_) => Err(KeptError::Corrupt),
+        },
+        Some((&version, _)) => Err(KeptError::OtherVersion(version)),
+        None => Err(KeptError::Corrupt),
+    }
+}
+
+/// Runs what never waits, because the storage beneath it does not.
+fn at_once<T>(work: impl Future<Output = Result<T, Error<Trouble>>>) -> Result<T, KeptError> {
+    match pin!(work).poll(&mut Context::from_waker(Waker::noop())) {
+        Poll::Ready(done) => Ok(done?),
+        Poll::Pending => Err(KeptError::Failed),
+    }
+}
