@@ -1,4 +1,5 @@
 #![no_std]
+#![forbid(unsafe_code)]
 //! The control core on a microcontroller: what a board must offer, and the one loop that runs on it.
 //!
 //! No rule of behaviour is here. [`App`] reads the inputs, steps the [`Unit`], drives the outputs, keeps what must survive
