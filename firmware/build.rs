@@ -24,7 +24,7 @@ fn main() -> Result<(), Box<dyn Error>> {
 
 /// Where flash and RAM of the board lie; nothing where only the library is built.
 fn memory() -> Option<&'static str> {
-    if cfg!(feature = "emulated") {
+    if cfg!(any(feature = "emulated", feature = "count")) {
         // The machine has 64 KiB. That the program does with 8 KiB, stack included, is shown by its running.
         return Some(
             "MEMORY\n{\n  FLASH : ORIGIN = 0x00000000, LENGTH = 256K\n  RAM : ORIGIN = 0x20000000, LENGTH = 64K\n}\n",

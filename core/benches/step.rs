@@ -32,7 +32,7 @@ const LARGEST: &[Role] = &[Role::Cell, Role::Cell, Role::Cell, Role::Cell, Role:
 #[divan::bench(args = [SMALLEST, USUAL, LARGEST])]
 fn controller(bencher: Bencher, roles: &[Role]) {
     let (settings, history) = scene(roles);
-    let mut controller = Controller::new(settings, Memory::default());
+    let mut controller = Controller::new(&settings, Memory::default());
     let mut now = 0_u32;
     bencher.counter(ItemsCount::new(STEPS)).bench_local(|| {
         for inputs in &history {

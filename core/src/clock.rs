@@ -6,27 +6,67 @@
 use crate::fault::SystemFault;
 use crate::quantity::{Instant, Millis};
 use crate::settings::Trust;
+use core::num::NonZeroU32;
 
-/// Time since the reset in milliseconds, as far as the clock tells. It does not wrap in half a billion years, so a moment
-/// long ago never looks recent.
+/// A moment in milliseconds, as far as the clock tells. What is longer ago than [`Uptime::HORIZON`] is only known to be that long
+/// ago: before the count wraps the present is set back to there, and whoever keeps moments moves them along. So a moment long
+/// ago never looks recent, in half the space and time of a count that never wraps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) struct Uptime(u64);
+pub(crate) struct Uptime(NonZeroU32);
 
 impl Uptime {
     /// Before every moment.
-    pub(crate) const NEVER: Self = Self(0);
-    /// The reset.
-    pub(crate) const START: Self = Self(1);
+    pub(crate) const NEVER: Self = Self::at(1);
+    /// The reset, or the horizon.
+    pub(crate) const START: Self = Self::at(2);
+    /// Just after it: later than all that is beyond the horizon.
+    pub(crate) const AFTER_START: Self = Self::at(3);
+    /// 24.8 days: more than any setting asks about, and in that time the slowest believable rate covers every believable temperature.
+    pub(crate) const HORIZON: Millis = Millis::from_millis(1 << 31);
+
+    const fn at(count: u32) -> Self {
+        match NonZeroU32::new(count) {
+            Some(count) => Self(count),
+            None => Self(NonZeroU32::MIN),
+        }
+    }
+
+    /// The moment a span later; held at the end of the range.
     pub(crate) const fn plus(self, span: Millis) -> Self {
-        Self(self.0.saturating_add(span.as_millis() as u64))
+        Self(self.0.saturating_add(span.as_millis()))
+    }
+
+    /// Lets time pass. Answers, once in 24.8 days, by how much every moment that is kept must be [moved back](Self::moved_back).
+    #[inline]
+    #[expect(clippy::cast_possible_truncation, reason = "compared with the maximum first")]
+    pub(crate) const fn pass(&mut self, span: Millis) -> Option<Millis> {
+        if let Some(later) = self.0.checked_add(span.as_millis()) {
+            self.0 = later;
+            return None;
+        }
+        let here = Self::START.plus(Self::HORIZON);
+        // What has passed beyond `here`; at the end of the range that is beyond every moment.
+        let sum = (self.0.get() as u64).saturating_add(span.as_millis() as u64);
+        let beyond = sum.saturating_sub(here.0.get() as u64);
+        let back = if beyond > u32::MAX as u64 { u32::MAX } else { beyond as u32 };
+        *self = here;
+        Some(Millis::from_millis(back))
+    }
+
+    /// The same moment after the present has been set back by `span`; none falls before the start.
+    pub(crate) const fn moved_back(self, span: Millis) -> Self {
+        let count = self.0.get().saturating_sub(span.as_millis());
+        match self {
+            Self::NEVER => Self::NEVER,
+            _ if count <= Self::START.0.get() => Self::START,
+            _ => Self::at(count),
+        }
     }
 
     /// The span from `earlier` to `self`; held at the ends of the range.
     #[inline]
-    #[expect(clippy::cast_possible_truncation, reason = "compared with the maximum first")]
     pub(crate) const fn since(self, earlier: Self) -> Millis {
-        let span = self.0.saturating_sub(earlier.0);
-        if span > u32::MAX as u64 { Millis::MAX } else { Millis::from_millis(span as u32) }
+        Millis::from_millis(self.0.get().saturating_sub(earlier.0.get()))
     }
 }
 
@@ -77,6 +117,32 @@ impl Clock {
 mod tests {
     use super::*;
     use crate::testing::settings;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Against a count that never wraps. What lies beyond the horizon reads as at least so long ago.
+        #[test]
+        fn a_moment_keeps_its_age_up_to_the_horizon(
+            spans in proptest::collection::vec(prop_oneof![0..100_000_u32, any::<u32>(), u32::MAX - 2..=u32::MAX], 1..40),
+            kept_at in 0..40_usize,
+        ) {
+            let (mut now, mut moment) = (Uptime::START, Uptime::START);
+            let (mut exact_now, mut exact_moment) = (0_u64, 0_u64);
+            for (index, &span) in spans.iter().enumerate() {
+                exact_now += u64::from(span);
+                if let Some(back) = now.pass(Millis::from_millis(span)) {
+                    moment = moment.moved_back(back);
+                }
+                if index == kept_at {
+                    (moment, exact_moment) = (now, exact_now);
+                }
+                let (age, exact) = (u64::from(now.since(moment).as_millis()), exact_now - exact_moment);
+                let horizon = u64::from(Uptime::HORIZON.as_millis());
+                prop_assert!(age == exact || (age >= horizon && exact >= horizon), "{age} ms, exactly {exact} ms");
+            }
+            prop_assert!(moment >= Uptime::START && now > Uptime::NEVER.moved_back(Millis::MAX));
+        }
+    }
 
     #[test]
     fn a_doubtful_clock_is_trusted_again_only_after_a_run_of_good_steps() {

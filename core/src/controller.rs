@@ -31,9 +31,9 @@ use crate::clock::Clock;
 use crate::contacts::Contacts;
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::power::{Feed, Offer, Power, Shares, current_from};
-use crate::quantity::{Celsius, Fraction, Instant, Kelvins, Millis, Milliwatts};
+use crate::quantity::{Celsius, Fraction, Instant, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts};
 use crate::sensing::{Group, Picture, Sensing};
-use crate::settings::{Hold, MAX_CHANNELS, ValidSettings};
+use crate::settings::{self, Hold, MAX_CHANNELS, ValidSettings};
 use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, State, Storage};
 
 /// What must survive a restart; the caller keeps it in non-volatile storage.
@@ -82,10 +82,43 @@ enum Heat {
     Resting { open: Millis },
 }
 
+/// Of the settings, what the rules read in every step.
+#[derive(Clone, Debug)]
+struct Rules {
+    charge: ChargeRule,
+    heater: HeaterRule,
+}
+
+/// [`settings::Charge`](crate::settings::Charge) without its ceiling, which is kept ready for use.
+#[derive(Clone, Debug)]
+struct ChargeRule {
+    inhibit: Celsius,
+    release: Celsius,
+    high_limit: Celsius,
+    high_release: Celsius,
+    soak: Millis,
+    min_off: Millis,
+    capacity: MilliampHours,
+}
+
+/// [`settings::Heater`](crate::settings::Heater) without what [`Sensing`], [`Power`] and [`Contacts`] keep.
+#[derive(Clone, Debug)]
+struct HeaterRule {
+    start: Celsius,
+    stop: Celsius,
+    supply_max: Millivolts,
+    cutout_hysteresis: Kelvins,
+    min_on: Millis,
+    min_off: Millis,
+    max_run: Millis,
+    rest: Millis,
+    hold: Hold,
+}
+
 /// The decision, step by step.
 #[derive(Clone, Debug)]
 pub struct Controller {
-    settings: ValidSettings,
+    settings: Rules,
     ceiling: Ceiling,
 
     clock: Clock,
@@ -110,13 +143,21 @@ impl Controller {
     /// A controller that has just been reset: both outputs off until every cell channel has given its run of good readings.
     /// `memory` is what was kept from before the reset, this reset not yet counted.
     #[must_use]
-    pub fn new(settings: ValidSettings, memory: Memory) -> Self {
+    pub fn new(settings: &ValidSettings, memory: Memory) -> Self {
+        let settings::Charge { inhibit, release, high_limit, high_release, soak, min_off, capacity, ref ceiling } =
+            settings.charge;
+        let charge = ChargeRule { inhibit, release, high_limit, high_release, soak, min_off, capacity };
+        let settings::Heater {
+            start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold, ..
+        } = settings.heater;
+        let heater = HeaterRule { start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold };
         Self {
-            ceiling: Ceiling::new(&settings.charge.ceiling),
+            settings: Rules { charge, heater },
+            ceiling: Ceiling::new(ceiling),
             clock: Clock::NEW,
-            sensing: Sensing::new(&settings),
-            power: Power::new(&settings),
-            contacts: Contacts::new(&settings),
+            sensing: Sensing::new(settings),
+            power: Power::new(settings),
+            contacts: Contacts::new(settings),
             charge: Charge::Refused { open: Millis::ZERO },
             heat: Heat::Off { open: Millis::ZERO, ran: Millis::ZERO },
             cut_out: false,
@@ -126,14 +167,13 @@ impl Controller {
             up: Millis::ZERO,
             offer: Offer::NOTHING,
             coldest_cell: None,
-            settings,
         }
     }
 
     /// One step: everything the world says at `now`, and what to do about it.
     pub fn step(&mut self, now: Instant, inputs: &Inputs) -> Outputs {
         // Judge every input.
-        let tick = self.clock.tick(now, &self.settings.trust);
+        let tick = self.clock.tick(now, self.sensing.trust());
         let picture = self.sensing.judge(tick.elapsed, &inputs.channels);
         let offer = self.power.judge(tick.credited, inputs, self.heater());
         let faults = self.judge_faults(tick.credited, tick.fault, inputs, &picture, &offer);
@@ -186,10 +226,11 @@ impl Controller {
             faults = faults.with(SystemFault::ChargeLineRefused);
         }
         self.up = self.up.plus(credited);
-        if self.up >= self.settings.trust.restart_window {
+        let trust = self.sensing.trust();
+        if self.up >= trust.restart_window {
             self.restarts = 0;
         }
-        if self.restarts > self.settings.trust.restart_limit {
+        if self.restarts > trust.restart_limit {
             faults = faults.with(SystemFault::RestartStorm);
         }
         if inputs.storage == Storage::Failing {

@@ -53,8 +53,8 @@ struct Channel {
     over: Steps,
     /// Change that is always believed, at the steepest slope.
     noise: Steps,
-    /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹⁶ steps.
-    fastest: u64,
+    /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹² steps.
+    fastest: u32,
 
     /// The latest reading that was believed.
     latest: Steps,
@@ -197,7 +197,9 @@ impl Guard {
     }
 
     fn look(&mut self, elapsed: Millis, inputs: &Inputs) -> Sight {
-        self.uptime = self.uptime.plus(elapsed);
+        if let Some(back) = self.uptime.pass(elapsed) {
+            self.move_back(back);
+        }
         let mut sight = Sight::default();
         for (channel, sample) in self.channels.iter_mut().zip(&inputs.channels) {
             channel.take(self.uptime, sample, self.max_age, self.good_run);
@@ -208,6 +210,16 @@ impl Guard {
             }
         }
         sight
+    }
+
+    #[cold]
+    fn move_back(&mut self, span: Millis) {
+        for Channel { latest_at, not_believed, .. } in &mut self.channels {
+            *latest_at = latest_at.moved_back(span);
+            if let Some((_, at)) = not_believed {
+                *at = at.moved_back(span);
+            }
+        }
     }
 
     fn watch_heater(&mut self, credited: Millis, inputs: &Inputs, sight: Sight) {
@@ -287,8 +299,8 @@ impl Channel {
             cutout: shows(cutout.lowered(MARGIN)).unwrap_or(0),
             over: shows(cutout.raised(settings.heater.over_temperature).lowered(MARGIN)).unwrap_or(0),
             noise: to_steps(noise.saturating_mul(per_kelvin).saturating_add(0xFFFF) >> 16),
-            // 26 bits, and 24 for an element of twice the reference.
-            fastest: per_minute.saturating_mul(per_kelvin).div_ceil(60_000),
+            // 26 bits, and 24 for an element of twice the reference: 30 bits are left.
+            fastest: to_steps(per_minute.saturating_mul(per_kelvin).div_ceil(60_000 << 4)),
             latest: 0,
             latest_at: Uptime::NEVER,
             broken: true,
@@ -344,7 +356,8 @@ impl Channel {
     /// How far the reading can have moved since it was taken, at the steepest.
     fn drift(&self, now: Uptime) -> u64 {
         let age = u64::from(now.since(self.latest_at).as_millis());
-        self.fastest.saturating_mul(age).saturating_add(0xFFFF) >> 16
+        // 32 + 32 bits.
+        u64::from(self.fastest).saturating_mul(age).saturating_add(0xFFF) >> 12
     }
 
     /// The lowest and the highest that the channel can be at now.

@@ -78,7 +78,6 @@ pub struct Journal {
     counters: Counters,
     events: Deque<Event, EVENTS>,
     before: Option<Instant>,
-    latest: Option<Event>,
     shares: Shares,
 }
 
@@ -87,7 +86,8 @@ impl Journal {
     /// then, unless more than `longest` has passed.
     pub(crate) fn note(&mut self, now: Instant, longest: Millis, outputs: &Outputs, shares: impl FnOnce() -> Shares) {
         let elapsed = self.before.replace(now).map_or(Millis::ZERO, |before| now.since(before));
-        let was_on = self.latest.is_some_and(|event| event.heater == Relay::Closed);
+        let latest = self.events.back().copied();
+        let was_on = latest.is_some_and(|event| event.heater == Relay::Closed);
         if was_on && elapsed <= longest {
             self.spend(elapsed);
         }
@@ -95,7 +95,7 @@ impl Journal {
             self.shares = shares();
         }
 
-        let (heater, charge) = self.latest.map_or((Relay::Open, Relay::Open), |event| (event.heater, event.charge));
+        let (heater, charge) = latest.map_or((Relay::Open, Relay::Open), |event| (event.heater, event.charge));
         let Counters { heater_cycles, charge_cycles, refusals, .. } = &mut self.counters;
         match (heater, outputs.heater) {
             (Relay::Open, Relay::Closed) => *heater_cycles = heater_cycles.saturating_add(1),
@@ -114,14 +114,13 @@ impl Journal {
             heater: outputs.heater,
             charge: outputs.charge,
         };
-        let changed = self.latest.is_none_or(|latest| Event { at: now, ..latest } != event);
+        let changed = latest.is_none_or(|latest| Event { at: now, ..latest } != event);
         if changed {
             if self.events.is_full() {
                 self.events.pop_front();
             }
             // There is room now.
             let _ = self.events.push_back(event);
-            self.latest = Some(event);
         }
     }
 

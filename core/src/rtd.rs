@@ -92,14 +92,19 @@ type FineRatio = i64;
 /// # Source
 /// IEC 60751:2022, interpolating equations.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(try_from = "stored::Coefficients"))]
+#[cfg_attr(
+    feature = "serde",
+    derive(serde::Serialize, serde::Deserialize),
+    serde(try_from = "stored::Coefficients", into = "stored::Coefficients")
+)]
 pub struct Coefficients {
-    /// In steps of 2⁻⁴⁰ per °C: 33 bits.
-    a: i64,
-    /// In steps of 2⁻⁵² per °C²: 32 bits with the sign.
-    b: i64,
-    /// In steps of 2⁻⁷⁰ per °C⁴: 34 bits with the sign.
-    c: i64,
+    // Half the space of the 64 bits that they are computed with; there is one set for each channel.
+    /// A less 2⁻⁸, in steps of 2⁻⁴⁰ per °C: 29 bits with the sign.
+    a_over: i32,
+    /// −B in steps of 2⁻⁵² per °C²: 32 bits.
+    minus_b: u32,
+    /// −C in steps of 2⁻⁶⁹ per °C⁴: 32 bits.
+    minus_c: u32,
 }
 
 impl Coefficients {
@@ -118,10 +123,12 @@ impl Coefficients {
         Self::from_steps(a_steps(a), b_steps(b), c_steps(c))
     }
 
-    /// Coefficients in their own steps, as [`Coefficients::as_steps`] tells them.
+    /// Coefficients in their own steps, as [`Coefficients::as_steps`] tells them. An odd number of steps of C is rounded.
     ///
     /// # Errors
     /// As [`Coefficients::new`].
+    #[expect(clippy::cast_possible_truncation, reason = "the ranges leave the bits that are written beside the fields")]
+    #[expect(clippy::cast_sign_loss, reason = "B and C are negative in range")]
     pub const fn from_steps(a: i64, b: i64, c: i64) -> Result<Self, NotPlatinum> {
         if a < a_steps(37_000_000) || a > a_steps(41_000_000) {
             return Err(NotPlatinum::A);
@@ -132,34 +139,37 @@ impl Coefficients {
         if c < c_steps(-60_000_000) || c > c_steps(-20_000_000) {
             return Err(NotPlatinum::C);
         }
-        Ok(Self { a, b, c })
+        Ok(Self { a_over: (a - A_BASE) as i32, minus_b: -b as u32, minus_c: (-c >> 1) as u32 })
     }
 
-    /// A in steps of 2⁻⁴⁰ per °C, B in steps of 2⁻⁵² per °C², C in steps of 2⁻⁷⁰ per °C⁴.
+    /// A in steps of 2⁻⁴⁰ per °C: 33 bits. B in steps of 2⁻⁵² per °C²: 33 bits with the sign. C in steps of 2⁻⁷⁰ per °C⁴: 34 bits with
+    /// the sign, an even number.
     #[must_use]
     pub const fn as_steps(&self) -> (i64, i64, i64) {
-        (self.a, self.b, self.c)
+        (A_BASE + self.a_over as i64, -(self.minus_b as i64), -((self.minus_c as i64) << 1))
     }
 
     /// W(t) and dW/dt (steps of 2⁻⁴⁰ per °C). `t` within −210…+860 °C.
+    #[expect(clippy::many_single_char_names, reason = "they are the standard's")]
     const fn ratio_and_slope(&self, t: FineCelsius) -> (FineRatio, i64) {
+        let (a, b, c) = self.as_steps();
         // B t: 32 + 31 bits, to 2^-40 per °C.
-        let mut p = self.b;
+        let mut p = b;
         let mut slope_extra = 0;
         if t < 0 {
             // t (t − 100): |t| < 210, so below 2^16 × 2^40 = 56 bits; kept in steps of 2^-8.
             let square = (t * (t - (100 << 20))) >> 32;
             // C t (t − 100): 34 + 24 bits, to 2^-52 per °C².
-            p += rounded_shift(self.c * square, 26);
+            p += rounded_shift(c * square, 26);
             // dW/dt holds 4 C t³ − 300 C t² = C t² (4 t − 300): 2^16 × 2^8 (steps of 2^-8) = 24 bits; 2^11 (whole °C).
             let t_squared = (t * t) >> 32;
             // 34 + 24 bits, to 2^-52; × 2^11 at most = 2^44; to 2^-40.
-            slope_extra = (((self.c * t_squared) >> 26) * ((4 * t - (300 << 20)) >> 20)) >> 12;
+            slope_extra = (((c * t_squared) >> 26) * ((4 * t - (300 << 20)) >> 20)) >> 12;
         }
         let quadratic = rounded_shift(p * t, 32); // 33 + 31 bits with signs, |p t| < 2^62
-        let linear = self.a + quadratic; // 33 bits
+        let linear = a + quadratic; // 33 bits
         let ratio = (1_i64 << 40) + rounded_shift(linear * t, 20); // 33 + 31 bits with sign, |·| < 2^62.1
-        let slope = self.a + 2 * ((self.b * t) >> 32) + slope_extra;
+        let slope = a + 2 * ((b * t) >> 32) + slope_extra;
         (ratio, slope)
     }
 
@@ -185,6 +195,9 @@ impl Coefficients {
     }
 }
 
+/// 2⁻⁸ per °C in steps of 2⁻⁴⁰: near the A of any platinum.
+const A_BASE: i64 = 1 << 32;
+
 /// From 10⁻¹⁰ per °C to steps of 2⁻⁴⁰.
 const fn a_steps(value: i32) -> i64 {
     scaled(value, 40, 10_000_000_000)
@@ -195,9 +208,9 @@ const fn b_steps(value: i32) -> i64 {
     scaled(value, 52, 100_000_000_000_000)
 }
 
-/// From 10⁻¹⁹ per °C⁴ to steps of 2⁻⁷⁰.
+/// From 10⁻¹⁹ per °C⁴ to an even number of steps of 2⁻⁷⁰.
 const fn c_steps(value: i32) -> i64 {
-    scaled(value, 70, 10_000_000_000_000_000_000)
+    scaled(value, 69, 10_000_000_000_000_000_000) << 1
 }
 
 /// `value` / `ten_power` in steps of 2^-`bits`, rounded to nearest.
@@ -331,10 +344,11 @@ impl Element {
         }
         // R = x (1 + q) + y t with x = R0, y = R0 A, q = B t² + C (t − 100) t³: two linear equations.
         // q in steps of 2^-40 is W − 1 − A t.
+        let (a, b, c) = self.coefficients.as_steps();
         let part = |t: Celsius| {
             let fine = fine(t);
             let (ratio, _) = self.coefficients.ratio_and_slope(fine);
-            i128::from(ratio) - rounded_shift_wide(i128::from(self.coefficients.a) * i128::from(fine), 20)
+            i128::from(ratio) - rounded_shift_wide(i128::from(a) * i128::from(fine), 20)
         };
         let (q1, q2) = (part(first.0), part(second.0)); // 42 bits
         let (t1, t2) = (i128::from(fine(first.0)), i128::from(fine(second.0))); // 31 bits
@@ -352,7 +366,6 @@ impl Element {
         // y/x = (q1 r2 − q2 r1) / (r1 t2 − r2 t1): (2^-40)(2^-18) / (2^-18)(2^-20) = 2^-20, so × 2^20 for steps of 2^-40.
         let denominator = r1 * t2 - r2 * t1;
         let a = ((q1 * r2 - q2 * r1) << 20) / denominator; // 42 + 32 + 1 + 20 bits
-        let Coefficients { b, c, .. } = self.coefficients;
         let coefficients = i64::try_from(a).map_err(|_| NotPlatinum::A).and_then(|a| Coefficients::from_steps(a, b, c));
         let coefficients = coefficients.map_err(CalibrationError::NotPlatinum)?;
         Self::new(Ohms::from_steps(r0), coefficients).map_err(CalibrationError::NotPlatinum)
@@ -465,16 +478,17 @@ impl core::error::Error for CalibrationError {}
 #[derive(Clone, Copy)]
 struct Parabola {
     t0: i32,
-    rise: i32,
-    bend: i32,
+    rise: u32,
+    bend: u32,
 }
 
 /// Ratio at which the table starts, in steps of 2⁻³⁰: W = 0.75, −63.3 °C.
 const TABLE_START: u32 = 3 << 28;
 /// Each piece spans a ratio of 1/32 (about 8 °C), so the kink of the equation at 0 °C, W = 1, falls between two.
 const PIECE_BITS: u32 = 25;
-/// Up to W = 1.625, 164 °C.
-const PIECES: usize = 28;
+/// Ratio at which the table ends: W = 1.625, 164 °C.
+const TABLE_END: u32 = 13 << 27;
+const PIECES: usize = ((TABLE_END - TABLE_START) >> PIECE_BITS) as usize;
 
 /// The inverse for the nominal coefficients. A parabola through both ends and the middle of each piece misses by at most
 /// h³ t‴/(72 √3), 8 µK at −60 °C where t‴ is largest; the ends are shared, so the whole is continuous and, W being concave,
@@ -492,6 +506,7 @@ const TABLE: [Parabola; PIECES] = {
 
 #[expect(clippy::cast_possible_truncation, reason = "−64…+165 °C in steps of 2^-20 needs 29 bits")]
 #[expect(clippy::cast_possible_wrap, reason = "at most 28 pieces")]
+#[expect(clippy::cast_sign_loss, reason = "the inverse rises, and bends upwards")]
 const fn parabola(piece: usize) -> Parabola {
     let start = ((TABLE_START as i64) + ((piece as i64) << PIECE_BITS)) << 10;
     let half = 1_i64 << (PIECE_BITS - 1 + 10);
@@ -500,16 +515,67 @@ const fn parabola(piece: usize) -> Parabola {
     let middle = nominal.temperature_from(start + half, 0);
     let t1 = nominal.temperature_from(start + 2 * half, 0);
     let bend = 2 * (t0 + t1) - 4 * middle;
-    Parabola { t0: t0 as i32, rise: (t1 - t0 - bend) as i32, bend: bend as i32 }
+    assert!(bend >= 0, "W is concave, so its inverse bends upwards");
+    Parabola { t0: t0 as i32, rise: (t1 - t0 - bend) as u32, bend: bend as u32 }
+}
+
+/// The inverse for the nominal coefficients, for a ratio in steps of 2⁻³⁰. Nothing outside the table.
+#[inline]
+const fn nominal_inverse(ratio: u32) -> Option<Celsius> {
+    // Below the table this wraps, to a piece far beyond the last.
+    let into = ratio.wrapping_sub(TABLE_START);
+    let piece = (into >> PIECE_BITS) as usize;
+    if piece >= PIECES {
+        return None;
+    }
+    #[expect(
+        clippy::indexing_slicing,
+        reason = "compared with the length above; `get` cannot be called at compile time"
+    )]
+    let Parabola { t0, rise, bend } = TABLE[piece];
+    // 0 to 1 in steps of 2^-32; the shift drops the piece.
+    let u = into << (32 - PIECE_BITS);
+    // bend: 16 bits, rise: 24 bits, neither ever negative; each product is below what it is of, and t within 29 bits with its sign.
+    let slope = rise + high_word(bend, u);
+    let fine = t0 + high_word(slope, u).cast_signed();
+    Some(Celsius::from_steps((fine + 8) >> 4))
+}
+
+/// The product / 2³²: one instruction where the processor has a long multiplication.
+#[inline]
+const fn high_word(a: u32, b: u32) -> u32 {
+    (((a as u64) * (b as u64)) >> 32) as u32
+}
+
+/// The first and the last ratio that [`Thermometer::celsius`] answers, in steps of 2⁻³⁰: in range as the temperature is in range.
+const WORKING: (u32, u32) = (first_ratio_reading(WORKING_LOW), first_ratio_reading(next_up(WORKING_HIGH)) - 1);
+
+const fn next_up(t: Celsius) -> Celsius {
+    Celsius::from_steps(t.as_steps() + 1)
+}
+
+/// By bisection over the table, which never decreases.
+const fn first_ratio_reading(t: Celsius) -> u32 {
+    let (mut below, mut first) = (TABLE_START, TABLE_END);
+    while first - below > 1 {
+        let middle = below + (first - below) / 2;
+        match nominal_inverse(middle) {
+            Some(reading) if reading.as_steps() >= t.as_steps() => first = middle,
+            Some(_) | None => below = middle,
+        }
+    }
+    first
 }
 
 /// An [`Element`] made ready for a controller: no division a reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Thermometer {
     element: Element,
-    /// 2^(30 + `shift`) / R0 in ohm steps, between 2^31 and 2^32.
+    /// 2⁶² / (R0 in ohm steps, shifted): 31 or 32 bits.
     reciprocal: u32,
-    shift: u32,
+    /// How far a resistance is shifted left, so that R0 lies between 2³⁰ and 2³¹ and there is room for ratios up to 2. Nothing for
+    /// an R0 above that.
+    shift: u8,
     /// The element has coefficients of its own.
     individual: bool,
 }
@@ -517,20 +583,18 @@ pub struct Thermometer {
 impl Thermometer {
     /// Prepares `element`.
     #[must_use]
-    #[expect(clippy::cast_possible_truncation, reason = "between 2^31 and 2^32 by the choice of the shift")]
+    #[expect(clippy::cast_possible_truncation, reason = "compared with the maximum first; the shift is at most 13")]
     pub const fn new(element: Element) -> Self {
         let r0 = element.r0_steps(); // 2^18 to 2^32
-        // The largest shift for which 2^(30 + shift) / r0 stays below 2^32.
-        let mut shift = 2 + r0.ilog2();
-        let mut reciprocal = ((1_u128 << (30 + shift)) + (r0 as u128) / 2) / (r0 as u128);
-        if reciprocal > u32::MAX as u128 {
-            shift -= 1;
-            reciprocal = ((1_u128 << (30 + shift)) + (r0 as u128) / 2) / (r0 as u128);
-        }
-        let own = element.coefficients;
-        let nominal = Coefficients::IEC_60751;
-        let individual = own.a != nominal.a || own.b != nominal.b || own.c != nominal.c;
-        Self { element, reciprocal: reciprocal as u32, shift, individual }
+        let shift = r0.leading_zeros().saturating_sub(1);
+        let divisor = (r0 as u64) << shift; // 2^30 to 2^32
+        let reciprocal = ((1_u64 << 62) + divisor / 2) / divisor;
+        // 2^32 for an R0 of a power of two; a step less is 0.06 µK.
+        let reciprocal = if reciprocal > u32::MAX as u64 { u32::MAX } else { reciprocal as u32 };
+        let (own, nominal) = (element.coefficients, Coefficients::IEC_60751);
+        let individual =
+            own.a_over != nominal.a_over || own.minus_b != nominal.minus_b || own.minus_c != nominal.minus_c;
+        Self { element, reciprocal, shift: shift as u8, individual }
     }
 
     /// The element.
@@ -549,8 +613,38 @@ impl Thermometer {
     /// `the_working_range_is_within_a_tenth_of_a_millikelvin` and `no_larger_resistance_reads_colder`.
     #[inline]
     pub fn celsius(&self, r: Ohms) -> Result<Celsius, OutOfRange> {
-        let fine = self.fine_celsius(r)?;
-        let t = coarse(fine);
+        let ratio = self.ratio(r)?;
+        if self.individual {
+            return self.individual_celsius(r, ratio);
+        }
+        let (first, last) = WORKING;
+        if ratio < first {
+            return Err(OutOfRange::Below);
+        }
+        match nominal_inverse(ratio) {
+            Some(t) if ratio <= last => Ok(t),
+            Some(_) | None => Err(OutOfRange::Above),
+        }
+    }
+
+    /// R/R0 in steps of 2⁻³⁰, rounded down.
+    #[inline]
+    fn ratio(&self, r: Ohms) -> Result<u32, OutOfRange> {
+        let shifted = r.as_steps() << self.shift;
+        // What falls out at the top is a ratio of 2 or more.
+        if shifted >> self.shift != r.as_steps() {
+            return Err(OutOfRange::Above);
+        }
+        Ok(high_word(shifted, self.reciprocal))
+    }
+
+    /// For coefficients of its own the element's equation has the last word, from what the table says.
+    #[cold]
+    #[inline(never)]
+    fn individual_celsius(&self, r: Ohms, ratio: u32) -> Result<Celsius, OutOfRange> {
+        let side = if ratio < TABLE_START { OutOfRange::Below } else { OutOfRange::Above };
+        let start = nominal_inverse(ratio).ok_or(side)?;
+        let t = coarse(self.element.coefficients.temperature_from(self.element.fine_ratio(r), fine(start)));
         if t < WORKING_LOW {
             Err(OutOfRange::Below)
         } else if t > WORKING_HIGH {
@@ -558,31 +652,6 @@ impl Thermometer {
         } else {
             Ok(t)
         }
-    }
-
-    #[inline]
-    fn fine_celsius(&self, r: Ohms) -> Result<FineCelsius, OutOfRange> {
-        // Below 2^32 × 2^32; the ratio is in steps of 2^-30.
-        let ratio = (u64::from(r.as_steps()) * u64::from(self.reciprocal)) >> self.shift;
-        if ratio < u64::from(TABLE_START) {
-            return Err(OutOfRange::Below);
-        }
-        let into = ratio - u64::from(TABLE_START);
-        let Some(piece) = TABLE.get((into >> PIECE_BITS) as usize) else {
-            return Err(OutOfRange::Above);
-        };
-        let u = (into & ((1 << PIECE_BITS) - 1)).cast_signed();
-        // bend: 16 bits, rise: 24 bits; each times 25 bits.
-        let slope = i64::from(piece.rise) + ((i64::from(piece.bend) * u) >> PIECE_BITS);
-        let t = i64::from(piece.t0) + ((slope * u) >> PIECE_BITS);
-        if self.individual { Ok(self.individual_celsius(r, t)) } else { Ok(t) }
-    }
-
-    /// For coefficients of its own the element's equation has the last word, from what the table says.
-    #[cold]
-    #[inline(never)]
-    fn individual_celsius(&self, r: Ohms, table: FineCelsius) -> FineCelsius {
-        self.element.coefficients.temperature_from(self.element.fine_ratio(r), table)
     }
 }
 
@@ -655,7 +724,7 @@ impl Measured {
 mod stored {
     use super::{NotPlatinum, Ohms};
 
-    #[derive(serde::Deserialize)]
+    #[derive(serde::Serialize, serde::Deserialize)]
     pub(super) struct Coefficients {
         a: i64,
         b: i64,
@@ -667,6 +736,13 @@ mod stored {
 
         fn try_from(Coefficients { a, b, c }: Coefficients) -> Result<Self, NotPlatinum> {
             Self::from_steps(a, b, c)
+        }
+    }
+
+    impl From<super::Coefficients> for Coefficients {
+        fn from(coefficients: super::Coefficients) -> Self {
+            let (a, b, c) = coefficients.as_steps();
+            Self { a, b, c }
         }
     }
 

@@ -136,7 +136,9 @@ impl Sensing {
 
     /// Takes in what the converters brought, `elapsed` after the step before.
     pub fn judge(&mut self, elapsed: Millis, samples: &[Sample; MAX_CHANNELS]) -> Picture {
-        self.now = self.now.plus(elapsed);
+        if let Some(back) = self.now.pass(elapsed) {
+            self.move_back(back);
+        }
         let mut rolls = Rolls::EMPTY;
         for (channel, sample) in self.channels.iter_mut().zip(samples) {
             channel.take(self.now, sample, &self.trust);
@@ -164,6 +166,19 @@ impl Sensing {
             picture.faults = self.faults();
         }
         picture
+    }
+
+    #[cold]
+    fn move_back(&mut self, span: Millis) {
+        self.stuck_check = self.stuck_check.moved_back(span);
+        for channel in &mut self.channels {
+            channel.move_back(span);
+        }
+    }
+
+    /// How far readings, clock and contacts are trusted: kept here, where most of it is read.
+    pub(crate) const fn trust(&self) -> &Trust {
+        &self.trust
     }
 
     #[cold]
@@ -277,6 +292,19 @@ impl Channel {
                 move_began: Uptime::NEVER,
             },
         }
+    }
+
+    fn move_back(&mut self, span: Millis) {
+        let Self { not_believed, believed_at, movement, .. } = self;
+        let Movement { still_since, anchor_at, move_began, anchor: _ } = movement;
+        if let Some((_, at)) = not_believed {
+            *at = at.moved_back(span);
+        }
+        for at in [believed_at, anchor_at, move_began] {
+            *at = at.moved_back(span);
+        }
+        // A move from beyond the horizon is no evidence against a channel that has been still as long.
+        *still_since = still_since.moved_back(span).max(Uptime::AFTER_START);
     }
 
     #[inline]

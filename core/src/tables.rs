@@ -30,11 +30,11 @@ fn kind(cause: Cause) -> &'static str {
 
 fn explore(settings: &crate::settings::Settings, history: &History, seen: &mut Transitions) {
     let valid = settings.clone().validate().unwrap();
-    let mut controller = Controller::new(valid.clone(), Memory::default());
+    let mut controller = Controller::new(&valid, Memory::default());
     let mut before = None;
     for moment in history.moments(settings) {
         if moment.restart {
-            controller = Controller::new(valid.clone(), controller.memory());
+            controller = Controller::new(&valid, controller.memory());
             before = None;
         }
         let outputs = controller.step(moment.now, &moment.inputs);
@@ -185,7 +185,7 @@ fn no_transition_is_missing_from_the_table() {
 proptest! {
     #[test]
     fn each_state_has_its_outputs(settings in any_settings(), history in any_history()) {
-        let mut controller = Controller::new(settings.clone().validate().unwrap(), Memory::default());
+        let mut controller = Controller::new(&settings.clone().validate().unwrap(), Memory::default());
         for moment in history.moments(&settings) {
             let outputs = controller.step(moment.now, &moment.inputs);
             prop_assert_eq!((outputs.heater, outputs.charge), outputs_in(outputs.state), "{:?}", outputs);

@@ -33,11 +33,15 @@ impl Unit {
     /// A unit that has just been reset: both outputs off until its start-up checks are done. `memory` is what was kept
     /// from before the reset.
     #[must_use]
+    #[expect(
+        clippy::needless_pass_by_value,
+        reason = "once there is a unit the settings are it: one copy less to keep"
+    )]
     pub fn new(settings: ValidSettings, memory: Memory) -> Self {
         Self {
             guard: Guard::new(&settings, memory),
             max_step: settings.trust.max_step,
-            controller: Controller::new(settings, memory),
+            controller: Controller::new(&settings, memory),
             journal: Journal::default(),
         }
     }
@@ -97,10 +101,12 @@ impl Unit {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fault::{SystemFault, SystemFaults};
-    use crate::signals::{Button, Cause};
+    use crate::fault::{ChannelFault, SystemFault, SystemFaults};
+    use crate::settings::Trust;
+    use crate::signals::{Button, Cause, Sample};
     use crate::testing::{Time, c, fine_inputs, sample, settings};
 
+    #[derive(Clone)]
     struct Bench {
         unit: Unit,
         inputs: Inputs,
@@ -163,6 +169,31 @@ mod tests {
             bench.second();
         }
         assert_eq!(bench.seconds(120).heater, Relay::Closed);
+    }
+
+    /// The count of milliseconds inside ends after 49.7 days.
+    #[test]
+    fn seven_weeks_without_a_restart_change_nothing() {
+        let mut bench = Bench::new(Memory::default(), 25_000);
+        bench.seconds(1000);
+        let Trust { max_step, max_age, .. } = settings().trust;
+        let (step, silence) = (max_step.as_millis(), max_age.as_millis());
+        let steps = 50 * 24 * 3_600_000 / u64::from(step);
+        for n in 0..steps {
+            bench.show(0, 25_000 + i32::from(n % 2 == 0));
+            let now = bench.time.after(step);
+            let outputs = bench.unit.step(now, &bench.inputs);
+            assert_eq!(outputs.charge, Relay::Closed, "{n}: {outputs:?}");
+            if steps - n < 30_000 {
+                let Bench { mut unit, mut inputs, mut time } = bench.clone();
+                inputs.channels[0] = Sample::None;
+                for _ in 0..=silence / step {
+                    unit.step(time.after(step), &inputs);
+                }
+                let outputs = unit.step(time.after(step), &inputs);
+                assert_eq!(outputs.faults.channels[0], Some(ChannelFault::Missing), "{n}");
+            }
+        }
     }
 
     #[test]

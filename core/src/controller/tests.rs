@@ -16,7 +16,7 @@ struct Bench {
 impl Bench {
     fn new(settings: Settings, t: Celsius) -> Self {
         let inputs = fine_inputs(&settings, t);
-        let controller = Controller::new(settings.clone().validate().unwrap(), Memory::default());
+        let controller = Controller::new(&settings.clone().validate().unwrap(), Memory::default());
         Self { settings, controller, inputs, time: Time(0) }
     }
 
@@ -478,7 +478,7 @@ fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
     let mut memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0 };
     let storms: Vec<bool> = (0..7)
         .map(|_| {
-            let controller = Controller::new(settings().validate().unwrap(), memory);
+            let controller = Controller::new(&settings().validate().unwrap(), memory);
             let mut bench = Bench { controller, ..Bench::at(0) };
             let outputs = bench.seconds(100);
             assert!(outputs.faults.system.contains(SystemFault::HeaterWelded));
@@ -488,7 +488,7 @@ fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
         })
         .collect();
     assert_eq!(storms, [false, false, false, false, false, true, true], "the sixth restart is one too many");
-    let mut bench = Bench { controller: Controller::new(settings().validate().unwrap(), memory), ..Bench::at(0) };
+    let mut bench = Bench { controller: Controller::new(&settings().validate().unwrap(), memory), ..Bench::at(0) };
     bench.seconds(899);
     assert!(bench.second().faults.system.contains(SystemFault::RestartStorm));
     assert!(!bench.second().faults.system.contains(SystemFault::RestartStorm), "forgotten after the window");

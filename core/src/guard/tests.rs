@@ -230,3 +230,27 @@ fn a_doubt_of_long_ago_ages_no_good_channel() {
     bench.inputs.channels[0] = Sample::None;
     assert_eq!(bench.second(), BOTH, "the latest reading is a second old");
 }
+
+/// The count of milliseconds inside ends after 49.7 days, two minutes from here.
+#[test]
+fn a_channel_falls_silent_when_the_count_of_time_ends_as_at_any_other_time() {
+    let mut bench = Bench::soaked_at(25_000);
+    let almost = u32::MAX - bench.time.0 - 120_000;
+    bench.guard.judge(bench.time.after(almost), &bench.inputs, &EVERYTHING);
+    bench.seconds(10);
+    let max_age = bench.settings.trust.max_age.as_millis() / 1000;
+    for silent_from in 0..240 {
+        bench.show(0, 25_000 + i32::from(silent_from % 2 == 0));
+        bench.second();
+        let guard = bench.guard.clone();
+        let sample = core::mem::take(&mut bench.inputs.channels[0]);
+        let time = bench.time;
+        let looks_broken = |bench: &mut Bench, n| {
+            bench.seconds(n);
+            bench.guard.channels[0].broken
+        };
+        assert!(!looks_broken(&mut bench, max_age), "{silent_from}: too early");
+        assert!(looks_broken(&mut bench, 1), "{silent_from}: too late");
+        (bench.guard, bench.inputs.channels[0], bench.time) = (guard, sample, time);
+    }
+}

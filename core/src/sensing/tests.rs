@@ -195,6 +195,29 @@ fn a_channel_is_stuck_only_while_another_moves() {
     assert_eq!(bench.second().faults, [None; 6], "it moves again, and a run of readings is good");
 }
 
+/// The count of milliseconds inside ends after 49.7 days: once not yet, once in the calm, once in the move.
+#[test]
+fn a_move_that_began_before_a_channel_stood_still_is_no_evidence_against_it() {
+    for calm in [4 * 3_600_000, u32::MAX, u32::MAX - 600_000] {
+        let mut bench = Bench::good_at(10_000);
+        bench.seconds(120);
+        bench.show(CELL, 10_001);
+        bench.second();
+        bench.sensing.judge(Millis::from_millis(calm), &bench.samples);
+        let mut rise = |from: i32| {
+            let step = |second: i32| {
+                bench.show(AMBIENT, from + second * 6);
+                bench.show(PAD, 10_000 + second % 7);
+                bench.show(OTHER_CELL, 10_000 + second % 5);
+                bench.second().faults[CELL]
+            };
+            (0..1_200).map(step).find_map(|fault| fault)
+        };
+        assert_eq!(rise(10_000), None, "{calm}: began with the reset");
+        assert_eq!(rise(17_200), Some(ChannelFault::Stuck), "{calm}: began after it");
+    }
+}
+
 #[test]
 fn a_hot_reading_cuts_out_even_where_it_is_not_believed() {
     let mut bench = Bench::good_at(10_000);
