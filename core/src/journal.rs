@@ -147,8 +147,8 @@ impl Journal {
 
     /// The latest event.
     #[must_use]
-    pub const fn latest(&self) -> Option<Event> {
-        self.latest
+    pub fn latest(&self) -> Option<Event> {
+        self.events.back().copied()
     }
 
     /// The latest events, oldest first.
