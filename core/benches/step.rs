@@ -46,7 +46,7 @@ fn controller(bencher: Bencher, roles: &[Role]) {
 #[divan::bench(args = [SMALLEST, USUAL, LARGEST])]
 fn unit(bencher: Bencher, roles: &[Role]) {
     let (settings, history) = scene(roles);
-    let mut unit = Unit::new(settings, Memory::default());
+    let mut unit = Unit::new(&settings, Memory::default());
     let mut now = 0_u32;
     bencher.counter(ItemsCount::new(STEPS)).bench_local(|| {
         for inputs in &history {

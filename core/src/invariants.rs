@@ -27,11 +27,11 @@ fn run(
     mut look: impl FnMut(&Moment, &Outputs, &May, &Unit) -> Result<(), TestCaseError>,
 ) -> Result<(), TestCaseError> {
     let valid = settings.clone().validate().unwrap();
-    let mut unit = Unit::new(valid.clone(), Memory::default());
+    let mut unit = Unit::new(&valid, Memory::default());
     let mut model = Model::new(settings);
     for moment in history.moments(settings) {
         if moment.restart {
-            unit = Unit::new(valid.clone(), unit.memory());
+            unit = Unit::new(&valid, unit.memory());
             model = Model::new(settings);
         }
         let may = model.judge(moment.now, &moment.inputs);
@@ -213,7 +213,7 @@ fn the_guard_has_nothing_to_take_from_a_sound_controller() {
     let mut settings = crate::testing::settings();
     settings.charge.soak = crate::quantity::Millis::from_secs(60);
     let valid: ValidSettings = settings.clone().validate().unwrap();
-    let mut unit = Unit::new(valid, Memory::default());
+    let mut unit = Unit::new(&valid, Memory::default());
     let mut second = 0_u32;
     let mut see = |steps: i32| {
         second += 1;

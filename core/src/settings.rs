@@ -398,27 +398,37 @@ pub struct Fact {
     pub maximum: i64,
     /// Value where the fitter gives none; nothing where the fitter must give one, or may leave it out.
     pub default: Option<i64>,
-    /// What it is.
-    pub meaning: &'static str,
+}
+
+impl Fact {
+    /// What it is, for a person.
+    #[must_use]
+    #[expect(clippy::indexing_slicing, reason = "the enum and the table are in one order, held by a test")]
+    pub const fn meaning(&self) -> &'static str {
+        MEANINGS[self.key as usize]
+    }
 }
 
 macro_rules! table {
     ($($key:ident $section:literal $name:literal $unit:literal $min:literal..$max:literal [$($default:literal)?] $meaning:literal;)*) => {
-        &[$(Fact {
+        /// Every numeric setting: section and name, unit, range, default. Numbers are in thousandths of the unit.
+        ///
+        /// Defaults and ranges are common practice, no source, except where the meaning says otherwise. The battery maker's limits
+        /// override every default.
+        pub const TABLE: &[Fact] = &[$(Fact {
             key: Key::$key, name: ($section, $name), unit: $unit,
-            minimum: $min, maximum: $max, default: table!(@default $($default)?), meaning: $meaning,
-        }),*]
+            minimum: $min, maximum: $max, default: table!(@default $($default)?),
+        }),*];
+
+        /// Apart from the rest, so that a microcontroller that only checks ranges has no need to keep them.
+        const MEANINGS: &[&str] = &[$($meaning),*];
     };
     (@default) => { None };
     (@default $value:literal) => { Some($value) };
 }
 
-/// Every numeric setting: section and name, unit, range, default, meaning. Numbers are in thousandths of the unit.
-///
-/// Defaults and ranges are common practice, no source, except where the meaning says otherwise. The battery maker's limits
-/// override every default.
 #[rustfmt::skip]
-pub const TABLE: &[Fact] = table! {
+table! {
     Inhibit "charge" "inhibit_c" "°C" 0..15_000 [5_000] "charge is refused with the coldest cell at or below this";
     Release "charge" "release_c" "°C" 500..25_000 [8_000] "charge is permitted anew only with the coldest cell above this";
     HighLimit "charge" "high_limit_c" "°C" 20_000..60_000 [45_000] "charge is refused with the hottest cell at or above this";
@@ -474,7 +484,7 @@ pub const TABLE: &[Fact] = table! {
     LeadLoop "channel" "lead_loop_ohm" "Ω" 0..100_000 [] "resistance of both leads of a 2-wire connection at 20 °C";
     LeadTemperature "channel" "lead_c" "°C" -60_000..80_000 [20_000] "temperature the leads are taken to have; state the warmest that is likely";
     Offset "channel" "offset_k" "K" -5_000..5_000 [0] "added to the reading";
-};
+}
 
 impl Key {
     /// The row of [`TABLE`].
@@ -625,7 +635,7 @@ impl SettingsError {
     #[must_use]
     pub const fn why(&self) -> &'static str {
         match self {
-            Self::OutsideRange { place, .. } => place.key.fact().meaning,
+            Self::OutsideRange { place, .. } => place.key.fact().meaning(),
             Self::NotBelow { why, .. } => why,
             Self::NoCell => "nothing would know how cold the cells are, so charge could never be permitted",
             Self::NoCeiling => "no charge current would be allowed at any temperature",

@@ -324,10 +324,10 @@ mod tests {
         #[test]
         fn what_goes_in_and_comes_out_is_read_back_as_it_was_written(settings in any_settings(), history in any_history()) {
             let valid = settings.clone().validate().unwrap();
-            let mut unit = Unit::new(valid.clone(), Memory::default());
+            let mut unit = Unit::new(&valid, Memory::default());
             for moment in history.moments(&settings) {
                 if moment.restart {
-                    unit = Unit::new(valid.clone(), unit.memory());
+                    unit = Unit::new(&valid, unit.memory());
                 }
                 prop_assert_eq!(from_str::<Inputs>(&to_string(&moment.inputs).unwrap()).unwrap(), moment.inputs);
                 let outputs = unit.step(moment.now, &moment.inputs);

@@ -16,7 +16,7 @@ use crate::signals::{Alarm, Inputs, Outputs, Relay};
 /// use forewarm_core::signals::{Inputs, Relay};
 /// use forewarm_core::unit::{Memory, Unit};
 ///
-/// let mut unit = Unit::new(settings, Memory::default());
+/// let mut unit = Unit::new(&settings, Memory::default());
 /// let outputs = unit.step(Instant::from_millis(0), &Inputs::DEAD);
 /// assert_eq!((outputs.heater, outputs.charge), (Relay::Open, Relay::Open));
 /// # }
@@ -33,15 +33,11 @@ impl Unit {
     /// A unit that has just been reset: both outputs off until its start-up checks are done. `memory` is what was kept
     /// from before the reset.
     #[must_use]
-    #[expect(
-        clippy::needless_pass_by_value,
-        reason = "once there is a unit the settings are it: one copy less to keep"
-    )]
-    pub fn new(settings: ValidSettings, memory: Memory) -> Self {
+    pub fn new(settings: &ValidSettings, memory: Memory) -> Self {
         Self {
-            guard: Guard::new(&settings, memory),
+            guard: Guard::new(settings, memory),
             max_step: settings.trust.max_step,
-            controller: Controller::new(&settings, memory),
+            controller: Controller::new(settings, memory),
             journal: Journal::default(),
         }
     }
@@ -117,7 +113,7 @@ mod tests {
         fn new(memory: Memory, t: i32) -> Self {
             let settings = settings();
             let inputs = fine_inputs(&settings, c(t));
-            Self { unit: Unit::new(settings.validate().unwrap(), memory), inputs, time: Time(0) }
+            Self { unit: Unit::new(&settings.validate().unwrap(), memory), inputs, time: Time(0) }
         }
 
         fn show(&mut self, channel: usize, t: i32) {

@@ -25,7 +25,7 @@ use forewarm_core::quantity::Instant;
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{MAX_CHANNELS, Settings, ValidSettings};
 use forewarm_core::signals::{Alarm, Inputs, Outputs, Relay};
-use forewarm_core::unit::Unit;
+use forewarm_core::unit::{Memory, Unit};
 use forewarm_core::wire::record;
 use forewarm_core::wire::service::{Identity, Message, Origin, Refusal, Request, Telemetry, Unfit};
 use heapless::Vec;
@@ -114,11 +114,11 @@ impl<B: Board> App<B> {
     }
 
     /// Recalls what survived the restart, reads the settings, and says who is here.
+    #[inline(never)]
     pub fn start(&mut self) {
         let memory = self.archive.recall(&mut self.room);
-        match self.read_settings() {
-            Ok(settings) => self.unit = Ok(Unit::new(settings, memory)),
-            Err(unfit) => self.unit = Err(unfit),
+        if let Err(unfit) = self.read_settings(memory) {
+            self.unit = Err(unfit);
         }
         info!("{=str} {=str}. {=str}", B::NAME, VERSION, CAUTION);
         if let Err(unfit) = &self.unit {
@@ -127,10 +127,17 @@ impl<B: Board> App<B> {
         self.identify();
     }
 
-    /// The settings that hold: those that were written over the service line, or else those that were built in. What was
+    /// Apart from everything else, so that the stack holds a unit on its way only while there is nothing else on it.
+    #[inline(never)]
+    fn make_unit(&mut self, settings: &ValidSettings, memory: Memory) {
+        self.wiring = Wiring::of(settings);
+        self.unit = Ok(Unit::new(settings, memory));
+    }
+
+    /// Makes a unit of the settings that hold: those that were written over the service line, or else those that were built in. What was
     /// written and cannot be read does not make way for anything else.
     #[inline(never)]
-    fn read_settings(&mut self) -> Result<ValidSettings, Unfit> {
+    fn read_settings(&mut self, memory: Memory) -> Result<(), Unfit> {
         let built_in = self.source.built_in;
         self.source = Source { origin: Origin::Stored, fingerprint: 0, built_in };
         let record = match self.archive.kept.record(&mut self.room) {
@@ -143,8 +150,9 @@ impl<B: Board> App<B> {
         };
         self.source.fingerprint = record::fingerprint(record);
         let settings = record::decode(record).map_err(Unfit::Record)?;
-        self.wiring = Wiring::of(&settings);
-        settings.validate().map_err(|_| Unfit::Settings)
+        let settings = settings.validate().map_err(|_| Unfit::Settings)?;
+        self.make_unit(&settings, memory);
+        Ok(())
     }
 
     /// Starts, and turns for ever.
@@ -176,6 +184,7 @@ impl<B: Board> App<B> {
     /// # Errors
     /// [`OutputStuck`] when a pin could not be set; nothing else fails. The caller steps on: until the watchdog resets the
     /// board, each step opens both relays again.
+    #[inline(never)]
     pub fn step(&mut self) -> Result<Outputs, OutputStuck> {
         let inputs = self.sense();
         let now = self.hardware.clock.now();
@@ -211,6 +220,7 @@ impl<B: Board> App<B> {
     }
 
     /// Says how things are: every so many steps, and whenever something else holds than before.
+    #[inline(never)]
     fn tell(&mut self, now: Instant, inputs: &Inputs, outputs: &Outputs) {
         let before = core::mem::replace(&mut self.latest, *outputs);
         let changed = (before.state, before.cause, before.faults) != (outputs.state, outputs.cause, outputs.faults);
@@ -249,6 +259,7 @@ impl<B: Board> App<B> {
     }
 
     /// Does what the frame of this length asks, that was heard just now.
+    #[inline(never)]
     fn answer(&mut self, length: usize) {
         let Some(request) = self.service.request(length) else { return };
         match request {

@@ -15,7 +15,7 @@ use core::fmt;
 pub const VERSION: u8 = 1;
 
 /// The longest record, with every channel, source and ceiling point there can be; held by `the_longest_record_fits`.
-pub const MAX_BYTES: usize = 600;
+pub const MAX_BYTES: usize = 560;
 
 /// Why a record holds no settings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -154,7 +154,7 @@ fn pair<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, first: Key, seco
         (None, Some(_)) => (second, first),
     };
     let (given, lacking) = (given.fact().name.1, lacking.fact());
-    section.lacks(lacking.name.1, format!("{}, {}; or leave out {given}", lacking.name.1, lacking.meaning));
+    section.lacks(lacking.name.1, format!("{}, {}; or leave out {given}", lacking.name.1, lacking.meaning()));
     None
 }
 

@@ -212,7 +212,7 @@ impl Page {
 fn explained(fact: &Fact) -> String {
     let name = if fact.name.0 == "charge.ceiling" { format!("{}: ", fact.name.1) } else { String::new() };
     let default = fact.default.map(|default| format!(", default {}", Thousandths(default))).unwrap_or_default();
-    let mut meaning = fact.meaning.chars();
+    let mut meaning = fact.meaning().chars();
     let first = meaning.next().map(|first| if name.is_empty() { first.to_ascii_uppercase() } else { first });
     let meaning: String = first.into_iter().chain(meaning).collect();
     format!("{name}{meaning} ({}{default})", super::values::range(fact))

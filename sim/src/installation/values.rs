@@ -100,7 +100,7 @@ impl<'t> Reader<'t> {
     pub(super) fn required(&mut self, section: &mut Section<'t>, place: Place) -> i64 {
         self.optional(section, place).unwrap_or_else(|| {
             let fact = place.key.fact();
-            section.lacks(fact.name.1, format!("{}, {} ({})", fact.name.1, fact.meaning, range(fact)));
+            section.lacks(fact.name.1, format!("{}, {} ({})", fact.name.1, fact.meaning(), range(fact)));
             self.doubt(place);
             fact.minimum
         })
@@ -128,7 +128,7 @@ impl<'t> Reader<'t> {
         };
         let message = format!("{place} is {shown}{space}{}, outside {}", fact.unit, range(fact));
         let remedy = format!("{name} = {}", Thousandths(better));
-        self.findings.add(Severity::Error, Some(&value.span()), &place, message, Some(fact.meaning), remedy);
+        self.findings.add(Severity::Error, Some(&value.span()), &place, message, Some(fact.meaning()), remedy);
         None
     }
 

@@ -181,7 +181,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         let mut stage = Self {
             scenario,
             watcher,
-            unit: Unit::new(settings.clone(), Memory::default()),
+            unit: Unit::new(settings, Memory::default()),
             mark: run.mark(),
             plant: run,
             probes,

@@ -56,7 +56,7 @@ impl<'a> Driver<'a> {
         inputs.discharge_line = Line::Allowed;
         Self {
             plan,
-            unit: Unit::new(plan.settings.clone(), Memory::default()),
+            unit: Unit::new(&plan.settings, Memory::default()),
             inputs,
             step,
             clock: 0,

@@ -257,7 +257,7 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> Result {
     let Ok(settings) = black_box(settings()).validate() else { return writeln!(told, "settings refused") };
     let mut bench = Bench {
         counter,
-        unit: Unit::new(settings, Memory::default()),
+        unit: Unit::new(&settings, Memory::default()),
         inputs: FINE,
         now: 0,
         steps: 0,

@@ -62,6 +62,7 @@ impl World {
     }
 
     /// Brings on the next moment, waiting for an order that has one. False if the service line has something to say first.
+    #[inline(never)]
     pub(crate) fn turn(&mut self) -> bool {
         loop {
             if self.take_moment() {
