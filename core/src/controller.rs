@@ -392,7 +392,7 @@ impl Controller {
         // Without a reading of the bank's voltage the highest it can have leaves the least current.
         let bank = inputs.bank.unwrap_or(self.settings.heater.supply_max);
         let capacity = self.settings.charge.capacity.as_milliamp_hours();
-        by_cells.min(current_from(self.offer.budget.less(heat), bank, capacity))
+        current_from(self.offer.budget.less(heat), bank, capacity, by_cells)
     }
 
     /// State and cause, for whoever looks.
