@@ -320,6 +320,18 @@ mod tests {
             prop_assert!((got - exact.min(f64::from(u32::MAX))).abs() <= 1.0 + exact * 1e-4, "{got} mW, exactly {exact} mW");
         }
 
+        /// Plainly: the quotient, held at the limit; nothing where there is no bank to divide by.
+        #[test]
+        fn the_current_that_is_left_is_the_quotient_or_the_limit(
+            left in 0..80_000_000_u32, bank in prop_oneof![Just(0_u32), 4_000..120_000_u32], capacity in 1_000..20_000_000_u32, most in 0..=327_680_u32,
+        ) {
+            let quotient = (u128::from(left) * 65_536_000).checked_div(u128::from(bank) * u128::from(capacity)).unwrap_or(0);
+            let plain = quotient.min(u128::from(most));
+            let (left, bank) = (Milliwatts::from_milliwatts(left), Millivolts::from_millivolts(bank));
+            let got = current_from(left, bank, capacity, Fraction::from_steps(most)).as_steps();
+            prop_assert_eq!(u128::from(got), plain);
+        }
+
         #[test]
         fn the_shares_add_up_to_the_load(load in 0..500_000_u32, present: [bool; 3]) {
             let settings = settings();
