@@ -21,7 +21,7 @@
 //! state (faults and limits); then the rule of each loop. It reads no clock, does no I/O and keeps nothing outside itself:
 //! same inputs, same outputs, bit for bit.
 //!
-//! Thresholds are in [`settings`](crate::settings), what a fault disables in [`fault`](crate::fault).
+//! Thresholds are in [`settings`], what a fault disables in [`fault`](crate::fault).
 //!
 #![doc = include_str!("../docs/states.md")]
 
@@ -89,7 +89,7 @@ struct Rules {
     heater: HeaterRule,
 }
 
-/// [`settings::Charge`](crate::settings::Charge) without its ceiling, which is kept ready for use.
+/// [`settings::Charge`] without its ceiling, which is kept ready for use.
 #[derive(Clone, Debug)]
 struct ChargeRule {
     inhibit: Celsius,
@@ -101,7 +101,7 @@ struct ChargeRule {
     capacity: MilliampHours,
 }
 
-/// [`settings::Heater`](crate::settings::Heater) without what [`Sensing`], [`Power`] and [`Contacts`] keep.
+/// [`settings::Heater`] without what [`Sensing`], [`Power`] and [`Contacts`] keep.
 #[derive(Clone, Debug)]
 struct HeaterRule {
     start: Celsius,
