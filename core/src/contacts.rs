@@ -30,8 +30,8 @@ impl Mismatch {
 struct Trial {
     coldest_cell: Celsius,
     hottest_pad: Option<Celsius>,
-    /// In millijoules.
-    energy_mj: u64,
+    /// In microjoules.
+    energy_uj: u64,
 }
 
 /// What has been commanded and since when, and what was seen to follow.
@@ -146,10 +146,9 @@ impl Contacts {
         else {
             return false;
         };
-        // Microjoules to millijoules.
-        let energy = u64::from(load.as_milliwatts()).saturating_mul(u64::from(credited.as_millis())) / 1000;
-        trial.energy_mj = trial.energy_mj.saturating_add(energy);
-        let is_over = trial.energy_mj >= u64::from(proof.energy.as_joules()).saturating_mul(1000);
+        let energy = u64::from(load.as_milliwatts()).saturating_mul(u64::from(credited.as_millis()));
+        trial.energy_uj = trial.energy_uj.saturating_add(energy);
+        let is_over = trial.energy_uj >= u64::from(proof.energy.as_joules()).saturating_mul(1_000_000);
         let hottest_pad = match picture.pads {
             Group::Good { hottest, .. } => Some(hottest),
             Group::Absent | Group::Starting | Group::Doubtful(_) => None,
@@ -177,7 +176,7 @@ impl Contacts {
                 Relay::Closed => measured(sensing).map(|(coldest_cell, hottest_pad)| Trial {
                     coldest_cell,
                     hottest_pad,
-                    energy_mj: 0,
+                    energy_uj: 0,
                 }),
                 Relay::Open => None,
             };

@@ -21,7 +21,7 @@
 //! state (faults and limits); then the rule of each loop. It reads no clock, does no I/O and keeps nothing outside itself:
 //! same inputs, same outputs, bit for bit.
 //!
-//! Thresholds are in [`settings`](crate::settings), what a fault disables in [`fault`](crate::fault).
+//! Thresholds are in [`settings`], what a fault disables in [`fault`](crate::fault).
 //!
 #![doc = include_str!("../docs/states.md")]
 
@@ -89,7 +89,7 @@ struct Rules {
     heater: HeaterRule,
 }
 
-/// [`settings::Charge`](crate::settings::Charge) without its ceiling, which is kept ready for use.
+/// [`settings::Charge`] without its ceiling, which is kept ready for use.
 #[derive(Clone, Debug)]
 struct ChargeRule {
     inhibit: Celsius,
@@ -101,7 +101,7 @@ struct ChargeRule {
     capacity: MilliampHours,
 }
 
-/// [`settings::Heater`](crate::settings::Heater) without what [`Sensing`], [`Power`] and [`Contacts`] keep.
+/// [`settings::Heater`] without what [`Sensing`], [`Power`] and [`Contacts`] keep.
 #[derive(Clone, Debug)]
 struct HeaterRule {
     start: Celsius,
@@ -392,7 +392,7 @@ impl Controller {
         // Without a reading of the bank's voltage the highest it can have leaves the least current.
         let bank = inputs.bank.unwrap_or(self.settings.heater.supply_max);
         let capacity = self.settings.charge.capacity.as_milliamp_hours();
-        by_cells.min(current_from(self.offer.budget.less(heat), bank, capacity))
+        current_from(self.offer.budget.less(heat), bank, capacity, by_cells)
     }
 
     /// State and cause, for whoever looks.

@@ -15,7 +15,7 @@
 use crate::clock::Uptime;
 use crate::fault::ChannelFault;
 use crate::quantity::{Celsius, KelvinRate, Kelvins, Millis, Ohms};
-use crate::rtd::{Measured, OutOfRange, Thermometer};
+use crate::rtd::{Measured, OutOfRange, RANGE_HIGH, RANGE_LOW, Thermometer};
 use crate::settings::{self, MAX_CHANNELS, Role, Settings, Trust, each};
 use crate::signals::Sample;
 use heapless::Vec;
@@ -347,10 +347,12 @@ impl Channel {
     /// Tells a broken lead and a short from a temperature that cannot be here.
     #[cold]
     fn out_of_working_range(&self, ohms: Ohms, side: OutOfRange) -> ChannelFault {
-        match (self.thermometer.element().celsius(ohms), side) {
-            (Ok(_), _) => ChannelFault::OutOfRange,
-            (Err(_), OutOfRange::Below) => ChannelFault::Short,
-            (Err(_), OutOfRange::Above) => ChannelFault::Open,
+        // Forwards, for what the extremes of the standard would show, takes no division.
+        let shows = |t| self.thermometer.element().resistance(t);
+        match side {
+            OutOfRange::Below if shows(RANGE_LOW).is_ok_and(|least| ohms < least) => ChannelFault::Short,
+            OutOfRange::Above if shows(RANGE_HIGH).is_ok_and(|most| ohms > most) => ChannelFault::Open,
+            OutOfRange::Below | OutOfRange::Above => ChannelFault::OutOfRange,
         }
     }
 

@@ -177,7 +177,8 @@ fn the_ice_point_calibration_reads_zero_in_ice() {
 
 #[test]
 fn standard_pieces_meet_end_to_end() {
-    let gaps: Vec<i32> = TABLE.windows(2).map(|w| w[1].t0 - (w[0].t0 + (w[0].rise + w[0].bend).cast_signed())).collect();
+    let gaps: Vec<i32> =
+        TABLE.windows(2).map(|w| w[1].t0 - (w[0].t0 + (w[0].rise + w[0].bend).cast_signed())).collect();
     assert!(gaps.iter().all(|&gap| gap == 0), "{gaps:?}");
 }
 

@@ -3,7 +3,7 @@
 use crate::{Counter, Span, step};
 use core::fmt::{Result, Write};
 use core::hint::black_box;
-use forewarm_core::fault::{Faults, SystemFault};
+use forewarm_core::fault::{ChannelFault, Faults, SystemFault, SystemFaults};
 use forewarm_core::quantity::{
     Celsius, Fraction, Instant, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms, Ratio,
 };
@@ -68,7 +68,7 @@ fn settings() -> Settings {
             over_temperature: k(5_000),
             min_on: secs(10),
             min_off: secs(10),
-            max_run: secs(3_600),
+            max_run: secs(1_800),
             rest: secs(60),
             hold: Hold::WhileCharging,
             proof: Some(Proof { energy: Joules::from_joules(18_000), rise: k(500) }),
@@ -111,6 +111,8 @@ struct Bench {
     shown: [i32; 3],
     /// Steps in the state of the step before, without a fault.
     usual: Span,
+    usual_sum: u32,
+    usual_steps: u32,
     all: Span,
     worst_in: (u32, State, Cause),
     /// Bit n is set once the state, or the fault, of that number has been seen.
@@ -183,6 +185,8 @@ impl Bench {
         self.all.include(count);
         if state == before.state && faults == Faults::NONE && before.faults == Faults::NONE {
             self.usual.include(count);
+            self.usual_sum += count;
+            self.usual_steps += 1;
         }
         self.states |= 1 << state as u32;
         for fault in faults.channels.into_iter().flatten() {
@@ -264,6 +268,8 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> Result {
         outputs: Outputs::all_off(SystemFault::SettingsInvalid),
         shown: [-10_000; 3],
         usual: Span::NONE,
+        usual_sum: 0,
+        usual_steps: 0,
         all: Span::NONE,
         worst_in: (0, State::Starting, Cause::StartUp),
         states: 0,
@@ -277,16 +283,28 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> Result {
     heater_faults(&mut bench);
     time(&mut bench);
     guard(&mut bench);
+    let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 20 };
+    bench.unit = Unit::new(settings, memory);
+    bench.go_to(5_000, 5_000);
+    bench.seconds(30);
 
     writeln!(told, "step_usual_min {}", bench.usual.least)?;
+    writeln!(told, "step_usual_mean {}", bench.usual_sum / bench.usual_steps.max(1))?;
     writeln!(told, "step_usual_max {}", bench.usual.most)?;
     writeln!(told, "step_worst {}", bench.all.most)?;
     let (number, state, cause) = bench.worst_in;
     writeln!(told, "step_worst_in {number} {} {}", state.name(), cause.name())?;
     writeln!(told, "steps {}", bench.steps)?;
-    writeln!(told, "states_seen {}", bench.states.count_ones())?;
-    writeln!(told, "channel_faults_seen {}", bench.channel_faults.count_ones())?;
-    writeln!(told, "system_faults_seen {}", bench.system_faults.count_ones())?;
+    // What is counted and what is not, for whoever wonders what the worst is the worst of.
+    for state in State::PLAIN.iter().filter(|&&state| bench.states & 1 << state as u32 == 0) {
+        writeln!(told, "not_seen {}", state.name())?;
+    }
+    for fault in ChannelFault::ALL.iter().filter(|&&fault| bench.channel_faults & 1 << fault as u32 == 0) {
+        writeln!(told, "not_seen {}", fault.facts().name)?;
+    }
+    for fault in SystemFault::ALL.iter().filter(|&&fault| bench.system_faults & 1 << fault as u32 == 0) {
+        writeln!(told, "not_seen {}", fault.facts().name)?;
+    }
     writeln!(told, "overrules_seen {}", bench.overrules)
 }
 
@@ -383,6 +401,11 @@ fn heater_faults(bench: &mut Bench) {
     bench.go_to(2_000, 2_000);
     bench.hold_the_button();
     bench.seconds(60);
+    // Too long for one run.
+    for degrees in (0..20).cycle().take(40) {
+        bench.go_to(2_000, 10_000 + degrees * 1_000);
+        bench.seconds(50);
+    }
     bench.go_to(2_000, 61_000);
     bench.seconds(5);
     bench.go_to(2_000, 20_000);
