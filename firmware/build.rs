@@ -27,7 +27,7 @@ fn memory() -> Option<&'static str> {
     if cfg!(any(feature = "emulated", feature = "count")) {
         // The machine has 64 KiB. That the program does with 8 KiB, stack included, is shown by its running.
         return Some(
-            "MEMORY\n{\n  FLASH : ORIGIN = 0x00000000, LENGTH = 256K\n  RAM : ORIGIN = 0x20000000, LENGTH = 64K\n}\n",
+            "MEMORY\n{\n  FLASH : ORIGIN = 0x00000000, LENGTH = 64K\n  RAM : ORIGIN = 0x20000000, LENGTH = 8K\n}\n",
         );
     }
     None
