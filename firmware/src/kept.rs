@@ -44,8 +44,8 @@ pub(crate) const SCRATCH: usize = record::MAX_BYTES + 32;
 /// Bytes of the longest value but the settings; held by `the_longest_values_fit`.
 const MAX_VALUE: usize = 96;
 
-/// Bytes of the first page that the very first write of a [`Head`] touches, with the longest words there are: a storage with nothing
-/// beyond has never held anything that was acknowledged.
+/// Bytes of the first page that the first write of a [`Head`] may touch, with the longest words there are: a storage with nothing
+/// beyond has never acknowledged anything.
 const FIRST_WRITE: usize = 256;
 
 /// Times that a value is written before it counts as not taken. Bits that have flipped where nothing was written yet spoil one
@@ -384,6 +384,8 @@ impl<S: NorFlash> Kept<S> {
             // One copy is enough to be found at the next start.
             self.head = Ok(Some(head));
         }
+        let map = self.map.as_mut().ok_or(KeptError::Full)?;
+        map.flash().mark_used()?;
         self.head_is_kept = true;
         Ok(())
     }
