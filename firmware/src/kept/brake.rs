@@ -91,7 +91,7 @@ mod tests {
         fn a_clock_put_back_lets_no_flood_through(from: u32, back_ms in 1_u32..3_600_000) {
             let mut brake = Brake::new();
             kept(&mut brake, from, 0, 20);
-            let now = |n: u32| Instant::from_millis(if n % 2 == 0 { from } else { from.wrapping_sub(back_ms) });
+            let now = |n: u32| Instant::from_millis(if n.is_multiple_of(2) { from } else { from.wrapping_sub(back_ms) });
             let kept = (0..1_000).filter(|&n| brake.allows(now(n))).count();
             // A clock that is put right again looks like time that has passed.
             prop_assert!(kept <= 500 * (back_ms / 600_000) as usize, "{kept}");

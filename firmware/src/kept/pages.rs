@@ -107,11 +107,13 @@ impl<S: NorFlash> Pages<S> {
             return self.clear();
         }
         // One page that cannot be erased does not keep the others from it.
-        (0..pages).fold(Ok(()), |so_far, page| match self.is_doomed(page) {
-            Ok(true) => so_far.and(self.erase_page(page)),
-            Ok(false) => so_far,
-            Err(trouble) => Err(trouble),
-        })
+        let mut done = Ok(());
+        for page in 0..pages {
+            if self.is_doomed(page)? {
+                done = done.and(self.erase_page(page));
+            }
+        }
+        done
     }
 
     /// Erases everything; interrupted, it is finished at the next start. At no moment does the storage look as if it had never
@@ -149,8 +151,8 @@ impl<S: NorFlash> Pages<S> {
     }
 
     fn is_cleared(&mut self, last: u32) -> Result<bool, Trouble> {
-        let bytes = self.read_mark(last, Mark::Cleared)?;
-        Ok(bytes.iter().filter(|&&byte| byte == Self::byte(Mark::Cleared)).count() >= MARK / 2)
+        let bytes = self.read_mark(last, Mark::Cleared)?.into_iter();
+        Ok(bytes.filter(|&byte| byte == Self::byte(Mark::Cleared)).nth(MARK / 2).is_some())
     }
 
     fn erase_page(&mut self, page: u32) -> Result<(), Trouble> {

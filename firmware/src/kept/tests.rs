@@ -77,13 +77,15 @@ fn tear_erase(kind: usize, page: &mut [u8], noise: &mut Noise) {
         // Or they all come up together, some sooner than others.
         kind => {
             let per_mille = [100, 500, 900, 990][kind - 8];
-            page.iter_mut().for_each(|byte| *byte |= noise.byte_of(per_mille));
+            for byte in page {
+                *byte |= noise.byte_of(per_mille);
+            }
         }
     }
 }
 
 /// The part itself: it outlives the program.
-#[derive(Clone)]
+#[expect(clippy::struct_excessive_bools, reason = "ways to fail, in any combination")]
 struct Chip {
     bytes: Vec<u8>,
     noise: Noise,
@@ -98,7 +100,6 @@ struct Chip {
     tapped: Option<Vec<Vec<u8>>>,
     erases: Vec<u32>,
     writes: u64,
-    reads: u64,
     second_writes: u64,
 }
 
@@ -115,7 +116,6 @@ impl Chip {
             tapped: None,
             erases: vec![0; 64],
             writes: 0,
-            reads: 0,
             second_writes: 0,
         }
     }
@@ -131,12 +131,11 @@ impl Chip {
     }
 
     fn tap(&mut self, from: usize, length: usize, kinds: usize, tear: impl Fn(usize, &mut [u8], &mut Noise)) {
-        if self.tapped.is_some() {
-            for kind in 0..kinds {
-                let mut bytes = self.bytes.clone();
-                tear(kind, &mut bytes[from..from + length], &mut self.noise);
-                self.tapped.as_mut().unwrap().push(bytes);
-            }
+        let Some(tapped) = &mut self.tapped else { return };
+        for kind in 0..kinds {
+            let mut bytes = self.bytes.clone();
+            tear(kind, &mut bytes[from..from + length], &mut self.noise);
+            tapped.push(bytes);
         }
     }
 
@@ -186,11 +185,10 @@ impl<const READ: usize, const WRITE: usize, const ERASE: usize> ReadNorFlash for
 
     fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), NorFlashErrorKind> {
         nor_flash::check_read(self, offset, bytes.len())?;
-        let mut chip = self.0.borrow_mut();
+        let chip = self.0.borrow();
         if chip.is_off {
             return Err(NorFlashErrorKind::Other);
         }
-        chip.reads += 1;
         bytes.copy_from_slice(&chip.bytes[offset as usize..][..bytes.len()]);
         Ok(())
     }
@@ -314,10 +312,10 @@ impl Call {
     fn make<S: NorFlash>(&self, kept: &mut Kept<S>) -> Result<(), KeptError> {
         let scratch = &mut [0xA5; SCRATCH];
         match self {
-            Self::Memory(memory) => kept.keep_memory(scratch, memory),
+            Self::Memory(memory) => kept.keep_memory(scratch, *memory),
             Self::Record(record) => {
                 let memory = kept.memory()?.unwrap_or_default();
-                kept.keep_record(scratch, &memory, record)
+                kept.keep_record(scratch, memory, record)
             }
             Self::Event(event) => kept.keep_event(scratch, event),
             Self::Totals(totals) => kept.keep_totals(scratch, totals),
@@ -346,10 +344,8 @@ impl Call {
 }
 
 fn memory(noise: &mut Noise) -> Memory {
-    let latched = SystemFault::ALL
-        .into_iter()
-        .filter(|_| noise.below(3) == 0)
-        .fold(SystemFaults::NONE, |latched, fault| latched.with(fault));
+    let latched =
+        SystemFault::ALL.into_iter().filter(|_| noise.below(3) == 0).fold(SystemFaults::NONE, SystemFaults::with);
     Memory { latched, restarts: noise.byte() }
 }
 
@@ -547,7 +543,7 @@ fn check_revival(flash: &Ordinary, may_be_read: bool, noise: &mut Noise) -> Resu
         prop_assert!(kept.keep_event(scratch, &event(noise)).is_err(), "no start can be told from another");
     }
     let (memory, record) = (memory(noise), noise.bytes(record::MAX_BYTES));
-    prop_assert_eq!(kept.keep_record(scratch, &memory, &record), Ok(()));
+    prop_assert_eq!(kept.keep_record(scratch, memory, &record), Ok(()));
     let call = Call::Event(event(noise));
     prop_assert_eq!(call.make(&mut kept), Ok(()));
     let found = Content::of(&mut flash.open()).unwrap();
@@ -598,21 +594,19 @@ fn one_bit_that_flips_never_brings_back_older_faults_or_settings() {
 fn while_settings_bring_storage_back_to_life_no_cut_forgets_a_fault() {
     let noise = &mut Noise(11);
     for kind in 0..6 {
-        let flash = Ordinary::holding(match kind {
-            0..4 => noise.bytes(4 * 2048),
-            _ => {
-                // Read, but full of what is not blank: nothing can be written.
-                let flash = Ordinary::new(4);
-                filled(&flash, 100 * kind, noise);
-                let spoilt = flash.bytes().into_iter().map(|byte| if byte == 0xFF { 0xFE } else { byte });
-                spoilt.collect()
-            }
+        let flash = Ordinary::holding(if kind < 4 {
+            noise.bytes(4 * 2048)
+        } else {
+            // It can be read, and nothing can be written, because what should be blank is not.
+            let flash = Ordinary::new(4);
+            filled(&flash, 100 * kind, noise);
+            flash.bytes().into_iter().map(|byte| if byte == 0xFF { 0xFE } else { byte }).collect()
         });
         let (memory, record) = (Memory { restarts: 9, ..memory(noise) }, noise.bytes(400));
         let mut kept = flash.open();
         let before = kept.memory();
         flash.tap();
-        kept.keep_record(&mut [0; SCRATCH], &memory, &record).unwrap();
+        kept.keep_record(&mut [0; SCRATCH], memory, &record).unwrap();
         let cuts = flash.tapped();
         assert!(cuts.len() > 100);
         for bytes in cuts {
@@ -637,15 +631,15 @@ fn where_there_is_no_room_left_settings_make_some_and_no_cut_forgets_a_fault() {
     let memory = Memory { restarts: 7, ..memory(noise) };
     let totals = Counters { refusals: 3, ..Counters::default() };
     let scratch = &mut [0; SCRATCH];
-    kept.keep_memory(scratch, &memory).unwrap();
+    kept.keep_memory(scratch, memory).unwrap();
     kept.keep_totals(scratch, &totals).unwrap();
-    kept.keep_record(scratch, &memory, &noise.bytes(500)).unwrap();
+    kept.keep_record(scratch, memory, &noise.bytes(500)).unwrap();
     let full = (0..100).find_map(|_| kept.keep_event(scratch, &event(noise)).err());
     assert_eq!(full, Some(KeptError::Full));
     let old = kept.record(scratch).unwrap().map(Vec::from);
     let new = noise.bytes(590);
     flash.tap();
-    kept.keep_record(scratch, &memory, &new).unwrap();
+    kept.keep_record(scratch, memory, &new).unwrap();
     for bytes in flash.tapped() {
         let mut kept = Small::holding(bytes).open();
         assert!(matches!(kept.memory(), Ok(Some(found)) if found == memory) || kept.memory().is_err());
@@ -665,9 +659,9 @@ fn a_record_that_can_never_fit_leaves_the_old_one() {
     let mut kept = flash.open();
     let scratch = &mut [0; SCRATCH];
     let (memory, old) = (memory(noise), noise.bytes(50));
-    kept.keep_record(scratch, &memory, &old).unwrap();
-    assert_eq!(kept.keep_record(scratch, &memory, &noise.bytes(600)), Err(KeptError::Full));
-    assert_eq!(kept.keep_record(scratch, &memory, &noise.bytes(601)), Err(KeptError::Full));
+    kept.keep_record(scratch, memory, &old).unwrap();
+    assert_eq!(kept.keep_record(scratch, memory, &noise.bytes(600)), Err(KeptError::Full));
+    assert_eq!(kept.keep_record(scratch, memory, &noise.bytes(601)), Err(KeptError::Full));
     assert_eq!(kept.record(scratch), Ok(Some(&*old)));
     let mut kept = flash.open();
     assert_eq!((kept.memory(), kept.record(scratch)), (Ok(Some(memory)), Ok(Some(&*old))));
@@ -680,9 +674,9 @@ fn storage_too_small_or_of_odd_sizes_is_an_error_on_use() {
         let mut kept = Flash::<READ, WRITE, ERASE>::new(pages).open();
         let scratch = &mut [0; SCRATCH];
         assert_eq!(kept.memory(), Err(KeptError::Full));
-        assert_eq!(kept.keep_memory(scratch, &memory(noise)), Err(KeptError::Full));
+        assert_eq!(kept.keep_memory(scratch, memory(noise)), Err(KeptError::Full));
         assert_eq!(kept.record(scratch), Err(KeptError::Full));
-        assert_eq!(kept.keep_record(scratch, &memory(noise), &[1; 20]), Err(KeptError::Full));
+        assert_eq!(kept.keep_record(scratch, memory(noise), &[1; 20]), Err(KeptError::Full));
         assert_eq!(kept.keep_event(scratch, &event(noise)), Err(KeptError::Full));
         assert_eq!(kept.totals(scratch), Err(KeptError::Full));
         assert_eq!(kept.event(scratch, 0), Err(KeptError::Full));
@@ -774,7 +768,7 @@ fn events_wear_all_pages_alike() {
     let flash = Ordinary::new(4);
     let mut kept = flash.open();
     let scratch = &mut [0; SCRATCH];
-    kept.keep_record(scratch, &memory(noise), &noise.bytes(record::MAX_BYTES)).unwrap();
+    kept.keep_record(scratch, memory(noise), &noise.bytes(record::MAX_BYTES)).unwrap();
     for _ in 0..100_000 {
         kept.keep_event(scratch, &event(noise)).unwrap();
     }
@@ -809,10 +803,10 @@ fn what_is_kept_already_is_not_written_again() {
     let scratch = &mut [0; SCRATCH];
     let (memory, record) = (memory(noise), noise.bytes(100));
     let mut kept = flash.open();
-    kept.keep_record(scratch, &memory, &record).unwrap();
+    kept.keep_record(scratch, memory, &record).unwrap();
     let before = flash.bytes();
-    kept.keep_memory(scratch, &memory).unwrap();
-    kept.keep_record(scratch, &memory, &record).unwrap();
+    kept.keep_memory(scratch, memory).unwrap();
+    kept.keep_record(scratch, memory, &record).unwrap();
     assert!(flash.bytes() == before);
 }
 
@@ -831,9 +825,9 @@ fn what_another_firmware_has_arranged_is_no_memory_until_this_one_writes() {
         assert_eq!(kept.record(scratch), Err(KeptError::OtherVersion(LAYOUT + 1)));
         let (memory, record) = (memory(noise), noise.bytes(100));
         if upload {
-            kept.keep_record(scratch, &memory, &record).unwrap();
+            kept.keep_record(scratch, memory, &record).unwrap();
         } else {
-            kept.keep_memory(scratch, &memory).unwrap();
+            kept.keep_memory(scratch, memory).unwrap();
         }
         let mut kept = flash.open();
         assert_eq!(kept.memory(), Ok(Some(memory)));
@@ -847,7 +841,7 @@ fn a_value_of_the_wrong_shape_is_corrupt() {
     let scratch = &mut [0; SCRATCH];
     let flash = Ordinary::new(4);
     let mut kept = flash.open();
-    kept.keep_memory(scratch, &Memory::default()).unwrap();
+    kept.keep_memory(scratch, Memory::default()).unwrap();
     for wrong in [&[LAYOUT][..], &[LAYOUT, 0xFF, 0xFF], &[], &[LAYOUT; 90]] {
         kept.store(scratch, key::TOTALS, wrong).unwrap();
         assert_eq!(kept.totals(scratch), Err(KeptError::Corrupt));
