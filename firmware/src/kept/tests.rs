@@ -568,7 +568,14 @@ fn filled(flash: &Ordinary, calls: usize, noise: &mut Noise) -> Content {
 #[test]
 fn one_bit_that_flips_never_brings_back_older_faults_or_settings() {
     let flash = Ordinary::new(4);
-    let content = filled(&flash, 250, &mut Noise(3));
+    let noise = &mut Noise(3);
+    filled(&flash, 250, noise);
+    let mut kept = flash.open();
+    // So many that nothing else is where it was first written, with an older one beside it.
+    for _ in 0..200 {
+        kept.keep_event(&mut [0; SCRATCH], &event(noise)).unwrap();
+    }
+    let content = Content::of(&mut kept).unwrap();
     let good = flash.bytes();
     let (mut read, mut refused) = (0, 0);
     // A step that meets every bit of a byte.
@@ -576,30 +583,27 @@ fn one_bit_that_flips_never_brings_back_older_faults_or_settings() {
         let mut bytes = good.clone();
         bytes[bit / 8] ^= 1 << (bit % 8);
         let mut kept = Ordinary::holding(bytes).open();
-        match kept.memory() {
-            Ok(memory) => assert_eq!(memory, content.memory, "bit {bit}"),
-            Err(_) => refused += 1,
-        }
+        assert_eq!(kept.memory(), Ok(content.memory), "bit {bit}");
         match kept.record(&mut [0; SCRATCH]) {
             Ok(record) => assert_eq!(record, content.record.as_deref(), "bit {bit}"),
             Err(_) => refused += 1,
         }
-        read += 2;
+        read += 1;
     }
     // Only where the record itself is hit, 313 bytes of it, is something lost.
-    assert!(refused * 20 < read, "{refused} of {read}");
+    assert!(refused * 10 < read, "{refused} of {read}");
 }
 
 #[test]
 fn while_settings_bring_storage_back_to_life_no_cut_forgets_a_fault() {
     let noise = &mut Noise(11);
-    for kind in 0..6 {
+    for kind in 0..16 {
         let flash = Ordinary::holding(if kind < 4 {
             noise.bytes(4 * 2048)
         } else {
             // It can be read, and nothing can be written, because what should be blank is not.
             let flash = Ordinary::new(4);
-            filled(&flash, 100 * kind, noise);
+            filled(&flash, 37 * kind, noise);
             flash.bytes().into_iter().map(|byte| if byte == 0xFF { 0xFE } else { byte }).collect()
         });
         let (memory, record) = (Memory { restarts: 9, ..memory(noise) }, noise.bytes(400));
@@ -760,6 +764,17 @@ fn storage_that_does_not_answer_is_no_empty_storage() {
     let mut kept = flash.open();
     assert_eq!(kept.memory(), Err(KeptError::Failed));
     assert!(kept.record(&mut [0; SCRATCH]).is_err());
+}
+
+#[test]
+fn storage_in_use_that_has_lost_its_first_values_does_not_look_new() {
+    let flash = Ordinary::new(4);
+    flash.open().keep_memory(&mut [0; SCRATCH], memory(&mut Noise(2))).unwrap();
+    assert!(flash.open().memory().is_ok());
+    let spoilt = flash.bytes().into_iter().enumerate().map(|(n, byte)| if (20..120).contains(&n) { 0 } else { byte });
+    let mut kept = Ordinary::holding(spoilt.collect()).open();
+    assert_eq!(kept.memory(), Err(KeptError::Corrupt));
+    assert_eq!(kept.record(&mut [0; SCRATCH]), Err(KeptError::Corrupt));
 }
 
 #[test]
