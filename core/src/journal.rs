@@ -10,7 +10,7 @@ use crate::signals::{Cause, Outputs, Relay, State};
 use heapless::Deque;
 
 /// Events kept; the oldest gives way.
-pub const EVENTS: usize = 32;
+pub const EVENTS: usize = 16;
 
 /// A change of state, cause or outputs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -173,6 +173,6 @@ mod tests {
             journal.note(now, Millis::from_secs(1), &outputs, Shares::default);
         }
         let kept: std::vec::Vec<u32> = journal.events().map(|event| event.at.as_millis()).collect();
-        assert_eq!(kept, (8..40).collect::<std::vec::Vec<u32>>());
+        assert_eq!(kept, (24..40).collect::<std::vec::Vec<u32>>());
     }
 }

@@ -70,7 +70,7 @@ impl<S: NorFlash> Archive<S> {
         let may_try = self.health == Storage::Kept || self.try_again.is_over();
         let memory = unit.memory();
         if may_try && self.memory != Some(memory) {
-            match self.kept.keep_memory(room, &memory) {
+            match self.kept.keep_memory(room, memory) {
                 Ok(()) => (self.memory, self.health) = (Some(memory), Storage::Kept),
                 Err(error) => self.fails(error),
             }
@@ -110,7 +110,7 @@ impl<S: NorFlash> Archive<S> {
         }
         // Without a unit nothing has latched since the start.
         let memory = memory.unwrap_or_else(|| memory_or_all_latched(self.kept.memory()));
-        self.kept.keep_record(room, &memory, new).map_err(|error| {
+        self.kept.keep_record(room, memory, new).map_err(|error| {
             self.fails(error);
             Refusal::NotKept
         })?;

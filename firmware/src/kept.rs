@@ -44,8 +44,8 @@ pub(crate) const SCRATCH: usize = record::MAX_BYTES + 32;
 /// Bytes of the longest value but the settings; held by `the_longest_values_fit`.
 const MAX_VALUE: usize = 96;
 
-/// Bytes of the first page that the very first write of a [`Head`] touches, with the longest words there are: a storage with nothing
-/// beyond has never held anything that was acknowledged.
+/// Bytes of the first page that the first write of a [`Head`] may touch, with the longest words there are: a storage with nothing
+/// beyond has never acknowledged anything.
 const FIRST_WRITE: usize = 256;
 
 /// Times that a value is written before it counts as not taken. Bits that have flipped where nothing was written yet spoil one
@@ -82,7 +82,10 @@ impl fmt::Display for KeptError {
             Self::Corrupt => f.write_str("storage holds what cannot be read: upload the settings again"),
             Self::Full => f.write_str("storage has no room: the board needs a larger one"),
             Self::OtherVersion(theirs) => {
-                write!(f, "storage is of version {theirs}; this firmware reads version {LAYOUT}: upload the settings again")
+                write!(
+                    f,
+                    "storage is of version {theirs}; this firmware reads version {LAYOUT}: upload the settings again"
+                )
             }
         }
     }
@@ -135,13 +138,15 @@ enum Record {
     Unknown,
 }
 
+type Map<S> = MapStorage<u8, Pages<S>, Cache<Uncached, Uncached, Uncached, u8>>;
+
 /// What is kept.
 pub(crate) struct Kept<S: NorFlash> {
     /// Nothing where the storage is too small for any.
-    map: Option<MapStorage<u8, Pages<S>, Cache<Uncached, Uncached, Uncached, u8>>>,
+    map: Option<Map<S>>,
     head: Result<Option<Head>, KeptError>,
     /// Whether both copies of `head` are in the storage.
-    head_is_kept: bool,
+    is_head_stored: bool,
     start: u32,
     next_event: u32,
 }
@@ -154,7 +159,7 @@ impl<S: NorFlash> Kept<S> {
         Self {
             map: config.map(|config| MapStorage::new(pages, config, Cache::new_uncached())),
             head: Err(KeptError::Full),
-            head_is_kept: false,
+            is_head_stored: false,
             start: 0,
             next_event: 0,
         }
@@ -206,7 +211,7 @@ impl<S: NorFlash> Kept<S> {
         }
         let head = match copies {
             [Some(a), Some(b)] => {
-                self.head_is_kept = a == b;
+                self.is_head_stored = a == b;
                 if a.number >= b.number { a } else { b }
             }
             [Some(head), None] | [None, Some(head)] => head,
@@ -236,10 +241,10 @@ impl<S: NorFlash> Kept<S> {
     ///
     /// # Errors
     /// Where it is not kept, or only perhaps.
-    pub(crate) fn keep_memory(&mut self, scratch: &mut [u8; SCRATCH], memory: &Memory) -> Result<(), KeptError> {
+    pub(crate) fn keep_memory(&mut self, scratch: &mut [u8; SCRATCH], memory: Memory) -> Result<(), KeptError> {
         let head = self.head_with(memory);
         match self.head {
-            Ok(Some(kept)) if self.head_is_kept && kept == head => Ok(()),
+            Ok(Some(kept)) if self.is_head_stored && kept == head => Ok(()),
             _ => self.keep_head(scratch, head),
         }
     }
@@ -254,7 +259,9 @@ impl<S: NorFlash> Kept<S> {
         let fingerprint = found.map(record::fingerprint);
         match head.record {
             Record::Kept(in_force) if fingerprint == Some(in_force) => Ok(found),
-            Record::None | Record::Kept(_) | Record::Unknown if found.is_some() && fingerprint == head.coming => Ok(found),
+            Record::None | Record::Kept(_) | Record::Unknown if found.is_some() && fingerprint == head.coming => {
+                Ok(found)
+            }
             Record::None if found.is_none() => Ok(None),
             Record::None | Record::Kept(_) | Record::Unknown => Err(KeptError::Corrupt),
         }
@@ -268,7 +275,7 @@ impl<S: NorFlash> Kept<S> {
     pub(crate) fn keep_record(
         &mut self,
         scratch: &mut [u8; SCRATCH],
-        memory: &Memory,
+        memory: Memory,
         record: &[u8],
     ) -> Result<(), KeptError> {
         if record.len() > record::MAX_BYTES {
@@ -281,18 +288,13 @@ impl<S: NorFlash> Kept<S> {
         let totals = self.totals(scratch).unwrap_or(None);
         let map = self.map.as_mut().ok_or(KeptError::Full)?;
         self.head = Err(KeptError::Corrupt);
-        self.head_is_kept = false;
+        self.is_head_stored = false;
         map.flash().clear()?;
         self.try_keep_record(scratch, memory, record)?;
         totals.map_or(Ok(()), |totals| self.keep_totals(scratch, &totals))
     }
 
-    fn try_keep_record(
-        &mut self,
-        scratch: &mut [u8; SCRATCH],
-        memory: &Memory,
-        record: &[u8],
-    ) -> Result<(), KeptError> {
+    fn try_keep_record(&mut self, scratch: &mut [u8; SCRATCH], memory: Memory, record: &[u8]) -> Result<(), KeptError> {
         let mut head = self.head_with(memory);
         match self.record(scratch) {
             Ok(Some(kept)) if kept == record => return self.keep_memory(scratch, memory),
@@ -365,7 +367,7 @@ impl<S: NorFlash> Kept<S> {
     }
 
     /// The head as it shall be, with `memory`.
-    fn head_with(&self, memory: &Memory) -> Head {
+    fn head_with(&self, memory: Memory) -> Head {
         let (before, record) = match self.head {
             Ok(head) => {
                 let head = head.unwrap_or_default();
@@ -373,25 +375,27 @@ impl<S: NorFlash> Kept<S> {
             }
             Err(_) => (Head::default(), Record::Unknown),
         };
-        Head { start: self.start, memory: *memory, record, ..before }
+        Head { start: self.start, memory, record, ..before }
     }
 
     /// Before anything else is kept, the head is: what is kept without one was kept by nobody knows which start.
     fn keep_start(&mut self, scratch: &mut [u8; SCRATCH]) -> Result<(), KeptError> {
         let memory = self.head?.unwrap_or_default().memory;
-        self.keep_memory(scratch, &memory)
+        self.keep_memory(scratch, memory)
     }
 
     #[inline(never)]
     fn keep_head(&mut self, scratch: &mut [u8; SCRATCH], head: Head) -> Result<(), KeptError> {
         let head = Head { number: head.number.saturating_add(1), next_event: self.next_event, ..head };
-        self.head_is_kept = false;
+        self.is_head_stored = false;
         for key in key::HEADS {
             self.store_value(scratch, key, &head)?;
             // One copy is enough to be found at the next start.
             self.head = Ok(Some(head));
         }
-        self.head_is_kept = true;
+        let map = self.map.as_mut().ok_or(KeptError::Full)?;
+        map.flash().mark_used()?;
+        self.is_head_stored = true;
         Ok(())
     }
 
@@ -403,12 +407,7 @@ impl<S: NorFlash> Kept<S> {
         self.fetch(scratch, key)?.map(open_value).transpose()
     }
 
-    fn store_value<T: Serialize>(
-        &mut self,
-        scratch: &mut [u8; SCRATCH],
-        key: u8,
-        value: &T,
-    ) -> Result<(), KeptError> {
+    fn store_value<T: Serialize>(&mut self, scratch: &mut [u8; SCRATCH], key: u8, value: &T) -> Result<(), KeptError> {
         let mut bytes = [0; MAX_VALUE];
         let bytes = postcard::to_slice(&(LAYOUT, value), &mut bytes).map_err(|_| KeptError::Full)?;
         self.store(scratch, key, bytes)

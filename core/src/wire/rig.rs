@@ -20,7 +20,7 @@ use crate::wire::frame::TooLong;
 use serde::{Deserialize, Serialize};
 
 /// Bytes of the longest order.
-pub const MAX_ORDER: usize = 272;
+pub const MAX_ORDER: usize = 208;
 /// Bytes of moments that fit into one order.
 pub const MAX_MOMENTS: usize = MAX_ORDER - 16;
 /// Bytes of the longest report.
@@ -239,6 +239,12 @@ impl Moments {
     /// Before the first moment: the clock at zero, nothing sensed.
     pub const NEW: Self = Self { latest: Moment { now: Instant::from_millis(0), sensed: Sensed::NOTHING }, span_ms: 0 };
 
+    /// The latest moment.
+    #[must_use]
+    pub const fn latest(&self) -> &Moment {
+        &self.latest
+    }
+
     /// Writes `next` to the start of `room`, and says how many bytes that took.
     ///
     /// # Errors
@@ -291,24 +297,33 @@ impl Moments {
     }
 
     /// Reads the next moment off the start of `bytes`; nothing if they hold none, and then nothing has changed here.
-    pub fn read(&mut self, bytes: &mut &[u8]) -> Option<Moment> {
+    pub fn read(&mut self, bytes: &mut &[u8]) -> Option<&Moment> {
         let mut reader = *bytes;
         let mask: u8 = get(&mut reader)?;
         let span_ms = if mask & SPAN == 0 { self.span_ms } else { get(&mut reader)? };
-        let mut sensed = if mask & SENSED == 0 { self.latest.sensed } else { get(&mut reader)? };
         if mask & SENSED == 0 {
-            for (index, channel) in sensed.channels.iter_mut().enumerate() {
+            let mut differences = [0; MAX_CHANNELS];
+            for (index, (difference, channel)) in
+                differences.iter_mut().zip(&self.latest.sensed.channels).enumerate()
+            {
                 if mask & (1 << index) != 0 {
-                    let Shown::Codes { element, .. } = channel else { return None };
-                    let difference: i32 = get(&mut reader)?;
+                    if !matches!(channel, Shown::Codes { .. }) {
+                        return None;
+                    }
+                    *difference = get::<i32>(&mut reader)?;
+                }
+            }
+            for (difference, channel) in differences.into_iter().zip(&mut self.latest.sensed.channels) {
+                if let Shown::Codes { element, .. } = channel {
                     *element = element.wrapping_add(difference.cast_unsigned());
                 }
             }
+        } else {
+            self.latest.sensed = get(&mut reader)?;
         }
-        let now = Instant::from_millis(self.latest.now.as_millis().wrapping_add(span_ms));
-        let next = Moment { now, sensed };
-        (self.latest, self.span_ms, *bytes) = (next, span_ms, reader);
-        Some(next)
+        self.latest.now = Instant::from_millis(self.latest.now.as_millis().wrapping_add(span_ms));
+        (self.span_ms, *bytes) = (span_ms, reader);
+        Some(&self.latest)
     }
 }
 
@@ -388,7 +403,7 @@ mod tests {
             }
             let (mut reader, mut bytes) = (Moments::NEW, &room[..length]);
             for moment in &moments {
-                prop_assert_eq!(reader.read(&mut bytes), Some(*moment));
+                prop_assert_eq!(reader.read(&mut bytes), Some(moment));
             }
             prop_assert!(bytes.is_empty());
         }
@@ -402,7 +417,7 @@ mod tests {
                 if let Ok(length) = writer.write(moment, &mut bytes) {
                     let mut reader = before.clone();
                     prop_assert_eq!(reader.read(&mut &bytes[..length - 1]), None);
-                    prop_assert_eq!(reader.read(&mut &bytes[..length]), Some(*moment));
+                    prop_assert_eq!(reader.read(&mut &bytes[..length]), Some(moment));
                 } else {
                     prop_assert_eq!(writer.latest, before.latest);
                 }

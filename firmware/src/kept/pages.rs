@@ -23,8 +23,8 @@ const MARK: usize = 16;
 /// a page whose erase was interrupted is seen as such well before it is seen as used.
 const DOOMED_FROM: u32 = 4;
 
-/// Zero bits from which on all pages are to be erased: half the mark.
-const CLEARED_FROM: u32 = 64;
+/// Zero bits from which on a mark stands that does not stand twice.
+const HALF_A_MARK: u32 = 64;
 
 /// Why a page is not as it should be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -51,7 +51,7 @@ impl waiting::NorFlashError for Trouble {
 enum Mark {
     /// It is to be erased, whatever else it says. At the start of the page.
     DoomedAtStart,
-    /// It has been erased before: an empty storage with this mark was not always empty.
+    /// It has been in use: an empty storage with this mark was not always empty.
     Used,
     /// On the last page: all pages are to be erased.
     Cleared,
@@ -107,11 +107,13 @@ impl<S: NorFlash> Pages<S> {
             return self.clear();
         }
         // One page that cannot be erased does not keep the others from it.
-        (0..pages).fold(Ok(()), |so_far, page| match self.is_doomed(page) {
-            Ok(true) => so_far.and(self.erase_page(page)),
-            Ok(false) => so_far,
-            Err(trouble) => Err(trouble),
-        })
+        let mut done = Ok(());
+        for page in 0..pages {
+            if self.is_doomed(page)? {
+                done = done.and(self.erase_page(page));
+            }
+        }
+        done
     }
 
     /// Erases everything; interrupted, it is finished at the next start. At no moment does the storage look as if it had never
@@ -119,7 +121,11 @@ impl<S: NorFlash> Pages<S> {
     pub(super) fn clear(&mut self) -> Result<(), Trouble> {
         let Some(last) = self.count().checked_sub(1) else { return Err(Trouble::Bounds) };
         if !self.is_cleared(last)? {
-            self.set(last, Mark::Cleared)?;
+            match self.set(last, Mark::Cleared) {
+                // What stands there instead is nothing that was ever written here. Interrupted, some of it may be left.
+                Ok(()) | Err(Trouble::Occupied) => {}
+                Err(trouble) => return Err(trouble),
+            }
         }
         (0..=last).try_for_each(|page| self.erase_page(page))
     }
@@ -135,12 +141,18 @@ impl<S: NorFlash> Pages<S> {
         Ok(true)
     }
 
+    /// Makes sure that the storage will never be taken for a new one.
+    pub(super) fn mark_used(&mut self) -> Result<(), Trouble> {
+        if self.zeros(0, Mark::Used)? < HALF_A_MARK { self.set(0, Mark::Used) } else { Ok(()) }
+    }
+
     fn is_doomed(&mut self, page: u32) -> Result<bool, Trouble> {
         Ok(self.zeros(page, Mark::DoomedAtStart)? + self.zeros(page, Mark::DoomedAtEnd)? >= DOOMED_FROM)
     }
 
     fn is_cleared(&mut self, last: u32) -> Result<bool, Trouble> {
-        Ok(self.zeros(last, Mark::Cleared)? >= CLEARED_FROM)
+        let bytes = self.read_mark(last, Mark::Cleared)?.into_iter();
+        Ok(bytes.filter(|&byte| byte == Self::byte(Mark::Cleared)).nth(MARK / 2).is_some())
     }
 
     fn erase_page(&mut self, page: u32) -> Result<(), Trouble> {
@@ -154,9 +166,16 @@ impl<S: NorFlash> Pages<S> {
     }
 
     fn try_erase_page(&mut self, page: u32) -> Result<(), Trouble> {
-        if !self.is_doomed(page)? {
-            self.set(page, Mark::DoomedAtStart)?;
-            self.set(page, Mark::DoomedAtEnd)?;
+        let is_doomed = self.is_doomed(page)?;
+        for mark in [Mark::DoomedAtStart, Mark::DoomedAtEnd] {
+            // Also the one that an interrupted erase has taken: the next one might take the other.
+            if self.zeros(page, mark)? < HALF_A_MARK {
+                let set = self.set(page, mark);
+                // Some flash does not let a mark be completed. Erasing goes on all the same.
+                if !is_doomed {
+                    set?;
+                }
+            }
         }
         let from = page * size(S::ERASE_SIZE);
         self.storage.erase(from, from + size(S::ERASE_SIZE)).map_err(|_| Trouble::Device)?;
@@ -176,17 +195,29 @@ impl<S: NorFlash> Pages<S> {
         S::ERASE_SIZE - from_end * Self::MARK_SIZE
     }
 
-    fn set(&mut self, page: u32, mark: Mark) -> Result<(), Trouble> {
-        let at = page * size(S::ERASE_SIZE) + size(Self::place(mark));
-        let zeros = [0; CHUNK];
-        self.put(at, zeros.get(..Self::MARK_SIZE).ok_or(Trouble::Bounds)?)
+    /// What a mark is made of. An erase that begins by levelling all cells leaves zeros everywhere, which must not clear all pages.
+    const fn byte(mark: Mark) -> u8 {
+        match mark {
+            Mark::DoomedAtStart | Mark::Used | Mark::DoomedAtEnd => 0,
+            Mark::Cleared => 0x5A,
+        }
     }
 
-    fn zeros(&mut self, page: u32, mark: Mark) -> Result<u32, Trouble> {
+    fn set(&mut self, page: u32, mark: Mark) -> Result<(), Trouble> {
+        let at = page * size(S::ERASE_SIZE) + size(Self::place(mark));
+        let bytes = [Self::byte(mark); CHUNK];
+        self.put(at, bytes.get(..Self::MARK_SIZE).ok_or(Trouble::Bounds)?)
+    }
+
+    fn read_mark(&mut self, page: u32, mark: Mark) -> Result<[u8; CHUNK], Trouble> {
         let mut bytes = [0xFF; CHUNK];
         let room = bytes.get_mut(..Self::MARK_SIZE).ok_or(Trouble::Bounds)?;
         self.get(page * size(S::ERASE_SIZE) + size(Self::place(mark)), room)?;
-        Ok(bytes.iter().map(|byte| byte.count_zeros()).sum())
+        Ok(bytes)
+    }
+
+    fn zeros(&mut self, page: u32, mark: Mark) -> Result<u32, Trouble> {
+        Ok(self.read_mark(page, mark)?.iter().map(|byte| byte.count_zeros()).sum())
     }
 
     /// Whether every bit of `page` from byte `from` to before `to` is set.

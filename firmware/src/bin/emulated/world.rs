@@ -8,7 +8,7 @@ use forewarm_core::quantity::Instant;
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame::{Receiver, encode, frame_bytes};
 use forewarm_core::wire::rig::{
-    Answer, Ask, Level, MAX_BLOCK, MAX_ORDER, MAX_REPORT, Moment, Moments, Order, Pins, Report, Sensed,
+    Answer, Ask, Level, MAX_BLOCK, MAX_ORDER, MAX_REPORT, Moments, Order, Pins, Report, Sensed,
 };
 
 /// Answers are heard apart from orders: they come while an order is still being worked through.
@@ -25,7 +25,6 @@ pub(crate) struct World {
     /// Where in the room of `orders` the moments that are still to come begin and end.
     left: core::ops::Range<usize>,
     moments: Moments,
-    now: Moment,
     /// Number of the next step.
     next: u32,
     is_busy: bool,
@@ -41,7 +40,6 @@ impl World {
             orders: Receiver::NEW,
             left: 0..0,
             moments: Moments::NEW,
-            now: Moment { now: Instant::from_millis(0), sensed: Sensed::NOTHING },
             next: 0,
             // So that the first thing said is that it is ready.
             is_busy: true,
@@ -50,15 +48,15 @@ impl World {
     }
 
     pub(crate) const fn now(&self) -> Instant {
-        self.now.now
+        self.moments.latest().now
     }
 
     pub(crate) const fn sensed(&self) -> &Sensed {
-        &self.now.sensed
+        &self.moments.latest().sensed
     }
 
     pub(crate) fn level(&self, line: usize) -> Level {
-        self.now.sensed.lines.get(line).copied().unwrap_or_default()
+        self.moments.latest().sensed.lines.get(line).copied().unwrap_or_default()
     }
 
     /// Brings on the next moment, waiting for an order that has one. False if the service line has something to say first.
@@ -86,12 +84,11 @@ impl World {
     fn take_moment(&mut self) -> bool {
         let Some(bytes) = self.orders.room().get(self.left.clone()) else { return false };
         let mut rest = bytes;
-        let Some(moment) = self.moments.read(&mut rest) else {
+        if self.moments.read(&mut rest).is_none() {
             self.left = 0..0;
             return false;
-        };
+        }
         self.left.start = self.left.end - rest.len();
-        self.now = moment;
         self.next = self.next.wrapping_add(1);
         true
     }
