@@ -188,6 +188,7 @@ impl<B: Board> App<B> {
     pub fn step(&mut self) -> Result<Outputs, OutputStuck> {
         let inputs = self.sense();
         let now = self.hardware.clock.now();
+        self.looked = now;
         let outputs = match &mut self.unit {
             Ok(unit) => unit.step(now, &inputs),
             Err(_) => Outputs::all_off(SystemFault::SettingsInvalid),

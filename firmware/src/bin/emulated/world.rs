@@ -96,9 +96,9 @@ impl World {
     /// Takes in what the rig has sent; true once it was an order to play.
     fn hear_order(&mut self) -> bool {
         let Some(byte) = self.rig.byte() else { return false };
-        let Some(Ok(length)) = self.orders.take(byte) else { return false };
+        let Some(heard) = self.orders.take(byte) else { return false };
         let room = self.orders.room().as_ptr().addr();
-        match self.orders.message(length) {
+        match heard.and_then(|length| self.orders.message(length)) {
             Ok(Order::Play { first, moments }) if first == self.next => {
                 let start = moments.as_ptr().addr() - room;
                 self.left = start..start + moments.len();
