@@ -359,7 +359,7 @@ impl SystemFault {
                 "source_unsteady",
                 SelfClearing,
                 Alarm,
-                "the line of a source toggles",
+                "the line of a source toggles on and on",
                 "a line that holds still",
                 "the line's filter: an opto-coupler on an alternating voltage follows its halves; a loose terminal",
             ),

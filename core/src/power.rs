@@ -125,6 +125,8 @@ pub(crate) struct Power {
     /// Readings at or above resume in a row.
     bank_run: u8,
     good_run: u8,
+    /// Steps in a row in which the line of a source toggled, up to `good_run`.
+    unsteady_run: u8,
 }
 
 impl Power {
@@ -150,6 +152,7 @@ impl Power {
             bank_above_reserve: false,
             bank_run: 0,
             good_run: settings.trust.good_run,
+            unsteady_run: 0,
         }
     }
 
@@ -162,7 +165,10 @@ impl Power {
         let (budget, unsettled) = (self.budget, self.unsettled);
 
         let mut faults = SystemFaults::NONE;
-        if !inputs.unsteady.is_empty() && self.sources.iter().any(|watched| inputs.unsteady.contains(watched.index)) {
+        // A contact that bounces on its way toggles too, for one step; what is wrong with a line toggles on.
+        let toggles = self.sources.iter().any(|watched| inputs.unsteady.contains(watched.index));
+        self.unsteady_run = if toggles { self.unsteady_run.saturating_add(1).min(self.good_run) } else { 0 };
+        if toggles && self.unsteady_run >= self.good_run {
             faults = faults.with(SystemFault::SourceUnsteady);
         }
         let supply = self.judge_supply(inputs.supply);
