@@ -8,6 +8,7 @@
 //! | [`csv_text`] | lines of cells under a header, out of whatever somebody points at |
 //! | [`decimal`] | numbers as people write them, exact |
 //! | [`diagnostic`] | what is wrong, where, why, and what to try: one shape for every message |
+//! | [`emulate`] | the firmware's image on an emulated processor, in step with the rehearsal |
 //! | [`installation`] | the installation file: reading it, checking it, writing a first one |
 //! | [`materials`] | thermal properties, with their sources |
 //! | [`offer`] | what sources and loads do, second by second |
@@ -28,6 +29,8 @@ pub mod chart;
 pub mod csv_text;
 pub mod decimal;
 pub mod diagnostic;
+#[cfg(unix)]
+pub mod emulate;
 pub mod installation;
 pub mod materials;
 pub mod offer;

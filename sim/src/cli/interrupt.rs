@@ -1,4 +1,4 @@
-//! Signals that end the command, which is to leave no half-written file.
+//! Signals that end the command, which is to leave no half-written file and no process behind.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 
 /// From here on, an interrupt from the keyboard, a request to end or a lost terminal ends the command as it would any other,
-/// once its unfinished files are gone.
+/// once its unfinished files and the processes it has started are gone.
 ///
 /// A signal that whoever started the command had ignored, as `nohup` does, stays ignored.
 #[cfg(unix)]
@@ -21,6 +21,7 @@ pub(crate) fn watch() {
                 continue;
             }
             forewarm::output::discard_unfinished();
+            forewarm::emulate::machine::switch_all_off();
             // By the signal itself, so that a script sees why. That does not return.
             let _ = signal_hook::low_level::emulate_default_handler(signal);
             std::process::exit(128 + signal);

@@ -2,6 +2,8 @@
 
 mod bar;
 mod check;
+#[cfg(unix)]
+mod emulate;
 mod interrupt;
 mod new;
 mod plan;
@@ -34,6 +36,8 @@ enum Command {
     Plan(plan::Arguments),
     Rehearse(rehearse::Arguments),
     Replay(replay::Arguments),
+    #[cfg(unix)]
+    Emulate(emulate::Arguments),
     Table(table::Arguments),
 }
 
@@ -48,6 +52,8 @@ pub(crate) fn run() -> ExitCode {
         Command::Plan(arguments) => plan::run(&arguments, form),
         Command::Rehearse(arguments) => rehearse::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
+        #[cfg(unix)]
+        Command::Emulate(arguments) => emulate::run(&arguments, form),
         Command::Table(arguments) => table::run(&arguments, form),
     };
     match done {

@@ -190,7 +190,7 @@ fn rehearse(
 }
 
 /// Whether a file that an installation names can be read.
-fn readable(path: &Path) -> Result<(), Stop> {
+pub(super) fn readable(path: &Path) -> Result<(), Stop> {
     let is_folder = path.is_dir().then(|| std::io::Error::from(std::io::ErrorKind::IsADirectory));
     let error = is_folder.or_else(|| File::open(path).err());
     error.map_or(Ok(()), |error| Err(cannot_read(&path.display().to_string(), &error).into()))

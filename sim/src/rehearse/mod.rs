@@ -26,7 +26,7 @@ mod trials;
 mod variation;
 
 #[cfg(test)]
-mod testing;
+pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
 

@@ -56,6 +56,11 @@ pub trait Watcher {
 
     /// What held and flowed from one moment to another (s), without a gap from the start to the end.
     fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow);
+
+    /// A step of the controller: each once and in their order at [`Pace::EveryStep`]; among them some that are gone back over at
+    /// [`Pace::Leaping`].
+    #[inline]
+    fn decided(&mut self, _now: Instant, _inputs: &Inputs, _outputs: &Outputs) {}
 }
 
 /// Nobody.
@@ -79,6 +84,12 @@ impl<A: Watcher, B: Watcher> Watcher for (A, B) {
     fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow) {
         self.0.book(from_s, to_s, outputs, offer, flow);
         self.1.book(from_s, to_s, outputs, offer, flow);
+    }
+
+    #[inline]
+    fn decided(&mut self, now: Instant, inputs: &Inputs, outputs: &Outputs) {
+        self.0.decided(now, inputs, outputs);
+        self.1.decided(now, inputs, outputs);
     }
 }
 
@@ -316,7 +327,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
         // The controller's clock wraps, as it does in the field.
         #[expect(clippy::cast_possible_truncation, reason = "wrapping is meant")]
         let now = Instant::from_millis(at.wrapping_mul(self.scenario.step_ms.into()) as u32);
-        self.unit.step(now, &self.inputs)
+        let outputs = self.unit.step(now, &self.inputs);
+        self.watcher.decided(now, &self.inputs, &outputs);
+        outputs
     }
 
     /// Goes on to the step `until`, one step at a time.

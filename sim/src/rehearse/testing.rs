@@ -39,7 +39,7 @@ fn weather(days: usize) -> Weather {
 }
 
 /// The starter installation in that hut: an engine for two hours every second day, mains from Friday to Sunday.
-pub(super) fn scenario(days: u32) -> Scenario {
+pub(crate) fn scenario(days: u32) -> Scenario {
     let installation = Installation::parse("starter", &starter()).unwrap();
     let mut offers = Vec::new();
     for day in 0..i64::from(days) {

@@ -1,0 +1,407 @@
+//! The emulator as a process, and the lines to it.
+//!
+//! It is started anew for each power-up, ends when [`Machine`] is dropped, and leaves nothing behind: the lines are made in a folder
+//! that is gone as soon as they are joined.
+
+use super::image::Image;
+use super::line::Trouble;
+use super::monitor::{Monitor, Probe};
+use crate::diagnostic::{Problem, escaped};
+use std::ffi::OsStr;
+use std::io::{self, ErrorKind, Read};
+use std::os::fd::OwnedFd;
+use std::os::unix::net::{UnixListener, UnixStream};
+use std::os::unix::process::CommandExt;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::{JoinHandle, sleep};
+use std::time::{Duration, Instant};
+use tempfile::TempDir;
+
+/// What the emulator is called.
+pub const EMULATOR: &str = "qemu-system-arm";
+
+/// How it is installed.
+const INSTALL: &str = "install QEMU for ARM: apt-get install --no-install-recommends qemu-system-arm (Debian, as root), or \
+                       `tests/tools/emulator` in the project's folder";
+
+/// The machine whose processor, ports and watchdog the image is built for.
+const MACHINE: &str = "lm3s6965evb";
+
+/// How long the emulator may take to join a line. It does so before it does anything else.
+const JOINING: Duration = Duration::from_secs(20);
+
+/// A core that the machine can be given in place of its own, to run images that are built for it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Core {
+    /// Without atomic read-modify-write, divider or floating-point unit.
+    M0,
+    /// The machine's own.
+    #[default]
+    M3,
+    /// With a floating-point unit.
+    M4,
+}
+
+/// What is started.
+#[derive(Clone, Debug)]
+pub struct Setup<'a> {
+    /// The emulator: a path, or a name that is looked for along `PATH`.
+    pub emulator: &'a OsStr,
+    /// The program.
+    pub image: &'a Image,
+    /// The processor's core.
+    pub core: Core,
+    /// Where the log goes, as it comes from the board; nowhere for nothing.
+    pub log: Option<&'a Path>,
+    /// Whether anyone is at the service line.
+    pub service: bool,
+    /// Whether there is a line to command the emulator.
+    pub monitor: bool,
+    /// Whether there is a line to the processor's memory.
+    pub probe: bool,
+    /// How long an answer of the emulator or the board may take.
+    pub patience: Duration,
+}
+
+impl<'a> Setup<'a> {
+    /// `image` on the machine's own core, with the link alone.
+    #[must_use]
+    pub fn new(image: &'a Image) -> Self {
+        Self {
+            emulator: OsStr::new(EMULATOR),
+            image,
+            core: Core::M3,
+            log: None,
+            service: false,
+            monitor: false,
+            probe: false,
+            patience: Duration::from_secs(20),
+        }
+    }
+}
+
+/// A machine that has been switched on. Switched off when dropped.
+#[derive(Debug)]
+pub struct Machine {
+    process: Arc<Mutex<Process>>,
+    image: String,
+    /// The emulator's standard error, the end of it, once it has ended.
+    complaints: Option<JoinHandle<String>>,
+    /// Commands to the emulator, if it was set up so.
+    pub monitor: Option<Monitor>,
+    /// The processor's memory, if it was set up so.
+    pub probe: Option<Probe>,
+}
+
+/// The lines to a machine that has been switched on.
+#[derive(Debug)]
+pub struct Lines {
+    /// The link: see [`Rig`](super::rig::Rig).
+    pub rig: UnixStream,
+    /// The service line, if it was set up so.
+    pub service: Option<UnixStream>,
+}
+
+/// What must not outlast this program.
+#[derive(Debug)]
+struct Process {
+    child: Child,
+    folder: Option<TempDir>,
+}
+
+impl Process {
+    fn end(&mut self) {
+        // One that has ended already cannot be ended again, and that is all that can fail.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+        self.folder = None;
+    }
+}
+
+/// Every machine of this program that is on.
+static RUNNING: Mutex<Vec<Arc<Mutex<Process>>>> = Mutex::new(Vec::new());
+
+/// Switches every machine off, and lets none be switched on. For the moment before the process is ended from outside, when nothing is
+/// dropped any more.
+pub fn switch_all_off() {
+    let running = RUNNING.lock().unwrap_or_else(PoisonError::into_inner);
+    for process in &*running {
+        process.lock().unwrap_or_else(PoisonError::into_inner).end();
+    }
+    std::mem::forget(running);
+}
+
+impl Machine {
+    /// Switches a machine on.
+    ///
+    /// # Errors
+    /// An emulator that is not installed, does not start or ends at once; a temporary folder that cannot be used.
+    pub fn start(setup: &Setup<'_>) -> Result<(Self, Lines), Problem> {
+        let Setup { emulator, image, core, log, .. } = setup;
+        let name = emulator.display().to_string();
+        let unusable = |error: io::Error| {
+            Problem::error("temporary folder", format!("cannot be used for lines to the emulator: {error}"))
+                .remedy("TMPDIR=/tmp, or another folder with a short name that may be written to")
+        };
+        let (rig, theirs) = UnixStream::pair().map_err(unusable)?;
+        let theirs = OwnedFd::from(theirs);
+        let folder = tempfile::Builder::new().prefix("forewarm-").tempdir().map_err(unusable)?;
+        let listen = |wanted: bool, name: &str| {
+            let path = folder.path().join(name);
+            let made = wanted.then(|| UnixListener::bind(&path).map(|listener| (listener, path)));
+            made.transpose().map_err(unusable)
+        };
+        let (service, monitor, probe) =
+            (listen(setup.service, "service")?, listen(setup.monitor, "monitor")?, listen(setup.probe, "probe")?);
+
+        let mut command = Command::new(emulator);
+        command.args(["-M", MACHINE, "-nodefaults", "-no-user-config", "-display", "none"]);
+        match core {
+            Core::M0 => command.args(["-cpu", "cortex-m0"]),
+            Core::M3 => &mut command,
+            Core::M4 => command.args(["-cpu", "cortex-m4"]),
+        };
+        // The order of the serial ports.
+        match &service {
+            Some((_, path)) => {
+                command.arg("-chardev").arg(socket("service", path)).args(["-serial", "chardev:service"])
+            }
+            None => command.args(["-serial", "null"]),
+        };
+        match log {
+            Some(path) => command
+                .arg("-chardev")
+                .arg(format!("file,id=log,path={}", doubled_commas(path)))
+                .args(["-serial", "chardev:log"]),
+            None => command.args(["-serial", "null"]),
+        };
+        command.args(["-chardev", "stdio,id=rig,signal=off", "-serial", "chardev:rig"]);
+        if let Some((_, path)) = &monitor {
+            command.arg("-chardev").arg(socket("monitor", path)).args(["-mon", "chardev=monitor,mode=control"]);
+        }
+        if let Some((_, path)) = &probe {
+            command.arg("-qtest").arg(format!("unix:{}", doubled_commas(path))).args(["-qtest-log", "none"]);
+        }
+        command.arg("-kernel").arg(image.path());
+        // Both directions over one socket: unlike a pipe it can be read with a time limit.
+        command.stdin(theirs.try_clone().map_err(unusable)?).stdout(theirs).stderr(Stdio::piped());
+        // An interrupt from the keyboard is for this program, which ends the other in its turn.
+        command.process_group(0);
+
+        let mut running = RUNNING.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut child = command.spawn().map_err(|error| cannot_start(&name, &error))?;
+        // The command holds our copies of the emulator's end of the link: as long as they are there it never closes.
+        drop(command);
+        let complaints = child.stderr.take().map(|stderr| std::thread::spawn(|| end_of(stderr)));
+        let process = Arc::new(Mutex::new(Process { child, folder: Some(folder) }));
+        running.push(Arc::clone(&process));
+        drop(running);
+
+        let mut machine = Self { process, image: image.shown(), complaints, monitor: None, probe: None };
+        let mut join = |listener: Option<(UnixListener, PathBuf)>| {
+            listener.map(|(listener, _)| machine.join(&listener)).transpose()
+        };
+        let (service, monitor, probe) = (join(service)?, join(monitor)?, join(probe)?);
+        machine.lock().folder = None;
+        let patience = setup.patience;
+        let monitor = monitor.map(|stream| Monitor::new(stream, patience)).transpose();
+        machine.monitor = monitor.map_err(|trouble| machine.explain(&trouble))?;
+        let probe = probe.map(|stream| Probe::new(stream, patience)).transpose();
+        machine.probe = probe.map_err(|trouble| machine.explain(&trouble))?;
+        Ok((machine, Lines { rig, service }))
+    }
+
+    /// What a fitter is told of trouble with this machine.
+    #[must_use]
+    pub fn explain(&mut self, trouble: &Trouble) -> Problem {
+        let problem = |message: String| Problem::error(&self.image, message);
+        match trouble {
+            Trouble::Closed { awaited } => {
+                let awaited = *awaited;
+                self.ended(awaited)
+            }
+            Trouble::Silent { .. } => problem(trouble.to_string())
+                .because("the board is not what is awaited, or the emulator has too little of the processor")
+                .remedy("an image of this version's firmware for the emulated board, on a machine that is less busy"),
+            Trouble::Frame(_) | Trouble::Refused { .. } | Trouble::Unexpected { .. } => problem(trouble.to_string())
+                .because("image and this program do not speak the same protocol, or one of them is wrong")
+                .remedy("an image of this version's firmware for the emulated board"),
+            Trouble::Line(_) => problem(trouble.to_string()),
+        }
+    }
+
+    /// The emulator has ended, or will in a moment.
+    fn ended(&mut self, awaited: &str) -> Problem {
+        let status = self.within(Duration::from_secs(2), |process| process.child.try_wait().ok().flatten());
+        let how = match status {
+            Some(status) => format!("the emulator has ended by itself ({status}); awaited: {awaited}"),
+            None => format!("the emulator has closed its line; awaited: {awaited}"),
+        };
+        // Its standard error ends no earlier than it does.
+        self.lock().end();
+        let said = self.complaints.take().and_then(|complaints| complaints.join().ok()).unwrap_or_default();
+        let problem = Problem::error(&self.image, how);
+        let said = said.trim();
+        if said.is_empty() {
+            problem
+        } else {
+            problem.because(format!("it said: {}", escaped(said).replace("\\n", "; ")))
+        }
+    }
+
+    /// The emulator's end of a line.
+    fn join(&mut self, listener: &UnixListener) -> Result<UnixStream, Problem> {
+        let unusable = |error: io::Error| Problem::error("line to the emulator", format!("cannot be used: {error}"));
+        listener.set_nonblocking(true).map_err(unusable)?;
+        let awaited = "that it joins its lines";
+        let joined = self.within(JOINING, |process| match listener.accept() {
+            Ok((stream, _)) => Some(Ok(stream)),
+            Err(error) if error.kind() == ErrorKind::WouldBlock => {
+                // It may have joined just before it ended: it is told then, by what it does not say.
+                process.child.try_wait().ok().flatten().map(|_| Err(None))
+            }
+            Err(error) => Some(Err(Some(error))),
+        });
+        match joined {
+            Some(Ok(stream)) => {
+                stream.set_nonblocking(false).map_err(unusable)?;
+                Ok(stream)
+            }
+            Some(Err(None)) => Err(self.ended(awaited)),
+            Some(Err(Some(error))) => Err(unusable(error)),
+            None => Err(self.explain(&Trouble::Silent { awaited, patience: JOINING })),
+        }
+    }
+
+    /// Tries again until there is something, for so long.
+    fn within<T>(&self, span: Duration, mut attempt: impl FnMut(&mut Process) -> Option<T>) -> Option<T> {
+        let until = Instant::now() + span;
+        loop {
+            let found = attempt(&mut self.lock());
+            if found.is_some() || Instant::now() >= until {
+                return found;
+            }
+            sleep(Duration::from_millis(1));
+        }
+    }
+
+    fn lock(&self) -> std::sync::MutexGuard<'_, Process> {
+        self.process.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Drop for Machine {
+    fn drop(&mut self) {
+        self.lock().end();
+        RUNNING.lock().unwrap_or_else(PoisonError::into_inner).retain(|process| !Arc::ptr_eq(process, &self.process));
+        if let Some(complaints) = self.complaints.take() {
+            let _ = complaints.join();
+        }
+    }
+}
+
+fn cannot_start(name: &str, error: &io::Error) -> Problem {
+    let problem = |message: &str| Problem::error(name, message).remedy(INSTALL);
+    match error.kind() {
+        ErrorKind::NotFound => problem("the emulator is not installed, or not where it is looked for"),
+        ErrorKind::PermissionDenied => problem("the emulator may not be run by you"),
+        _ => problem(&format!("the emulator cannot be started: {error}")),
+    }
+}
+
+fn socket(id: &str, path: &Path) -> String {
+    format!("socket,id={id},path={}", doubled_commas(path))
+}
+
+/// A path as the emulator reads it in a list.
+fn doubled_commas(path: &Path) -> String {
+    path.display().to_string().replace(',', ",,")
+}
+
+/// Reads to the end, and keeps the last of it.
+fn end_of(mut stderr: impl Read) -> String {
+    const KEPT: usize = 2000;
+    let mut kept = Vec::new();
+    let mut bytes = [0; 1024];
+    while let Ok(length @ 1..) = stderr.read(&mut bytes) {
+        kept.extend(&bytes[..length]);
+        kept.drain(..kept.len().saturating_sub(KEPT));
+    }
+    String::from_utf8_lossy(&kept).into_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write;
+    use std::os::unix::fs::OpenOptionsExt;
+
+    struct Bench {
+        folder: TempDir,
+        image: Image,
+    }
+
+    impl Bench {
+        fn new() -> Self {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("image");
+            let mut head = b"\x7fELF\x01\x01\x01".to_vec();
+            head.resize(16, 0);
+            head.extend([2, 0, 40, 0]);
+            std::fs::write(&path, head).unwrap();
+            Self { image: Image::open(&path).unwrap(), folder }
+        }
+
+        /// An emulator that is a script.
+        fn emulator(&self, script: &str) -> PathBuf {
+            let path = self.folder.path().join("emulator");
+            let mut options = std::fs::OpenOptions::new();
+            let mut file = options.write(true).create_new(true).mode(0o755).open(&path).unwrap();
+            file.write_all(format!("#!/bin/sh\n{script}\n").as_bytes()).unwrap();
+            path
+        }
+    }
+
+    fn setup<'a>(image: &'a Image, emulator: &'a Path) -> Setup<'a> {
+        Setup { emulator: emulator.as_os_str(), ..Setup::new(image) }
+    }
+
+    #[test]
+    fn an_emulator_that_is_not_installed_says_what_to_install() {
+        let bench = Bench::new();
+        let problem = Machine::start(&setup(&bench.image, Path::new("no-such-emulator"))).unwrap_err().to_string();
+        assert!(problem.contains("not installed") && problem.contains("qemu-system-arm"), "{problem}");
+    }
+
+    #[test]
+    fn an_emulator_that_ends_early_is_told_with_what_it_said() {
+        let bench = Bench::new();
+        let emulator = bench.emulator("echo 'no such machine' >&2; exit 3");
+        let waits = Setup { service: true, ..setup(&bench.image, &emulator) };
+        let problem = Machine::start(&waits).unwrap_err().to_string();
+        assert!(problem.contains("exit status: 3") && problem.contains("no such machine"), "{problem}");
+        // Without a line to be joined it shows at the link.
+        let (mut machine, lines) = Machine::start(&setup(&bench.image, &emulator)).unwrap();
+        let mut rig = super::super::rig::Rig::new(lines.rig, super::super::flash::Flash::default(), JOINING);
+        let trouble = rig.start().unwrap_err();
+        let problem = machine.explain(&trouble).to_string();
+        assert!(problem.contains("exit status: 3") && problem.contains("no such machine"), "{problem}");
+        assert!(problem.contains("that the board starts"), "{problem}");
+    }
+
+    #[test]
+    fn a_machine_that_is_dropped_leaves_no_process_behind() {
+        let bench = Bench::new();
+        let emulator = bench.emulator("echo $$ >&2; exec sleep 1000");
+        let (machine, _lines) = Machine::start(&setup(&bench.image, &emulator)).unwrap();
+        let id = machine.lock().child.id();
+        let process = PathBuf::from(format!("/proc/{id}"));
+        if Path::new("/proc/self").exists() {
+            assert!(process.exists());
+        }
+        drop(machine);
+        assert!(!process.exists(), "process {id} is still there");
+    }
+}

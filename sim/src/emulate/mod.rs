@@ -1,0 +1,39 @@
+//! The firmware's image on an emulated processor, in a closed loop with the plant and in step with the rehearsal.
+//!
+//! ```text
+//!            ┌─ qemu-system-arm ─────────────┐
+//!  service ──┤ serial port 0                 │   settings, and who it is
+//!  log     ──┤ serial port 1   image         │   what it has to say about itself
+//!  rig     ──┤ serial port 2                 │   codes and levels in, pins and outputs out, storage in between
+//!            └───────────────────────────────┘
+//! ```
+//!
+//! A byte into the emulated processor costs about six microseconds, a byte out of it one or two; so it is bytes in that decide
+//! how fast a winter is played, and [`rig`] sends many steps in one order.
+//!
+//! | module | holds |
+//! |---|---|
+//! | [`image`] | the file that is run, looked at before it is |
+//! | [`machine`] | the emulator as a process, and the lines to it |
+//! | [`monitor`] | the emulator's own two lines: to reset the processor, to read its memory |
+//! | [`mod@line`] | frames over a line |
+//! | [`rig`] | the world's side of the link |
+//! | [`flash`] | the storage that is kept for the board, with its power cut or worn on request |
+//! | [`sense`] | what the board must be shown to see given inputs |
+//! | [`service`] | the service line: settings go in there |
+//! | [`lockstep`] | a season played by the board and by the core beside it |
+//! | [`report`] | what came of that |
+
+pub mod flash;
+pub mod image;
+pub mod line;
+pub mod lockstep;
+pub mod machine;
+pub mod monitor;
+pub mod report;
+pub mod rig;
+pub mod sense;
+pub mod service;
+
+#[cfg(test)]
+mod testing;

@@ -1,0 +1,113 @@
+//! The emulator's own two lines: one to command it (QMP, the QEMU machine protocol), one to read the processor's memory beside the
+//! running program (the qtest protocol).
+
+use super::line::Trouble;
+use serde_json::{Value, json};
+use std::io::{BufRead, BufReader, ErrorKind, Write};
+use std::os::unix::net::UnixStream;
+use std::time::Duration;
+
+/// Lines of text each way.
+#[derive(Debug)]
+struct Text {
+    stream: BufReader<UnixStream>,
+    patience: Duration,
+}
+
+impl Text {
+    fn new(stream: UnixStream, patience: Duration) -> Result<Self, Trouble> {
+        stream.set_read_timeout(Some(patience)).map_err(Trouble::Line)?;
+        Ok(Self { stream: BufReader::new(stream), patience })
+    }
+
+    fn say(&mut self, text: &str) -> Result<(), Trouble> {
+        self.stream.get_mut().write_all(format!("{text}\n").as_bytes()).map_err(Trouble::Line)
+    }
+
+    fn hear(&mut self, awaited: &'static str) -> Result<String, Trouble> {
+        let mut text = String::new();
+        match self.stream.read_line(&mut text) {
+            Ok(0) => Err(Trouble::Closed { awaited }),
+            Ok(_) => Ok(text),
+            Err(error) if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => {
+                Err(Trouble::Silent { awaited, patience: self.patience })
+            }
+            Err(error) => Err(Trouble::Line(error)),
+        }
+    }
+}
+
+/// Commands to the emulator.
+#[derive(Debug)]
+pub struct Monitor(Text);
+
+impl Monitor {
+    /// Exchanges greetings over `stream`.
+    ///
+    /// # Errors
+    /// Each [`Trouble`] but those of frames.
+    pub(super) fn new(stream: UnixStream, patience: Duration) -> Result<Self, Trouble> {
+        let mut text = Text::new(stream, patience)?;
+        text.hear("the emulator's greeting")?;
+        let mut monitor = Self(text);
+        monitor.execute("qmp_capabilities")?;
+        Ok(monitor)
+    }
+
+    /// Resets the processor, as its reset pin does. What is in its memory stays.
+    ///
+    /// # Errors
+    /// Each [`Trouble`] but those of frames.
+    pub fn reset(&mut self) -> Result<(), Trouble> {
+        self.execute("system_reset").map(drop)
+    }
+
+    /// Lets the emulator execute a command without arguments, and hands over what it returns.
+    ///
+    /// # Errors
+    /// Each [`Trouble`] but those of frames.
+    pub fn execute(&mut self, command: &str) -> Result<Value, Trouble> {
+        self.0.say(&json!({ "execute": command }).to_string())?;
+        loop {
+            let said = self.0.hear("what the emulator says to a command")?;
+            let mut message: Value = serde_json::from_str(&said).unwrap_or_default();
+            if let Some(returned) = message.get_mut("return") {
+                return Ok(returned.take());
+            }
+            // Events come in between.
+            if message.get("event").is_none() {
+                return Err(Trouble::Unexpected { said, awaited: "what the emulator says to a command" });
+            }
+        }
+    }
+}
+
+/// The processor's memory and registers, read from outside.
+#[derive(Debug)]
+pub struct Probe(Text);
+
+impl Probe {
+    pub(super) fn new(stream: UnixStream, patience: Duration) -> Result<Self, Trouble> {
+        Text::new(stream, patience).map(Self)
+    }
+
+    /// The word at `address`.
+    ///
+    /// # Errors
+    /// Each [`Trouble`] but those of frames.
+    pub fn read(&mut self, address: u32) -> Result<u32, Trouble> {
+        const AWAITED: &str = "a word of memory";
+        self.0.say(&format!("readl {address:#x}"))?;
+        loop {
+            let said = self.0.hear(AWAITED)?;
+            // Interrupt lines are told unasked.
+            if said.starts_with("IRQ") {
+                continue;
+            }
+            let value = said.strip_prefix("OK 0x").and_then(|hex| u64::from_str_radix(hex.trim(), 16).ok());
+            return value
+                .and_then(|value| u32::try_from(value).ok())
+                .ok_or(Trouble::Unexpected { said, awaited: AWAITED });
+        }
+    }
+}

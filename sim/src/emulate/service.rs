@@ -1,0 +1,177 @@
+//! The service line, as the emulated board has it: settings go in there.
+
+use super::line::{Line, Trouble};
+use super::rig::{End, Rig};
+use forewarm_core::settings::ValidSettings;
+use forewarm_core::wire::frame;
+use forewarm_core::wire::record;
+use forewarm_core::wire::service::{Identity, Message, Refusal, Request};
+use std::ops::ControlFlow;
+use std::os::unix::net::UnixStream;
+use std::time::{Duration, Instant};
+
+/// How long one line is listened to before the other is.
+const TURN: Duration = Duration::from_millis(2);
+
+/// The service line. While it is used the board may want its storage, so the link is served along with it.
+#[derive(Debug)]
+pub struct Service {
+    line: Line,
+    patience: Duration,
+}
+
+/// The board as it presents itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Board {
+    /// Version of its program.
+    pub version: String,
+    /// The fingerprint of the settings in force; nothing where there are none that are fit.
+    pub settings: Option<u32>,
+}
+
+impl From<&Identity<'_>> for Board {
+    fn from(identity: &Identity<'_>) -> Self {
+        Self { version: identity.version.to_owned(), settings: identity.settings.ok() }
+    }
+}
+
+impl Service {
+    /// The service line over `stream`. Each answer may take as long as `patience`.
+    ///
+    /// # Errors
+    /// [`Trouble::Line`].
+    pub fn new(stream: UnixStream, patience: Duration) -> Result<Self, Trouble> {
+        Ok(Self { line: Line::drained(stream)?, patience })
+    }
+
+    /// The line, to send what no request is.
+    pub const fn line(&mut self) -> &mut Line {
+        &mut self.line
+    }
+
+    /// Waits for what the board says of itself at a start.
+    ///
+    /// # Errors
+    /// Each [`Trouble`] but [`Trouble::Refused`]; a restart or loss of power meanwhile is [`Trouble::Unexpected`].
+    pub fn presented(&mut self, rig: &mut Rig) -> Result<Board, Trouble> {
+        self.await_message(rig, "that the board says what it is", |message| match message {
+            Message::Identity(identity) => ControlFlow::Break(Board::from(identity)),
+            _ => ControlFlow::Continue(()),
+        })
+        .map(|(board, _)| board)
+    }
+
+    /// Asks, and hands over what is said from then on until `judge` breaks with what it has found.
+    ///
+    /// # Errors
+    /// As [`Service::presented`].
+    pub fn ask<T>(
+        &mut self,
+        rig: &mut Rig,
+        request: &Request<'_>,
+        judge: impl FnMut(&Message<'_>) -> ControlFlow<T>,
+    ) -> Result<T, Trouble> {
+        const AWAITED: &str = "an answer over the service line";
+        self.line.say(request)?;
+        match self.await_message(rig, AWAITED, judge)? {
+            (found, false) => Ok(found),
+            (_, true) => Err(Trouble::Unexpected { said: "that it has restarted".to_owned(), awaited: AWAITED }),
+        }
+    }
+
+    /// Makes `settings` those in force, and switches telemetry off. Says how the board then presents itself, and whether it had other
+    /// settings before. The board has just started; if its settings are replaced it restarts.
+    ///
+    /// # Errors
+    /// As [`Service::presented`]; settings that are refused, or others in force afterwards than were sent.
+    pub fn install(&mut self, rig: &mut Rig, settings: &ValidSettings) -> Result<(Board, bool), Trouble> {
+        let mut room = [0; record::MAX_BYTES];
+        let record = record::encode(settings, &mut room)
+            .map_err(|_| Trouble::Line(std::io::Error::other("the settings are longer than any record")))?;
+        let fingerprint = record::fingerprint(record);
+        let mut board = self.presented(rig)?;
+        let replaced = board.settings != Some(fingerprint);
+        if replaced {
+            self.write(rig, board.settings.unwrap_or(0), record, fingerprint)?;
+            board = self.presented(rig)?;
+            if board.settings != Some(fingerprint) {
+                let said = format!("that settings {:x?} are in force", board.settings);
+                return Err(Trouble::Unexpected { said, awaited: "the settings that were written" });
+            }
+        }
+        self.ask(rig, &Request::SendTelemetry { every: 0 }, |message| match message {
+            Message::Done => ControlFlow::Break(()),
+            _ => ControlFlow::Continue(()),
+        })?;
+        Ok((board, replaced))
+    }
+
+    /// Writes a record in place of the one with the fingerprint `replaces`, and waits for the restart.
+    fn write(&mut self, rig: &mut Rig, replaces: u32, record: &[u8], fingerprint: u32) -> Result<(), Trouble> {
+        const AWAITED: &str = "that the board accepts the settings";
+        let judge = |message: &Message<'_>| match *message {
+            Message::Accepted { fingerprint } => ControlFlow::Break(Ok(fingerprint)),
+            Message::Refused(refusal) => ControlFlow::Break(Err(refusal)),
+            _ => ControlFlow::Continue(()),
+        };
+        let mut replaces = replaces;
+        let mut tries = 2;
+        let restarted = loop {
+            self.line.say(&Request::WriteSettings { replaces, record })?;
+            let (answer, restarted) = self.await_message(rig, AWAITED, judge)?;
+            tries -= 1;
+            match answer {
+                Ok(kept) if kept == fingerprint => break restarted,
+                // A board without fit settings does not say beforehand which it has.
+                Err(Refusal::NotTheOnesInForce { fingerprint }) if tries > 0 => replaces = fingerprint,
+                answer => return Err(Trouble::Unexpected { said: format!("{answer:?}"), awaited: AWAITED }),
+            }
+        };
+        if restarted { Ok(()) } else { self.restarted(rig) }
+    }
+
+    /// Waits until the board has restarted.
+    fn restarted(&mut self, rig: &mut Rig) -> Result<(), Trouble> {
+        const AWAITED: &str = "that the board restarts with its new settings";
+        let until = Instant::now() + self.patience;
+        while Instant::now() < until {
+            match rig.serve(TURN)? {
+                End::Done => {}
+                End::Restarted { .. } => return Ok(()),
+                End::PowerCut { .. } => return Err(power_cut(AWAITED)),
+            }
+        }
+        Err(Trouble::Silent { awaited: AWAITED, patience: self.patience })
+    }
+
+    /// Serves both lines until `judge` breaks. Says too whether the board has restarted meanwhile.
+    fn await_message<T>(
+        &mut self,
+        rig: &mut Rig,
+        awaited: &'static str,
+        mut judge: impl FnMut(&Message<'_>) -> ControlFlow<T>,
+    ) -> Result<(T, bool), Trouble> {
+        let until = Instant::now() + self.patience;
+        let mut restarted = false;
+        loop {
+            while let Some(bytes) = self.line.hear(TURN, awaited)? {
+                let message = frame::decode::<Message<'_>>(bytes).map_err(Trouble::Frame)?;
+                if let ControlFlow::Break(found) = judge(&message) {
+                    return Ok((found, restarted));
+                }
+            }
+            match rig.serve(TURN)? {
+                End::Done => {}
+                End::Restarted { .. } => restarted = true,
+                End::PowerCut { .. } => return Err(power_cut(awaited)),
+            }
+            if Instant::now() >= until {
+                return Err(Trouble::Silent { awaited, patience: self.patience });
+            }
+        }
+    }
+}
+
+fn power_cut(awaited: &'static str) -> Trouble {
+    Trouble::Unexpected { said: "nothing: its power was cut".to_owned(), awaited }
+}
