@@ -37,10 +37,10 @@ const REFERENCE_WITHIN_PCT: u32 = 12;
 const LAST: u32 = 4095;
 
 /// Conversions of the circuit's two points in one code.
-const PAIRS: u32 = 10;
+const PAIRS: u32 = 8;
 
-/// Conversions of twice as many points take this long, 41 µs each and what it takes to begin them. Two or three such codes in turn fill
-/// the 100 ms of a window with whole rounds.
+/// Time for a code (µs): 41 for each of its sixteen conversions, about 10 for what it takes to begin one, and some to spare for the service
+/// line. Whole rounds of two or of three codes then fill the 100 ms of a window to within a thousandth.
 const CODE_US: u32 = 1041;
 
 /// Current flows where the reference has a twentieth of the scale. The hottest thermometer leaves it half of it.
@@ -62,6 +62,8 @@ pub(crate) struct Inputs {
 pub(crate) enum Fault {
     /// The board has three channels.
     NoSuchChannel,
+    /// Someone else is using the converter.
+    Taken,
     /// The reference resistor is not what it should be, or the measuring current comes from somewhere else.
     Reference,
 }
@@ -95,32 +97,32 @@ impl<'a> OnChip<'a> {
     fn sums(&self, channel: u8, tap: Tap) -> Result<[u32; 2], Fault> {
         let Inputs { reference, feeds, senses, .. } = &self.inputs;
         match (channel, tap) {
-            (0, Tap::Element) => Ok(self.pair(&senses.0, reference)),
-            (1, Tap::Element) => Ok(self.pair(&senses.1, reference)),
-            (2, Tap::Element) => Ok(self.pair(&senses.2, reference)),
-            (0, Tap::Reference) => Ok(self.pair(reference, &feeds.0)),
-            (1, Tap::Reference) => Ok(self.pair(reference, &feeds.1)),
-            (2, Tap::Reference) => Ok(self.pair(reference, &feeds.2)),
-            (0, Tap::Lead) => Ok(self.pair(&feeds.0, &senses.0)),
-            (1, Tap::Lead) => Ok(self.pair(&feeds.1, &senses.1)),
-            (2, Tap::Lead) => Ok(self.pair(&feeds.2, &senses.2)),
+            (0, Tap::Element) => self.pair(&senses.0, reference),
+            (1, Tap::Element) => self.pair(&senses.1, reference),
+            (2, Tap::Element) => self.pair(&senses.2, reference),
+            (0, Tap::Reference) => self.pair(reference, &feeds.0),
+            (1, Tap::Reference) => self.pair(reference, &feeds.1),
+            (2, Tap::Reference) => self.pair(reference, &feeds.2),
+            (0, Tap::Lead) => self.pair(&feeds.0, &senses.0),
+            (1, Tap::Lead) => self.pair(&feeds.1, &senses.1),
+            (2, Tap::Lead) => self.pair(&feeds.2, &senses.2),
             _ => Err(Fault::NoSuchChannel),
         }
     }
 
     /// Both points in turn, so that a drift of the supply meets both.
-    fn pair<P, Q>(&self, first: &P, second: &Q) -> [u32; 2]
+    fn pair<P, Q>(&self, first: &P, second: &Q) -> Result<[u32; 2], Fault>
     where
         P: Channel<ADC1, ID = u8>,
         Q: Channel<ADC1, ID = u8>,
     {
-        let mut adc = self.adc.borrow_mut();
+        let mut adc = self.adc.try_borrow_mut().map_err(|_| Fault::Taken)?;
         let mut sums = [0; 2];
         for _ in 0..PAIRS {
             sums[0] += u32::from(adc.convert(first, SampleTime::Cycles_480));
             sums[1] += u32::from(adc.convert(second, SampleTime::Cycles_480));
         }
-        sums
+        Ok(sums)
     }
 
     /// Codes begin at even distances, whatever the program does in between; otherwise hum would not come out even either.
@@ -155,6 +157,7 @@ impl Converter for OnChip<'_> {
                 $sense.with_input(|pin| {
                     pin.set_internal_resistor(Pull::Down);
                     cortex_m::asm::delay(EMPTYING_US * crate::CORE_MHZ);
+                    pin.set_internal_resistor(Pull::None);
                 });
                 $drive.make_push_pull_output_in_state(PinState::High);
             }};

@@ -45,6 +45,7 @@ use pins::{Drive, Line};
 use serial::ServiceLine;
 use stm32f4xx_hal::adc::Adc;
 use stm32f4xx_hal::adc::config::{AdcConfig, Clock as AdcClock, SampleTime};
+use stm32f4xx_hal::gpio::Pull;
 use stm32f4xx_hal::pac;
 use stm32f4xx_hal::prelude::*;
 use stm32f4xx_hal::rcc::Config;
@@ -132,6 +133,9 @@ fn main() -> ! {
         drives: (b.pb3.into_dynamic(), b.pb4.into_dynamic(), a.pa15.into_dynamic()),
     };
 
+    // An adapter that is not plugged in must not sound like one that is.
+    let heard = a.pa10.into_alternate::<7>().internal_resistor(Pull::Up);
+
     let hardware = Hardware::<F411> {
         outputs,
         lines,
@@ -141,7 +145,7 @@ fn main() -> ! {
         clock: Milliseconds::start(FTimer::new(device.TIM5, &mut rcc)),
         watchdog,
         display: (),
-        serial: ServiceLine::open(device.USART1, (a.pa9, a.pa10), HEARD, &mut rcc),
+        serial: ServiceLine::open(device.USART1, (a.pa9, heard), HEARD, &mut rcc),
     };
     App::new(hardware, Sectors::new(device.FLASH), BUILT_IN).run()
 }

@@ -36,7 +36,7 @@ impl<'a> Dividers<'a> {
 
 /// The voltage at the terminal; nothing where the pin is at the end of its scale.
 fn voltage(adc: &RefCell<Adc<ADC1>>, pin: &impl Channel<ADC1, ID = u8>) -> Option<Millivolts> {
-    let mut adc = adc.borrow_mut();
+    let mut adc = adc.try_borrow_mut().ok()?;
     let sum: u32 = (0..CONVERSIONS).map(|_| u32::from(adc.convert(pin, SampleTime::Cycles_480))).sum();
     if sum >= CONVERSIONS * 4095 {
         return None;

@@ -7,7 +7,7 @@ use core::cell::RefCell;
 use cortex_m::interrupt::Mutex;
 use embedded_io::{ErrorKind, ErrorType, Read, ReadReady, Write};
 use heapless::spsc::{Consumer, Producer, Queue};
-use stm32f4xx_hal::gpio::{PA9, PA10};
+use stm32f4xx_hal::gpio::{Alternate, PA9, PA10};
 use stm32f4xx_hal::interrupt;
 use stm32f4xx_hal::pac::{Interrupt, USART1};
 use stm32f4xx_hal::prelude::*;
@@ -52,7 +52,12 @@ impl core::error::Error for Trouble {}
 const LOOKS: u32 = 10_000;
 
 impl ServiceLine {
-    pub(crate) fn open(usart: USART1, pins: (PA9, PA10), queue: &'static mut Queue<u8, ROOM>, rcc: &mut Rcc) -> Self {
+    pub(crate) fn open(
+        usart: USART1,
+        pins: (PA9, PA10<Alternate<7>>),
+        queue: &'static mut Queue<u8, ROOM>,
+        rcc: &mut Rcc,
+    ) -> Self {
         let Ok(line) = Serial::new(usart, pins, Config::default().baudrate(115_200.bps()), rcc) else {
             // The clock, fixed in this binary, cannot give that pace.
             crate::panic::rest()
@@ -60,7 +65,12 @@ impl ServiceLine {
         let (tx, mut rx) = line.split();
         let (ear, heard) = queue.split();
         rx.listen();
-        cortex_m::interrupt::free(|token| EAR.borrow(token).replace(Some((rx, ear))));
+        cortex_m::interrupt::free(|token| {
+            // Nobody else is here yet.
+            if let Ok(mut place) = EAR.borrow(token).try_borrow_mut() {
+                *place = Some((rx, ear));
+            }
+        });
         crate::panic::unmask(Interrupt::USART1);
         Self { tx, heard }
     }
@@ -69,11 +79,12 @@ impl ServiceLine {
 #[interrupt]
 fn USART1() {
     cortex_m::interrupt::free(|token| {
-        if let Some((rx, ear)) = EAR.borrow(token).borrow_mut().as_mut() {
-            // A byte that is damaged is left out, and one for which there is no room: the frame then fails its check.
-            if let Ok(byte) = rx.read() {
-                let _ = ear.enqueue(byte);
-            }
+        let Ok(mut ear) = EAR.borrow(token).try_borrow_mut() else { return };
+        // A byte that is damaged is left out, and one for which there is no room: the frame then fails its check.
+        if let Some((rx, queue)) = ear.as_mut()
+            && let Ok(byte) = rx.read()
+        {
+            let _ = queue.enqueue(byte);
         }
     });
 }

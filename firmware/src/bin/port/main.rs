@@ -9,6 +9,8 @@
 
 use core::convert::Infallible;
 use core::panic::PanicInfo;
+// It masks interrupts where the log asks for it. A HAL crate brings it along.
+use cortex_m as _;
 use defmt_rtt as _;
 use embedded_hal::delay::DelayNs;
 use embedded_hal::digital::{ErrorType, InputPin, OutputPin};
