@@ -83,7 +83,7 @@ impl Board for Port {
     type Watchdog = Dog;
     type Display = ();
     type Serial = Uart;
-    type Storage = Ram;
+    type Storage = &'static mut Ram;
 }
 
 /// An output pin, by its bit.
@@ -253,7 +253,7 @@ impl Adc {
     fn voltage(&mut self, input: u32, full_scale_mv: u32) -> Option<Millivolts> {
         let code = (0..1000).find_map(|_| self.code(input).ok())?;
         // 15 bits of the code are enough, times 17 bits.
-        (code < Self::FULL_SCALE).then(|| Millivolts::from_millivolts((code >> 9) * full_scale_mv >> 15))
+        (code < Self::FULL_SCALE).then(|| Millivolts::from_millivolts(((code >> 9) * full_scale_mv) >> 15))
     }
 }
 
@@ -355,6 +355,9 @@ static BUILT_IN: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/settings"));
 
 #[cortex_m_rt::entry]
 fn main() -> ! {
+    // The macro hands it out once, for good. It is too large to be moved about on the stack.
+    static mut KEPT: Ram = Ram([u8::MAX; 2 * PAGE]);
+
     let mut watchdog = Dog;
     // Before anything that could hang.
     watchdog.feed();
@@ -381,7 +384,7 @@ fn main() -> ! {
         display: (),
         serial: Uart::default(),
     };
-    App::new(hardware, Ram([u8::MAX; 2 * PAGE]), BUILT_IN).run()
+    App::new(hardware, KEPT, BUILT_IN).run()
 }
 
 /// Both relays open, and then nothing more: the watchdog does the rest.
