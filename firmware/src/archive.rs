@@ -34,6 +34,8 @@ pub(crate) struct Archive<S: NorFlash> {
     /// The latest event that was kept or held back.
     event: Option<Event>,
     brake: Brake,
+    /// Events that were not kept.
+    pub(crate) dropped: u32,
     try_again: Countdown,
     totals: Countdown,
 }
@@ -47,6 +49,7 @@ impl<S: NorFlash> Archive<S> {
             memory: None,
             event: None,
             brake: Brake::new(),
+            dropped: 0,
             try_again: Countdown::every(TRY_AGAIN),
             totals: Countdown::every(TOTALS_EVERY),
         }
@@ -70,7 +73,12 @@ impl<S: NorFlash> Archive<S> {
         let may_try = self.health == Storage::Kept || self.try_again.is_over();
         let memory = unit.memory();
         if may_try && self.memory != Some(memory) {
-            match self.kept.keep_memory(room, memory) {
+            let mut kept = self.kept.keep_memory(room, memory);
+            if self.health == Storage::Failing {
+                // The memory may be there already, and nothing have been written. Totals always are.
+                kept = kept.and_then(|()| self.kept.keep_totals(room, &self.before.plus(unit.counters())));
+            }
+            match kept {
                 Ok(()) => (self.memory, self.health) = (Some(memory), Storage::Kept),
                 Err(error) => self.fails(error),
             }
@@ -80,7 +88,10 @@ impl<S: NorFlash> Archive<S> {
             self.event = event;
             if let Some(event) = event.filter(|_| self.health == Storage::Kept && self.brake.allows(now)) {
                 let kept = self.kept.keep_event(room, &event);
+                self.dropped = self.dropped.saturating_add(u32::from(kept.is_err()));
                 self.note(kept);
+            } else {
+                self.dropped = self.dropped.saturating_add(1);
             }
         }
         if self.totals.is_over() && self.health == Storage::Kept {
