@@ -194,11 +194,15 @@ impl<B: Board> App<B> {
             Ok(unit) => unit.step(now, &inputs),
             Err(_) => Outputs::all_off(SystemFault::SettingsInvalid),
         };
-        drive(&mut self.hardware.outputs, &outputs, now)?;
-        self.hardware.display.show(&outputs);
+        let driven = drive(&mut self.hardware.outputs, &outputs, now);
+        if driven.is_ok() {
+            self.hardware.display.show(&outputs);
+        }
+        // What latches while the watchdog is about to bite must survive it.
         if let Ok(unit) = &self.unit {
             self.archive.keep(&mut self.room, unit, now);
         }
+        driven?;
         self.tell(now, &inputs, &outputs);
         self.hardware.watchdog.feed();
         Ok(outputs)

@@ -88,9 +88,6 @@ pub(crate) enum Level {
 pub(crate) struct World {
     acts: RefCell<Vec<Act>>,
     pub(crate) millis: Cell<u32>,
-    /// Whether the clock moves on while a conversion is waited for.
-    pub(crate) clock_runs: Cell<bool>,
-    waited_ns: Cell<u32>,
     pub(crate) is_step_due: Cell<bool>,
     inputs: Cell<Inputs>,
     levels: [Cell<Level>; WIRES],
@@ -122,8 +119,6 @@ impl World {
         let world = Self {
             acts: RefCell::default(),
             millis: Cell::new(0),
-            clock_runs: Cell::new(false),
-            waited_ns: Cell::new(0),
             is_step_due: Cell::new(false),
             inputs: Cell::new(Inputs::DEAD),
             levels: Default::default(),
@@ -395,13 +390,7 @@ impl Meters for Part {
 }
 
 impl DelayNs for Part {
-    fn delay_ns(&mut self, ns: u32) {
-        if self.0.clock_runs.get() {
-            let ns = self.0.waited_ns.get() + ns;
-            self.0.millis.update(|millis| millis.wrapping_add(ns / 1_000_000));
-            self.0.waited_ns.set(ns % 1_000_000);
-        }
-    }
+    fn delay_ns(&mut self, _: u32) {}
 }
 
 impl Clock for Part {
