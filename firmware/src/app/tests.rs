@@ -591,6 +591,20 @@ mod keeping {
     }
 
     #[test]
+    fn events_that_come_while_storage_fails_are_counted() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        let before = rig.app.archive.dropped;
+        rig.world.fails_to_write.set(true);
+        for changes in 1..=3 {
+            let line = if changes == 2 { Line::Allowed } else { Line::Refused };
+            rig.world.change(|inputs| inputs.charge_line = line);
+            rig.second();
+            assert_eq!(rig.app.archive.dropped, before + changes);
+        }
+    }
+
+    #[test]
     fn totals_go_on_where_they_were_kept() {
         let mut settings = settings();
         settings.heater.proof = None;
@@ -606,6 +620,11 @@ mod keeping {
         let [Message::Totals(totals)] = rig.ask(&Request::ReadTotals)[..] else { panic!("no totals") };
         assert_eq!(totals, kept.plus(rig.app.unit.as_ref().unwrap().counters()));
         assert_eq!(totals.heater_on_ms, kept.heater_on_ms + 100_000);
+        rig.seconds(3_600);
+        let latest = rig.kept_totals().unwrap();
+        assert!(latest.heater_on_ms > totals.heater_on_ms + 3_000_000, "those before are in it: {latest:?}");
+        rig.restart();
+        assert_eq!(rig.ask(&Request::ReadTotals), [Message::Totals(latest)]);
     }
 }
 
