@@ -9,8 +9,8 @@
 //! second, nothing is urgent within it, and what runs in one order can be read, tested on a host and compared step by step
 //! with an emulator. What must not wait, looking at the lines, is done in between while the converter works.
 
-use crate::board::{Board, Clock, Display, Hardware, Meters, OutputPins, Watchdog};
 use crate::archive::Archive;
+use crate::board::{Board, Clock, Display, Hardware, Meters, OutputPins, Watchdog};
 use crate::countdown::Countdown;
 use crate::front_end;
 use crate::kept::SCRATCH;
@@ -19,6 +19,7 @@ use crate::lines::Lines;
 use crate::log::{info, warning};
 use crate::service::{Service, say};
 use embedded_hal::digital::{OutputPin, PinState};
+use embedded_io::Write;
 use forewarm_core::fault::SystemFault;
 use forewarm_core::journal::Counters;
 use forewarm_core::quantity::Instant;
@@ -193,11 +194,15 @@ impl<B: Board> App<B> {
             Ok(unit) => unit.step(now, &inputs),
             Err(_) => Outputs::all_off(SystemFault::SettingsInvalid),
         };
-        drive(&mut self.hardware.outputs, &outputs, now)?;
-        self.hardware.display.show(&outputs);
+        let driven = drive(&mut self.hardware.outputs, &outputs, now);
+        if driven.is_ok() {
+            self.hardware.display.show(&outputs);
+        }
+        // What latches while the watchdog is about to bite must survive it.
         if let Ok(unit) = &self.unit {
             self.archive.keep(&mut self.room, unit, now);
         }
+        driven?;
         self.tell(now, &inputs, &outputs);
         self.hardware.watchdog.feed();
         Ok(outputs)
@@ -243,6 +248,7 @@ impl<B: Board> App<B> {
             discharge_line: inputs.discharge_line,
             outputs: *outputs,
             frames_dropped: self.service.dropped,
+            events_dropped: self.archive.dropped,
         };
         self.say(&Message::Telemetry(telemetry));
     }
@@ -272,6 +278,8 @@ impl<B: Board> App<B> {
                     Ok(fingerprint) => {
                         self.say(&Message::Accepted { fingerprint });
                         open_relays(&mut self.hardware.outputs);
+                        // What is still on its way out would not survive.
+                        let _ = self.hardware.serial.flush();
                         self.hardware.watchdog.restart();
                     }
                     Err(refusal) => self.say(&Message::Refused(refusal)),
@@ -302,7 +310,8 @@ impl<B: Board> App<B> {
             Origin::BuiltIn => Some(built_in),
             Origin::Stored => self.archive.kept.record(self.service.room()).ok().flatten(),
         };
-        let message = record.map_or(Message::Refused(Refusal::Unfit(Unfit::Unreadable)), |record| Message::Settings { origin, record });
+        let message = record
+            .map_or(Message::Refused(Refusal::Unfit(Unfit::Unreadable)), |record| Message::Settings { origin, record });
         say(&mut self.hardware.serial, &mut self.room, &message);
     }
 }

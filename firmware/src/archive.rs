@@ -29,11 +29,11 @@ pub(crate) struct Archive<S: NorFlash> {
     pub(crate) health: Storage,
     /// Totals of all starts before this one.
     pub(crate) before: Counters,
-    /// What storage is known to hold; nothing while that is not known.
-    memory: Option<Memory>,
     /// The latest event that was kept or held back.
     event: Option<Event>,
     brake: Brake,
+    /// Events that were not kept.
+    pub(crate) dropped: u32,
     try_again: Countdown,
     totals: Countdown,
 }
@@ -44,9 +44,9 @@ impl<S: NorFlash> Archive<S> {
             kept: Kept::new(storage),
             health: Storage::Kept,
             before: Counters::default(),
-            memory: None,
             event: None,
             brake: Brake::new(),
+            dropped: 0,
             try_again: Countdown::every(TRY_AGAIN),
             totals: Countdown::every(TOTALS_EVERY),
         }
@@ -58,20 +58,22 @@ impl<S: NorFlash> Archive<S> {
         // Totals that cannot be read are nothing that anyone's safety rests on.
         self.before = self.kept.totals(room).ok().flatten().unwrap_or_default();
         let memory = self.kept.memory();
-        match memory {
-            Ok(memory) => self.memory = memory,
-            Err(error) => self.fails(error),
+        if let Err(error) = memory {
+            self.fails(error);
         }
         memory_or_all_latched(memory)
     }
 
     /// Keeps what is new with `unit` since the step before.
     pub(crate) fn keep(&mut self, room: &mut [u8; SCRATCH], unit: &Unit, now: Instant) {
-        let may_try = self.health == Storage::Kept || self.try_again.is_over();
-        let memory = unit.memory();
-        if may_try && self.memory != Some(memory) {
-            match self.kept.keep_memory(room, memory) {
-                Ok(()) => (self.memory, self.health) = (Some(memory), Storage::Kept),
+        if self.health == Storage::Kept || self.try_again.is_over() {
+            let mut kept = self.kept.keep_memory(room, unit.memory());
+            if self.health == Storage::Failing {
+                // The memory may be there already, and nothing have been written. Totals always are.
+                kept = kept.and_then(|()| self.kept.keep_totals(room, &self.before.plus(unit.counters())));
+            }
+            match kept {
+                Ok(()) => self.health = Storage::Kept,
                 Err(error) => self.fails(error),
             }
         }
@@ -80,7 +82,10 @@ impl<S: NorFlash> Archive<S> {
             self.event = event;
             if let Some(event) = event.filter(|_| self.health == Storage::Kept && self.brake.allows(now)) {
                 let kept = self.kept.keep_event(room, &event);
+                self.dropped = self.dropped.saturating_add(u32::from(kept.is_err()));
                 self.note(kept);
+            } else {
+                self.dropped = self.dropped.saturating_add(1);
             }
         }
         if self.totals.is_over() && self.health == Storage::Kept {
@@ -126,8 +131,6 @@ impl<S: NorFlash> Archive<S> {
     fn fails(&mut self, error: KeptError) {
         warning!("what must survive a restart is not kept: {}", error);
         self.health = Storage::Failing;
-        // Nobody knows what is there now: it is written again as soon as that can be done.
-        self.memory = None;
     }
 }
 

@@ -22,3 +22,19 @@ impl Countdown {
         is_over
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn it_is_over_in_every_so_many_steps_and_never_for_zero(every in 0..50_u16, steps in 0..500_u16) {
+            let mut countdown = Countdown::every(every);
+            for step in 1..=steps {
+                prop_assert_eq!(countdown.is_over(), every > 0 && step.is_multiple_of(every));
+            }
+        }
+    }
+}

@@ -104,10 +104,10 @@ impl Sums {
     }
 }
 
-/// `part` of `whole`, rounded to nearest; held at the largest ratio there is.
+/// `part` of `whole`, rounded; held at the largest ratio there is.
 fn ratio(part: u64, whole: u64) -> Option<Ratio> {
-    // A window's sum of 32-bit codes may need more than the 34 bits that leave room for the 30 of the ratio. What is shifted away
-    // is less than a part in 2^32 of it.
+    // A window's sum of 32-bit codes may need more than the 33 bits that leave room for the 30 of the ratio and for rounding. What is
+    // shifted away is less than a part in 2^32 of the larger.
     let spare = (64 - (part | whole).leading_zeros()).saturating_sub(33);
     let (part, whole) = (part >> spare, whole >> spare);
     let steps = (part << 30).checked_add(whole / 2)?.checked_div(whole)?;
@@ -154,7 +154,7 @@ mod tests {
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "24 bits")]
         fn convert(&mut self, _: u8, tap: Tap) -> nb::Result<u32, ()> {
             if let Some(error) = &self.says {
-                return Err(error.clone());
+                return Err(*error);
             }
             if self.looks < 3 {
                 self.looks += 1;
@@ -248,11 +248,15 @@ mod tests {
     }
 
     proptest! {
+        /// Half a step is the rounding; sums of more than 33 bits lose a quarter more, and a part in 2^30.
         #[test]
-        fn a_ratio_is_that_of_its_codes_to_half_a_step(part in 0..1_u64 << 44, whole in 1..1_u64 << 44) {
+        #[expect(clippy::cast_precision_loss, reason = "44 bits are fewer than 53")]
+        fn a_ratio_is_that_of_its_codes_to_a_step(bits in 20..44_u32, part: u64, whole: u64) {
+            let (part, whole) = (part >> (64 - bits), (whole >> (64 - bits)).max(1));
             let exact = (part as f64 / whole as f64 * f64::from(1_u32 << 30)).min(f64::from(u32::MAX));
             let got = f64::from(ratio(part, whole).map_or(0, Ratio::as_steps));
-            prop_assert!((got - exact).abs() <= 0.5 + exact / f64::from(1_u32 << 30), "{got} for {exact}");
+            let lost = if bits > 33 { 0.25 + exact / f64::from(1_u32 << 30) } else { 1e-5 };
+            prop_assert!((got - exact).abs() <= 0.5 + lost, "{got} for {exact}");
         }
 
         #[test]

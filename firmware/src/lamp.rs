@@ -16,3 +16,30 @@ pub(crate) fn is_lit(now: Instant, outputs: &Outputs) -> bool {
         (Alarm::Quiet, Relay::Open, Relay::Open) => false,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use forewarm_core::fault::SystemFault;
+    use std::vec::Vec;
+
+    /// The times in two seconds at which the lamp goes on or off (ms), beginning with dark.
+    fn changes(alarm: Alarm, charge: Relay, heater: Relay) -> Vec<u32> {
+        let outputs = Outputs { alarm, charge, heater, ..Outputs::all_off(SystemFault::ClockJumped) };
+        let lit = |ms| is_lit(Instant::from_millis(ms), &outputs);
+        (0..2048).filter(|&ms| lit(ms) != (ms > 0 && lit(ms - 1))).collect()
+    }
+
+    #[test]
+    fn it_is_dark_waiting_slow_heating_steady_permitting_and_quick_whenever_the_alarm_sounds() {
+        use Relay::{Closed, Open};
+        assert!(changes(Alarm::Quiet, Open, Open).is_empty());
+        assert_eq!(changes(Alarm::Quiet, Open, Closed), [0, 1024]);
+        assert_eq!(changes(Alarm::Quiet, Closed, Open), [0]);
+        assert_eq!(changes(Alarm::Quiet, Closed, Closed), [0]);
+        for (charge, heater) in [(Open, Open), (Open, Closed), (Closed, Open), (Closed, Closed)] {
+            let quick: Vec<_> = (0..16).map(|n| n * 128).collect();
+            assert_eq!(changes(Alarm::Sounding, charge, heater), quick);
+        }
+    }
+}

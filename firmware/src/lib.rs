@@ -29,5 +29,7 @@ mod lamp;
 mod lines;
 mod log;
 mod service;
+#[cfg(test)]
+mod testing;
 
 pub use app::{App, CAUTION, OutputStuck};

@@ -35,16 +35,16 @@ impl Watched {
     }
 
     /// High each time.
-    fn is_high(&self) -> bool {
+    fn is_high(self) -> bool {
         self.was_high && !self.was_not_high
     }
 
-    fn is_toggling(&self) -> bool {
+    fn is_toggling(self) -> bool {
         self.changes >= TOGGLING
     }
 
     /// A contact that has just moved is where it was seen last.
-    fn contact(&self) -> Option<Relay> {
+    fn contact(self) -> Option<Relay> {
         self.latest.map(|closed| if closed { Relay::Closed } else { Relay::Open })
     }
 
@@ -88,9 +88,9 @@ impl Lines {
                 inputs.sources = inputs.sources.with(index);
             }
         }
-        let allowed = |line: &Watched| if line.is_high() { Line::Allowed } else { Line::Refused };
-        inputs.charge_line = allowed(&self.charge_line);
-        inputs.discharge_line = allowed(&self.discharge_line);
+        let allowed = |line: Watched| if line.is_high() { Line::Allowed } else { Line::Refused };
+        inputs.charge_line = allowed(self.charge_line);
+        inputs.discharge_line = allowed(self.discharge_line);
         inputs.heater_feedback = self.heater_feedback.contact();
         inputs.charge_feedback = self.charge_feedback.contact();
         inputs.button = if self.button.is_high() { Button::Pressed } else { Button::Released };
@@ -133,7 +133,9 @@ mod tests {
     fn watched(levels: &[Option<bool>]) -> Watched {
         let mut watched = Watched::default();
         let mut pin = Pin(levels.iter());
-        levels.iter().for_each(|_| watched.look(&mut pin));
+        for _ in levels {
+            watched.look(&mut pin);
+        }
         watched
     }
 

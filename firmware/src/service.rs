@@ -64,3 +64,48 @@ pub(crate) fn say(serial: &mut impl Write, room: &mut [u8], message: &Message<'_
         let _ = serial.flush();
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::World;
+    use forewarm_core::signals::Inputs;
+    use std::vec;
+
+    #[test]
+    fn of_a_line_that_never_falls_silent_so_many_bytes_are_taken_at_a_time() {
+        let world = World::new(&Inputs::DEAD);
+        world.send(&[1; 10 * TURN]);
+        let (mut service, mut serial) = (Service::NEW, world.part());
+        for turn in 1..=10 {
+            assert_eq!(service.hear(&mut serial), None);
+            assert_eq!(world.is_all_heard(), turn == 10);
+        }
+    }
+
+    #[test]
+    fn a_frame_is_heard_whole_and_the_next_one_not_yet() {
+        let world = World::new(&Inputs::DEAD);
+        world.ask(&Request::ReadTotals);
+        world.ask(&Request::ReadEvents { from: 7 });
+        let (mut service, mut serial) = (Service::NEW, world.part());
+        let mut heard = vec![];
+        while let Some(length) = service.hear(&mut serial) {
+            heard.push(length);
+            let expected = [Request::ReadTotals, Request::ReadEvents { from: 7 }][heard.len() - 1];
+            assert_eq!(service.request(length), Some(expected));
+        }
+        assert_eq!((heard.len(), service.dropped), (2, 0));
+    }
+
+    #[test]
+    fn the_longest_upload_is_heard() {
+        let world = World::new(&Inputs::DEAD);
+        let record = &[0xA5; forewarm_core::wire::record::MAX_BYTES];
+        let request = Request::WriteSettings { replaces: u32::MAX, record };
+        world.ask(&request);
+        let (mut service, mut serial) = (Service::NEW, world.part());
+        let length = (0..20).find_map(|_| service.hear(&mut serial));
+        assert_eq!(length.and_then(|length| service.request(length)), Some(request));
+    }
+}

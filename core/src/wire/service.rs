@@ -157,4 +157,6 @@ pub struct Telemetry {
     pub outputs: Outputs,
     /// Frames since the start that brought no request.
     pub frames_dropped: u32,
+    /// Events since the start that were not kept: too many came at once, or storage failed.
+    pub events_dropped: u32,
 }

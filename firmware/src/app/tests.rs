@@ -1,361 +1,1023 @@
-//! The loop on a board that writes down what is done to it, in order.
+//! The loop on a board whose every part a test sets, breaks and reads.
 
 extern crate std;
 use super::*;
-use core::cell::{Cell, RefCell};
-use embedded_hal::digital::{Error, ErrorKind, ErrorType};
-use forewarm_core::fault::ChannelFault;
-use forewarm_core::quantity::{
-    Celsius, Fraction, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms, Ratio,
-};
-use forewarm_core::rtd::{Element, Leads, Measured};
-use forewarm_core::settings::{BankUse, CeilingPoint, Channel, Charge, Heater, Hold, Role, Source, Trust};
-use forewarm_core::signals::{Cause, Line, Sources};
+use crate::kept::Kept;
+use crate::testing::{Act, Bench, Level, Restarted, Wire, World, framed};
+use forewarm_core::fault::{ChannelFault, SystemFaults};
+use forewarm_core::quantity::Millis;
+use forewarm_core::signals::{Button, Cause, Line, Sample, Sources, State, Storage};
+use forewarm_core::testing::{c, case, fine_inputs, sample, settings};
+use forewarm_core::wire::record::RecordError;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::rc::Rc;
+use std::vec;
 use std::vec::Vec;
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Act {
-    Heater(PinState),
-    Charge(PinState),
-    Alarm(PinState),
-    Inputs,
-    Recall,
-    Store(Memory),
-    Feed,
+/// Steps in which `TRY_AGAIN` comes round, and one.
+const TRY_AGAIN: u32 = 60;
+
+fn record_of(settings: &Settings) -> Vec<u8> {
+    record::encode(settings, &mut [0; record::MAX_BYTES]).unwrap().to_vec()
 }
 
-/// What a test sees of the board and changes on it while the application owns it.
-#[derive(Default)]
-struct World {
-    acts: RefCell<Vec<Act>>,
-    millis: Cell<u32>,
-    cells: Cell<i32>,
-    bus_dead: Cell<bool>,
-    charge_pin_stuck: Cell<bool>,
-    storage_dead: Cell<bool>,
-}
-
-impl World {
-    /// What was done since the last time this was asked.
-    fn acts(&self) -> Vec<Act> {
-        self.acts.take()
+/// Bytes with the checksum of frames and records after them, computed bit by bit.
+fn sealed(bytes: &[u8]) -> Vec<u8> {
+    let mut sum = u32::MAX;
+    for byte in bytes {
+        sum ^= u32::from(*byte);
+        (0..8).for_each(|_| sum = if sum & 1 == 1 { (sum >> 1) ^ 0xEDB8_8320 } else { sum >> 1 });
     }
-
-    fn note(&self, act: Act) {
-        self.acts.borrow_mut().push(act);
-    }
+    [bytes, &(!sum).to_le_bytes()].concat()
 }
 
-struct Pin {
+/// A frame of these bytes, fewer than 254.
+fn stuffed(bytes: &[u8]) -> Vec<u8> {
+    let groups = bytes.split(|&byte| byte == 0);
+    groups.flat_map(|group| [&[u8::try_from(group.len()).unwrap() + 1], group].concat()).chain([0]).collect()
+}
+
+/// A controller and its world.
+struct Rig {
     world: Rc<World>,
-    act: fn(PinState) -> Act,
+    app: App<Bench>,
+    built_in: &'static [u8],
 }
 
-#[derive(Debug)]
-struct Stuck;
-
-impl Error for Stuck {
-    fn kind(&self) -> ErrorKind {
-        ErrorKind::Other
-    }
+fn started(world: &Rc<World>, built_in: &'static [u8]) -> App<Bench> {
+    let mut app = App::new(world.hardware(), world.part(), built_in);
+    app.start();
+    app
 }
 
-impl ErrorType for Pin {
-    type Error = Stuck;
-}
-
-impl OutputPin for Pin {
-    fn set_low(&mut self) -> Result<(), Stuck> {
-        let act = (self.act)(PinState::Low);
-        self.world.note(act);
-        let stuck = self.world.charge_pin_stuck.get() && matches!(act, Act::Charge(_));
-        if stuck { Err(Stuck) } else { Ok(()) }
+impl Rig {
+    /// The installation of the core's tests, everything in it at so many millidegrees.
+    fn at(t: i32) -> Self {
+        Self::of(World::new(&fine_inputs(&settings(), c(t))), &settings())
     }
 
-    fn set_high(&mut self) -> Result<(), Stuck> {
-        self.world.note((self.act)(PinState::High));
-        Ok(())
-    }
-}
-
-struct Bench {
-    world: Rc<World>,
-    heater: Pin,
-    charge: Pin,
-    alarm: Pin,
-}
-
-impl Board for Bench {
-    type Heater = Pin;
-    type Charge = Pin;
-    type Alarm = Pin;
-    type Error = ();
-
-    fn heater(&mut self) -> &mut Pin {
-        &mut self.heater
+    fn of(world: Rc<World>, built_in: &Settings) -> Self {
+        let built_in = record_of(built_in).leak();
+        Self { app: started(&world, built_in), world, built_in }
     }
 
-    fn charge(&mut self) -> &mut Pin {
-        &mut self.charge
+    fn restart(&mut self) {
+        self.app = started(&self.world, self.built_in);
     }
 
-    fn alarm(&mut self) -> &mut Pin {
-        &mut self.alarm
+    fn try_second(&mut self) -> Result<Outputs, OutputStuck> {
+        self.world.millis.update(|millis| millis.wrapping_add(1000));
+        self.app.step()
     }
 
-    fn now(&mut self) -> Instant {
-        Instant::from_millis(self.world.millis.get())
+    fn second(&mut self) -> Outputs {
+        self.try_second().unwrap()
     }
 
-    fn inputs(&mut self) -> Result<Inputs, ()> {
-        self.world.note(Act::Inputs);
-        if self.world.bus_dead.get() {
-            return Err(());
+    fn seconds(&mut self, n: u32) -> Outputs {
+        (1..n).for_each(|_| {
+            self.second();
+        });
+        self.second()
+    }
+
+    fn until(&mut self, is_so: fn(&Outputs) -> bool) -> Outputs {
+        for _ in 0..2_000 {
+            let outputs = self.second();
+            if is_so(&outputs) {
+                return outputs;
+            }
         }
-        let r = Element::pt100().resistance(Celsius::from_millidegrees(self.world.cells.get())).unwrap();
-        let ratio = u32::try_from((u64::from(r.as_steps()) << 30) / u64::from(REFERENCE.as_steps())).unwrap();
-        let mut inputs = Inputs {
-            supply: Some(NOMINAL),
-            bank: Some(NOMINAL),
-            sources: Sources::NONE.with(0),
-            charge_line: Line::Allowed,
-            discharge_line: Line::Allowed,
-            ..Inputs::DEAD
-        };
-        inputs.channels[0] = Sample::Fresh(Measured::element(Ratio::from_steps(ratio)));
-        Ok(inputs)
+        panic!("2000 seconds did not get there");
     }
 
-    fn recall(&mut self) -> Result<Memory, ()> {
-        self.world.note(Act::Recall);
-        if self.world.storage_dead.get() { Err(()) } else { Ok(Memory::default()) }
+    /// Turns until all that was sent has been heard; true if the board was restarted then.
+    fn hear(&mut self) -> bool {
+        for _ in 0..1_000 {
+            let is_last = self.world.is_all_heard();
+            if let Err(reason) = catch_unwind(AssertUnwindSafe(|| self.app.turn())) {
+                assert!(reason.is::<Restarted>(), "panicked");
+                self.restart();
+                return true;
+            }
+            if is_last {
+                return false;
+            }
+        }
+        panic!("it is never all heard");
     }
 
-    fn store(&mut self, memory: &Memory) -> Result<(), ()> {
-        self.world.note(Act::Store(*memory));
-        if self.world.storage_dead.get() { Err(()) } else { Ok(()) }
+    /// What is answered, and what is said after a restart.
+    fn ask(&mut self, request: &Request<'_>) -> Vec<Message<'static>> {
+        self.world.said();
+        self.world.ask(request);
+        self.hear();
+        self.world.said()
     }
 
-    fn feed_watchdog(&mut self) {
-        self.world.note(Act::Feed);
-    }
-
-    fn wait_for_next_step(&mut self) {
-        self.world.millis.update(|millis| millis + 1000);
-    }
-}
-
-const REFERENCE: Ohms = Ohms::from_milliohms(400_000);
-const NOMINAL: Millivolts = Millivolts::from_millivolts(12_800);
-
-/// One cell channel and one source that can pay for the heater.
-fn settings() -> Settings {
-    let (c, k, secs) = (Celsius::from_millidegrees, Kelvins::from_millikelvins, Millis::from_secs);
-    let rate = KelvinRate::from_millikelvins_per_minute(3_000);
-    let channel = Channel {
-        role: Role::Cell,
-        element: Element::pt100(),
-        reference: REFERENCE,
-        leads: Leads::FourWire,
-        offset: Kelvins::ZERO,
-    };
-    let source = Source { budget: Milliwatts::from_milliwatts(200_000), priority: 0, settle: secs(2) };
-    Settings {
-        channels: [channel].into_iter().collect(),
-        charge: Charge {
-            inhibit: c(5_000),
-            release: c(8_000),
-            high_limit: c(45_000),
-            high_release: c(42_000),
-            soak: secs(60),
-            min_off: secs(0),
-            capacity: MilliampHours::from_milliamp_hours(100_000),
-            ceiling: [CeilingPoint { at: c(5_000), limit: Fraction::from_per_mille(100) }].into_iter().collect(),
-        },
-        heater: Heater {
-            start: c(7_000),
-            stop: c(12_000),
-            power: Milliwatts::from_milliwatts(60_000),
-            nominal: NOMINAL,
-            supply_min: Millivolts::from_millivolts(11_000),
-            supply_max: Millivolts::from_millivolts(15_000),
-            cutout_cell: c(30_000),
-            cutout_pad: c(50_000),
-            cutout_hysteresis: k(5_000),
-            over_temperature: k(10_000),
-            min_on: secs(0),
-            min_off: secs(0),
-            max_run: secs(3600),
-            rest: secs(60),
-            hold: Hold::WhileCharging,
-            proof: None,
-            cooling: None,
-        },
-        sources: [source].into_iter().collect(),
-        bank: BankUse::Never,
-        trust: Trust {
-            good_run: 3,
-            max_step: secs(15),
-            max_age: secs(30),
-            plausible_low: c(-45_000),
-            plausible_high: c(100_000),
-            noise: k(250),
-            fastest_cell: rate,
-            fastest_pad: rate,
-            fastest_ambient: rate,
-            disagreement: k(10_000),
-            stuck_after: None,
-            stuck_moved: k(5_000),
-            restart_limit: 5,
-            restart_window: secs(900),
-            feedback: secs(5),
-            button: secs(2),
-        },
-    }
-}
-
-fn world(cells_mc: i32) -> Rc<World> {
-    Rc::new(World { cells: Cell::new(cells_mc), ..World::default() })
-}
-
-fn app(world: &Rc<World>, settings: Settings) -> App<Bench> {
-    let pin = |act| Pin { world: Rc::clone(world), act };
-    let (heater, charge, alarm) = (pin(Act::Heater), pin(Act::Charge), pin(Act::Alarm));
-    App::new(Bench { world: Rc::clone(world), heater, charge, alarm }, settings)
-}
-
-/// Steps, a second apart, until `done`; what was done in that last step is left to be asked for.
-fn step_until(app: &mut App<Bench>, world: &World, done: impl Fn(&Outputs) -> bool) -> Outputs {
-    for _ in 0..200 {
-        world.acts();
-        let outputs = app.step().unwrap();
-        app.board.wait_for_next_step();
-        if done(&outputs) {
-            return outputs;
+    /// What the settings are, or why there are none.
+    fn identity(&mut self) -> Result<u32, Unfit> {
+        match self.ask(&Request::Identify)[..] {
+            [Message::Identity(Identity { settings, board: "bench", version: VERSION, caution: CAUTION })] => settings,
+            ref other => panic!("{other:?}"),
         }
     }
-    panic!("200 steps did not get there");
+
+    fn write(&mut self, replaces: u32, record: &[u8]) -> Vec<Message<'static>> {
+        self.ask(&Request::WriteSettings { replaces, record })
+    }
+
+    /// What storage holds, as a start would find it.
+    fn kept(&self) -> (Kept<crate::testing::Part>, [u8; SCRATCH]) {
+        let world = World::new(&Inputs::DEAD);
+        world.bytes.borrow_mut().clone_from(&self.world.bytes.borrow());
+        let (mut kept, mut room) = (Kept::new(world.part()), [0; SCRATCH]);
+        kept.open(&mut room);
+        (kept, room)
+    }
+
+    fn kept_memory(&self) -> Option<Memory> {
+        self.kept().0.memory().unwrap()
+    }
+
+    fn kept_totals(&self) -> Option<Counters> {
+        let (mut kept, mut room) = self.kept();
+        kept.totals(&mut room).unwrap()
+    }
+
+    fn memory(&self) -> Memory {
+        self.app.unit.as_ref().unwrap().memory()
+    }
+
+    /// The pins of heater, charge permit and alarm.
+    fn pins(&self) -> [bool; 3] {
+        [Act::Heater, Act::Charge, Act::Alarm].map(|pin| self.world.pin(pin) == Some(PinState::High))
+    }
 }
 
-fn heating(outputs: &Outputs) -> bool {
+fn heats(outputs: &Outputs) -> bool {
     outputs.heater == Relay::Closed
 }
 
-fn charging(outputs: &Outputs) -> bool {
+fn charges(outputs: &Outputs) -> bool {
     outputs.charge == Relay::Closed
 }
 
-#[test]
-fn both_relays_are_opened_before_anything_else() {
-    let world = world(20_000);
-    let _app = app(&world, settings());
-    assert_eq!(world.acts(), [Act::Heater(PinState::Low), Act::Charge(PinState::Low), Act::Recall]);
+fn has(outputs: &Outputs, fault: SystemFault) -> bool {
+    outputs.faults.system.contains(fault)
 }
 
-#[test]
-fn the_pins_follow_the_outputs() {
-    let world = world(0);
-    let mut app = app(&world, settings());
-    step_until(&mut app, &world, heating);
-    let acts = world.acts();
-    assert!(acts.contains(&Act::Heater(PinState::High)) && acts.contains(&Act::Charge(PinState::Low)), "{acts:?}");
-    assert!(acts.contains(&Act::Alarm(PinState::Low)), "{acts:?}");
+fn keeps(acts: &[Act]) -> bool {
+    acts.contains(&Act::Keep)
 }
 
-#[test]
-fn a_bus_that_does_not_answer_opens_both_relays_in_the_same_step() {
-    for (cells, on) in [(0, heating as fn(&Outputs) -> bool), (20_000, charging)] {
-        let world = world(cells);
-        let mut app = app(&world, settings());
-        step_until(&mut app, &world, on);
-        world.acts();
-        world.bus_dead.set(true);
-        let outputs = app.step().unwrap();
-        let acts = world.acts();
-        assert!(acts.contains(&Act::Heater(PinState::Low)) && acts.contains(&Act::Charge(PinState::Low)), "{acts:?}");
-        assert!(acts.contains(&Act::Alarm(PinState::High)), "{acts:?}");
-        assert_eq!(outputs.faults.channels[0], Some(ChannelFault::Converter));
+mod loops {
+    use super::*;
+
+    #[test]
+    fn both_relays_are_opened_before_anything_else() {
+        let world = World::new(&Inputs::DEAD);
+        let mut app = App::<Bench>::new(world.hardware(), world.part(), &[]);
+        assert_eq!(world.acts(), [Act::Heater(PinState::Low), Act::Charge(PinState::Low)]);
+        app.start();
+        assert!(!world.acts().iter().any(|act| matches!(act, Act::Heater(_) | Act::Charge(_))));
+    }
+
+    /// Decided is between what is measured and what is driven.
+    const fn rank(act: Act) -> u8 {
+        match act {
+            Act::Look | Act::Measure => 0,
+            Act::Heater(_) | Act::Charge(_) | Act::Alarm(_) | Act::Lamp(_) => 1,
+            Act::Show => 2,
+            Act::Recall | Act::Keep => 3,
+            Act::Say => 4,
+            Act::Feed => 5,
+            Act::Restart => 6,
+        }
+    }
+
+    #[test]
+    fn a_step_measures_drives_shows_keeps_tells_and_feeds_the_watchdog_once_and_last() {
+        let mut rig = Rig::at(0);
+        let mut whole = 0;
+        for second in 0..200 {
+            rig.world.acts();
+            rig.second();
+            let ranks: Vec<_> = rig.world.acts().into_iter().map(rank).collect();
+            assert!(ranks.is_sorted(), "{second}: {ranks:?}");
+            assert_eq!(ranks.iter().position(|&rank| rank == 5), Some(ranks.len() - 1), "{second}");
+            whole += u32::from((0..=5).all(|rank| ranks.contains(&rank)));
+        }
+        assert!(whole > 3, "in {whole} steps there was everything to do");
+    }
+
+    #[test]
+    fn pins_lamp_and_display_follow_the_outputs() {
+        let mut rig = Rig::at(0);
+        let mut seen = [false; 4];
+        for second in 0..3_000 {
+            if second == 300 {
+                (0..4).for_each(|n| rig.world.change(|i| i.channels[n] = sample(&settings().channels[n], c(20_000))));
+            }
+            rig.world.change(|inputs| inputs.supply = inputs.supply.filter(|_| second != 150));
+            let outputs = rig.second();
+            let on = [heats(&outputs), charges(&outputs), outputs.alarm == Alarm::Sounding];
+            assert_eq!(rig.pins(), on, "{second}");
+            let lit = rig.world.pin(Act::Lamp) == Some(PinState::High);
+            assert_eq!(lit, lamp::is_lit(rig.app.hardware.clock.now(), &outputs), "{second}");
+            assert_eq!(rig.world.shown.get(), Some(outputs), "{second}");
+            seen = [seen[0] | on[0], seen[1] | on[1], seen[2] | on[2], seen[3] | lit];
+        }
+        assert_eq!(seen, [true; 4]);
+    }
+
+    #[test]
+    fn a_converter_that_fails_opens_both_relays_in_the_same_step() {
+        for (t, is_on) in [(0, heats as fn(&Outputs) -> bool), (20_000, charges)] {
+            let mut rig = Rig::at(t);
+            rig.until(is_on);
+            rig.world.change(|inputs| inputs.channels = [Sample::ConverterFault; MAX_CHANNELS]);
+            let outputs = rig.second();
+            assert_eq!(outputs.faults.channels[0], Some(ChannelFault::Converter));
+            assert_eq!(rig.pins(), [false, false, true]);
+        }
+    }
+
+    #[test]
+    fn a_converter_that_never_answers_opens_both_relays_when_its_readings_are_too_old() {
+        for (t, is_on) in [(0, heats as fn(&Outputs) -> bool), (20_000, charges)] {
+            let mut rig = Rig::at(t);
+            rig.until(is_on);
+            rig.world.change(|inputs| inputs.channels = [Sample::None; MAX_CHANNELS]);
+            rig.seconds(settings().trust.max_age.as_millis() / 1000 + 1);
+            assert_eq!(rig.pins()[..2], [false; 2]);
+        }
+    }
+
+    #[test]
+    fn a_pin_that_cannot_be_set_opens_the_other_relay_and_starves_the_watchdog() {
+        let heater: fn(Act) -> bool = |act| matches!(act, Act::Heater(_));
+        let charge: fn(Act) -> bool = |act| matches!(act, Act::Charge(_));
+        let alarm: fn(Act) -> bool = |act| matches!(act, Act::Alarm(_));
+        for (t, is_on, stuck) in [
+            (0, heats as fn(&Outputs) -> bool, charge),
+            (0, heats, alarm),
+            (20_000, charges, heater),
+            (20_000, charges, alarm),
+        ] {
+            let mut rig = Rig::at(t);
+            rig.until(is_on);
+            for _ in 0..3 {
+                rig.world.stuck.set(stuck);
+                rig.world.acts();
+                assert_eq!(rig.try_second(), Err(OutputStuck));
+                assert_eq!(rig.pins()[..2], [false; 2]);
+                assert!(!rig.world.acts().contains(&Act::Feed));
+            }
+        }
+    }
+
+    #[test]
+    fn a_fault_that_latches_while_a_pin_cannot_be_set_is_kept() {
+        let mut rig = Rig::at(0);
+        rig.until(heats);
+        rig.world.stuck.set(|act| matches!(act, Act::Charge(_)));
+        rig.world.set(Wire::HeaterFeedback, Level::Low);
+        (0..20).for_each(|_| assert_eq!(rig.try_second(), Err(OutputStuck)));
+        assert!(rig.kept_memory().unwrap().latched.contains(SystemFault::HeaterNotClosing));
+    }
+
+    #[test]
+    fn a_lamp_that_cannot_be_set_harms_nobody() {
+        let mut rig = Rig::at(20_000);
+        rig.world.stuck.set(|act| matches!(act, Act::Lamp(_)));
+        rig.until(charges);
+        assert!(rig.world.acts().contains(&Act::Feed));
+    }
+
+    #[test]
+    fn a_step_comes_when_the_clock_says_so_and_only_then() {
+        let mut rig = Rig::at(0);
+        rig.world.acts();
+        (0..50).for_each(|_| rig.app.turn());
+        assert!(!rig.world.acts().contains(&Act::Feed));
+        rig.world.is_step_due.set(true);
+        (0..50).for_each(|_| rig.app.turn());
+        assert_eq!(rig.world.acts().iter().filter(|&&act| act == Act::Feed).count(), 1);
     }
 }
 
-#[test]
-fn the_watchdog_is_fed_once_and_last_in_a_step() {
-    let world = world(20_000);
-    let mut app = app(&world, settings());
-    for _ in 0..100 {
-        world.acts();
-        app.step().unwrap();
-        app.board.wait_for_next_step();
-        let acts = world.acts();
-        assert_eq!(acts.first(), Some(&Act::Inputs));
-        assert_eq!(acts.iter().position(|&act| act == Act::Feed), Some(acts.len() - 1), "{acts:?}");
+mod unfit {
+    use super::*;
+
+    fn invalid() -> Settings {
+        let mut settings = settings();
+        settings.charge.release = settings.charge.inhibit;
+        settings
     }
-}
 
-#[test]
-fn a_pin_that_cannot_be_set_opens_the_other_relay_and_starves_the_watchdog() {
-    let world = world(0);
-    let mut app = app(&world, settings());
-    step_until(&mut app, &world, heating);
-    world.acts();
-    world.charge_pin_stuck.set(true);
-    assert_eq!(app.step(), Err(OutputStuck));
-    let acts = world.acts();
-    let heater = acts.iter().rfind(|act| matches!(act, Act::Heater(_)));
-    assert_eq!(heater, Some(&Act::Heater(PinState::Low)), "{acts:?}");
-    assert!(!acts.contains(&Act::Feed), "{acts:?}");
-}
-
-#[test]
-fn invalid_settings_hold_both_outputs_off_and_sound_the_alarm() {
-    let mut wrong = settings();
-    wrong.charge.release = wrong.charge.inhibit;
-    let world = world(20_000);
-    let mut app = app(&world, wrong);
-    assert!(matches!(app.settings_error(), Some(SettingsError::NotBelow { .. })));
-    for _ in 0..100 {
-        let outputs = app.step().unwrap();
-        app.board.wait_for_next_step();
-        assert_eq!(outputs.cause, Cause::System(SystemFault::SettingsInvalid));
+    fn other_version() -> Vec<u8> {
+        let record = record_of(&settings());
+        let mut body = record[..record.len() - 4].to_vec();
+        body[0] = record::VERSION + 1;
+        sealed(&body)
     }
-    let acts = world.acts();
-    assert!(!acts.contains(&Act::Heater(PinState::High)) && !acts.contains(&Act::Charge(PinState::High)));
-    assert!(acts.contains(&Act::Alarm(PinState::High)) && !acts.contains(&Act::Alarm(PinState::Low)));
-    // Alive and saying so is better than restarting for ever.
-    assert!(acts.contains(&Act::Feed));
-}
 
-fn stores(world: &World) -> usize {
-    world.acts().iter().filter(|act| matches!(act, Act::Store(_))).count()
-}
+    /// Records that are no settings, and why.
+    fn records() -> [(Vec<u8>, Unfit); 5] {
+        let mut damaged = record_of(&settings());
+        damaged[20] ^= 1;
+        [
+            (record_of(&invalid()), Unfit::Settings),
+            (damaged, Unfit::Record(RecordError::Damaged)),
+            (vec![7; 3], Unfit::Record(RecordError::Damaged)),
+            (other_version(), Unfit::Record(RecordError::OtherVersion(record::VERSION + 1))),
+            (sealed(&[record::VERSION, 0xFF]), Unfit::Record(RecordError::Malformed)),
+        ]
+    }
 
-#[test]
-fn what_must_survive_is_stored_when_it_changes_and_again_until_it_is_kept() {
-    let world = world(20_000);
-    let mut app = app(&world, settings());
-    world.storage_dead.set(true);
-    let mut step = || {
-        app.step().unwrap();
-        app.board.wait_for_next_step();
-    };
-    // That there was a restart is itself to be remembered.
-    (0..3).for_each(|_| step());
-    assert_eq!(stores(&world), 3, "kept nowhere yet");
-    world.storage_dead.set(false);
-    (0..3).for_each(|_| step());
-    assert_eq!(stores(&world), 1, "storage wears: nothing is written twice");
-}
+    fn is_off_and_says_why(rig: &mut Rig, why: Unfit) {
+        for _ in 0..100 {
+            rig.world.acts();
+            let outputs = rig.second();
+            assert_eq!(outputs.cause, Cause::System(SystemFault::SettingsInvalid));
+            assert_eq!(rig.pins(), [false, false, true]);
+            assert_eq!(rig.world.acts().last(), Some(&Act::Feed), "alive and saying so beats restarting for ever");
+        }
+        assert_eq!(rig.identity(), Err(why));
+        assert_eq!(rig.ask(&Request::ReadTotals), [Message::Totals(Counters::default())]);
+        assert_eq!(rig.ask(&Request::ReadEvents { from: 0 }), [Message::Done]);
+        assert_eq!(rig.ask(&Request::SendTelemetry { every: 1 }), [Message::Done]);
+        rig.second();
+        let [Message::Telemetry(telemetry)] = rig.world.said()[..] else { panic!("no telemetry") };
+        assert_eq!(telemetry.outputs, Outputs::all_off(SystemFault::SettingsInvalid));
+    }
 
-#[test]
-fn unreadable_storage_counts_as_every_latched_fault() {
-    let world = world(0);
-    world.storage_dead.set(true);
-    let mut app = app(&world, settings());
-    for _ in 0..100 {
-        let outputs = app.step().unwrap();
-        app.board.wait_for_next_step();
+    #[test]
+    fn built_in_settings_that_are_not_fit_hold_both_outputs_off_and_are_named() {
+        for (record, why) in records() {
+            let world = World::new(&fine_inputs(&settings(), c(20_000)));
+            let built_in = record.clone().leak();
+            let mut rig = Rig { app: started(&world, built_in), world, built_in };
+            is_off_and_says_why(&mut rig, why);
+            let origin = Origin::BuiltIn;
+            assert_eq!(rig.ask(&Request::ReadSettings), [Message::Settings { origin, record: &record }]);
+        }
+    }
+
+    #[test]
+    fn stored_settings_that_are_not_fit_never_make_way_for_those_built_in_and_others_replace_them() {
+        let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::ChargeWelded), restarts: 0 };
+        for (record, why) in records() {
+            let world = World::new(&fine_inputs(&settings(), c(20_000)));
+            let mut room = [0; SCRATCH];
+            let mut kept = Kept::new(world.part());
+            kept.open(&mut room);
+            kept.keep_record(&mut room, memory, &record).unwrap();
+            let mut rig = Rig::of(world, &settings());
+            is_off_and_says_why(&mut rig, why);
+            let origin = Origin::Stored;
+            assert_eq!(rig.ask(&Request::ReadSettings), [Message::Settings { origin, record: &record }]);
+            let new = record_of(&settings());
+            let answers = rig.write(record::fingerprint(&record), &new);
+            assert_eq!(answers[0], Message::Accepted { fingerprint: record::fingerprint(&new) }, "{why:?}");
+            assert_eq!(rig.identity(), Ok(record::fingerprint(&new)));
+            assert!(has(&rig.second(), SystemFault::ChargeWelded), "it is latched still");
+        }
+    }
+
+    #[test]
+    fn unreadable_storage_latches_everything_until_settings_are_uploaded_and_the_button_is_pressed() {
+        let world = World::new(&fine_inputs(&settings(), c(0)));
+        world.bytes.borrow_mut().fill(0x5A);
+        let mut rig = Rig::of(world, &settings());
+        is_off_and_says_why(&mut rig, Unfit::Unreadable);
+        assert_eq!(rig.ask(&Request::ReadSettings), [Message::Refused(Refusal::Unfit(Unfit::Unreadable))]);
+        let new = record_of(&settings());
+        let answers = rig.write(0, &new);
+        assert_eq!(answers[0], Message::Accepted { fingerprint: record::fingerprint(&new) });
+        let outputs = rig.seconds(700);
         assert_eq!(outputs.faults.system.and(SystemFaults::LATCHED), SystemFaults::LATCHED);
-        assert!(!heating(&outputs));
+        assert_eq!(rig.pins(), [false, false, true]);
+        rig.world.change(|inputs| inputs.button = Button::Pressed);
+        rig.seconds(10);
+        rig.world.change(|inputs| inputs.button = Button::Released);
+        rig.until(heats);
+        assert_eq!(rig.kept_memory().unwrap().latched, SystemFaults::NONE);
     }
+
+    #[test]
+    fn storage_that_does_not_answer_is_unreadable_and_takes_no_settings() {
+        let world = World::new(&fine_inputs(&settings(), c(20_000)));
+        world.fails_to_read.set(true);
+        world.fails_to_write.set(true);
+        let mut rig = Rig::of(world, &settings());
+        is_off_and_says_why(&mut rig, Unfit::Unreadable);
+        assert_eq!(rig.write(0, &record_of(&settings())), [Message::Refused(Refusal::NotKept)]);
+        rig.world.fails_to_read.set(false);
+        rig.world.fails_to_write.set(false);
+        rig.restart();
+        rig.until(charges);
+    }
+
+    #[test]
+    fn settings_that_are_not_fit_are_refused_and_change_nothing() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        let in_force = rig.identity().unwrap();
+        let before = rig.world.bytes.borrow().clone();
+        for (record, why) in records() {
+            assert_eq!(rig.write(in_force, &record), [Message::Refused(Refusal::Unfit(why))]);
+        }
+        assert_eq!(*rig.world.bytes.borrow(), before);
+        assert!(charges(&rig.second()));
+    }
+}
+
+mod keeping {
+    use super::*;
+
+    #[test]
+    fn what_must_survive_is_kept_in_the_step_in_which_it_changes_and_nothing_is_written_twice() {
+        let mut changes = 0;
+        for seed in 0..20 {
+            let (settings, history) = case(seed);
+            let mut rig = Rig::of(World::new(&Inputs::DEAD), &settings);
+            let (mut memory, mut event, mut restarted) = (None, None, true);
+            for moment in history.moments(&settings) {
+                if moment.restart {
+                    rig.restart();
+                    (event, restarted) = (None, true);
+                }
+                rig.world.millis.set(moment.now.as_millis());
+                rig.world.show(&moment.inputs);
+                rig.world.acts();
+                rig.app.step().unwrap();
+                let now = (Some(rig.memory()), rig.app.unit.as_ref().unwrap().journal().latest());
+                let is_kept = keeps(&rig.world.acts());
+                if now.0 != memory {
+                    changes += 1;
+                    assert_eq!(rig.kept_memory(), now.0, "{seed}");
+                }
+                // Also the start of the program is kept with the first event.
+                let is_new = now != (memory, event) || restarted;
+                assert!(is_new || !is_kept, "{seed}: written although nothing is new");
+                (memory, event) = now;
+                restarted = false;
+            }
+        }
+        assert!(changes > 40, "{changes}");
+    }
+
+    #[test]
+    fn what_could_not_be_kept_is_tried_again_now_and_then_until_it_is_kept() {
+        let mut rig = Rig::at(20_000);
+        rig.world.fails_to_write.set(true);
+        let tries: Vec<_> = (0..=TRY_AGAIN * 5)
+            .filter(|_| {
+                rig.world.acts();
+                rig.second();
+                keeps(&rig.world.acts())
+            })
+            .collect();
+        assert_eq!(tries, [0, TRY_AGAIN, TRY_AGAIN * 2, TRY_AGAIN * 3, TRY_AGAIN * 4, TRY_AGAIN * 5]);
+        assert_eq!(rig.kept_memory(), None);
+        rig.world.fails_to_write.set(false);
+        rig.seconds(TRY_AGAIN);
+        assert_eq!(rig.kept_memory(), Some(rig.memory()));
+        assert!(!has(&rig.second(), SystemFault::StorageFailing));
+        rig.until(charges);
+        rig.second();
+        rig.world.acts();
+        rig.seconds(TRY_AGAIN * 3);
+        assert!(!keeps(&rig.world.acts()));
+    }
+
+    #[test]
+    fn while_storage_fails_the_heater_is_off_and_charge_goes_on() {
+        for t in [0, 20_000] {
+            let mut rig = Rig::at(t);
+            rig.world.fails_to_write.set(true);
+            rig.second();
+            for _ in 0..1_000 {
+                let outputs = rig.second();
+                assert!(has(&outputs, SystemFault::StorageFailing) && !heats(&outputs));
+                assert_eq!(outputs.alarm, Alarm::Sounding);
+            }
+            assert_eq!(charges(&rig.second()), t > 0);
+            rig.world.fails_to_write.set(false);
+            rig.until(if t > 0 { charges } else { heats });
+        }
+    }
+
+    #[test]
+    fn storage_that_has_failed_is_trusted_again_only_once_it_has_taken_something() {
+        let mut rig = Rig::at(0);
+        rig.until(heats);
+        rig.second();
+        rig.world.fails_to_write.set(true);
+        // Nothing that must survive changes, only an event comes.
+        rig.world.change(|inputs| inputs.sources = Sources::NONE);
+        rig.second();
+        rig.world.change(|inputs| inputs.sources = Sources::NONE.with(1));
+        for second in 0..TRY_AGAIN * 5 {
+            let outputs = rig.second();
+            assert!(has(&outputs, SystemFault::StorageFailing) && !heats(&outputs), "{second}");
+        }
+        rig.world.fails_to_write.set(false);
+        rig.until(heats);
+    }
+
+    #[test]
+    fn a_latched_fault_survives_a_restart() {
+        let mut rig = Rig::at(0);
+        rig.world.set(Wire::HeaterFeedback, Level::High);
+        rig.until(|outputs| has(outputs, SystemFault::HeaterWelded));
+        rig.restart();
+        rig.world.set(Wire::HeaterFeedback, Level::Low);
+        for _ in 0..1_000 {
+            let outputs = rig.second();
+            assert!(has(&outputs, SystemFault::HeaterWelded) && !heats(&outputs));
+        }
+    }
+
+    fn events(rig: &mut Rig, from: u32) -> Vec<(u32, u32, State)> {
+        let mut answers = rig.ask(&Request::ReadEvents { from });
+        assert_eq!(answers.pop(), Some(Message::Done));
+        let event = |answer| match answer {
+            Message::Event(kept) => (kept.number, kept.start, kept.event.state),
+            other => panic!("{other:?}"),
+        };
+        answers.into_iter().map(event).collect()
+    }
+
+    #[test]
+    fn events_are_kept_as_they_come_and_tell_the_starts_apart() {
+        use State::{Permitting, Soaking, Starting, Waiting, Warming};
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        let first = [(0, 1, Starting), (1, 1, Soaking), (2, 1, Permitting)];
+        assert_eq!(events(&mut rig, 0), first);
+        rig.world.show(&fine_inputs(&settings(), c(0)));
+        rig.restart();
+        assert_eq!(events(&mut rig, 0), first);
+        rig.until(heats);
+        let second = events(&mut rig, 3);
+        assert!(second.iter().all(|&(_, start, _)| start == 2), "{second:?}");
+        let states: Vec<_> = second.iter().map(|&(.., state)| state).collect();
+        assert!(states.starts_with(&[Starting]) && states.ends_with(&[Warming]), "{states:?}");
+        assert!(states[1..states.len() - 1].iter().all(|&state| state == Waiting), "{states:?}");
+        assert_eq!(events(&mut rig, 100), []);
+    }
+
+    #[test]
+    fn a_flood_of_events_is_held_back_and_counted() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        let before = events(&mut rig, 0).len();
+        for second in 0..200 {
+            let line = if second % 2 == 0 { Line::Refused } else { Line::Allowed };
+            rig.world.change(|inputs| inputs.charge_line = line);
+            rig.second();
+        }
+        let journal = rig.app.unit.as_ref().unwrap().journal().latest().unwrap();
+        assert!(journal.at.since(Instant::from_millis(0)) > Millis::from_secs(780), "events came to the end");
+        let kept = events(&mut rig, 0).len();
+        assert!(kept > before && kept <= 18, "{kept}");
+        rig.ask(&Request::SendTelemetry { every: 1 });
+        rig.second();
+        let [Message::Telemetry(telemetry)] = rig.world.said()[..] else { panic!("no telemetry") };
+        assert!(telemetry.events_dropped > 100, "{}", telemetry.events_dropped);
+    }
+
+    #[test]
+    fn events_that_come_while_storage_fails_are_counted() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        let before = rig.app.archive.dropped;
+        rig.world.fails_to_write.set(true);
+        for changes in 1..=3 {
+            let line = if changes == 2 { Line::Allowed } else { Line::Refused };
+            rig.world.change(|inputs| inputs.charge_line = line);
+            rig.second();
+            assert_eq!(rig.app.archive.dropped, before + changes);
+        }
+    }
+
+    #[test]
+    fn totals_go_on_where_they_were_kept() {
+        let mut settings = settings();
+        settings.heater.proof = None;
+        let mut rig = Rig::of(World::new(&fine_inputs(&settings, c(0))), &settings);
+        rig.until(heats);
+        rig.seconds(3_600);
+        let Some(kept) = rig.kept_totals() else { panic!("no totals kept in an hour") };
+        assert!(kept.heater_on_ms > 3_000_000, "{kept:?}");
+        rig.restart();
+        assert_eq!(rig.ask(&Request::ReadTotals), [Message::Totals(kept)]);
+        rig.until(heats);
+        rig.seconds(100);
+        let [Message::Totals(totals)] = rig.ask(&Request::ReadTotals)[..] else { panic!("no totals") };
+        assert_eq!(totals, kept.plus(rig.app.unit.as_ref().unwrap().counters()));
+        assert_eq!(totals.heater_on_ms, kept.heater_on_ms + 100_000);
+        rig.seconds(3_600);
+        let latest = rig.kept_totals().unwrap();
+        assert!(latest.heater_on_ms > totals.heater_on_ms + 3_000_000, "those before are in it: {latest:?}");
+        rig.restart();
+        assert_eq!(rig.ask(&Request::ReadTotals), [Message::Totals(latest)]);
+    }
+}
+
+mod service_line {
+    use super::*;
+
+    /// Cells at 20 °C are too cold for them.
+    fn other_settings() -> Settings {
+        let mut other = settings();
+        other.charge.release = c(21_000);
+        other.heater.stop = c(24_000);
+        other
+    }
+
+    #[test]
+    fn every_request_is_answered() {
+        let mut rig = Rig::at(20_000);
+        let record = rig.built_in;
+        let fingerprint = record::fingerprint(record);
+        assert_eq!(rig.identity(), Ok(fingerprint));
+        let settings = Message::Settings { origin: Origin::BuiltIn, record };
+        assert_eq!(rig.ask(&Request::ReadSettings), [settings]);
+        assert_eq!(rig.write(fingerprint, record)[0], Message::Accepted { fingerprint });
+        let settings = Message::Settings { origin: Origin::Stored, record };
+        assert_eq!(rig.ask(&Request::ReadSettings), [settings]);
+        rig.second();
+        assert!(matches!(rig.ask(&Request::ReadEvents { from: 0 })[..], [Message::Event(_), Message::Done]));
+        assert!(matches!(rig.ask(&Request::ReadTotals)[..], [Message::Totals(_)]));
+        assert_eq!(rig.ask(&Request::SendTelemetry { every: 3 }), [Message::Done]);
+    }
+
+    #[test]
+    fn it_says_who_it_is_at_every_start() {
+        let rig = Rig::at(20_000);
+        let settings = Ok(record::fingerprint(rig.built_in));
+        let identity = Identity { version: VERSION, board: "bench", settings, caution: CAUTION };
+        assert_eq!(rig.world.said(), [Message::Identity(identity)]);
+    }
+
+    #[test]
+    fn other_settings_are_kept_read_back_and_in_force_after_a_restart_with_the_relays_open() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        let record = record_of(&other_settings());
+        let fingerprint = record::fingerprint(&record);
+        rig.world.acts();
+        let replaces = record::fingerprint(rig.built_in);
+        let answers = rig.write(replaces, &record);
+        assert!(
+            matches!(answers[..], [Message::Accepted { fingerprint: f }, Message::Identity(i)]
+            if f == fingerprint && i.settings == Ok(fingerprint)),
+            "{answers:?}"
+        );
+        let acts = rig.world.acts();
+        let restart = acts.iter().position(|&act| act == Act::Restart).expect("it restarts");
+        assert!(acts[..restart].contains(&Act::Charge(PinState::Low)), "{acts:?}");
+        assert_eq!(rig.pins()[..2], [false; 2]);
+        assert!((0..1_000).all(|_| !charges(&rig.second())), "the new release holds");
+        // The same upload again finds other settings in force.
+        let refusal = Refusal::NotTheOnesInForce { fingerprint };
+        assert_eq!(rig.write(replaces, rig.built_in), [Message::Refused(refusal)]);
+        assert_eq!(rig.write(replaces, &record), [Message::Refused(refusal)]);
+        assert_eq!(rig.identity(), Ok(fingerprint));
+    }
+
+    #[test]
+    fn settings_that_cannot_be_kept_are_refused_and_those_before_stay() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        let in_force = rig.identity().unwrap();
+        let other = other_settings();
+        rig.world.fails_to_write.set(true);
+        assert_eq!(rig.write(in_force, &record_of(&other)), [Message::Refused(Refusal::NotKept)]);
+        assert!(has(&rig.second(), SystemFault::StorageFailing), "and someone is told");
+        rig.world.fails_to_write.set(false);
+        rig.restart();
+        assert_eq!(rig.identity(), Ok(in_force));
+    }
+
+    fn dropped(rig: &mut Rig) -> u32 {
+        rig.ask(&Request::SendTelemetry { every: 1 });
+        rig.second();
+        match rig.world.said()[..] {
+            [Message::Telemetry(telemetry)] => telemetry.frames_dropped,
+            ref other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn what_is_no_request_is_answered_by_nothing_counted_and_harmless_to_the_next() {
+        let whole = framed(&Request::Identify);
+        let mut truncated = framed(&Request::WriteSettings { replaces: 1, record: &[5; 200] });
+        truncated.truncate(100);
+        truncated.push(0);
+        let mut flipped = whole.clone();
+        flipped[1] ^= 4;
+        let unknown = stuffed(&sealed(&[forewarm_core::wire::frame::PROTOCOL, 200]));
+        let more = stuffed(&sealed(&[forewarm_core::wire::frame::PROTOCOL, 0, 0]));
+        let other_protocol = stuffed(&sealed(&[forewarm_core::wire::frame::PROTOCOL + 1, 0]));
+        let garbage = vec![0x5A, 0xFF, 0x01, 0x80, 0];
+        let oversized = [vec![9; 5_000], vec![0]].concat();
+        // Made the same way as what is refused.
+        assert_eq!(stuffed(&sealed(&[forewarm_core::wire::frame::PROTOCOL, 0])), whole);
+        let mut rig = Rig::at(20_000);
+        for (index, frame) in (1..).zip([garbage, truncated, flipped, unknown, more, other_protocol, oversized]) {
+            rig.world.said();
+            rig.world.send(&frame);
+            assert!(!rig.hear());
+            assert_eq!(rig.world.said(), [], "{index}");
+            assert!(rig.identity().is_ok(), "{index}");
+            assert_eq!(dropped(&mut rig), index);
+        }
+    }
+
+    #[test]
+    fn after_half_an_upload_and_silence_a_frame_with_a_zero_before_it_is_heard() {
+        let mut rig = Rig::at(20_000);
+        let record = rig.built_in;
+        let request = Request::WriteSettings { replaces: record::fingerprint(record), record };
+        let upload = framed(&request);
+        let before = rig.world.bytes.borrow().clone();
+        rig.world.send(&upload[..upload.len() / 2]);
+        rig.hear();
+        rig.seconds(100);
+        assert_eq!(rig.app.service.dropped, 0);
+        rig.world.said();
+        rig.world.send(&[0]);
+        rig.world.ask(&Request::ReadTotals);
+        rig.hear();
+        assert!(matches!(rig.world.said()[..], [Message::Totals(_)]));
+        assert_eq!(rig.app.service.dropped, 1);
+        assert_ne!(*rig.world.bytes.borrow(), before, "events were kept");
+        assert_eq!(rig.ask(&Request::ReadSettings), [Message::Settings { origin: Origin::BuiltIn, record }]);
+    }
+
+    /// Each request as a flood: the line is ready whenever it is asked.
+    #[test]
+    fn a_flood_of_requests_keeps_neither_the_step_from_coming_nor_the_lines_from_being_looked_at() {
+        let (record, noise) = (record_of(&settings()), vec![9; 100]);
+        let floods = [
+            framed(&Request::Identify),
+            framed(&Request::ReadSettings),
+            framed(&Request::ReadEvents { from: 0 }),
+            framed(&Request::WriteSettings { replaces: 1, record: &record }),
+            noise,
+        ];
+        for flood in floods {
+            let mut rig = Rig::at(20_000);
+            rig.until(charges);
+            *rig.world.flood.borrow_mut() = flood;
+            rig.world.set(Wire::ChargeLine, Level::HighBut(500));
+            rig.world.acts();
+            let (mut fed, mut refused) = (0, 0);
+            for _ in 0..20 {
+                for ms in 0..1000 {
+                    rig.world.millis.update(|millis| millis + 1);
+                    rig.world.is_step_due.set(ms == 999);
+                    rig.app.turn();
+                }
+                let acts = rig.world.acts();
+                fed += acts.iter().filter(|&&act| act == Act::Feed).count();
+                refused += u32::from(acts.contains(&Act::Charge(PinState::Low)));
+            }
+            assert_eq!(fed, 20);
+            assert!(rig.world.looks(Wire::ChargeLine) >= 20_000);
+            assert!(refused > 0, "the one low look was not missed");
+        }
+    }
+
+    #[test]
+    fn a_line_that_takes_nothing_harms_nobody() {
+        let mut rig = Rig::at(20_000);
+        rig.world.is_mute.set(true);
+        rig.until(charges);
+        rig.world.ask(&Request::Identify);
+        assert!(!rig.hear());
+        rig.world.is_mute.set(false);
+        assert!(rig.identity().is_ok());
+    }
+
+    fn telemetry(rig: &mut Rig) -> Option<Telemetry> {
+        rig.world.said();
+        rig.second();
+        match rig.world.said()[..] {
+            [] => None,
+            [Message::Telemetry(telemetry)] => Some(telemetry),
+            ref other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn telemetry_comes_at_its_pace_and_at_every_change() {
+        for (every, is_asked) in [(10, false), (1, true), (7, true), (0, true)] {
+            let mut rig = Rig::at(20_000);
+            rig.until(charges);
+            if is_asked {
+                assert_eq!(rig.ask(&Request::SendTelemetry { every }), [Message::Done]);
+            }
+            let said: Vec<_> = (0..100).filter(|_| telemetry(&mut rig).is_some()).collect();
+            let pauses: Vec<_> = said.windows(2).map(|two| two[1] - two[0]).collect();
+            assert_eq!(said.len(), 100_usize.checked_div(every.into()).unwrap_or(0), "{every}");
+            assert!(pauses.iter().all(|&pause| pause == i32::from(every)), "{pauses:?}");
+            for is_refused in [true, false, true] {
+                let line = if is_refused { Line::Refused } else { Line::Allowed };
+                rig.world.change(|inputs| inputs.charge_line = line);
+                let told = telemetry(&mut rig);
+                assert_eq!(told.is_some(), every > 0, "{every}");
+                assert!(told.is_none_or(|told| told.charge_line == line && told.outputs == rig.app.latest));
+            }
+        }
+    }
+
+    #[test]
+    fn telemetry_says_what_was_measured() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        rig.ask(&Request::SendTelemetry { every: 1 });
+        let told = telemetry(&mut rig).unwrap();
+        let inputs = fine_inputs(&settings(), c(20_000));
+        assert_eq!(told.now, rig.app.hardware.clock.now());
+        assert_eq!(told.readings, [Some(c(20_000)), Some(c(20_000)), Some(c(20_000)), Some(c(20_000)), None, None]);
+        assert_eq!(
+            (told.supply, told.bank, told.state_of_charge),
+            (inputs.supply, inputs.bank, inputs.state_of_charge)
+        );
+        assert_eq!(
+            (told.sources, told.charge_line, told.discharge_line),
+            (inputs.sources, Line::Allowed, Line::Allowed)
+        );
+        assert_eq!((told.frames_dropped, told.events_dropped), (0, 0));
+    }
+}
+
+mod watching {
+    use super::*;
+
+    /// A second of turns at a look a millisecond, with a step at its end. `level` is that of the line at each.
+    fn second(rig: &mut Rig, wire: Wire, level: impl Fn(u32) -> bool) -> Outputs {
+        for ms in 0..1000 {
+            rig.world.millis.update(|millis| millis + 1);
+            rig.world.set(wire, if level(ms) { Level::High } else { Level::Low });
+            rig.world.is_step_due.set(ms == 999);
+            rig.app.turn();
+        }
+        rig.world.shown.get().unwrap()
+    }
+
+    fn sensed(rig: &mut Rig) -> Inputs {
+        rig.app.sense()
+    }
+
+    #[test]
+    fn a_source_of_100_hz_is_absent_at_once_and_named_when_it_goes_on() {
+        let mut rig = Rig::at(0);
+        rig.until(heats);
+        for step in 1..=10 {
+            let outputs = second(&mut rig, Wire::Source(1), |ms| ms % 10 < 5);
+            assert!(!heats(&outputs), "{step}: {outputs:?}");
+            assert_eq!(has(&outputs, SystemFault::SourceUnsteady), step >= settings().trust.good_run, "{step}");
+        }
+        assert_eq!(rig.world.shown.get().unwrap().alarm, Alarm::Sounding);
+        second(&mut rig, Wire::Source(1), |_| true);
+        rig.until(heats);
+    }
+
+    #[test]
+    fn a_protection_line_of_100_hz_refuses() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        assert!(!charges(&second(&mut rig, Wire::ChargeLine, |ms| ms % 10 < 5)));
+    }
+
+    #[test]
+    fn a_source_is_present_only_if_its_line_is_high_for_a_whole_step() {
+        let mut rig = Rig::at(0);
+        rig.until(heats);
+        assert!(heats(&second(&mut rig, Wire::Source(1), |_| true)));
+        let outputs = second(&mut rig, Wire::Source(1), |ms| ms != 500);
+        assert!(!heats(&outputs) && !has(&outputs, SystemFault::SourceUnsteady), "one low look is no toggling");
+    }
+
+    #[test]
+    fn one_low_look_refuses_charge_in_the_same_step_and_a_quiet_one_allows_it() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        for at in [0, 500, 998, 999] {
+            assert!(!charges(&second(&mut rig, Wire::ChargeLine, |ms| ms != at)), "{at}");
+            second(&mut rig, Wire::ChargeLine, |_| true);
+            assert_eq!(sensed(&mut rig).charge_line, Line::Allowed);
+            rig.until(charges);
+        }
+    }
+
+    #[test]
+    fn lines_are_looked_at_while_the_converter_works() {
+        let mut rig = Rig::at(20_000);
+        rig.second();
+        rig.world.change(|inputs| inputs.channels = [Sample::None; MAX_CHANNELS]);
+        rig.world.set(Wire::ChargeLine, Level::HighBut(u32::from(LOOKS_A_STEP)));
+        assert_eq!(sensed(&mut rig).charge_line, Line::Refused);
+    }
+
+    #[test]
+    fn feedback_that_cannot_be_read_is_not_fitted() {
+        let mut rig = Rig::at(20_000);
+        rig.second();
+        for (level, contact) in
+            [(Level::Broken, None), (Level::High, Some(Relay::Closed)), (Level::Low, Some(Relay::Open))]
+        {
+            rig.world.set(Wire::HeaterFeedback, level);
+            rig.world.set(Wire::ChargeFeedback, level);
+            let inputs = sensed(&mut rig);
+            assert_eq!((inputs.heater_feedback, inputs.charge_feedback), (contact, contact));
+        }
+    }
+
+    #[test]
+    fn a_line_that_cannot_be_read_is_absent_refused_and_not_pressed() {
+        let mut rig = Rig::at(20_000);
+        for wire in [Wire::Source(1), Wire::ChargeLine, Wire::DischargeLine, Wire::Button] {
+            rig.world.set(wire, Level::Broken);
+        }
+        let inputs = sensed(&mut rig);
+        assert_eq!((inputs.sources, inputs.button), (Sources::NONE, Button::Released));
+        assert_eq!((inputs.charge_line, inputs.discharge_line), (Line::Refused, Line::Refused));
+    }
+
+    #[test]
+    fn sources_beyond_the_settings_are_not_looked_for() {
+        let mut rig = Rig::at(20_000);
+        rig.world.change(|inputs| inputs.sources = Sources::NONE.with(1).with(3));
+        assert_eq!(sensed(&mut rig).sources, Sources::NONE.with(1));
+    }
+}
+
+/// Whatever happens, the board does what the core says, bit for bit.
+///
+/// Storage is the one thing that the board finds out by itself: that it fails is known in the step after a write that failed, not when
+/// it begins to. So the bare unit is told of storage what the application has found out, and starts afresh with what was kept
+/// last; that what is found out is true is asserted apart, each step. And a board looks at no line of a source that is not configured.
+#[test]
+fn the_application_decides_as_the_bare_core_does() {
+    let (mut steps, mut restarts, mut failing, mut stale, mut on) = (0_u32, 0_u32, 0_u32, 0_u32, [0_u32; 2]);
+    for seed in 0..400 {
+        let (settings, history) = case(seed);
+        let valid = settings.clone().validate().unwrap();
+        let mut rig = Rig::of(World::new(&Inputs::DEAD), &settings);
+        let mut unit = Unit::new(&valid, Memory::default());
+        let (mut kept, mut works_for) = (Memory::default(), 0);
+        for (index, moment) in history.moments(&settings).into_iter().enumerate() {
+            if moment.restart {
+                restarts += 1;
+                stale += u32::from(unit.memory() != kept);
+                rig.restart();
+                unit = Unit::new(&valid, kept);
+            }
+            let works = moment.inputs.storage == Storage::Kept;
+            works_for = if works { works_for + 1 } else { 0 };
+            rig.world.fails_to_write.set(!works);
+            rig.world.millis.set(moment.now.as_millis());
+            rig.world.show(&moment.inputs);
+
+            let configured = |set: Sources| {
+                (0..settings.sources.len()).filter(|&n| set.contains(n)).fold(Sources::NONE, Sources::with)
+            };
+            let inputs = Inputs {
+                storage: rig.app.archive.health,
+                sources: configured(moment.inputs.sources),
+                unsteady: configured(moment.inputs.unsteady),
+                ..moment.inputs
+            };
+            let expected = unit.step(moment.now, &inputs);
+            assert_eq!(rig.app.step(), Ok(expected), "case {seed}, step {index}");
+            assert_eq!(rig.pins()[..2], [heats(&expected), charges(&expected)], "case {seed}, step {index}");
+
+            let health = rig.app.archive.health;
+            if works && health == Storage::Kept {
+                kept = unit.memory();
+            }
+            assert!(
+                health == Storage::Failing || unit.memory() == kept,
+                "case {seed}, step {index}: not kept, unknown"
+            );
+            assert!(health == Storage::Kept || works_for <= TRY_AGAIN, "case {seed}, step {index}: it works, unknown");
+            steps += 1;
+            failing += u32::from(health == Storage::Failing);
+            on[0] += u32::from(heats(&expected));
+            on[1] += u32::from(charges(&expected));
+        }
+    }
+    // So that it cannot hold for want of cases.
+    assert!(
+        steps > 100_000 && restarts > 100 && failing > 500 && stale > 0 && on.iter().all(|&on| on > 5_000),
+        "{steps} {restarts} {failing} {stale} {on:?}"
+    );
 }

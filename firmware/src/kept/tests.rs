@@ -643,7 +643,7 @@ fn where_there_is_no_room_left_settings_make_some_and_no_cut_forgets_a_fault() {
     let full = (0..100).find_map(|_| kept.keep_event(scratch, &event(noise)).err());
     assert_eq!(full, Some(KeptError::Full));
     let old = kept.record(scratch).unwrap().map(Vec::from);
-    let new = noise.bytes(590);
+    let new = noise.bytes(record::MAX_BYTES);
     flash.tap();
     kept.keep_record(scratch, memory, &new).unwrap();
     for bytes in flash.tapped() {
