@@ -30,6 +30,12 @@ fn memory() -> Option<&'static str> {
             "MEMORY\n{\n  FLASH : ORIGIN = 0x00000000, LENGTH = 64K\n  RAM : ORIGIN = 0x20000000, LENGTH = 8K\n}\n",
         );
     }
+    if cfg!(feature = "f411") {
+        return Some(include_str!("src/bin/f411/memory.x"));
+    }
+    if cfg!(feature = "port") {
+        return Some(include_str!("src/bin/port/memory.x"));
+    }
     None
 }
 

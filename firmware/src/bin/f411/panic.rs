@@ -1,0 +1,51 @@
+//! What is left when the program cannot go on: the outputs let go, and the watchdog restarts the board.
+//!
+//! It waits for the watchdog instead of restarting at once: a fault that comes back with every start would otherwise write to storage
+//! many times a second, and wear it out.
+
+#![expect(unsafe_code, reason = "the pins belong to whatever has just failed, and must be let go in spite of it")]
+
+use core::panic::PanicInfo;
+use cortex_m_rt::{ExceptionFrame, exception};
+use stm32f4xx_hal::pac::{GPIOB, Interrupt, NVIC, Peripherals};
+
+/// Lets go of heater, charge and alarm, and waits for the watchdog.
+pub(crate) fn rest() -> ! {
+    cortex_m::interrupt::disable();
+    // SAFETY: nothing else runs any more. A write to this register sets or clears the pins it names and no other.
+    let port: GPIOB = unsafe { Peripherals::steal() }.GPIOB;
+    loop {
+        // Over and over, against whatever may still be under way.
+        port.bsrr().write(|w| w.br8().set_bit().br9().set_bit().br5().set_bit());
+    }
+}
+
+#[panic_handler]
+fn panic(info: &PanicInfo<'_>) -> ! {
+    // First the pins: the log may be what failed.
+    cortex_m::interrupt::disable();
+    if let Some(place) = info.location() {
+        defmt::error!(
+            "the program failed in {=str}, line {=u32}; the watchdog restarts it",
+            place.file(),
+            place.line()
+        );
+    }
+    rest()
+}
+
+#[exception]
+unsafe fn HardFault(_: &ExceptionFrame) -> ! {
+    rest()
+}
+
+#[exception]
+unsafe fn DefaultHandler(_: i16) {
+    rest()
+}
+
+/// Lets `interrupt` come.
+pub(crate) fn unmask(interrupt: Interrupt) {
+    // SAFETY: no critical section of this program rests on an interrupt being masked one by one.
+    unsafe { NVIC::unmask(interrupt) }
+}

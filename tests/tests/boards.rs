@@ -1,0 +1,56 @@
+//! The boards that cannot be run here: their images are built as they are flashed, and looked at for where their parts lie.
+
+use forewarm_tests::{root, run};
+use std::ops::Range;
+use std::path::Path;
+use std::process::Command;
+use std::sync::{Mutex, PoisonError};
+
+/// One at a time: installing a target twice at once is nobody's business to support.
+static TURN: Mutex<()> = Mutex::new(());
+
+/// What is loaded into flash memory, as addresses.
+fn image(target: &str, board: &str) -> Vec<Range<u32>> {
+    let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("../cross");
+    run(Command::new(root().join("tests/tools/cross"))
+        .args([target, "build", "--locked", "--profile", "image", "--package", "forewarm-firmware"])
+        .args(["--bin", board, "--features", board])
+        .env("CARGO_TARGET_DIR", &folder));
+    let elf = std::fs::read(folder.join(target).join("image").join(board)).expect("an image");
+    loaded(&elf)
+}
+
+/// Physical addresses of what an ELF file of 32 bits, little-endian, brings along.
+fn loaded(elf: &[u8]) -> Vec<Range<u32>> {
+    let word = |at: usize| u32::from_le_bytes(elf[at..at + 4].try_into().expect("four bytes"));
+    let half = |at: usize| usize::from(u16::from_le_bytes([elf[at], elf[at + 1]]));
+    assert_eq!(elf[..6], *b"\x7fELF\x01\x01");
+    let (table, size, count) = (word(28) as usize, half(42), half(44));
+    let headers = (0..count).map(|index| table + index * size);
+    // Type 1 is loaded; with nothing in the file it is cleared at the start.
+    headers
+        .filter(|&at| word(at) == 1 && word(at + 16) > 0)
+        .map(|at| word(at + 12)..word(at + 12) + word(at + 16))
+        .collect()
+}
+
+#[test]
+fn the_image_for_the_f411_leaves_alone_what_is_kept_over_a_loss_of_power() {
+    let loaded = image("thumbv7em-none-eabihf", "f411");
+    // Sectors 1 and 2; `storage.rs` of the board has them by the same figures.
+    let kept = 0x0800_4000..0x0800_C000;
+    for part in &loaded {
+        assert!(part.end <= kept.start || part.start >= kept.end, "{part:x?}");
+        // The smaller of the two parts that are sold.
+        assert!(part.start >= 0x0800_0000 && part.end <= 0x0804_0000, "{part:x?}");
+    }
+    assert!(loaded.iter().any(|part| part.start == 0x0800_0000), "no vector table at the start: {loaded:x?}");
+    assert!(loaded.iter().any(|part| part.start == kept.end), "the program does not begin behind: {loaded:x?}");
+}
+
+#[test]
+fn the_port_to_copy_builds_for_the_smallest_processor() {
+    let loaded = image("thumbv6m-none-eabi", "port");
+    assert!(loaded.iter().any(|part| part.start == 0), "no vector table at the start: {loaded:x?}");
+}
