@@ -111,6 +111,8 @@ pub(crate) struct Power {
     load: Load,
     /// In the order in which they are spent.
     sources: Vec<Watched, MAX_SOURCES>,
+    /// What else the inputs call present is nobody's.
+    configured: Sources,
     present: Sources,
     /// Of the sources that are present, the budgets of the settled and of the others.
     budget: Milliwatts,
@@ -142,6 +144,7 @@ impl Power {
         Self {
             load: Load::new(&settings.heater),
             sources,
+            configured: (0..settings.sources.len()).fold(Sources::NONE, Sources::with),
             present: Sources::NONE,
             budget: Milliwatts::ZERO,
             unsettled: Milliwatts::ZERO,
@@ -157,7 +160,7 @@ impl Power {
     }
 
     pub(crate) fn judge(&mut self, credited: Millis, inputs: &Inputs, heater: Relay) -> Offer {
-        let present = inputs.sources.without(inputs.unsteady);
+        let present = inputs.sources.and(self.configured).without(inputs.unsteady);
         // Sources seldom come and go.
         if present != self.present || !self.unsettled.is_zero() {
             self.count_sources(credited, present);
@@ -166,7 +169,7 @@ impl Power {
 
         let mut faults = SystemFaults::NONE;
         // A contact that bounces on its way toggles too, for one step; what is wrong with a line toggles on.
-        let toggles = self.sources.iter().any(|watched| inputs.unsteady.contains(watched.index));
+        let toggles = !inputs.unsteady.and(self.configured).is_empty();
         self.unsteady_run = if toggles { self.unsteady_run.saturating_add(1).min(self.good_run) } else { 0 };
         if toggles && self.unsteady_run >= self.good_run {
             faults = faults.with(SystemFault::SourceUnsteady);

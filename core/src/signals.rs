@@ -73,6 +73,12 @@ impl Sources {
         if index < MAX_SOURCES { Self(self.0 | (1 << index)) } else { self }
     }
 
+    /// Those of these that are among `others`.
+    #[must_use]
+    pub const fn and(self, others: Self) -> Self {
+        Self(self.0 & others.0)
+    }
+
     /// Whether the source at `index` is present.
     #[must_use]
     pub const fn contains(self, index: usize) -> bool {

@@ -268,6 +268,20 @@ fn a_source_whose_line_toggles_counts_as_absent_until_it_holds_still_and_calls_s
 }
 
 #[test]
+fn a_source_that_is_not_configured_limits_no_charge() {
+    let ceiling = |sources| {
+        let mut settings = settings();
+        settings.sources.truncate(1);
+        let mut bench = Bench::new(settings, c(12_000));
+        bench.inputs.sources = sources;
+        let outputs = bench.seconds(2_000);
+        assert_eq!(outputs.charge, Relay::Closed);
+        outputs.ceiling
+    };
+    assert_eq!(ceiling(Sources::NONE.with(3)), ceiling(Sources::NONE));
+}
+
+#[test]
 fn nothing_is_heated_while_a_latched_fault_would_be_forgotten() {
     let mut bench = Bench::at(7_000);
     assert_eq!(bench.seconds(100).heater, Relay::Closed);

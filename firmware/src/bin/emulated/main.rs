@@ -143,7 +143,7 @@ fn main() -> ! {
         meters: Rig(world),
         delay: Standstill,
         clock: Rig(world),
-        watchdog: watchdog::Watchdog,
+        watchdog: watchdog::Watchdog(watchdog::Sparing::NEW),
         display: Rig(world),
         serial: service,
     };

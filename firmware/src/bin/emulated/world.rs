@@ -3,7 +3,7 @@
 use crate::pins;
 use crate::registers::stack;
 use crate::uart::Uart;
-use crate::watchdog;
+use crate::watchdog::Sparing;
 use forewarm_core::quantity::Instant;
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame::{Receiver, encode, frame_bytes};
@@ -28,6 +28,7 @@ pub(crate) struct World {
     /// Number of the next step.
     next: u32,
     is_busy: bool,
+    idle: Sparing<4096>,
     /// What has not been reported yet: so many steps that came to this.
     run: Option<(u16, Pins, Outputs)>,
 }
@@ -43,6 +44,7 @@ impl World {
             next: 0,
             // So that the first thing said is that it is ready.
             is_busy: true,
+            idle: Sparing::NEW,
             run: None,
         }
     }
@@ -76,7 +78,7 @@ impl World {
                     return false;
                 }
                 // Time stands still while the rig is silent, and so does what the watchdog is for.
-                watchdog::feed();
+                self.idle.feed();
             }
         }
     }
@@ -148,7 +150,7 @@ impl World {
         self.report(&Report::Ask(ask));
         let mut receiver = Receiver::<ANSWER_FRAME>::NEW;
         loop {
-            watchdog::feed();
+            self.idle.feed();
             let Some(heard) = self.rig.byte().and_then(|byte| receiver.take(byte)) else { continue };
             return match heard.and_then(|length| receiver.message(length)) {
                 Ok(Order::Answer(Answer::Bytes(bytes))) if bytes.len() == into.len() => {

@@ -1,0 +1,170 @@
+//! The board under test, from the build of its image to what it answers.
+
+use forewarm::emulate::flash::Flash;
+use forewarm::emulate::image::Image;
+use forewarm::emulate::line::Trouble;
+use forewarm::emulate::machine::{Lines, Machine, Setup};
+use forewarm::emulate::rig::{End, Rig};
+use forewarm::emulate::sense::moment;
+use forewarm::emulate::service::Service;
+use forewarm_core::quantity::Instant;
+use forewarm_core::settings::{Settings, ValidSettings};
+use forewarm_core::signals::{Inputs, Outputs, Relay};
+use forewarm_core::wire::frame;
+use forewarm_core::wire::rig::{Moment, Pins};
+use forewarm_core::wire::service::{Message, Request};
+use forewarm_tests::{root, run};
+use std::ffi::OsString;
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::{Mutex, OnceLock, PoisonError};
+use std::time::Duration;
+
+/// How long an answer may take on a machine that is busy with other tests.
+pub(crate) const PATIENCE: Duration = Duration::from_secs(60);
+
+/// Which program.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Program {
+    /// As it is released.
+    Released,
+    /// The same, and it obeys an order to hang.
+    Hangs,
+}
+
+/// One build at a time: both leave their image under one name.
+static TURN: Mutex<()> = Mutex::new(());
+
+/// Builds the image, once.
+pub(crate) fn image(program: Program) -> Image {
+    static RELEASED: OnceLock<PathBuf> = OnceLock::new();
+    static HANGS: OnceLock<PathBuf> = OnceLock::new();
+    let (built, features, name) = match program {
+        Program::Released => (&RELEASED, "emulated", "emulated-released"),
+        Program::Hangs => (&HANGS, "hang", "emulated-hangs"),
+    };
+    let path = built.get_or_init(|| {
+        let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("../cross");
+        run(Command::new(root().join("tests/tools/cross"))
+            .args(["thumbv7m-none-eabi", "build", "--locked", "--profile", "image", "--package", "forewarm-firmware"])
+            .args(["--bin", "emulated", "--features", features])
+            .env("CARGO_TARGET_DIR", &folder));
+        let image = folder.join("thumbv7m-none-eabi/image");
+        std::fs::copy(image.join("emulated"), image.join(name)).expect("the image that was just built");
+        image.join(name)
+    });
+    Image::open(path).expect("an image")
+}
+
+/// Where the emulator is. It is installed where that may be done.
+pub(crate) fn emulator() -> &'static OsString {
+    static EMULATOR: OnceLock<OsString> = OnceLock::new();
+    EMULATOR.get_or_init(|| run(&mut Command::new(root().join("tests/tools/emulator"))).trim().into())
+}
+
+/// A board that is on.
+pub(crate) struct Bench {
+    pub(crate) machine: Machine,
+    pub(crate) rig: Rig,
+    pub(crate) service: Service,
+}
+
+impl Bench {
+    /// Switches the board on, with the storage it finds, and lets it start.
+    pub(crate) fn start(program: Program, flash: Flash) -> Self {
+        let mut bench = Self::switch_on(program, flash);
+        assert_eq!(bench.rig.start().expect("a start"), End::Done);
+        bench
+    }
+
+    /// Switches the board on.
+    pub(crate) fn switch_on(program: Program, flash: Flash) -> Self {
+        let image = image(program);
+        let setup = Setup {
+            emulator: emulator(),
+            service: true,
+            monitor: true,
+            probe: true,
+            patience: PATIENCE,
+            ..Setup::new(&image)
+        };
+        let (machine, Lines { rig, service }) =
+            Machine::start(&setup).unwrap_or_else(|problem| panic!("{problem}"));
+        let service = Service::new(service.expect("a service line"), PATIENCE).expect("a service line");
+        Self { machine, rig: Rig::new(rig, flash, PATIENCE), service }
+    }
+
+    /// A board that has `settings` in force and has taken no step.
+    pub(crate) fn with(program: Program, settings: &ValidSettings) -> Self {
+        let mut bench = Self::start(program, Flash::default());
+        bench.service.install(&mut bench.rig, settings).expect("settings that are accepted");
+        bench
+    }
+
+    /// Resets the processor and lets it start. What is in storage stays.
+    pub(crate) fn reset(&mut self) {
+        self.machine.monitor.as_mut().expect("a monitor").reset().expect("a reset");
+        assert_eq!(self.rig.start().expect("a start"), End::Done);
+    }
+
+    /// What the program does in each of these steps, each with the pins it leaves.
+    pub(crate) fn play(&mut self, moments: &[Moment]) -> Vec<(Pins, Outputs)> {
+        let mut did = Vec::with_capacity(moments.len());
+        let end = self.rig.play(moments, |_, pins, outputs| did.push((pins, *outputs)));
+        assert_eq!(end.expect("answers"), End::Done, "it restarted or lost its power after {} steps", did.len());
+        did
+    }
+
+    /// What the program does for the next of these inputs, a second after the other.
+    pub(crate) fn seconds(&mut self, clock: &mut u32, inputs: &Inputs, seconds: u32) -> Outputs {
+        let moments: Vec<Moment> = (0..seconds).map(|_| next(clock, 1000, inputs)).collect();
+        self.play(&moments).last().expect("a step").1
+    }
+
+    /// Asks over the service line, for the first message that `judge` takes.
+    pub(crate) fn ask<T>(&mut self, request: &Request<'_>, judge: impl FnMut(&Message<'_>) -> ControlFlow<T>) -> T {
+        self.try_ask(request, judge).expect("an answer")
+    }
+
+    pub(crate) fn try_ask<T>(
+        &mut self,
+        request: &Request<'_>,
+        judge: impl FnMut(&Message<'_>) -> ControlFlow<T>,
+    ) -> Result<T, Trouble> {
+        self.service.ask(&mut self.rig, request, judge)
+    }
+
+    /// The levels of the output pins, read from outside the program.
+    pub(crate) fn pins(&mut self) -> Pins {
+        // Data and direction of port B; a pin that is no output drives nothing.
+        const DATA: u32 = 0x4000_5000 + (0xFF << 2);
+        const DIRECTION: u32 = 0x4000_5400;
+        let probe = self.machine.probe.as_mut().expect("a probe");
+        let mut read = |address| probe.read(address).expect("a register");
+        Pins(u8::try_from(read(DATA) & read(DIRECTION)).expect("eight pins"))
+    }
+}
+
+/// The moment so many milliseconds after the one before.
+pub(crate) fn next(clock: &mut u32, by_ms: u32, inputs: &Inputs) -> Moment {
+    *clock = clock.wrapping_add(by_ms);
+    moment(Instant::from_millis(*clock), inputs, 30)
+}
+
+/// The output pins are as the decision has them.
+pub(crate) fn are_as_decided(pins: Pins, outputs: &Outputs) -> bool {
+    pins.has(Pins::HEATER) == (outputs.heater == Relay::Closed) && pins.has(Pins::CHARGE) == (outputs.charge == Relay::Closed)
+}
+
+/// The settings that the generators of the core's own tests begin with.
+pub(crate) fn settings() -> Settings {
+    forewarm_core::testing::settings()
+}
+
+/// A frame as it goes over a line.
+pub(crate) fn framed(request: &Request<'_>) -> Vec<u8> {
+    let mut room = [0; 1024];
+    frame::encode(request, &mut room).expect("room").to_vec()
+}

@@ -1,0 +1,134 @@
+//! Hangs, resets and cuts of the power.
+
+use crate::bench::{Bench, Program, next, settings};
+use forewarm::emulate::flash::{Cut, Flash};
+use forewarm::emulate::rig::End;
+use forewarm_core::fault::{SystemFault, SystemFaults};
+use forewarm_core::quantity::Celsius;
+use forewarm_core::signals::{Button, Inputs, Outputs, Relay};
+use forewarm_core::testing::fine_inputs;
+use forewarm_core::wire::rig::Pins;
+
+fn cold() -> Inputs {
+    fine_inputs(&settings(), Celsius::from_millidegrees(0))
+}
+
+fn welded() -> Inputs {
+    // The heater's contact is closed while it is commanded off, as no source is present.
+    let none = forewarm_core::signals::Sources::NONE;
+    Inputs { sources: none, heater_feedback: Some(Relay::Closed), ..cold() }
+}
+
+fn is_latched(outputs: &Outputs) -> bool {
+    outputs.faults.system.contains(SystemFault::HeaterWelded)
+}
+
+/// A board whose heater is on; the time it has come to.
+fn heating(program: Program) -> (Bench, u32) {
+    let mut bench = Bench::with(program, &settings().validate().expect("settings"));
+    let mut clock = 0;
+    assert_eq!(bench.seconds(&mut clock, &cold(), 200).heater, Relay::Closed);
+    assert!(bench.pins().has(Pins::HEATER));
+    (bench, clock)
+}
+
+#[test]
+fn a_program_that_hangs_is_restarted_with_its_outputs_off_and_its_latched_faults_kept() {
+    let (mut bench, mut clock) = heating(Program::Hangs);
+    assert!(is_latched(&bench.seconds(&mut clock, &welded(), 20)));
+    assert_eq!(bench.rig.hang().expect("the watchdog bites"), End::Restarted { done: 0 });
+    assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE), 0);
+    let outputs = bench.seconds(&mut clock, &cold(), 300);
+    assert!(is_latched(&outputs), "{outputs:?}");
+    assert_eq!(outputs.heater, Relay::Open);
+    let pressed = Inputs { button: Button::Pressed, heater_feedback: Some(Relay::Open), ..cold() };
+    assert!(!is_latched(&bench.seconds(&mut clock, &pressed, 10)), "and it is the button that clears them");
+}
+
+#[test]
+fn a_program_that_hangs_while_it_heats_is_switched_off() {
+    let (mut bench, _) = heating(Program::Hangs);
+    bench.rig.hang().expect("the watchdog bites");
+    assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE), 0);
+}
+
+#[test]
+fn the_released_image_does_not_know_how_to_hang() {
+    let (mut bench, mut clock) = heating(Program::Released);
+    assert!(bench.rig.hang().is_err());
+    assert_eq!(bench.seconds(&mut clock, &cold(), 1).heater, Relay::Closed);
+}
+
+#[test]
+fn a_reset_at_any_moment_leaves_both_outputs_off_until_start_up_is_done() {
+    let (mut bench, mut clock) = heating(Program::Released);
+    for _ in 0..20 {
+        bench.reset();
+        assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE), 0);
+        let moments: Vec<_> = (0..2).map(|_| next(&mut clock, 1000, &cold())).collect();
+        for (pins, outputs) in bench.play(&moments) {
+            assert_eq!((outputs.heater, outputs.charge), (Relay::Open, Relay::Open));
+            assert_eq!(pins.0 & (Pins::HEATER | Pins::CHARGE), 0);
+        }
+    }
+}
+
+/// What came of a stretch of life in which much is kept: starts, events, a fault that latches.
+struct Life {
+    /// Whether a step was reported in which the fault was latched.
+    latched: bool,
+    /// What is in storage when the power is gone.
+    flash: Flash,
+    /// Writes and erases so far.
+    changes: u64,
+    /// Whether it was lived to its end.
+    is_over: bool,
+}
+
+fn live(flash: Flash, cut: Option<Cut>) -> Life {
+    let mut bench = Bench::switch_on(Program::Released, flash);
+    bench.rig.flash().faults.cut = cut;
+    let mut latched = false;
+    let mut clock = 0;
+    let mut is_over = bench.rig.start().expect("a start") == End::Done;
+    for (inputs, seconds) in [(cold(), 150), (welded(), 20), (cold(), 5)] {
+        if !is_over {
+            break;
+        }
+        let moments: Vec<_> = (0..seconds).map(|_| next(&mut clock, 1000, &inputs)).collect();
+        let end = bench.rig.play(&moments, |_, _, outputs| latched |= is_latched(outputs));
+        is_over = end.expect("answers") == End::Done;
+    }
+    let mut flash = bench.rig.into_flash();
+    flash.faults.cut = None;
+    let changes = flash.changes();
+    Life { latched, flash, changes, is_over }
+}
+
+#[test]
+fn power_cut_at_any_write_leaves_latched_faults_and_settings_as_they_were_or_as_they_are_to_be() {
+    // As it is right after its settings were written.
+    let installed = Bench::with(Program::Released, &settings().validate().expect("settings")).rig.into_flash();
+    let before = installed.changes();
+    let whole = live(installed.clone(), None);
+    assert!(whole.is_over && whole.latched);
+    let changes = whole.changes - before;
+    assert!(changes > 20, "{changes}");
+    for after in 0..changes {
+        let half = after % 2 == 1;
+        let life = live(installed.clone(), Some(Cut { after, half }));
+        assert!(!life.is_over, "cut at {after}, and lived on");
+        let mut bench = Bench::start(Program::Released, life.flash);
+        let mut clock = 0;
+        assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE), 0);
+        let outputs = bench.seconds(&mut clock, &cold(), 150);
+        let system = outputs.faults.system;
+        assert!(!system.contains(SystemFault::SettingsInvalid), "cut at {after}: {outputs:?}");
+        assert!(!system.contains(SystemFault::StorageFailing), "cut at {after}: {outputs:?}");
+        let other = system.and(SystemFaults::LATCHED).without(SystemFaults::NONE.with(SystemFault::HeaterWelded));
+        assert!(other.is_empty(), "cut at {after}, latched by nobody: {outputs:?}");
+        // What steps came to is reported once another follows, and so after it was kept.
+        assert!(!life.latched || is_latched(&outputs), "cut at {after}: a latched fault is forgotten");
+        assert_eq!(outputs.heater == Relay::Closed, !is_latched(&outputs), "cut at {after}: {outputs:?}");
+    }
+}
