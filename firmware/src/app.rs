@@ -27,7 +27,7 @@ use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{MAX_CHANNELS, Settings, ValidSettings};
 use forewarm_core::signals::{Alarm, Inputs, Outputs, Relay};
 use forewarm_core::unit::{Memory, Unit};
-use forewarm_core::wire::record;
+use forewarm_core::wire::record::{self, RecordError};
 use forewarm_core::wire::service::{Identity, Message, Origin, Refusal, Request, Telemetry, Unfit};
 use heapless::Vec;
 
@@ -128,6 +128,19 @@ impl<B: Board> App<B> {
         self.identify();
     }
 
+    /// Apart from reading, so that the stack need not hold two copies of the settings while a third is read.
+    #[inline(never)]
+    fn take_over(&mut self, decoded: Result<Settings, RecordError>, memory: Memory) -> Result<(), Unfit> {
+        match decoded.map(Settings::validate) {
+            Ok(Ok(settings)) => {
+                self.make_unit(&settings, memory);
+                Ok(())
+            }
+            Ok(Err(_)) => Err(Unfit::Settings),
+            Err(error) => Err(Unfit::Record(error)),
+        }
+    }
+
     /// Apart from everything else, so that the stack holds a unit on its way only while there is nothing else on it.
     #[inline(never)]
     fn make_unit(&mut self, settings: &ValidSettings, memory: Memory) {
@@ -150,10 +163,8 @@ impl<B: Board> App<B> {
             Err(_) => return Err(Unfit::Unreadable),
         };
         self.source.fingerprint = record::fingerprint(record);
-        let settings = record::decode(record).map_err(Unfit::Record)?;
-        let settings = settings.validate().map_err(|_| Unfit::Settings)?;
-        self.make_unit(&settings, memory);
-        Ok(())
+        let decoded = record::decode(record);
+        self.take_over(decoded, memory)
     }
 
     /// Starts, and turns for ever.
@@ -266,6 +277,8 @@ impl<B: Board> App<B> {
     }
 
     /// Does what the frame of this length asks, that was heard just now.
+    ///
+    /// Each request apart, so that the stack holds what one needs, not what all need.
     #[inline(never)]
     fn answer(&mut self, length: usize) {
         let Some(request) = self.service.request(length) else { return };
@@ -274,36 +287,54 @@ impl<B: Board> App<B> {
             Request::ReadSettings => self.answer_settings(),
             Request::WriteSettings { replaces, record } => {
                 let memory = self.unit.as_ref().ok().map(Unit::memory);
-                match self.archive.replace(&mut self.room, memory, replaces, record, self.source.fingerprint) {
-                    Ok(fingerprint) => {
-                        self.say(&Message::Accepted { fingerprint });
-                        open_relays(&mut self.hardware.outputs);
-                        // What is still on its way out would not survive.
-                        let _ = self.hardware.serial.flush();
-                        self.hardware.watchdog.restart();
-                    }
-                    Err(refusal) => self.say(&Message::Refused(refusal)),
-                }
+                let replaced = self.archive.replace(&mut self.room, memory, replaces, record, self.source.fingerprint);
+                self.answer_replaced(replaced);
             }
-            Request::ReadEvents { from } => {
-                for number in self.archive.kept.events().skip_while(|&number| number < from) {
-                    if let Ok(Some(event)) = self.archive.kept.event(&mut self.room, number) {
-                        self.say(&Message::Event(event));
-                    }
-                }
-                self.say(&Message::Done);
-            }
-            Request::ReadTotals => {
-                let now = self.unit.as_ref().map_or_else(|_| Counters::default(), |unit| *unit.counters());
-                self.say(&Message::Totals(self.archive.before.plus(&now)));
-            }
+            Request::ReadEvents { from } => self.answer_events(from),
+            Request::ReadTotals => self.answer_totals(),
             Request::SendTelemetry { every } => {
                 self.telemetry = Countdown::every(every);
-                self.say(&Message::Done);
+                self.done();
             }
         }
     }
 
+    #[inline(never)]
+    fn answer_replaced(&mut self, replaced: Result<u32, Refusal>) {
+        match replaced {
+            Ok(fingerprint) => {
+                self.say(&Message::Accepted { fingerprint });
+                open_relays(&mut self.hardware.outputs);
+                // What is still on its way out would not survive.
+                let _ = self.hardware.serial.flush();
+                self.hardware.watchdog.restart();
+            }
+            Err(refusal) => self.say(&Message::Refused(refusal)),
+        }
+    }
+
+    #[inline(never)]
+    fn answer_events(&mut self, from: u32) {
+        for number in self.archive.kept.events().skip_while(|&number| number < from) {
+            if let Ok(Some(event)) = self.archive.kept.event(&mut self.room, number) {
+                self.say(&Message::Event(event));
+            }
+        }
+        self.done();
+    }
+
+    #[inline(never)]
+    fn answer_totals(&mut self) {
+        let now = self.unit.as_ref().map_or_else(|_| Counters::default(), |unit| *unit.counters());
+        self.say(&Message::Totals(self.archive.before.plus(&now)));
+    }
+
+    #[inline(never)]
+    fn done(&mut self) {
+        self.say(&Message::Done);
+    }
+
+    #[inline(never)]
     fn answer_settings(&mut self) {
         let Source { origin, built_in, .. } = self.source;
         let record = match origin {

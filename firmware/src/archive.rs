@@ -96,6 +96,7 @@ impl<S: NorFlash> Archive<S> {
 
     /// Keeps other settings, if they are fit and replace those they mean to, and hands back the fingerprint of what can be read
     /// back.
+    #[inline(never)]
     pub(crate) fn replace(
         &mut self,
         room: &mut [u8; SCRATCH],
@@ -107,12 +108,7 @@ impl<S: NorFlash> Archive<S> {
         if replaces != in_force {
             return Err(Refusal::NotTheOnesInForce { fingerprint: in_force });
         }
-        let settings = record::decode(new).map_err(|error| Refusal::Unfit(Unfit::Record(error)))?;
-        let mut is_fit = true;
-        settings.check(|_| is_fit = false);
-        if !is_fit {
-            return Err(Refusal::Unfit(Unfit::Settings));
-        }
+        fitness(new).map_err(Refusal::Unfit)?;
         // Without a unit nothing has latched since the start.
         let memory = memory.unwrap_or_else(|| memory_or_all_latched(self.kept.memory()));
         self.kept.keep_record(room, memory, new).map_err(|error| {
@@ -132,6 +128,18 @@ impl<S: NorFlash> Archive<S> {
         warning!("what must survive a restart is not kept: {}", error);
         self.health = Storage::Failing;
     }
+}
+
+/// Whether a record holds settings that are fit. Apart from keeping it, so that the stack holds one or the other.
+#[inline(never)]
+fn fitness(record: &[u8]) -> Result<(), Unfit> {
+    let mut is_fit = true;
+    // By reference: to move it out would take room for another.
+    match &record::decode(record) {
+        Ok(settings) => settings.check(|_| is_fit = false),
+        Err(error) => return Err(Unfit::Record(*error)),
+    }
+    if is_fit { Ok(()) } else { Err(Unfit::Settings) }
 }
 
 /// What cannot be read may have been a welded relay: then every fault that latches counts as latched, and someone must look, and

@@ -61,7 +61,6 @@ impl Service {
 pub(crate) fn say(serial: &mut impl Write, room: &mut [u8], message: &Message<'_>) {
     if let Ok(frame) = encode(message, room) {
         let _ = serial.write_all(frame);
-        let _ = serial.flush();
     }
 }
 

@@ -39,6 +39,34 @@ pub fn build_for(target: &str, package: &str, features: &str, scratch: &str) -> 
     folder.join(target).join("release")
 }
 
+/// Builds a program of the firmware for a bare-metal target as it goes on a microcontroller, and hands back where it is.
+///
+/// `features` beside the program's own name, which is a feature too; `scratch` as for [`build_for`].
+///
+/// # Panics
+/// As [`build_for`].
+#[must_use]
+pub fn build_image(target: &str, program: &str, features: &[&str], scratch: &str) -> PathBuf {
+    let folder = PathBuf::from(scratch).join("../cross");
+    let features = [&[program], features].concat().join(",");
+    run(Command::new(root().join("tests/tools/cross"))
+        .args([target, "build", "--locked", "--profile", "image", "--package", "forewarm-firmware"])
+        .args(["--bin", program, "--features", &features])
+        .env("CARGO_TARGET_DIR", &folder)
+        // What is checked is what everyone gets who names no installation.
+        .env_remove("FOREWARM_INSTALLATION"));
+    folder.join(target).join("image").join(program)
+}
+
+/// Where QEMU for ARM is, installed first where nobody would mind.
+///
+/// # Panics
+/// When there is none; with what to do.
+#[must_use]
+pub fn emulator() -> PathBuf {
+    PathBuf::from(run(&mut Command::new(root().join("tests/tools/emulator"))).trim())
+}
+
 /// Runs `command` in the root of the workspace to its end, without input, and hands back its standard output.
 ///
 /// A command that calls cargo needs a build folder of its own, by `CARGO_TARGET_DIR`: in that of the running tests it would

@@ -10,6 +10,7 @@ use super::{CRC, CRC_BYTES, checked};
 use crate::settings::Settings;
 use crate::wire::frame::TooLong;
 use core::fmt;
+use serde::Deserialize;
 
 /// Version of what is in a record. It changes with every change of [`Settings`].
 pub const VERSION: u8 = 1;
@@ -65,8 +66,11 @@ pub fn decode(record: &[u8]) -> Result<Settings, RecordError> {
     if version != VERSION {
         return Err(RecordError::OtherVersion(version));
     }
-    match postcard::take_from_bytes(settings) {
-        Ok((settings, [])) => Ok(settings),
+    // Not by `take_from_bytes`, whose tuple holds them once more: this is where a stack of a few kilobytes is at its deepest.
+    let mut deserializer = postcard::Deserializer::from_bytes(settings);
+    let settings = Settings::deserialize(&mut deserializer).map_err(|_| RecordError::Malformed);
+    match deserializer.finalize() {
+        Ok([]) => settings,
         Ok(_) | Err(_) => Err(RecordError::Malformed),
     }
 }

@@ -62,12 +62,25 @@ impl Monitor {
         self.execute("system_reset").map(drop)
     }
 
+    /// Lets the emulator stop for good where the processor would restart: its memory is then as the program left it.
+    ///
+    /// # Errors
+    /// Each [`Trouble`] but those of frames.
+    pub fn hold_at_restart(&mut self) -> Result<(), Trouble> {
+        let action = json!({ "reboot": "shutdown", "shutdown": "pause" });
+        self.request(&json!({ "execute": "set-action", "arguments": action })).map(drop)
+    }
+
     /// Lets the emulator execute a command without arguments, and hands over what it returns.
     ///
     /// # Errors
     /// Each [`Trouble`] but those of frames.
     pub fn execute(&mut self, command: &str) -> Result<Value, Trouble> {
-        self.0.say(&json!({ "execute": command }).to_string())?;
+        self.request(&json!({ "execute": command }))
+    }
+
+    fn request(&mut self, request: &Value) -> Result<Value, Trouble> {
+        self.0.say(&request.to_string())?;
         loop {
             let said = self.0.hear("what the emulator says to a command")?;
             let mut message: Value = serde_json::from_str(&said).unwrap_or_default();
