@@ -5,10 +5,10 @@
 //! write. Time stands still on the board but for what an order says, so that a run is the same however fast either side is.
 //!
 //! ```text
-//! world: Play { moments }                                             ─▶
-//!                        ◀─ Did { steps, pins, outputs } (each time they change)  :board
-//!                        ◀─ Ask (storage, in between)  Answer ─▶
-//!                        ◀─ Ready { next }
+//! world: Play { moments }  ─▶
+//!                          ◀─ Did { pins and outputs, step by step }  :board
+//!                          ◀─ Ask (storage, in between)  Answer ─▶
+//!                          ◀─ Ready { next }
 //! ```
 //!
 //! One order is open at a time, but for the answer to an [`Ask`] while it is.
@@ -24,7 +24,9 @@ pub const MAX_ORDER: usize = 208;
 /// Bytes of moments that fit into one order.
 pub const MAX_MOMENTS: usize = MAX_ORDER - 16;
 /// Bytes of the longest report.
-pub const MAX_REPORT: usize = 64;
+pub const MAX_REPORT: usize = MAX_DOINGS + 8;
+/// Bytes of doings that one report carries at most.
+pub const MAX_DOINGS: usize = 64;
 /// Bytes of storage that one [`Ask`] reads or writes at most.
 pub const MAX_BLOCK: usize = 32;
 
@@ -91,14 +93,10 @@ pub enum Report<'a> {
         /// The number of the next step.
         next: u32,
     },
-    /// So many steps, up to the last of the order or the last before a change, came to this.
+    /// What the next steps came to.
     Did {
-        /// Steps.
-        steps: u16,
-        /// The levels of its output pins after the last of them.
-        pins: Pins,
-        /// What the program decided in each of them.
-        outputs: Outputs,
+        /// [`Doings`] in their compact form, relative to the last of the report before.
+        doings: &'a [u8],
     },
     /// It needs storage.
     Ask(#[serde(borrow)] Ask<'a>),
@@ -303,9 +301,7 @@ impl Moments {
         let span_ms = if mask & SPAN == 0 { self.span_ms } else { get(&mut reader)? };
         if mask & SENSED == 0 {
             let mut differences = [0; MAX_CHANNELS];
-            for (index, (difference, channel)) in
-                differences.iter_mut().zip(&self.latest.sensed.channels).enumerate()
-            {
+            for (index, (difference, channel)) in differences.iter_mut().zip(&self.latest.sensed.channels).enumerate() {
                 if mask & (1 << index) != 0 {
                     if !matches!(channel, Shown::Codes { .. }) {
                         return None;
@@ -324,6 +320,86 @@ impl Moments {
         self.latest.now = Instant::from_millis(self.latest.now.as_millis().wrapping_add(span_ms));
         (self.span_ms, *bytes) = (span_ms, reader);
         Some(&self.latest)
+    }
+}
+
+/// What steps came to, in a compact form: most do what the one before did, and of most others only the ceiling differs, or the lamp.
+///
+/// Both sides hold one and keep it in step; [`Doings::NEW`] is where both begin.
+#[derive(Clone, Copy, Debug)]
+pub struct Doings {
+    latest: Option<(Pins, Outputs)>,
+    /// Steps that came to the latest and are not written yet.
+    again: u16,
+}
+
+/// One piece of the compact form. All but the first stand for one step.
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
+enum Doing {
+    /// So many steps like the one before.
+    Again(u16),
+    /// One that differs from the one before by its pins.
+    Pins(Pins),
+    /// One that differs by its ceiling.
+    Ceiling(Fraction),
+    /// One that stands for itself.
+    Whole(Pins, Outputs),
+}
+
+impl Doings {
+    /// Before the first step.
+    pub const NEW: Self = Self { latest: None, again: 0 };
+
+    /// Takes in what a step came to, and writes what is to be written by now to the start of `room`. Says how many bytes that took.
+    ///
+    /// # Errors
+    /// [`TooLong`] if `room` is too small; then nothing has changed here. [`MAX_DOINGS`] are enough.
+    pub fn write(&mut self, pins: Pins, outputs: &Outputs, room: &mut [u8]) -> Result<usize, TooLong> {
+        let doing = match self.latest {
+            Some(before) if before == (pins, *outputs) && self.again < u16::MAX => {
+                self.again = self.again.saturating_add(1);
+                return Ok(0);
+            }
+            Some((_, same)) if same == *outputs => Doing::Pins(pins),
+            Some((same, before)) if same == pins && (Outputs { ceiling: outputs.ceiling, ..before }) == *outputs => {
+                Doing::Ceiling(outputs.ceiling)
+            }
+            Some(_) | None => Doing::Whole(pins, *outputs),
+        };
+        let mut writer = Writer { room, length: 0 };
+        self.write_again(&mut writer)?;
+        writer.put(&doing)?;
+        *self = Self { latest: Some((pins, *outputs)), again: 0 };
+        Ok(writer.length)
+    }
+
+    /// Writes what has not been written yet, as [`Doings::write`] does.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn finish(&mut self, room: &mut [u8]) -> Result<usize, TooLong> {
+        let mut writer = Writer { room, length: 0 };
+        self.write_again(&mut writer)?;
+        self.again = 0;
+        Ok(writer.length)
+    }
+
+    fn write_again(&self, writer: &mut Writer<'_>) -> Result<(), TooLong> {
+        if self.again > 0 { writer.put(&Doing::Again(self.again)) } else { Ok(()) }
+    }
+
+    /// Reads off the start of `bytes` what the next steps came to, and how many they are; nothing if there is nothing to be read.
+    pub fn read(&mut self, bytes: &mut &[u8]) -> Option<(u16, Pins, Outputs)> {
+        let mut reader = *bytes;
+        let (steps, latest) = match (get(&mut reader)?, self.latest) {
+            (Doing::Again(steps), Some(latest)) => (steps, latest),
+            (Doing::Pins(pins), Some((_, outputs))) => (1, (pins, outputs)),
+            (Doing::Ceiling(ceiling), Some((pins, outputs))) => (1, (pins, Outputs { ceiling, ..outputs })),
+            (Doing::Whole(pins, outputs), _) => (1, (pins, outputs)),
+            (Doing::Again(_) | Doing::Pins(_) | Doing::Ceiling(_), None) => return None,
+        };
+        (self.latest, *bytes) = (Some(latest), reader);
+        Some((steps, latest.0, latest.1))
     }
 }
 
@@ -428,6 +504,45 @@ mod tests {
         fn garbage_is_never_read_beyond_its_end(bytes: Vec<u8>) {
             let (mut reader, mut rest) = (Moments::NEW, &bytes[..]);
             while reader.read(&mut rest).is_some() {}
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn doings_are_read_as_they_were_written(doings in prop::collection::vec((0..3_u32, any::<u8>(), 0..3_u32, 1..9_u8), 1..60), room in 24..80_usize) {
+            let state = |n: u32| crate::signals::State::PLAIN[n as usize];
+            let all = crate::signals::Outputs::all_off(crate::fault::SystemFault::ClockJumped);
+            let did: Vec<(Pins, Outputs)> = doings
+                .into_iter()
+                .flat_map(|(which, pins, ceiling, times)| {
+                    let outputs = Outputs { state: state(which), ceiling: Fraction::from_steps(ceiling), ..all };
+                    core::iter::repeat_n((Pins(pins % 2), outputs), usize::from(times))
+                })
+                .collect();
+            let (mut writer, mut reader, mut heard) = (Doings::NEW, Doings::NEW, Vec::new());
+            let mut bytes = std::vec![0; room];
+            let mut length = 0;
+            let mut send = |bytes: &[u8]| {
+                let mut rest = bytes;
+                while let Some((steps, pins, outputs)) = reader.read(&mut rest) {
+                    heard.extend(core::iter::repeat_n((pins, outputs), steps.into()));
+                }
+                assert!(rest.is_empty());
+            };
+            for (pins, outputs) in &did {
+                length += writer.write(*pins, outputs, &mut bytes[length..]).unwrap_or_else(|TooLong| {
+                    send(&bytes[..length]);
+                    length = 0;
+                    writer.write(*pins, outputs, &mut bytes).unwrap()
+                });
+            }
+            length += writer.finish(&mut bytes[length..]).unwrap_or_else(|TooLong| {
+                send(&bytes[..length]);
+                length = 0;
+                writer.finish(&mut bytes).unwrap()
+            });
+            send(&bytes[..length]);
+            prop_assert_eq!(heard, did);
         }
     }
 

@@ -6,7 +6,7 @@ use super::flash::{Flash, Reply};
 use super::line::{Line, Trouble};
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame;
-use forewarm_core::wire::rig::{MAX_MOMENTS, Moment, Moments, Order, Pins, Report};
+use forewarm_core::wire::rig::{Doings, MAX_MOMENTS, Moment, Moments, Order, Pins, Report};
 use std::os::unix::net::UnixStream;
 use std::time::Duration;
 
@@ -44,6 +44,7 @@ pub struct Rig {
     line: Line,
     flash: Flash,
     moments: Moments,
+    doings: Doings,
     next: u32,
     patience: Duration,
     /// Whether answers to orders from before a restart may still be under way.
@@ -54,7 +55,7 @@ pub struct Rig {
 #[derive(Debug)]
 enum Event {
     Ready(u32),
-    Did { steps: u16, pins: Pins, outputs: Outputs },
+    Did(Vec<(u16, Pins, Outputs)>),
     Refused,
     Stack(Stack),
     PowerCut,
@@ -70,7 +71,15 @@ impl Rig {
     /// The link over `stream` to a board that starts, with the storage it finds. Each answer may take as long as `patience`.
     #[must_use]
     pub fn new(stream: UnixStream, flash: Flash, patience: Duration) -> Self {
-        Self { line: Line::new(stream), flash, moments: Moments::NEW, next: 0, patience, is_stale: false }
+        Self {
+            line: Line::new(stream),
+            flash,
+            moments: Moments::NEW,
+            doings: Doings::NEW,
+            next: 0,
+            patience,
+            is_stale: false,
+        }
     }
 
     /// The board's storage.
@@ -104,7 +113,7 @@ impl Rig {
                 }
                 Event::PowerCut => return Ok(End::PowerCut { done: 0 }),
                 // Of the order that the reset has cut short.
-                Event::Did { .. } | Event::Ready(_) => {}
+                Event::Did(_) | Event::Ready(_) => {}
                 event @ (Event::Refused | Event::Stack(_)) => return Err(event.unexpected(AWAITED)),
             }
         }
@@ -132,14 +141,16 @@ impl Rig {
             let mut left = count;
             loop {
                 match self.event(AWAITED)? {
-                    Event::Did { steps, pins, outputs } => {
-                        left = left.checked_sub(steps.into()).ok_or_else(|| Trouble::Unexpected {
-                            said: format!("to have taken {steps} steps where {left} were left"),
-                            awaited: AWAITED,
-                        })?;
-                        for _ in 0..steps {
-                            each(played, pins, &outputs);
-                            played += 1;
+                    Event::Did(doings) => {
+                        for (steps, pins, outputs) in doings {
+                            left = left.checked_sub(steps.into()).ok_or_else(|| Trouble::Unexpected {
+                                said: format!("to have taken {steps} steps where {left} were left"),
+                                awaited: AWAITED,
+                            })?;
+                            for _ in 0..steps {
+                                each(played, pins, &outputs);
+                                played += 1;
+                            }
                         }
                     }
                     Event::Ready(at) if at == next && left == 0 => break,
@@ -184,7 +195,7 @@ impl Rig {
             }
             Event::PowerCut => Ok(End::PowerCut { done: 0 }),
             Event::Refused => Err(Trouble::Refused { order: "to hang" }),
-            event @ (Event::Ready(_) | Event::Did { .. } | Event::Stack(_)) => {
+            event @ (Event::Ready(_) | Event::Did(_) | Event::Stack(_)) => {
                 Err(event.unexpected("that the watchdog restarts the board"))
             }
         }
@@ -212,6 +223,7 @@ impl Rig {
     /// The board has restarted without being told to.
     fn begin_anew(&mut self) {
         self.moments = Moments::NEW;
+        self.doings = Doings::NEW;
         self.next = 0;
         self.is_stale = true;
     }
@@ -254,7 +266,10 @@ impl Rig {
                 (Ok(Report::Ready { next: 0 }), _) => Event::Ready(0),
                 (_, Some(error)) => return Err(Trouble::Frame(error)),
                 (Ok(Report::Ready { next }), None) => Event::Ready(next),
-                (Ok(Report::Did { steps, pins, outputs }), None) => Event::Did { steps, pins, outputs },
+                (Ok(Report::Did { doings }), None) => {
+                    let mut rest = doings;
+                    Event::Did(std::iter::from_fn(|| self.doings.read(&mut rest)).collect())
+                }
                 (Ok(Report::Refused), None) => Event::Refused,
                 (Ok(Report::Stack { used, of }), None) => Event::Stack(Stack { used, of }),
                 (Ok(Report::Ask(ask)), None) => match self.flash.answer(&ask) {

@@ -11,8 +11,8 @@ use forewarm_core::signals::{Alarm, Button, Inputs, Outputs, Relay, Sample, Sour
 use forewarm_core::unit::{Memory, Unit};
 use forewarm_core::wire::frame;
 use forewarm_core::wire::rig::{
-    Answer, Ask, BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_FEEDBACK, Level, MAX_REPORT, Moment,
-    Moments, Order, Pins, Report, Shown,
+    Answer, Ask, BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, Doings, HEATER_FEEDBACK, Level, MAX_DOINGS,
+    MAX_REPORT, Moment, Moments, Order, Pins, Report, Shown,
 };
 use proptest::prelude::*;
 use std::os::unix::net::UnixStream;
@@ -129,6 +129,7 @@ struct Board {
     settings: Option<ValidSettings>,
     unit: Option<Unit>,
     moments: Moments,
+    doings: Doings,
     next: u32,
     /// Steps and orders since the first start.
     age: u32,
@@ -149,6 +150,7 @@ pub(super) fn board(settings: ValidSettings, flaws: Flaws) -> (Rig, JoinHandle<(
             unit: None,
             settings: Some(settings),
             moments: Moments::NEW,
+            doings: Doings::NEW,
             next: 0,
             age: 0,
             orders: 0,
@@ -183,7 +185,7 @@ impl Board {
     }
 
     fn restart(&mut self) -> Result<(), Gone> {
-        (self.moments, self.next) = (Moments::NEW, 0);
+        (self.moments, self.doings, self.next) = (Moments::NEW, Doings::NEW, 0);
         self.unit = self.settings.as_ref().map(|settings| Unit::new(settings, Memory::default()));
         self.line.send(&[0]).map_err(|_| Gone)?;
         self.say(&Report::Ready { next: 0 })
@@ -191,7 +193,6 @@ impl Board {
 
     /// Takes the steps. Says whether the board has restarted meanwhile.
     fn play(&mut self, mut moments: &[u8]) -> Result<bool, Gone> {
-        let mut run: Option<(u16, Pins, Outputs)> = None;
         while let Some(&moment) = self.moments.read(&mut moments) {
             self.age += 1;
             let age = Some(self.age);
@@ -222,18 +223,16 @@ impl Board {
                 pins.0 ^= Pins::CHARGE;
             }
             self.next += 1;
-            run = match run {
-                Some((steps, before, was)) if (before, was) == (pins, outputs) => Some((steps + 1, pins, outputs)),
-                Some((steps, pins, outputs)) => {
-                    self.say(&Report::Did { steps, pins, outputs })?;
-                    None
-                }
-                None => None,
+            let mut room = [0; MAX_DOINGS];
+            let length = self.doings.write(pins, &outputs, &mut room).expect("any one fits");
+            if length > 0 {
+                self.say(&Report::Did { doings: &room[..length] })?;
             }
-            .or(Some((1, pins, outputs)));
         }
-        if let Some((steps, pins, outputs)) = run {
-            self.say(&Report::Did { steps, pins, outputs })?;
+        let mut room = [0; MAX_DOINGS];
+        let length = self.doings.finish(&mut room).expect("any one fits");
+        if length > 0 {
+            self.say(&Report::Did { doings: &room[..length] })?;
         }
         Ok(false)
     }

@@ -129,7 +129,11 @@ fn holds(installations: std::ops::Range<u64>) {
             let did = play(&mut bench, &flash, &case, &name);
             let core = case.core();
             for (at, ((core, _), board)) in core.iter().zip(&did).enumerate() {
-                assert!(core == board, "{name}, step {at}\n  shown {:?}\n  core  {core:?}\n  board {board:?}", case.moments[at]);
+                assert!(
+                    core == board,
+                    "{name}, step {at}\n  shown {:?}\n  core  {core:?}\n  board {board:?}",
+                    case.moments[at]
+                );
             }
             assert_eq!(did.len(), case.moments.len());
             check(&case, &did, &core, &name);

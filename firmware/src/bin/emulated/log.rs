@@ -1,6 +1,9 @@
 //! The log: `defmt` frames on a serial line of their own.
 
-#![expect(unsafe_code, reason = "a logger promises to be used by one at a time, and keeps that promise by a critical section")]
+#![expect(
+    unsafe_code,
+    reason = "a logger promises to be used by one at a time, and keeps that promise by a critical section"
+)]
 
 use crate::uart::Uart;
 use core::cell::RefCell;

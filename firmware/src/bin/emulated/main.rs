@@ -20,9 +20,7 @@ use core::panic::PanicInfo;
 use embedded_hal::delay::DelayNs;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts};
 use forewarm_core::signals::Outputs;
-use forewarm_core::wire::rig::{
-    BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_FEEDBACK, Pins, Shown,
-};
+use forewarm_core::wire::rig::{BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_FEEDBACK, Pins, Shown};
 use forewarm_firmware::App;
 use forewarm_firmware::board::{self, Board, Hardware, InputPins, OutputPins, Tap};
 use uart::Uart;

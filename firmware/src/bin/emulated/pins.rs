@@ -30,9 +30,13 @@ impl ErrorType for Output {
 }
 
 impl Output {
+    /// Writes only what is to change, and reads it back: each look at a register costs the emulator dearly.
     fn set(&mut self, high: bool) -> Result<(), ErrorKind> {
-        port_data(self.0).write(if high { self.0.into() } else { 0 });
-        if levels().has(self.0) == high { Ok(()) } else { Err(ErrorKind::Other) }
+        let (data, level) = (port_data(self.0), if high { self.0.into() } else { 0 });
+        if data.read() != level {
+            data.write(level);
+        }
+        if data.read() == level { Ok(()) } else { Err(ErrorKind::Other) }
     }
 }
 

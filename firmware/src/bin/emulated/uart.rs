@@ -5,7 +5,9 @@ use core::convert::Infallible;
 use embedded_io::{ErrorType, Read, ReadReady, Write};
 
 const RECEIVE_EMPTY: u32 = 1 << 4;
-const TRANSMIT_FULL: u32 = 1 << 5;
+const TRANSMIT_EMPTY: u32 = 1 << 7;
+/// Bytes that the transmitter's queue holds.
+const QUEUE: usize = 16;
 const EIGHT_BITS_WITH_QUEUES: u32 = 0b111 << 4;
 const ENABLED: u32 = 1 | 1 << 8 | 1 << 9;
 
@@ -33,9 +35,11 @@ impl Uart {
     }
 
     pub(crate) fn send(self, bytes: &[u8]) {
-        for &byte in bytes {
-            while self.0.flags.read() & TRANSMIT_FULL != 0 {}
-            self.0.data.write(byte.into());
+        for bytes in bytes.chunks(QUEUE) {
+            while self.0.flags.read() & TRANSMIT_EMPTY == 0 {}
+            for &byte in bytes {
+                self.0.data.write(byte.into());
+            }
         }
     }
 }

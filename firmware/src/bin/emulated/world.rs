@@ -6,9 +6,9 @@ use crate::uart::Uart;
 use crate::watchdog::Sparing;
 use forewarm_core::quantity::Instant;
 use forewarm_core::signals::Outputs;
-use forewarm_core::wire::frame::{Receiver, encode, frame_bytes};
+use forewarm_core::wire::frame::{Receiver, TooLong, encode, frame_bytes};
 use forewarm_core::wire::rig::{
-    Answer, Ask, Level, MAX_BLOCK, MAX_ORDER, MAX_REPORT, Moments, Order, Pins, Report, Sensed,
+    Answer, Ask, Doings, Level, MAX_BLOCK, MAX_DOINGS, MAX_ORDER, MAX_REPORT, Moments, Order, Report, Sensed,
 };
 
 /// Answers are heard apart from orders: they come while an order is still being worked through.
@@ -29,8 +29,10 @@ pub(crate) struct World {
     next: u32,
     is_busy: bool,
     idle: Sparing<4096>,
-    /// What has not been reported yet: so many steps that came to this.
-    run: Option<(u16, Pins, Outputs)>,
+    /// What steps came to, and what of that has not been reported yet.
+    doings: Doings,
+    unsaid: [u8; MAX_DOINGS],
+    unsaid_bytes: usize,
 }
 
 impl World {
@@ -45,7 +47,9 @@ impl World {
             // So that the first thing said is that it is ready.
             is_busy: true,
             idle: Sparing::NEW,
-            run: None,
+            doings: Doings::NEW,
+            unsaid: [0; MAX_DOINGS],
+            unsaid_bytes: 0,
         }
     }
 
@@ -69,7 +73,7 @@ impl World {
                 return true;
             }
             if self.is_busy {
-                self.report_run();
+                self.report_all();
                 self.is_busy = false;
                 self.report(&Report::Ready { next: self.next });
             }
@@ -120,21 +124,30 @@ impl World {
         false
     }
 
-    /// Notes what a step came to, and reports what came before if that was something else.
+    /// Notes what a step came to, to be reported when there is enough to say or the order is at its end.
     pub(crate) fn did(&mut self, outputs: &Outputs) {
         let pins = pins::levels();
-        match &mut self.run {
-            Some((steps, before, same)) if *before == pins && same == outputs && *steps < u16::MAX => *steps += 1,
-            _ => {
-                self.report_run();
-                self.run = Some((1, pins, *outputs));
-            }
-        }
+        self.note(|doings, room| doings.write(pins, outputs, room));
     }
 
-    fn report_run(&mut self) {
-        if let Some((steps, pins, outputs)) = self.run.take() {
-            self.report(&Report::Did { steps, pins, outputs });
+    fn report_all(&mut self) {
+        self.note(Doings::finish);
+        self.report_doings();
+    }
+
+    fn note(&mut self, write: impl Fn(&mut Doings, &mut [u8]) -> Result<usize, TooLong>) {
+        let written = write(&mut self.doings, &mut self.unsaid[self.unsaid_bytes..]).or_else(|TooLong| {
+            self.report_doings();
+            write(&mut self.doings, &mut self.unsaid)
+        });
+        // There is room for any one.
+        self.unsaid_bytes += written.unwrap_or(0);
+    }
+
+    fn report_doings(&mut self) {
+        let (unsaid, bytes) = (self.unsaid, core::mem::take(&mut self.unsaid_bytes));
+        if bytes > 0 {
+            self.report(&Report::Did { doings: &unsaid[..bytes] });
         }
     }
 
