@@ -90,8 +90,7 @@ impl Bench {
             patience: PATIENCE,
             ..Setup::new(&image)
         };
-        let (machine, Lines { rig, service }) =
-            Machine::start(&setup).unwrap_or_else(|problem| panic!("{problem}"));
+        let (machine, Lines { rig, service }) = Machine::start(&setup).unwrap_or_else(|problem| panic!("{problem}"));
         let service = Service::new(service.expect("a service line"), PATIENCE).expect("a service line");
         Self { machine, rig: Rig::new(rig, flash, PATIENCE), service }
     }
@@ -155,7 +154,8 @@ pub(crate) fn next(clock: &mut u32, by_ms: u32, inputs: &Inputs) -> Moment {
 
 /// The output pins are as the decision has them.
 pub(crate) fn are_as_decided(pins: Pins, outputs: &Outputs) -> bool {
-    pins.has(Pins::HEATER) == (outputs.heater == Relay::Closed) && pins.has(Pins::CHARGE) == (outputs.charge == Relay::Closed)
+    pins.has(Pins::HEATER) == (outputs.heater == Relay::Closed)
+        && pins.has(Pins::CHARGE) == (outputs.charge == Relay::Closed)
 }
 
 /// The settings that the generators of the core's own tests begin with.

@@ -128,7 +128,11 @@ fn holds(installations: std::ops::Range<u64>) {
             let case = Case::new(installation, history);
             let did = play(&mut bench, &flash, &case, &name);
             for (at, (core, board)) in case.core().iter().zip(&did).enumerate() {
-                assert!(core == board, "{name}, step {at}\n  shown {:?}\n  core  {core:?}\n  board {board:?}", case.moments[at]);
+                assert!(
+                    core == board,
+                    "{name}, step {at}\n  shown {:?}\n  core  {core:?}\n  board {board:?}",
+                    case.moments[at]
+                );
             }
             assert_eq!(did.len(), case.moments.len());
             check(&case, &did, &name);

@@ -55,5 +55,8 @@ fn a_board_with_other_settings_is_found_out_at_the_step_in_which_it_first_matter
     assert_eq!(mismatch.step, run.compared);
     assert_ne!(mismatch.core, mismatch.board);
     let told = mismatch.to_string();
-    assert!(told.contains(&format!("step {}", mismatch.step)) && told.contains("core") && told.contains("board"), "{told}");
+    assert!(
+        told.contains(&format!("step {}", mismatch.step)) && told.contains("core") && told.contains("board"),
+        "{told}"
+    );
 }
