@@ -185,7 +185,8 @@ impl Power {
         }
 
         let load = self.load.at(inputs.supply.unwrap_or(Millivolts::MAX));
-        let source_present = !present.is_empty();
+        // A source whose line toggles may be what charges. Nothing is known that it can give.
+        let source_present = !present.is_empty() || toggles;
         let bank_offered = self.bank.is_offered(budget);
         // A supply that its source feeds is dead while that is absent; no reason to call anyone.
         if supply == Supply::Bad && (bank_offered || !budget.is_zero()) {

@@ -282,6 +282,20 @@ fn a_source_that_is_not_configured_limits_no_charge() {
 }
 
 #[test]
+fn a_source_whose_line_toggles_gives_nothing_to_charge_with() {
+    let mut bench = Bench::at(12_000);
+    bench.inputs.sources = Sources::NONE;
+    assert_ne!(
+        bench.seconds(2_000).ceiling,
+        Fraction::ZERO,
+        "the bank's own limit, where nobody's budget could be overdrawn"
+    );
+    bench.inputs.unsteady = Sources::NONE.with(0);
+    let outputs = bench.second();
+    assert_eq!((outputs.charge, outputs.ceiling), (Relay::Closed, Fraction::ZERO), "it may be what charges");
+}
+
+#[test]
 fn nothing_is_heated_while_a_latched_fault_would_be_forgotten() {
     let mut bench = Bench::at(7_000);
     assert_eq!(bench.seconds(100).heater, Relay::Closed);
