@@ -127,12 +127,8 @@ fn holds(installations: std::ops::Range<u64>) {
             let name = format!("installation {installation}, history {history}");
             let case = Case::new(installation, history);
             let did = play(&mut bench, &flash, &case, &name);
-<<<<<<< HEAD
             let core = case.core();
             for (at, ((core, _), board)) in core.iter().zip(&did).enumerate() {
-=======
-            for (at, (core, board)) in case.core().iter().zip(&did).enumerate() {
->>>>>>> 369b644bf5cd4af81b4877efb43716fef166cc28
                 assert!(
                     core == board,
                     "{name}, step {at}\n  shown {:?}\n  core  {core:?}\n  board {board:?}",
