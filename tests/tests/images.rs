@@ -51,7 +51,7 @@ const MOST_A_CONVERSION: u32 = 60;
 const MOST_A_STEP: u32 = 2500;
 
 /// How long an answer may take.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 fn image(target: &str, program: &str) -> PathBuf {
     /// One at a time: two builds would wait for one another anyway, and neither may install a target while the other does.
@@ -121,7 +121,7 @@ impl Elf {
                 self.symbols.insert(name.to_owned(), address);
             }
         }
-        assert!(!marks.is_empty() && self.functions.len() > 100, "{}: stripped of its symbols", self.name);
+        assert!(!marks.is_empty() && self.functions.len() > 20, "{}: stripped of its symbols", self.name);
         let text = elf.section_by_name(".text").expect("code");
         let start = u32::try_from(text.address()).expect("32 bits");
         let code = text.data().expect("code");
@@ -275,12 +275,12 @@ fn history(settings: &Settings) -> Vec<Moment> {
     let (cold, warm) = (at(2_000), at(15_000));
     seconds(120, &warm);
     for channel in 0..settings.channels.len() {
-        let mut broken = warm.clone();
+        let mut broken = warm;
         broken.channels[channel] = Sample::ConverterFault;
         seconds(20, &broken);
         seconds(60, &warm);
     }
-    seconds(20, &Inputs { charge_line: Line::Refused, ..warm.clone() });
+    seconds(20, &Inputs { charge_line: Line::Refused, ..warm });
     seconds(3_700, &warm);
     seconds(120, &cold);
     seconds(30, &Inputs { heater_feedback: Some(Relay::Closed), charge_feedback: Some(Relay::Closed), ..warm });
@@ -552,7 +552,9 @@ fn a_conversion_and_a_step_take_no_more_instructions_than_they_may() {
     for (target, cpu) in [(V6M, "cortex-m0"), (V7M, "cortex-m3"), (V7EM, "cortex-m4")] {
         let path = image(target, "count");
         let (figures, unseen) = counted(&path, cpu);
-        println!("{cpu}: {figures:?}, not seen: {unseen:?}");
+        println!("{cpu}: {figures:?}");
+        // With invalid settings there is nothing to step.
+        assert_eq!(unseen, ["settings_invalid"], "{cpu}: the history no longer reaches every state and fault");
         let figure = |name: &str| figures.get(name).copied();
         if cpu == "cortex-m3" {
             let (conversion, step) = (figure("conversion_max"), figure("step_worst"));
@@ -571,13 +573,16 @@ fn a_conversion_and_a_step_take_no_more_instructions_than_they_may() {
     hold("instructions", heads, &rows);
 }
 
-/// Whether a function is one of the standard library's, which panics on behalf of whoever calls it.
+/// Whether a function, as those of the standard library do, panics on behalf of whoever calls it.
 fn is_of_the_library(function: &str) -> bool {
-    (function.starts_with("core::") || function.starts_with("usize::")) && !function.starts_with("core::cell::RefCell")
+    let starts = ["core::", "usize::"].iter().any(|start| function.starts_with(start));
+    // What the compiler has cut out of several functions because they have it in common is none of its own either.
+    let is_shared = function.starts_with("OUTLINED_FUNCTION_");
+    (starts || is_shared || function.contains(" as core::ops::")) && !function.starts_with("core::cell::RefCell")
 }
 
 /// Who may panic, and why it is left to them. The panic opens both relays, and the watchdog restarts the board.
-const MAY_PANIC: [(&str, &str); 8] = [
+const MAY_PANIC: [(&str, &str); 11] = [
     (
         "sequential_storage::",
         "checks its own indices; it is given pages, words and a buffer of the sizes that it asks for",
@@ -586,7 +591,13 @@ const MAY_PANIC: [(&str, &str); 8] = [
     ("postcard::", "checks indices into a few bytes, by their own length"),
     ("forewarm_firmware::service::say", "the same code again"),
     ("cobs::", "checks an index that runs behind another one"),
+    ("F411::answer", "that code, where the compiler has put it into its caller"),
+    (
+        "stm32f4xx_hal::",
+        "checks clocks, timer and the converter's own reference at the start, and that a conversion it awaits was begun",
+    ),
     ("core::cell::RefCell", "the emulated board borrows what only one thread borrows, and never within another borrow"),
+    ("emulated::storage::Storage::ask", "the same code, and a copy between two slices whose lengths it has compared"),
     ("_defmt_acquire", "a log line does not begin within another"),
     ("_defmt_release", "the same"),
 ];
