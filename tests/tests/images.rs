@@ -543,7 +543,7 @@ fn the_images_fit_the_smallest_processor_with_their_stack() {
         figures: vec![Some(elf.flash), Some(elf.ram), None, None],
         compiler: elf.compiler,
     });
-    hold("sizes", "| Image | Target | Flash | Static RAM | Stack, most used | RAM in all | Compiler |", &rows);
+    hold("sizes", "| Image | Target | Flash | Static RAM | Stack, most used | RAM in all | rustc |", &rows);
 }
 
 #[test]
@@ -569,7 +569,7 @@ fn a_conversion_and_a_step_take_no_more_instructions_than_they_may() {
             compiler: Elf::of(&path).compiler,
         });
     }
-    let heads = "| Core | Target | Conversion | Calibrated element | Usual step, mean | Usual step, most | Worst step | Compiler |";
+    let heads = "| Core | Target | Conversion | Calibrated element | Usual step, mean | Usual step, most | Worst step | rustc |";
     hold("instructions", heads, &rows);
 }
 
