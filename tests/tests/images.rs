@@ -582,7 +582,7 @@ fn is_of_the_library(function: &str) -> bool {
 }
 
 /// Who may panic, and why it is left to them. The panic opens both relays, and the watchdog restarts the board.
-const MAY_PANIC: [(&str, &str); 11] = [
+const MAY_PANIC: [(&str, &str); 13] = [
     (
         "sequential_storage::",
         "checks its own indices; it is given pages, words and a buffer of the sizes that it asks for",
@@ -590,6 +590,8 @@ const MAY_PANIC: [(&str, &str); 11] = [
     ("forewarm_firmware::kept::", "the same code, where the compiler has put it into its caller"),
     ("postcard::", "checks indices into a few bytes, by their own length"),
     ("forewarm_firmware::service::say", "the same code again"),
+    ("serde_core::ser::Serialize for", "the same, in what is generated for a type"),
+    ("forewarm_core::wire::rig::Writer::put", "the same"),
     ("cobs::", "checks an index that runs behind another one"),
     ("F411::answer", "that code, where the compiler has put it into its caller"),
     (

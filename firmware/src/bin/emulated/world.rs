@@ -136,7 +136,8 @@ impl World {
     }
 
     fn note(&mut self, write: impl Fn(&mut Doings, &mut [u8]) -> Result<usize, TooLong>) {
-        let written = write(&mut self.doings, &mut self.unsaid[self.unsaid_bytes..]).or_else(|TooLong| {
+        let room = self.unsaid.get_mut(self.unsaid_bytes..).unwrap_or_default();
+        let written = write(&mut self.doings, room).or_else(|TooLong| {
             self.report_doings();
             write(&mut self.doings, &mut self.unsaid)
         });
@@ -146,8 +147,8 @@ impl World {
 
     fn report_doings(&mut self) {
         let (unsaid, bytes) = (self.unsaid, core::mem::take(&mut self.unsaid_bytes));
-        if bytes > 0 {
-            self.report(&Report::Did { doings: &unsaid[..bytes] });
+        if let Some(doings @ [_, ..]) = unsaid.get(..bytes) {
+            self.report(&Report::Did { doings });
         }
     }
 
