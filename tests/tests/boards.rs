@@ -1,9 +1,7 @@
 //! The boards that cannot be run here: their images are built as they are flashed, and looked at for where their parts lie.
 
-use forewarm_tests::{root, run};
+use forewarm_tests::build_image;
 use std::ops::Range;
-use std::path::Path;
-use std::process::Command;
 use std::sync::{Mutex, PoisonError};
 
 /// One at a time: installing a target twice at once is nobody's business to support.
@@ -12,12 +10,7 @@ static TURN: Mutex<()> = Mutex::new(());
 /// What is loaded into flash memory, as addresses.
 fn image(target: &str, board: &str) -> Vec<Range<u32>> {
     let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
-    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("../cross");
-    run(Command::new(root().join("tests/tools/cross"))
-        .args([target, "build", "--locked", "--profile", "image", "--package", "forewarm-firmware"])
-        .args(["--bin", board, "--features", board])
-        .env("CARGO_TARGET_DIR", &folder));
-    let elf = std::fs::read(folder.join(target).join("image").join(board)).expect("an image");
+    let elf = std::fs::read(build_image(target, board, &[], env!("CARGO_TARGET_TMPDIR"))).expect("an image");
     loaded(&elf)
 }
 

@@ -393,9 +393,8 @@ impl Doings {
         let mut reader = *bytes;
         let (steps, latest) = match (get(&mut reader)?, self.latest) {
             (Doing::Again(steps), Some(latest)) => (steps, latest),
-            (Doing::Pins(pins), Some((_, outputs))) => (1, (pins, outputs)),
+            (Doing::Pins(pins), Some((_, outputs))) | (Doing::Whole(pins, outputs), _) => (1, (pins, outputs)),
             (Doing::Ceiling(ceiling), Some((pins, outputs))) => (1, (pins, Outputs { ceiling, ..outputs })),
-            (Doing::Whole(pins, outputs), _) => (1, (pins, outputs)),
             (Doing::Again(_) | Doing::Pins(_) | Doing::Ceiling(_), None) => return None,
         };
         (self.latest, *bytes) = (Some(latest), reader);

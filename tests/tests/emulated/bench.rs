@@ -13,16 +13,14 @@ use forewarm_core::signals::{Inputs, Outputs, Relay};
 use forewarm_core::wire::frame;
 use forewarm_core::wire::rig::{Moment, Pins};
 use forewarm_core::wire::service::{Message, Request};
-use forewarm_tests::{root, run};
-use std::ffi::OsString;
+use forewarm_tests::{build_image, emulator};
 use std::ops::ControlFlow;
-use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::path::PathBuf;
 use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 /// How long an answer may take on a machine that is busy with other tests.
-pub(crate) const PATIENCE: Duration = Duration::from_secs(60);
+pub(crate) const PATIENCE: Duration = Duration::from_mins(1);
 
 /// Which program.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -41,27 +39,17 @@ pub(crate) fn image(program: Program) -> Image {
     static RELEASED: OnceLock<PathBuf> = OnceLock::new();
     static HANGS: OnceLock<PathBuf> = OnceLock::new();
     let (built, features, name) = match program {
-        Program::Released => (&RELEASED, "emulated", "emulated-released"),
-        Program::Hangs => (&HANGS, "hang", "emulated-hangs"),
+        Program::Released => (&RELEASED, &[][..], "emulated-released"),
+        Program::Hangs => (&HANGS, &["hang"][..], "emulated-hangs"),
     };
     let path = built.get_or_init(|| {
         let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
-        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("../cross");
-        run(Command::new(root().join("tests/tools/cross"))
-            .args(["thumbv7m-none-eabi", "build", "--locked", "--profile", "image", "--package", "forewarm-firmware"])
-            .args(["--bin", "emulated", "--features", features])
-            .env("CARGO_TARGET_DIR", &folder));
-        let image = folder.join("thumbv7m-none-eabi/image");
-        std::fs::copy(image.join("emulated"), image.join(name)).expect("the image that was just built");
-        image.join(name)
+        let built = build_image("thumbv7m-none-eabi", "emulated", features, env!("CARGO_TARGET_TMPDIR"));
+        let kept = built.with_file_name(name);
+        std::fs::copy(built, &kept).expect("the image that was just built");
+        kept
     });
     Image::open(path).expect("an image")
-}
-
-/// Where the emulator is. It is installed where that may be done.
-pub(crate) fn emulator() -> &'static OsString {
-    static EMULATOR: OnceLock<OsString> = OnceLock::new();
-    EMULATOR.get_or_init(|| run(&mut Command::new(root().join("tests/tools/emulator"))).trim().into())
 }
 
 /// A board that is on.
@@ -81,9 +69,9 @@ impl Bench {
 
     /// Switches the board on.
     pub(crate) fn switch_on(program: Program, flash: Flash) -> Self {
-        let image = image(program);
+        let (image, emulator) = (image(program), emulator());
         let setup = Setup {
-            emulator: emulator(),
+            emulator: emulator.as_os_str(),
             service: true,
             monitor: true,
             probe: true,

@@ -44,6 +44,11 @@ fn refused(bench: &mut Bench, replaces: u32, record: &[u8]) -> Refusal {
     })
 }
 
+/// Bytes in which nobody has written anything.
+fn scattered(bytes: u32) -> Vec<u8> {
+    (0..bytes).map(|n| n.wrapping_mul(2_654_435_761).to_be_bytes()[0]).collect()
+}
+
 /// Other settings that are as fit.
 fn other() -> ValidSettings {
     let mut other = settings();
@@ -57,7 +62,7 @@ fn what_comes_over_the_service_line_changes_no_decision() {
     let mut core = Unit::new(&valid(), Memory::default());
     let identify = framed(&Request::Identify);
     let upload = framed(&Request::WriteSettings { replaces: 1, record: &record_of(&other()) });
-    let garbage: Vec<u8> = (0..3_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 23) as u8).collect();
+    let garbage = scattered(3_000);
     let mut other_protocol = identify.clone();
     other_protocol[1] = PROTOCOL + 1;
     let mut joined = upload[..200].to_vec();
@@ -158,8 +163,7 @@ fn power_lost_in_the_midst_of_an_upload_leaves_the_settings_that_were() {
 #[test]
 fn without_readable_settings_both_outputs_stay_off_and_new_settings_bring_it_back() {
     // What was kept is overwritten by what nobody has written.
-    let spoilt: Vec<u8> = (0..8_192_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
-    let mut bench = Bench::start(Program::Released, Flash::holding(&spoilt));
+    let mut bench = Bench::start(Program::Released, Flash::holding(&scattered(8_192)));
     let mut clock = 0;
     for inputs in [fine(0), fine(12_000)] {
         let outputs = bench.seconds(&mut clock, &inputs, 900);
