@@ -49,16 +49,52 @@ fn the_top_level_holds_what_the_layout_names_and_nothing_else() {
     assert!(strangers.is_empty(), "the layout does not have {strangers:?}");
 }
 
+/// The lints of a manifest, from the first of their tables on, without comments and empty lines.
+fn lints(manifest: &str, tables: [&str; 2]) -> Vec<String> {
+    let table = |name: &str| {
+        let start = manifest.find(name).unwrap_or_else(|| panic!("no {name}")) + name.len();
+        manifest[start..]
+            .lines()
+            .skip(1)
+            .take_while(|line| !line.starts_with('['))
+            .map(str::to_owned)
+            .collect::<Vec<_>>()
+    };
+    let lines = tables.into_iter().flat_map(table);
+    lines.filter(|line| !line.is_empty() && !line.starts_with('#')).collect()
+}
+
 #[test]
 fn every_crate_is_held_to_the_lints_of_the_workspace() {
     let manifest = |folder: &str| read_to_string(root().join(folder).join("Cargo.toml")).expect("a manifest");
-    let workspace = manifest("");
+    let workspace = lints(&manifest(""), ["[workspace.lints.rust]", "[workspace.lints.clippy]"]);
     for lint in ["unsafe_code = \"forbid\"", "missing_docs = \"deny\"", "pedantic = "] {
-        assert!(workspace.contains(lint), "Cargo.toml no longer says {lint}");
+        assert!(workspace.iter().any(|line| line.starts_with(lint)), "Cargo.toml no longer says {lint}");
     }
-    for folder in CRATES {
+    for folder in CRATES.iter().filter(|&&folder| folder != "firmware") {
         assert!(manifest(folder).contains("[lints]\nworkspace = true"), "{folder}/Cargo.toml sets its own lints");
     }
+    // A board reaches its registers by their addresses. The library does not, and says so.
+    let firmware = lints(&manifest("firmware"), ["[lints.rust]", "[lints.clippy]"]);
+    let forbids = |lint: &String| lint.replace("unsafe_code = \"deny\"", "unsafe_code = \"forbid\"");
+    assert_eq!(firmware.iter().map(forbids).collect::<Vec<_>>(), workspace);
+    let library = read_to_string(root().join("firmware/src/lib.rs")).expect("the firmware's root");
+    assert!(library.contains("#![forbid(unsafe_code)]"));
+}
+
+/// One file or two of each board, small enough to be read with care.
+#[test]
+fn unsafe_code_is_where_a_board_touches_its_processor_and_nowhere_else() {
+    let folder = root().join("firmware/src");
+    let mut unsafe_files: Vec<String> = rust_files(&folder)
+        .into_iter()
+        .filter(|file| *file != folder.join("lib.rs"))
+        .filter(|file| read_to_string(file).expect("a source file").contains("unsafe_code"))
+        .map(|file| file.strip_prefix(&folder).expect("below it").display().to_string())
+        .collect();
+    unsafe_files.sort();
+    let allowed = ["bin/count/registers.rs", "bin/emulated/log.rs", "bin/emulated/registers.rs", "bin/f411/panic.rs"];
+    assert_eq!(unsafe_files, allowed);
 }
 
 fn rust_files(folder: &Path) -> Vec<PathBuf> {
