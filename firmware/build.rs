@@ -24,6 +24,11 @@ fn main() -> Result<(), Box<dyn Error>> {
 
 /// Where flash and RAM of the board lie; nothing where only the library is built.
 fn memory() -> Option<&'static str> {
+    let boards = [cfg!(any(feature = "emulated", feature = "count")), cfg!(feature = "f411"), cfg!(feature = "port")];
+    assert!(
+        boards.into_iter().filter(|&board| board).count() <= 1,
+        "one board at a time: their memories lie elsewhere"
+    );
     if cfg!(any(feature = "emulated", feature = "count")) {
         // The machine has 64 KiB. That the program does with 8 KiB, stack included, is shown by its running.
         return Some(
@@ -46,14 +51,24 @@ mod image {
     use std::error::Error;
     use std::path::{Path, PathBuf};
 
-    /// The installation whose settings are built in where the build names none.
+    /// The installation whose settings the emulated board has where the build names none.
     const DEMONSTRATION: &str = "sim/demo/hut.toml";
 
     pub(crate) fn settings(out: &Path) -> Result<(), Box<dyn Error>> {
         println!("cargo:rerun-if-env-changed=FOREWARM_INSTALLATION");
         // Relative to the root of the project.
         let root = PathBuf::from(std::env::var("CARGO_MANIFEST_DIR")?).join("..");
-        let file = root.join(std::env::var_os("FOREWARM_INSTALLATION").unwrap_or_else(|| DEMONSTRATION.into()));
+        let file = match std::env::var_os("FOREWARM_INSTALLATION") {
+            Some(file) => root.join(file),
+            None if cfg!(feature = "emulated") => root.join(DEMONSTRATION),
+            None => {
+                return Err(
+                    "FOREWARM_INSTALLATION must name the installation file whose settings the board is to have: an \
+                            absolute path, or one from the root of the project"
+                        .into(),
+                );
+            }
+        };
         println!("cargo:rerun-if-changed={}", file.display());
         let installation = Installation::load(&file).map_err(|error| {
             let problems = match error {

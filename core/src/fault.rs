@@ -297,7 +297,7 @@ impl SystemFault {
                 Alarm,
                 "what must survive a restart is not kept",
                 "a write that succeeds",
-                "the memory is worn or full: replace the controller board, it names itself in the log",
+                "the memory is worn or full: replace the board; the log says which",
             ),
             Self::OverTemperature => (
                 "over_temperature",

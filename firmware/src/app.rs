@@ -5,9 +5,9 @@
 //! step:  measure ─▶ decide ─▶ drive the pins ─▶ keep what changed ─▶ tell ─▶ feed the watchdog
 //! ```
 //!
-//! A loop of one thread, without interrupts that decide anything, tasks or priorities: everything in a step takes well under a
-//! second, nothing is urgent within it, and what runs in one order can be read, tested on a host and compared step by step
-//! with an emulator. What must not wait, looking at the lines, is done in between while the converter works.
+//! A loop of one thread, without interrupts that decide anything, tasks or priorities: a step takes less than a second, but for the rare
+//! one that erases storage; nothing is urgent within it; and what runs in one order can be read, tested on a host and compared step by
+//! step with an emulator. What must not wait, looking at the lines, is done in between while the converter works.
 
 use crate::archive::Archive;
 use crate::board::{Board, Clock, Display, Hardware, Meters, OutputPins, Watchdog};
@@ -93,7 +93,7 @@ impl Wiring {
 }
 
 impl<B: Board> App<B> {
-    /// Opens both relays, and does nothing else before [`App::start`].
+    /// Opens both relays. All else waits for [`App::start`].
     ///
     /// `built_in` is the record of the settings that hold until others are written over the service line.
     pub fn new(mut hardware: Hardware<B>, storage: B::Storage, built_in: &'static [u8]) -> Self {
@@ -181,6 +181,7 @@ impl<B: Board> App<B> {
         if now != self.looked {
             self.looked = now;
             self.lines.look(&mut self.hardware.lines);
+            show_lamp(&mut self.hardware.outputs, now, &self.latest);
         }
         if let Some(length) = self.service.hear(&mut self.hardware.serial) {
             self.answer(length);
@@ -223,11 +224,12 @@ impl<B: Board> App<B> {
     fn sense(&mut self) -> Inputs {
         let Hardware { lines: pins, converter, meters, delay, .. } = &mut self.hardware;
         let mut inputs = Inputs { storage: self.archive.health, ..Inputs::DEAD };
-        for _ in 0..LOOKS_A_STEP {
-            self.lines.look(pins);
-        }
         for ((sample, &three_wires), channel) in inputs.channels.iter_mut().zip(&self.wiring.three_wires).zip(0..) {
             *sample = front_end::measure(converter, delay, channel, three_wires, || self.lines.look(pins));
+        }
+        // Last, so that what came while the converter worked counts in this step.
+        for _ in 0..LOOKS_A_STEP {
+            self.lines.look(pins);
         }
         self.lines.take(self.wiring.sources, &mut inputs);
         inputs.supply = meters.supply();
@@ -347,20 +349,28 @@ impl<B: Board> App<B> {
     }
 }
 
-/// Sets every pin, each whether or not another fails; then, if one did, opens both relays.
+/// Sets every pin, each whether or not another fails. A relay closes only after all the others have been set; if one cannot be, both
+/// open.
 fn drive<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs, now: Instant) -> Result<(), OutputStuck> {
-    let set = [
-        pins.heater.set_state(coil(outputs.heater)).is_ok(),
-        pins.charge.set_state(coil(outputs.charge)).is_ok(),
-        pins.alarm.set_state(PinState::from(outputs.alarm == Alarm::Sounding)).is_ok(),
-    ];
-    // Nobody is harmed by a lamp.
-    let _ = pins.lamp.set_state(PinState::from(lamp::is_lit(now, outputs)));
-    if set == [true; 3] {
+    show_lamp(pins, now, outputs);
+    let mut all_set = pins.alarm.set_state(PinState::from(outputs.alarm == Alarm::Sounding)).is_ok();
+    for turn in [Relay::Open, Relay::Closed] {
+        for (pin, contact) in [(&mut pins.heater, outputs.heater), (&mut pins.charge, outputs.charge)] {
+            if contact == turn && (turn == Relay::Open || all_set) {
+                all_set &= pin.set_state(coil(contact)).is_ok();
+            }
+        }
+    }
+    if all_set {
         return Ok(());
     }
     open_relays(pins);
     Err(OutputStuck)
+}
+
+/// Nobody is harmed by a lamp that cannot be set.
+fn show_lamp<B: Board>(pins: &mut OutputPins<B>, now: Instant, outputs: &Outputs) {
+    let _ = pins.lamp.set_state(PinState::from(lamp::is_lit(now, outputs)));
 }
 
 /// Opens both relays as far as that can be done. A pin that cannot be set is met again in the next step, where it keeps the

@@ -16,7 +16,7 @@ use forewarm_core::unit::{Memory, Unit};
 use forewarm_core::wire::record;
 use forewarm_core::wire::service::{Refusal, Unfit};
 
-/// Steps until what could not be kept is tried again: on worn memory each try may take a second.
+/// Steps until what could not be kept is tried again, if it is still the same: on worn memory each try may take a second.
 const TRY_AGAIN: u16 = 60;
 
 /// Steps from one keeping of the totals to the next: an hour at the nominal pace.
@@ -27,6 +27,8 @@ pub(crate) struct Archive<S: NorFlash> {
     pub(crate) kept: Kept<S>,
     /// Whether what must survive is kept.
     pub(crate) health: Storage,
+    /// What was to be kept last, whether or not it was.
+    tried: Option<Memory>,
     /// Totals of all starts before this one.
     pub(crate) before: Counters,
     /// The latest event that was kept or held back.
@@ -43,6 +45,7 @@ impl<S: NorFlash> Archive<S> {
         Self {
             kept: Kept::new(storage),
             health: Storage::Kept,
+            tried: None,
             before: Counters::default(),
             event: None,
             brake: Brake::new(),
@@ -66,8 +69,10 @@ impl<S: NorFlash> Archive<S> {
 
     /// Keeps what is new with `unit` since the step before.
     pub(crate) fn keep(&mut self, room: &mut [u8; SCRATCH], unit: &Unit, now: Instant) {
-        if self.health == Storage::Kept || self.try_again.is_over() {
-            let mut kept = self.kept.keep_memory(room, unit.memory());
+        let memory = unit.memory();
+        let is_new = self.tried.replace(memory) != Some(memory);
+        if self.health == Storage::Kept || self.try_again.is_over() || is_new {
+            let mut kept = self.kept.keep_memory(room, memory);
             if self.health == Storage::Failing {
                 // The memory may be there already, and nothing have been written. Totals always are.
                 kept = kept.and_then(|()| self.kept.keep_totals(room, &self.before.plus(unit.counters())));

@@ -115,13 +115,16 @@ pub trait Converter {
     /// Why there is no code.
     type Error: Debug;
 
-    /// Sends the measuring current through the thermometer of `channel` and no other; through none for nothing.
+    /// Sends the measuring current through the thermometer of `channel` and no other; through none for nothing. A conversion that was
+    /// under way is given up.
     ///
     /// # Errors
     /// When that cannot be done.
     fn excite(&mut self, channel: Option<u8>) -> Result<(), Self::Error>;
 
-    /// One conversion at `tap` of `channel`: begins it when first asked, and is asked again until it is done.
+    /// One conversion at `tap` of `channel`: begins it when first asked, and is asked again until it is done, or given up by asking for
+    /// another. Conversions that follow one another begin [`Converter::CONVERSION_US`] apart, so that a window of them is whole periods of
+    /// the mains.
     ///
     /// # Errors
     /// [`nb::Error::WouldBlock`] while it works; another when the converter reports a fault of its own.

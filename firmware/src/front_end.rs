@@ -31,10 +31,12 @@ pub(crate) fn measure<C: Converter>(
         converter.excite(Some(channel))?;
         delay.delay_us(C::SETTLING_US);
         for _ in 0..rounds::<C>(three_wires) {
+            // However the converter works, also one that answers at once.
+            meanwhile();
             let mut convert = |tap| convert(converter, delay, channel, tap, &mut meanwhile);
             sums.add(C::FULL_SCALE, convert(Tap::Element)?, convert(Tap::Reference)?);
             if three_wires {
-                sums.lead = sums.lead.saturating_add(convert(Tap::Lead)?.into());
+                sums.add_lead(C::FULL_SCALE, convert(Tap::Lead)?);
             }
         }
         Ok(())
@@ -84,6 +86,7 @@ struct Sums {
     /// A code at the end of the scale stands for anything beyond.
     element_saturated: bool,
     reference_saturated: bool,
+    lead_saturated: bool,
 }
 
 impl Sums {
@@ -94,9 +97,14 @@ impl Sums {
         self.reference_saturated |= reference >= full_scale;
     }
 
-    /// The ratios; nothing without a reference to measure against.
+    fn add_lead(&mut self, full_scale: u32, lead: u32) {
+        self.lead = self.lead.saturating_add(lead.into());
+        self.lead_saturated |= lead >= full_scale;
+    }
+
+    /// The ratios; nothing without a reference to measure against, or with a lead that is larger than can be taken away.
     fn measured(&self) -> Option<Measured> {
-        if self.reference == 0 || self.reference_saturated {
+        if self.reference == 0 || self.reference_saturated || self.lead_saturated {
             return None;
         }
         let element = if self.element_saturated { Ratio::MAX } else { ratio(self.element, self.reference)? };
@@ -226,7 +234,7 @@ mod tests {
         let mut bench = Bench { says: Some(nb::Error::WouldBlock), ..Bench::default() };
         let mut converter = &mut bench;
         assert_eq!(measure(&mut converter, &mut NoDelay, 0, true, || turns += 1), Sample::None);
-        assert_eq!(turns, LOOKS);
+        assert_eq!(turns, LOOKS + 1, "once for the round, and then while it waits");
     }
 
     #[test]

@@ -16,7 +16,6 @@ mod pages;
 #[cfg(test)]
 mod tests;
 
-use core::fmt;
 use core::ops::Range;
 use core::pin::pin;
 use core::task::{Context, Poll, Waker};
@@ -35,7 +34,7 @@ use serde::{Deserialize, Serialize};
 /// faults means.
 const LAYOUT: u8 = 1;
 
-/// Events kept; the oldest gives way. It divides 2³², so that numbers may wrap.
+/// Events kept; the oldest gives way.
 pub(crate) const EVENTS: u32 = 32;
 
 /// Bytes that every call borrows while it works: the longest value with its key, and the rest of its last word.
@@ -74,24 +73,6 @@ pub(crate) enum KeptError {
     /// It was written by a firmware that arranges it otherwise.
     OtherVersion(u8),
 }
-
-impl fmt::Display for KeptError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Failed => f.write_str("storage does not take what is written: look at its wiring, then replace it"),
-            Self::Corrupt => f.write_str("storage holds what cannot be read: upload the settings again"),
-            Self::Full => f.write_str("storage has no room: the board needs a larger one"),
-            Self::OtherVersion(theirs) => {
-                write!(
-                    f,
-                    "storage is of version {theirs}; this firmware reads version {LAYOUT}: upload the settings again"
-                )
-            }
-        }
-    }
-}
-
-impl core::error::Error for KeptError {}
 
 impl From<Error<Trouble>> for KeptError {
     fn from(error: Error<Trouble>) -> Self {
@@ -308,7 +289,10 @@ impl<S: NorFlash> Kept<S> {
         if self.fetch(scratch, key::RECORD)? != Some(record) {
             return Err(KeptError::Failed);
         }
-        self.keep_head(scratch, Head { record: Record::Kept(fingerprint), coming: None, ..self.head_with(memory) })
+        // It is in force by now: the head names it as the one that was coming. A head that says so more plainly may fail.
+        let _ =
+            self.keep_head(scratch, Head { record: Record::Kept(fingerprint), coming: None, ..self.head_with(memory) });
+        Ok(())
     }
 
     /// Whether one page, which is all that a storage of two has at any time, holds a record of `length` and what must be with it.

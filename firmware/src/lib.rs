@@ -12,9 +12,9 @@
 //!                                                    └─▶ service ─▶ serial line
 //! ```
 //!
-//! Both relays rest open: unpowered, in reset and in every failure of this code charge is refused and the heater is off.
-//! A binary for a board adds what this library cannot: a panic handler that lets the watchdog bite, and the board's
-//! own thermal cut-out in the heater circuit, which needs no software at all.
+//! Both relays rest open: unpowered, in reset, and within the watchdog's time in every failure of this code charge is refused and the
+//! heater is off. A program for a board adds what this library cannot: a panic handler that opens both relays and lets the watchdog
+//! bite. The thermal cut-out in the heater circuit needs no software at all.
 
 #[cfg(test)]
 extern crate std;

@@ -1,7 +1,7 @@
 //! Lines, watched between two steps.
 //!
 //! A contact bounces for some milliseconds, an opto-coupler on an alternating voltage follows its halves, a wire picks up noise. So a
-//! line is looked at as often as the program gets round to it, thousands of times a step, and counts as high in a step only
+//! line is looked at as often as the program gets round to it, many times a step, and counts as high in a step only
 //! if it was high each time. What permits is high on every line that permits, so one look that says otherwise takes it away in the
 //! same step, and a whole step of quiet gives it back. There is no timer in it that a stopped clock could stop.
 
@@ -10,7 +10,8 @@ use embedded_hal::digital::InputPin;
 use forewarm_core::settings::MAX_SOURCES;
 use forewarm_core::signals::{Button, Inputs, Line, Relay, Sources};
 
-/// Changes within one step that no contact's bounce explains, where looks are a millisecond or more apart. Common practice, no source: contacts bounce for 1 to 20 ms.
+/// Changes within one step from which on a line toggles. A contact that bounces may do so too, for one step; the core calls
+/// someone only after a run of them.
 const TOGGLING: u8 = 4;
 
 /// One line since the step before.

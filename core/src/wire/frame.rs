@@ -14,7 +14,7 @@ use postcard::ser_flavors::crc::CrcModifier;
 use postcard::ser_flavors::{Cobs, Slice};
 use serde::{Deserialize, Serialize};
 
-/// Version of frames and messages. Both sides speak the same or say so.
+/// Version of frames and messages. Who hears another one tells its user, or counts a frame that was dropped.
 pub const PROTOCOL: u8 = 1;
 
 /// Bytes of a frame around a message of at most `message` bytes.

@@ -4,7 +4,7 @@
 //! record = version, postcard(settings), checksum
 //! ```
 //!
-//! The checksum is also the record's [`fingerprint`]: two records with the same one hold the same settings.
+//! The checksum is also the record's [`fingerprint`]: two records with the same one as good as never differ.
 
 use super::{CRC, CRC_BYTES, checked};
 use crate::settings::Settings;

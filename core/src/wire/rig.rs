@@ -230,6 +230,7 @@ pub struct Moments {
     span_ms: u32,
 }
 
+const _: () = assert!(MAX_CHANNELS <= 6, "two bits of the mask mean something else");
 const SENSED: u8 = 1 << 7;
 const SPAN: u8 = 1 << 6;
 

@@ -1,7 +1,7 @@
 //! The words of the service line: what a fitter's computer asks, and what the controller says.
 //!
-//! Each request is answered by one or more messages; telemetry comes unasked. A request that arrives twice does no more than
-//! one that arrives once.
+//! Each request that arrives whole is answered by one or more messages; telemetry comes unasked. A request that arrives twice does no
+//! more than one that arrives once.
 
 use crate::journal::{Counters, Event};
 use crate::quantity::{Celsius, Fraction, Instant, Millivolts};
@@ -24,7 +24,7 @@ pub enum Request<'a> {
     /// To keep other settings and to restart with them. Answered by [`Message::Accepted`] or [`Message::Refused`].
     WriteSettings {
         /// The [`fingerprint`](record::fingerprint) of the record that is replaced: an upload that is played again later finds another
-        /// one and is refused.
+        /// one and is refused, unless the old settings have been put back.
         replaces: u32,
         /// The new record.
         record: &'a [u8],

@@ -102,7 +102,7 @@ impl board::Clock for Rig<'_> {
 
 impl board::Display for Rig<'_> {
     fn show(&mut self, outputs: &Outputs) {
-        // Nobody else has it. Said without a panic, as all of a step is.
+        // Nobody else has it.
         if let Ok(mut world) = self.0.try_borrow_mut() {
             world.did(outputs);
         }

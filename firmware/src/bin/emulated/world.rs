@@ -78,11 +78,11 @@ impl World {
                 self.report(&Report::Ready { next: self.next });
             }
             while !self.hear_order() {
+                // Time stands still while the rig is silent, and so does what the watchdog is for.
+                self.idle.feed();
                 if self.service.has_byte() {
                     return false;
                 }
-                // Time stands still while the rig is silent, and so does what the watchdog is for.
-                self.idle.feed();
             }
         }
     }
@@ -159,7 +159,7 @@ impl World {
         }
     }
 
-    /// Asks for storage, and waits for the answer. What is read goes to `into`.
+    /// Asks for storage, and waits for the answer, however long the rig takes: time stands still meanwhile. What is read goes to `into`.
     pub(crate) fn ask(&mut self, ask: Ask<'_>, into: &mut [u8]) -> Result<(), Failed> {
         self.report(&Report::Ask(ask));
         let mut receiver = Receiver::<ANSWER_FRAME>::NEW;

@@ -11,19 +11,23 @@ use stm32f4xx_hal::pac::{GPIOB, Interrupt, NVIC, Peripherals};
 
 /// Lets go of heater, charge and alarm, and waits for the watchdog.
 pub(crate) fn rest() -> ! {
+    loop {
+        // Over and over, against whatever may still be under way.
+        let_go();
+    }
+}
+
+fn let_go() {
     cortex_m::interrupt::disable();
     // SAFETY: nothing else runs any more. A write to this register sets or clears the pins it names and no other.
     let port: GPIOB = unsafe { Peripherals::steal() }.GPIOB;
-    loop {
-        // Over and over, against whatever may still be under way.
-        port.bsrr().write(|w| w.br8().set_bit().br9().set_bit().br5().set_bit());
-    }
+    port.bsrr().write(|w| w.br8().set_bit().br9().set_bit().br5().set_bit());
 }
 
 #[panic_handler]
 fn panic(info: &PanicInfo<'_>) -> ! {
     // First the pins: the log may be what failed.
-    cortex_m::interrupt::disable();
+    let_go();
     if let Some(place) = info.location() {
         defmt::error!(
             "the program failed in {=str}, line {=u32}; the watchdog restarts it",

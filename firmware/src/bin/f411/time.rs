@@ -12,8 +12,9 @@ use stm32f4xx_hal::watchdog::IndependentWatchdog;
 const STEP_MS: u32 = 1000;
 
 /// How long the watchdog waits (ms), by the middle of its own oscillator, which may be anywhere from 17 to 47 kHz (data sheet, from
-/// memory): 4 s to 11 s. A step that measures three channels and erases both sectors takes 2.1 s.
-const PATIENCE_MS: u32 = 6000;
+/// memory): 5.4 s to 15 s. A step that measures three channels and erases both sectors takes 2.1 s, a start that erases both and then waits
+/// for its first step 4.7 s, an upload that has to erase everything twice 4.2 s.
+const PATIENCE_MS: u32 = 8000;
 
 /// Milliseconds by a counter of 32 bits: nothing interrupts it, and it runs on while storage is erased.
 pub(crate) struct Milliseconds {
