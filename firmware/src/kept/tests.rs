@@ -94,6 +94,8 @@ struct Chip {
     is_off: bool,
     erase_fails: bool,
     write_fails: bool,
+    /// Word writes until every other one fails, if it does.
+    writes_left: Option<u64>,
     /// Takes everything and does nothing.
     is_deaf: bool,
     /// What it holds after each operation, and when power is lost in it, in every way.
@@ -112,6 +114,7 @@ impl Chip {
             is_off: false,
             erase_fails: false,
             write_fails: false,
+            writes_left: None,
             is_deaf: false,
             tapped: None,
             erases: vec![0; 64],
@@ -240,6 +243,11 @@ impl<const READ: usize, const WRITE: usize, const ERASE: usize> nor_flash::NorFl
         for (n, word) in bytes.chunks(WRITE).enumerate() {
             if chip.is_off || chip.is_deaf {
                 return if chip.is_off { Err(NorFlashErrorKind::Other) } else { Ok(()) };
+            }
+            match &mut chip.writes_left {
+                Some(0) => return Err(NorFlashErrorKind::Other),
+                Some(left) => *left -= 1,
+                None => {}
             }
             let from = offset as usize + n * WRITE;
             chip.tap(from, WRITE, TORN_WRITES, |kind, there, noise| tear_write(kind, there, word, noise));
@@ -755,6 +763,31 @@ fn storage_that_takes_nothing_is_found_out_at_once() {
         }
         assert_eq!(Content::of(&mut flash.open()).unwrap(), content);
     }
+}
+
+/// Or a fitter who is told that it was refused would have other settings after the next start.
+#[test]
+fn settings_that_were_not_kept_are_never_in_force_and_those_that_were_always_are() {
+    let noise = &mut Noise(3);
+    let (mut kept_at, mut refused_at) = (0, 0);
+    for writes in 0..400 {
+        let flash = Ordinary::new(4);
+        let before = filled(&flash, 20, noise);
+        let record = noise.bytes(200);
+        let mut kept = flash.open();
+        flash.0.borrow_mut().writes_left = Some(writes);
+        let done = Call::Record(record.clone()).make(&mut kept);
+        flash.0.borrow_mut().writes_left = None;
+        let in_force = Content::of(&mut flash.open()).unwrap().record;
+        if done.is_ok() {
+            kept_at += 1;
+            assert_eq!(in_force, Some(record), "after {writes} writes");
+        } else {
+            refused_at += 1;
+            assert_eq!(in_force, before.record, "after {writes} writes");
+        }
+    }
+    assert!(kept_at > 50 && refused_at > 50, "{kept_at} kept, {refused_at} refused");
 }
 
 #[test]
