@@ -272,9 +272,39 @@ mod loops {
                 rig.world.acts();
                 assert_eq!(rig.try_second(), Err(OutputStuck));
                 assert_eq!(rig.pins()[..2], [false; 2]);
-                assert!(!rig.world.acts().contains(&Act::Feed));
+                let acts = rig.world.acts();
+                assert!(!acts.contains(&Act::Feed));
+                // Not even for a moment, but where the pin that sticks is that of the relay set last.
+                if stuck(Act::Alarm(PinState::Low)) {
+                    let closed = |act: &Act| matches!(act, Act::Heater(PinState::High) | Act::Charge(PinState::High));
+                    assert!(!acts.iter().any(closed), "{acts:?}");
+                }
             }
         }
+    }
+
+    #[test]
+    fn the_lamp_blinks_between_two_steps() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        rig.world.change(|inputs| inputs.channels[0] = Sample::ConverterFault);
+        assert_eq!(rig.second().alarm, Alarm::Sounding);
+        rig.world.acts();
+        for _ in 0..1000 {
+            rig.world.millis.update(|ms| ms + 1);
+            rig.app.turn();
+        }
+        let lit: Vec<bool> = rig
+            .world
+            .acts()
+            .iter()
+            .filter_map(|act| match act {
+                Act::Lamp(level) => Some(*level == PinState::High),
+                _ => None,
+            })
+            .collect();
+        let changes = lit.windows(2).filter(|pair| pair[0] != pair[1]).count();
+        assert!((6..=9).contains(&changes), "{changes} in a second of a lamp that changes each 128 ms");
     }
 
     #[test]
