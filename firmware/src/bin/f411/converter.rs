@@ -24,14 +24,14 @@ use stm32f4xx_hal::gpio::{Analog, DynamicPin, PA1, PA2, PA3, PA4, PA5, PA6, PA7,
 use stm32f4xx_hal::hal_02::adc::Channel;
 use stm32f4xx_hal::pac::ADC1;
 
-/// Resistor that every measuring current goes through, and the one between a pin and its feeding terminal (Ω). The settings have
-/// the first as each channel's `reference_ohm`; here they only tell whether it can be what it should be.
+/// Resistor that every measuring current goes through, and what lies between the supply and a feeding terminal: 1 kΩ and some 35 Ω of
+/// the pin (Ω). The settings have the first as each channel's `reference_ohm`; here they only tell whether it can be what it should be.
 const REFERENCE_OHM: u32 = 4020;
-const PROTECTION_OHM: u32 = 1000;
+const PROTECTION_OHM: u32 = 1035;
 
-/// How far the reference may seem to be off, as the protection resistor shows it (%): that is a plain resistor with a pin's 20 to 50 Ω in
-/// series. It finds a wrong resistor or a wet board, not a drift.
-const REFERENCE_WITHIN_PCT: u32 = 12;
+/// How far the reference may seem to be off, as the protection resistor shows it (%): 1 for that resistor, 1.5 for a pin of 20 to 50 Ω
+/// and 0.7 for the converter's non-linearity make 3.2. It finds a wrong resistor, not one that drifts by less.
+const REFERENCE_WITHIN_PCT: u32 = 5;
 
 /// The highest code of one conversion.
 const LAST: u32 = 4095;
@@ -142,7 +142,8 @@ impl<'a> OnChip<'a> {
 impl Converter for OnChip<'_> {
     const FULL_SCALE: u32 = PAIRS * LAST;
     const CONVERSION_US: u32 = CODE_US;
-    /// Eleven times 0.8 ms: 100 nF at each of five points on the common terminal's 1.3 kΩ, and a resistor each.
+    /// For 100 nF at each of five points on the common terminal's 1.3 kΩ, and a resistor each. An eighth of a code is left, half of one
+    /// if all are hot; over the window that is nothing.
     const SETTLING_US: u32 = 10_000;
 
     type Error = Fault;
@@ -194,7 +195,8 @@ fn less(larger: u32, smaller: u32, owed: &mut i32) -> u32 {
     left.max(0).unsigned_abs()
 }
 
-/// `reference`, if it is what `feed` says it must be: what the supply has above that is across the protection resistor.
+/// `reference`, if it is what `feed` says it must be: what the supply has above that is across the protection resistor and
+/// the pin.
 fn check_reference(reference: u32, feed: u32) -> Result<u32, Fault> {
     let protection = (PAIRS * LAST).saturating_sub(feed);
     // Codes are below 2^16, resistances below 2^12.

@@ -3,7 +3,7 @@
 //! voltage = code / 4096 × supply of the part × (`TOP_OHM` + `BOTTOM_OHM`) / `BOTTOM_OHM`
 //!
 //! where the part's supply comes from its own reference, by the factory's calibration. 100 kΩ over 10 kΩ reach 36 V, enough for 24 V
-//! installations; 220 kΩ over 10 kΩ reach 75 V, for 48 V ones.
+//! installations.
 
 use core::cell::RefCell;
 use forewarm_core::quantity::Millivolts;
@@ -41,7 +41,7 @@ fn voltage(adc: &RefCell<Adc<ADC1>>, pin: &impl Channel<ADC1, ID = u8>) -> Optio
     if sum >= CONVERSIONS * 4095 {
         return None;
     }
-    // 16 + 12 bits, then 12 + 18.
+    // 16 + 12 bits, then 12 + 12.
     let at_pin = sum * adc.reference_voltage() / (CONVERSIONS * 4096);
     Some(Millivolts::from_millivolts(at_pin * ((TOP_OHM + BOTTOM_OHM) / 100) / (BOTTOM_OHM / 100)))
 }
