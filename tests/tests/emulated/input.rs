@@ -147,7 +147,7 @@ fn settings_of_another_version_damaged_or_unfit_are_refused_and_say_why() {
 
 #[test]
 fn power_lost_in_the_midst_of_an_upload_leaves_the_settings_that_were() {
-    let installed = Bench::with(Program::Released, &valid()).rig.into_flash();
+    let installed = Bench::with(Program::Released, &valid()).off();
     let replaces = record::fingerprint(&record_of(&valid()));
     let upload = framed(&Request::WriteSettings { replaces, record: &record_of(&other()) });
     for part in [1, upload.len() / 2, upload.len() - 1] {
@@ -155,7 +155,7 @@ fn power_lost_in_the_midst_of_an_upload_leaves_the_settings_that_were() {
         bench.service.line().send(&upload[..part]).expect("a line");
         let mut clock = 0;
         bench.seconds(&mut clock, &fine(0), 30);
-        let mut bench = Bench::start(Program::Released, bench.rig.into_flash());
+        let mut bench = Bench::start(Program::Released, bench.off());
         assert_eq!(in_force(&mut bench), (Origin::Stored, record_of(&valid())), "{part} bytes");
     }
 }

@@ -99,7 +99,7 @@ fn live(flash: Flash, cut: Option<Cut>) -> Life {
         let end = bench.rig.play(&moments, |_, _, outputs| latched |= is_latched(outputs));
         is_over = end.expect("answers") == End::Done;
     }
-    let mut flash = bench.rig.into_flash();
+    let mut flash = bench.off();
     flash.faults.cut = None;
     let changes = flash.changes();
     Life { latched, flash, changes, is_over }
@@ -108,7 +108,7 @@ fn live(flash: Flash, cut: Option<Cut>) -> Life {
 #[test]
 fn power_cut_at_any_write_leaves_latched_faults_and_settings_as_they_were_or_as_they_are_to_be() {
     // As it is right after its settings were written.
-    let installed = Bench::with(Program::Released, &settings().validate().expect("settings")).rig.into_flash();
+    let installed = Bench::with(Program::Released, &settings().validate().expect("settings")).off();
     let before = installed.changes();
     let whole = live(installed.clone(), None);
     assert!(whole.is_over && whole.latched);
