@@ -79,11 +79,11 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
 
     let setup = Setup { emulator: &arguments.emulator, service: true, ..Setup::new(&image) };
     let (mut machine, lines) = Machine::start(&setup)?;
-    let mut rig = Rig::new(lines.rig, Flash::default(), setup.patience);
+    let mut rig = Rig::new(lines.rig, Flash::default(), machine.patience());
     // Listened to from the beginning: the board first says what it is.
     let service = lines.service.ok_or(Trouble::Closed { awaited: "its service line" });
     let started = service.and_then(|stream| {
-        let mut service = Service::new(stream, setup.patience)?;
+        let mut service = Service::new(stream, machine.patience())?;
         rig.start()?;
         let installed = service.install(&mut rig, &scenario.settings)?;
         Ok((service, installed))

@@ -1,5 +1,6 @@
 //! Frames over a line, and what can go wrong on it.
 
+use super::patience::Patience;
 use forewarm_core::wire::frame::{self, FrameError};
 use serde::Serialize;
 use std::fmt;
@@ -14,7 +15,7 @@ const LONGEST: usize = 4096;
 /// Why there is no answer, or none that means anything.
 #[derive(Debug)]
 pub enum Trouble {
-    /// Nothing has come for so long.
+    /// Nothing has come for so long: see [`Patience`].
     Silent {
         /// What was awaited.
         awaited: &'static str,
@@ -134,13 +135,14 @@ impl Line {
         })
     }
 
-    /// The next frame, without its final zero; nothing if none is whole within `patience`.
+    /// The next frame, without its final zero; nothing if `patience` ends before one is whole.
     ///
     /// # Errors
     /// [`Trouble::Closed`], [`Trouble::Line`], and [`Trouble::Frame`] for one that is too long.
-    pub fn hear(&mut self, patience: Duration, awaited: &'static str) -> Result<Option<&mut [u8]>, Trouble> {
+    pub fn hear(&mut self, patience: Patience, awaited: &'static str) -> Result<Option<&mut [u8]>, Trouble> {
         self.heard.drain(..std::mem::take(&mut self.taken));
         let mut looked_at = 0;
+        let mut wait = patience.begin();
         loop {
             if let Some(length) = self.heard[looked_at..].iter().position(|byte| *byte == 0) {
                 let length = looked_at + length;
@@ -157,12 +159,13 @@ impl Line {
                 self.taken = looked_at;
                 return Err(Trouble::Frame(FrameError::TooLong));
             }
-            match self.listen(patience) {
+            match self.listen(wait.turn()) {
                 Ok(0) => return Err(Trouble::Closed { awaited }),
                 Ok(_) => {}
                 Err(error) => match error.kind() {
                     ErrorKind::Interrupted => {}
-                    ErrorKind::WouldBlock | ErrorKind::TimedOut => return Ok(None),
+                    ErrorKind::WouldBlock | ErrorKind::TimedOut if wait.is_over() => return Ok(None),
+                    ErrorKind::WouldBlock | ErrorKind::TimedOut => {}
                     ErrorKind::ConnectionReset => return Err(Trouble::Closed { awaited }),
                     _ => return Err(Trouble::Line(error)),
                 },
@@ -170,20 +173,20 @@ impl Line {
         }
     }
 
-    /// Adds what comes next to what has been heard. Says how many bytes; none at the end of the line.
-    fn listen(&mut self, patience: Duration) -> io::Result<usize> {
+    /// Adds what comes within `turn` to what has been heard. Says how many bytes; none at the end of the line.
+    fn listen(&mut self, turn: Duration) -> io::Result<usize> {
         match &mut self.ear {
             Ear::Asked(limit) => {
-                if *limit != Some(patience) {
-                    self.stream.set_read_timeout(Some(patience))?;
-                    *limit = Some(patience);
+                if *limit != Some(turn) {
+                    self.stream.set_read_timeout(Some(turn))?;
+                    *limit = Some(turn);
                 }
                 let mut bytes = [0; LONGEST];
                 let length = self.stream.read(&mut bytes)?;
                 self.heard.extend(&bytes[..length]);
                 Ok(length)
             }
-            Ear::Always(heard) => match heard.recv_timeout(patience) {
+            Ear::Always(heard) => match heard.recv_timeout(turn) {
                 Ok(bytes) => {
                     let bytes = bytes?;
                     self.heard.extend(&bytes);
@@ -201,7 +204,7 @@ impl Line {
 mod tests {
     use super::*;
 
-    const SOON: Duration = Duration::from_millis(20);
+    const SOON: Patience = Patience::by_the_clock(Duration::from_millis(20));
 
     fn ends() -> (Line, UnixStream) {
         let (ours, theirs) = UnixStream::pair().unwrap();

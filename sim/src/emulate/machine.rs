@@ -2,10 +2,15 @@
 //!
 //! It is started anew for each power-up, ends when [`Machine`] is dropped, and leaves nothing behind: the lines are made in a folder
 //! that is gone as soon as they are joined.
+//!
+//! Its clock counts instructions. Watchdog and timers of the board then go by what the program has done, not by how much of this
+//! machine it was given to do it with.
 
 use super::image::Image;
+use super::leash;
 use super::line::Trouble;
 use super::monitor::{Monitor, Probe};
+use super::patience::Patience;
 use crate::diagnostic::{Problem, escaped};
 use std::ffi::OsStr;
 use std::io::{self, ErrorKind, Read};
@@ -13,10 +18,10 @@ use std::os::fd::OwnedFd;
 use std::os::unix::net::{UnixListener, UnixStream};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Stdio};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::{JoinHandle, sleep};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 use tempfile::TempDir;
 
 /// What the emulator is called.
@@ -24,13 +29,13 @@ pub const EMULATOR: &str = "qemu-system-arm";
 
 /// How it is installed.
 const INSTALL: &str = "install QEMU for ARM: apt-get install --no-install-recommends qemu-system-arm (Debian, as root), or \
-                       `tests/tools/emulator` in the project's folder";
+                       `tests/tools/provide emulator` in the project's folder";
 
 /// The machine whose processor, ports and watchdog the image is built for.
 const MACHINE: &str = "lm3s6965evb";
 
-/// How long the emulator may take to join a line. It does so before it does anything else.
-const JOINING: Duration = Duration::from_secs(20);
+/// An instruction takes 2^6 ns of the board's time, 0.8 of a cycle of its 12.5 MHz.
+const CLOCK: &str = "shift=6";
 
 /// A core that the machine can be given in place of its own, to run images that are built for it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -61,7 +66,7 @@ pub struct Setup<'a> {
     pub monitor: bool,
     /// Whether there is a line to the processor's memory.
     pub probe: bool,
-    /// How long an answer of the emulator or the board may take.
+    /// How long the emulator may compute until it, or the board in it, answers.
     pub patience: Duration,
 }
 
@@ -86,6 +91,7 @@ impl<'a> Setup<'a> {
 #[derive(Debug)]
 pub struct Machine {
     process: Arc<Mutex<Process>>,
+    patience: Patience,
     image: String,
     /// The emulator's standard error, the end of it, once it has ended.
     complaints: Option<JoinHandle<String>>,
@@ -156,8 +162,8 @@ impl Machine {
         let (service, monitor, probe) =
             (listen(setup.service, "service")?, listen(setup.monitor, "monitor")?, listen(setup.probe, "probe")?);
 
-        let mut command = Command::new(emulator);
-        command.args(["-M", MACHINE, "-nodefaults", "-no-user-config", "-display", "none"]);
+        let mut command = leash::command(emulator);
+        command.args(["-M", MACHINE, "-icount", CLOCK, "-nodefaults", "-no-user-config", "-display", "none"]);
         match core {
             Core::M0 => command.args(["-cpu", "cortex-m0"]),
             Core::M3 => &mut command,
@@ -195,22 +201,34 @@ impl Machine {
         // The command holds our copies of the emulator's end of the link: as long as they are there it never closes.
         drop(command);
         let complaints = child.stderr.take().map(|stderr| std::thread::spawn(|| end_of(stderr)));
+        let patience = Patience::with_process(child.id(), setup.patience);
         let process = Arc::new(Mutex::new(Process { child, folder: Some(folder) }));
         running.push(Arc::clone(&process));
         drop(running);
 
-        let mut machine = Self { process, image: image.shown(), complaints, monitor: None, probe: None };
+        let mut machine = Self { process, patience, image: image.shown(), complaints, monitor: None, probe: None };
         let mut join = |listener: Option<(UnixListener, PathBuf)>| {
             listener.map(|(listener, _)| machine.join(&listener)).transpose()
         };
         let (service, monitor, probe) = (join(service)?, join(monitor)?, join(probe)?);
         machine.lock().folder = None;
-        let patience = setup.patience;
         let monitor = monitor.map(|stream| Monitor::new(stream, patience)).transpose();
         machine.monitor = monitor.map_err(|trouble| machine.explain(&trouble))?;
         let probe = probe.map(|stream| Probe::new(stream, patience)).transpose();
         machine.probe = probe.map_err(|trouble| machine.explain(&trouble))?;
         Ok((machine, Lines { rig, service }))
+    }
+
+    /// How long an answer of this machine may take.
+    #[must_use]
+    pub const fn patience(&self) -> Patience {
+        self.patience
+    }
+
+    /// The number of the emulator's process.
+    #[must_use]
+    pub fn process_id(&self) -> u32 {
+        self.lock().child.id()
     }
 
     /// What a fitter is told of trouble with this machine.
@@ -223,8 +241,8 @@ impl Machine {
                 self.ended(awaited)
             }
             Trouble::Silent { .. } => problem(trouble.to_string())
-                .because("the board is not what is awaited, or the emulator has too little of the processor")
-                .remedy("an image of this version's firmware for the emulated board, on a machine that is less busy"),
+                .because("the image is not what is awaited; how busy this machine is does not count")
+                .remedy("an image of this version's firmware for the emulated board"),
             Trouble::Frame(_) | Trouble::Refused { .. } | Trouble::Unexpected { .. } => problem(trouble.to_string())
                 .because("image and this program do not speak the same protocol, or one of them is wrong")
                 .remedy("an image of this version's firmware for the emulated board"),
@@ -234,7 +252,8 @@ impl Machine {
 
     /// The emulator has ended, or will in a moment.
     fn ended(&mut self, awaited: &str) -> Problem {
-        let status = self.within(Duration::from_secs(2), |process| process.child.try_wait().ok().flatten());
+        let status = self
+            .within(Patience::by_the_clock(Duration::from_secs(2)), |process| process.child.try_wait().ok().flatten());
         let how = match status {
             Some(status) => format!("the emulator has ended by itself ({status}); awaited: {awaited}"),
             None => format!("the emulator has closed its line; awaited: {awaited}"),
@@ -256,7 +275,7 @@ impl Machine {
         let unusable = |error: io::Error| Problem::error("line to the emulator", format!("cannot be used: {error}"));
         listener.set_nonblocking(true).map_err(unusable)?;
         let awaited = "that it joins its lines";
-        let joined = self.within(JOINING, |process| match listener.accept() {
+        let joined = self.within(self.patience, |process| match listener.accept() {
             Ok((stream, _)) => Some(Ok(stream)),
             Err(error) if error.kind() == ErrorKind::WouldBlock => {
                 // It may have joined just before it ended: it is told then, by what it does not say.
@@ -271,16 +290,16 @@ impl Machine {
             }
             Some(Err(None)) => Err(self.ended(awaited)),
             Some(Err(Some(error))) => Err(unusable(error)),
-            None => Err(self.explain(&Trouble::Silent { awaited, patience: JOINING })),
+            None => Err(self.explain(&Trouble::Silent { awaited, patience: self.patience.limit() })),
         }
     }
 
     /// Tries again until there is something, for so long.
-    fn within<T>(&self, span: Duration, mut attempt: impl FnMut(&mut Process) -> Option<T>) -> Option<T> {
-        let until = Instant::now() + span;
+    fn within<T>(&self, patience: Patience, mut attempt: impl FnMut(&mut Process) -> Option<T>) -> Option<T> {
+        let mut wait = patience.begin();
         loop {
             let found = attempt(&mut self.lock());
-            if found.is_some() || Instant::now() >= until {
+            if found.is_some() || wait.is_over() {
                 return found;
             }
             sleep(Duration::from_millis(1));
@@ -384,7 +403,7 @@ mod tests {
         assert!(problem.contains("exit status: 3") && problem.contains("no such machine"), "{problem}");
         // Without a line to be joined it shows at the link.
         let (mut machine, lines) = Machine::start(&setup(&bench.image, &emulator)).unwrap();
-        let mut rig = super::super::rig::Rig::new(lines.rig, super::super::flash::Flash::default(), JOINING);
+        let mut rig = super::super::rig::Rig::new(lines.rig, super::super::flash::Flash::default(), machine.patience());
         let trouble = rig.start().unwrap_err();
         let problem = machine.explain(&trouble).to_string();
         assert!(problem.contains("exit status: 3") && problem.contains("no such machine"), "{problem}");
@@ -396,7 +415,7 @@ mod tests {
         let bench = Bench::new();
         let emulator = bench.emulator("echo $$ >&2; exec sleep 1000");
         let (machine, _lines) = Machine::start(&setup(&bench.image, &emulator)).unwrap();
-        let id = machine.lock().child.id();
+        let id = machine.process_id();
         let process = PathBuf::from(format!("/proc/{id}"));
         if Path::new("/proc/self").exists() {
             assert!(process.exists());

@@ -16,7 +16,9 @@
 //! | [`image`] | the file that is run, looked at before it is |
 //! | [`machine`] | the emulator as a process, and the lines to it |
 //! | [`monitor`] | the emulator's own two lines: to reset the processor, to read its memory |
+//! | [`leash`] | processes that end along with whoever started them |
 //! | [`mod@line`] | frames over a line |
+//! | [`patience`] | how long an answer may take |
 //! | [`rig`] | the world's side of the link |
 //! | [`flash`] | the storage that is kept for the board, with its power cut or worn on request |
 //! | [`sense`] | what the board must be shown to see given inputs |
@@ -26,10 +28,12 @@
 
 pub mod flash;
 pub mod image;
+pub mod leash;
 pub mod line;
 pub mod lockstep;
 pub mod machine;
 pub mod monitor;
+pub mod patience;
 pub mod report;
 pub mod rig;
 pub mod sense;

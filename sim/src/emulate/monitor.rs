@@ -2,21 +2,21 @@
 //! running program (the qtest protocol).
 
 use super::line::Trouble;
+use super::patience::Patience;
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, ErrorKind, Write};
 use std::os::unix::net::UnixStream;
-use std::time::Duration;
 
 /// Lines of text each way.
 #[derive(Debug)]
 struct Text {
     stream: BufReader<UnixStream>,
-    patience: Duration,
+    patience: Patience,
 }
 
 impl Text {
-    fn new(stream: UnixStream, patience: Duration) -> Result<Self, Trouble> {
-        stream.set_read_timeout(Some(patience)).map_err(Trouble::Line)?;
+    fn new(stream: UnixStream, patience: Patience) -> Result<Self, Trouble> {
+        stream.set_read_timeout(Some(patience.begin().turn())).map_err(Trouble::Line)?;
         Ok(Self { stream: BufReader::new(stream), patience })
     }
 
@@ -25,14 +25,21 @@ impl Text {
     }
 
     fn hear(&mut self, awaited: &'static str) -> Result<String, Trouble> {
-        let mut text = String::new();
-        match self.stream.read_line(&mut text) {
-            Ok(0) => Err(Trouble::Closed { awaited }),
-            Ok(_) => Ok(text),
-            Err(error) if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => {
-                Err(Trouble::Silent { awaited, patience: self.patience })
+        let mut text = Vec::new();
+        let mut wait = self.patience.begin();
+        loop {
+            match self.stream.read_until(b'\n', &mut text) {
+                Ok(_) if text.is_empty() => return Err(Trouble::Closed { awaited }),
+                Ok(_) => return Ok(String::from_utf8_lossy(&text).into_owned()),
+                Err(error) => match error.kind() {
+                    // What has come of a line so far is kept.
+                    ErrorKind::WouldBlock | ErrorKind::TimedOut if wait.is_over() => {
+                        return Err(Trouble::Silent { awaited, patience: self.patience.limit() });
+                    }
+                    ErrorKind::WouldBlock | ErrorKind::TimedOut => {}
+                    _ => return Err(Trouble::Line(error)),
+                },
             }
-            Err(error) => Err(Trouble::Line(error)),
         }
     }
 }
@@ -46,7 +53,7 @@ impl Monitor {
     ///
     /// # Errors
     /// Each [`Trouble`] but those of frames.
-    pub(super) fn new(stream: UnixStream, patience: Duration) -> Result<Self, Trouble> {
+    pub(super) fn new(stream: UnixStream, patience: Patience) -> Result<Self, Trouble> {
         let mut text = Text::new(stream, patience)?;
         text.hear("the emulator's greeting")?;
         let mut monitor = Self(text);
@@ -100,7 +107,7 @@ impl Monitor {
 pub struct Probe(Text);
 
 impl Probe {
-    pub(super) fn new(stream: UnixStream, patience: Duration) -> Result<Self, Trouble> {
+    pub(super) fn new(stream: UnixStream, patience: Patience) -> Result<Self, Trouble> {
         Text::new(stream, patience).map(Self)
     }
 

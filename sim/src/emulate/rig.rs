@@ -4,6 +4,7 @@
 
 use super::flash::{Flash, Reply};
 use super::line::{Line, Trouble};
+use super::patience::Patience;
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame;
 use forewarm_core::wire::rig::{Doings, MAX_MOMENTS, Moment, Moments, Order, Pins, Report};
@@ -46,7 +47,7 @@ pub struct Rig {
     moments: Moments,
     doings: Doings,
     next: u32,
-    patience: Duration,
+    patience: Patience,
     /// Whether answers to orders from before a restart may still be under way.
     is_stale: bool,
 }
@@ -70,7 +71,7 @@ impl Event {
 impl Rig {
     /// The link over `stream` to a board that starts, with the storage it finds. Each answer may take as long as `patience`.
     #[must_use]
-    pub fn new(stream: UnixStream, flash: Flash, patience: Duration) -> Self {
+    pub fn new(stream: UnixStream, flash: Flash, patience: Patience) -> Self {
         Self {
             line: Line::new(stream),
             flash,
@@ -208,7 +209,7 @@ impl Rig {
     /// Each [`Trouble`] but [`Trouble::Silent`] and [`Trouble::Refused`].
     pub fn serve(&mut self, quiet: Duration) -> Result<End, Trouble> {
         const AWAITED: &str = "that the board asks for storage, or restarts";
-        match self.event_within(quiet, AWAITED)? {
+        match self.event_within(Patience::by_the_clock(quiet), AWAITED)? {
             None => Ok(End::Done),
             Some(Event::Ready(0)) => {
                 self.begin_anew();
@@ -247,11 +248,11 @@ impl Rig {
 
     fn event(&mut self, awaited: &'static str) -> Result<Event, Trouble> {
         let patience = self.patience;
-        self.event_within(patience, awaited)?.ok_or(Trouble::Silent { awaited, patience })
+        self.event_within(patience, awaited)?.ok_or(Trouble::Silent { awaited, patience: patience.limit() })
     }
 
     /// The next event, storage served meanwhile; nothing if the board says nothing for so long.
-    fn event_within(&mut self, patience: Duration, awaited: &'static str) -> Result<Option<Event>, Trouble> {
+    fn event_within(&mut self, patience: Patience, awaited: &'static str) -> Result<Option<Event>, Trouble> {
         let mut damaged = None;
         loop {
             let Some(bytes) = self.line.hear(patience, awaited)? else {
@@ -414,7 +415,7 @@ mod tests {
     #[test]
     fn a_silent_board_and_one_that_goes_are_told_apart() {
         let (ours, theirs) = UnixStream::pair().unwrap();
-        let patience = Duration::from_millis(50);
+        let patience = Patience::by_the_clock(Duration::from_millis(50));
         let mut rig = Rig::new(ours, Flash::default(), patience);
         assert!(matches!(rig.start(), Err(Trouble::Silent { .. })));
         drop(theirs);
@@ -425,7 +426,7 @@ mod tests {
     fn garbage_is_no_report() {
         use std::io::Write;
         let (ours, mut theirs) = UnixStream::pair().unwrap();
-        let mut rig = Rig::new(ours, Flash::default(), Duration::from_millis(50));
+        let mut rig = Rig::new(ours, Flash::default(), Patience::by_the_clock(Duration::from_millis(50)));
         theirs.write_all(&[1, 2, 3, 0, 4, 5, 0]).unwrap();
         assert!(matches!(rig.start(), Err(Trouble::Frame(_))));
         theirs.write_all(&[1, 2, 3, 0]).unwrap();

@@ -1,6 +1,7 @@
 //! The service line, as the emulated board has it: settings go in there.
 
 use super::line::{Line, Trouble};
+use super::patience::Patience;
 use super::rig::{End, Rig};
 use forewarm_core::settings::ValidSettings;
 use forewarm_core::wire::frame;
@@ -8,7 +9,7 @@ use forewarm_core::wire::record;
 use forewarm_core::wire::service::{Identity, Message, Refusal, Request};
 use std::ops::ControlFlow;
 use std::os::unix::net::UnixStream;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// How long one line is listened to before the other is.
 const TURN: Duration = Duration::from_millis(2);
@@ -17,7 +18,7 @@ const TURN: Duration = Duration::from_millis(2);
 #[derive(Debug)]
 pub struct Service {
     line: Line,
-    patience: Duration,
+    patience: Patience,
 }
 
 /// The board as it presents itself.
@@ -40,7 +41,7 @@ impl Service {
     ///
     /// # Errors
     /// [`Trouble::Line`].
-    pub fn new(stream: UnixStream, patience: Duration) -> Result<Self, Trouble> {
+    pub fn new(stream: UnixStream, patience: Patience) -> Result<Self, Trouble> {
         Ok(Self { line: Line::drained(stream)?, patience })
     }
 
@@ -133,15 +134,15 @@ impl Service {
     /// Waits until the board has restarted.
     fn restarted(&mut self, rig: &mut Rig) -> Result<(), Trouble> {
         const AWAITED: &str = "that the board restarts with its new settings";
-        let until = Instant::now() + self.patience;
-        while Instant::now() < until {
+        let mut wait = self.patience.begin();
+        while !wait.is_over() {
             match rig.serve(TURN)? {
                 End::Done => {}
                 End::Restarted { .. } => return Ok(()),
                 End::PowerCut { .. } => return Err(power_cut(AWAITED)),
             }
         }
-        Err(Trouble::Silent { awaited: AWAITED, patience: self.patience })
+        Err(Trouble::Silent { awaited: AWAITED, patience: self.patience.limit() })
     }
 
     /// Serves both lines until `judge` breaks. Says too whether the board has restarted meanwhile.
@@ -151,10 +152,10 @@ impl Service {
         awaited: &'static str,
         mut judge: impl FnMut(&Message<'_>) -> ControlFlow<T>,
     ) -> Result<(T, bool), Trouble> {
-        let until = Instant::now() + self.patience;
+        let mut wait = self.patience.begin();
         let mut restarted = false;
         loop {
-            while let Some(bytes) = self.line.hear(TURN, awaited)? {
+            while let Some(bytes) = self.line.hear(Patience::by_the_clock(TURN), awaited)? {
                 let message = frame::decode::<Message<'_>>(bytes).map_err(Trouble::Frame)?;
                 if let ControlFlow::Break(found) = judge(&message) {
                     return Ok((found, restarted));
@@ -165,8 +166,8 @@ impl Service {
                 End::Restarted { .. } => restarted = true,
                 End::PowerCut { .. } => return Err(power_cut(awaited)),
             }
-            if Instant::now() >= until {
-                return Err(Trouble::Silent { awaited, patience: self.patience });
+            if wait.is_over() {
+                return Err(Trouble::Silent { awaited, patience: self.patience.limit() });
             }
         }
     }

@@ -2,6 +2,7 @@
 
 use super::flash::Flash;
 use super::line::Line;
+use super::patience::Patience;
 use super::rig::Rig;
 use forewarm_core::fault::SystemFault;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts, Ratio};
@@ -20,7 +21,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 /// Longer than any answer here takes, however busy the machine.
-pub(super) const PATIENCE: Duration = Duration::from_secs(20);
+pub(super) const PATIENCE: Patience = Patience::by_the_clock(Duration::from_secs(20));
 
 /// What the program sees in a moment: the inverse of [`sense::moment`](super::sense::moment).
 pub(super) fn seen(moment: &Moment) -> (Instant, Inputs) {
@@ -252,7 +253,7 @@ impl Board {
 
     fn hear(&mut self) -> Result<Vec<u8>, Gone> {
         // As long as there is another end, it waits.
-        match self.line.hear(Duration::from_mins(10), "an order") {
+        match self.line.hear(Patience::by_the_clock(Duration::from_mins(10)), "an order") {
             Ok(Some(frame)) => Ok(frame.to_vec()),
             Ok(None) | Err(_) => Err(Gone),
         }

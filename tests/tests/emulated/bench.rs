@@ -18,10 +18,6 @@ use std::cell::RefCell;
 use std::ops::ControlFlow;
 use std::path::PathBuf;
 use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
-use std::time::Duration;
-
-/// How long an answer may take on a machine that is busy with other tests.
-pub(crate) const PATIENCE: Duration = Duration::from_mins(1);
 
 /// Which program.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -84,17 +80,12 @@ impl Bench {
     pub(crate) fn switch_on(program: Program, flash: Flash) -> Self {
         take_turn();
         let (image, emulator) = (image(program), emulator());
-        let setup = Setup {
-            emulator: emulator.as_os_str(),
-            service: true,
-            monitor: true,
-            probe: true,
-            patience: PATIENCE,
-            ..Setup::new(&image)
-        };
+        let setup =
+            Setup { emulator: emulator.as_os_str(), service: true, monitor: true, probe: true, ..Setup::new(&image) };
         let (machine, Lines { rig, service }) = Machine::start(&setup).unwrap_or_else(|problem| panic!("{problem}"));
-        let service = Service::new(service.expect("a service line"), PATIENCE).expect("a service line");
-        Self { machine, rig: Rig::new(rig, flash, PATIENCE), service }
+        let service = Service::new(service.expect("a service line"), machine.patience()).expect("a service line");
+        let rig = Rig::new(rig, flash, machine.patience());
+        Self { machine, rig, service }
     }
 
     /// Switches the board off, for what is in its storage.
@@ -114,6 +105,11 @@ impl Bench {
     pub(crate) fn reset(&mut self) {
         self.machine.monitor.as_mut().expect("a monitor").reset().expect("a reset");
         assert_eq!(self.rig.start().expect("a start"), End::Done);
+    }
+
+    /// Switches telemetry off, as settings that are installed leave it: what nobody reads takes its time all the same.
+    pub(crate) fn silence(&mut self) {
+        self.service.line().say(&Request::SendTelemetry { every: 0 }).expect("a service line");
     }
 
     /// What the program does in each of these steps, each with the pins it leaves.

@@ -1,6 +1,6 @@
 //! What is wrong on the lines, in the converter and in storage.
 
-use crate::bench::{Bench, PATIENCE, Program, framed, next, settings};
+use crate::bench::{Bench, Program, framed, next, settings};
 use forewarm::emulate::flash::Flash;
 use forewarm_core::fault::{ChannelFault, SystemFault};
 use forewarm_core::quantity::Celsius;
@@ -316,7 +316,7 @@ fn orders_that_are_none_are_refused_and_change_nothing() {
         let mut line = garbage.to_vec();
         line.push(0);
         bench.rig.line().send(&line).expect("a line");
-        let said = bench.rig.line().hear(PATIENCE, "a refusal").expect("a line").expect("an answer");
+        let said = bench.rig.line().hear(bench.machine.patience(), "a refusal").expect("a line").expect("an answer");
         let report = frame::decode::<forewarm_core::wire::rig::Report<'_>>(said);
         assert_eq!(report, Ok(forewarm_core::wire::rig::Report::Refused));
         let inputs = fine(3_000);

@@ -8,6 +8,9 @@ use forewarm_core::quantity::Celsius;
 use forewarm_core::signals::{Button, Inputs, Outputs, Relay};
 use forewarm_core::testing::fine_inputs;
 use forewarm_core::wire::rig::Pins;
+use forewarm_tests::run;
+use std::process::Command;
+use std::time::Duration;
 
 fn cold() -> Inputs {
     fine_inputs(&settings(), Celsius::from_millidegrees(0))
@@ -50,6 +53,18 @@ fn a_program_that_hangs_while_it_heats_is_switched_off() {
     let (mut bench, _) = heating(Program::Hangs);
     bench.rig.hang().expect("the watchdog bites");
     assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE), 0);
+}
+
+/// The watchdog's two seconds are the program's own: a machine that is too busy to run it keeps it from nothing it had to do.
+#[test]
+fn a_program_that_is_not_run_for_long_is_not_restarted_for_it() {
+    let (mut bench, mut clock) = heating(Program::Released);
+    let emulator = bench.machine.process_id().to_string();
+    let signal = |name: &str| run(Command::new("kill").args([name, &emulator]));
+    signal("-STOP");
+    std::thread::sleep(Duration::from_secs(3));
+    signal("-CONT");
+    assert_eq!(bench.seconds(&mut clock, &cold(), 20).heater, Relay::Closed);
 }
 
 #[test]
