@@ -79,6 +79,8 @@ pub enum Ask<'a> {
 pub enum Answer<'a> {
     /// Read.
     Bytes(&'a [u8]),
+    /// Read: every bit is set, as in most of a storage.
+    Erased,
     /// Written or erased.
     Done,
     /// It failed.

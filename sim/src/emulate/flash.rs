@@ -59,6 +59,9 @@ impl Reply {
     /// As the board hears it.
     pub(super) fn answer(&self) -> Option<Answer<'_>> {
         match self {
+            Self::Bytes(bytes, length @ 1..) if bytes[..*length].iter().all(|byte| *byte == ERASED) => {
+                Some(Answer::Erased)
+            }
             Self::Bytes(bytes, length) => Some(Answer::Bytes(&bytes[..*length])),
             Self::Done => Some(Answer::Done),
             Self::Failed => Some(Answer::Failed),

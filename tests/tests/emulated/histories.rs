@@ -79,6 +79,7 @@ fn play(bench: &mut Bench, flash: &Flash, case: &Case, name: &str) -> Vec<Output
     *bench.rig.flash() = flash.clone();
     for start in case.starts() {
         bench.reset();
+        bench.silence();
         for (pins, outputs) in bench.play(&shown[start]) {
             assert!(are_as_decided(pins, &outputs), "{name}, step {}: {pins:?} for {outputs:?}", did.len());
             did.push(outputs);

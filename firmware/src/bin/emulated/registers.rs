@@ -61,6 +61,31 @@ pub(crate) const WATCHDOG_LOAD: Register = Register(0x4000_0000);
 pub(crate) const WATCHDOG_CONTROL: Register = Register(0x4000_0008);
 pub(crate) const WATCHDOG_CLEAR: Register = Register(0x4000_000C);
 
+/// RAM beyond what the program's linker script knows of: the machine has 64 KiB, the program makes do with 8.
+pub(crate) mod mirror {
+    use crate::storage::{BLOCKS, CAPACITY};
+    use core::ptr::with_exposed_provenance_mut;
+    use forewarm_core::wire::rig::MAX_BLOCK;
+
+    /// What is remembered of storage.
+    #[repr(C)]
+    pub(crate) struct Mirror {
+        pub(crate) blocks: [[u8; MAX_BLOCK]; BLOCKS],
+        /// 0 for a block of which nothing is known.
+        pub(crate) known: [u8; BLOCKS],
+    }
+
+    const PLACE: usize = 0x2000_2000;
+    const _: () = assert!(CAPACITY + BLOCKS < 56 * 1024, "it lies within the machine's RAM");
+
+    /// The mirror, as the last start left it. To be called once.
+    pub(crate) fn take() -> &'static mut Mirror {
+        // SAFETY: RAM that neither the linker nor the stack uses; bytes may have any value; `main` calls this once, through the only
+        // storage there is.
+        unsafe { &mut *with_exposed_provenance_mut(PLACE) }
+    }
+}
+
 /// How much of the stack has been used.
 pub(crate) mod stack {
     use core::ptr::{addr_of_mut, read_volatile, write_volatile};

@@ -171,6 +171,10 @@ impl World {
                     into.copy_from_slice(bytes);
                     Ok(())
                 }
+                Ok(Order::Answer(Answer::Erased)) if !into.is_empty() => {
+                    into.fill(u8::MAX);
+                    Ok(())
+                }
                 Ok(Order::Answer(Answer::Done)) if into.is_empty() => Ok(()),
                 Ok(_) | Err(_) => Err(Failed),
             };
