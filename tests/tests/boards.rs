@@ -2,14 +2,9 @@
 
 use forewarm_tests::build_image;
 use std::ops::Range;
-use std::sync::{Mutex, PoisonError};
-
-/// One at a time: installing a target twice at once is nobody's business to support.
-static TURN: Mutex<()> = Mutex::new(());
 
 /// What is loaded into flash memory, as addresses.
 fn image(target: &str, board: &str) -> Vec<Range<u32>> {
-    let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
     let elf = std::fs::read(build_image(target, board, &[], env!("CARGO_TARGET_TMPDIR"))).expect("an image");
     loaded(&elf)
 }

@@ -1,14 +1,9 @@
 //! The core and the firmware library, built for the processors they are for: release profile, one package and one feature set
-//! at a time, since a build of the whole workspace would merge features. `tests/tools/cross` finds or installs the target.
+//! at a time, since a build of the whole workspace would merge features. `tests/tools/provide` finds or installs the target.
 
 use forewarm_tests::build_for;
-use std::sync::{Mutex, PoisonError};
-
-/// One at a time: installing a target twice at once is nobody's business to support.
-static TURN: Mutex<()> = Mutex::new(());
 
 fn builds(target: &str, package: &str, features: &str) {
-    let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
     let folder = build_for(target, package, features, env!("CARGO_TARGET_TMPDIR"));
     let library = folder.join(format!("lib{}.rlib", package.replace('-', "_")));
     assert!(library.is_file(), "no {}", library.display());

@@ -1,5 +1,5 @@
 //! The page of a season in a real browser: it draws, it reads out what the season holds, it listens, it prints, and it never complains.
-//! `tests/tools/browser` finds or installs the browser. Pictures of what was seen stay in `target/tmp/pages`.
+//! `tests/tools/provide` finds or installs the browser. Pictures of what was seen stay in `target/tmp/pages`.
 
 #[path = "pages/browser.rs"]
 mod browser;

@@ -1,5 +1,6 @@
 //! A headless browser, driven over the DevTools protocol. What a page complains of is gathered, and fails the test at its end.
 
+use forewarm::emulate::leash;
 use forewarm_tests::{root, run};
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, ErrorKind};
@@ -12,12 +13,12 @@ use std::time::Duration;
 use tungstenite::{Error, Message, WebSocket};
 
 /// A browser that answers no call for so long hangs.
-const PATIENCE: Duration = Duration::from_mins(1);
+const PATIENCE: Duration = Duration::from_mins(10);
 
 /// Where the browser is. Looked for, and if need be installed, once for all tests.
 fn program() -> &'static str {
     static PROGRAM: OnceLock<String> = OnceLock::new();
-    PROGRAM.get_or_init(|| run(&mut Command::new(root().join("tests/tools/browser"))).trim().to_owned())
+    PROGRAM.get_or_init(|| run(&mut Command::new(root().join("tests/tools/provide")).arg("browser")).trim().to_owned())
 }
 
 /// A browser with one page open.
@@ -38,7 +39,7 @@ impl Page {
     /// An empty page `width` by `height`; on a phone with fingers, two dots to a pixel.
     pub(crate) fn new(width: u32, height: u32, phone: bool) -> Self {
         let folder = tempfile::tempdir().expect("a folder for the browser");
-        let mut browser = Command::new(program())
+        let mut browser = leash::command(program().as_ref())
             .args(["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"])
             .args(["--disable-background-networking", "--disable-component-update", "--disable-sync"])
             .args(["--disable-dev-shm-usage", "--remote-debugging-port=0"])
