@@ -88,6 +88,8 @@ pub struct Pad {
     pub thickness_m: f64,
     /// Conductance of its bond to the plate, per area (W/(m² K)).
     pub bond_w_per_m2_k: f64,
+    /// Most power that it may give on its area, on a plate (W/m²).
+    pub most_w_per_m2: f64,
 }
 
 /// The box. Inner measures; plate and batteries stand in it.

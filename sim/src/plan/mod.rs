@@ -3,6 +3,7 @@
 //! | module | answers |
 //! |---|---|
 //! | [`measurement`] | how wrong a channel can read: an uncertainty budget in the form of JCGM 100 |
+//! | [`pad`] | whether the pad bears on its area what it gives |
 //! | [`placement`] | how a thermometer reads because of where it sits |
 //! | [`thresholds`] | which charge thresholds stay safe with that |
 //! | [`circuit`] | what the heater draws, and whether conductor, fuse, relay and coil stand it |
@@ -18,6 +19,7 @@ pub mod conductor;
 mod course;
 mod figures;
 pub mod measurement;
+mod pad;
 pub mod placement;
 pub mod sources;
 #[cfg(test)]
@@ -82,6 +84,7 @@ impl Plan {
         });
         findings.extend(found);
         let heater = circuit::Heater::of(settings, site.tolerance.pad_power);
+        findings.push(pad::judge(&heater, site));
         let circuit = circuit::judge(settings, site).map(|(report, found)| {
             findings.extend(found);
             report

@@ -57,7 +57,7 @@ pub(crate) fn site() -> Site {
             thickness_m: 0.003,
             contact_w_per_m2_k: 200.0,
         },
-        pad: Pad { area_m2: 0.1024, thickness_m: 0.0015, bond_w_per_m2_k: 500.0 },
+        pad: Pad { area_m2: 0.1024, thickness_m: 0.0015, bond_w_per_m2_k: 500.0, most_w_per_m2: 3000.0 },
         enclosure: Enclosure {
             length_m: 0.4,
             width_m: 0.42,

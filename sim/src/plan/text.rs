@@ -5,7 +5,7 @@ use super::circuit::{Heater, Report};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::{Budget, Distribution, Evaluation};
 use super::sources::Source;
-use super::thermal::{Figure, PAD_MOST_W_PER_CM2, Thermal};
+use super::thermal::{Figure, Thermal};
 use super::thresholds::{ChannelError, Measurement};
 use super::verdict::{Finding, Severity};
 use crate::diagnostic::escaped;
@@ -167,7 +167,10 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     for power in &thermal.powers {
         if power.is_beyond_pad {
             // No digits of what nobody may build.
-            let limit = format!("more than a pad may give on this area, {} W/cm²", plain(PAD_MOST_W_PER_CM2));
+            let limit = format!(
+                "more than the pad may give on this area at its highest supply, {} W/cm²",
+                plain(thermal.pad_most_w_per_cm2)
+            );
             rows.push(vec![plain(power.within_h), "-".to_owned(), "-".to_owned(), "-".to_owned(), limit]);
             continue;
         }

@@ -4,6 +4,7 @@
 //! larger of the two changes is that thing's half-width; the half-widths, as rectangular distributions, make the expanded
 //! uncertainty (k = 2) that stands beside each figure.
 
+use super::circuit::Heater;
 use super::course::{self, STEP_S, Setup, WarmUp};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::COVERAGE;
@@ -32,9 +33,6 @@ const WITHIN_H: [f64; 3] = [2.0, 4.0, 8.0];
 
 /// Thicknesses for which the hold power is told (mm).
 const THICKNESSES_MM: [f64; 4] = [25.0, 50.0, 75.0, 100.0];
-
-/// More than this a pad may not give on its area (W/cm²). Common practice, no source; the check of the file warns from there on.
-pub(super) const PAD_MOST_W_PER_CM2: f64 = 0.3;
 
 /// A figure with its expanded uncertainty, coverage factor 2.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -85,13 +83,13 @@ pub struct PowerReport {
     pub within_h: f64,
     /// The power (W).
     pub power_w: Figure,
-    /// That power over the heated area (W/cm²).
+    /// That power over the heated area, at the voltage it is stated for (W/cm²).
     pub density_w_per_cm2: f64,
     /// The plate at the end of it (°C).
     pub plate_c: f64,
     /// Whether the plate would be at or above its cut-out by then.
     pub is_cut_out: bool,
-    /// Whether that is more than a pad may give on its area.
+    /// Whether a pad of that power is beyond what it may give on this area, at the highest supply voltage.
     pub is_beyond_pad: bool,
 }
 
@@ -129,6 +127,8 @@ pub struct Thermal {
     pub night_pct_of_bank: Figure,
     /// Warm-ups from several temperatures.
     pub warm_ups: Vec<WarmUpReport>,
+    /// Most that the pad may give on its area (W/cm²).
+    pub pad_most_w_per_cm2: f64,
     /// Powers for several warm-up times.
     pub powers: Vec<PowerReport>,
     /// Hold power for several thicknesses of insulation.
@@ -377,6 +377,9 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
         value: value.value * by,
         expanded_uncertainty: value.expanded_uncertainty * by,
     };
+    let pad_most_w_per_cm2 = site.pad.most_w_per_m2 / 1e4;
+    // What a nominal watt comes to at the highest supply voltage.
+    let at_supply_max = Heater::of(question.settings, 0.0).at_supply_max.power_w / heater_w;
     let capacity_ah = f64::from(question.settings.charge.capacity.as_milliamp_hours()) / 1000.0;
     let bank_wh = capacity_ah * f64::from(site.battery.cells_in_series) * CELL_V;
     let night_wh = times(hold_w, NIGHT_H);
@@ -391,7 +394,7 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
             power_w,
             density_w_per_cm2,
             plate_c,
-            is_beyond_pad: density_w_per_cm2 > PAD_MOST_W_PER_CM2,
+            is_beyond_pad: density_w_per_cm2 * at_supply_max > pad_most_w_per_cm2,
             is_cut_out: plate_c >= celsius(question.settings.heater.cutout_pad),
         }
     };
@@ -412,6 +415,7 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
         night_wh,
         night_pct_of_bank: times(night_wh, 100.0 / bank_wh),
         warm_ups: warm_ups.collect(),
+        pad_most_w_per_cm2,
         powers: question.within_h.iter().enumerate().map(power).collect(),
         insulation: question.thicknesses_mm.iter().enumerate().map(insulation).collect(),
     }
@@ -445,7 +449,7 @@ fn warm_up_report(studies: &Studies, index: usize, start_c: f64) -> WarmUpReport
 }
 
 fn findings(thermal: &Thermal, studies: &Studies, settings: &Settings, site: &Site) -> Vec<Finding> {
-    let mut findings = vec![holding(thermal, site)];
+    let mut findings = vec![holding(thermal, settings, site)];
     if let Some((warm_up, report)) = studies.written.warm_ups.first().zip(thermal.warm_ups.first()) {
         let holds = thermal.hold_w.value <= thermal.heater_w.value;
         findings.extend(warming(report, thermal, settings, holds));
@@ -456,7 +460,7 @@ fn findings(thermal: &Thermal, studies: &Studies, settings: &Settings, site: &Si
 }
 
 /// Whether the heater holds at the design minimum.
-fn holding(thermal: &Thermal, site: &Site) -> Finding {
+fn holding(thermal: &Thermal, settings: &Settings, site: &Site) -> Finding {
     let Thermal { hold_w, heater_w, reaches_c, .. } = *thermal;
     let place = format!("at {} °C outside", plain(thermal.design_min_c));
     let release = plain(thermal.release_c);
@@ -471,7 +475,15 @@ fn holding(thermal: &Thermal, site: &Site) -> Finding {
         return Finding::fine(Part::Thermal, format!("the heater holds: {needs}, and {gives}"));
     }
     let pad = surely / (weakest / heater_w.value);
-    let mut ways = vec![format!("power_w = {} or more", fixed(raised_to(pad, 10.0), 0))];
+    let proposed_w = raised_to(pad, 10.0);
+    let per_watt = Heater::of(settings, 0.0).at_supply_max.power_w / heater_w.value;
+    let area_m2 = proposed_w * per_watt * (1.0 + site.tolerance.pad_power) / site.pad.most_w_per_m2;
+    let on = if area_m2 > site.pad.area_m2 {
+        format!(" on a pad of at least {} cm²", fixed(raised_to(area_m2 * 1e4, 10.0), 0))
+    } else {
+        String::new()
+    };
+    let mut ways = vec![format!("power_w = {} or more{on}", fixed(proposed_w, 0))];
     let thick_mm = site.enclosure.thickness_m * 1000.0;
     let enough = thermal
         .insulation
@@ -863,7 +875,9 @@ mod tests {
         site.pad.area_m2 = 0.02;
         let (thermal, ..) = judge(&settings, &site, None);
         for row in &thermal.powers {
-            assert_eq!(row.is_beyond_pad, row.power_w.value > 60.0, "{row:?}");
+            // 0.3 W/cm² on 200 cm², at 15 V where the power is stated for 12.8 V.
+            let most_w = 60.0 * (12.8_f64 / 15.0).powi(2);
+            assert_eq!(row.is_beyond_pad, row.power_w.value > most_w, "{row:?}");
         }
         // So small that none of the powers is for it.
         site.pad.area_m2 = 0.002;

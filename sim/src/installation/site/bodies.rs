@@ -6,6 +6,7 @@ use crate::diagnostic::Severity;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::materials::{INSULATIONS, Known, Material, PLATES};
+use crate::plan::circuit::{Draw, Heater};
 use crate::site::{Battery, Enclosure, Pad, Plate, Site};
 use forewarm_core::settings::{Key as Setting, Place as SettingPlace, Settings};
 
@@ -116,6 +117,7 @@ pub(super) fn pad<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> (Pa
         area_m2: measures[0] * measures[1],
         thickness_m: reader.real(section, Key::PadThickness),
         bond_w_per_m2_k: reader.real(section, Key::PadBond),
+        most_w_per_m2: reader.real(section, Key::PadMost),
     };
     (pad, measures)
 }
@@ -209,7 +211,11 @@ pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site, flat:
         let remedy = format!("length_mm and width_mm of a pad of at most {}, or a larger plate", area(flat.plate_m));
         reader.findings.add(Severity::Error, span.as_ref(), "pad.length_mm", message, why, remedy);
     }
-    if pad_known && !reader.doubts(SettingPlace::of(Setting::HeaterPower)) {
+    let electrical = [Setting::HeaterPower, Setting::HeaterNominal, Setting::SupplyMax];
+    if pad_known
+        && known(reader, &sections.pad, &[Key::PadMost])
+        && !electrical.into_iter().any(|key| reader.doubts(SettingPlace::of(key)))
+    {
         power_density(reader, &sections.pad, site, settings);
     }
     if known(reader, &sections.battery, &[Key::CellsInSeries]) {
@@ -286,18 +292,24 @@ fn height(reader: &mut Reader, section: &Section, site: &Site) {
     reader.findings.add(Severity::Error, span.as_ref(), "box.height_mm", message, why, remedy);
 }
 
-/// Watts that are common practice on cells, and beyond it, per area of the pad; no source.
+/// Whether the pad bears on its area what it gives at the highest supply voltage that the heater may run on.
 fn power_density(reader: &mut Reader, section: &Section, site: &Site, settings: &Settings) {
-    let power_w = f64::from(settings.heater.power.as_milliwatts()) / 1000.0;
+    let Draw { supply_v, power_w, .. } = Heater::of(settings, site.tolerance.pad_power).at_supply_max;
     let area_cm2 = site.pad.area_m2 * 1e4;
-    let density = power_w / area_cm2;
-    if density <= 0.3 {
+    let (density, most) = (power_w / area_cm2, site.pad.most_w_per_m2 / 1e4);
+    if density <= most {
         return;
     }
-    let message = format!("pad gives {density:.2} W/cm², {power_w} W on {area_cm2:.0} cm², above 0.3 W/cm²");
-    let why =
-        "what touches the plate becomes far warmer than the core; up to 0.15 W/cm² is common practice under cells";
-    let remedy = format!("a pad of at least {:.0} cm² for this power, or less power", power_w / 0.15);
+    let message = format!(
+        "pad gives {density:.2} W/cm² at {supply_v} V: {power_w:.0} W on {area_cm2:.0} cm², above {most} W/cm² \
+         (pad.most_w_per_cm2)"
+    );
+    let why = "a pad that gives more overheats and can burn through, and what touches the plate becomes far warmer than the core; up \
+               to 0.15 W/cm² is common practice under cells";
+    let remedy = format!(
+        "a pad of at least {:.0} cm² for this power, less power, or most_w_per_cm2 where the pad's maker allows more on a plate",
+        (power_w / most).ceil()
+    );
     let span = section.key_span("length_mm");
     reader.findings.add(Severity::Warning, span.as_ref(), "pad.length_mm", message, Some(why), remedy);
 }

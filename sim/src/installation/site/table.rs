@@ -25,6 +25,8 @@ impl Fact {
             "mm" | "mΩ" | "mA" | "mK" | "K/W" => 1e3,
             "%" => 1e2,
             "ppm" => 1e6,
+            // A site has it per square metre.
+            "W/cm²" => 1e-4,
             _ => 1.0,
         }
     }
@@ -79,6 +81,7 @@ table! {
     PadWidth "pad" "width_mm" "mm" 10.0..10_000.0 [] "width of the heated area" "";
     PadThickness "pad" "thickness_mm" "mm" 0.1..50.0 [1.5] "thickness of the pad" "";
     PadBond "pad" "bond_w_per_m2_k" "W/(m² K)" 1.0..100_000.0 [500.0] "conductance of its bond to the plate" "";
+    PadMost "pad" "most_w_per_cm2" "W/cm²" 0.01..5.0 [0.3] "most power that it may give on its area, bonded to a plate; its maker's figure overrides the default" "";
     BoxLength "box" "length_mm" "mm" 20.0..10_000.0 [] "inner length of the box" "";
     BoxWidth "box" "width_mm" "mm" 20.0..10_000.0 [] "inner width of the box" "";
     BoxHeight "box" "height_mm" "mm" 20.0..10_000.0 [] "inner height of the box" "";

@@ -59,7 +59,7 @@ pub(super) fn open() -> Site {
             hard_limit_c: 0.0,
         },
         plate: Plate { material: ALUMINIUM, area_m2: 0.36 * 0.37, thickness_m: 0.003, contact_w_per_m2_k: 200.0 },
-        pad: Pad { area_m2: 0.32 * 0.32, thickness_m: 0.0015, bond_w_per_m2_k: 500.0 },
+        pad: Pad { area_m2: 0.32 * 0.32, thickness_m: 0.0015, bond_w_per_m2_k: 500.0, most_w_per_m2: 3000.0 },
         enclosure: Enclosure {
             length_m: 0.40,
             width_m: 0.42,
