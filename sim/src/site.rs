@@ -152,10 +152,41 @@ pub struct Mounting {
     pub cable_mm2: f64,
     /// Resistance of the cable there and back at 20 °C (Ω), as it really is; what the settings know of it is another matter.
     pub loop_ohm_20c: f64,
+    /// Where that figure comes from.
+    pub loop_from: LoopFrom,
     /// Time constant of the element in its mounting (s).
     pub lag_s: f64,
     /// Rise of the element above its surroundings for the power in it (K/mW).
     pub self_heating_k_per_mw: f64,
+}
+
+/// Where the lead resistance of a channel is known from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum LoopFrom {
+    /// Measured: what the file says of it. With what the cable would have by its length and cross-section (Ω), where the file states
+    /// those too.
+    Measured {
+        /// Of the stated cable, there and back at 20 °C (Ω).
+        cable_ohm: Option<f64>,
+    },
+    /// Computed from the length and cross-section of the cable.
+    Cable,
+}
+
+impl LoopFrom {
+    /// What a stated cable would have, if that is so far from `measured_ohm` that one of the two must be wrong (Ω).
+    #[must_use]
+    pub fn contradicted(self, measured_ohm: f64) -> Option<f64> {
+        /// Part of the computed resistance that the measured one may differ by: a tenth each for copper better than the standard's
+        /// maximum and for the length, a twentieth for a temperature other than 20 °C. From memory, no source.
+        const AGREES: f64 = 0.25;
+        match self {
+            Self::Measured { cable_ohm: Some(cable_ohm) } => {
+                ((measured_ohm - cable_ohm).abs() > AGREES * cable_ohm + 1e-9).then_some(cable_ohm)
+            }
+            Self::Measured { cable_ohm: None } | Self::Cable => None,
+        }
+    }
 }
 
 /// Where an element can sit.

@@ -4,8 +4,8 @@ use crate::installation::{Installation, starter};
 use crate::materials::Material;
 use crate::schedule::Schedule;
 use crate::site::{
-    Battery, Circuit, Class, ColdSpell, Contact, Converter, Enclosure, Load, Mounting, Pad, Place, Plate, Presence,
-    Relay, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
+    Battery, Circuit, Class, ColdSpell, Contact, Converter, Enclosure, Load, LoopFrom, Mounting, Pad, Place, Plate,
+    Presence, Relay, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
 };
 use forewarm_core::settings::Settings;
 
@@ -28,6 +28,7 @@ pub(crate) fn site() -> Site {
         cable_m: 3.0,
         cable_mm2: 0.5,
         loop_ohm_20c: 0.234,
+        loop_from: LoopFrom::Cable,
         lag_s: 20.0,
         self_heating_k_per_mw: 0.2,
     };

@@ -2,7 +2,7 @@
 
 use crate::materials::Material;
 use crate::site::{
-    Battery, Class, ColdSpell, Converter, Enclosure, Load, Mounting, Pad, Place, Plate, Site, Spot, StandsOn,
+    Battery, Class, ColdSpell, Converter, Enclosure, Load, LoopFrom, Mounting, Pad, Place, Plate, Site, Spot, StandsOn,
     Tolerance, WeatherSource, Winter,
 };
 
@@ -39,6 +39,7 @@ pub(super) fn open() -> Site {
         cable_m: 2.0,
         cable_mm2: 0.5,
         loop_ohm_20c: 0.234,
+        loop_from: LoopFrom::Cable,
         lag_s,
         self_heating_k_per_mw: 0.2,
     };
