@@ -4,8 +4,9 @@
 //! All in SI units and kelvins of difference; temperatures as points in °C. The installation file says the same in the units a
 //! fitter measures in; [`crate::installation`] reads and checks it, so every number here is finite and in its range.
 
-use crate::materials::Material;
+use crate::materials::{INSULATES_W_PER_M_K, Material};
 use crate::schedule::Schedule;
+use std::borrow::Cow;
 use std::path::PathBuf;
 
 /// The installation as a thing of matter.
@@ -101,16 +102,40 @@ pub struct Enclosure {
     pub width_m: f64,
     /// Inner height (m).
     pub height_m: f64,
-    /// Insulation of walls and lid.
-    pub insulation: Material,
-    /// Thickness of walls and lid (m).
-    pub thickness_m: f64,
-    /// Thickness under the pad, of the same material (m).
-    pub floor_thickness_m: f64,
+    /// Layers of walls and lid, from the outside inwards; at least one.
+    pub walls: Vec<Layer>,
+    /// Layers under the pad, from the outside inwards; at least one.
+    pub floor: Vec<Layer>,
     /// Air that finds its way through the box, as volumes per hour.
     pub air_changes_per_h: f64,
     /// Film on the inner faces (W/(m² K)).
     pub inside_w_per_m2_k: f64,
+}
+
+/// One layer of a wall.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Layer {
+    /// What it is called.
+    pub name: Cow<'static, str>,
+    /// What it is made of.
+    pub material: Material,
+    /// Thickness (m).
+    pub thickness_m: f64,
+}
+
+impl Layer {
+    /// Whether it is there to insulate.
+    #[must_use]
+    pub fn insulates(&self) -> bool {
+        self.material.conductivity_w_per_m_k <= INSULATES_W_PER_M_K
+    }
+}
+
+impl Enclosure {
+    /// Every layer of walls and floor.
+    pub fn layers_mut(&mut self) -> impl Iterator<Item = &mut Layer> {
+        self.walls.iter_mut().chain(&mut self.floor)
+    }
 }
 
 /// Where the box stands.

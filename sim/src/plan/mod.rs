@@ -65,7 +65,9 @@ pub struct Plan {
     pub measurement: thresholds::Measurement,
     /// What the heater draws.
     pub heater: circuit::Heater,
-    /// Its circuit; `null` where the file says nothing of it.
+    /// Whether the heater must be taken for one on mains: then its circuit is not sized.
+    pub is_mains: bool,
+    /// Its circuit; `null` where the file says nothing of it, or where it is not sized.
     pub circuit: Option<circuit::Report>,
     /// What feeds it.
     pub sources: Vec<sources::Source>,
@@ -85,11 +87,17 @@ impl Plan {
         findings.extend(found);
         let heater = circuit::Heater::of(settings, site.tolerance.pad_power);
         findings.push(pad::judge(&heater, site));
-        let circuit = circuit::judge(settings, site).map(|(report, found)| {
-            findings.extend(found);
-            report
-        });
-        findings.extend(circuit::bank_range(settings, site));
+        let is_mains = circuit::is_mains(heater.at_nominal.supply_v, &site.battery);
+        let circuit = if is_mains {
+            findings.push(circuit::not_sized(heater.at_nominal.supply_v));
+            None
+        } else {
+            findings.extend(circuit::bank_range(settings, site));
+            circuit::judge(settings, site).map(|(report, found)| {
+                findings.extend(found);
+                report
+            })
+        };
         let (sources, found) = sources::judge(settings, site, sources, &heater);
         findings.extend(found);
         let warm_up_h = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
@@ -102,6 +110,7 @@ impl Plan {
             thermal,
             measurement,
             heater,
+            is_mains,
             circuit,
             sources,
             cautions: CAUTIONS,

@@ -4,8 +4,8 @@ use crate::installation::{Installation, starter};
 use crate::materials::Material;
 use crate::schedule::Schedule;
 use crate::site::{
-    Battery, Circuit, Class, ColdSpell, Contact, Converter, Enclosure, Load, LoopFrom, Mounting, Pad, Place, Plate,
-    Presence, Relay, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
+    Battery, Circuit, Class, ColdSpell, Contact, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place,
+    Plate, Presence, Relay, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
 };
 use forewarm_core::settings::Settings;
 
@@ -32,6 +32,11 @@ pub(crate) fn site() -> Site {
         lag_s: 20.0,
         self_heating_k_per_mw: 0.2,
     };
+    let foam = vec![Layer {
+        name: "xps".into(),
+        material: Material { conductivity_w_per_m_k: 0.026, density_kg_per_m3: 32.5, specific_heat_j_per_kg_k: 1470.0 },
+        thickness_m: 0.05,
+    }];
     let supply = |power_w| Supply { power_w, presence: Presence::Weekly(all_week()), rating: None };
     Site {
         battery: Battery {
@@ -63,13 +68,8 @@ pub(crate) fn site() -> Site {
             length_m: 0.4,
             width_m: 0.42,
             height_m: 0.28,
-            insulation: Material {
-                conductivity_w_per_m_k: 0.026,
-                density_kg_per_m3: 32.5,
-                specific_heat_j_per_kg_k: 1470.0,
-            },
-            thickness_m: 0.05,
-            floor_thickness_m: 0.05,
+            walls: foam.clone(),
+            floor: foam,
             air_changes_per_h: 0.5,
             inside_w_per_m2_k: 7.7,
         },

@@ -5,7 +5,7 @@ use super::circuit::{Heater, Report};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::{Budget, Distribution, Evaluation};
 use super::sources::Source;
-use super::thermal::{Figure, Thermal};
+use super::thermal::{Figure, LayerReport, Thermal};
 use super::thresholds::{ChannelError, Measurement};
 use super::verdict::{Finding, Severity};
 use crate::diagnostic::escaped;
@@ -32,6 +32,7 @@ impl Plan {
         write_heater(out, &self.heater)?;
         match &self.circuit {
             Some(report) => write_circuit(out, report)?,
+            None if self.is_mains => writeln!(out, "\n  A mains circuit: nothing of it is sized here.")?,
             None => writeln!(out, "\n  The file has no [circuit]: nothing is said of cable, fuse and relay.")?,
         }
         write_sources(out, &self.sources)?;
@@ -125,6 +126,15 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         rows.insert(1, vec!["  for each kelvin to the outside".to_owned(), loss.text("W/K")]);
     }
     table(out, &rows)?;
+    writeln!(out)?;
+    let alike = thermal.walls == thermal.floor;
+    let (inwards, walls) = (thermal.walls.len().max(thermal.floor.len()) > 1, LayerReport::text(&thermal.walls));
+    let order = if inwards { ", from the outside inwards" } else { "" };
+    let which = if alike { "Walls, lid and floor" } else { "Walls and lid" };
+    wrapped(out, "  ", &format!("{which}{order}: {walls}."))?;
+    if !alike {
+        wrapped(out, "  ", &format!("Floor{order}: {}.", LayerReport::text(&thermal.floor)))?;
+    }
 
     if !thermal.warm_ups.is_empty() {
         heading(
@@ -184,7 +194,14 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     }
     table(out, &rows)?;
 
-    heading(out, &format!("Power that holds at {outside} °C, by insulation all round"))?;
+    heading(
+        out,
+        &format!(
+            "Power that holds at {outside} °C, by thickness of {}{} all round",
+            thermal.insulation_material,
+            if thermal.insulation_is_added { " added inside" } else { "" }
+        ),
+    )?;
     let mut rows = vec![row(["thickness / mm", "power / W"])];
     rows.extend(thermal.insulation.iter().map(|row| vec![plain(row.thickness_mm), row.hold_w.text("")]));
     table(out, &rows)?;
@@ -342,7 +359,10 @@ fn write_circuit(out: &mut dyn Write, report: &Report) -> io::Result<()> {
         &[
             vec!["least conductor for the drop allowed".to_owned(), or_none(report.least_for_drop_mm2, "mm²")],
             vec!["least conductor for the fuse".to_owned(), or_none(report.least_for_current_mm2, "mm²")],
-            vec!["least fuse".to_owned(), format!("{} A", fixed(report.fuse_least_a, 1))],
+            vec![
+                format!("least fuse, for {} A", fixed(report.fuse_least_a, 1)),
+                or_none(report.fuse_least_sold_a, "A"),
+            ],
             vec!["fuse".to_owned(), or_none(report.fuse_a, "A")],
             vec![
                 "relay contact, part of its rating used".to_owned(),

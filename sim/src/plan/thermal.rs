@@ -11,9 +11,10 @@ use super::measurement::COVERAGE;
 use super::placement::{Cause, Placement, Placements};
 use super::thresholds::answers_for;
 use super::verdict::{Finding, Part};
+use crate::materials::INSULATIONS;
 use crate::plant::{Air, Heat, Plant};
 use crate::rehearse::Variation;
-use crate::site::{Site, StandsOn, Tolerance};
+use crate::site::{Layer, Site, StandsOn, Tolerance};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Hold, Settings};
 use rayon::prelude::*;
@@ -93,10 +94,46 @@ pub struct PowerReport {
     pub is_beyond_pad: bool,
 }
 
+/// One layer of a wall, as it is reckoned with.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LayerReport {
+    /// What it is made of.
+    pub material: String,
+    /// Thickness (mm).
+    pub thickness_mm: f64,
+    /// Thermal conductivity (W/(m K)).
+    pub conductivity_w_per_m_k: f64,
+}
+
+impl LayerReport {
+    fn of(layers: &[Layer]) -> Vec<Self> {
+        layers
+            .iter()
+            .map(|layer| Self {
+                material: layer.name.clone().into_owned(),
+                thickness_mm: in_mm(layer.thickness_m),
+                conductivity_w_per_m_k: layer.material.conductivity_w_per_m_k,
+            })
+            .collect()
+    }
+
+    pub(super) fn text(layers: &[Self]) -> String {
+        let text = |layer: &Self| {
+            format!(
+                "{} mm of {}, {} W/(m K)",
+                plain(layer.thickness_mm),
+                layer.material,
+                plain(layer.conductivity_w_per_m_k)
+            )
+        };
+        layers.iter().map(text).collect::<Vec<_>>().join("; ")
+    }
+}
+
 /// The power that holds with another insulation.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct InsulationReport {
-    /// Thickness of walls, lid and floor (mm).
+    /// Thickness of the best insulating layer of walls, lid and floor (mm).
     pub thickness_mm: f64,
     /// The power that holds (W).
     pub hold_w: Figure,
@@ -131,6 +168,14 @@ pub struct Thermal {
     pub pad_most_w_per_cm2: f64,
     /// Powers for several warm-up times.
     pub powers: Vec<PowerReport>,
+    /// Layers of walls and lid, from the outside inwards.
+    pub walls: Vec<LayerReport>,
+    /// Layers of the floor, from the outside inwards.
+    pub floor: Vec<LayerReport>,
+    /// The material of which several thicknesses are tried: that of the best insulating layer.
+    pub insulation_material: String,
+    /// Whether no layer of the walls insulates, so that it is added inside.
+    pub insulation_is_added: bool,
     /// Hold power for several thicknesses of insulation.
     pub insulation: Vec<InsulationReport>,
 }
@@ -223,10 +268,32 @@ impl Question<'_> {
 
     fn hold_with(&self, site: &Site, thickness_mm: f64, air: Air) -> f64 {
         let mut site = site.clone();
-        site.enclosure.thickness_m = thickness_mm / 1000.0;
-        site.enclosure.floor_thickness_m = thickness_mm / 1000.0;
+        for layers in [&mut site.enclosure.walls, &mut site.enclosure.floor] {
+            insulate(layers, thickness_mm / 1000.0);
+        }
         hold_w(&Plant::new(&site, STEP_S), air, self.release_c())
     }
+}
+
+/// The best insulating layer, where there is one that insulates at all.
+fn best(layers: &[Layer]) -> Option<usize> {
+    let conducts = |layer: &Layer| layer.material.conductivity_w_per_m_k;
+    let insulating = layers.iter().enumerate().filter(|(_, layer)| layer.insulates());
+    insulating.min_by(|a, b| conducts(a.1).total_cmp(&conducts(b.1))).map(|(index, _)| index)
+}
+
+/// Gives the best insulating layer this thickness; where none insulates, adds one of the first known foam inside.
+fn insulate(layers: &mut Vec<Layer>, thickness_m: f64) {
+    if let Some(index) = best(layers) {
+        layers[index].thickness_m = thickness_m;
+    } else {
+        let foam = &INSULATIONS[0];
+        layers.push(Layer { name: foam.name.into(), material: foam.material, thickness_m });
+    }
+}
+
+fn in_mm(metres: f64) -> f64 {
+    (metres * 1e6).round() / 1000.0
 }
 
 /// The least power at which every layer and its outer faces end at or above `target_c`; none where it does so without.
@@ -323,13 +390,13 @@ pub fn judge(settings: &Settings, site: &Site, within_h: Option<f64>) -> (Therma
     let mut starts_c = vec![design_min_c];
     starts_c.extend(STARTS_C.into_iter().filter(|&start_c| start_c > design_min_c + 1.0));
     starts_c.retain(|&start_c| start_c < release_c);
-    let thick_mm = (site.enclosure.thickness_m * 1e6).round() / 1000.0;
+    let thick_mm = best(&site.enclosure.walls).map(|index| in_mm(site.enclosure.walls[index].thickness_m));
     let question = Question {
         settings,
         answers_for: site.mountings.iter().map(|mounting| answers_for(mounting.at, site.battery.count)).collect(),
         starts_c,
         within_h: in_order(WITHIN_H.into_iter().chain(within_h)),
-        thicknesses_mm: in_order(THICKNESSES_MM.into_iter().chain([thick_mm])),
+        thicknesses_mm: in_order(THICKNESSES_MM.into_iter().chain(thick_mm)),
     };
     let studies = studies(&question, site, heater_w);
     let thermal = report(&studies, &question, site, heater_w);
@@ -402,6 +469,7 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
         thickness_mm,
         hold_w: studies.sure(|study| study.insulation[index]),
     };
+    let best = best(&site.enclosure.walls);
     Thermal {
         design_min_c,
         design_wind_m_s: site.place.design_wind_m_s,
@@ -417,6 +485,10 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
         warm_ups: warm_ups.collect(),
         pad_most_w_per_cm2,
         powers: question.within_h.iter().enumerate().map(power).collect(),
+        walls: LayerReport::of(&site.enclosure.walls),
+        floor: LayerReport::of(&site.enclosure.floor),
+        insulation_material: best.map_or(INSULATIONS[0].name, |index| &*site.enclosure.walls[index].name).to_owned(),
+        insulation_is_added: best.is_none(),
         insulation: question.thicknesses_mm.iter().enumerate().map(insulation).collect(),
     }
 }
@@ -484,12 +556,15 @@ fn holding(thermal: &Thermal, settings: &Settings, site: &Site) -> Finding {
         String::new()
     };
     let mut ways = vec![format!("power_w = {} or more{on}", fixed(proposed_w, 0))];
-    let thick_mm = site.enclosure.thickness_m * 1000.0;
+    let thick_mm = best(&site.enclosure.walls).map_or(0.0, |index| site.enclosure.walls[index].thickness_m * 1000.0);
+    let added = if thermal.insulation_is_added { "added inside " } else { "" };
     let enough = thermal
         .insulation
         .iter()
         .find(|row| row.thickness_mm > thick_mm + 0.5 && row.hold_w.value + row.hold_w.expanded_uncertainty <= weakest);
-    ways.extend(enough.map(|row| format!("{} mm of insulation all round", plain(row.thickness_mm))));
+    ways.extend(
+        enough.map(|row| format!("{} mm of {} {added}all round", plain(row.thickness_mm), thermal.insulation_material)),
+    );
     let change = ways.join(", or ");
     if hold_w.value > heater_w.value {
         let permitted = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
@@ -678,8 +753,7 @@ mod tests {
     fn a_heater_that_cannot_hold_is_the_headline_with_what_would() {
         let (mut settings, mut site) = (settings(), site());
         settings.heater.power = Milliwatts::from_milliwatts(12_000);
-        site.enclosure.thickness_m = 0.025;
-        site.enclosure.floor_thickness_m = 0.025;
+        site.enclosure.layers_mut().for_each(|layer| layer.thickness_m = 0.025);
         let (thermal, _, findings) = judge(&settings, &site, None);
         assert!(thermal.hold_w.value > 12.0 && thermal.reaches_c.value < thermal.release_c);
         assert!(findings[0].headline && findings[0].text.contains("cannot hold"), "{findings:?}");
@@ -692,8 +766,7 @@ mod tests {
         stronger.heater.power = Milliwatts::from_milliwatts(watts * 1000);
         assert!(judge(&stronger, &site, None).2[0].text.contains("the heater holds"), "{change}");
         let millimetres: f64 = thickness.split(' ').next().unwrap().parse().unwrap();
-        site.enclosure.thickness_m = millimetres / 1000.0;
-        site.enclosure.floor_thickness_m = millimetres / 1000.0;
+        site.enclosure.layers_mut().for_each(|layer| layer.thickness_m = millimetres / 1000.0);
         assert!(judge(&settings, &site, None).2[0].text.contains("the heater holds"), "{change}");
     }
 
@@ -891,8 +964,7 @@ mod tests {
         let (mut settings, mut site) = (settings(), site());
         settings.heater.power = Milliwatts::from_milliwatts(40_000);
         settings.heater.hold = hold;
-        site.enclosure.thickness_m = 0.005;
-        site.enclosure.floor_thickness_m = 0.005;
+        site.enclosure.layers_mut().for_each(|layer| layer.thickness_m = 0.005);
         site.battery.conductivity_up_w_per_m_k = 0.8;
         site.battery.conductivity_across_w_per_m_k = 15.0;
         site.mountings[0] = Mounting { at, lag_s: 300.0, ..site.mountings[0] };
@@ -961,9 +1033,10 @@ mod tests {
         let both = hold(&with(Tolerance { insulation: 0.15, air_changes: 1.0, ..EXACT }));
         assert!((both.expanded_uncertainty - insulation.hypot(air)).abs() < 1e-9);
         assert!(hold(&with(EXACT)).expanded_uncertainty.abs() < 1e-12);
-        let conductivity = site.enclosure.insulation.conductivity_w_per_m_k;
+        let conductivity = site.enclosure.walls[0].material.conductivity_w_per_m_k;
         let moved = [0.85, 1.15].map(|part| {
-            site.enclosure.insulation.conductivity_w_per_m_k = conductivity * part;
+            let moved = conductivity * part;
+            site.enclosure.layers_mut().for_each(|layer| layer.material.conductivity_w_per_m_k = moved);
             (hold(&site).value - both.value).abs()
         });
         let expected = 2.0 * moved[0].max(moved[1]) / 3_f64.sqrt();

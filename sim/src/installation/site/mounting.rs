@@ -47,7 +47,7 @@ fn mounting<'t>(
 ) -> Mounting {
     let classes = [("AA", Class::AA), ("A", Class::A), ("B", Class::B), ("C", Class::C)];
     let (cable_m, cable_mm2) = (reader.real(section, Key::SensorCable), reader.real(section, Key::SensorArea));
-    let is_stated = section.has("cable_m") || section.has("cable_mm2");
+    let is_stated = section.has("cable_m") && section.has("cable_mm2");
     let cable_ohm = 2.0 * cable_m * ohm_per_m_20c(cable_mm2);
     let (loop_ohm_20c, loop_from) = match channel.leads {
         // What was measured is more than what a cable of that size should have.

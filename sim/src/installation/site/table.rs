@@ -125,7 +125,7 @@ table! {
     RelayCurrent "circuit" "relay_a" "A" 0.1..2000.0 [] "current that the relay's contact is rated for, direct current, resistive load" "";
     RelayVoltage "circuit" "relay_v" "V" 1.0..1500.0 [] "voltage up to which it is, direct current" "";
     CoilPower "circuit" "coil_w" "W" 0.05..100.0 [1.5] "power of the relay's coil" "";
-    CoilVoltage "circuit" "coil_v" "V" 3.0..120.0 [] "nominal voltage of the coil; without it, the heater's" "";
+    CoilVoltage "circuit" "coil_v" "V" 3.0..120.0 [] "nominal voltage of the coil; without it, 12, 24 or 48, whichever is nearest to the heater's" "";
     PilotCurrent "circuit" "pilot_a" "A" 0.01..100.0 [] "current that the contact of a pilot relay is rated for, which drives that coil" "";
     PilotVoltage "circuit" "pilot_v" "V" 1.0..1500.0 [] "voltage up to which it is, direct current" "";
     PilotCoil "circuit" "pilot_coil_w" "W" 0.01..10.0 [] "power of the pilot relay's own coil" "";

@@ -2,8 +2,8 @@
 
 use crate::materials::Material;
 use crate::site::{
-    Battery, Class, ColdSpell, Converter, Enclosure, Load, LoopFrom, Mounting, Pad, Place, Plate, Site, Spot, StandsOn,
-    Tolerance, WeatherSource, Winter,
+    Battery, Class, ColdSpell, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place, Plate, Site, Spot,
+    StandsOn, Tolerance, WeatherSource, Winter,
 };
 
 pub(super) const XPS: Material =
@@ -65,9 +65,8 @@ pub(super) fn open() -> Site {
             length_m: 0.40,
             width_m: 0.42,
             height_m: 0.27,
-            insulation: XPS,
-            thickness_m: 0.050,
-            floor_thickness_m: 0.040,
+            walls: vec![Layer { name: "xps".into(), material: XPS, thickness_m: 0.050 }],
+            floor: vec![Layer { name: "xps".into(), material: XPS, thickness_m: 0.040 }],
             air_changes_per_h: 0.5,
             inside_w_per_m2_k: 7.7,
         },
