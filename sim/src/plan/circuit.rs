@@ -643,8 +643,8 @@ mod tests {
 
     #[test]
     fn the_usual_coil_is_that_of_the_bank() {
-        let usual = [5.0, 12.0, 12.8, 25.6, 36.0, 48.0, 51.2, 100.0].map(usual_coil_v);
-        assert_eq!(usual, [12.0, 12.0, 12.0, 24.0, 48.0, 48.0, 48.0, 48.0]);
+        let usual = [5.0, 12.0, 12.8, 25.6, 36.0, 48.0, 51.2, 100.0].map(|supply_v| plain(usual_coil_v(supply_v)));
+        assert_eq!(usual, ["12", "12", "12", "24", "48", "48", "48", "48"]);
     }
 
     #[test]

@@ -126,15 +126,7 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         rows.insert(1, vec!["  for each kelvin to the outside".to_owned(), loss.text("W/K")]);
     }
     table(out, &rows)?;
-    writeln!(out)?;
-    let alike = thermal.walls == thermal.floor;
-    let (inwards, walls) = (thermal.walls.len().max(thermal.floor.len()) > 1, LayerReport::text(&thermal.walls));
-    let order = if inwards { ", from the outside inwards" } else { "" };
-    let which = if alike { "Walls, lid and floor" } else { "Walls and lid" };
-    wrapped(out, "  ", &format!("{which}{order}: {walls}."))?;
-    if !alike {
-        wrapped(out, "  ", &format!("Floor{order}: {}.", LayerReport::text(&thermal.floor)))?;
-    }
+    write_walls(out, thermal)?;
 
     if !thermal.warm_ups.is_empty() {
         heading(
@@ -212,6 +204,20 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         "± is the expanded uncertainty (k = 2) from the tolerances in the file, for the heater its tolerance. The coldest place is \
          that of any battery, within it or at an outer face.",
     )
+}
+
+/// What walls and floor are made of, with the conductivities that are reckoned with.
+fn write_walls(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
+    writeln!(out)?;
+    let alike = thermal.walls == thermal.floor;
+    let (inwards, walls) = (thermal.walls.len().max(thermal.floor.len()) > 1, LayerReport::text(&thermal.walls));
+    let order = if inwards { ", from the outside inwards" } else { "" };
+    let which = if alike { "Walls, lid and floor" } else { "Walls and lid" };
+    wrapped(out, "  ", &format!("{which}{order}: {walls}."))?;
+    if !alike {
+        wrapped(out, "  ", &format!("Floor{order}: {}.", LayerReport::text(&thermal.floor)))?;
+    }
+    Ok(())
 }
 
 fn write_measurement(out: &mut dyn Write, measurement: &Measurement) -> io::Result<()> {
