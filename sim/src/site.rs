@@ -4,8 +4,9 @@
 //! All in SI units and kelvins of difference; temperatures as points in °C. The installation file says the same in the units a
 //! fitter measures in; [`crate::installation`] reads and checks it, so every number here is finite and in its range.
 
-use crate::materials::Material;
+use crate::materials::{INSULATES_W_PER_M_K, Material};
 use crate::schedule::Schedule;
+use std::borrow::Cow;
 use std::path::PathBuf;
 
 /// The installation as a thing of matter.
@@ -88,6 +89,8 @@ pub struct Pad {
     pub thickness_m: f64,
     /// Conductance of its bond to the plate, per area (W/(m² K)).
     pub bond_w_per_m2_k: f64,
+    /// Most power that it may give on its area, on a plate (W/m²).
+    pub most_w_per_m2: f64,
 }
 
 /// The box. Inner measures; plate and batteries stand in it.
@@ -99,16 +102,40 @@ pub struct Enclosure {
     pub width_m: f64,
     /// Inner height (m).
     pub height_m: f64,
-    /// Insulation of walls and lid.
-    pub insulation: Material,
-    /// Thickness of walls and lid (m).
-    pub thickness_m: f64,
-    /// Thickness under the pad, of the same material (m).
-    pub floor_thickness_m: f64,
+    /// Layers of walls and lid, from the outside inwards; at least one.
+    pub walls: Vec<Layer>,
+    /// Layers under the pad, from the outside inwards; at least one.
+    pub floor: Vec<Layer>,
     /// Air that finds its way through the box, as volumes per hour.
     pub air_changes_per_h: f64,
     /// Film on the inner faces (W/(m² K)).
     pub inside_w_per_m2_k: f64,
+}
+
+/// One layer of a wall.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Layer {
+    /// What it is called.
+    pub name: Cow<'static, str>,
+    /// What it is made of.
+    pub material: Material,
+    /// Thickness (m).
+    pub thickness_m: f64,
+}
+
+impl Layer {
+    /// Whether it is there to insulate.
+    #[must_use]
+    pub fn insulates(&self) -> bool {
+        self.material.conductivity_w_per_m_k <= INSULATES_W_PER_M_K
+    }
+}
+
+impl Enclosure {
+    /// Every layer of walls and floor.
+    pub fn layers_mut(&mut self) -> impl Iterator<Item = &mut Layer> {
+        self.walls.iter_mut().chain(&mut self.floor)
+    }
 }
 
 /// Where the box stands.
@@ -150,10 +177,41 @@ pub struct Mounting {
     pub cable_mm2: f64,
     /// Resistance of the cable there and back at 20 °C (Ω), as it really is; what the settings know of it is another matter.
     pub loop_ohm_20c: f64,
+    /// Where that figure comes from.
+    pub loop_from: LoopFrom,
     /// Time constant of the element in its mounting (s).
     pub lag_s: f64,
     /// Rise of the element above its surroundings for the power in it (K/mW).
     pub self_heating_k_per_mw: f64,
+}
+
+/// Where the lead resistance of a channel is known from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum LoopFrom {
+    /// Measured: what the file says of it. With what the cable would have by its length and cross-section (Ω), where the file states
+    /// those too.
+    Measured {
+        /// Of the stated cable, there and back at 20 °C (Ω).
+        cable_ohm: Option<f64>,
+    },
+    /// Computed from the length and cross-section of the cable.
+    Cable,
+}
+
+impl LoopFrom {
+    /// What a stated cable would have, if that is so far from `measured_ohm` that one of the two must be wrong (Ω).
+    #[must_use]
+    pub fn contradicted(self, measured_ohm: f64) -> Option<f64> {
+        /// Part of the computed resistance that the measured one may differ by: a tenth each for copper better than the standard's
+        /// maximum and for the length, a twentieth for a temperature other than 20 °C. From memory, no source.
+        const AGREES: f64 = 0.25;
+        match self {
+            Self::Measured { cable_ohm: Some(cable_ohm) } => {
+                ((measured_ohm - cable_ohm).abs() > AGREES * cable_ohm + 1e-9).then_some(cable_ohm)
+            }
+            Self::Measured { cable_ohm: None } | Self::Cable => None,
+        }
+    }
 }
 
 /// Where an element can sit.

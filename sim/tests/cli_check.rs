@@ -225,7 +225,7 @@ const SITE_SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str, &str)] = &[
 /// What is allowed of a site and should have been meant: section and name of the line, what is written in its place, what is said.
 #[rustfmt::skip]
 const SITE_WARNINGS: &[(&str, &str, &str, &str)] = &[
-    ("heater", "power_w", "power_w = 400", "pad gives 0.39 W/cm², 400 W on 1024 cm², above 0.3 W/cm²"),
+    ("heater", "power_w", "power_w = 400", "pad gives 0.54 W/cm² at 15 V: 549 W on 1024 cm², above 0.3 W/cm²"),
     ("battery", "cells_in_series", "cells_in_series = 8", "battery.cells_in_series is 8, which makes 25.6 V, far from heater.nominal_v (12.8 V)"),
     ("charge", "capacity_ah", "capacity_ah = 100", "battery.mass_kg makes 23 kg for the bank, and its 1280 Wh are 56 Wh/kg"),
     ("battery", "mass_kg", "mass_kg = 23", "battery.mass_kg makes 46 kg for the bank, and its 2560 Wh are 56 Wh/kg"),
@@ -307,7 +307,8 @@ fn what_should_have_been_meant_of_a_site_is_a_warning_and_no_failure() {
         assert!(run.stdout.contains("warning: standard input:") && run.stdout.contains(said), "{to}: {}", run.stdout);
     }
     for (section, name, to) in [
-        ("heater", "power_w", "power_w = 300"),
+        // 302 W at 15 V, 0.295 W/cm².
+        ("heater", "power_w", "power_w = 220"),
         ("channel", "wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 0.39\ncable_m = 5\ncable_mm2 = 0.5"),
         ("channel", "wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 5\ncable_m = 5"),
         ("winter", "spell_from_day", "spell_from_day = 59"),
@@ -428,7 +429,7 @@ fn seven_channels_are_one_too_many() {
     assert_eq!(check(&with(2)).status, 0);
     let run = check(&with(3));
     assert_eq!(run.status, 1);
-    assert!(run.stdout.contains("channel has 7 entries, and a controller takes 6"), "{}", run.stdout);
+    assert!(run.stdout.contains("channel has 7 entries, and 6 are the most"), "{}", run.stdout);
 }
 
 #[test]
@@ -581,7 +582,7 @@ fn the_summary_shows_what_the_file_sets() {
 fn the_summary_shows_where_the_leads_are() {
     let run = check(&starter_with("wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 0.3\nlead_c = -7.5").0);
     assert_eq!(run.status, 0);
-    assert!(run.stdout.contains("2-wire, leads 0.3 Ω, used at -7.5 °C"), "{}", run.stdout);
+    assert!(run.stdout.contains("2-wire, lead_loop_ohm 0.3 Ω, used at -7.5 °C"), "{}", run.stdout);
 }
 
 #[test]
@@ -615,4 +616,71 @@ fn no_message_carries_an_escape_sequence_out_of_the_file() {
     let run = check(&starter().replace("Untitled installation", "\\u001b[2Jhidden"));
     assert_eq!(run.status, 0);
     assert!(!run.stdout.contains('\u{1b}'), "{:?}", run.stdout);
+}
+
+/// The starter with walls of these layers and nothing else said of them.
+fn in_layers(layers: &str) -> String {
+    starter().replace("insulation = \"xps\"", layers).replace("\nthickness_mm = 50\n", "\n")
+}
+
+#[test]
+fn a_box_may_be_of_several_layers_and_every_slip_in_one_is_told_with_its_place() {
+    let plywood = "{ material = \"plywood\", thickness_mm = 12 }";
+    let run =
+        check(&in_layers(&format!("layers = [ {plywood}, {{ conductivity_w_per_m_k = 0.04, thickness_mm = 25 }} ]")));
+    assert_eq!(run.status, 0, "{run:?}");
+    assert!(!run.stdout.contains("warning"), "{run:?}");
+    for (layers, said, remedy) in [
+        ("layers = []", "box.layers has no layer", "layers = [ {"),
+        ("layers = 5", "box.layers is 5, not a list", "layers = [ {"),
+        ("layers = [ 12 ]", "box.layers[0] is 12, not a table", "layers = [ {"),
+        ("layers = [ { material = \"xps\" } ]", "box.layers[0].thickness_mm is missing", "thickness_mm"),
+        ("layers = [ { thickness_mm = 25 } ]", "box.layers[0].material is missing", "material = one of xps"),
+        (
+            "layers = [ { material = \"oak\", thickness_mm = 25 } ]",
+            "box.layers[0].material is the text \"oak\", which means nothing here",
+            "\"xps\"",
+        ),
+        (
+            "layers = [ { material = \"xps\", thickness_mm = 0 } ]",
+            "box.layers[0].thickness_mm is 0 mm, outside 0.5 to 500 mm",
+            "thickness_mm = ",
+        ),
+        (
+            "layers = [ { material = \"xps\", thickness_mm = nan } ]",
+            "box.layers[0].thickness_mm is nan, not a finite number",
+            "0.5 to 500 mm",
+        ),
+        (
+            "layers = [ { material = \"xps\", thickness_mm = 25, colour = 1 } ]",
+            "box.layers[0] has no setting colour",
+            "thickness_mm",
+        ),
+        (
+            "floor_layers = [ { material = \"xps\", thickness_mm = 25 } ]",
+            "box.layers is missing",
+            "floor_layers is the floor alone",
+        ),
+    ] {
+        let run = check(&in_layers(layers));
+        assert_eq!(run.status, 1, "{layers}: {run:?}");
+        assert!(run.stdout.contains(said) && run.stdout.contains(remedy), "{layers}: {}", run.stdout);
+        assert_eq!(run.stdout.matches("error: ").count(), 1, "{layers}: {}", run.stdout);
+    }
+}
+
+#[test]
+fn layers_do_not_go_with_one_material_and_each_contradiction_is_told_with_its_line() {
+    let text = starter().replace(
+        "insulation = \"xps\"",
+        "insulation = \"xps\"\nlayers = [ { material = \"xps\", thickness_mm = 25 } ]",
+    );
+    let run = check(&text);
+    assert_eq!(run.status, 1, "{run:?}");
+    for name in ["insulation", "thickness_mm"] {
+        let at = text.find("[box]").expect("the box");
+        let line = text[..at].lines().count() + text[at..].lines().position(|line| line.starts_with(name)).unwrap() + 1;
+        let said = format!("standard input:{line}:1: box.{name} does not go with layers");
+        assert!(run.stdout.contains(&said), "no {said}: {}", run.stdout);
+    }
 }

@@ -200,3 +200,129 @@ fn a_winter_harsher_than_what_is_planned_for_is_found() {
         assert_eq!(run.stdout.contains("harsher than what this plan"), is_found, "{}", run.stdout);
     }
 }
+
+/// The finding that speaks of `what`: its severity, text and change.
+#[track_caller]
+fn about(report: &Value, what: &str) -> (String, String, String) {
+    let findings = report["findings"].as_array().expect("a list");
+    let word = |finding: &Value, key: &str| finding[key].as_str().unwrap_or_default().to_owned();
+    let found = findings.iter().find(|finding| word(finding, "text").contains(what));
+    let found = found.unwrap_or_else(|| panic!("nothing about {what}: {findings:#?}"));
+    (word(found, "severity"), word(found, "text"), word(found, "change"))
+}
+
+#[test]
+fn a_pad_that_gives_more_than_its_area_bears_is_dangerous() {
+    // 200 W at 12.8 V are 274.66 W at 15 V; on 150 cm² 1.83 W/cm².
+    let text = starter_with(&[
+        ("power_w", "power_w = 200"),
+        ("length_mm = 320", "length_mm = 150"),
+        ("width_mm = 320", "width_mm = 100"),
+    ]);
+    let run = plan(&text, &["--json"]);
+    let (severity, text, change) = about(&json(&run), "W/cm²");
+    assert_eq!((severity.as_str(), run.status), ("danger", 1), "{run:?}");
+    assert!(text.contains("1.83 W/cm²") && text.contains("0.3 W/cm²"), "{text}");
+    assert!(change.contains("a pad of at least 1010 cm²") && change.contains("power_w = 29"), "{change}");
+}
+
+/// The starter with its first channel on two wires.
+fn on_two_wires(leads: &str) -> String {
+    starter_with(&[
+        ("wiring", &format!("wiring = \"2-wire\"\n{leads}")),
+        ("element", "element = \"pt1000\""),
+        ("reference_ohm", "reference_ohm = 4000"),
+    ])
+}
+
+#[test]
+fn what_was_measured_of_the_leads_wins_over_what_the_cable_would_have() {
+    // 15 m of 0.22 mm² have more than what the meter says.
+    let report = json(&plan(&on_two_wires("lead_loop_ohm = 2.2\ncable_m = 14.47\ncable_mm2 = 0.22"), &["--json"]));
+    let leads = &report["measurement"]["channels"][0]["leads"];
+    // In the fixed-point ohms of the settings.
+    let is = |leads: &Value, ohm: f64| leads["loop_ohm_20c"].as_f64().is_some_and(|found| (found - ohm).abs() < 1e-5);
+    assert!(is(leads, 2.2) && leads["from"] == "measured", "{leads}");
+    for finding in report["findings"].as_array().expect("a list") {
+        let change = finding["change"].as_str().unwrap_or_default();
+        assert!(!change.contains("lead_loop_ohm = 2"), "{finding}");
+    }
+    let computed = json(&plan(&on_two_wires("cable_m = 14.47\ncable_mm2 = 0.22"), &["--json"]));
+    assert_eq!(computed["measurement"]["channels"][0]["leads"]["from"], "cable");
+}
+
+#[test]
+fn a_measured_loop_that_the_cable_cannot_have_is_told_and_kept() {
+    let report = json(&plan(&on_two_wires("lead_loop_ohm = 0.39\ncable_m = 12\ncable_mm2 = 0.5"), &["--json"]));
+    assert_eq!(report["measurement"]["channels"][0]["leads"]["from"], "measured");
+    let (severity, text, change) = about(&report, "do not agree");
+    assert_eq!(severity, "change");
+    assert!(
+        text.contains("0.39 Ω") && text.contains("0.936 Ω") && change.contains("far end bridged"),
+        "{text} {change}"
+    );
+}
+
+#[test]
+fn the_plan_prints_the_conductivity_it_reckons_with() {
+    let run = plan(&starter(), &[]);
+    assert!(run.stdout.contains("50 mm of xps, 0.034 W/(m K)"), "{run:?}");
+}
+
+const PLYWOOD_AND_FOAM: &str =
+    "layers = [ { material = \"plywood\", thickness_mm = 12 }, { material = \"xps\", thickness_mm = 25 } ]";
+
+/// The starter with this in place of its insulation.
+fn in_layers(layers: &str, more: &[(&str, &str)]) -> String {
+    starter_with(more).replace("insulation = \"xps\"", layers).replace("\nthickness_mm = 50\n", "\n")
+}
+
+#[test]
+fn thicker_insulation_is_proposed_of_what_insulates_and_never_of_plywood() {
+    let weak = [("power_w", "power_w = 14"), ("design_min_c", "design_min_c = -25")];
+    let report = json(&plan(&in_layers(PLYWOOD_AND_FOAM, &weak), &["--json"]));
+    let (_, _, change) = about(&report, "hold");
+    assert!(change.contains("mm of xps all round") && !change.contains("plywood"), "{change}");
+    // Where nothing insulates, foam is added inside.
+    let bare = "insulation = \"plywood\"\nthickness_mm = 12";
+    let report = json(&plan(&in_layers(bare, &weak), &["--json"]));
+    let (_, _, change) = about(&report, "hold");
+    assert!(change.contains("mm of xps added inside all round") && !change.contains("plywood"), "{change}");
+}
+
+#[test]
+fn a_layer_more_loses_less() {
+    let hold = |layers: &str| {
+        let report = json(&plan(&in_layers(layers, &[]), &["--json"]));
+        report["thermal"]["hold_w"]["value"].as_f64().unwrap_or_else(|| panic!("{report:#}"))
+    };
+    let foam = "layers = [ { material = \"xps\", thickness_mm = 25 } ]";
+    assert!(hold(PLYWOOD_AND_FOAM) < hold(foam) * 0.99);
+    assert!((hold(foam) - hold("insulation = \"xps\"\nthickness_mm = 25")).abs() < 1e-9);
+}
+
+#[test]
+fn coils_and_fuses_are_proposed_as_they_are_sold() {
+    let text = starter_with(&[("# coil_v", "coil_v = 48"), ("# fuse_a", "fuse_a = 17")]);
+    let report = json(&plan(&text, &["--json"]));
+    assert_eq!(about(&report, "a coil of 48 V").2, "a coil of 12 V, or another supply for the coil");
+    assert!(about(&report, "17 A").2.contains("a fuse of 20 A"), "{report:#}");
+    let report = json(&plan(&starter(), &["--json"]));
+    assert_eq!(about(&report, "a coil of").1, "a coil of 12 V pulls in from 10.3 V on and bears 15 V");
+}
+
+#[test]
+fn a_mains_pad_is_refused_as_such_and_its_circuit_is_not_sized() {
+    let run = plan(&starter_with(&[("nominal_v", "nominal_v = 230"), ("supply_max_v", "supply_max_v = 250")]), &[]);
+    assert_eq!(run.status, 1, "{run:?}");
+    assert!(run.stderr.contains("licensed") && !run.stderr.contains("nominal_v = 12.8"), "{run:?}");
+    // 100 V, on a bank of 12.8 V: as it may be in some countries.
+    let text = starter_with(&[
+        ("nominal_v", "nominal_v = 100"),
+        ("supply_min_v", "supply_min_v = 90"),
+        ("supply_max_v", "supply_max_v = 110"),
+    ]);
+    let report = json(&plan(&text, &["--json"]));
+    assert_eq!(report["circuit"], Value::Null);
+    assert!(about(&report, "is not sized here").1.contains("licensed"), "{report:#}");
+}

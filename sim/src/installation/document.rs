@@ -227,7 +227,7 @@ impl<'t> Section<'t> {
             let path = format!("{place}[{index}]");
             let span = item.span();
             if index == most {
-                let message = format!("{place} has {} entries, and a controller takes {most}", items.len());
+                let message = format!("{place} has {} entries, and {most} are the most", items.len());
                 findings.error(Some(&span), &path, message, format!("leave out {}", items.len() - most));
                 break;
             }

@@ -164,7 +164,7 @@ fn describe_channel(name: &str, channel: &Channel) -> Vec<String> {
     let wiring = match channel.leads {
         Leads::TwoWire { loop_at_20c, at } => {
             let at = Thousandths(at.as_millidegrees().into());
-            format!("2-wire, leads {} Ω, used at {at} °C", ohms(loop_at_20c))
+            format!("2-wire, lead_loop_ohm {} Ω, used at {at} °C", ohms(loop_at_20c))
         }
         Leads::ThreeWire => "3-wire".to_owned(),
         Leads::FourWire => "4-wire".to_owned(),

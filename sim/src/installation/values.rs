@@ -120,6 +120,18 @@ impl<'t> Reader<'t> {
             }
             return Some(number);
         }
+        if number > fact.maximum && matches!(fact.key, Key::HeaterNominal | Key::SupplyMin | Key::SupplyMax) {
+            let message = format!("{place} is {shown}{space}{}, outside {}", fact.unit, range(fact));
+            // IEC 61140, limits of extra-low voltage, from memory.
+            let why = Some(
+                "above 50 V alternating or 120 V direct current it is no extra-low voltage: a mains heater, its conductor, fuse, \
+                 contact, insulation and residual current device are licensed work and are not sized here",
+            );
+            let remedy =
+                "a pad for the bank's own voltage (12.8 V with 4 cells); a mains heater is for someone licensed for it";
+            self.findings.add(Severity::Error, Some(&value.span()), &place, message, why, remedy);
+            return None;
+        }
         // A wrong sign is the commonest slip; after that the default, and without one an example.
         let better = match fact.default {
             _ if (fact.minimum..=fact.maximum).contains(&number.saturating_neg()) => number.saturating_neg(),

@@ -6,15 +6,66 @@
 use super::conductor::{SIZES, capacity_a, copper_factor, ohm_per_m_20c};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::verdict::{Finding, Part};
-use crate::site::{Circuit, Contact, Relay, Site};
+use crate::site::{Battery, Circuit, Contact, Relay, Site};
 use forewarm_core::settings::Settings;
 use serde::Serialize;
 
-/// Rated currents in which fuses are sold (A). Source: the series of ISO 8820, from memory.
+/// Rated currents in which fuses are proposed (A). Source: blade and bolt-in fuses of ISO 8820, from memory.
 pub const FUSES: [f64; 18] =
     [1.0, 2.0, 3.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 125.0, 150.0, 200.0];
 
-/// A fuse that carries more than 1/1.25 of its rating for hours ages. Common practice, no source.
+/// Rated currents besides in which fuses and breakers are sold (A): not proposed, and as good where a file has one. Source: IEC 60127-1
+/// and IEC 60269-1, preferred values, and further blades of ISO 8820, from memory.
+const OTHER_FUSES: [f64; 28] = [
+    0.5, 0.63, 0.8, 1.25, 1.6, 2.5, 3.15, 4.0, 6.0, 6.3, 8.0, 12.5, 13.0, 16.0, 32.0, 35.0, 63.0, 70.0, 160.0, 175.0,
+    225.0, 250.0, 300.0, 315.0, 350.0, 400.0, 500.0, 630.0,
+];
+
+/// Nominal voltages in which coils are proposed (V). Source: usual values of IEC 61810-1, from memory.
+pub const COILS_V: [f64; 3] = [12.0, 24.0, 48.0];
+
+/// The usual coil that is nearest to a supply of `nominal_v`, as a ratio.
+#[must_use]
+pub fn usual_coil_v(nominal_v: f64) -> f64 {
+    let off = |coil_v: &f64| (coil_v / nominal_v).ln().abs();
+    COILS_V.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(COILS_V[0])
+}
+
+/// Alternating current above this is no extra-low voltage (V). Source: IEC 61140, limits of extra-low voltage, from memory: 50 V
+/// alternating, 120 V direct current, which is also the most that the settings allow a supply.
+pub const EXTRA_LOW_AC_V: f64 = 50.0;
+
+/// Nominal voltage of a lithium iron phosphate cell (V). From memory; 3.2 V is what makers print.
+const NOMINAL_CELL_V: f64 = 3.2;
+
+/// Whether the heater is for the voltage of its bank, more or less.
+#[must_use]
+pub fn is_for_the_bank(nominal_v: f64, battery: &Battery) -> bool {
+    (0.7..=1.3).contains(&(f64::from(battery.cells_in_series) * NOMINAL_CELL_V / nominal_v))
+}
+
+/// Whether a heater must be taken for one on mains: too high a voltage for extra-low alternating current, and not its bank's.
+#[must_use]
+pub fn is_mains(nominal_v: f64, battery: &Battery) -> bool {
+    nominal_v > EXTRA_LOW_AC_V && !is_for_the_bank(nominal_v, battery)
+}
+
+/// What is said in place of sizing the circuit of a heater on mains.
+pub(super) fn not_sized(nominal_v: f64) -> Finding {
+    Finding::change(
+        Part::Circuit,
+        format!(
+            "a heater for {} V is not on its bank; above {} V alternating current it is no extra-low voltage. Its circuit is not sized \
+             here: conductor, fuse, contact, insulation, protective earth and residual current device are licensed work",
+            plain(nominal_v),
+            plain(EXTRA_LOW_AC_V),
+        ),
+        "a pad for the bank's own voltage; or have the mains circuit designed, built and tested by someone licensed for it, by the local \
+         code",
+    )
+}
+
+/// A fuse that carries more than 1/1.25 of its rating (80 %) for hours ages. Common practice, no source: 75 to 80 %.
 const FUSE_MARGIN: f64 = 1.25;
 
 /// Part of its rated current that a contact is used at. Common practice, no source: half to three quarters.
@@ -148,8 +199,10 @@ pub struct Report {
     pub least_for_current_mm2: Option<f64>,
     /// The conductor of the file, or the smallest that does for both.
     pub conductor: Option<Conductor>,
-    /// Least rating of the fuse (A).
+    /// Least current that the fuse must be rated for (A).
     pub fuse_least_a: f64,
+    /// Smallest fuse that is sold and rated for no less; `null` where none is (A).
+    pub fuse_least_sold_a: Option<f64>,
     /// The fuse of the file, or the smallest that is sold; `null` where none is sold that large (A).
     pub fuse_a: Option<f64>,
     /// Most current through the relay's contact, as part of its rating (1).
@@ -168,7 +221,8 @@ pub fn judge(settings: &Settings, site: &Site) -> Option<(Report, Vec<Finding>)>
     let sizes: Vec<Conductor> = SIZES.iter().map(|size| conductor(size.area_mm2, circuit, &heater)).collect();
     let area = |fits: &dyn Fn(&Conductor) -> bool| sizes.iter().find(|size| fits(size)).map(|size| size.area_mm2);
     let fuse_least_a = FUSE_MARGIN * heater.most_a;
-    let fuse_a = circuit.fuse_a.or_else(|| FUSES.into_iter().find(|&rating| rating >= fuse_least_a));
+    let fuse_least_sold_a = FUSES.into_iter().find(|&rating| rating >= fuse_least_a);
+    let fuse_a = circuit.fuse_a.or(fuse_least_sold_a);
     let least_for_drop_mm2 = area(&|size| size.drop_nominal_pct <= circuit.drop * 100.0);
     let least_for_current_mm2 = fuse_a.and_then(|fuse| area(&|size| size.capacity_a >= fuse));
     let least_mm2 = least_for_drop_mm2.zip(least_for_current_mm2).map(|(drop, current)| drop.max(current));
@@ -182,6 +236,7 @@ pub fn judge(settings: &Settings, site: &Site) -> Option<(Report, Vec<Finding>)>
         least_for_current_mm2,
         conductor,
         fuse_least_a,
+        fuse_least_sold_a,
         fuse_a,
         contact_used: heater.most_a / circuit.relay.contact.rated_a,
         coil_most_a: coil.most_a,
@@ -287,6 +342,16 @@ fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
             ),
             smaller(),
         )
+    } else if !is_sold(fuse) {
+        Finding::change(
+            Part::Circuit,
+            format!(
+                "no fuse is made with a rating of {}: {carries}, and the heater draws up to {}",
+                amps(fuse),
+                amps(most_a)
+            ),
+            smaller(),
+        )
     } else {
         let which = if circuit.fuse_a.is_some() { "the fuse of" } else { "take a fuse of" };
         Finding::fine(
@@ -300,6 +365,11 @@ fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
             ),
         )
     }
+}
+
+/// Whether fuses of so many amperes are made.
+fn is_sold(rating_a: f64) -> bool {
+    FUSES.iter().chain(&OTHER_FUSES).any(|sold| (sold - rating_a).abs() < 1e-9)
 }
 
 /// A contact that switches `current_a` of the supply, and is used up to `part` of its rated current.
@@ -345,15 +415,20 @@ struct Coil {
 }
 
 impl Coil {
+    /// Supply at and above which a coil of `nominal_v` pulls in for certain, in the warmest surroundings (V).
+    fn pull_in_v(nominal_v: f64, warmest_c: f64) -> f64 {
+        PULL_IN * nominal_v * copper_factor(warmest_c.max(COIL_C)) / copper_factor(COIL_C)
+    }
+
     /// A copper coil resists less when cold, and so draws more; it pulls in later when hot.
     fn of(relay: &Relay, heater: &Heater, site: &Site) -> Self {
         let coldest_c = site.place.design_min_c.min(COIL_C);
-        let warmest_c = site.circuit.map_or(COIL_C, |circuit| circuit.cable_c.max(COIL_C));
+        let warmest_c = site.circuit.map_or(COIL_C, |circuit| circuit.cable_c);
         let factor = |t: f64| copper_factor(t) / copper_factor(COIL_C);
         let ohm = relay.coil_v * relay.coil_v / relay.coil_w;
         Self {
             most_a: heater.at_supply_max.supply_v / (ohm * factor(coldest_c)),
-            pull_in_v: PULL_IN * relay.coil_v * factor(warmest_c),
+            pull_in_v: Self::pull_in_v(relay.coil_v, warmest_c),
             nominal_v: relay.coil_v,
         }
     }
@@ -361,6 +436,24 @@ impl Coil {
 
 fn pull_in(coil: &Coil, heater: &Heater, circuit: &Circuit) -> Vec<Finding> {
     let (lowest, highest) = (heater.at_supply_min.supply_v, heater.at_supply_max.supply_v);
+    let serves = |coil_v: &f64| Coil::pull_in_v(*coil_v, circuit.cable_c) <= lowest && highest <= coil_v * COIL_LIMIT;
+    let usual = COILS_V.into_iter().find(serves).map_or_else(
+        || {
+            format!(
+                "a supply of its own for the coil: none of 12, 24 and 48 V serves from {} V to {} V",
+                plain(lowest),
+                plain(highest)
+            )
+        },
+        |coil_v| format!("a coil of {} V, or another supply for the coil", plain(coil_v)),
+    );
+    // Raising it beyond the nominal voltage would leave hardly any supply to run on.
+    let raised = raised_to(coil.pull_in_v, 0.1);
+    let or_raised = if raised < heater.at_nominal.supply_v {
+        format!(", or heater.supply_min_v = {}", fixed(raised, 1))
+    } else {
+        String::new()
+    };
     let mut findings = Vec::new();
     if coil.pull_in_v > lowest {
         findings.push(Finding::change(
@@ -372,10 +465,7 @@ fn pull_in(coil: &Coil, heater: &Heater, circuit: &Circuit) -> Vec<Finding> {
                 plain(circuit.cable_c.max(COIL_C)),
                 plain(lowest)
             ),
-            format!(
-                "a coil for a lower voltage, or heater.supply_min_v = {}",
-                fixed(raised_to(coil.pull_in_v, 0.1), 1)
-            ),
+            format!("{usual}{or_raised}"),
         ));
     }
     if highest > coil.nominal_v * COIL_LIMIT {
@@ -387,7 +477,7 @@ fn pull_in(coil: &Coil, heater: &Heater, circuit: &Circuit) -> Vec<Finding> {
                 plain(coil.nominal_v),
                 fixed(highest / coil.nominal_v, 2)
             ),
-            "a coil for a higher voltage, or one whose maker allows it",
+            format!("{usual}, or a coil whose maker allows it"),
         ));
     }
     if findings.is_empty() {
@@ -525,6 +615,43 @@ mod tests {
         assert_eq!(about(&with(13.4), "pulls in").severity, Severity::Fine);
         assert_eq!(about(&with(13.6), "pulls in").severity, Severity::Change);
         assert_eq!(about(&with(11.5), "burns out").severity, Severity::Change);
+    }
+
+    #[test]
+    fn a_coil_is_proposed_in_a_usual_voltage_that_passes_or_not_at_all() {
+        use forewarm_core::quantity::Millivolts;
+        for (lowest_mv, highest_mv) in
+            [(11_500, 15_000), (23_000, 30_000), (44_000, 60_000), (8_000, 11_000), (11_500, 29_000)]
+        {
+            let mut settings = settings();
+            settings.heater.nominal = Millivolts::from_millivolts(u32::midpoint(lowest_mv, highest_mv));
+            settings.heater.supply_min = Millivolts::from_millivolts(lowest_mv);
+            settings.heater.supply_max = Millivolts::from_millivolts(highest_mv);
+            let with = |coil_v| {
+                let circuit = Circuit { relay: Relay { coil_v, ..circuit().relay }, ..circuit() };
+                judge(&settings, &Site { circuit: Some(circuit), ..site() }).expect("there is a circuit").1
+            };
+            let passes = |coil_v: f64| about(&with(coil_v), "a coil of").severity == Severity::Fine;
+            let found = with(7.0);
+            let change = about(&found, "burns out").change.clone().expect("something");
+            match COILS_V.into_iter().find(|coil_v| passes(*coil_v)) {
+                Some(coil_v) => assert!(change.starts_with(&format!("a coil of {coil_v} V, or")), "{change}"),
+                None => assert!(change.starts_with("a supply of its own"), "{change}"),
+            }
+        }
+    }
+
+    #[test]
+    fn the_usual_coil_is_that_of_the_bank() {
+        let usual = [5.0, 12.0, 12.8, 25.6, 36.0, 48.0, 51.2, 100.0].map(|supply_v| plain(usual_coil_v(supply_v)));
+        assert_eq!(usual, ["12", "12", "12", "24", "48", "48", "48", "48"]);
+    }
+
+    #[test]
+    fn a_heater_that_is_not_for_its_bank_is_on_mains_above_extra_low_voltage() {
+        let bank = |cells_in_series| Battery { cells_in_series, ..site().battery };
+        assert!(is_mains(100.0, &bank(4)) && is_mains(51.2, &bank(4)));
+        assert!(!is_mains(50.0, &bank(4)) && !is_mains(51.2, &bank(16)) && !is_mains(96.0, &bank(30)));
     }
 
     #[test]

@@ -3,6 +3,7 @@
 //! | module | answers |
 //! |---|---|
 //! | [`measurement`] | how wrong a channel can read: an uncertainty budget in the form of JCGM 100 |
+//! | [`pad`] | whether the pad bears on its area what it gives |
 //! | [`placement`] | how a thermometer reads because of where it sits |
 //! | [`thresholds`] | which charge thresholds stay safe with that |
 //! | [`circuit`] | what the heater draws, and whether conductor, fuse, relay and coil stand it |
@@ -18,6 +19,7 @@ pub mod conductor;
 mod course;
 mod figures;
 pub mod measurement;
+mod pad;
 pub mod placement;
 pub mod sources;
 #[cfg(test)]
@@ -63,7 +65,9 @@ pub struct Plan {
     pub measurement: thresholds::Measurement,
     /// What the heater draws.
     pub heater: circuit::Heater,
-    /// Its circuit; `null` where the file says nothing of it.
+    /// Whether the heater must be taken for one on mains: then its circuit is not sized.
+    pub is_mains: bool,
+    /// Its circuit; `null` where the file says nothing of it, or where it is not sized.
     pub circuit: Option<circuit::Report>,
     /// What feeds it.
     pub sources: Vec<sources::Source>,
@@ -82,11 +86,18 @@ impl Plan {
         });
         findings.extend(found);
         let heater = circuit::Heater::of(settings, site.tolerance.pad_power);
-        let circuit = circuit::judge(settings, site).map(|(report, found)| {
-            findings.extend(found);
-            report
-        });
-        findings.extend(circuit::bank_range(settings, site));
+        findings.push(pad::judge(&heater, site));
+        let is_mains = circuit::is_mains(heater.at_nominal.supply_v, &site.battery);
+        let circuit = if is_mains {
+            findings.push(circuit::not_sized(heater.at_nominal.supply_v));
+            None
+        } else {
+            findings.extend(circuit::bank_range(settings, site));
+            circuit::judge(settings, site).map(|(report, found)| {
+                findings.extend(found);
+                report
+            })
+        };
         let (sources, found) = sources::judge(settings, site, sources, &heater);
         findings.extend(found);
         let warm_up_h = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
@@ -99,6 +110,7 @@ impl Plan {
             thermal,
             measurement,
             heater,
+            is_mains,
             circuit,
             sources,
             cautions: CAUTIONS,

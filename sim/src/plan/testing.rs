@@ -4,8 +4,8 @@ use crate::installation::{Installation, starter};
 use crate::materials::Material;
 use crate::schedule::Schedule;
 use crate::site::{
-    Battery, Circuit, Class, ColdSpell, Contact, Converter, Enclosure, Load, Mounting, Pad, Place, Plate, Presence,
-    Relay, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
+    Battery, Circuit, Class, ColdSpell, Contact, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place,
+    Plate, Presence, Relay, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
 };
 use forewarm_core::settings::Settings;
 
@@ -28,9 +28,15 @@ pub(crate) fn site() -> Site {
         cable_m: 3.0,
         cable_mm2: 0.5,
         loop_ohm_20c: 0.234,
+        loop_from: LoopFrom::Cable,
         lag_s: 20.0,
         self_heating_k_per_mw: 0.2,
     };
+    let foam = vec![Layer {
+        name: "xps".into(),
+        material: Material { conductivity_w_per_m_k: 0.026, density_kg_per_m3: 32.5, specific_heat_j_per_kg_k: 1470.0 },
+        thickness_m: 0.05,
+    }];
     let supply = |power_w| Supply { power_w, presence: Presence::Weekly(all_week()), rating: None };
     Site {
         battery: Battery {
@@ -57,18 +63,13 @@ pub(crate) fn site() -> Site {
             thickness_m: 0.003,
             contact_w_per_m2_k: 200.0,
         },
-        pad: Pad { area_m2: 0.1024, thickness_m: 0.0015, bond_w_per_m2_k: 500.0 },
+        pad: Pad { area_m2: 0.1024, thickness_m: 0.0015, bond_w_per_m2_k: 500.0, most_w_per_m2: 3000.0 },
         enclosure: Enclosure {
             length_m: 0.4,
             width_m: 0.42,
             height_m: 0.28,
-            insulation: Material {
-                conductivity_w_per_m_k: 0.026,
-                density_kg_per_m3: 32.5,
-                specific_heat_j_per_kg_k: 1470.0,
-            },
-            thickness_m: 0.05,
-            floor_thickness_m: 0.05,
+            walls: foam.clone(),
+            floor: foam,
             air_changes_per_h: 0.5,
             inside_w_per_m2_k: 7.7,
         },

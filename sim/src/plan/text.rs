@@ -5,7 +5,7 @@ use super::circuit::{Heater, Report};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::{Budget, Distribution, Evaluation};
 use super::sources::Source;
-use super::thermal::{Figure, PAD_MOST_W_PER_CM2, Thermal};
+use super::thermal::{Figure, LayerReport, Thermal};
 use super::thresholds::{ChannelError, Measurement};
 use super::verdict::{Finding, Severity};
 use crate::diagnostic::escaped;
@@ -32,6 +32,7 @@ impl Plan {
         write_heater(out, &self.heater)?;
         match &self.circuit {
             Some(report) => write_circuit(out, report)?,
+            None if self.is_mains => writeln!(out, "\n  A mains circuit: nothing of it is sized here.")?,
             None => writeln!(out, "\n  The file has no [circuit]: nothing is said of cable, fuse and relay.")?,
         }
         write_sources(out, &self.sources)?;
@@ -125,6 +126,7 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         rows.insert(1, vec!["  for each kelvin to the outside".to_owned(), loss.text("W/K")]);
     }
     table(out, &rows)?;
+    write_walls(out, thermal)?;
 
     if !thermal.warm_ups.is_empty() {
         heading(
@@ -167,7 +169,10 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     for power in &thermal.powers {
         if power.is_beyond_pad {
             // No digits of what nobody may build.
-            let limit = format!("more than a pad may give on this area, {} W/cm²", plain(PAD_MOST_W_PER_CM2));
+            let limit = format!(
+                "more than the pad may give on this area at its highest supply, {} W/cm²",
+                plain(thermal.pad_most_w_per_cm2)
+            );
             rows.push(vec![plain(power.within_h), "-".to_owned(), "-".to_owned(), "-".to_owned(), limit]);
             continue;
         }
@@ -181,7 +186,14 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     }
     table(out, &rows)?;
 
-    heading(out, &format!("Power that holds at {outside} °C, by insulation all round"))?;
+    heading(
+        out,
+        &format!(
+            "Power that holds at {outside} °C, by thickness of {}{} all round",
+            thermal.insulation_material,
+            if thermal.insulation_is_added { " added inside" } else { "" }
+        ),
+    )?;
     let mut rows = vec![row(["thickness / mm", "power / W"])];
     rows.extend(thermal.insulation.iter().map(|row| vec![plain(row.thickness_mm), row.hold_w.text("")]));
     table(out, &rows)?;
@@ -192,6 +204,20 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         "± is the expanded uncertainty (k = 2) from the tolerances in the file, for the heater its tolerance. The coldest place is \
          that of any battery, within it or at an outer face.",
     )
+}
+
+/// What walls and floor are made of, with the conductivities that are reckoned with.
+fn write_walls(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
+    writeln!(out)?;
+    let alike = thermal.walls == thermal.floor;
+    let (inwards, walls) = (thermal.walls.len().max(thermal.floor.len()) > 1, LayerReport::text(&thermal.walls));
+    let order = if inwards { ", from the outside inwards" } else { "" };
+    let which = if alike { "Walls, lid and floor" } else { "Walls and lid" };
+    wrapped(out, "  ", &format!("{which}{order}: {walls}."))?;
+    if !alike {
+        wrapped(out, "  ", &format!("Floor{order}: {}.", LayerReport::text(&thermal.floor)))?;
+    }
+    Ok(())
 }
 
 fn write_measurement(out: &mut dyn Write, measurement: &Measurement) -> io::Result<()> {
@@ -260,6 +286,8 @@ fn write_channel(out: &mut dyn Write, channel: &ChannelError) -> io::Result<()> 
         ]);
     }
     table(out, &rows)?;
+    writeln!(out)?;
+    wrapped(out, "  ", &format!("Leads, there and back at 20 °C: {}.", channel.leads.text()))?;
     writeln!(out)?;
     sums(out, budget, &channel.at_release)
 }
@@ -337,7 +365,10 @@ fn write_circuit(out: &mut dyn Write, report: &Report) -> io::Result<()> {
         &[
             vec!["least conductor for the drop allowed".to_owned(), or_none(report.least_for_drop_mm2, "mm²")],
             vec!["least conductor for the fuse".to_owned(), or_none(report.least_for_current_mm2, "mm²")],
-            vec!["least fuse".to_owned(), format!("{} A", fixed(report.fuse_least_a, 1))],
+            vec![
+                format!("least fuse, for {} A", fixed(report.fuse_least_a, 1)),
+                or_none(report.fuse_least_sold_a, "A"),
+            ],
             vec!["fuse".to_owned(), or_none(report.fuse_a, "A")],
             vec![
                 "relay contact, part of its rating used".to_owned(),

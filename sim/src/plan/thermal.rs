@@ -4,15 +4,17 @@
 //! larger of the two changes is that thing's half-width; the half-widths, as rectangular distributions, make the expanded
 //! uncertainty (k = 2) that stands beside each figure.
 
+use super::circuit::Heater;
 use super::course::{self, STEP_S, Setup, WarmUp};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::COVERAGE;
 use super::placement::{Cause, Placement, Placements};
 use super::thresholds::answers_for;
 use super::verdict::{Finding, Part};
+use crate::materials::INSULATIONS;
 use crate::plant::{Air, Heat, Plant};
 use crate::rehearse::Variation;
-use crate::site::{Site, StandsOn, Tolerance};
+use crate::site::{Layer, Site, StandsOn, Tolerance};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Hold, Settings};
 use rayon::prelude::*;
@@ -32,9 +34,6 @@ const WITHIN_H: [f64; 3] = [2.0, 4.0, 8.0];
 
 /// Thicknesses for which the hold power is told (mm).
 const THICKNESSES_MM: [f64; 4] = [25.0, 50.0, 75.0, 100.0];
-
-/// More than this a pad may not give on its area (W/cm²). Common practice, no source; the check of the file warns from there on.
-pub(super) const PAD_MOST_W_PER_CM2: f64 = 0.3;
 
 /// A figure with its expanded uncertainty, coverage factor 2.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -85,20 +84,56 @@ pub struct PowerReport {
     pub within_h: f64,
     /// The power (W).
     pub power_w: Figure,
-    /// That power over the heated area (W/cm²).
+    /// That power over the heated area, at the voltage it is stated for (W/cm²).
     pub density_w_per_cm2: f64,
     /// The plate at the end of it (°C).
     pub plate_c: f64,
     /// Whether the plate would be at or above its cut-out by then.
     pub is_cut_out: bool,
-    /// Whether that is more than a pad may give on its area.
+    /// Whether a pad of that power is beyond what it may give on this area, at the highest supply voltage.
     pub is_beyond_pad: bool,
+}
+
+/// One layer of a wall, as it is reckoned with.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LayerReport {
+    /// What it is made of.
+    pub material: String,
+    /// Thickness (mm).
+    pub thickness_mm: f64,
+    /// Thermal conductivity (W/(m K)).
+    pub conductivity_w_per_m_k: f64,
+}
+
+impl LayerReport {
+    fn of(layers: &[Layer]) -> Vec<Self> {
+        layers
+            .iter()
+            .map(|layer| Self {
+                material: layer.name.clone().into_owned(),
+                thickness_mm: in_mm(layer.thickness_m),
+                conductivity_w_per_m_k: layer.material.conductivity_w_per_m_k,
+            })
+            .collect()
+    }
+
+    pub(super) fn text(layers: &[Self]) -> String {
+        let text = |layer: &Self| {
+            format!(
+                "{} mm of {}, {} W/(m K)",
+                plain(layer.thickness_mm),
+                layer.material,
+                plain(layer.conductivity_w_per_m_k)
+            )
+        };
+        layers.iter().map(text).collect::<Vec<_>>().join("; ")
+    }
 }
 
 /// The power that holds with another insulation.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct InsulationReport {
-    /// Thickness of walls, lid and floor (mm).
+    /// Thickness of the best insulating layer of walls, lid and floor (mm).
     pub thickness_mm: f64,
     /// The power that holds (W).
     pub hold_w: Figure,
@@ -129,8 +164,18 @@ pub struct Thermal {
     pub night_pct_of_bank: Figure,
     /// Warm-ups from several temperatures.
     pub warm_ups: Vec<WarmUpReport>,
+    /// Most that the pad may give on its area (W/cm²).
+    pub pad_most_w_per_cm2: f64,
     /// Powers for several warm-up times.
     pub powers: Vec<PowerReport>,
+    /// Layers of walls and lid, from the outside inwards.
+    pub walls: Vec<LayerReport>,
+    /// Layers of the floor, from the outside inwards.
+    pub floor: Vec<LayerReport>,
+    /// The material of which several thicknesses are tried: that of the best insulating layer.
+    pub insulation_material: String,
+    /// Whether no layer of the walls insulates, so that it is added inside.
+    pub insulation_is_added: bool,
     /// Hold power for several thicknesses of insulation.
     pub insulation: Vec<InsulationReport>,
 }
@@ -223,10 +268,32 @@ impl Question<'_> {
 
     fn hold_with(&self, site: &Site, thickness_mm: f64, air: Air) -> f64 {
         let mut site = site.clone();
-        site.enclosure.thickness_m = thickness_mm / 1000.0;
-        site.enclosure.floor_thickness_m = thickness_mm / 1000.0;
+        for layers in [&mut site.enclosure.walls, &mut site.enclosure.floor] {
+            insulate(layers, thickness_mm / 1000.0);
+        }
         hold_w(&Plant::new(&site, STEP_S), air, self.release_c())
     }
+}
+
+/// The best insulating layer, where there is one that insulates at all.
+fn best(layers: &[Layer]) -> Option<usize> {
+    let conducts = |layer: &Layer| layer.material.conductivity_w_per_m_k;
+    let insulating = layers.iter().enumerate().filter(|(_, layer)| layer.insulates());
+    insulating.min_by(|a, b| conducts(a.1).total_cmp(&conducts(b.1))).map(|(index, _)| index)
+}
+
+/// Gives the best insulating layer this thickness; where none insulates, adds one of the first known foam inside.
+fn insulate(layers: &mut Vec<Layer>, thickness_m: f64) {
+    if let Some(index) = best(layers) {
+        layers[index].thickness_m = thickness_m;
+    } else {
+        let foam = &INSULATIONS[0];
+        layers.push(Layer { name: foam.name.into(), material: foam.material, thickness_m });
+    }
+}
+
+fn in_mm(metres: f64) -> f64 {
+    (metres * 1e6).round() / 1000.0
 }
 
 /// The least power at which every layer and its outer faces end at or above `target_c`; none where it does so without.
@@ -323,13 +390,13 @@ pub fn judge(settings: &Settings, site: &Site, within_h: Option<f64>) -> (Therma
     let mut starts_c = vec![design_min_c];
     starts_c.extend(STARTS_C.into_iter().filter(|&start_c| start_c > design_min_c + 1.0));
     starts_c.retain(|&start_c| start_c < release_c);
-    let thick_mm = (site.enclosure.thickness_m * 1e6).round() / 1000.0;
+    let thick_mm = best(&site.enclosure.walls).map(|index| in_mm(site.enclosure.walls[index].thickness_m));
     let question = Question {
         settings,
         answers_for: site.mountings.iter().map(|mounting| answers_for(mounting.at, site.battery.count)).collect(),
         starts_c,
         within_h: in_order(WITHIN_H.into_iter().chain(within_h)),
-        thicknesses_mm: in_order(THICKNESSES_MM.into_iter().chain([thick_mm])),
+        thicknesses_mm: in_order(THICKNESSES_MM.into_iter().chain(thick_mm)),
     };
     let studies = studies(&question, site, heater_w);
     let thermal = report(&studies, &question, site, heater_w);
@@ -377,6 +444,9 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
         value: value.value * by,
         expanded_uncertainty: value.expanded_uncertainty * by,
     };
+    let pad_most_w_per_cm2 = site.pad.most_w_per_m2 / 1e4;
+    // What a nominal watt comes to at the highest supply voltage.
+    let at_supply_max = Heater::of(question.settings, 0.0).at_supply_max.power_w / heater_w;
     let capacity_ah = f64::from(question.settings.charge.capacity.as_milliamp_hours()) / 1000.0;
     let bank_wh = capacity_ah * f64::from(site.battery.cells_in_series) * CELL_V;
     let night_wh = times(hold_w, NIGHT_H);
@@ -391,7 +461,7 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
             power_w,
             density_w_per_cm2,
             plate_c,
-            is_beyond_pad: density_w_per_cm2 > PAD_MOST_W_PER_CM2,
+            is_beyond_pad: density_w_per_cm2 * at_supply_max > pad_most_w_per_cm2,
             is_cut_out: plate_c >= celsius(question.settings.heater.cutout_pad),
         }
     };
@@ -399,6 +469,7 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
         thickness_mm,
         hold_w: studies.sure(|study| study.insulation[index]),
     };
+    let best = best(&site.enclosure.walls);
     Thermal {
         design_min_c,
         design_wind_m_s: site.place.design_wind_m_s,
@@ -412,7 +483,12 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
         night_wh,
         night_pct_of_bank: times(night_wh, 100.0 / bank_wh),
         warm_ups: warm_ups.collect(),
+        pad_most_w_per_cm2,
         powers: question.within_h.iter().enumerate().map(power).collect(),
+        walls: LayerReport::of(&site.enclosure.walls),
+        floor: LayerReport::of(&site.enclosure.floor),
+        insulation_material: best.map_or(INSULATIONS[0].name, |index| &*site.enclosure.walls[index].name).to_owned(),
+        insulation_is_added: best.is_none(),
         insulation: question.thicknesses_mm.iter().enumerate().map(insulation).collect(),
     }
 }
@@ -445,7 +521,7 @@ fn warm_up_report(studies: &Studies, index: usize, start_c: f64) -> WarmUpReport
 }
 
 fn findings(thermal: &Thermal, studies: &Studies, settings: &Settings, site: &Site) -> Vec<Finding> {
-    let mut findings = vec![holding(thermal, site)];
+    let mut findings = vec![holding(thermal, settings, site)];
     if let Some((warm_up, report)) = studies.written.warm_ups.first().zip(thermal.warm_ups.first()) {
         let holds = thermal.hold_w.value <= thermal.heater_w.value;
         findings.extend(warming(report, thermal, settings, holds));
@@ -456,7 +532,7 @@ fn findings(thermal: &Thermal, studies: &Studies, settings: &Settings, site: &Si
 }
 
 /// Whether the heater holds at the design minimum.
-fn holding(thermal: &Thermal, site: &Site) -> Finding {
+fn holding(thermal: &Thermal, settings: &Settings, site: &Site) -> Finding {
     let Thermal { hold_w, heater_w, reaches_c, .. } = *thermal;
     let place = format!("at {} °C outside", plain(thermal.design_min_c));
     let release = plain(thermal.release_c);
@@ -471,13 +547,24 @@ fn holding(thermal: &Thermal, site: &Site) -> Finding {
         return Finding::fine(Part::Thermal, format!("the heater holds: {needs}, and {gives}"));
     }
     let pad = surely / (weakest / heater_w.value);
-    let mut ways = vec![format!("power_w = {} or more", fixed(raised_to(pad, 10.0), 0))];
-    let thick_mm = site.enclosure.thickness_m * 1000.0;
+    let proposed_w = raised_to(pad, 10.0);
+    let per_watt = Heater::of(settings, 0.0).at_supply_max.power_w / heater_w.value;
+    let area_m2 = proposed_w * per_watt * (1.0 + site.tolerance.pad_power) / site.pad.most_w_per_m2;
+    let on = if area_m2 > site.pad.area_m2 {
+        format!(" on a pad of at least {} cm²", fixed(raised_to(area_m2 * 1e4, 10.0), 0))
+    } else {
+        String::new()
+    };
+    let mut ways = vec![format!("power_w = {} or more{on}", fixed(proposed_w, 0))];
+    let thick_mm = best(&site.enclosure.walls).map_or(0.0, |index| site.enclosure.walls[index].thickness_m * 1000.0);
+    let added = if thermal.insulation_is_added { "added inside " } else { "" };
     let enough = thermal
         .insulation
         .iter()
         .find(|row| row.thickness_mm > thick_mm + 0.5 && row.hold_w.value + row.hold_w.expanded_uncertainty <= weakest);
-    ways.extend(enough.map(|row| format!("{} mm of insulation all round", plain(row.thickness_mm))));
+    ways.extend(
+        enough.map(|row| format!("{} mm of {} {added}all round", plain(row.thickness_mm), thermal.insulation_material)),
+    );
     let change = ways.join(", or ");
     if hold_w.value > heater_w.value {
         let permitted = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
@@ -666,8 +753,7 @@ mod tests {
     fn a_heater_that_cannot_hold_is_the_headline_with_what_would() {
         let (mut settings, mut site) = (settings(), site());
         settings.heater.power = Milliwatts::from_milliwatts(12_000);
-        site.enclosure.thickness_m = 0.025;
-        site.enclosure.floor_thickness_m = 0.025;
+        site.enclosure.layers_mut().for_each(|layer| layer.thickness_m = 0.025);
         let (thermal, _, findings) = judge(&settings, &site, None);
         assert!(thermal.hold_w.value > 12.0 && thermal.reaches_c.value < thermal.release_c);
         assert!(findings[0].headline && findings[0].text.contains("cannot hold"), "{findings:?}");
@@ -680,8 +766,7 @@ mod tests {
         stronger.heater.power = Milliwatts::from_milliwatts(watts * 1000);
         assert!(judge(&stronger, &site, None).2[0].text.contains("the heater holds"), "{change}");
         let millimetres: f64 = thickness.split(' ').next().unwrap().parse().unwrap();
-        site.enclosure.thickness_m = millimetres / 1000.0;
-        site.enclosure.floor_thickness_m = millimetres / 1000.0;
+        site.enclosure.layers_mut().for_each(|layer| layer.thickness_m = millimetres / 1000.0);
         assert!(judge(&settings, &site, None).2[0].text.contains("the heater holds"), "{change}");
     }
 
@@ -863,7 +948,9 @@ mod tests {
         site.pad.area_m2 = 0.02;
         let (thermal, ..) = judge(&settings, &site, None);
         for row in &thermal.powers {
-            assert_eq!(row.is_beyond_pad, row.power_w.value > 60.0, "{row:?}");
+            // 0.3 W/cm² on 200 cm², at 15 V where the power is stated for 12.8 V.
+            let most_w = 60.0 * (12.8_f64 / 15.0).powi(2);
+            assert_eq!(row.is_beyond_pad, row.power_w.value > most_w, "{row:?}");
         }
         // So small that none of the powers is for it.
         site.pad.area_m2 = 0.002;
@@ -877,8 +964,7 @@ mod tests {
         let (mut settings, mut site) = (settings(), site());
         settings.heater.power = Milliwatts::from_milliwatts(40_000);
         settings.heater.hold = hold;
-        site.enclosure.thickness_m = 0.005;
-        site.enclosure.floor_thickness_m = 0.005;
+        site.enclosure.layers_mut().for_each(|layer| layer.thickness_m = 0.005);
         site.battery.conductivity_up_w_per_m_k = 0.8;
         site.battery.conductivity_across_w_per_m_k = 15.0;
         site.mountings[0] = Mounting { at, lag_s: 300.0, ..site.mountings[0] };
@@ -947,9 +1033,10 @@ mod tests {
         let both = hold(&with(Tolerance { insulation: 0.15, air_changes: 1.0, ..EXACT }));
         assert!((both.expanded_uncertainty - insulation.hypot(air)).abs() < 1e-9);
         assert!(hold(&with(EXACT)).expanded_uncertainty.abs() < 1e-12);
-        let conductivity = site.enclosure.insulation.conductivity_w_per_m_k;
+        let conductivity = site.enclosure.walls[0].material.conductivity_w_per_m_k;
         let moved = [0.85, 1.15].map(|part| {
-            site.enclosure.insulation.conductivity_w_per_m_k = conductivity * part;
+            let moved = conductivity * part;
+            site.enclosure.layers_mut().for_each(|layer| layer.material.conductivity_w_per_m_k = moved);
             (hold(&site).value - both.value).abs()
         });
         let expected = 2.0 * moved[0].max(moved[1]) / 3_f64.sqrt();

@@ -4,11 +4,13 @@
 //! channels that answer for it, and the bank as safe as its worst battery.
 
 use super::figures::{fixed, plain, raised_to, uncertain};
-use super::measurement::{Budget, Chain, Line};
+use super::measurement::{Budget, Chain, Line, reads_above_k};
 use super::placement::Placements;
 use super::verdict::{Finding, Part};
-use crate::site::{Site, Spot};
+use crate::platinum::{Platinum, ohms};
+use crate::site::{LoopFrom, Mounting, Site, Spot};
 use forewarm_core::quantity::Celsius;
+use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{Key, Role, Settings};
 use serde::Serialize;
 
@@ -25,6 +27,48 @@ const USUAL_INHIBIT_C: f64 = 5.0;
 /// Grain of recommended thresholds (K).
 const GRAIN_K: f64 = 0.1;
 
+/// What is known of the leads of a channel.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct LeadReport {
+    /// Resistance there and back at 20 °C that the plan reckons with (Ω).
+    pub loop_ohm_20c: f64,
+    /// `measured` where it is `lead_loop_ohm` of the file, `cable` where it is computed from length and cross-section.
+    pub from: &'static str,
+    /// Length of the cable, one way (m).
+    pub cable_m: f64,
+    /// Cross-section of one conductor (mm²).
+    pub cable_mm2: f64,
+    /// What the cable would have by these, where the file states it beside a measured loop (Ω).
+    pub cable_ohm_20c: Option<f64>,
+}
+
+impl LeadReport {
+    fn of(mounting: &Mounting) -> Self {
+        let (from, cable_ohm_20c) = match mounting.loop_from {
+            LoopFrom::Measured { cable_ohm } => ("measured", cable_ohm),
+            LoopFrom::Cable => ("cable", None),
+        };
+        let Mounting { loop_ohm_20c, cable_m, cable_mm2, .. } = *mounting;
+        Self { loop_ohm_20c, from, cable_m, cable_mm2, cable_ohm_20c }
+    }
+
+    /// The figure with where it comes from.
+    pub(super) fn text(&self) -> String {
+        let cable = format!("{} m of {} mm²", plain(self.cable_m), plain(self.cable_mm2));
+        match (self.from, self.cable_ohm_20c) {
+            ("cable", _) => format!("{} Ω, computed from {cable}", plain(self.loop_ohm_20c)),
+            (_, Some(cable_ohm)) => {
+                format!(
+                    "{} Ω, measured (lead_loop_ohm); {cable} would have {} Ω",
+                    plain(self.loop_ohm_20c),
+                    plain(cable_ohm)
+                )
+            }
+            (_, None) => format!("{} Ω, measured (lead_loop_ohm)", plain(self.loop_ohm_20c)),
+        }
+    }
+}
+
 /// The error of one cell channel.
 #[derive(Clone, Debug, Serialize)]
 pub struct ChannelError {
@@ -32,6 +76,8 @@ pub struct ChannelError {
     pub channel: String,
     /// The batteries it answers for, counted from 1.
     pub batteries: Vec<usize>,
+    /// What is known of its leads.
+    pub leads: LeadReport,
     /// Where it shows the inhibit threshold, while permission is kept.
     pub at_inhibit: Budget,
     /// Where it shows the release threshold, when permission is given.
@@ -164,11 +210,13 @@ pub fn judge(
     findings.extend(unwatched(site.battery.count, &witnesses));
     findings.extend(witnesses.iter().filter_map(|witness| in_the_air(witness, &name(witness.index))));
     findings.extend(witnesses.iter().filter_map(|witness| leads(witness, settings, &name(witness.index))));
+    findings.extend(witnesses.iter().filter_map(|witness| disagreeing(witness, &name(witness.index))));
     let channels = witnesses
         .iter()
         .map(|witness| ChannelError {
             channel: name(witness.index),
             batteries: witness.batteries.iter().map(|battery| battery + 1).collect(),
+            leads: LeadReport::of(witness.chain.mounting),
             at_inhibit: witness.budget(thresholds.file.inhibit_c, When::Kept),
             at_release: witness.budget(thresholds.file.release_c, When::Given),
         })
@@ -459,19 +507,54 @@ fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> 
     if warmest < 0.1 {
         return None;
     }
-    let at_20 = witness.chain.mounting.loop_ohm_20c;
+    let mounting = witness.chain.mounting;
+    let Leads::TwoWire { loop_at_20c, at } = witness.chain.channel.leads else { return None };
+    let (warmest_c, stated_ohm) = (witness.chain.leads_c.1, ohms(loop_at_20c));
+    // What differs by less than 1 % from what the file has is no proposal, and what was measured never is.
+    let is_new = mounting.loop_from == LoopFrom::Cable
+        && (mounting.loop_ohm_20c - stated_ohm).abs() > 0.01 * mounting.loop_ohm_20c;
+    let mut changes = Vec::new();
+    if is_new {
+        changes.push(format!("lead_loop_ohm = {}", plain(raised_to(mounting.loop_ohm_20c, 0.001))));
+    }
+    if warmest_c > celsius(at) {
+        changes.push(format!("lead_c = {}", plain(warmest_c)));
+    }
+    let written = changes.join(" and ");
+    let computed = if is_new { " (computed; a measured loop is better)" } else { "" };
+    let or = if written.is_empty() { "" } else { ", or " };
     Some(Finding::change(
         Part::Measurement,
         format!(
-            "channel {name} reads up to {} K warm: {} of its two leads are not compensated",
+            "channel {name} reads up to {} K warm: its two leads, {}, have {} more than the controller takes away, with leads from {} \
+             °C to {} °C",
             plain(raised_to(warmest, 0.01)),
+            LeadReport::of(mounting).text(),
             uncertain(ohm, spread, "Ω"),
+            plain(witness.chain.leads_c.0),
+            plain(warmest_c),
         ),
+        format!("{written}{computed}{or}three wires or four"),
+    ))
+}
+
+/// A measured lead resistance that the stated cable cannot have. The measured one is reckoned with all the same.
+fn disagreeing(witness: &Witness, name: &str) -> Option<Finding> {
+    let mounting = witness.chain.mounting;
+    let cable_ohm = mounting.loop_from.contradicted(mounting.loop_ohm_20c)?;
+    let platinum = Platinum::of(&witness.chain.channel.element);
+    let warm_k = reads_above_k(&platinum, 0.0, 0.0, cable_ohm - mounting.loop_ohm_20c);
+    let reads = if warm_k > 0.0 { "warm" } else { "cold" };
+    Some(Finding::change(
+        Part::Measurement,
         format!(
-            "lead_loop_ohm = {} and lead_c = {}, or three wires or four",
-            plain(raised_to(at_20, 0.001)),
-            plain(witness.chain.leads_c.1)
+            "lead figures of channel {name} do not agree: {}. The plan goes by what was measured; if the cable is right, the channel \
+             reads {} K {reads} besides",
+            LeadReport::of(mounting).text(),
+            fixed(warm_k.abs(), 2),
         ),
+        "measure the loop again with the far end bridged, less the meter's own leads, and correct whichever of lead_loop_ohm, cable_m \
+         (one way) and cable_mm2 is wrong",
     ))
 }
 
@@ -481,9 +564,9 @@ mod tests {
     use super::super::testing::{names, settings, site};
     use super::super::verdict::Severity;
     use super::*;
-    use crate::site::{Battery, Class, Mounting};
+    use crate::site::{Battery, Class};
     use forewarm_core::quantity::Ohms;
-    use forewarm_core::rtd::{Element, Leads};
+    use forewarm_core::rtd::Element;
 
     const NAMES: [&str; 4] = ["low", "high", "plate", "air"];
 
@@ -621,6 +704,25 @@ mod tests {
             Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(780), at: Celsius::from_millidegrees(40_000) };
         let (_, findings) = judged(&settings, &site, &[0.0; 4]);
         assert!(!findings.iter().any(|finding| finding.text.contains("two leads")), "{findings:?}");
+    }
+
+    #[test]
+    fn a_measured_loop_is_never_proposed_to_be_another() {
+        let (mut settings, mut site) = (settings(), site());
+        settings.channels[0].element = Element::pt100();
+        settings.channels[0].leads =
+            Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(2_200), at: Celsius::from_millidegrees(20_000) };
+        let measured = Mounting { loop_ohm_20c: 2.2, class: Class::B, ..site.mountings[0] };
+        for cable_ohm in [None, Some(2.565), Some(6.0), Some(0.5)] {
+            site.mountings[0] = Mounting { loop_from: LoopFrom::Measured { cable_ohm }, ..measured };
+            let (measurement, findings) = judged(&settings, &site, &[0.0; 4]);
+            assert!((measurement.channels[0].leads.loop_ohm_20c - 2.2).abs() < 1e-9);
+            // 2.2 Ω change by 0.17 Ω up to 40 °C, which is all that is left to take away.
+            let finding = findings.iter().find(|finding| finding.text.contains("two leads")).expect("told");
+            assert_eq!(finding.change.as_deref(), Some("lead_c = 40, or three wires or four"), "{finding:?}");
+            let disagrees = findings.iter().any(|finding| finding.text.contains("do not agree"));
+            assert_eq!(disagrees, cable_ohm.is_some_and(|ohm| !(2.0..3.0).contains(&ohm)), "{cable_ohm:?}");
+        }
     }
 
     #[test]

@@ -2,8 +2,8 @@
 //!
 //! ```text
 //!                  outside air
-//!                      │ film (wind) + half the insulation
-//!                    walls ── half the insulation + inner film ──┐
+//!                      │ film (wind) + outer part of the layers
+//!                    walls ── inner part of the layers + inner film ──┐
 //!                                                                │
 //!  battery 1        battery 2                                 box air ── leaks ── outside
 //!   layer 6 ─gap──── layer 6  ── top, sides (inner film) ───────┤
@@ -20,7 +20,7 @@
 use super::modes::as_f64;
 use super::network::{Boundary, Network, Node};
 use crate::materials::{AIR, SILICONE};
-use crate::site::{Battery, Enclosure, Mounting, Site, Spot, StandsOn};
+use crate::site::{Battery, Enclosure, Layer, Mounting, Site, Spot, StandsOn};
 
 /// Layers of a battery, from the plate upwards, where nothing else is asked for.
 ///
@@ -209,24 +209,67 @@ pub(super) fn skin(battery: &Battery, layers: usize, index: usize, inside: f64, 
     Skin { side: long.max(sideways(battery.length_m)), top: part(inside, half_layer), base: part(contact, half_layer) }
 }
 
-/// Walls and lid as one body in the middle of the insulation.
-fn walls(network: &mut Network, enclosure: &Enclosure, air: Node) -> Windward {
-    let Enclosure { length_m: l, width_m: w, height_m: h, thickness_m: t, insulation, .. } = *enclosure;
-    let inner_m2 = 2.0 * (l + w) * h + l * w;
-    // The sides reach down to the floor's underside.
-    let tall_m = h + t + enclosure.floor_thickness_m;
-    let outer_m2 = 2.0 * (l + w + 4.0 * t) * tall_m + (l + 2.0 * t) * (w + 2.0 * t);
-    // Conduction shape factors of a box: faces, edges, corners. Source: Incropera & DeWitt, Fundamentals of Heat and Mass Transfer,
-    // Table 4.1, for inner measures above a fifth of the thickness. Four upright edges, four of the lid, four corners.
-    let shape_m = inner_m2 / t + 0.54 * (4.0 * h + 2.0 * (l + w)) + 0.15 * 4.0 * t;
-    let through = insulation.conductivity_w_per_m_k * shape_m;
-    let volume_m3 = t * f64::midpoint(inner_m2, outer_m2);
-    let node = network.add(volume_m3 * volumetric(&insulation));
-    network.link(air, node, series(enclosure.inside_w_per_m2_k * inner_m2, 2.0 * through));
-    Windward { node, solid_w_per_k: 2.0 * through, area_m2: outer_m2 }
+/// The layers of a wall as one body. One layer has its heat in the middle; of several, the heat is where their heat capacities have
+/// their mean, counted in resistance, so that it matters which is outside.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Shell {
+    /// Of all layers (m).
+    pub(super) thickness_m: f64,
+    /// Of one material that resists as much (W/(m K)).
+    pub(super) conductivity_w_per_m_k: f64,
+    /// Heat capacity per volume, the mean of the layers (J/(m³ K)).
+    pub(super) volumetric_j_per_m3_k: f64,
+    /// Part of the resistance that lies inside of where the heat is, 0 to 1.
+    pub(super) inside: f64,
 }
 
-/// The floor as one body in the middle of its insulation: under the pad, and beside it under the air. What the wind reaches of it,
+impl Shell {
+    /// Layers from the outside inwards.
+    pub(super) fn of(layers: &[Layer]) -> Self {
+        let thickness_m: f64 = layers.iter().map(|layer| layer.thickness_m).sum();
+        let resists = |layer: &Layer| layer.thickness_m / layer.material.conductivity_w_per_m_k;
+        let holds = |layer: &Layer| layer.thickness_m * volumetric(&layer.material);
+        let (resistance, capacity): (f64, f64) = (layers.iter().map(resists).sum(), layers.iter().map(holds).sum());
+        let (mut outside, mut moment) = (0.0, 0.0);
+        for layer in layers {
+            moment += holds(layer) * (outside + resists(layer) / 2.0);
+            outside += resists(layer);
+        }
+        Self {
+            thickness_m,
+            conductivity_w_per_m_k: thickness_m / resistance,
+            volumetric_j_per_m3_k: capacity / thickness_m,
+            inside: 1.0 - moment / capacity / resistance,
+        }
+    }
+
+    /// From the inner face to the heat, and from there to the outer face, of `through` in all (W/K).
+    fn halves(&self, through: f64) -> (f64, f64) {
+        (through / self.inside, through / (1.0 - self.inside))
+    }
+}
+
+/// Walls and lid as one body within the insulation.
+fn walls(network: &mut Network, enclosure: &Enclosure, air: Node) -> Windward {
+    let Enclosure { length_m: l, width_m: w, height_m: h, .. } = *enclosure;
+    let shell = Shell::of(&enclosure.walls);
+    let t = shell.thickness_m;
+    let inner_m2 = 2.0 * (l + w) * h + l * w;
+    // The sides reach down to the floor's underside.
+    let tall_m = h + t + Shell::of(&enclosure.floor).thickness_m;
+    let outer_m2 = 2.0 * (l + w + 4.0 * t) * tall_m + (l + 2.0 * t) * (w + 2.0 * t);
+    // Conduction shape factors of a box: faces, edges, corners. Source: Incropera & DeWitt, Fundamentals of Heat and Mass Transfer,
+    // Table 4.1, for inner measures above a fifth of the thickness. Four upright edges, four of the lid, four corners. Layers count as
+    // one material that resists as much: exact for the faces.
+    let shape_m = inner_m2 / t + 0.54 * (4.0 * h + 2.0 * (l + w)) + 0.15 * 4.0 * t;
+    let (inwards, outwards) = shell.halves(shell.conductivity_w_per_m_k * shape_m);
+    let volume_m3 = t * f64::midpoint(inner_m2, outer_m2);
+    let node = network.add(volume_m3 * shell.volumetric_j_per_m3_k);
+    network.link(air, node, series(enclosure.inside_w_per_m2_k * inner_m2, inwards));
+    Windward { node, solid_w_per_k: outwards, area_m2: outer_m2 }
+}
+
+/// The floor as one body within its insulation: under the pad, and beside it under the air. What the wind reaches of it,
 /// if anything.
 fn floor(
     network: &mut Network,
@@ -235,21 +278,24 @@ fn floor(
     (pad, air): (Node, Node),
     on: StandsOn,
 ) -> Option<Windward> {
-    let Enclosure { length_m: l, width_m: w, thickness_m, floor_thickness_m: t, insulation, .. } = *enclosure;
+    let Enclosure { length_m: l, width_m: w, .. } = *enclosure;
+    let (walls, shell) = (Shell::of(&enclosure.walls), Shell::of(&enclosure.floor));
+    let t = shell.thickness_m;
     let inner_m2 = l * w;
-    let outer_m2 = (l + 2.0 * thickness_m) * (w + 2.0 * thickness_m);
+    let outer_m2 = (l + 2.0 * walls.thickness_m) * (w + 2.0 * walls.thickness_m);
     // As for the walls; the four lower edges and corners count as the floor's, above its middle as below, lest half of it had
     // none and the whole fell short of the shape factor.
-    let through = insulation.conductivity_w_per_m_k * (inner_m2 / t + 0.54 * 2.0 * (l + w) + 0.15 * 4.0 * t);
-    let node = network.add(t * f64::midpoint(inner_m2, outer_m2) * volumetric(&insulation));
+    let through = shell.conductivity_w_per_m_k * (inner_m2 / t + 0.54 * 2.0 * (l + w) + 0.15 * 4.0 * t);
+    let (inwards, outwards) = shell.halves(through);
+    let node = network.add(t * f64::midpoint(inner_m2, outer_m2) * shell.volumetric_j_per_m3_k);
     let under = (plate_m2 / inner_m2).min(1.0);
-    network.link(pad, node, 2.0 * through * under);
+    network.link(pad, node, inwards * under);
     let beside = 1.0 - under;
-    network.link(air, node, series(enclosure.inside_w_per_m2_k * inner_m2 * beside, 2.0 * through * beside));
+    network.link(air, node, series(enclosure.inside_w_per_m2_k * inner_m2 * beside, inwards * beside));
     match on {
-        StandsOn::Air => Some(Windward { node, solid_w_per_k: 2.0 * through, area_m2: outer_m2 }),
+        StandsOn::Air => Some(Windward { node, solid_w_per_k: outwards, area_m2: outer_m2 }),
         StandsOn::Ground(_) => {
-            network.edge(node, Boundary::Ground, 2.0 * through);
+            network.edge(node, Boundary::Ground, outwards);
             None
         }
     }

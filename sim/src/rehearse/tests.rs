@@ -202,8 +202,7 @@ fn a_guard_band_keeps_cells_from_harm_and_its_lack_shows() {
 fn a_better_box_permits_more() {
     let thin = scenario(60);
     let mut thick = thin.clone();
-    thick.site.enclosure.thickness_m = 0.1;
-    thick.site.enclosure.floor_thickness_m = 0.1;
+    thick.site.enclosure.layers_mut().for_each(|layer| layer.thickness_m = 0.1);
     let ((thin, _), (thick, _)) = (played(&thin, Pace::Leaping), played(&thick, Pace::Leaping));
     assert!(thick.charge_permitted_s > thin.charge_permitted_s);
     assert!(thick.coldest_true_c > thin.coldest_true_c);

@@ -73,7 +73,9 @@ impl Variation {
         battery.conductivity_up_w_per_m_k *= 1.0 + self.conductivity * tolerance.conductivity;
         battery.conductivity_across_w_per_m_k *= 1.0 + self.conductivity * tolerance.conductivity;
         battery.hard_limit_c += self.hard_limit * tolerance.hard_limit_k;
-        real.enclosure.insulation.conductivity_w_per_m_k *= 1.0 + self.insulation * tolerance.insulation;
+        for layer in real.enclosure.layers_mut() {
+            layer.material.conductivity_w_per_m_k *= 1.0 + self.insulation * tolerance.insulation;
+        }
         // Never less than none.
         real.enclosure.air_changes_per_h *= (1.0 + self.air_changes * tolerance.air_changes).max(0.0);
         real.plate.contact_w_per_m2_k *= 1.0 + self.contact * tolerance.contact;

@@ -1,12 +1,13 @@
-//! Bank, plate, pad and box as bodies: what they are made of, how large they are, whether they fit each other.
+//! Bank, plate and pad as bodies, and the room for them in the box: what they are made of, how large they are, whether they fit each other.
 
 use super::Sections;
 use super::table::Key;
 use crate::diagnostic::Severity;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
-use crate::materials::{INSULATIONS, Known, Material, PLATES};
-use crate::site::{Battery, Enclosure, Pad, Plate, Site};
+use crate::materials::{Known, Material, PLATES};
+use crate::plan::circuit::{Draw, Heater, is_for_the_bank, is_mains};
+use crate::site::{Battery, Pad, Plate, Site};
 use forewarm_core::settings::{Key as Setting, Place as SettingPlace, Settings};
 
 /// How the cells stand in their case.
@@ -116,53 +117,12 @@ pub(super) fn pad<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> (Pa
         area_m2: measures[0] * measures[1],
         thickness_m: reader.real(section, Key::PadThickness),
         bond_w_per_m2_k: reader.real(section, Key::PadBond),
+        most_w_per_m2: reader.real(section, Key::PadMost),
     };
     (pad, measures)
 }
 
-pub(super) fn enclosure<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Enclosure {
-    let thickness_m = reader.real(section, Key::BoxThickness);
-    Enclosure {
-        length_m: reader.real(section, Key::BoxLength),
-        width_m: reader.real(section, Key::BoxWidth),
-        height_m: reader.real(section, Key::BoxHeight),
-        insulation: insulation(reader, section),
-        thickness_m,
-        floor_thickness_m: reader.given(section, Key::FloorThickness).unwrap_or(thickness_m),
-        air_changes_per_h: reader.real(section, Key::AirChanges),
-        inside_w_per_m2_k: reader.real(section, Key::InsideFilm),
-    }
-}
-
-/// One of a known kind, or one of which only the conductivity is known. Then a foam's density and specific heat: of so light a
-/// thing they hardly matter.
-fn insulation<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Material {
-    let known = reader.word(section, "insulation", &words(INSULATIONS));
-    let own = reader.given(section, Key::BoxConductivity);
-    match (&known, own) {
-        (Ok(Some(_)) | Err(_), Some(_)) => {
-            let message = "box.conductivity_w_per_m_k does not go with box.insulation";
-            let remedy =
-                "one of the two: insulation names a material, conductivity_w_per_m_k is for one that has no word here";
-            let span = section.key_span("conductivity_w_per_m_k");
-            reader.findings.error(span.as_ref(), "box.conductivity_w_per_m_k", message, remedy);
-        }
-        (Ok(None), None) => {
-            let words: Vec<&str> = INSULATIONS.iter().map(|known| known.name).collect();
-            let remedy = format!("insulation = one of {}; or conductivity_w_per_m_k for any other", words.join(", "));
-            section.lacks("insulation", remedy);
-        }
-        (Ok(Some(_)) | Err(_), None) | (Ok(None), Some(_)) => {}
-    }
-    let foam = |conductivity_w_per_m_k| Material {
-        conductivity_w_per_m_k,
-        density_kg_per_m3: 30.0,
-        specific_heat_j_per_kg_k: 1400.0,
-    };
-    known.ok().flatten().unwrap_or_else(|| own.map_or(INSULATIONS[0].material, foam))
-}
-
-fn words(materials: &[Known]) -> Vec<(&'static str, Material)> {
+pub(super) fn words(materials: &[Known]) -> Vec<(&'static str, Material)> {
     materials.iter().map(|known| (known.name, known.material)).collect()
 }
 
@@ -209,7 +169,11 @@ pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site, flat:
         let remedy = format!("length_mm and width_mm of a pad of at most {}, or a larger plate", area(flat.plate_m));
         reader.findings.add(Severity::Error, span.as_ref(), "pad.length_mm", message, why, remedy);
     }
-    if pad_known && !reader.doubts(SettingPlace::of(Setting::HeaterPower)) {
+    let electrical = [Setting::HeaterPower, Setting::HeaterNominal, Setting::SupplyMax];
+    if pad_known
+        && known(reader, &sections.pad, &[Key::PadMost])
+        && !electrical.into_iter().any(|key| reader.doubts(SettingPlace::of(key)))
+    {
         power_density(reader, &sections.pad, site, settings);
     }
     if known(reader, &sections.battery, &[Key::CellsInSeries]) {
@@ -227,14 +191,18 @@ const CELL_V: f64 = 3.2;
 fn voltage(reader: &mut Reader, section: &Section, battery: &Battery, settings: &Settings) {
     let bank_v = f64::from(battery.cells_in_series) * CELL_V;
     let heater_v = f64::from(settings.heater.nominal.as_millivolts()) / 1000.0;
-    if (0.7..=1.3).contains(&(bank_v / heater_v)) || reader.doubts(SettingPlace::of(Setting::HeaterNominal)) {
+    if is_for_the_bank(heater_v, battery) || reader.doubts(SettingPlace::of(Setting::HeaterNominal)) {
         return;
     }
     let message = format!(
         "battery.cells_in_series is {}, which makes {bank_v:.1} V, far from heater.nominal_v ({heater_v} V)",
         battery.cells_in_series
     );
-    let why = "power goes with the square of the voltage, and a rehearsal has the heater on the bank";
+    let why = if is_mains(heater_v, battery) {
+        "above 50 V alternating current a heater is not on extra-low voltage: its circuit is licensed work, and plan does not size it"
+    } else {
+        "power goes with the square of the voltage, and a rehearsal has the heater on the bank"
+    };
     let remedy = "cells_in_series within one battery (4 make 12.8 V), or nominal_v of the pad that fits the bank";
     let span = section.key_span("cells_in_series").or(section.span.clone());
     reader.findings.add(Severity::Warning, span.as_ref(), "battery.cells_in_series", message, Some(why), remedy);
@@ -286,18 +254,25 @@ fn height(reader: &mut Reader, section: &Section, site: &Site) {
     reader.findings.add(Severity::Error, span.as_ref(), "box.height_mm", message, why, remedy);
 }
 
-/// Watts that are common practice on cells, and beyond it, per area of the pad; no source.
+/// Whether the pad bears on its area what it gives at the highest supply voltage that the heater may run on.
 fn power_density(reader: &mut Reader, section: &Section, site: &Site, settings: &Settings) {
-    let power_w = f64::from(settings.heater.power.as_milliwatts()) / 1000.0;
+    let Draw { supply_v, power_w, .. } = Heater::of(settings, site.tolerance.pad_power).at_supply_max;
     let area_cm2 = site.pad.area_m2 * 1e4;
-    let density = power_w / area_cm2;
-    if density <= 0.3 {
+    // Back from square metres without what the division leaves.
+    let (density, most) = (power_w / area_cm2, site.pad.most_w_per_m2.round() / 1e4);
+    if density <= most {
         return;
     }
-    let message = format!("pad gives {density:.2} W/cm², {power_w} W on {area_cm2:.0} cm², above 0.3 W/cm²");
-    let why =
-        "what touches the plate becomes far warmer than the core; up to 0.15 W/cm² is common practice under cells";
-    let remedy = format!("a pad of at least {:.0} cm² for this power, or less power", power_w / 0.15);
+    let message = format!(
+        "pad gives {density:.2} W/cm² at {supply_v} V: {power_w:.0} W on {area_cm2:.0} cm², above {most} W/cm² \
+         (pad.most_w_per_cm2)"
+    );
+    let why = "a pad that gives more overheats and can burn through, and what touches the plate becomes far warmer than the core; up \
+               to 0.15 W/cm² is common practice under cells";
+    let remedy = format!(
+        "a pad of at least {:.0} cm² for this power, less power, or most_w_per_cm2 where the pad's maker allows more on a plate",
+        (power_w / most).ceil()
+    );
     let span = section.key_span("length_mm");
     reader.findings.add(Severity::Warning, span.as_ref(), "pad.length_mm", message, Some(why), remedy);
 }

@@ -3,6 +3,7 @@
 use super::table::Key;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
+use crate::plan::circuit::usual_coil_v;
 use crate::site::{Circuit, Contact, Relay};
 use forewarm_core::settings::Settings;
 
@@ -23,7 +24,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, setti
                 coil_w: 0.0,
             },
             coil_w: reader.real(section, Key::CoilPower),
-            coil_v: reader.given(section, Key::CoilVoltage).unwrap_or(heater_v),
+            coil_v: reader.given(section, Key::CoilVoltage).unwrap_or_else(|| usual_coil_v(heater_v)),
         },
         pilot: pilot(reader, section),
         driver_a: reader.real(section, Key::Driver),

@@ -64,7 +64,26 @@ pub(in crate::installation) fn lines(section: &str) -> Vec<Line> {
             set,
         }
     });
-    texts.chain(numbers).collect()
+    let lists: &[(&str, &str)] = match section {
+        "box" => &[
+            (
+                "In place of insulation and thickness_mm, walls and lid of several layers, from the outside inwards (a layer outside \
+                 keeps its heat from the box); each of a material as above, or with conductivity_w_per_m_k, and thickness_mm",
+                "layers = [ { material = \"plywood\", thickness_mm = 12 }, { material = \"xps\", thickness_mm = 25 } ]",
+            ),
+            (
+                "Beside layers, the floor where it is built otherwise; without it, that of the walls",
+                "floor_layers = [ { material = \"xps\", thickness_mm = 50 } ]",
+            ),
+        ],
+        _ => &[],
+    };
+    let lists = lists.iter().map(|(comment, setting)| Line {
+        comment: (*comment).to_owned(),
+        setting: (*setting).to_owned(),
+        set: false,
+    });
+    texts.chain(numbers).chain(lists).collect()
 }
 
 fn word(section: &str, name: &str) -> (bool, &'static str) {

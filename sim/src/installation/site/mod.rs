@@ -6,7 +6,8 @@
 //!
 //! | module | reads |
 //! |---|---|
-//! | `bodies` | `[battery]`, `[plate]`, `[pad]`, `[box]`, and whether they fit each other |
+//! | `bodies` | `[battery]`, `[plate]`, `[pad]`, and whether they fit each other and the box |
+//! | `enclosure` | `[box]`, of one layer or of several |
 //! | `place` | `[site]` |
 //! | `mounting` | what `[[channel]]` says besides the settings |
 //! | `supply` | what `[[source]]` says besides the settings, `[load]` |
@@ -16,6 +17,7 @@
 
 mod bodies;
 mod circuit;
+mod enclosure;
 pub(super) mod example;
 mod mounting;
 mod numbers;
@@ -71,7 +73,7 @@ impl<'t> Sections<'t> {
 const REQUIRED: [(&str, &str); 5] = [
     ("battery", "[battery] with length_mm, width_mm, height_mm and mass_kg of one battery"),
     ("pad", "[pad] with length_mm and width_mm of the heated area"),
-    ("box", "[box] with length_mm, width_mm and height_mm inside, insulation and thickness_mm"),
+    ("box", "[box] with length_mm, width_mm and height_mm inside, insulation and thickness_mm, or layers"),
     ("site", "[site] with design_min_c, the coldest outside temperature to design for"),
     ("winter", "[winter] with weather = \"…\", a file, or with mean_c, spell_c, spell_from_day and spell_days"),
 ];
@@ -110,7 +112,7 @@ pub(super) fn read<'t>(
     let count = count_known.then_some(battery.count);
     let site = Site {
         mountings: mounting::read(reader, channels, settings, count),
-        enclosure: bodies::enclosure(reader, &mut sections.enclosure),
+        enclosure: enclosure::read(reader, &mut sections.enclosure),
         place: place::read(reader, &mut sections.place),
         converter: spread::converter(reader, &mut sections.converter),
         supplies: supply::read(reader, sources, settings),

@@ -6,7 +6,7 @@ use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::plan::conductor::ohm_per_m_20c;
 use crate::platinum::ohms;
-use crate::site::{Class, Mounting, Spot};
+use crate::site::{Class, LoopFrom, Mounting, Spot};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{Channel, Key as Setting, Place as SettingPlace, Role, Settings};
 
@@ -47,7 +47,15 @@ fn mounting<'t>(
 ) -> Mounting {
     let classes = [("AA", Class::AA), ("A", Class::A), ("B", Class::B), ("C", Class::C)];
     let (cable_m, cable_mm2) = (reader.real(section, Key::SensorCable), reader.real(section, Key::SensorArea));
-    let is_stated = section.has("cable_m") || section.has("cable_mm2");
+    let is_stated = section.has("cable_m") && section.has("cable_mm2");
+    let cable_ohm = 2.0 * cable_m * ohm_per_m_20c(cable_mm2);
+    let (loop_ohm_20c, loop_from) = match channel.leads {
+        // What was measured is more than what a cable of that size should have.
+        Leads::TwoWire { loop_at_20c, .. } if loop_at_20c.as_micro_ohms() > 0 => {
+            (ohms(loop_at_20c), LoopFrom::Measured { cable_ohm: is_stated.then_some(cable_ohm) })
+        }
+        Leads::TwoWire { .. } | Leads::ThreeWire | Leads::FourWire => (cable_ohm, LoopFrom::Cable),
+    };
     Mounting {
         at: spot(reader, section, channel.role, count),
         r0_ohm: ohms(channel.element.r0()),
@@ -55,11 +63,8 @@ fn mounting<'t>(
         calibrated_k: reader.given(section, Key::Calibrated),
         cable_m,
         cable_mm2,
-        loop_ohm_20c: match channel.leads {
-            // What was measured at the cable is more than what is usual.
-            Leads::TwoWire { loop_at_20c, .. } if !is_stated => ohms(loop_at_20c),
-            Leads::TwoWire { .. } | Leads::ThreeWire | Leads::FourWire => 2.0 * cable_m * ohm_per_m_20c(cable_mm2),
-        },
+        loop_ohm_20c,
+        loop_from,
         lag_s: reader.real(section, Key::Lag),
         self_heating_k_per_mw: reader.real(section, Key::SelfHeating),
     }
@@ -128,19 +133,15 @@ fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At) {
     reader.findings.add(Severity::Warning, section.key_span("at").as_ref(), &place, message, Some(why), remedy);
 }
 
-/// A stated lead resistance that is far from what the stated cable has.
+/// A measured lead resistance that is far from what the stated cable has.
 fn leads(reader: &mut Reader, section: &Section, channel: &Channel, index: usize, mounting: &Mounting) {
     let place = SettingPlace::at(Setting::LeadLoop, index);
     let Leads::TwoWire { loop_at_20c, .. } = channel.leads else { return };
-    let stated = ["lead_loop_ohm", "cable_m", "cable_mm2"].iter().all(|name| section.has(name));
-    if !stated || reader.doubts(place) || reader.doubts_any(section, &[Key::SensorCable, Key::SensorArea]) {
+    if reader.doubts(place) || reader.doubts_any(section, &[Key::SensorCable, Key::SensorArea]) {
         return;
     }
     let loop_ohm = (ohms(loop_at_20c) * 1000.0).round() / 1000.0;
-    let cable_ohm = mounting.loop_ohm_20c;
-    if (loop_ohm - cable_ohm).abs() <= cable_ohm / 2.0 {
-        return;
-    }
+    let Some(cable_ohm) = mounting.loop_from.contradicted(loop_ohm) else { return };
     let place = place.to_string();
     let message = format!(
         "{place} is {loop_ohm} Ω, and two conductors of {} m and {} mm² have about {cable_ohm:.3} Ω",

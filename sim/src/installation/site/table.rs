@@ -25,6 +25,8 @@ impl Fact {
             "mm" | "mΩ" | "mA" | "mK" | "K/W" => 1e3,
             "%" => 1e2,
             "ppm" => 1e6,
+            // A site has it per square metre.
+            "W/cm²" => 1e-4,
             _ => 1.0,
         }
     }
@@ -79,6 +81,7 @@ table! {
     PadWidth "pad" "width_mm" "mm" 10.0..10_000.0 [] "width of the heated area" "";
     PadThickness "pad" "thickness_mm" "mm" 0.1..50.0 [1.5] "thickness of the pad" "";
     PadBond "pad" "bond_w_per_m2_k" "W/(m² K)" 1.0..100_000.0 [500.0] "conductance of its bond to the plate" "";
+    PadMost "pad" "most_w_per_cm2" "W/cm²" 0.01..5.0 [0.3] "most power that it may give on its area, bonded to a plate; its maker's figure overrides the default" "";
     BoxLength "box" "length_mm" "mm" 20.0..10_000.0 [] "inner length of the box" "";
     BoxWidth "box" "width_mm" "mm" 20.0..10_000.0 [] "inner width of the box" "";
     BoxHeight "box" "height_mm" "mm" 20.0..10_000.0 [] "inner height of the box" "";
@@ -122,7 +125,7 @@ table! {
     RelayCurrent "circuit" "relay_a" "A" 0.1..2000.0 [] "current that the relay's contact is rated for, direct current, resistive load" "";
     RelayVoltage "circuit" "relay_v" "V" 1.0..1500.0 [] "voltage up to which it is, direct current" "";
     CoilPower "circuit" "coil_w" "W" 0.05..100.0 [1.5] "power of the relay's coil" "";
-    CoilVoltage "circuit" "coil_v" "V" 3.0..120.0 [] "nominal voltage of the coil; without it, the heater's" "";
+    CoilVoltage "circuit" "coil_v" "V" 3.0..120.0 [] "nominal voltage of the coil; without it, 12, 24 or 48, whichever is nearest to the heater's" "";
     PilotCurrent "circuit" "pilot_a" "A" 0.01..100.0 [] "current that the contact of a pilot relay is rated for, which drives that coil" "";
     PilotVoltage "circuit" "pilot_v" "V" 1.0..1500.0 [] "voltage up to which it is, direct current" "";
     PilotCoil "circuit" "pilot_coil_w" "W" 0.01..10.0 [] "power of the pilot relay's own coil" "";

@@ -81,12 +81,13 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::CellMass | Key::PlateLength | Key::PlateWidth | Key::PadLength | Key::PadWidth => return None,
         Key::PadThickness => pad.thickness_m,
         Key::PadBond => pad.bond_w_per_m2_k,
+        Key::PadMost => pad.most_w_per_m2,
         Key::BoxLength => enclosure.length_m,
         Key::BoxWidth => enclosure.width_m,
         Key::BoxHeight => enclosure.height_m,
-        Key::BoxConductivity => enclosure.insulation.conductivity_w_per_m_k,
-        Key::BoxThickness => enclosure.thickness_m,
-        Key::FloorThickness => enclosure.floor_thickness_m,
+        Key::BoxConductivity => enclosure.walls.first()?.material.conductivity_w_per_m_k,
+        Key::BoxThickness => enclosure.walls.first()?.thickness_m,
+        Key::FloorThickness => enclosure.floor.first()?.thickness_m,
         Key::AirChanges => enclosure.air_changes_per_h,
         Key::InsideFilm => enclosure.inside_w_per_m2_k,
         Key::DesignMin => place.design_min_c,
@@ -350,6 +351,7 @@ fn every_default_lies_in_its_range_and_every_name_ends_in_its_unit() {
             "W/(m K)" => "_w_per_m_k",
             "W/(m² K)" => "_w_per_m2_k",
             "W/m²" => "_w_m2",
+            "W/cm²" => "_w_per_cm2",
             "K/W" => "_k_per_w",
             "1/h" => "_per_h",
             "m/s" => "_m_s",
@@ -442,8 +444,8 @@ fn the_demo_is_read_as_it_is_meant() {
     assert!(is_near(site.battery.height_m, 0.215));
     // Two widths and a gap.
     assert!(is_near(site.plate.area_m2, 0.330 * 0.349));
-    assert!(is_near(site.enclosure.insulation.conductivity_w_per_m_k, 0.026));
-    assert!(is_near(site.enclosure.floor_thickness_m, 0.05));
+    assert!(is_near(site.enclosure.walls[0].material.conductivity_w_per_m_k, 0.034));
+    assert!(is_near(site.enclosure.floor[0].thickness_m, 0.05));
     assert!(is_near(site.place.exposure, 0.3));
     assert_eq!(site.mountings[1].at, Spot::Top(1));
     assert!(matches!(&site.winter.weather, WeatherSource::File(path) if path.as_os_str() == "weather.csv"));

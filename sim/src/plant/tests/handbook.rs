@@ -1,8 +1,10 @@
 //! Whole boxes against what a handbook lets one reckon by hand.
 
 use super::{csv, number, site};
+use crate::materials::INSULATIONS;
+use crate::plant::body::Shell;
 use crate::plant::{Boundary, Heat, Plant};
-use crate::site::{Site, Spot};
+use crate::site::{Layer, Site, Spot};
 
 /// Heat through the walls and lid and through the floor (W) and the air's and the pad's temperature (°C), steady with 20 W in the bank and −20 °C
 /// outside; no air leaks.
@@ -147,4 +149,42 @@ fn a_thermometer_lags_by_its_time_constant() {
     let behind = share(&after) - (after.sensors_c[2] - own_rise);
     println!("behind by {behind:.5} K at {rate:.6} K/s");
     assert!((behind / rate / 60.0 - 1.0).abs() < 0.01, "{behind} {rate}");
+}
+
+/// A layer of plywood, and one of foam.
+fn layers() -> [Layer; 2] {
+    let layer = |name: &'static str, thickness_m| {
+        let known = INSULATIONS.iter().find(|known| known.name == name).expect("known");
+        Layer { name: name.into(), material: known.material, thickness_m }
+    };
+    [layer("plywood", 0.012), layer("xps", 0.025)]
+}
+
+#[test]
+fn layers_resist_one_after_the_other() {
+    // ISO 6946: R = d₁/λ₁ + d₂/λ₂, by hand: 0.012/0.13 + 0.025/0.034.
+    let shell = Shell::of(&layers());
+    let resists = shell.thickness_m / shell.conductivity_w_per_m_k;
+    assert!((resists - 0.827_601).abs() < 1e-6, "{resists}");
+    // Per area: 0.012 × 500 × 1600 + 0.025 × 32.5 × 1450.
+    let holds = shell.thickness_m * shell.volumetric_j_per_m3_k;
+    assert!((holds - 10_778.125).abs() < 1e-6, "{holds}");
+}
+
+#[test]
+fn one_layer_cut_into_several_is_the_same_wall() {
+    let [plywood, _] = layers();
+    let part = |part: f64| Layer { thickness_m: plywood.thickness_m * part, ..plywood.clone() };
+    let (whole, cut) = (Shell::of(&[part(1.0)]), Shell::of(&[part(0.2), part(0.5), part(0.3)]));
+    assert!((whole.inside - 0.5).abs() < 1e-12 && (cut.inside - 0.5).abs() < 1e-12, "{cut:?}");
+    assert!((whole.conductivity_w_per_m_k / cut.conductivity_w_per_m_k - 1.0).abs() < 1e-12);
+    assert!((whole.volumetric_j_per_m3_k / cut.volumetric_j_per_m3_k - 1.0).abs() < 1e-12);
+}
+
+#[test]
+fn wood_outside_of_foam_keeps_its_heat_from_the_box() {
+    let [plywood, foam] = layers();
+    let (outside, inside) = (Shell::of(&[plywood.clone(), foam.clone()]), Shell::of(&[foam, plywood]));
+    assert!((outside.inside + inside.inside - 1.0).abs() < 1e-12);
+    assert!(outside.inside > 0.85 && inside.inside < 0.15, "{outside:?} {inside:?}");
 }

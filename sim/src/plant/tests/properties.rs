@@ -23,9 +23,10 @@ fn sites() -> impl Strategy<Value = Site> {
         let bases_m2 = battery.length_m * battery.width_m * count(battery.count);
         (site.plate.contact_w_per_m2_k, site.pad.bond_w_per_m2_k, site.plate.thickness_m) = joints;
         let enclosure = &mut site.enclosure;
-        (enclosure.thickness_m, enclosure.floor_thickness_m, ..) = walls;
-        (.., enclosure.insulation.conductivity_w_per_m_k, enclosure.inside_w_per_m2_k, enclosure.air_changes_per_h) =
-            walls;
+        (enclosure.walls[0].thickness_m, enclosure.floor[0].thickness_m, ..) = walls;
+        let (.., conductivity, inside, air_changes) = walls;
+        (enclosure.inside_w_per_m2_k, enclosure.air_changes_per_h) = (inside, air_changes);
+        enclosure.layers_mut().for_each(|layer| layer.material.conductivity_w_per_m_k = conductivity);
         let (beside, before, above, plate) = room;
         enclosure.length_m = battery.length_m + beside;
         enclosure.width_m = row_m + before;
@@ -182,8 +183,8 @@ proptest! {
         site in sites(), outside_c in -40.0..0.0, wind_m_s in 0.0..30.0, walls in 1.0..3.0, floor in 1.0..3.0,
     ) {
         let mut thicker = site.clone();
-        thicker.enclosure.thickness_m *= walls;
-        thicker.enclosure.floor_thickness_m *= floor;
+        thicker.enclosure.walls[0].thickness_m *= walls;
+        thicker.enclosure.floor[0].thickness_m *= floor;
         let [thin, thick] = [&site, &thicker].map(|site| hold_w(site, outside_c, wind_m_s, 5.0));
         prop_assert!(thick <= thin * (1.0 + 1e-9), "{thin} W, thicker {thick} W");
         prop_assert!(thin > 0.0);

@@ -2,8 +2,8 @@
 
 use crate::materials::Material;
 use crate::site::{
-    Battery, Class, ColdSpell, Converter, Enclosure, Load, Mounting, Pad, Place, Plate, Site, Spot, StandsOn,
-    Tolerance, WeatherSource, Winter,
+    Battery, Class, ColdSpell, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place, Plate, Site, Spot,
+    StandsOn, Tolerance, WeatherSource, Winter,
 };
 
 pub(super) const XPS: Material =
@@ -39,6 +39,7 @@ pub(super) fn open() -> Site {
         cable_m: 2.0,
         cable_mm2: 0.5,
         loop_ohm_20c: 0.234,
+        loop_from: LoopFrom::Cable,
         lag_s,
         self_heating_k_per_mw: 0.2,
     };
@@ -59,14 +60,13 @@ pub(super) fn open() -> Site {
             hard_limit_c: 0.0,
         },
         plate: Plate { material: ALUMINIUM, area_m2: 0.36 * 0.37, thickness_m: 0.003, contact_w_per_m2_k: 200.0 },
-        pad: Pad { area_m2: 0.32 * 0.32, thickness_m: 0.0015, bond_w_per_m2_k: 500.0 },
+        pad: Pad { area_m2: 0.32 * 0.32, thickness_m: 0.0015, bond_w_per_m2_k: 500.0, most_w_per_m2: 3000.0 },
         enclosure: Enclosure {
             length_m: 0.40,
             width_m: 0.42,
             height_m: 0.27,
-            insulation: XPS,
-            thickness_m: 0.050,
-            floor_thickness_m: 0.040,
+            walls: vec![Layer { name: "xps".into(), material: XPS, thickness_m: 0.050 }],
+            floor: vec![Layer { name: "xps".into(), material: XPS, thickness_m: 0.040 }],
             air_changes_per_h: 0.5,
             inside_w_per_m2_k: 7.7,
         },

@@ -1,0 +1,78 @@
+//! Whether the pad bears on its area what it gives at the highest supply voltage that the heater may run on.
+
+use super::circuit::{Draw, Heater};
+use super::figures::{fixed, plain, raised_to, uncertain};
+use super::verdict::{Finding, Part};
+use crate::site::Site;
+
+/// Dangerous above what the pad may give as it is written down; to be changed where only a pad at the strong end of its tolerance gives
+/// more than that.
+pub(super) fn judge(heater: &Heater, site: &Site) -> Finding {
+    let Draw { supply_v, power_w, .. } = heater.at_supply_max;
+    let area_cm2 = site.pad.area_m2 * 1e4;
+    let most_w_per_cm2 = site.pad.most_w_per_m2 / 1e4;
+    let strongest_w = power_w * (1.0 + heater.tolerance);
+    let gives = format!(
+        "the pad gives {} at {} V on {} cm², {} W/cm²",
+        uncertain(power_w, power_w * heater.tolerance, "W").trim(),
+        plain(supply_v),
+        fixed(area_cm2, 0),
+        fixed(power_w / area_cm2, 2),
+    );
+    let may = format!("it may give {} W/cm² (pad.most_w_per_cm2)", plain(most_w_per_cm2));
+    // Down to what the strongest pad of that nominal power bears.
+    let nominal_w = heater.at_nominal.power_w * most_w_per_cm2 * area_cm2 / strongest_w;
+    let change = format!(
+        "a pad of at least {} cm², power_w = {} or less, or most_w_per_cm2 where the pad's maker allows more on a plate",
+        fixed(raised_to(strongest_w / most_w_per_cm2, 10.0), 0),
+        if nominal_w < 10.0 { plain((nominal_w * 10.0).floor() / 10.0) } else { plain(nominal_w.floor()) },
+    );
+    if power_w > most_w_per_cm2 * area_cm2 {
+        Finding::danger(Part::Thermal, format!("{gives}, and {may}: it overheats and can burn through"), change)
+    } else if strongest_w > most_w_per_cm2 * area_cm2 {
+        let text = format!("{gives}; {may}, and a pad at the strong end of its tolerance gives more");
+        Finding::change(Part::Thermal, text, change)
+    } else {
+        Finding::fine(Part::Thermal, format!("{gives}, and {may}"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{settings, site};
+    use super::super::verdict::Severity;
+    use super::*;
+
+    #[test]
+    fn a_pad_is_judged_at_the_highest_voltage_and_by_its_makers_figure() {
+        // The starter's 120 W at 12.8 V are 164.8 W at 15 V, 181.3 W with a tolerance of 10 %.
+        let judged = |area_cm2: f64, most_w_per_cm2: f64| {
+            let mut site = site();
+            (site.pad.area_m2, site.pad.most_w_per_m2) = (area_cm2 / 1e4, most_w_per_cm2 * 1e4);
+            judge(&Heater::of(&settings(), 0.1), &site).severity
+        };
+        for (area_cm2, most, severity) in [
+            (605.0, 0.3, Severity::Fine),
+            (604.0, 0.3, Severity::Change),
+            (550.0, 0.3, Severity::Change),
+            (549.0, 0.3, Severity::Danger),
+            (549.0, 0.31, Severity::Change),
+            (549.0, 0.5, Severity::Fine),
+            // At 12.8 V it would pass.
+            (420.0, 0.3, Severity::Danger),
+        ] {
+            assert_eq!(judged(area_cm2, most), severity, "{area_cm2} cm², {most} W/cm²");
+        }
+    }
+
+    #[test]
+    fn what_is_proposed_for_a_pad_passes() {
+        let (settings, mut site) = (settings(), site());
+        site.pad.area_m2 = 0.02;
+        let heater = Heater::of(&settings, 0.1);
+        let change = judge(&heater, &site).change.expect("too small");
+        assert!(change.starts_with("a pad of at least 610 cm², power_w = 39 or less"), "{change}");
+        site.pad.area_m2 = 0.061;
+        assert_eq!(judge(&heater, &site).severity, Severity::Fine);
+    }
+}
