@@ -128,7 +128,7 @@ fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     }
     let mut rows = vec![
         row(rehearsals, "permitted", "h", 1, |r| hours(r.outcome.charge_permitted_s)),
-        row(rehearsals, "wanted: a source had power, the bank room", "h", 1, |r| hours(r.outcome.charge_wanted_s)),
+        row(rehearsals, "wanted: power to spare, and room in the bank", "h", 1, |r| hours(r.outcome.charge_wanted_s)),
         row(rehearsals, "  of that refused (lost)", "h", 1, |r| hours(r.outcome.charge_refused_s)),
     ];
     rows.extend(causes.into_iter().map(|cause| {
@@ -141,6 +141,7 @@ fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "  used if nothing were heated", "h", 1, |r| hours(used_s(&r.unheated?))),
         row(rehearsals, "charging time won by heating", "h", 1, |r| hours(r.won_s()?)),
         row(rehearsals, "charged", "Ah", 0, |r| Some(r.outcome.charged_ah)),
+        row(rehearsals, "energy to charge with that was refused", "kWh", 2, |r| Some(r.outcome.refused_wh / 1000.0)),
     ]);
     rows
 }

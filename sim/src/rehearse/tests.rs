@@ -7,7 +7,7 @@ use crate::site::Class;
 use forewarm_core::quantity::{Celsius, Ohms};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::Role;
-use forewarm_core::signals::{Outputs, Relay};
+use forewarm_core::signals::{Outputs, Relay, Sources};
 use std::sync::atomic::AtomicBool;
 
 static GO: AtomicBool = AtomicBool::new(false);
@@ -196,6 +196,26 @@ fn a_guard_band_keeps_cells_from_harm_and_its_lack_shows() {
     let unsafe_one = Trials::play(&without_a_guard_band(scenario(40)), 1, 0..12, &GO, &|_| ());
     assert!(unsafe_one.violations() > 0, "{:?}", unsafe_one.worst());
     assert!(unsafe_one.worst().unwrap().margin_k().unwrap() < 0.0);
+}
+
+#[test]
+fn dim_light_charges_although_it_is_too_weak_for_heat() {
+    let mut scenario = scenario(4);
+    scenario.site.winter.start_c = Some(20.0);
+    scenario.site.winter.start_charge = 0.5;
+    for point in &mut scenario.weather.points {
+        point.outside_c = 20.0;
+    }
+    // 200 W/m² on 300 W of panels that are spent on heat from 250 W/m² on.
+    let dim = Offer { at_s: 0, sources: Sources::NONE, power_w: [60.0, 0.0, 0.0, 0.0], load_w: 50.0 };
+    scenario.offers = vec![dim];
+    let (outcome, _) = played(&scenario, Pace::Leaping);
+    assert!(outcome.charge_permitted_s > 0.9 * outcome.span_s, "{outcome:?}");
+    assert!(
+        outcome.last_charge > 0.84 && outcome.last_charge < 0.9 && outcome.least_charge >= 0.5 - 1e-9,
+        "{outcome:?}"
+    );
+    assert!((outcome.charge_wanted_s - outcome.span_s).abs() < 1.0, "it had power to spare all along: {outcome:?}");
 }
 
 #[test]
