@@ -66,6 +66,12 @@ impl Outcome {
         self.span_s / 86_400.0
     }
 
+    /// Time the heater was off (s).
+    #[must_use]
+    pub fn heater_off_s(&self) -> f64 {
+        self.span_s - self.heater_on_s
+    }
+
     /// Times a relay closed.
     #[must_use]
     pub const fn relay_cycles(&self) -> u32 {
