@@ -320,7 +320,12 @@ impl Controller {
             Some(fault) => return Some(Cause::System(fault)),
             None => {}
         }
-        match offer.feed {
+        self.unfed(offer.feed)
+    }
+
+    /// What of cut-out and energy forbids heat.
+    const fn unfed(&self, feed: Feed) -> Option<Cause> {
+        match feed {
             _ if self.cut_out => Some(Cause::CutOut),
             Feed::Qualified => None,
             Feed::Unproven => Some(Cause::StartUp),
@@ -471,6 +476,12 @@ impl Controller {
     #[must_use]
     pub const fn coldest_cell(&self) -> Option<Celsius> {
         self.coldest_cell
+    }
+
+    /// What of cut-out and energy kept the heater off in the last step, whether or not the cells asked for heat.
+    #[must_use]
+    pub const fn heat_withheld(&self) -> Option<Cause> {
+        self.unfed(self.offer.feed)
     }
 
     /// What must survive a restart; to be stored whenever it changes.

@@ -85,6 +85,16 @@ enum Supply {
     Bad,
 }
 
+/// The bank against its reserve.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Level {
+    /// Since the reset it has neither been at its floor nor given its run of readings at or above resume. It is not spent, and
+    /// nothing is wrong.
+    Unproven,
+    Above,
+    Below,
+}
+
 /// Where the heater's energy comes from, for the books.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Shares {
@@ -123,7 +133,7 @@ pub(crate) struct Power {
     /// A bad reading has been followed by no run of good ones.
     supply_fault: bool,
     bank: BankUse,
-    bank_above_reserve: bool,
+    bank_level: Level,
     /// Readings at or above resume in a row.
     bank_run: u8,
     good_run: u8,
@@ -152,7 +162,7 @@ impl Power {
             supply_run: 0,
             supply_fault: false,
             bank: settings.bank,
-            bank_above_reserve: false,
+            bank_level: Level::Unproven,
             bank_run: 0,
             good_run: settings.trust.good_run,
             unsteady_run: 0,
@@ -179,7 +189,7 @@ impl Power {
             faults = faults.with(SystemFault::DischargeLineRefused);
         }
         if let Some(reserve) = self.bank.reserve()
-            && !self.bank_is_above(reserve, inputs, heater)
+            && self.judge_bank(reserve, inputs, heater) == Level::Below
         {
             faults = faults.with(SystemFault::BankBelowReserve);
         }
@@ -192,7 +202,7 @@ impl Power {
         if supply == Supply::Bad && (bank_offered || !budget.is_zero()) {
             faults = faults.with(SystemFault::SupplyOutOfRange);
         }
-        let bank_spendable = self.bank_above_reserve && inputs.discharge_line == Line::Allowed;
+        let bank_spendable = self.bank_level == Level::Above && inputs.discharge_line == Line::Allowed;
         let feed = match supply {
             Supply::Unproven => Feed::Unproven,
             Supply::Good if budget >= load || (bank_offered && bank_spendable) => Feed::Qualified,
@@ -239,16 +249,16 @@ impl Power {
         }
     }
 
-    fn bank_is_above(&mut self, reserve: Reserve, inputs: &Inputs, heater: Relay) -> bool {
+    fn judge_bank(&mut self, reserve: Reserve, inputs: &Inputs, heater: Relay) -> Level {
         let (at_floor, at_resume) = reserve_levels(reserve, inputs, heater);
         if at_floor {
-            self.bank_above_reserve = false;
+            self.bank_level = Level::Below;
         }
         self.bank_run = if at_resume { self.bank_run.saturating_add(1).min(self.good_run) } else { 0 };
         if self.bank_run >= self.good_run {
-            self.bank_above_reserve = true;
+            self.bank_level = Level::Above;
         }
-        self.bank_above_reserve
+        self.bank_level
     }
 
     /// Who pays for the heater's `load`: the settled sources in their order, the bank for the rest.

@@ -6,7 +6,7 @@ use crate::guard::{Guard, Verdict};
 use crate::journal::{Counters, Journal};
 use crate::quantity::{Celsius, Fraction, Instant, Millis};
 use crate::settings::{MAX_CHANNELS, ValidSettings};
-use crate::signals::{Alarm, Inputs, Outputs, Relay};
+use crate::signals::{Alarm, Cause, Inputs, Outputs, Relay};
 
 /// A controller with its guard.
 ///
@@ -75,6 +75,13 @@ impl Unit {
         self.controller.coldest_cell()
     }
 
+    /// What of cut-out and energy kept the heater off in the last step, whether or not the cells asked for heat; nothing where
+    /// neither did. [`Outputs`] has one cause for all; this is for whoever asks why the heater is off and charge refused apart.
+    #[must_use]
+    pub const fn heat_withheld(&self) -> Option<Cause> {
+        self.controller.heat_withheld()
+    }
+
     /// Relay cycles, heater-on time, energy by source and refusals since the start.
     #[must_use]
     pub const fn counters(&self) -> &Counters {
@@ -99,7 +106,7 @@ mod tests {
     use super::*;
     use crate::fault::{ChannelFault, SystemFault, SystemFaults};
     use crate::settings::Trust;
-    use crate::signals::{Button, Cause, Sample};
+    use crate::signals::{Button, Sample};
     use crate::testing::{Time, c, fine_inputs, sample, settings};
 
     #[derive(Clone)]

@@ -13,6 +13,9 @@
 //! booked as the controller books it: the sources that are present in the order in which they are spent, each up to its budget,
 //! the bank for the rest. The cable and the loads come after that out of what the sources have left. Charge is what remains.
 //!
+//! A source that gives something but does not count as present, a panel in dim light, pays for no heat; it feeds loads and charges
+//! the bank like any other.
+//!
 //! While charge is permitted, the bank sets the voltage of the bus. While it is refused, no current flows into the bank, and
 //! sources that carry everything else hold the bus at their own voltage, however empty the bank; as they lack power it falls, and
 //! once it has fallen to the bank's, the bank gives the rest.
@@ -108,7 +111,8 @@ pub struct Flow {
     pub charge_a: f64,
     /// Heat in all batteries, from their resistance (W).
     pub bank_heat_w: f64,
-    /// Whether the sources have power to spare that the bank has room for, permitted or not.
+    /// Whether the sources, present for heat or not, give more than loads and heater take, and the bank has room for it; permitted or
+    /// not.
     pub charge_wanted: bool,
     /// What a warm bank would have stored and this one may not, at the bus (W); 0 while charge is permitted.
     pub refused_w: f64,
@@ -233,7 +237,7 @@ struct Bus {
     end_v: f64,
     resistance_ohm: f64,
     circuit: Circuit,
-    /// What the sources can give together, and how much of that may go into heat.
+    /// What the sources can give together, and how much of that the present ones may spend on heat.
     offered_w: f64,
     budget_w: f64,
     load_w: f64,
@@ -242,9 +246,8 @@ struct Bus {
 
 impl Bus {
     fn new(bank: &BankModel, soc: f64, offer: &Offer, circuit: Circuit) -> Self {
-        let present = || bank.order.iter().filter(|&&index| offer.sources.contains(index));
         let open_v = bank.open_circuit_v(soc);
-        let offered_w = present().map(|&index| offer.power_w[index]).sum();
+        let offered_w = bank.order.iter().map(|&index| offer.power_w[index]).sum();
         Self {
             open_v,
             held_v: if offered_w > 0.0 { open_v.max(bank.cells_in_series * FLOAT_V) } else { open_v },
@@ -252,7 +255,7 @@ impl Bus {
             resistance_ohm: bank.resistance_ohm,
             circuit,
             offered_w,
-            budget_w: present().map(|&index| bank.heat_budget_w(index, offer)).sum(),
+            budget_w: bank.order.iter().map(|&index| bank.heat_budget_w(index, offer)).sum(),
             load_w: offer.load_w,
             is_full: soc >= 1.0,
         }
@@ -486,12 +489,18 @@ mod tests {
     }
 
     #[test]
-    fn a_source_that_is_absent_gives_nothing_whatever_its_power() {
-        let absent = Offer { sources: Sources::NONE, ..offer([300.0; 4], 10.0) };
-        assert_eq!(
-            bank().flow(0.5, &absent, HEATER, Some(0.5)),
-            bank().flow(0.5, &offer([0.0; 4], 10.0), HEATER, Some(0.5))
-        );
+    fn a_source_too_weak_for_heat_pays_for_none_and_charges_all_the_same() {
+        let bank = bank();
+        let strong = offer([0.0, 0.0, 60.0, 0.0], 10.0);
+        let weak = Offer { sources: Sources::NONE, ..strong };
+        let flow = bank.flow(0.5, &weak, OFF, Some(0.5));
+        assert!(close(flow.bus_v * flow.charge_a, 50.0) && flow.charge_wanted, "{flow:?}");
+        assert_eq!(flow, bank.flow(0.5, &strong, OFF, Some(0.5)));
+        let refused = bank.flow(0.5, &weak, OFF, None);
+        assert!(refused.charge_a == 0.0 && close(refused.refused_w, 50.0), "it feeds the loads: {refused:?}");
+        let heated = bank.flow(0.5, &weak, HEATER, Some(0.5));
+        assert!(close(heated.heater_w_bank, heated.heater_w), "{heated:?}");
+        assert!(close(heated.source_w, 60.0), "{heated:?}");
     }
 
     #[test]
@@ -603,7 +612,7 @@ mod tests {
         }
 
         fn budget_w(&self) -> f64 {
-            self.offer.power_w.iter().zip(self.bank.budget_w).map(|(power, budget)| power.min(budget)).sum()
+            (0..MAX_SOURCES).map(|index| self.bank.heat_budget_w(index, &self.offer)).sum()
         }
     }
 
@@ -613,6 +622,7 @@ mod tests {
             resistance_ohm in prop_oneof![Just(0.0), 0.0..0.02_f64],
             budget_w in prop::array::uniform4(0.0..800.0_f64),
             power_w in prop::array::uniform4(prop_oneof![Just(0.0), 0.0..800.0_f64]),
+            counts: [bool; MAX_SOURCES],
             order in Just(vec![0, 1, 2, 3]).prop_shuffle(),
             load_w in prop_oneof![Just(0.0), 0.0..400.0_f64],
             power_at_nominal_w in 1.0..600.0_f64,
@@ -623,7 +633,10 @@ mod tests {
             Case {
                 bank: BankModel { resistance_ohm, budget_w, order, ..bank() },
                 soc,
-                offer: offer(power_w, load_w),
+                offer: Offer {
+                    sources: (0..MAX_SOURCES).filter(|&index| counts[index]).fold(Sources::NONE, Sources::with),
+                    ..offer(power_w, load_w)
+                },
                 heater: HeaterLoad { power_at_nominal_w, nominal_v: 12.8, on, line_ohm },
                 ceiling,
             }
@@ -663,7 +676,8 @@ mod tests {
             prop_assert!(flow.source_w <= offered * (1.0 + 1e-9) + 1e-9, "{:?} of {}", flow, offered);
             prop_assert!(flow.source_w >= -1e-9 && flow.unmet_w >= 0.0 && flow.heater_w_bank >= -1e-9, "{:?}", flow);
             for index in 0..MAX_SOURCES {
-                let most = case.offer.power_w[index].min(case.bank.budget_w[index]);
+                let counts = case.offer.sources.contains(index);
+                let most = if counts { case.offer.power_w[index].min(case.bank.budget_w[index]) } else { 0.0 };
                 prop_assert!(flow.heater_w_by_source[index] <= most + 1e-9, "{:?}", flow);
             }
             if case.soc <= 0.0 {
@@ -697,7 +711,7 @@ mod tests {
         fn more_source_power_never_charges_less(case in case(), index in 0..MAX_SOURCES, more in 0.0..300.0_f64) {
             let mut power_w = case.offer.power_w;
             power_w[index] += more;
-            let richer = Case { offer: offer(power_w, case.offer.load_w), ..case.clone() }.flow();
+            let richer = Case { offer: Offer { power_w, ..case.offer }, ..case.clone() }.flow();
             let flow = case.flow();
             prop_assert!(richer.charge_a >= flow.charge_a - 1e-9, "{:?} against {:?}", richer, flow);
             prop_assert!(richer.refused_w >= flow.refused_w - 1e-6, "{:?} against {:?}", richer, flow);

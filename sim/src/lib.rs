@@ -22,6 +22,7 @@
 //! | [`site`] | what plan and rehearsal know of an installation besides the settings |
 //! | [`table`] | resistance against temperature, with tolerances |
 //! | [`weather`] | the weather: read or made up, and checked |
+//! | [`withheld`] | why charge is refused, and why the heater is off |
 
 pub mod bank;
 pub mod cautions;
@@ -44,3 +45,4 @@ pub mod schedule;
 pub mod site;
 pub mod table;
 pub mod weather;
+pub mod withheld;

@@ -283,9 +283,9 @@ pub struct Supply {
 pub enum Presence {
     /// By the week.
     Weekly(Schedule),
-    /// With the sun: power is in proportion to the irradiance, and it is there at or above so much of it (W/m²).
+    /// With the sun: power is in proportion to the irradiance.
     Sun {
-        /// At or above this it counts as present.
+        /// At or above so much irradiance (W/m²) it counts as present and may be spent on heat. Below, it charges with what it has.
         at_least_w_m2: f64,
     },
     /// As a log says: a CSV file with a time column and one of the source's name with `_present` after it. The path is as written,

@@ -710,6 +710,23 @@ fn a_fault_that_rests_on_an_assumption_says_so() {
 }
 
 #[test]
+fn every_second_without_charge_and_every_second_without_heat_has_one_cause() {
+    let bench = Bench::new();
+    for options in [&MAINS[..], &[]] {
+        let result = bench.json(swinging(60), options);
+        for (total, table) in [("charge_inhibited_s", "inhibited_by"), ("heater_off_s", "heater_off_by")] {
+            let causes = result[table].as_array().unwrap();
+            let sum: f64 = causes.iter().map(|cause| cause["time_s"].as_f64().unwrap()).sum();
+            assert!(sum > 0.0 && (sum - result[total].as_f64().unwrap()).abs() < 1e-6, "{table}: {causes:?}");
+            let strange = if table == "inhibited_by" { "no_energy" } else { "cells_cold" };
+            assert!(causes.iter().all(|cause| cause["cause"] != strange), "{table}: {causes:?}");
+        }
+        let split = result["heater_on_s"].as_f64().unwrap() + result["heater_off_s"].as_f64().unwrap();
+        assert!((split - result["span_s"].as_f64().unwrap()).abs() < 1e-6, "{split}");
+    }
+}
+
+#[test]
 fn the_summary_tells_a_fitter_what_happened() {
     let bench = Bench::new();
     let summary = bench.replay(swinging(60), &MAINS).stdout();

@@ -389,6 +389,27 @@ fn the_bank_is_spent_only_by_policy_and_above_its_reserve() {
 }
 
 #[test]
+fn a_bank_that_has_not_been_at_its_reserve_is_no_fault_and_is_not_spent_before_its_run_of_good_readings() {
+    let per_mille = Fraction::from_per_mille;
+    let reserve = Reserve::StateOfCharge { floor: per_mille(600), resume: per_mille(700) };
+    let with = Settings { bank: BankUse::Always(reserve), ..settings() };
+    for (charge, is_below, heater) in
+        [(900, false, Relay::Closed), (700, false, Relay::Closed), (650, false, Relay::Open), (600, true, Relay::Open)]
+    {
+        let mut bench = Bench::new(with.clone(), c(0));
+        bench.inputs.sources = Sources::NONE;
+        bench.inputs.state_of_charge = Some(per_mille(charge));
+        for second in 0..100 {
+            let outputs = bench.second();
+            let below = outputs.faults.system.contains(SystemFault::BankBelowReserve);
+            assert_eq!(below, is_below, "at {charge} per mille in second {second}");
+            assert!(heater == Relay::Closed || outputs.heater == Relay::Open);
+        }
+        assert_eq!(bench.second().heater, heater, "at {charge} per mille");
+    }
+}
+
+#[test]
 fn the_sag_of_the_heater_itself_does_not_count_against_the_reserve() {
     let mv = Millivolts::from_millivolts;
     let reserve = Reserve::Voltage { floor: mv(12_400), resume: mv(12_900), sag: mv(300) };

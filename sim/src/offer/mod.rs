@@ -17,9 +17,9 @@ use std::path::Path;
 pub struct Offer {
     /// Since the start of the season (s).
     pub at_s: i64,
-    /// Which sources are present.
+    /// Which sources count as present: those whose line the controller sees, and which may be spent on heat.
     pub sources: Sources,
-    /// What each gives (W); 0 for one that is absent.
+    /// What each gives (W), present or not: a panel below its threshold is too weak for heat, and charges with what it has.
     pub power_w: [f64; MAX_SOURCES],
     /// What the loads draw (W).
     pub load_w: f64,
@@ -46,16 +46,17 @@ pub fn offers(
 ) -> Result<(Vec<Offer>, Vec<Problem>), Vec<Problem>> {
     let season = Season { weather, span_s };
     let (mut problems, mut warnings) = (Vec::new(), Vec::new());
-    let mut given: Vec<Steps<Option<f64>>> = Vec::with_capacity(supplies.len());
+    let mut given: Vec<Steps<Given>> = Vec::with_capacity(supplies.len());
     for (supply, name) in supplies.iter().zip(names) {
         given.push(match &supply.presence {
-            Presence::Weekly(schedule) => season.weekly(schedule, Some(supply.power_w), None),
+            Presence::Weekly(schedule) => season.weekly(schedule, Given::present(supply.power_w), Given::NOTHING),
             Presence::Sun { at_least_w_m2 } => season.sun(supply.power_w, *at_least_w_m2),
-            Presence::Never => vec![(0, None)],
+            Presence::Never => vec![(0, Given::NOTHING)],
             Presence::Log(path) => match Log::load(&base.join(path), name).and_then(|log| season.logged(&log, name)) {
                 Ok((present, warning)) => {
                     warnings.extend(warning);
-                    present.into_iter().map(|(at_s, on)| (at_s, on.then_some(supply.power_w))).collect()
+                    let given = |on| if on { Given::present(supply.power_w) } else { Given::NOTHING };
+                    present.into_iter().map(|(at_s, on)| (at_s, given(on))).collect()
                 }
                 Err(more) => {
                     problems.extend(more);
@@ -76,6 +77,21 @@ pub fn offers(
 
 /// Something that changes now and then: from when on (s), and what it is. The first at second 0, in order.
 type Steps<T> = Vec<(i64, T)>;
+
+/// What one source does.
+#[derive(Clone, Copy)]
+struct Given {
+    power_w: f64,
+    is_present: bool,
+}
+
+impl Given {
+    const NOTHING: Self = Self { power_w: 0.0, is_present: false };
+
+    const fn present(power_w: f64) -> Self {
+        Self { power_w, is_present: true }
+    }
+}
 
 struct Season<'a> {
     weather: &'a Weather,
@@ -107,12 +123,15 @@ impl Season<'_> {
     }
 
     /// Irradiance is the mean of the time before its point. Beyond the weather there is no sun.
-    fn sun(&self, power_w: f64, at_least_w_m2: f64) -> Steps<Option<f64>> {
-        let given = |irradiance: f64| (irradiance >= at_least_w_m2).then_some(power_w * irradiance / 1000.0);
+    fn sun(&self, power_w: f64, at_least_w_m2: f64) -> Steps<Given> {
+        let given = |irradiance: f64| Given {
+            power_w: power_w * irradiance.max(0.0) / 1000.0,
+            is_present: irradiance >= at_least_w_m2,
+        };
         let points = &self.weather.points;
         let mut steps: Steps<_> =
             points.windows(2).map(|pair| (pair[0].at_s, given(pair[1].irradiance_w_m2))).collect();
-        steps.push((points.last().map_or(0, |point| point.at_s), None));
+        steps.push((points.last().map_or(0, |point| point.at_s), Given::NOTHING));
         steps.retain(|&(at_s, _)| at_s < self.span_s.max(1));
         steps
     }
@@ -132,7 +151,7 @@ impl Season<'_> {
 }
 
 /// One row of offers out of what each source gives and the loads draw.
-fn together(given: &[Steps<Option<f64>>], drawn: &Steps<f64>) -> Vec<Offer> {
+fn together(given: &[Steps<Given>], drawn: &Steps<f64>) -> Vec<Offer> {
     let mut times: Vec<i64> =
         given.iter().flatten().map(|&(at_s, _)| at_s).chain(drawn.iter().map(|&(at_s, _)| at_s)).collect();
     times.sort_unstable();
@@ -144,8 +163,9 @@ fn together(given: &[Steps<Option<f64>>], drawn: &Steps<f64>) -> Vec<Offer> {
         let mut offer =
             Offer { at_s, sources: Sources::NONE, power_w: [0.0; MAX_SOURCES], load_w: drawn.at(at_s).unwrap_or(0.0) };
         for (index, power) in offer.power_w.iter_mut().enumerate() {
-            if let Some(given_w) = given.get_mut(index).and_then(|steps| steps.at(at_s).flatten()) {
-                *power = given_w;
+            let given = given.get_mut(index).and_then(|steps| steps.at(at_s)).unwrap_or(Given::NOTHING);
+            *power = given.power_w;
+            if given.is_present {
                 offer.sources = offer.sources.with(index);
             }
         }

@@ -46,7 +46,7 @@ fn offers_change_with_schedules_and_sun_and_at_no_other_moment() {
     let weather = weather(monday(), &[49.0, 50.0, 50.0, 200.0, 0.0]);
     let got = offers(&supplies, &load, &weather, 5 * 3600, &names(2), Path::new(".")).unwrap().0;
     let expected = [
-        of(&[], [0.0; 4], 5.0, 0),
+        of(&[], [0.0, 49.0 * 100.0 / 1000.0, 0.0, 0.0], 5.0, 0),
         of(&[1], [0.0, 5.0, 0.0, 0.0], 5.0, 3600),
         of(&[0, 1], [350.0, 5.0, 0.0, 0.0], 5.0, 5400),
         of(&[1], [0.0, 5.0, 0.0, 0.0], 25.0, 7200),
@@ -237,15 +237,17 @@ proptest! {
                 + u32::try_from(now.hour()).unwrap() * 60 + u32::try_from(now.minute()).unwrap();
             let irradiance = sun[usize::try_from(minute / 60).unwrap()];
             let logged = minute < last && rows.iter().rev().find(|&&(at, _)| at <= minute).is_some_and(|&(_, on)| on);
+            let engine_w = if engine.is_on(of_week) { 350.0 } else { 0.0 };
+            // Below its threshold the sun does not count as present, and gives what it gives.
             let given = [
-                engine.is_on(of_week).then_some(350.0),
-                (irradiance >= 100.0).then_some(0.4 * irradiance),
-                logged.then_some(600.0),
+                (engine_w > 0.0, engine_w),
+                (irradiance >= 100.0, 0.4 * irradiance),
+                (logged, if logged { 600.0 } else { 0.0 }),
             ];
             let here = got.iter().rev().find(|offer| offer.at_s <= minute * 60).unwrap();
-            for (index, given) in given.into_iter().enumerate() {
-                prop_assert_eq!(here.sources.contains(index), given.is_some(), "source {} in minute {}", index, minute);
-                prop_assert!((here.power_w[index] - given.unwrap_or(0.0)).abs() < 1e-9);
+            for (index, (is_present, given_w)) in given.into_iter().enumerate() {
+                prop_assert_eq!(here.sources.contains(index), is_present, "source {} in minute {}", index, minute);
+                prop_assert!((here.power_w[index] - given_w).abs() < 1e-9);
             }
             prop_assert_eq!(here.load_w, if scheduled.is_on(of_week) { 43.0 } else { 3.0 });
         }

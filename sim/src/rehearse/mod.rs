@@ -10,7 +10,7 @@
 //! | `outcome` | what came of a season |
 //! | `trials` | the season many times over |
 //! | `film`, `journal` | a season to be shown, and to be read |
-//! | `reasons` | why charge was refused, and which faults stood |
+//! | `reasons` | why charge was refused, why the heater was off, and which faults stood |
 //! | `report` | what a rehearsal says |
 
 mod film;

@@ -22,7 +22,8 @@ pub struct Outcome {
     pub heater_wh_of_bank: f64,
     /// Time charge was permitted (s).
     pub charge_permitted_s: f64,
-    /// Time a source had power to charge with and the bank was not full (s).
+    /// Time in which the sources, present for heat or not, gave more than loads and heater took and the bank was not full (s). Dim
+    /// light counts like any other; how much there was is in `refused_wh` and `charged_ah`.
     pub charge_wanted_s: f64,
     /// Of that, time charge was not permitted (s).
     pub charge_refused_s: f64,
@@ -63,6 +64,12 @@ impl Outcome {
     #[must_use]
     pub fn days(&self) -> f64 {
         self.span_s / 86_400.0
+    }
+
+    /// Time the heater was off (s).
+    #[must_use]
+    pub fn heater_off_s(&self) -> f64 {
+        self.span_s - self.heater_on_s
     }
 
     /// Times a relay closed.

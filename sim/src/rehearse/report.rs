@@ -120,29 +120,37 @@ fn number(value: f64, decimals: usize) -> String {
 
 fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     let hours = |seconds: f64| Some(seconds / 3600.0);
-    let mut causes: Vec<&'static str> = Vec::new();
-    for (cause, _) in rehearsals.iter().flat_map(|r| r.reasons.refused_s()) {
-        if !causes.contains(&cause) {
-            causes.push(cause);
-        }
-    }
     let mut rows = vec![
         row(rehearsals, "permitted", "h", 1, |r| hours(r.outcome.charge_permitted_s)),
-        row(rehearsals, "wanted: a source had power, the bank room", "h", 1, |r| hours(r.outcome.charge_wanted_s)),
+        row(rehearsals, "wanted: power to spare, and room in the bank", "h", 1, |r| hours(r.outcome.charge_wanted_s)),
         row(rehearsals, "  of that refused (lost)", "h", 1, |r| hours(r.outcome.charge_refused_s)),
     ];
-    rows.extend(causes.into_iter().map(|cause| {
-        row(rehearsals, &format!("    {}", cause.replace('_', " ")), "h", 1, |r| {
-            hours(r.reasons.refused_s().into_iter().find(|(name, _)| *name == cause).map_or(0.0, |(_, time)| time))
-        })
-    }));
+    rows.extend(cause_rows(rehearsals, "    ", Reasons::refused_s));
     rows.extend([
         row(rehearsals, "  of that used", "h", 1, |r| hours(used_s(&r.outcome))),
         row(rehearsals, "  used if nothing were heated", "h", 1, |r| hours(used_s(&r.unheated?))),
         row(rehearsals, "charging time won by heating", "h", 1, |r| hours(r.won_s()?)),
         row(rehearsals, "charged", "Ah", 0, |r| Some(r.outcome.charged_ah)),
+        row(rehearsals, "energy to charge with that was refused", "kWh", 2, |r| Some(r.outcome.refused_wh / 1000.0)),
     ]);
     rows
+}
+
+/// A row for every cause that any of them has, with its hours.
+fn cause_rows(rehearsals: &[Rehearsal], indent: &str, times_s: fn(&Reasons) -> Vec<(&'static str, f64)>) -> Vec<Row> {
+    let mut causes: Vec<&'static str> = Vec::new();
+    for (cause, _) in rehearsals.iter().flat_map(|r| times_s(&r.reasons)) {
+        if !causes.contains(&cause) {
+            causes.push(cause);
+        }
+    }
+    let hours = |r: &Rehearsal, cause| {
+        times_s(&r.reasons).into_iter().find(|(name, _)| *name == cause).map_or(0.0, |(_, time)| time / 3600.0)
+    };
+    let row = |cause: &'static str| {
+        row(rehearsals, &format!("{indent}{}", cause.replace('_', " ")), "h", 1, |r| Some(hours(r, cause)))
+    };
+    causes.into_iter().map(row).collect()
 }
 
 /// Time in which charge was wanted and permitted (s).
@@ -168,6 +176,8 @@ fn heat_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         }));
     }
     rows.push(row(rehearsals, "  from the bank itself", "kWh", 2, |r| Some(r.outcome.heater_wh_of_bank / 1000.0)));
+    rows.push(row(rehearsals, "heater off", "h", 1, |r| Some(r.outcome.heater_off_s() / 3600.0)));
+    rows.extend(cause_rows(rehearsals, "  ", Reasons::heater_off_s));
     rows
 }
 
@@ -393,6 +403,8 @@ impl Rehearsal {
             "steps_taken_singly": o.taken,
             "cut_short": self.is_cut_short(),
             "heater_on_s": o.heater_on_s,
+            "heater_off_s": o.heater_off_s(),
+            "heater_off_s_by_cause": by_cause(self.reasons.heater_off_s()),
             "heater_wh": o.heater_wh,
             "heater_wh_by_source": by_source,
             "charge_permitted_s": o.charge_permitted_s,
@@ -418,9 +430,7 @@ impl Rehearsal {
             "faults_by_name": self.reasons.faults()
                 .map(|(name, times, stood_s)| (name.to_owned(), json!({ "times": times, "stood_s": stood_s })))
                 .collect::<Map<_, _>>(),
-            "charge_refused_s_by_cause": self.reasons.refused_s().into_iter()
-                .map(|(cause, time)| (cause.to_owned(), json!(time)))
-                .collect::<Map<_, _>>(),
+            "charge_refused_s_by_cause": by_cause(self.reasons.refused_s()),
             "overrules": o.overrules,
             "violations_in_season": o.violations,
             "violations": u64::from(o.violations) + trials.map_or(0, Trials::violations),
@@ -449,6 +459,10 @@ impl Rehearsal {
         }
         report
     }
+}
+
+fn by_cause(times_s: Vec<(&'static str, f64)>) -> Map<String, Value> {
+    times_s.into_iter().map(|(cause, time)| (cause.to_owned(), json!(time))).collect()
 }
 
 fn distribution(trials: &Trials) -> Value {

@@ -26,6 +26,7 @@ use super::variation::Variation;
 use crate::bank::{BankModel, Flow, HeaterLoad};
 use crate::offer::Offer;
 use crate::plant::{Air, Heat, Mark, Plant, Run};
+use crate::withheld::{Judge, Withheld};
 use forewarm_core::quantity::{Celsius, Fraction, Instant, Millivolts};
 use forewarm_core::settings::{MAX_CHANNELS, Role, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
@@ -57,6 +58,9 @@ pub trait Watcher {
     /// What held and flowed from one moment to another (s), without a gap from the start to the end.
     fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow);
 
+    /// What kept the outputs off over the span that is booked next.
+    fn withheld(&mut self, _: Withheld) {}
+
     /// A step of the controller: each once and in their order at [`Pace::EveryStep`]; among them some that are gone back over at
     /// [`Pace::Leaping`].
     #[inline]
@@ -84,6 +88,11 @@ impl<A: Watcher, B: Watcher> Watcher for (A, B) {
     fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow) {
         self.0.book(from_s, to_s, outputs, offer, flow);
         self.1.book(from_s, to_s, outputs, offer, flow);
+    }
+
+    fn withheld(&mut self, withheld: Withheld) {
+        self.0.withheld(withheld);
+        self.1.withheld(withheld);
     }
 
     #[inline]
@@ -153,6 +162,9 @@ struct Stage<'a, W> {
     inputs: Inputs,
     outputs: Outputs,
     flow: Flow,
+    judge: Judge,
+    /// What keeps the outputs off, found anew with them and once a block.
+    withheld: Withheld,
     charge: f64,
     /// Step of the last change of any output, and of the last time that flow was accounted for.
     changed_at: u64,
@@ -220,6 +232,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
             inputs,
             outputs: Outputs::all_off(forewarm_core::fault::SystemFault::SettingsInvalid),
             flow: Flow::default(),
+            judge: Judge::new(settings),
+            withheld: Withheld::default(),
             charge: site.winter.start_charge,
             changed_at: 0,
             accounted_at: 0,
@@ -244,6 +258,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.look();
         while self.at < end && !stop.load(Ordering::Relaxed) {
             self.take_up();
+            self.withheld = self.judge.of(&self.unit, &self.outputs);
             let until = self.next_event().min(self.at + BLOCK_STEPS).min(end);
             if !self.cross(until) {
                 self.walk(until);
@@ -357,6 +372,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.note();
         self.account();
         let before = std::mem::replace(&mut self.outputs, outputs);
+        self.withheld = self.judge.of(&self.unit, &outputs);
         self.changed_at = self.at;
         if outputs.charge != before.charge {
             self.is_counted = false;
@@ -445,6 +461,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         let (from_s, to_s) = (seconds(self.accounted_at, self.step_s), seconds(self.at, self.step_s));
         let span_s = to_s - from_s;
         self.accounted_at = self.at;
+        self.watcher.withheld(self.withheld);
         self.watcher.book(from_s, to_s, &self.outputs, &self.scenario.offers[self.offer], &self.flow);
         let (flow, outcome) = (&self.flow, &mut self.outcome);
         let hours = span_s / 3600.0;

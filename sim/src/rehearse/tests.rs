@@ -4,10 +4,10 @@ use crate::bank::Flow;
 use crate::offer::Offer;
 use crate::plan::{Plan, Subject};
 use crate::site::Class;
-use forewarm_core::quantity::{Celsius, Ohms};
+use forewarm_core::quantity::{Celsius, Fraction, Ohms};
 use forewarm_core::rtd::Leads;
-use forewarm_core::settings::Role;
-use forewarm_core::signals::{Outputs, Relay};
+use forewarm_core::settings::{BankUse, Reserve, Role};
+use forewarm_core::signals::{Outputs, Relay, Sources};
 use std::sync::atomic::AtomicBool;
 
 static GO: AtomicBool = AtomicBool::new(false);
@@ -102,13 +102,19 @@ fn a_film_shows_as_much_as_was_played() {
 }
 
 #[test]
-fn every_refused_second_has_a_reason() {
+fn every_refused_second_has_a_reason_and_every_second_without_heat_too() {
     let scenario = scenario(20);
     let mut reasons = Reasons::default();
     let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut reasons, &GO);
     let refused_s: f64 = reasons.refused_s().iter().map(|(_, time)| time).sum();
     assert!(outcome.charge_refused_s > 0.0 && (refused_s - outcome.charge_refused_s).abs() < 1e-6, "{reasons:?}");
     assert!(reasons.refused_s().iter().any(|(name, _)| *name == "soaking"), "{reasons:?}");
+    // No lack of energy refuses charge, and no cold cells keep the heater off.
+    assert!(!reasons.refused_s().iter().any(|(name, _)| *name == "no_energy"), "{reasons:?}");
+    assert!(!reasons.heater_off_s().iter().any(|(name, _)| *name == "cells_cold"), "{reasons:?}");
+    assert!(reasons.heater_off_s().iter().any(|(name, _)| *name == "no_energy"), "{reasons:?}");
+    let off_s: f64 = reasons.heater_off_s().iter().map(|(_, time)| time).sum();
+    assert!((off_s - outcome.heater_off_s()).abs() < 1e-6, "{reasons:?}");
 }
 
 #[test]
@@ -121,6 +127,22 @@ fn a_fault_that_stands_is_named_with_its_time() {
     // Wrong is the supply only while there is one: the engine runs twice for two hours. A fault takes some steps to be sure of.
     assert_eq!((name, times), ("supply_out_of_range", 2));
     assert!((14_300.0..=14_400.0).contains(&stood_s), "{stood_s}");
+}
+
+#[test]
+fn a_reserve_that_the_bank_never_reaches_is_no_fault() {
+    let mut scenario = scenario(6);
+    let mut settings = scenario.settings.clone().into_inner();
+    settings.bank = BankUse::Always(Reserve::StateOfCharge {
+        floor: Fraction::from_per_mille(50),
+        resume: Fraction::from_per_mille(100),
+    });
+    scenario.settings = settings.validate().unwrap();
+    scenario.site.winter.start_charge = 0.9;
+    let mut reasons = Reasons::default();
+    let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut reasons, &GO);
+    assert!(outcome.heater_wh_of_bank > 0.0 && outcome.least_charge > 0.05, "{outcome:?}");
+    assert!(!reasons.faults().any(|(name, ..)| name == "bank_below_reserve"), "{reasons:?}");
 }
 
 #[test]
@@ -196,6 +218,26 @@ fn a_guard_band_keeps_cells_from_harm_and_its_lack_shows() {
     let unsafe_one = Trials::play(&without_a_guard_band(scenario(40)), 1, 0..12, &GO, &|_| ());
     assert!(unsafe_one.violations() > 0, "{:?}", unsafe_one.worst());
     assert!(unsafe_one.worst().unwrap().margin_k().unwrap() < 0.0);
+}
+
+#[test]
+fn dim_light_charges_although_it_is_too_weak_for_heat() {
+    let mut scenario = scenario(4);
+    scenario.site.winter.start_c = Some(20.0);
+    scenario.site.winter.start_charge = 0.5;
+    for point in &mut scenario.weather.points {
+        point.outside_c = 20.0;
+    }
+    // 200 W/m² on 300 W of panels that are spent on heat from 250 W/m² on.
+    let dim = Offer { at_s: 0, sources: Sources::NONE, power_w: [60.0, 0.0, 0.0, 0.0], load_w: 50.0 };
+    scenario.offers = vec![dim];
+    let (outcome, _) = played(&scenario, Pace::Leaping);
+    assert!(outcome.charge_permitted_s > 0.9 * outcome.span_s, "{outcome:?}");
+    assert!(
+        outcome.last_charge > 0.84 && outcome.last_charge < 0.9 && outcome.least_charge >= 0.5 - 1e-9,
+        "{outcome:?}"
+    );
+    assert!((outcome.charge_wanted_s - outcome.span_s).abs() < 1.0, "it had power to spare all along: {outcome:?}");
 }
 
 #[test]

@@ -160,7 +160,8 @@ pub fn replay(
     let timeline = timeline.map(|(target, every)| Timeline::start(target, dial.clone(), channels(), every));
     let trust = &plan.settings.trust;
     let trace = || Trace::new(request.step_ms, (trust.plausible_low, trust.plausible_high));
-    let mut recorder = Recorder::new(events, timeline.transpose()?, plot.as_ref().map(|_| trace()));
+    let mut recorder =
+        Recorder::new(&installation.settings, events, timeline.transpose()?, plot.as_ref().map(|_| trace()));
 
     filler.take(first, |row| driver.advance(row, &mut recorder))?;
     let (reader, batches) = ahead();

@@ -8,7 +8,7 @@ use super::tally::Tally;
 use super::timeline::Timeline;
 use crate::diagnostic::Problem;
 use forewarm_core::quantity::Celsius;
-use forewarm_core::settings::MAX_CHANNELS;
+use forewarm_core::settings::{MAX_CHANNELS, ValidSettings};
 use forewarm_core::signals::{Outputs, Relay, Sample};
 use forewarm_core::unit::Unit;
 
@@ -73,9 +73,14 @@ pub(super) struct Recorder {
 }
 
 impl Recorder {
-    pub(super) fn new(events: bool, timeline: Option<Timeline>, trace: Option<Trace>) -> Self {
+    pub(super) fn new(
+        settings: &ValidSettings,
+        events: bool,
+        timeline: Option<Timeline>,
+        trace: Option<Trace>,
+    ) -> Self {
         Self {
-            tally: Tally::default(),
+            tally: Tally::new(settings),
             heater: Differ::default(),
             charge: Differ::default(),
             events: events.then(Events::new),

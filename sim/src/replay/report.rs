@@ -62,6 +62,10 @@ pub struct Report {
     pub heater_on_s: f64,
     /// Times it was switched on.
     pub heater_starts: u64,
+    /// Time the heater was off.
+    pub heater_off_s: f64,
+    /// The same by cause, the longest first.
+    pub heater_off_by: Vec<Because>,
     /// Energy spent on heat, by source; the bank last.
     pub energy: Vec<Energy>,
     /// Time with charge permitted.
@@ -254,8 +258,6 @@ impl Report {
     pub(super) fn new(from: Source<'_>, recorder: &Recorder) -> Self {
         let tally = &recorder.tally;
         let uses = from.plan.uses.iter().cloned();
-        let mut inhibited_by: Vec<_> = tally.inhibited_by.iter().filter(|(_, time)| *time > 0).collect();
-        inhibited_by.sort_by_key(|(cause, time)| (-time, *cause));
         let mut faults: Vec<_> = tally.faults.iter().collect();
         faults.sort_by_key(|fault| fault.first);
         let names = from.installation.sources.iter().map(String::as_str).chain(["bank"]);
@@ -285,6 +287,8 @@ impl Report {
             bridged: bridges(from.plan, &from.bridged),
             heater_on_s: seconds(tally.heater_on),
             heater_starts: tally.heater_starts,
+            heater_off_s: seconds(tally.heater_off),
+            heater_off_by: by_cause(&tally.heater_off_by),
             energy: names
                 .zip(spent.chain([&from.counters.bank_energy_uj]))
                 .map(|(source, energy)| Energy { source: source.to_owned(), energy_wh: watt_hours(*energy) })
@@ -292,10 +296,7 @@ impl Report {
             charge_permitted_s: seconds(tally.permitted),
             charge_permits: tally.permits,
             charge_inhibited_s: seconds(tally.inhibited),
-            inhibited_by: inhibited_by
-                .into_iter()
-                .map(|(cause, time)| Because { cause: cause.name(), time_s: seconds(*time) })
-                .collect(),
+            inhibited_by: by_cause(&tally.inhibited_by),
             coldest_permitted_c: tally.coldest_permitted.map(|(coldest, _)| celsius(coldest)),
             coldest_permitted_at_s: tally.coldest_permitted.map(|(_, at)| seconds(at)),
             states: State::PLAIN
@@ -360,6 +361,13 @@ fn said(assumption: &Assumption, faults: &[FaultTally]) -> String {
         Some(fault) => format!("{text}: {} rests on it", fault.facts().name.replace('_', " ")),
         None => text.clone(),
     }
+}
+
+/// The longest first.
+fn by_cause(times: &[(&'static str, i64)]) -> Vec<Because> {
+    let mut times: Vec<_> = times.iter().filter(|(_, time)| *time > 0).collect();
+    times.sort_by_key(|(cause, time)| (-time, *cause));
+    times.into_iter().map(|&(cause, time)| Because { cause, time_s: seconds(time) }).collect()
 }
 
 fn bridges(plan: &Plan, bridged: &[Bridged]) -> Vec<Bridge> {

@@ -2,7 +2,7 @@
 
 use super::clock::Span;
 use super::rejects::Fault;
-use super::report::{Differences, FaultReport, Report};
+use super::report::{Because, Differences, FaultReport, Report};
 use crate::diagnostic::escaped;
 use std::fmt::Write;
 
@@ -87,9 +87,7 @@ fn charge(out: &mut String, report: &Report) {
     heading(out, "Charge");
     item(out, "permitted", &share(report.charge_permitted_s, report.stepped_s()));
     item(out, "inhibited", &share(report.charge_inhibited_s, report.stepped_s()));
-    for because in &report.inhibited_by {
-        item(out, "", &format!("{}  {}", share(because.time_s, report.stepped_s()), because.cause.replace('_', " ")));
-    }
+    causes(out, report, &report.inhibited_by);
     let coldest = match (report.coldest_permitted_c, report.coldest_permitted_at_s) {
         (Some(coldest), Some(at)) => format!("{coldest:.2} °C, {}", moment(report, at)),
         _ => "never permitted".to_owned(),
@@ -97,9 +95,17 @@ fn charge(out: &mut String, report: &Report) {
     item(out, "coldest cell while permitted", &coldest);
 }
 
+fn causes(out: &mut String, report: &Report, causes: &[Because]) {
+    for because in causes {
+        item(out, "", &format!("{}  {}", share(because.time_s, report.stepped_s()), because.cause.replace('_', " ")));
+    }
+}
+
 fn heater(out: &mut String, report: &Report) {
     heading(out, "Heater");
     item(out, "on", &share(report.heater_on_s, report.stepped_s()));
+    item(out, "off", &share(report.heater_off_s, report.stepped_s()));
+    causes(out, report, &report.heater_off_by);
     item(out, "starts", &format!("{:>9}", report.heater_starts));
     let total: f64 = report.energy.iter().map(|energy| energy.energy_wh).sum();
     item(out, "energy", &format!("{:>9.3} kWh", total / 1000.0));

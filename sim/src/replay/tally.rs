@@ -1,16 +1,19 @@
 //! Adds up what the controller did: time in each state, switching, faults.
 
 use super::record::Moment;
+use crate::withheld::{Judge, Withheld};
 use forewarm_core::fault::{ChannelFault, Facts, Faults, SystemFault};
 use forewarm_core::quantity::Celsius;
+use forewarm_core::settings::ValidSettings;
 use forewarm_core::signals::{Cause, State};
 
 /// How many pauses are told one by one.
 const PAUSES: usize = 1000;
 
 /// The sums. Times are in milliseconds, moments since the first row.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub(super) struct Tally {
+    judge: Judge,
     now: Option<Phase>,
     pub(super) in_state: [i64; State::PLAIN.len()],
     pub(super) heater_on: i64,
@@ -19,7 +22,10 @@ pub(super) struct Tally {
     pub(super) inhibited: i64,
     pub(super) permits: u64,
     /// Time by cause with charge inhibited.
-    pub(super) inhibited_by: Vec<(Cause, i64)>,
+    pub(super) inhibited_by: Vec<(&'static str, i64)>,
+    pub(super) heater_off: i64,
+    /// The same by cause.
+    pub(super) heater_off_by: Vec<(&'static str, i64)>,
     /// Time of the log that was not stepped through.
     pub(super) skipped: i64,
     /// The first stretches of it, from and to, and how many there were.
@@ -39,6 +45,8 @@ struct Phase {
     cause: Cause,
     heater: bool,
     charge: bool,
+    /// What keeps the outputs off. That it changes is no event.
+    withheld: Withheld,
 }
 
 /// One fault of one channel, or of the whole.
@@ -72,6 +80,28 @@ impl What {
 }
 
 impl Tally {
+    pub(super) fn new(settings: &ValidSettings) -> Self {
+        Self {
+            judge: Judge::new(settings),
+            now: None,
+            in_state: [0; State::PLAIN.len()],
+            heater_on: 0,
+            heater_starts: 0,
+            permitted: 0,
+            inhibited: 0,
+            permits: 0,
+            inhibited_by: Vec::new(),
+            heater_off: 0,
+            heater_off_by: Vec::new(),
+            skipped: 0,
+            pauses: Vec::new(),
+            pause_count: 0,
+            coldest_permitted: None,
+            faults: Vec::new(),
+            standing: Faults::NONE,
+        }
+    }
+
     /// Takes a step in; true if it is an event: state, cause or an output changed.
     #[inline]
     pub(super) fn step(&mut self, moment: &Moment<'_>) -> bool {
@@ -86,9 +116,15 @@ impl Tally {
             self.faults_changed(moment.at, moment.outputs.faults);
         }
         let (state, cause) = (moment.outputs.state, moment.outputs.cause);
-        let phase = Phase { since: moment.at, state, cause, heater, charge };
+        let withheld = self.judge.of(moment.unit, moment.outputs);
+        let phase = Phase { since: moment.at, state, cause, heater, charge, withheld };
         match self.now {
             Some(now) if phase == (Phase { since: moment.at, ..now }) => false,
+            Some(now) if phase == (Phase { since: moment.at, withheld, ..now }) => {
+                self.close(moment.at);
+                self.now = Some(phase);
+                false
+            }
             before => {
                 self.close(moment.at);
                 self.heater_starts += u64::from(heater && !before.is_some_and(|before| before.heater));
@@ -129,15 +165,19 @@ impl Tally {
         let span = at - std::mem::replace(&mut now.since, at);
         let now = *now;
         self.in_state[now.state as usize] += span;
-        self.heater_on += if now.heater { span } else { 0 };
-        if now.charge {
-            self.permitted += span;
-            return;
+        match now.withheld.heat {
+            None => self.heater_on += span,
+            Some(cause) => {
+                self.heater_off += span;
+                add(&mut self.heater_off_by, cause, span);
+            }
         }
-        self.inhibited += span;
-        match self.inhibited_by.iter_mut().find(|(cause, _)| *cause == now.cause) {
-            Some((_, time)) => *time += span,
-            None => self.inhibited_by.push((now.cause, span)),
+        match now.withheld.charge {
+            None => self.permitted += span,
+            Some(cause) => {
+                self.inhibited += span;
+                add(&mut self.inhibited_by, cause, span);
+            }
         }
     }
 
@@ -168,6 +208,13 @@ impl Tally {
             self.faults.len() - 1
         });
         &mut self.faults[index]
+    }
+}
+
+fn add(times: &mut Vec<(&'static str, i64)>, cause: &'static str, span: i64) {
+    match times.iter_mut().find(|(known, _)| *known == cause) {
+        Some((_, time)) => *time += span,
+        None => times.push((cause, span)),
     }
 }
 

@@ -1,0 +1,135 @@
+//! Why charge is refused, and why the heater is off: two questions with an answer each.
+//!
+//! The controller shows one cause, the one that a passer-by needs. For the hours of a season both are asked: cells that are cold
+//! while there is no energy to warm them are cold cells in the one table, and a lack of energy in the other. The answers follow the
+//! order in which the controller itself judges; nothing is decided here.
+
+use forewarm_core::fault::{SystemFault, SystemFaults};
+use forewarm_core::quantity::Celsius;
+use forewarm_core::settings::{Hold, Role, ValidSettings};
+use forewarm_core::signals::{Cause, Outputs, Relay, State};
+use forewarm_core::unit::Unit;
+
+/// What keeps the two outputs off at one moment, by stable names: those of [`Cause`] and of the faults, `soaking` and `warm_enough`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Withheld {
+    /// Why charge is refused; nothing while it is permitted.
+    pub charge: Option<&'static str>,
+    /// Why the heater is off; nothing while it is on.
+    pub heat: Option<&'static str>,
+}
+
+/// The soak time is running.
+const SOAKING: &str = "soaking";
+
+/// The cells ask for no heat: they are above the temperature at which it starts, or charge is permitted and nothing is to be held.
+const WARM_ENOUGH: &str = "warm_enough";
+
+/// Finds out what keeps the outputs off, for one installation.
+#[derive(Clone, Debug)]
+pub struct Judge {
+    roles: Vec<Role>,
+    inhibit: Celsius,
+    release: Celsius,
+    high_limit: Celsius,
+    start: Celsius,
+    stop: Celsius,
+    hold: Hold,
+}
+
+impl Judge {
+    /// Of an installation with these settings.
+    #[must_use]
+    pub fn new(settings: &ValidSettings) -> Self {
+        let (charge, heater) = (&settings.charge, &settings.heater);
+        Self {
+            roles: settings.channels.iter().map(|channel| channel.role).collect(),
+            inhibit: charge.inhibit,
+            release: charge.release,
+            high_limit: charge.high_limit,
+            start: heater.start,
+            stop: heater.stop,
+            hold: heater.hold,
+        }
+    }
+
+    /// What keeps the outputs off after a step of `unit` that answered `outputs`.
+    #[must_use]
+    pub fn of(&self, unit: &Unit, outputs: &Outputs) -> Withheld {
+        Withheld {
+            charge: (outputs.charge == Relay::Open).then(|| self.charge(unit, outputs)),
+            heat: (outputs.heater == Relay::Open).then(|| self.heat(unit, outputs)),
+        }
+    }
+
+    fn charge(&self, unit: &Unit, outputs: &Outputs) -> &'static str {
+        let line = SystemFaults::NONE.with(SystemFault::ChargeLineRefused);
+        let system = outputs.faults.system;
+        let disabling = system.and(SystemFaults::DISABLING_CHARGE).without(line).first();
+        if let Some(fault) = disabling {
+            return fault.facts().name;
+        }
+        let Some(coldest) = unit.coldest_cell() else {
+            return self.doubt(Role::Cell, outputs).unwrap_or(Cause::StartUp.name());
+        };
+        if coldest <= self.inhibit {
+            return Cause::CellsCold.name();
+        }
+        if self.readings(Role::Cell, unit).any(|reading| reading.is_some_and(|t| t >= self.high_limit)) {
+            return Cause::CellsHot.name();
+        }
+        if system.contains(SystemFault::ChargeLineRefused) {
+            return Cause::ChargeLineRefused.name();
+        }
+        match (outputs.state, outputs.cause) {
+            _ if coldest <= self.release => Cause::BelowRelease.name(),
+            (State::Soaking | State::SoakingWarm, _) => SOAKING,
+            (_, Cause::GuardOverruled) => Cause::GuardOverruled.name(),
+            // Not yet cooled below the high release.
+            _ => Cause::CellsHot.name(),
+        }
+    }
+
+    fn heat(&self, unit: &Unit, outputs: &Outputs) -> &'static str {
+        if unit.coldest_cell().is_some_and(|coldest| !self.asks_for_heat(coldest, outputs.state)) {
+            return WARM_ENOUGH;
+        }
+        for role in [Role::Cell, Role::Pad] {
+            if let Some(fault) = self.doubt(role, outputs) {
+                return fault;
+            }
+            if self.readings(role, unit).any(|reading| reading.is_none()) {
+                return Cause::StartUp.name();
+            }
+        }
+        let overrun = SystemFaults::NONE.with(SystemFault::HeaterOverrun);
+        if let Some(fault) = outputs.faults.system.and(SystemFaults::DISABLING_HEAT).without(overrun).first() {
+            return fault.facts().name;
+        }
+        match (unit.heat_withheld(), outputs.cause) {
+            (Some(cause), _) | (None, cause @ Cause::GuardOverruled) => cause.name(),
+            (None, _) => Cause::HeaterResting.name(),
+        }
+    }
+
+    /// As the controller does: up to release before charge, to half-way from there to stop while soaking, to start while charging.
+    fn asks_for_heat(&self, coldest: Celsius, state: State) -> bool {
+        let from = match (state, self.hold) {
+            (State::Permitting | State::Holding, Hold::Never) => return false,
+            (State::Permitting | State::Holding, Hold::WhileCharging) => self.start,
+            (State::Soaking | State::SoakingWarm, _) => self.release.raised(self.stop.above(self.release).half()),
+            (State::Starting | State::Faulted | State::Waiting | State::Warming, _) => self.release,
+        };
+        coldest <= from
+    }
+
+    /// The fault of the first doubtful channel of a role.
+    fn doubt(&self, role: Role, outputs: &Outputs) -> Option<&'static str> {
+        let mut channels = self.roles.iter().zip(outputs.faults.channels).filter(|(of, _)| **of == role);
+        channels.find_map(|(_, fault)| fault).map(|fault| fault.facts().name)
+    }
+
+    fn readings(&self, role: Role, unit: &Unit) -> impl Iterator<Item = Option<Celsius>> {
+        self.roles.iter().zip(unit.readings()).filter(move |(of, _)| **of == role).map(|(_, reading)| reading)
+    }
+}
