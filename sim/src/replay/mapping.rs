@@ -63,7 +63,7 @@ impl TimeColumn {
             }
         }
         // The shortest is what most likely was meant.
-        Err((splits().last().map_or(text, |(name, _)| name), NoColumn::Absent))
+        Err((splits().next_back().map_or(text, |(name, _)| name), NoColumn::Absent))
     }
 }
 

@@ -180,8 +180,8 @@ fn signed_number(decimal: &mut Option<Decimal>, cell: usize, field: &[u8]) -> Re
     let contradicts = Wrong { contradicts: true, ..unparsable };
     match (*decimal, sign(field)) {
         (None, Sign::Is(shown)) => *decimal = Some(shown),
-        (None, Sign::Either) => return Err(contradicts),
-        (Some(Decimal::Point), Sign::Is(Decimal::Comma) | Sign::Either)
+        (None | Some(Decimal::Point), Sign::Either)
+        | (Some(Decimal::Point), Sign::Is(Decimal::Comma))
         | (Some(Decimal::Comma), Sign::Is(Decimal::Point)) => return Err(contradicts),
         _ => {}
     }

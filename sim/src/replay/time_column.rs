@@ -123,7 +123,7 @@ impl Finder<'_> {
 
     fn rows_say_moments(&self, field: usize) -> bool {
         let values = self.sample.texts(field, None);
-        !values.is_empty() && !matches!(self.detect(&values), Detected::Nothing)
+        !values.is_empty() && !matches!(Self::detect(&values), Detected::Nothing)
     }
 
     /// The columns that hold moments, as a remedy.
@@ -133,7 +133,7 @@ impl Finder<'_> {
         let is_date = |field: usize| {
             let values = self.sample.texts(field, None);
             values.first().is_some_and(|(_, first)| first.parse::<f64>().is_err())
-                && !matches!(self.detect(&values), Detected::Nothing)
+                && !matches!(Self::detect(&values), Detected::Nothing)
         };
         let mut fields: Vec<_> = (0..header.width()).filter(|&field| is_date(field)).collect();
         let further = self.further();
@@ -150,10 +150,10 @@ impl Finder<'_> {
         let times = self.sample.texts(time, None);
         let (_, first) = times.first()?;
         let both = self.sample.texts(date, Some(time));
-        (pattern::is_time_of_day(first) && !matches!(self.detect(&both), Detected::Nothing)).then_some((date, time))
+        (pattern::is_time_of_day(first) && !matches!(Self::detect(&both), Detected::Nothing)).then_some((date, time))
     }
 
-    fn detect(&self, values: &[(u64, String)]) -> Detected {
+    fn detect(values: &[(u64, String)]) -> Detected {
         if values.is_empty() {
             return Detected::Plain;
         }
@@ -196,7 +196,7 @@ impl Finder<'_> {
         if format.is_some() {
             return Some(plan);
         }
-        match self.detect(&self.sample.texts(field, second)) {
+        match Self::detect(&self.sample.texts(field, second)) {
             Detected::Plain | Detected::Nothing => Some(plan),
             Detected::Pattern(pattern, decided) => Some(TimePlan { pattern: Some(pattern), decided, ..plan }),
             Detected::Several(readings) => {
