@@ -98,7 +98,7 @@ fn replayed(text: &[u8]) {
     let installation = Installation::parse("benchmark", INSTALLATION).unwrap();
     let request = Request {
         log: "benchmark".into(),
-        delimiter: b',',
+        delimiter: Some(b','),
         mapping: Mapping { always_present: vec!["mains".into()], ..Mapping::default() },
         step_ms: 1000,
         longest_gap_ms: None,

@@ -29,6 +29,8 @@ pub enum ScheduleError {
     Empty,
     /// A word that is no day, no range of days, no time.
     NeitherDayNorTime(String),
+    /// A semicolon where the next days begin: the part before it, and the part after it.
+    Semicolon(String, String),
     /// A time without a day before it.
     NoDay(String),
     /// A day without a time after it.
@@ -50,6 +52,16 @@ impl fmt::Display for ScheduleError {
                 f,
                 "\"{}\" is neither a day nor a time; days are mon, tue, wed, thu, fri, sat, sun, ranges as mon-fri, and daily; {FORM}",
                 excerpt(word)
+            ),
+            Self::Semicolon(before, after) if after.is_empty() => {
+                write!(f, "a semicolon after \"{}\"; leave it out", excerpt(before))
+            }
+            Self::Semicolon(before, after) => write!(
+                f,
+                "a semicolon after \"{}\"; write a comma: \"{}, {}\"",
+                excerpt(before),
+                excerpt(before),
+                excerpt(after)
             ),
             Self::NoDay(slot) => write!(f, "\"{}\" has no day before it; {FORM}", excerpt(slot)),
             Self::NoTime(day) => write!(f, "\"{}\" has no time after it; {FORM}", excerpt(day)),
@@ -75,6 +87,12 @@ impl FromStr for Schedule {
     type Err = ScheduleError;
 
     fn from_str(text: &str) -> Result<Self, ScheduleError> {
+        // Before the words: a sign that belongs to none of them would be blamed on the word before it.
+        if let Some((before, after)) = text.split_once(';') {
+            let before = before.rsplit(',').next().unwrap_or_default().trim();
+            let after = after.split([',', ';']).next().unwrap_or_default().trim();
+            return Err(ScheduleError::Semicolon(before.to_owned(), after.to_owned()));
+        }
         let mut named: Vec<Slot> = Vec::new();
         let mut days: Vec<u32> = Vec::new();
         // The latest word for a day, while no time has followed it.
@@ -274,6 +292,20 @@ mod tests {
     }
 
     #[test]
+    fn a_semicolon_is_named_with_its_place_and_the_comma_that_belongs_there() {
+        let said = |text: &str| error(text).to_string();
+        assert_eq!(
+            said("mon 8:00-9:00; tue 10:00-11:00"),
+            "a semicolon after \"mon 8:00-9:00\"; write a comma: \"mon 8:00-9:00, tue 10:00-11:00\""
+        );
+        assert!(
+            said("sat 8:00-9:00, mon 8:00-9:00;tue 10:00-11:00; wed 1:00-2:00")
+                .contains("\"mon 8:00-9:00, tue 10:00-11:00\"")
+        );
+        assert!(said("mon 8:00-9:00;").ends_with("leave it out"));
+    }
+
+    #[test]
     fn an_error_quotes_what_is_wrong() {
         for (text, part, words) in [
             ("", "", "empty"),
@@ -333,7 +365,7 @@ mod tests {
         }
 
         #[test]
-        fn no_text_panics(text in any::<String>(), like in "[a-z]{0,4}[ ,-]?[0-9]{0,3}[:,-]?[0-9 :,-]{0,12}") {
+        fn no_text_panics(text in any::<String>(), like in "[a-z]{0,4}[ ,-]?[0-9]{0,3}[:,-]?[0-9 :;,-]{0,12}") {
             let _ = text.parse::<Schedule>();
             let _ = like.parse::<Schedule>();
         }

@@ -7,7 +7,8 @@ use forewarm::diagnostic::{Position, Problem, Severity};
 use forewarm::installation::Installation;
 use forewarm::output::{Existing, Target, stdout_is_unread};
 use forewarm::replay::{
-    self, ChannelColumn, Events, Mapping, PlotForm, ReplayError, Report, Request, Sinks, SourceColumn, TimeColumn,
+    self, ChannelColumn, Decimal, Events, Mapping, PlotForm, ReplayError, Report, Request, Sinks, SourceColumn,
+    TimeColumn,
 };
 use std::fs::File;
 use std::io::{self, Read, Write};
@@ -32,13 +33,18 @@ pub(crate) struct Arguments {
     log: PathBuf,
 
     /// The time column and its format: rfc3339 (without a zone offset taken
-    /// for UTC), epoch_s, epoch_ms or elapsed_s [default: by its name and the
-    /// first row]
-    #[arg(long, value_name = "COLUMN[:FORMAT]", help_heading = "Columns", verbatim_doc_comment)]
+    /// for UTC), epoch_s, epoch_ms, elapsed_s, or a pattern as strftime has
+    /// it: "Date:%d.%m.%Y %H:%M" reads 31.01.2025 13:45, "Date:%m/%d/%Y
+    /// %I:%M %p" reads 01/31/2025 01:45 PM; %z is a zone offset. Date and time
+    /// in two columns: "Date+Time:%d.%m.%Y %H:%M", with one blank between. A
+    /// name may hold : and +: the longest that is a column counts [default: by
+    /// its name and the first rows]
+    #[arg(long, value_name = "COLUMN[+COLUMN][:FORMAT]", help_heading = "Columns", verbatim_doc_comment)]
     time: Option<TimeColumn>,
     /// Column of a thermometer channel and its unit: c (°C), f (°F), k (K),
     /// ohm (at the terminals), ratio (to the reference resistor); repeat for
-    /// more [default: by name]. Also NAME=COLUMN for supply_v and bank_v (V),
+    /// more [default: by name; the unit also as in "Temp [°C]", "cell (F)",
+    /// R/ohm, t_degC]. Also NAME=COLUMN for supply_v and bank_v (V),
     /// soc_pct (%), charge_line, discharge_line and button (0 or 1)
     #[arg(long, value_name = "CHANNEL=COLUMN[:UNIT]", help_heading = "Columns", verbatim_doc_comment)]
     column: Vec<ChannelColumn>,
@@ -57,9 +63,14 @@ pub(crate) struct Arguments {
     /// [default: charge]
     #[arg(long, value_name = "COLUMN", help_heading = "Columns", verbatim_doc_comment)]
     logged_charge: Option<String>,
-    /// What separates the cells: one character, or "tab"
-    #[arg(long, value_name = "CHARACTER", default_value = ",", value_parser = delimiter, help_heading = "Columns")]
-    delimiter: u8,
+    /// What separates the cells: one character, or "tab" [default: comma,
+    /// semicolon or tab, by the header, the first rows or a line sep=;]
+    #[arg(long, value_name = "CHARACTER", value_parser = delimiter, help_heading = "Columns", verbatim_doc_comment)]
+    delimiter: Option<u8>,
+    /// The decimal sign: point or comma [default: by the numbers, all of which
+    /// must have the same]
+    #[arg(long, value_name = "SIGN", value_parser = decimal, help_heading = "Columns", verbatim_doc_comment)]
+    decimal: Option<Decimal>,
 
     /// Time between two steps of the controller, s, 0.1 to 10
     #[arg(long, value_name = "SECONDS", default_value = "1", value_parser = step)]
@@ -106,6 +117,7 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
         delimiter: arguments.delimiter,
         mapping: Mapping {
             time: arguments.time,
+            decimal: arguments.decimal,
             channels: arguments.column,
             sources: arguments.source,
             always_present: arguments.assume_source,
@@ -242,6 +254,14 @@ fn delimiter(text: &str) -> Result<u8, String> {
             Ok(sign)
         }
         _ => Err("expected one character such as , or ; or the word tab".to_owned()),
+    }
+}
+
+fn decimal(text: &str) -> Result<Decimal, String> {
+    match text {
+        "point" | "." => Ok(Decimal::Point),
+        "comma" | "," => Ok(Decimal::Comma),
+        _ => Err("expected point or comma".to_owned()),
     }
 }
 

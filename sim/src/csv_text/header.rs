@@ -32,6 +32,11 @@ impl Header {
         self.names.get(field).map(|name| excerpt(name)).unwrap_or_default()
     }
 
+    /// The names.
+    pub(crate) fn names(&self) -> impl Iterator<Item = &str> {
+        self.names.iter().map(String::as_str)
+    }
+
     /// The first dozen names, as a message shows them.
     pub(crate) fn listed(&self) -> String {
         let more = if self.names.len() > 12 { ", …" } else { "" };
@@ -80,6 +85,11 @@ impl Header {
         let [only] = &self.names[..] else { return None };
         [(';', "';'"), ('\t', "tab"), (',', "','"), ('|', "'|'")].into_iter().find(|(sign, _)| only.contains(*sign))
     }
+}
+
+/// Whether two names are the same but for case, blanks and hyphens.
+pub(crate) fn alike(one: &str, other: &str) -> bool {
+    plain(one) == plain(other)
 }
 
 /// A name as it is compared: in lower case, with underscores for blanks and hyphens.

@@ -2,10 +2,13 @@
 
 pub(crate) mod cells;
 pub(crate) mod dates;
+pub(crate) mod decimal;
 pub(crate) mod findings;
+pub(crate) mod head;
 pub(crate) mod header;
 pub(crate) mod lines;
 pub(crate) mod records;
+pub(crate) mod separator;
 
 use crate::diagnostic::{Position, Problem};
 use header::Header;

@@ -10,6 +10,8 @@ pub(crate) struct Records<R> {
     splitter: csv_core::Reader,
     text: Vec<u8>,
     ends: Vec<usize>,
+    /// Whether no line has been looked at yet that is neither blank nor a comment.
+    is_first: bool,
 }
 
 /// The cells of one line.
@@ -17,6 +19,16 @@ pub(crate) struct Records<R> {
 pub(crate) struct Record<'a> {
     text: &'a [u8],
     ends: &'a [usize],
+}
+
+/// The separator that a first line as spreadsheets write it names: `sep=;`.
+pub(super) fn separator_line(line: &[u8]) -> Option<u8> {
+    match line.trim_ascii_end() {
+        // The blank at the end was the sign itself.
+        b"sep=" => Some(b'\t'),
+        [b's' | b'S', b'e' | b'E', b'p' | b'P', b'=', sign] if !sign.is_ascii_alphanumeric() => Some(*sign),
+        _ => None,
+    }
 }
 
 /// More columns than this no log has; a line with more is no row of it.
@@ -29,6 +41,7 @@ impl<R: Read> Records<R> {
             splitter: csv_core::ReaderBuilder::new().delimiter(delimiter).build(),
             text: vec![0; 4096],
             ends: vec![0; MOST_CELLS],
+            is_first: true,
         }
     }
 
@@ -47,6 +60,9 @@ impl<R: Read> Records<R> {
         loop {
             let Some(line) = self.lines.next_line()? else { return Ok(None) };
             if line.first() == Some(&b'#') || line.trim_ascii().is_empty() {
+                continue;
+            }
+            if std::mem::take(&mut self.is_first) && separator_line(line).is_some() {
                 continue;
             }
             if self.text.len() < line.len() {

@@ -44,6 +44,8 @@ pub(super) enum Ended {
     Line(LineError),
     /// A row cannot be used, and that was not to be.
     Rejected,
+    /// A row is written in another way than those before it.
+    Contradicted,
 }
 
 impl Ahead {
@@ -74,6 +76,7 @@ fn read_batch<R: Read>(rows: &mut Rows<R>, strict: bool, batch: &mut Vec<Row>) -
             Next::Row => batch.push(row),
             Next::Rejected if strict => return Err(Ended::Rejected),
             Next::Rejected => {}
+            Next::Contradicts => return Err(Ended::Contradicted),
             Next::End => return Ok(Next::End),
         }
     }

@@ -99,6 +99,11 @@ impl fmt::Display for TimeFormat {
     }
 }
 
+/// The zone offset behind a date of RFC 3339.
+pub(super) fn written_offset(field: &[u8]) -> Option<Offset> {
+    DateTimeParser::new().parse_pieces(field).ok().and_then(|pieces| pieces.to_numeric_offset())
+}
+
 /// Shows moments of one log the way it wrote them: as dates in the zone offset of its first row, or as time elapsed.
 #[derive(Clone, Debug, Default)]
 pub struct Dial {
@@ -107,19 +112,19 @@ pub struct Dial {
 }
 
 impl Dial {
+    /// The dial for a log of dates that begins at `first_ms`, in the zone offset that is written there.
+    pub(super) fn of_dates(first_ms: i64, offset: Option<Offset>) -> Self {
+        let start = Timestamp::from_millisecond(first_ms).ok();
+        Self { start: start.map(|start| (start, TimeZone::fixed(offset.unwrap_or(Offset::UTC)))) }
+    }
+
     /// The dial for a log whose first row reads `field`, which is `first_ms` in `format`.
     pub(super) fn new(format: TimeFormat, field: &[u8], first_ms: i64) -> Self {
-        let start = match format {
-            TimeFormat::ElapsedSeconds => None,
-            _ => Timestamp::from_millisecond(first_ms).ok(),
-        };
-        let offset = match format {
-            TimeFormat::Rfc3339 => {
-                DateTimeParser::new().parse_pieces(field).ok().and_then(|pieces| pieces.to_numeric_offset())
-            }
-            _ => None,
-        };
-        Self { start: start.map(|start| (start, TimeZone::fixed(offset.unwrap_or(Offset::UTC)))) }
+        match format {
+            TimeFormat::ElapsedSeconds => Self::default(),
+            TimeFormat::Rfc3339 => Self::of_dates(first_ms, written_offset(field)),
+            TimeFormat::EpochSeconds | TimeFormat::EpochMillis => Self::of_dates(first_ms, None),
+        }
     }
 
     /// Whether it shows dates.

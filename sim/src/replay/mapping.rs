@@ -2,6 +2,8 @@
 
 use super::clock::TimeFormat;
 use super::scale::Unit;
+use crate::csv_text::decimal::Decimal;
+use crate::csv_text::header::{Header, NoColumn};
 use std::convert::Infallible;
 use std::str::FromStr;
 
@@ -10,6 +12,8 @@ use std::str::FromStr;
 pub struct Mapping {
     /// The time column.
     pub time: Option<TimeColumn>,
+    /// The decimal sign; where it is left out, what the numbers show.
+    pub decimal: Option<Decimal>,
     /// Columns of channels, and of what else a log holds.
     pub channels: Vec<ChannelColumn>,
     /// Columns that tell whether a source is present.
@@ -22,13 +26,50 @@ pub struct Mapping {
     pub logged_charge: Option<String>,
 }
 
-/// `COLUMN[:FORMAT]`.
+/// `COLUMN[:FORMAT]` or `DATE+TIME[:FORMAT]`.
+///
+/// Names of columns may hold `:` and `+`, and a pattern nearly always holds `:`, so only the header can part it: the longest
+/// name that is a column counts, and a name with a `+` in it before two columns.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct TimeColumn {
-    /// Column.
-    pub column: String,
-    /// How it writes a moment; found out from the first row where it is left out.
-    pub format: Option<TimeFormat>,
+pub struct TimeColumn(pub String);
+
+/// What a [`TimeColumn`] means under a header.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct TimeParts<'a> {
+    pub(super) field: usize,
+    /// The column of the time of day, where it is one of its own.
+    pub(super) second: Option<usize>,
+    /// What is said about how it is written.
+    pub(super) format: Option<&'a str>,
+}
+
+impl TimeColumn {
+    /// The parts under `header`; what would have to be a column, if none is.
+    pub(super) fn parts(&self, header: &Header) -> Result<TimeParts<'_>, (&str, NoColumn)> {
+        let text = self.0.as_str();
+        let colons = text.rmatch_indices(':').map(|(at, _)| (&text[..at], Some(&text[at + 1..])));
+        let splits =
+            || std::iter::once((text, None)).chain(colons.clone()).filter(|(_, format)| format.is_none_or(is_format));
+        for (name, format) in splits() {
+            match header.find(name) {
+                Ok(field) => return Ok(TimeParts { field, second: None, format }),
+                Err(NoColumn::Twice) => return Err((name, NoColumn::Twice)),
+                Err(NoColumn::Absent) => {}
+            }
+            for (at, _) in name.match_indices('+') {
+                if let (Ok(field), Ok(second)) = (header.find(&name[..at]), header.find(&name[at + 1..])) {
+                    return Ok(TimeParts { field, second: Some(second), format });
+                }
+            }
+        }
+        // The shortest is what most likely was meant.
+        Err((splits().next_back().map_or(text, |(name, _)| name), NoColumn::Absent))
+    }
+}
+
+/// Whether `text` can say how a moment is written.
+fn is_format(text: &str) -> bool {
+    text.contains('%') || TimeFormat::named(text).is_some()
 }
 
 /// `CHANNEL=COLUMN[:UNIT]`, or `NAME=COLUMN` for one of [`OTHER_COLUMNS`](crate::installation::OTHER_COLUMNS).
@@ -57,12 +98,7 @@ impl FromStr for TimeColumn {
     type Err = Infallible;
 
     fn from_str(text: &str) -> Result<Self, Infallible> {
-        // A colon that no format follows belongs to the column's name.
-        let split = text.rsplit_once(':').and_then(|(column, format)| Some((column, TimeFormat::named(format)?)));
-        Ok(match split {
-            Some((column, format)) => Self { column: column.to_owned(), format: Some(format) },
-            None => Self { column: text.to_owned(), format: None },
-        })
+        Ok(Self(text.to_owned()))
     }
 }
 
@@ -111,8 +147,30 @@ mod tests {
         let parse = |text: &str| text.parse::<ChannelColumn>().unwrap();
         assert_eq!(parse("cell=a:b"), ChannelColumn { channel: "cell".into(), column: "a:b".into(), unit: None });
         assert_eq!(parse("cell=a:b:ohm").unit, Some(Unit::Ohms));
-        let time: TimeColumn = "at:epoch_ms".parse().unwrap();
-        assert_eq!(time, TimeColumn { column: "at".into(), format: Some(TimeFormat::EpochMillis) });
+    }
+
+    #[test]
+    fn the_longest_name_that_is_a_column_is_the_time_column_whatever_signs_it_holds() {
+        let header = Header::new(["at", "a:b", "a+b", "a", "b", "x:%H"].into_iter().map(str::as_bytes));
+        for (text, field, second, format) in [
+            ("at", 0, None, None),
+            ("at:epoch_ms", 0, None, Some("epoch_ms")),
+            ("at:%d.%m.%Y %H:%M", 0, None, Some("%d.%m.%Y %H:%M")),
+            ("a:b", 1, None, None),
+            ("a:b:%F %H:%M:%S", 1, None, Some("%F %H:%M:%S")),
+            ("a+b", 2, None, None),
+            ("a+b:%F %T", 2, None, Some("%F %T")),
+            ("b+a:%F %T", 4, Some(3), Some("%F %T")),
+            ("a:b+a+b:%F+%H:%M", 1, Some(2), Some("%F+%H:%M")),
+            ("x:%H:%M %F", 5, None, Some("%M %F")),
+        ] {
+            let time = TimeColumn(text.to_owned());
+            assert_eq!(time.parts(&header), Ok(TimeParts { field, second, format }), "{text}");
+        }
+        for (text, name) in [("c", "c"), ("c:%F %H:%M", "c"), ("c:d", "c:d"), ("a+c:%F %T", "a+c")] {
+            let time = TimeColumn(text.to_owned());
+            assert_eq!(time.parts(&header), Err((name, NoColumn::Absent)), "{text}");
+        }
     }
 
     #[test]

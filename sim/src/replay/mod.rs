@@ -19,31 +19,38 @@ mod drive;
 mod events;
 mod fill;
 mod mapping;
+mod pattern;
 mod plan;
 mod plot;
 mod record;
 mod rejects;
 mod report;
 mod rows;
+mod sample;
 mod scale;
 mod summary;
 mod tally;
+mod time_column;
 mod timeline;
+mod unit_names;
 
+pub use crate::csv_text::decimal::Decimal;
 pub use clock::{Dial, Span, TimeFormat};
 pub use events::Events;
 pub use mapping::{ChannelColumn, Mapping, SourceColumn, TimeColumn};
 pub use rejects::{Fault, Reject, Rejects};
 pub use report::{
-    Because, Bridge, Difference, Differences, Energy, FaultReport, InState, Pause, Period, Report, Step, Use,
+    Because, Bridge, Difference, Differences, Energy, FaultReport, InState, Pause, Period, Report, Step, SummerTime,
+    Use,
 };
 pub use scale::Unit;
 pub use summary::summarise;
 
+use crate::csv_text::head::Head;
 use crate::csv_text::header::Header;
 use crate::csv_text::lines::LineError;
 use crate::csv_text::records::Records;
-use crate::csv_text::{at_line, unreadable};
+use crate::csv_text::{at_line, separator, unreadable};
 use crate::diagnostic::Problem;
 use crate::installation::Installation;
 use crate::output::Target;
@@ -55,6 +62,7 @@ use plot::{Picture, Trace};
 use record::Recorder;
 use report::Source;
 use rows::{Next, Row, Rows};
+use sample::Sample;
 use std::io::{Read, Write};
 use timeline::Timeline;
 
@@ -63,8 +71,8 @@ use timeline::Timeline;
 pub struct Request {
     /// What messages call the log.
     pub log: String,
-    /// What separates its cells.
-    pub delimiter: u8,
+    /// What separates its cells; where nothing is said, what the header and the first rows show.
+    pub delimiter: Option<u8>,
     /// What the user says about its columns.
     pub mapping: Mapping,
     /// Time between two steps of the controller, in milliseconds.
@@ -138,12 +146,21 @@ pub fn replay(
     progress: &mut dyn FnMut(Progress),
 ) -> Result<(Report, Option<Events>), ReplayError> {
     let names = Names(&request.log);
-    let mut records = Records::new(log, request.delimiter);
+    let log = Head::new(log, |lines| is_plain(lines, request));
+    let delimiter = match request.delimiter {
+        Some(delimiter) => delimiter,
+        None => separator::find(log.lines()).map_err(|signs| unclear_separator(names, &signs))?,
+    };
+    // A pipe is read once: what its first rows show has to be known before the first of them is read.
+    let head = log.lines().to_vec();
+    let mut records = Records::new(log, delimiter);
     let header = read_header(&mut records, names)?;
-    let plan = Plan::new(installation, &header, &request.mapping, &request.log, records.line())
+    let sample = Sample { head: &head, delimiter, width: header.width() };
+    let plan = Plan::new(installation, &header, &request.mapping, &request.log, records.line(), sample)
         .map_err(ReplayError::Refused)?;
+    drop(head);
     check_step(&plan, request)?;
-    let mut rows = Rows::new(records, header, &plan);
+    let mut rows = Rows::new(records, header, &plan, delimiter);
 
     let interpolated = plan.channels.iter().map(|channel| (channel.number, channel.scale.plausible()));
     let others = [plan.supply, plan.bank, plan.state_of_charge].into_iter().flatten();
@@ -191,6 +208,10 @@ pub fn replay(
         plan: &plan,
         dial,
         time_format: rows.time_format(),
+        time_note: time_note(&rows, &plan),
+        delimiter,
+        decimal: rows.decimal(),
+        summer_time: rows.summer_time(),
         rows_read: rows.read(),
         rejects: rows.rejects().clone(),
         leaps: rows.leaps(),
@@ -258,6 +279,36 @@ impl Names<'_> {
     }
 }
 
+/// Whether the header and first row in `lines` leave nothing in doubt: commas between cells, and a moment in a format with a name.
+fn is_plain(lines: &[u8], request: &Request) -> bool {
+    if request.delimiter.unwrap_or(b',') != b',' || lines.iter().any(|byte| matches!(byte, b';' | b'\t')) {
+        return false;
+    }
+    let mut records = Records::new(lines, b',');
+    let Ok(Some((_, Some(record)))) = records.next_record() else { return false };
+    let header = Header::new(record.cells());
+    match (records.next_record(), time_column::likely(&header, &request.mapping)) {
+        (Ok(Some((_, Some(row)))), Some(field)) if field < row.len() => TimeFormat::guess(row.cell(field)).is_some(),
+        _ => false,
+    }
+}
+
+/// What is to be known about the times of the log.
+fn time_note<R: Read>(rows: &Rows<R>, plan: &Plan) -> Option<String> {
+    let zone =
+        rows.is_without_zone().then(|| "no zone written: taken for UTC, one clock in summer and winter".to_owned());
+    let notes: Vec<_> = plan.time.decided.clone().into_iter().chain(zone).collect();
+    (!notes.is_empty()).then(|| notes.join("; "))
+}
+
+/// The problem of a log whose cells several signs would separate as well.
+fn unclear_separator(names: Names<'_>, signs: &[u8]) -> ReplayError {
+    let shown: Vec<_> = signs.iter().map(|&sign| separator::named(sign)).collect();
+    let message = format!("either of {} may separate the cells: every row looked at fits both", shown.join(" and "));
+    let options: Vec<_> = shown.iter().map(|sign| format!("--delimiter {sign}")).collect();
+    ReplayError::Refused(vec![names.at_line(1, message).remedy(options.join(" or "))])
+}
+
 /// Reads the header and refuses what is none.
 fn read_header<R: Read>(records: &mut Records<R>, names: Names<'_>) -> Result<Header, ReplayError> {
     let header = match records.next_record() {
@@ -312,6 +363,7 @@ fn first_row<R: Read>(rows: &mut Rows<R>, names: Names<'_>, strict: bool) -> Res
             Ok(Next::Row) => return Ok(row),
             Ok(Next::Rejected) if strict => return Err(stopped(rows, names, &Ended::Rejected)),
             Ok(Next::Rejected) => {}
+            Ok(Next::Contradicts) => return Err(stopped(rows, names, &Ended::Contradicted)),
             Ok(Next::End) => return Err(no_rows(rows, names)),
             Err(error) => return Err(stopped(rows, names, &Ended::Line(error))),
         }
@@ -322,6 +374,10 @@ fn first_row<R: Read>(rows: &mut Rows<R>, names: Names<'_>, strict: bool) -> Res
 fn stopped<R: Read>(rows: &Rows<R>, names: Names<'_>, ended: &Ended) -> ReplayError {
     match ended {
         Ended::Line(error) => names.unreadable(rows.line(), error).into(),
+        Ended::Contradicted => {
+            let (message, remedy) = rows.contradiction();
+            ReplayError::Refused(vec![names.at_line(rows.line(), message).remedy(remedy)])
+        }
         Ended::Rejected => {
             let what = rows.rejects().first.first().map(|reject| format!("{}: {}", reject.kind.words(), reject.detail));
             let message = format!("a row that cannot be used: {}", what.unwrap_or_default());

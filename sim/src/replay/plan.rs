@@ -5,8 +5,13 @@
 
 use super::clock::TimeFormat;
 use super::mapping::{ChannelColumn, Mapping, SourceColumn};
+use super::pattern::Pattern;
+use super::report::Use;
+use super::sample::Sample;
 use super::scale::{Scale, Unit};
-use crate::csv_text::header::{Header, NoColumn};
+use super::unit_names::{self, Written};
+use crate::csv_text::decimal::Decimal;
+use crate::csv_text::header::{Header, NoColumn, alike};
 use crate::diagnostic::{Position, Problem, excerpt};
 use crate::installation::{Installation, OTHER_COLUMNS};
 use forewarm_core::fault::SystemFault;
@@ -25,8 +30,10 @@ pub(super) type Flag = usize;
 /// What each column is for.
 #[derive(Clone, Debug)]
 pub(super) struct Plan {
-    /// Field of the time column, and its format where it is known already.
-    pub(super) time: (usize, Option<TimeFormat>),
+    /// Where and how the time is written.
+    pub(super) time: TimePlan,
+    /// The decimal sign, where it is known already.
+    pub(super) decimal: Option<Decimal>,
     /// Fields of the numbers and of the flags, each field once.
     pub(super) numbers: Vec<usize>,
     pub(super) flags: Vec<usize>,
@@ -47,8 +54,22 @@ pub(super) struct Plan {
     pub(super) logged_heater: Option<Flag>,
     pub(super) logged_charge: Option<Flag>,
     pub(super) assumptions: Vec<Assumption>,
-    /// Which column feeds what, a pair each.
-    pub(super) uses: Vec<(String, String)>,
+    /// Which column feeds what.
+    pub(super) uses: Vec<Use>,
+}
+
+/// Where and how the time of a row is written.
+#[derive(Clone, Debug)]
+pub(super) struct TimePlan {
+    pub(super) field: usize,
+    /// The column of the time of day, where it is one of its own.
+    pub(super) second: Option<usize>,
+    /// The format where it is known already.
+    pub(super) format: Option<TimeFormat>,
+    /// The pattern, where it is written in one.
+    pub(super) pattern: Option<Pattern>,
+    /// What decided between this pattern and another.
+    pub(super) decided: Option<String>,
 }
 
 /// What the log does not tell and what is taken instead.
@@ -77,19 +98,6 @@ pub(super) enum Presence {
     AtLeast(Number, f64),
 }
 
-/// Names under which a time column is looked for, the first found wins, and the format that its name says.
-const TIME_NAMES: [(&str, Option<TimeFormat>); 9] = [
-    ("timestamp", None),
-    ("time", None),
-    ("datetime", None),
-    ("date_time", None),
-    ("epoch_s", Some(TimeFormat::EpochSeconds)),
-    ("epoch_ms", Some(TimeFormat::EpochMillis)),
-    ("elapsed_s", Some(TimeFormat::ElapsedSeconds)),
-    ("t_s", Some(TimeFormat::ElapsedSeconds)),
-    ("date", None),
-];
-
 impl Plan {
     /// Finds a column for everything that the installation has.
     ///
@@ -101,8 +109,9 @@ impl Plan {
         mapping: &Mapping,
         log: &str,
         line: u64,
+        sample: Sample<'_>,
     ) -> Result<Self, Vec<Problem>> {
-        let mut finder = Finder::new(header, log, line);
+        let mut finder = Finder::new(header, log, line, sample);
         let time = finder.time(mapping);
         finder.check_names(installation, mapping);
 
@@ -116,7 +125,7 @@ impl Plan {
         for (name, channel) in installation.channels.iter().zip(&installation.settings.channels) {
             match finder.channel(name, channel.role, mapping) {
                 Some((field, unit)) => {
-                    finder.use_column(name, header.shown(field));
+                    finder.use_column_in(name, header.shown(field), Some(unit.shown()));
                     let number = finder.number(field);
                     channels.push(ChannelPlan {
                         name: name.clone(),
@@ -162,12 +171,14 @@ impl Plan {
         let logged_heater = finder.logged("heater", mapping.logged_heater.as_deref());
         let logged_charge = finder.logged("charge", mapping.logged_charge.as_deref());
 
+        let decimal = finder.decimal(mapping, time.as_ref());
         let Some(time) = time.filter(|_| finder.problems.is_empty()) else { return Err(finder.problems) };
         // Only now: channels without a column would make settings that nobody wrote.
         match settings.validate() {
             Err(error) => Err(vec![finder.problem(error.to_string()).because(error.why())]),
             Ok(settings) => Ok(Self {
                 time,
+                decimal,
                 numbers: finder.numbers,
                 flags: finder.flags,
                 source_fields,
@@ -190,15 +201,16 @@ impl Plan {
 }
 
 /// Finds columns and gathers what is wrong with them.
-struct Finder<'a> {
-    header: &'a Header,
+pub(super) struct Finder<'a> {
+    pub(super) header: &'a Header,
     log: &'a str,
-    line: u64,
-    problems: Vec<Problem>,
-    numbers: Vec<usize>,
+    pub(super) line: u64,
+    pub(super) sample: Sample<'a>,
+    pub(super) problems: Vec<Problem>,
+    pub(super) numbers: Vec<usize>,
     flags: Vec<usize>,
     assumptions: Vec<Assumption>,
-    uses: Vec<(String, String)>,
+    uses: Vec<Use>,
 }
 
 impl<'a> Finder<'a> {
@@ -241,11 +253,12 @@ impl<'a> Finder<'a> {
         }
     }
 
-    fn new(header: &'a Header, log: &'a str, line: u64) -> Self {
+    fn new(header: &'a Header, log: &'a str, line: u64, sample: Sample<'a>) -> Self {
         Self {
             header,
             log,
             line,
+            sample,
             problems: Vec::new(),
             numbers: Vec::new(),
             flags: Vec::new(),
@@ -262,16 +275,20 @@ impl<'a> Finder<'a> {
         self.assumptions.push(Assumption { text, fault: Some(fault) });
     }
 
-    fn use_column(&mut self, what: &str, column: String) {
-        self.uses.push((what.to_owned(), column));
+    pub(super) fn use_column(&mut self, what: &str, column: String) {
+        self.use_column_in(what, column, None);
     }
 
-    fn problem(&self, message: impl Into<Box<str>>) -> Problem {
+    fn use_column_in(&mut self, what: &str, column: String, unit: Option<&'static str>) {
+        self.uses.push(Use { what: what.to_owned(), column, unit });
+    }
+
+    pub(super) fn problem(&self, message: impl Into<Box<str>>) -> Problem {
         let line = u32::try_from(self.line).unwrap_or(u32::MAX);
         Problem::error(self.log, message).at(Position { line, column: 1 })
     }
 
-    fn columns_are(&self) -> String {
+    pub(super) fn columns_are(&self) -> String {
         format!("the columns of the log are: {}", self.header.listed())
     }
 
@@ -298,7 +315,7 @@ impl<'a> Finder<'a> {
     }
 
     /// The field of a column that may or may not be there. Of two, neither is taken.
-    fn optional(&mut self, column: &str) -> Option<usize> {
+    pub(super) fn optional(&mut self, column: &str) -> Option<usize> {
         match self.header.find(column) {
             Ok(field) => Some(field),
             Err(NoColumn::Absent) => None,
@@ -311,24 +328,6 @@ impl<'a> Finder<'a> {
         }
     }
 
-    fn time(&mut self, mapping: &Mapping) -> Option<(usize, Option<TimeFormat>)> {
-        if let Some(time) = &mapping.time {
-            let field = self.named(&time.column, "--time")?;
-            self.use_column("time", self.header.shown(field));
-            return Some((field, time.format));
-        }
-        for (name, format) in TIME_NAMES {
-            if let Some(field) = self.optional(name) {
-                self.use_column("time", self.header.shown(field));
-                return Some((field, format));
-            }
-        }
-        let names: Vec<_> = TIME_NAMES.iter().map(|(name, _)| *name).collect();
-        let problem = self.problem(format!("no time column: none is called {}", names.join(", ")));
-        self.problems.push(problem.remedy(format!("--time COLUMN; {}", self.columns_are())));
-        None
-    }
-
     /// The column of a channel, and its unit.
     fn channel(&mut self, name: &str, role: Role, mapping: &Mapping) -> Option<(usize, Unit)> {
         let mut named = mapping.channels.iter().filter(|column| column.channel == name);
@@ -339,7 +338,36 @@ impl<'a> Finder<'a> {
             }
             let field = self.named(&column.column, "--column")?;
             let suffix = || Unit::named(column.column.trim().rsplit_once('_')?.1);
-            let unit = column.unit.or_else(suffix);
+            let (_, written) = unit_names::split(&column.column);
+            let (written_unit, other) = match written {
+                Some(Written::Channel(unit)) => (Some(unit), None),
+                other => (None, other),
+            };
+            // An unknown text in brackets may be anything; what is a unit has to be the one that is said.
+            let contradicts = match other {
+                Some(Written::Volts | Written::Percent) => true,
+                _ => column.unit.is_some() && written_unit.is_some() && column.unit != written_unit,
+            };
+            if let (Some(written), true) = (written, contradicts) {
+                let message = match column.unit {
+                    Some(unit) => format!(
+                        "--column says {} for channel {name}, the name of column \"{}\" says {}",
+                        unit.shown(),
+                        excerpt(&column.column),
+                        written.shown()
+                    ),
+                    None => format!(
+                        "column \"{}\" is in {}, which is no unit of a thermometer",
+                        excerpt(&column.column),
+                        written.shown()
+                    ),
+                };
+                self.problems.push(
+                    option_problem(message).remedy("the unit that the column is in; or rename the column in the log"),
+                );
+                return None;
+            }
+            let unit = column.unit.or(written_unit).or_else(suffix);
             if unit.is_none() {
                 let column = excerpt(&column.column);
                 let message = format!("the unit of column {column} is not known");
@@ -349,7 +377,13 @@ impl<'a> Finder<'a> {
             return Some((field, unit?));
         }
         let candidates = Unit::ALL.map(|unit| (self.optional(&format!("{name}_{}", unit.suffix())), unit));
-        let mut found = candidates.into_iter().filter_map(|(field, unit)| Some((field?, unit)));
+        let by_suffix = candidates.into_iter().filter_map(|(field, unit)| Some((field?, unit)));
+        let header = self.header;
+        let by_unit = header.names().enumerate().filter_map(|(field, column)| match unit_names::split(column) {
+            (base, Some(Written::Channel(unit))) if alike(base, name) => Some((field, unit)),
+            _ => None,
+        });
+        let mut found = by_suffix.chain(by_unit);
         match (found.next(), found.next()) {
             (Some(first), None) => Some(first),
             (Some((first, _)), Some((second, _))) => {
@@ -359,12 +393,27 @@ impl<'a> Finder<'a> {
                 None
             }
             (None, _) => {
-                if role == Role::Cell || self.header.find(name).is_ok() {
+                if let Some((column, unit)) = self.unknown_unit(name) {
+                    let message =
+                        format!("column \"{}\" is in \"{}\", no unit that is known", excerpt(column), excerpt(unit));
+                    let remedy = format!("--column '{name}={column}:c', or f, k, ohm, ratio");
+                    self.problems.push(self.problem(message).remedy(remedy));
+                } else if role == Role::Cell || self.header.find(name).is_ok() {
                     self.no_column(name, role);
                 }
                 None
             }
         }
+    }
+
+    /// A column of that name whose unit is no thermometer's, and the unit.
+    fn unknown_unit(&self, name: &str) -> Option<(&'a str, &'a str)> {
+        self.header.names().find_map(|column| match unit_names::split(column) {
+            (base, Some(Written::Unknown(unit))) if alike(base, name) => Some((column, unit)),
+            (base, Some(Written::Volts)) if alike(base, name) => Some((column, "V")),
+            (base, Some(Written::Percent)) if alike(base, name) => Some((column, "%")),
+            _ => None,
+        })
     }
 
     fn no_column(&mut self, name: &str, role: Role) {
@@ -426,9 +475,44 @@ impl<'a> Finder<'a> {
                 }
                 self.named(&column.column, "--column")?
             }
-            None => self.optional(name)?,
+            None => self.optional(name).or_else(|| self.other_by_unit(name))?,
         };
-        self.use_column(name, self.header.shown(field));
+        let (needed, shown) = match name {
+            "supply_v" | "bank_v" => (Some(Written::Volts), Some("V")),
+            "soc_pct" => (Some(Written::Percent), Some("%")),
+            _ => (None, None),
+        };
+        let (header, column) = (self.header, self.header.shown(field));
+        if let (_, Some(written)) = unit_names::split(header.names().nth(field).unwrap_or_default())
+            && needed.is_some_and(|needed| needed != written)
+        {
+            let message = format!(
+                "column \"{column}\" is in {}, {name} in {}",
+                excerpt(written.shown()),
+                shown.unwrap_or_default()
+            );
+            let problem = self.problem(message).remedy("convert it; or rename the column, if the name is wrong");
+            self.problems.push(problem);
+        }
+        self.use_column_in(name, column, shown);
+        Some(field)
+    }
+
+    /// The column of that name with any unit written behind it, as in `bank [V]` for `bank_v`.
+    fn other_by_unit(&mut self, name: &str) -> Option<usize> {
+        let (base, unit) = name.rsplit_once('_').filter(|(_, unit)| matches!(*unit, "v" | "pct"))?;
+        let header = self.header;
+        let mut found = header
+            .names()
+            .enumerate()
+            .filter(|(_, column)| matches!(unit_names::split(column), (written, Some(_)) if alike(written, base)));
+        let (field, _) = found.next()?;
+        if found.next().is_some() {
+            let problem =
+                self.problem(format!("more than one column {base} ({unit})")).remedy("rename all but one of them");
+            self.problems.push(problem);
+            return None;
+        }
         Some(field)
     }
 
@@ -456,7 +540,7 @@ impl<'a> Finder<'a> {
 }
 
 /// A problem of what the user said, and not of the log.
-fn option_problem(message: impl Into<Box<str>>) -> Problem {
+pub(super) fn option_problem(message: impl Into<Box<str>>) -> Problem {
     Problem::error("command line", message)
 }
 

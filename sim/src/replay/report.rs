@@ -1,6 +1,6 @@
 //! What a replay found, as data: what `--json` prints and the summary is made of.
 
-use super::clock::{Dial, TimeFormat};
+use super::clock::Dial;
 use super::differ::Differ;
 use super::events::seconds;
 use super::fill::Bridged;
@@ -9,6 +9,7 @@ use super::record::Recorder;
 use super::rejects::{Fault, Reject, Rejects};
 use super::rows::{Leap, Leaps};
 use super::tally::{FaultTally, What};
+use crate::csv_text::decimal::Decimal;
 use crate::installation::Installation;
 use forewarm_core::fault::Severity;
 use forewarm_core::journal::Counters;
@@ -26,8 +27,14 @@ pub struct Report {
     pub log: String,
     /// Date of the first row in RFC 3339, where the log has dates.
     pub start: Option<String>,
-    /// Format of the time column.
-    pub time_format: &'static str,
+    /// Format of the time column: its name, or a pattern as strftime has it.
+    pub time_format: String,
+    /// What the log says of the zone of its times, and what that was taken for; nothing where every moment is plain.
+    pub time_note: Option<String>,
+    /// What separates the cells.
+    pub delimiter: char,
+    /// Decimal sign; nothing where no number that was read has one.
+    pub decimal: Option<char>,
     /// Which column was used for what.
     pub columns: Vec<Use>,
     /// Rows read, those rejected included.
@@ -53,6 +60,8 @@ pub struct Report {
     pub largest_step_back: Option<Step>,
     /// The row that lies farthest after the row before it; nothing where there is one row only.
     pub largest_step_forward: Option<Step>,
+    /// The first row at which the clock seems to have been set for summer time, where the log writes no zone.
+    pub summer_time: Option<SummerTime>,
     /// Longest gap that was interpolated; nothing where that was judged by the log's own intervals.
     pub max_gap_s: Option<f64>,
     /// What was interpolated over empty cells, or over pauses between rows longer than theirs usually are, by channel;
@@ -102,6 +111,8 @@ pub struct Use {
     pub what: String,
     /// The column.
     pub column: String,
+    /// The unit that its numbers were read in; nothing where it holds none.
+    pub unit: Option<&'static str>,
 }
 
 /// A pause of the log, as far as it was not stepped through.
@@ -111,6 +122,15 @@ pub struct Pause {
     pub t_s: f64,
     /// How long it lasted.
     pub duration_s: f64,
+}
+
+/// Where a log without zones seems to change to summer time or back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct SummerTime {
+    /// Line of the first row after the change.
+    pub line: u64,
+    /// Whether an hour is there twice, and not missing.
+    pub repeated: bool,
 }
 
 /// A step of the log's clock from one row to another.
@@ -236,7 +256,11 @@ pub(super) struct Source<'a> {
     pub(super) log: &'a str,
     pub(super) plan: &'a Plan,
     pub(super) dial: Dial,
-    pub(super) time_format: Option<TimeFormat>,
+    pub(super) time_format: String,
+    pub(super) time_note: Option<String>,
+    pub(super) delimiter: u8,
+    pub(super) decimal: Option<Decimal>,
+    pub(super) summer_time: Option<SummerTime>,
     pub(super) rows_read: u64,
     pub(super) rejects: Rejects,
     pub(super) leaps: Leaps,
@@ -266,8 +290,14 @@ impl Report {
             title: from.installation.title.clone(),
             log: from.log.to_owned(),
             start: from.dial.rfc3339(0),
-            time_format: from.time_format.map_or("", TimeFormat::name),
-            columns: uses.map(|(what, column)| Use { what, column }).collect(),
+            time_format: from.time_format,
+            time_note: from.time_note,
+            delimiter: char::from(from.delimiter),
+            decimal: from.decimal.map(|decimal| match decimal {
+                Decimal::Point => '.',
+                Decimal::Comma => ',',
+            }),
+            columns: uses.collect(),
             rows_read: from.rows_read,
             rows_rejected: from.rejects.total(),
             rejected: from.rejects,
@@ -283,6 +313,7 @@ impl Report {
             pause_count: tally.pause_count,
             largest_step_back: from.leaps.back.map(Step::from),
             largest_step_forward: from.leaps.forward.map(Step::from),
+            summer_time: from.summer_time,
             max_gap_s: from.longest_gap.map(seconds),
             bridged: bridges(from.plan, &from.bridged),
             heater_on_s: seconds(tally.heater_on),

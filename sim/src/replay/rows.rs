@@ -1,13 +1,17 @@
 //! Rows of a log: every record either becomes a [`Row`] or is counted among the [`Rejects`].
 
-use super::clock::{BadTime, Dial, TimeFormat};
+use super::clock::{BadTime, Dial, TimeFormat, written_offset};
+use super::pattern::Pattern;
 use super::plan::{Flag, MAX_FLAGS, MAX_NUMBERS, Number, Plan};
 use super::rejects::{Fault, Rejects};
+use super::report::SummerTime;
 use crate::csv_text::cells::{flag, is_date, number, with_point};
+use crate::csv_text::decimal::{Decimal, Sign, sign, with_comma};
 use crate::csv_text::header::Header;
 use crate::csv_text::lines::LineError;
 use crate::csv_text::records::{Record, Records};
 use crate::diagnostic::excerpt;
+use memchr::memchr;
 use std::io::Read;
 
 /// One row of the log.
@@ -58,11 +62,18 @@ pub(super) struct Rows<R> {
     parser: Parser,
     read: u64,
     rejects: Rejects,
+    contradiction: Option<(String, String)>,
 }
 
 impl<R: Read> Rows<R> {
-    pub(super) fn new(records: Records<R>, header: Header, plan: &Plan) -> Self {
-        Self { records, parser: Parser::new(header, plan), read: 0, rejects: Rejects::default() }
+    pub(super) fn new(records: Records<R>, header: Header, plan: &Plan, delimiter: u8) -> Self {
+        Self {
+            records,
+            parser: Parser::new(header, plan, delimiter),
+            read: 0,
+            rejects: Rejects::default(),
+            contradiction: None,
+        }
     }
 
     /// How moments of this log are shown; of use once a row has been read.
@@ -71,8 +82,32 @@ impl<R: Read> Rows<R> {
     }
 
     /// The format of the time column, once it is known.
-    pub(super) const fn time_format(&self) -> Option<TimeFormat> {
-        self.parser.format
+    pub(super) fn time_format(&self) -> String {
+        match (&self.parser.pattern, self.parser.format) {
+            (Some(pattern), _) => pattern.text().to_owned(),
+            (None, Some(format)) => format.name().to_owned(),
+            (None, None) => String::new(),
+        }
+    }
+
+    /// Whether moments are dates without a zone; of use once a row has been read.
+    pub(super) const fn is_without_zone(&self) -> bool {
+        self.parser.is_without_zone
+    }
+
+    /// Where the clock seems to have been set for summer time.
+    pub(super) const fn summer_time(&self) -> Option<SummerTime> {
+        self.parser.summer_time
+    }
+
+    /// The decimal sign, where a number has had one.
+    pub(super) const fn decimal(&self) -> Option<Decimal> {
+        self.parser.decimal
+    }
+
+    /// What the last row said against the rows before it, and the remedy.
+    pub(super) fn contradiction(&self) -> (String, String) {
+        self.contradiction.clone().unwrap_or_default()
     }
 
     /// Rows read so far, rejected ones included.
@@ -106,11 +141,16 @@ impl<R: Read> Rows<R> {
         let Some((line, record)) = self.records.next_record()? else { return Ok(Next::End) };
         self.read += 1;
         let parsed = match &record {
-            None => Err(Wrong { kind: Fault::Unparsable, cell: None }),
+            None => Err(Wrong::new(Fault::Unparsable, None)),
             Some(record) => self.parser.parse(line, record, row),
         };
         match parsed {
             Ok(()) => Ok(Next::Row),
+            Err(Wrong { contradicts: true, cell, .. }) => {
+                let cell = cell.unwrap_or(0);
+                self.contradiction = record.map(|record| self.parser.contradiction(cell, &record));
+                Ok(Next::Contradicts)
+            }
             Err(wrong) => {
                 let parser = &self.parser;
                 self.rejects.add(line, wrong.kind, || parser.explain(wrong, record.as_ref()));
@@ -127,15 +167,43 @@ pub(super) enum Next {
     Row,
     /// It is not used, and counted among the rejects.
     Rejected,
+    /// It is written in another way than the rows before: what they were read as is in doubt.
+    Contradicts,
     /// There is none: the log is over.
     End,
+}
+
+/// A number with the sign that the log has, or that it shows here first.
+#[inline(never)]
+fn signed_number(decimal: &mut Option<Decimal>, cell: usize, field: &[u8]) -> Result<f64, Wrong> {
+    let unparsable = Wrong::new(Fault::Unparsable, Some(cell));
+    let contradicts = Wrong { contradicts: true, ..unparsable };
+    match (*decimal, sign(field)) {
+        (None, Sign::Is(shown)) => *decimal = Some(shown),
+        (None | Some(Decimal::Point), Sign::Either)
+        | (Some(Decimal::Point), Sign::Is(Decimal::Comma))
+        | (Some(Decimal::Comma), Sign::Is(Decimal::Point)) => return Err(contradicts),
+        _ => {}
+    }
+    let read = if *decimal == Some(Decimal::Comma) { with_comma(field) } else { number(field) };
+    read.ok_or(unparsable)
 }
 
 /// Makes rows of records.
 struct Parser {
     header: Header,
     time: usize,
+    /// The column of the time of day, where it is one of its own.
+    second: Option<usize>,
     format: Option<TimeFormat>,
+    pattern: Option<Pattern>,
+    /// The moment as the patterns want it, where it stands in two cells or with a decimal comma.
+    moment: Vec<u8>,
+    is_without_zone: bool,
+    summer_time: Option<SummerTime>,
+    decimal: Option<Decimal>,
+    /// Whether numbers may have either sign: a comma does not separate the cells.
+    comma_is_free: bool,
     numbers: Vec<usize>,
     flags: Vec<usize>,
     source_fields: Vec<(usize, String)>,
@@ -176,14 +244,30 @@ impl Leaps {
 struct Wrong {
     kind: Fault,
     cell: Option<usize>,
+    contradicts: bool,
 }
 
+impl Wrong {
+    const fn new(kind: Fault, cell: Option<usize>) -> Self {
+        Self { kind, cell, contradicts: false }
+    }
+}
+
+const HOUR_MS: i64 = 3_600_000;
+
 impl Parser {
-    fn new(header: Header, plan: &Plan) -> Self {
+    fn new(header: Header, plan: &Plan, delimiter: u8) -> Self {
         Self {
             header,
-            time: plan.time.0,
-            format: plan.time.1,
+            time: plan.time.field,
+            second: plan.time.second,
+            format: plan.time.format,
+            pattern: plan.time.pattern.clone(),
+            moment: Vec::new(),
+            is_without_zone: false,
+            summer_time: None,
+            decimal: plan.decimal,
+            comma_is_free: delimiter != b',',
             numbers: plan.numbers.clone(),
             flags: plan.flags.clone(),
             source_fields: plan.source_fields.clone(),
@@ -197,21 +281,27 @@ impl Parser {
     #[inline]
     fn parse(&mut self, line: u64, record: &Record<'_>, row: &mut Row) -> Result<(), Wrong> {
         if record.len() != self.header.width() {
-            return Err(Wrong { kind: Fault::CellCount, cell: None });
+            return Err(Wrong::new(Fault::CellCount, None));
         }
-        let unparsable = |cell| Wrong { kind: Fault::Unparsable, cell: Some(cell) };
+        let unparsable = |cell| Wrong::new(Fault::Unparsable, Some(cell));
         let field = record.cell(self.time);
-        let format = self.format.or_else(|| TimeFormat::guess(field)).ok_or(unparsable(self.time))?;
-        let millis = format.parse(field).map_err(|bad| match bad {
-            BadTime::Unparsable => unparsable(self.time),
-            BadTime::NonFinite => Wrong { kind: Fault::NonFinite, cell: Some(self.time) },
-        })?;
+        let (millis, format) = if self.has_plain_time() {
+            let format = self.format.or_else(|| TimeFormat::guess(field)).ok_or(unparsable(self.time))?;
+            let millis = format.parse(field).map_err(|bad| match bad {
+                BadTime::Unparsable => unparsable(self.time),
+                BadTime::NonFinite => Wrong::new(Fault::NonFinite, Some(self.time)),
+            })?;
+            (millis, Some(format))
+        } else {
+            self.other_time(record)?
+        };
         match self.last {
             Some((last, _)) if millis < last => {
                 Leaps::note(&mut self.leaps.back, line, last - millis);
-                return Err(Wrong { kind: Fault::OutOfOrder, cell: Some(self.time) });
+                self.note_summer_time(line, last, millis);
+                return Err(Wrong::new(Fault::OutOfOrder, Some(self.time)));
             }
-            Some((last, _)) if millis == last => return Err(Wrong { kind: Fault::Duplicate, cell: Some(self.time) }),
+            Some((last, _)) if millis == last => return Err(Wrong::new(Fault::Duplicate, Some(self.time))),
             _ => {}
         }
         *row = Row::new(millis - self.first_ms);
@@ -220,9 +310,13 @@ impl Parser {
             if field.is_empty() {
                 continue;
             }
-            *value = number(field).ok_or(unparsable(cell))?;
+            *value = if self.decimal == Some(Decimal::Point) && !self.comma_is_free {
+                number(field).ok_or(unparsable(cell))?
+            } else {
+                signed_number(&mut self.decimal, cell, field)?
+            };
             if !value.is_finite() {
-                return Err(Wrong { kind: Fault::NonFinite, cell: Some(cell) });
+                return Err(Wrong::new(Fault::NonFinite, Some(cell)));
             }
         }
         for (place, &cell) in self.flags.iter().enumerate() {
@@ -233,14 +327,126 @@ impl Parser {
         }
         if let Some((last, _)) = self.last {
             Leaps::note(&mut self.leaps.forward, line, millis - last);
+            if millis - last > HOUR_MS {
+                self.note_summer_time(line, last, millis);
+            }
         } else {
-            self.format = Some(format);
-            self.first_ms = millis;
-            self.dial = Dial::new(format, field, millis);
+            self.begin(record, format, millis);
             row.at = 0;
         }
         self.last = Some((millis, line));
         Ok(())
+    }
+
+    /// Whether the time is in one cell, in a format with a name, as that cell stands.
+    #[inline]
+    fn has_plain_time(&self) -> bool {
+        self.pattern.is_none() && self.second.is_none() && self.decimal == Some(Decimal::Point)
+    }
+
+    /// The moment of a row, and its format if that has a name.
+    #[inline(never)]
+    fn other_time(&mut self, record: &Record<'_>) -> Result<(i64, Option<TimeFormat>), Wrong> {
+        let unparsable = Wrong::new(Fault::Unparsable, Some(self.time));
+        self.put_moment(record);
+        if let Some(pattern) = &self.pattern {
+            return match pattern.parse(&self.moment) {
+                Ok((millis, _)) => Ok((millis, None)),
+                Err(_) if pattern.swapped().parse(&self.moment).is_ok() => {
+                    Err(Wrong { contradicts: true, ..unparsable })
+                }
+                Err(_) => Err(unparsable),
+            };
+        }
+        let comma = memchr(b',', &self.moment).filter(|_| self.comma_is_free && self.decimal != Some(Decimal::Point));
+        if let Some(comma) = comma {
+            self.moment[comma] = b'.';
+        }
+        let format = self.format.or_else(|| TimeFormat::guess(&self.moment)).ok_or(unparsable)?;
+        match format.parse(&self.moment) {
+            Ok(millis) => Ok((millis, Some(format))),
+            Err(BadTime::Unparsable) => Err(unparsable),
+            Err(BadTime::NonFinite) => Err(Wrong::new(Fault::NonFinite, Some(self.time))),
+        }
+    }
+
+    /// Puts what the row says of its moment into one piece.
+    fn put_moment(&mut self, record: &Record<'_>) {
+        self.moment.clear();
+        self.moment.extend_from_slice(record.cell(self.time));
+        if let Some(second) = self.second {
+            self.moment.push(b' ');
+            self.moment.extend_from_slice(record.cell(second));
+        }
+    }
+
+    /// Takes a row for the first.
+    #[cold]
+    fn begin(&mut self, record: &Record<'_>, format: Option<TimeFormat>, millis: i64) {
+        self.put_moment(record);
+        self.format = format;
+        self.first_ms = millis;
+        self.dial = match (&self.pattern, format) {
+            (Some(pattern), _) => {
+                let offset = pattern.parse(&self.moment).ok().and_then(|(_, offset)| offset);
+                self.is_without_zone = offset.is_none();
+                Dial::of_dates(millis, offset)
+            }
+            (None, Some(format)) => {
+                self.is_without_zone = format == TimeFormat::Rfc3339 && written_offset(&self.moment).is_none();
+                Dial::new(format, &self.moment, millis)
+            }
+            (None, None) => Dial::default(),
+        };
+    }
+
+    /// Notes the first step of a clock without zones that looks as if it was set for summer time: an hour but for the time
+    /// between two rows, in the night to a Sunday's morning, in the months in which that is done.
+    #[cold]
+    fn note_summer_time(&mut self, line: u64, last: i64, millis: i64) {
+        if self.summer_time.is_some() || !self.is_without_zone {
+            return;
+        }
+        let (repeated, off) =
+            (millis < last, if millis < last { HOUR_MS - (last - millis) } else { millis - last - HOUR_MS });
+        // Zones that change do so on Sundays from midnight to 4 h, in March, April and September to November (from memory).
+        let Some(at) = jiff::Timestamp::from_millisecond(millis).ok() else { return };
+        let at = at.to_zoned_datetime(jiff::tz::TimeZone::UTC);
+        let is_night =
+            at.weekday() == jiff::civil::Weekday::Sunday && at.hour() <= 4 && matches!(at.month(), 3 | 4 | 9..=11);
+        if is_night && (0..=HOUR_MS / 2).contains(&off) {
+            self.summer_time = Some(SummerTime { line, repeated });
+        }
+    }
+
+    /// What speaks against how the rows before were read, for a person, and what to do.
+    fn contradiction(&self, cell: usize, record: &Record<'_>) -> (String, String) {
+        let column = self.header.shown(cell);
+        if let Some(pattern) = self.pattern.as_ref().filter(|_| cell == self.time) {
+            let held = excerpt(&String::from_utf8_lossy(&self.moment));
+            let (ours, theirs) = (pattern.text(), pattern.swapped());
+            let theirs = theirs.text();
+            let message =
+                format!("column {column} holds \"{held}\", which is {theirs}; the rows before were read as {ours}");
+            return (message, format!("--time 'COLUMN:{theirs}', if all rows are so; or mend the rows that are not"));
+        }
+        let field = record.cell(cell);
+        let held = excerpt(&String::from_utf8_lossy(field));
+        match (self.decimal, sign(field)) {
+            (None, _) => {
+                let text = String::from_utf8_lossy(field);
+                let (decimals, thousands) = (text.replacen(',', ".", 1), text.replacen(',', "", 1));
+                let message = format!(
+                    "column {column} holds \"{held}\", which may be {decimals} or {thousands}: no row before it decides"
+                );
+                (message, format!("--decimal comma, if it is {decimals}; or export it without thousands signs"))
+            }
+            (Some(decimal), _) => {
+                let message =
+                    format!("column {column} holds \"{held}\"; the numbers before it have a {}", decimal.named());
+                (message, "one decimal sign in the whole log: export it again".to_owned())
+            }
+        }
     }
 
     /// What is wrong, for a person.
@@ -265,6 +471,10 @@ impl Parser {
     /// What a cell that cannot be read looks like, and what would be read there.
     fn expected(&self, cell: usize, field: &[u8]) -> String {
         const TIMES: &str = "a date as 2025-01-31 13:45:00 or 2025-01-31T13:45:00+01:00, or a number of seconds";
+        if let Some(pattern) = self.pattern.as_ref().filter(|_| cell == self.time) {
+            let second = self.second.map_or(String::new(), |second| format!(" with {}", self.header.shown(second)));
+            return format!("{second}: expected a date as {} has it", pattern.text());
+        }
         if cell == self.time {
             let looks = if is_date(field) { ", a date in another form" } else { "" };
             return format!("{looks}: expected {TIMES}");

@@ -40,6 +40,18 @@ impl Unit {
         }
     }
 
+    /// Its sign, for a person.
+    #[must_use]
+    pub const fn shown(self) -> &'static str {
+        match self {
+            Self::Celsius => "°C",
+            Self::Fahrenheit => "°F",
+            Self::Kelvin => "K",
+            Self::Ohms => "Ω",
+            Self::Ratio => "ratio",
+        }
+    }
+
     /// The unit of that suffix.
     #[must_use]
     pub fn named(suffix: &str) -> Option<Self> {

@@ -52,6 +52,15 @@ fn log(out: &mut String, report: &Report) {
         let hint = "a pause, or was the clock set?";
         item(out, "largest step forward", &format!("line {}, by {}; {hint}", step.line, span(step.by_s)));
     }
+    if let Some(change) = report.summer_time {
+        let what = if change.repeated {
+            "an hour is there twice: the end of summer time?"
+        } else {
+            "an hour is missing: the start of summer time?"
+        };
+        item(out, "summer time", &format!("line {}, {what}", change.line));
+        item(out, "", "nothing was moved; export in standard time or with the zone offset (%z)");
+    }
     item(out, "steps", &format!("{} of {} s", report.steps, report.step_s));
     if report.skipped_s > 0.0 {
         item(
@@ -203,9 +212,28 @@ fn times(count: u64) -> String {
 fn grounds(out: &mut String, report: &Report) {
     heading(out, "Taken from the log");
     for used in &report.columns {
-        let format = if used.what == "time" { format!(" ({})", report.time_format) } else { String::new() };
-        item(out, &used.what, &format!("{}{format}", used.column));
+        let form = match used.unit {
+            _ if used.what == "time" => format!(" ({})", report.time_format),
+            Some(unit) => format!(" ({unit})"),
+            None => String::new(),
+        };
+        item(out, &used.what, &format!("{}{form}", used.column));
+        if let Some(note) = report.time_note.as_ref().filter(|_| used.what == "time") {
+            for note in note.split("; ") {
+                item(out, "", note);
+            }
+        }
     }
+    let sign = match report.delimiter {
+        '\t' => "tab".to_owned(),
+        sign => sign.to_string(),
+    };
+    let decimal = match report.decimal {
+        Some(',') => "decimal comma",
+        Some(_) => "decimal point",
+        None => "no decimals",
+    };
+    item(out, "written with", &format!("{sign} between cells, {decimal}"));
     if !report.assumptions.is_empty() {
         heading(out, "Not in the log, so assumed");
         for assumption in &report.assumptions {

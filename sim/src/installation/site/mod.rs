@@ -167,6 +167,7 @@ fn mended(text: &str, error: &ScheduleError) -> Option<String> {
             let short = |day: &str| day.chars().take(3).collect::<String>().to_lowercase();
             text.replace(&**word, &word.split('-').map(short).collect::<Vec<_>>().join("-"))
         }
+        ScheduleError::Semicolon(..) => text.replace(';', ",").trim_end_matches([' ', ',']).to_owned(),
         ScheduleError::NoDay(_) => format!("daily {text}"),
         ScheduleError::NoTime(_) => format!("{} 00:00-24:00", text.trim_end_matches([' ', ','])),
         ScheduleError::NotATime(slot) => {
