@@ -17,7 +17,6 @@ use crate::rehearse::Variation;
 use crate::site::{Layer, Site, StandsOn, Tolerance};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Hold, Settings};
-use rayon::prelude::*;
 use serde::Serialize;
 
 /// Length of the night that energy is told for (h). Common practice, no source: a winter night at middle latitudes.
@@ -431,7 +430,9 @@ fn studies(question: &Question, site: &Site, heater_w: f64) -> Studies {
             variations.push(variation);
         }
     }
-    let mut found = variations.par_iter().map(with).collect::<Vec<_>>().into_iter();
+    // One after another: all of them take some hundredths of a second, and a thread for each processor has to be started and
+    // given memory first. Where memory is limited that alone took half a minute.
+    let mut found = variations.iter().map(with);
     let written = found.next().unwrap_or_else(|| with(&Variation::default()));
     let ends = causes.iter().filter_map(|(name, ..)| Some((*name, [found.next()?, found.next()?]))).collect();
     Studies { written, ends }

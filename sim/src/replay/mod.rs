@@ -54,6 +54,7 @@ use crate::csv_text::{at_line, separator, unreadable};
 use crate::diagnostic::Problem;
 use crate::installation::Installation;
 use crate::output::Target;
+use crate::threads;
 use ahead::{Ended, ahead};
 use drive::Driver;
 use fill::{Filler, Limit};
@@ -183,7 +184,8 @@ pub fn replay(
     filler.take(first, |row| driver.advance(row, &mut recorder))?;
     let (reader, batches) = ahead();
     std::thread::scope(|scope| {
-        let reader = scope.spawn(|| reader.read(&mut rows, request.strict));
+        let reader = threads::named("log").spawn_scoped(scope, || reader.read(&mut rows, request.strict));
+        let reader = reader.map_err(|error| threads::not_started(&error))?;
         // Dropped on the way out of here, whichever way that is: the thread would wait for ever to hand over its next batch.
         let batches = batches;
         while let Some(batch) = batches.next() {
@@ -346,7 +348,7 @@ fn check_step(plan: &Plan, request: &Request) -> Result<(), ReplayError> {
             let limit = f64::from(limit.as_millis()) / 1000.0;
             let step = f64::from(request.step_ms) / 1000.0;
             let message = format!("--step {step} s is longer than the installation's trust.{name} ({limit} s)");
-            return Err(Problem::error("command line", message)
+            return Err(Problem::usage(message)
                 .because("every step would be a fault")
                 .remedy(format!("--step {limit} or less"))
                 .into());
