@@ -2,6 +2,7 @@
 #![cfg(unix)]
 
 use std::fs;
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 
@@ -43,8 +44,12 @@ fn a_thread_that_cannot_be_started_is_an_error_with_a_remedy() {
 
 #[test]
 fn signals_that_cannot_be_watched_are_an_error_with_a_remedy() {
-    // The limit does not hold for root, who becomes somebody else here.
-    let script = format!("ulimit -u 1; exec {FOREWARM} rehearse -");
+    // The limit does not hold for root, who becomes somebody else here: one who may not look into the folders of the build.
+    let folder = tempfile::tempdir().unwrap();
+    fs::set_permissions(folder.path(), fs::Permissions::from_mode(0o755)).unwrap();
+    let forewarm = folder.path().join("forewarm");
+    fs::copy(FOREWARM, &forewarm).unwrap();
+    let script = format!("cd /; ulimit -u 1; exec {} rehearse -", forewarm.display());
     let id = Command::new("id").arg("-u").output().unwrap().stdout;
     let mut command = if id == b"0\n" {
         let mut command = Command::new("setpriv");

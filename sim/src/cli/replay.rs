@@ -11,7 +11,6 @@ use forewarm::replay::{
     self, ChannelColumn, Decimal, Events, Mapping, PlotForm, ReplayError, Report, Request, Sinks, SourceColumn,
     TimeColumn,
 };
-
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
