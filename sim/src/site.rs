@@ -300,10 +300,20 @@ pub enum Presence {
 pub struct Rating {
     /// Rated current (A).
     pub rated_a: f64,
+    /// Voltage at which it gives that (V); nothing where the file does not say.
+    pub rated_v: Option<f64>,
     /// Part of it that may be drawn for hours, 0 to 1.
     pub derate: f64,
     /// What else it feeds (W).
     pub other_loads_w: f64,
+}
+
+impl Rating {
+    /// What is left of it for heater and charge (W): at its own voltage, or at `assumed_v` (V) where that is not known; never below 0.
+    #[must_use]
+    pub fn leaves_w(&self, assumed_v: f64) -> f64 {
+        (self.rated_a * self.rated_v.unwrap_or(assumed_v) * self.derate - self.other_loads_w).max(0.0)
+    }
 }
 
 /// What else draws from the bank.

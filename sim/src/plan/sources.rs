@@ -4,7 +4,7 @@ use super::circuit::Heater;
 use super::figures::{fixed, plain};
 use super::verdict::{Finding, Part};
 use crate::schedule::WEEK;
-use crate::site::{Presence, Rating, Site, Supply};
+use crate::site::{Presence, Site, Supply};
 use forewarm_core::settings::{BankUse, Settings};
 use serde::Serialize;
 
@@ -33,7 +33,7 @@ pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater
         let name = names.get(index).map_or_else(|| format!("source {}", index + 1), Clone::clone);
         let budget_w = f64::from(source.budget.as_milliwatts()) / 1000.0;
         let gives_w = gives_w(supply);
-        let headroom_w = supply.rating.map(|rating| headroom_w(rating, nominal_v));
+        let headroom_w = supply.rating.map(|rating| rating.leaves_w(nominal_v));
         let can_w = headroom_w.map_or(gives_w, |headroom| headroom.min(gives_w));
         let found = Source {
             source: name,
@@ -111,10 +111,6 @@ fn gives_w(supply: &Supply) -> f64 {
     }
 }
 
-fn headroom_w(rating: Rating, nominal_v: f64) -> f64 {
-    (rating.rated_a * nominal_v * rating.derate - rating.other_loads_w).max(0.0)
-}
-
 fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> Finding {
     let Source { source, budget_w, gives_w, headroom_w, .. } = found;
     let watts = |power: f64| format!("{} W", plain(power.round()));
@@ -126,7 +122,7 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> F
         let left = format!(
             "{} A × {} V, {} % of it, less {} of other loads, leave {}",
             plain(rating.rated_a),
-            plain(heater.at_nominal.supply_v),
+            plain(rating.rated_v.unwrap_or(heater.at_nominal.supply_v)),
             plain(rating.derate * 100.0),
             watts(rating.other_loads_w),
             watts(*headroom)
@@ -205,6 +201,7 @@ mod tests {
     use super::super::testing::{names, settings, site};
     use super::super::verdict::Severity;
     use super::*;
+    use crate::site::Rating;
     use forewarm_core::quantity::Milliwatts;
 
     /// The first source with so much budget and supplied so.
@@ -224,16 +221,30 @@ mod tests {
     #[test]
     fn an_alternator_is_not_asked_for_more_than_its_derated_rating_less_its_loads() {
         // 40 A × 12.8 V × 0.7 − 100 W = 258.4 W.
-        let rating = Some(Rating { rated_a: 40.0, derate: 0.7, other_loads_w: 100.0 });
+        let rating = Some(Rating { rated_a: 40.0, rated_v: None, derate: 0.7, other_loads_w: 100.0 });
         let (found, finding) = judged(258, weekly(500.0, rating));
         assert!((found.headroom_w.unwrap() - 258.4).abs() < 1e-9);
         assert_eq!(finding.severity, Severity::Fine, "{finding:?}");
         let (_, finding) = judged(259, weekly(500.0, rating));
         assert_eq!((finding.severity, finding.change.as_deref()), (Severity::Change, Some("budget_w = 258")));
-        let none = Some(Rating { rated_a: 10.0, derate: 0.5, other_loads_w: 100.0 });
+        let none = Some(Rating { rated_a: 10.0, rated_v: None, derate: 0.5, other_loads_w: 100.0 });
         let (found, finding) = judged(200, weekly(500.0, none));
         assert_eq!(found.headroom_w, Some(0.0));
         assert_eq!(finding.change.as_deref(), Some("budget_w = 0"));
+    }
+
+    #[test]
+    fn a_rating_counts_at_its_own_voltage() {
+        // 20 A × 28 V × 0.7 − 100 W = 292 W, where the heater's 12.8 V would leave 79.2 W.
+        let rating = Rating { rated_a: 20.0, rated_v: Some(28.0), derate: 0.7, other_loads_w: 100.0 };
+        let (found, finding) = judged(291, weekly(500.0, Some(rating)));
+        assert!((found.headroom_w.unwrap() - 292.0).abs() < 1e-9);
+        assert_eq!(finding.severity, Severity::Fine, "{finding:?}");
+        let (_, finding) = judged(293, weekly(500.0, Some(rating)));
+        assert_eq!(finding.severity, Severity::Change, "{finding:?}");
+        assert!(finding.text.contains("20 A × 28 V"), "{finding:?}");
+        let (found, _) = judged(293, weekly(500.0, Some(Rating { rated_v: None, ..rating })));
+        assert!((found.headroom_w.unwrap() - 79.2).abs() < 1e-9);
     }
 
     #[test]

@@ -129,6 +129,7 @@ const EXAMPLES: &[(Key, bool, f64)] = &[
     (Key::SupplyPower, false, 300.0),
     (Key::SunAtLeast, false, 150.0),
     (Key::Rated, false, 55.0),
+    (Key::RatedVoltage, false, 14.0),
     (Key::LoadPower, true, 15.0),
     (Key::ScheduledPower, false, 30.0),
     (Key::CableLength, true, 2.0),

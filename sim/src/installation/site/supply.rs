@@ -13,11 +13,12 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, sections: &mut [Section<'t>], se
 }
 
 fn supply<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, source: &Source) -> Supply {
-    Supply {
-        power_w: reader.given(section, Key::SupplyPower).unwrap_or_else(|| watts(source)),
-        presence: presence(reader, section),
-        rating: rating(reader, section),
-    }
+    let power_w = reader.given(section, Key::SupplyPower);
+    let presence = presence(reader, section);
+    let rating = rating(reader, section);
+    // Without its voltage a rating says nothing of power that could be played.
+    let rated_w = rating.and_then(|rating| rating.rated_v.map(|volts| rating.leaves_w(volts)));
+    Supply { power_w: power_w.or(rated_w).unwrap_or_else(|| watts(source)), presence, rating }
 }
 
 /// Three ways to say when a source is there.
@@ -44,14 +45,16 @@ fn presence<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Presence 
 
 fn rating<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Rating> {
     let rated_a = reader.given(section, Key::Rated);
+    let rated_v = reader.given(section, Key::RatedVoltage);
     let (derate, other_loads_w) = (reader.real(section, Key::Derate), reader.real(section, Key::OtherLoads));
     if rated_a.is_none()
-        && let Some(given) = [Key::Derate, Key::OtherLoads].iter().find(|key| section.has(key.fact().name))
+        && let Some(given) =
+            [Key::RatedVoltage, Key::Derate, Key::OtherLoads].iter().find(|key| section.has(key.fact().name))
     {
         let remedy = format!("rated_a, the rated current of the source; or leave out {}", given.fact().name);
         section.lacks("rated_a", remedy);
     }
-    Some(Rating { rated_a: rated_a?, derate, other_loads_w })
+    Some(Rating { rated_a: rated_a?, rated_v, derate, other_loads_w })
 }
 
 fn watts(source: &Source) -> f64 {
@@ -68,15 +71,22 @@ pub(super) fn judge(reader: &mut Reader, sections: &[Section], site: &Site, sett
             let remedy = "schedule = \"mon-fri 07:30-08:30\", sun_at_least_w_m2 = 150, or log = \"file.csv\"";
             reader.findings.add(Severity::Warning, section.span.as_ref(), &section.path, message, why, remedy);
         }
-        let doubtful =
-            reader.doubts(SettingPlace::at(Setting::Budget, index)) || reader.doubts_any(section, &[Key::SupplyPower]);
+        let doubtful = reader.doubts(SettingPlace::at(Setting::Budget, index))
+            || reader
+                .doubts_any(section, &[Key::SupplyPower, Key::Rated, Key::RatedVoltage, Key::Derate, Key::OtherLoads]);
         let budget_w = watts(source);
         if supply.power_w < budget_w && !doubtful {
-            let place = section.place("power_w");
-            let message = format!("{place} is {} W, below budget_w ({budget_w} W)", supply.power_w);
+            let (key, given_w, what) = if section.has("power_w") {
+                ("power_w", supply.power_w, "is")
+            } else {
+                // To a whole watt, and never more than it has.
+                ("rated_a", supply.power_w.floor(), "at rated_v, less derate_pct and other_loads_w, leaves")
+            };
+            let place = section.place(key);
+            let message = format!("{place} {what} {given_w} W, below budget_w ({budget_w} W)");
             let why = Some("the controller may then ask the source for more than it has");
-            let remedy = format!("budget_w = {}, or what the source really gives", supply.power_w);
-            reader.findings.add(Severity::Warning, section.key_span("power_w").as_ref(), &place, message, why, remedy);
+            let remedy = format!("budget_w = {given_w}, or what the source really gives");
+            reader.findings.add(Severity::Warning, section.key_span(key).as_ref(), &place, message, why, remedy);
         }
     }
 }

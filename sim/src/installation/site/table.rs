@@ -110,9 +110,10 @@ table! {
     SensorArea "channel" "cable_mm2" "mm²" 0.03..25.0 [0.5] "cross-section of one conductor" "";
     Lag "channel" "lag_s" "s" 0.1..3600.0 [20.0] "time constant of the element as mounted" "";
     SelfHeating "channel" "self_heating_k_per_w" "K/W" 1.0..100_000.0 [200.0] "rise of the element above its surroundings by the power in it" "";
-    SupplyPower "source" "power_w" "W" 0.0..100_000.0 [] "power it really gives, for sun at 1000 W/m²; without it, budget_w" "";
+    SupplyPower "source" "power_w" "W" 0.0..100_000.0 [] "power it really gives, for sun at 1000 W/m²; without it, what rated_a at rated_v leaves if both are there, else budget_w" "";
     SunAtLeast "source" "sun_at_least_w_m2" "W/m²" 1.0..1500.0 [] "it is there with the sun, and spent on heat at or above so much of it on the horizontal; below that it still charges" "";
     Rated "source" "rated_a" "A" 0.1..2000.0 [] "its rated current" "";
+    RatedVoltage "source" "rated_v" "V" 3.0..1000.0 [] "voltage at which it gives rated_a; without it, plan takes heater.nominal_v" "";
     Derate "source" "derate_pct" "%" 1.0..100.0 [70.0] "part of rated_a that may be drawn for hours" "";
     OtherLoads "source" "other_loads_w" "W" 0.0..100_000.0 [0.0] "what else it feeds" "";
     LoadPower "load" "power_w" "W" 0.0..100_000.0 [0.0] "drawn from the bank all the time" "";

@@ -122,6 +122,7 @@ fn held(site: &Site, key: Key) -> Option<f64> {
             Presence::Weekly(_) | Presence::Log(_) | Presence::Never => return None,
         },
         Key::Rated => supply.rating?.rated_a,
+        Key::RatedVoltage => supply.rating?.rated_v?,
         Key::Derate => supply.rating?.derate,
         Key::OtherLoads => supply.rating?.other_loads_w,
         Key::LoadPower => load.constant_w,
