@@ -30,6 +30,15 @@ impl Severity {
     }
 }
 
+/// What a problem is with: it decides the exit status of the command.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Blame {
+    /// What was read: it is text, and it fails a check. Status 1.
+    Content,
+    /// The command line, or something that cannot be read as text, or not be written at all. Status 2.
+    Use,
+}
+
 /// A place in a text file. Both count from 1; the column counts characters, not bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Position {
@@ -84,6 +93,8 @@ impl<'t> Walk<'t> {
 pub struct Problem {
     /// How bad it is.
     pub severity: Severity,
+    /// What it is with.
+    pub blame: Blame,
     /// The file, as the user named it.
     pub file: Box<str>,
     /// Where in the file, if it is about a place in it.
@@ -99,11 +110,24 @@ pub struct Problem {
 }
 
 impl Problem {
+    /// An error in how the command was called.
+    #[must_use]
+    pub fn usage(message: impl Into<Box<str>>) -> Self {
+        Self::error("command line", message).of_use()
+    }
+
+    /// The same, not of what was read but of the use that was made of it: see [`Blame::Use`].
+    #[must_use]
+    pub fn of_use(self) -> Self {
+        Self { blame: Blame::Use, ..self }
+    }
+
     /// An error about `file` as a whole.
     #[must_use]
     pub fn error(file: &str, message: impl Into<Box<str>>) -> Self {
         Self {
             severity: Severity::Error,
+            blame: Blame::Content,
             file: escaped(file).into(),
             position: None,
             place: Box::default(),

@@ -9,6 +9,7 @@
 //! | [`decimal`] | numbers as people write them, exact |
 //! | [`diagnostic`] | what is wrong, where, why, and what to try: one shape for every message |
 //! | [`emulate`] | the firmware's image on an emulated processor, in step with the rehearsal |
+//! | [`input`] | opening what is read, pipes among it |
 //! | [`installation`] | the installation file: reading it, checking it, writing a first one |
 //! | [`materials`] | thermal properties, with their sources |
 //! | [`offer`] | what sources and loads do, second by second |
@@ -21,6 +22,7 @@
 //! | [`schedule`] | when something happens, by the week |
 //! | [`site`] | what plan and rehearsal know of an installation besides the settings |
 //! | [`table`] | resistance against temperature, with tolerances |
+//! | [`threads`] | starting threads, and what to report where none can be started |
 //! | [`weather`] | the weather: read or made up, and checked |
 
 pub mod bank;
@@ -31,6 +33,7 @@ pub mod decimal;
 pub mod diagnostic;
 #[cfg(unix)]
 pub mod emulate;
+pub mod input;
 pub mod installation;
 pub mod materials;
 pub mod offer;
@@ -43,4 +46,5 @@ pub mod replay;
 pub mod schedule;
 pub mod site;
 pub mod table;
+pub mod threads;
 pub mod weather;

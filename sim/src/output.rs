@@ -243,6 +243,10 @@ fn cannot_write(shown: &str, error: &io::Error) -> Problem {
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded => {
             ("cannot be written: no space is left", "another disk, or make room on this one")
         }
+        ErrorKind::FileTooLarge => (
+            "cannot be written: it would be larger than a file may be",
+            "a higher limit (`ulimit -f`), or another file system",
+        ),
         ErrorKind::AlreadyExists => ("exists already", "another name, or --force to replace it"),
         _ => {
             return Problem::error(shown, format!("cannot be written: {error}")).remedy("another folder or disk");

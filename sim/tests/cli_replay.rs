@@ -269,7 +269,7 @@ fn columns_of_no_channel_can_be_named() {
         assert_eq!((&named["events"], &named["assumptions"]), (&found["events"], &found["assumptions"]), "{name}");
         assert_ne!(named["columns"], of("x", &[])["columns"], "{name}");
         let text = log("t_s,low_c,high_c,x", 2, 60, cell);
-        let refused = |options: &[&str], words: &[&str]| bench.replay(&text, options).refuses(1, words);
+        let refused = |options: &[&str], words: &[&str]| bench.replay(&text, options).refuses(2, words);
         refused(&["--column", &format!("{name}=y")], &["no column \"y\", which --column names"]);
         refused(&["--column", &format!("{name}=x:c")], &[&format!("--column gives {name} a unit")]);
         let twice = format!("{name}=x");

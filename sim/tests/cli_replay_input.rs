@@ -193,17 +193,19 @@ fn a_target_that_cannot_be_written_is_refused_before_the_work() {
 
 #[test]
 fn a_full_disk_leaves_nothing_behind() {
-    // A limit on the size of files stands for the disk; the signal that comes with it is ignored.
+    // A limit on the size of files stands for the disk. Whether the signal that comes with it is ignored makes no difference.
     let bench = Bench::new();
     bench.write("log.csv", log(HEADER, 50_000, 1, |t, _| thousandths(swing(t % 20_000))));
-    let script = format!(
-        "trap '' XFSZ; ulimit -f 200; exec {} replay bank.toml log.csv --timeline out.csv --every 1",
-        env!("CARGO_BIN_EXE_forewarm")
-    );
-    let folder = bench.path("");
-    let ran = std::process::Command::new("bash").args(["-c", &script]).current_dir(folder).output().unwrap();
-    replay_kit::Ran(ran).refuses(2, &["out.csv: cannot be written"]);
-    assert_eq!(bench.names(), ["bank.toml", "log.csv"]);
+    for ignored in ["XFSZ", "USR2"] {
+        let script = format!(
+            "trap '' {ignored}; ulimit -f 200; exec {} replay bank.toml log.csv --timeline out.csv --every 1",
+            env!("CARGO_BIN_EXE_forewarm")
+        );
+        let folder = bench.path("");
+        let ran = replay_kit::heeding_signals("bash").args(["-c", &script]).current_dir(folder).output().unwrap();
+        replay_kit::Ran(ran).refuses(2, &["out.csv: cannot be written: it would be larger", "ulimit -f"]);
+        assert_eq!(bench.names(), ["bank.toml", "log.csv"]);
+    }
 }
 
 #[cfg(unix)]
@@ -214,10 +216,10 @@ fn a_signal_leaves_no_file_behind_and_an_ignored_one_does_nothing() {
         "trap '' $1; exec {} replay bank.toml - --timeline out.csv --plot out.svg",
         env!("CARGO_BIN_EXE_forewarm")
     );
-    for (signal, number) in [("INT", 2), ("TERM", 15), ("HUP", 1)] {
+    for (signal, number) in [("INT", 2), ("TERM", 15), ("HUP", 1), ("QUIT", 3)] {
         for ignored in [false, true] {
             let bench = Bench::new();
-            let mut command = std::process::Command::new("bash");
+            let mut command = replay_kit::heeding_signals("bash");
             // A signal that is ignored anyway stands for none.
             command.args(["-c", &script, "bash", if ignored { signal } else { "USR2" }]).current_dir(bench.path(""));
             let mut child = command.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
@@ -270,7 +272,7 @@ fn a_cell_channel_without_a_column_is_refused_and_others_are_named_at_once() {
     refused(
         text,
         &["--column", "high=temp", "--column", "hgih=temp:c", "--source", "wind=temp>=1", "--time", "when"],
-        1,
+        2,
         &["unit of column temp", "--column high=temp:c", "channel \"hgih\"", "source \"wind\"", "no column \"when\""],
     );
     refused("t_s,low,high_c\n0,1,2\n", &[], 1, &["unit of column low is not known", "--column low=low:c"]);
@@ -372,7 +374,7 @@ fn what_an_option_says_wrong_is_told_of_the_command_line_and_by_its_name() {
         (&["--time", "x"], "no column \"x\", which --time names"),
         (&["--logged-heater", "x"], "no column \"x\", which --logged-heater names"),
     ] {
-        Bench::new().replay(good(), options).refuses(1, &[&format!("error: command line: {words}")]);
+        Bench::new().replay(good(), options).refuses(2, &[&format!("error: command line: {words}")]);
     }
     Bench::new().replay(good(), &["--plot", "-"]).refuses(2, &["error: command line: --plot -"]);
 }

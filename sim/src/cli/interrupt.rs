@@ -1,23 +1,36 @@
 //! Signals that end the command, which is to leave no half-written file and no process behind.
 
+use forewarm::diagnostic::Problem;
+#[cfg(unix)]
+use forewarm::threads;
+#[cfg(unix)]
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 #[cfg(unix)]
-use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+use signal_hook::consts::{SIGHUP, SIGINT, SIGQUIT, SIGTERM, SIGXFSZ};
 
 /// From here on, an interrupt from the keyboard, a request to end or a lost terminal ends the command as it would any other,
 /// once its unfinished files and the processes it has started are gone.
 ///
 /// A signal that whoever started the command had ignored, as `nohup` does, stays ignored.
+///
+/// For commands that write files or start processes: it takes a thread, which the others do without.
+///
+/// # Errors
+/// Where that thread cannot be started.
 #[cfg(unix)]
-pub(crate) fn watch() {
-    let heeded = [SIGINT, SIGTERM, SIGHUP].into_iter().filter(|&signal| !is_ignored(signal));
+pub(crate) fn watch() -> Result<(), Problem> {
+    let heeded = [SIGINT, SIGTERM, SIGHUP, SIGQUIT].into_iter().filter(|&signal| !is_ignored(signal));
     // Where no handler can be set, the signals end the command as ever.
-    let Ok(mut signals) = signal_hook::iterator::Signals::new(heeded) else { return };
-    std::thread::spawn(move || {
+    let Ok(mut signals) = signal_hook::iterator::Signals::new(heeded) else { return Ok(()) };
+    // Its own size of stack: it does next to nothing, and is to start where little memory is left.
+    let watcher = threads::named("signals").stack_size(WATCHER_STACK_BYTES);
+    let started = watcher.spawn(move || {
         for signal in signals.forever() {
-            // The first asks work that can be cut short to come to an end; the second does not ask.
-            if HEEDED.load(Ordering::Relaxed) && !STOP.swap(true, Ordering::Relaxed) {
+            // The first asks work that can be cut short to come to an end; the second does not ask, nor does the key for an end
+            // at once.
+            if signal != SIGQUIT && HEEDED.load(Ordering::Relaxed) && !STOP.swap(true, Ordering::Relaxed) {
                 continue;
             }
             forewarm::output::discard_unfinished();
@@ -27,10 +40,28 @@ pub(crate) fn watch() {
             std::process::exit(128 + signal);
         }
     });
+    started.map(drop).map_err(|error| threads::not_started(&error))
+}
+
+/// Several times what removing a file takes. Common practice, no source.
+#[cfg(unix)]
+const WATCHER_STACK_BYTES: usize = 256 << 10;
+
+/// From here on, a write beyond the largest file that is allowed fails as on a full disk, with a message, and what is unfinished
+/// is removed as ever; the signal would end the command in the middle of it. Takes no thread.
+#[cfg(unix)]
+pub(crate) fn outlive_large_files() {
+    // Where no handler can be set, the signal ends the command as ever.
+    let _ = signal_hook::flag::register(SIGXFSZ, Arc::new(AtomicBool::new(false)));
 }
 
 #[cfg(not(unix))]
-pub(crate) fn watch() {}
+pub(crate) fn outlive_large_files() {}
+
+#[cfg(not(unix))]
+pub(crate) fn watch() -> Result<(), Problem> {
+    Ok(())
+}
 
 /// Set once the command has been asked to end.
 static STOP: AtomicBool = AtomicBool::new(false);

@@ -13,7 +13,7 @@ mod table;
 
 use anstyle::{AnsiColor, Style};
 use clap::{Parser, Subcommand};
-use forewarm::diagnostic::{Problem, Severity};
+use forewarm::diagnostic::{Blame, Problem, Severity};
 use forewarm::installation::LoadError;
 use std::io::{self, Write};
 use std::process::ExitCode;
@@ -43,10 +43,40 @@ enum Command {
 
 /// Runs the command that the arguments name.
 pub(crate) fn run() -> ExitCode {
-    let Arguments { command, json } = Arguments::parse();
-    interrupt::watch();
+    let Arguments { command, json } = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(asked) => return asked_of_the_parser(&asked),
+    };
     let form = if json { Form::Json } else { Form::Text };
-    let done = match command {
+    match obey(command, form) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(stop) => stop.report(),
+    }
+}
+
+/// Prints help or the version, which are results like any other, or what is wrong with the arguments.
+fn asked_of_the_parser(asked: &clap::Error) -> ExitCode {
+    if asked.use_stderr() {
+        // With nobody listening there is nobody to report to.
+        let _ = asked.print();
+        return ExitCode::from(2);
+    }
+    let text = asked.render();
+    match print(|out| write!(out, "{}", text.ansi())) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(stop) => stop.report(),
+    }
+}
+
+fn obey(command: Command, form: Form) -> Result<(), Stop> {
+    interrupt::outlive_large_files();
+    match command {
+        Command::Check(_) | Command::Plan(_) | Command::Table(_) => {}
+        Command::New(_) | Command::Rehearse(_) | Command::Replay(_) => interrupt::watch()?,
+        #[cfg(unix)]
+        Command::Emulate(_) => interrupt::watch()?,
+    }
+    match command {
         Command::New(arguments) => new::run(&arguments, form),
         Command::Check(arguments) => check::run(&arguments, form),
         Command::Plan(arguments) => plan::run(&arguments, form),
@@ -55,10 +85,6 @@ pub(crate) fn run() -> ExitCode {
         #[cfg(unix)]
         Command::Emulate(arguments) => emulate::run(&arguments, form),
         Command::Table(arguments) => table::run(&arguments, form),
-    };
-    match done {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(stop) => stop.report(),
     }
 }
 
@@ -76,7 +102,8 @@ pub(crate) enum Form {
 pub(crate) enum Stop {
     /// Usage, or something that cannot be read or written: status 2.
     Unusable(Problem),
-    /// The installation or the log fails a check; these are still to be told: status 1.
+    /// The installation or a file that it is used with fails a check; these are still to be told: status 1, or 2 if one of them
+    /// is of the use.
     Failed(Vec<Problem>),
     /// Nobody reads the standard output any more. That is no failure of ours: status 0.
     Unread,
@@ -93,7 +120,8 @@ impl Stop {
             }
             Self::Failed(problems) => {
                 tell(&problems);
-                ExitCode::from(1)
+                let is_of_use = problems.iter().any(|problem| problem.blame == Blame::Use);
+                ExitCode::from(if is_of_use { 2 } else { 1 })
             }
             Self::Unread => ExitCode::SUCCESS,
             Self::Interrupted => ExitCode::from(130),

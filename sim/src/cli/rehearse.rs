@@ -7,6 +7,7 @@ use forewarm::cautions::CAUTIONS;
 use forewarm::chart;
 use forewarm::csv_text::cannot_read;
 use forewarm::diagnostic::Problem;
+use forewarm::input;
 use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
 use forewarm::rehearse::{
@@ -14,7 +15,6 @@ use forewarm::rehearse::{
 };
 use forewarm::replay::PlotForm;
 use forewarm::site::Site;
-use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -26,9 +26,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 /// the battery's own protection would do is left out: the controller is judged
 /// alone.
 ///
-/// Exit status: 0 done, 1 the installation, its weather or a log fails a check,
-/// or charge was permitted with a cell below its hard limit, 2 usage or
-/// something that cannot be read or written, 130 interrupted.
+/// Exit status: 0 done, 1 the installation, its weather or a log is text and
+/// fails a check, or charge was permitted with a cell below its hard limit, 2
+/// usage, or something that cannot be written, or not be read as text: not
+/// there, a folder, binary, a pipe that nobody writes to; 130 interrupted.
 #[derive(Debug, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub(crate) struct Arguments {
@@ -184,6 +185,7 @@ fn rehearse(
         bar.clear();
         trials
     });
+    let trials = trials.transpose()?;
     let unheated = unheated.filter(|unheated: &Outcome| unheated.steps == outcome.steps);
     let season = film.develop(outcome.span_s);
     Ok((Rehearsal { scenario, file: file.to_owned(), cast, outcome, reasons, unheated, trials }, season))
@@ -191,9 +193,7 @@ fn rehearse(
 
 /// Whether a file that an installation names can be read.
 pub(super) fn readable(path: &Path) -> Result<(), Stop> {
-    let is_folder = path.is_dir().then(|| std::io::Error::from(std::io::ErrorKind::IsADirectory));
-    let error = is_folder.or_else(|| File::open(path).err());
-    error.map_or(Ok(()), |error| Err(cannot_read(&path.display().to_string(), &error).into()))
+    input::readable(path).map_err(|error| cannot_read(&path.display().to_string(), &error).into())
 }
 
 /// The files that are to be written.

@@ -4,12 +4,13 @@ use super::bar::Bar;
 use super::{Form, Stop, print, tell, usage};
 use forewarm::csv_text;
 use forewarm::diagnostic::{Position, Problem, Severity};
+use forewarm::input;
 use forewarm::installation::Installation;
 use forewarm::output::{Existing, Target, stdout_is_unread};
 use forewarm::replay::{
     self, ChannelColumn, Events, Mapping, PlotForm, ReplayError, Report, Request, Sinks, SourceColumn, TimeColumn,
 };
-use std::fs::File;
+
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
@@ -21,8 +22,9 @@ use std::path::{Path, PathBuf};
 /// SOURCE_present, charge_line, discharge_line and button, which hold 0 or 1;
 /// heater and charge, 0 or 1, for what another controller did, to compare with.
 ///
-/// Exit status: 0 done, 1 the installation or the log fails a check, 2 usage or
-/// something that cannot be read or written.
+/// Exit status: 0 done, 1 the installation or the log is text and fails a check,
+/// 2 usage, or something that cannot be written, or not be read as text: not
+/// there, a folder, binary, a pipe that nobody writes to.
 #[derive(Debug, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub(crate) struct Arguments {
@@ -193,13 +195,9 @@ fn open(path: &Path) -> Result<(Box<dyn Read + Send>, Option<u64>), Stop> {
     if path == Path::new("-") {
         return Ok((Box::new(io::stdin()), None));
     }
-    let cannot = |error: io::Error| Stop::from(csv_text::cannot_read(&shown(path), &error));
-    let file = File::open(path).map_err(cannot)?;
-    let found = file.metadata().map_err(cannot)?;
-    if found.is_dir() {
-        return Err(cannot(io::ErrorKind::IsADirectory.into()));
-    }
-    Ok((Box::new(file), found.is_file().then_some(found.len())))
+    let log = input::open(path).map_err(|error| csv_text::cannot_read(&shown(path), &error))?;
+    let length = log.length();
+    Ok((Box::new(log), length))
 }
 
 /// Rows that were not used are told aside, so that they are seen with `--json` too.

@@ -8,13 +8,14 @@ pub(crate) mod lines;
 pub(crate) mod records;
 
 use crate::diagnostic::{Position, Problem};
+use crate::input::Unwritten;
 use header::Header;
 use lines::{LONGEST, LineError};
 use records::Records;
 use std::io::{self, Read};
 use std::path::Path;
 
-/// The problem of a file that cannot be opened or read.
+/// The problem of a file that cannot be opened or read. Its blame is [`Blame::Use`](crate::diagnostic::Blame::Use).
 #[must_use]
 pub fn cannot_read(file: &str, error: &io::Error) -> Problem {
     let path = Path::new(file);
@@ -29,11 +30,18 @@ pub fn cannot_read(file: &str, error: &io::Error) -> Problem {
         // No stable kind stands for links that lead round and round.
         _ if is_link() && path.metadata().is_err() => {
             return Problem::error(file, format!("is a link that leads to no file: {error}"))
+                .of_use()
                 .remedy("the file itself, or a link that leads to it");
         }
-        _ => return Problem::error(file, format!("cannot be read: {error}")).remedy("a copy on another disk"),
+        _ if Unwritten::is(error) => (
+            "is a pipe that nobody writes to",
+            "start what writes to it first; or a file; for a log also - for the standard input",
+        ),
+        _ => {
+            return Problem::error(file, format!("cannot be read: {error}")).of_use().remedy("a copy on another disk");
+        }
     };
-    Problem::error(file, message).remedy(remedy)
+    Problem::error(file, message).of_use().remedy(remedy)
 }
 
 /// An error about a line of `file`.
@@ -44,7 +52,7 @@ pub(crate) fn at_line(file: &str, line: u64, message: impl Into<Box<str>>) -> Pr
 /// The problem of a `file` that is no text with lines.
 pub(crate) fn unreadable(file: &str, line: u64, error: &LineError) -> Problem {
     const REMEDY: &str = "the CSV file itself; or copy it again, if this is it";
-    match error {
+    let problem = match error {
         LineError::Io(error) => cannot_read(file, error),
         LineError::TooLong => {
             at_line(file, line, format!("a line longer than {} MiB: no row of a CSV file", LONGEST >> 20))
@@ -54,7 +62,8 @@ pub(crate) fn unreadable(file: &str, line: u64, error: &LineError) -> Problem {
         LineError::Utf16 => {
             at_line(file, line, "text in UTF-16, not in UTF-8").remedy("save or export it again as UTF-8")
         }
-    }
+    };
+    problem.of_use()
 }
 
 /// The first row that is neither blank nor a comment, as a header, and its line. It has columns; what they are called is the
@@ -73,9 +82,8 @@ pub(crate) fn first_row<R: Read>(file: &str, records: &mut Records<R>) -> Result
     };
     let line = records.line();
     let Some(header) = header.filter(Header::is_text) else {
-        return Err(
-            at_line(file, line, "not a CSV text: the first row cannot be read").remedy("the CSV file, in UTF-8")
-        );
+        let problem = at_line(file, line, "not a CSV text: the first row cannot be read");
+        return Err(problem.of_use().remedy("the CSV file, in UTF-8"));
     };
     if let Some((_, sign)) = header.other_delimiter() {
         let message = format!("the first row has one column only, with {sign} in it: another delimiter");

@@ -1,5 +1,6 @@
 //! Frames over a line, and what can go wrong on it.
 
+use crate::threads;
 use forewarm_core::wire::frame::{self, FrameError};
 use serde::Serialize;
 use std::fmt;
@@ -28,6 +29,8 @@ pub enum Trouble {
     },
     /// The line cannot be used.
     Line(io::Error),
+    /// No thread can be started to listen to it.
+    Thread(io::Error),
     /// Something came that is no message.
     Frame(FrameError),
     /// An order was not obeyed.
@@ -51,6 +54,7 @@ impl fmt::Display for Trouble {
                 write!(f, "no answer within {} s; awaited: {awaited}", patience.as_secs_f64())
             }
             Self::Closed { awaited } => write!(f, "the line was closed; awaited: {awaited}"),
+            Self::Thread(error) => write!(f, "no thread can be started to listen to the line: {error}"),
             Self::Line(error) => write!(f, "the line cannot be used: {error}"),
             Self::Frame(error) => write!(f, "{error}"),
             Self::Refused { order } => write!(f, "the board refused {order}"),
@@ -95,7 +99,7 @@ impl Line {
     pub fn drained(stream: UnixStream) -> Result<Self, Trouble> {
         let mut listened_to = stream.try_clone().map_err(Trouble::Line)?;
         let (sender, heard) = channel();
-        std::thread::spawn(move || {
+        let listener = threads::named("line").spawn(move || {
             let mut bytes = [0; LONGEST];
             loop {
                 let heard = match listened_to.read(&mut bytes) {
@@ -108,6 +112,7 @@ impl Line {
                 }
             }
         });
+        listener.map_err(Trouble::Thread)?;
         Ok(Self { stream, ear: Ear::Always(heard), heard: Vec::new(), taken: 0 })
     }
 

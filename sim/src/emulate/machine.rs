@@ -7,6 +7,7 @@ use super::image::Image;
 use super::line::Trouble;
 use super::monitor::{Monitor, Probe};
 use crate::diagnostic::{Problem, escaped};
+use crate::threads;
 use std::ffi::OsStr;
 use std::io::{self, ErrorKind, Read};
 use std::os::fd::OwnedFd;
@@ -194,12 +195,15 @@ impl Machine {
         let mut child = command.spawn().map_err(|error| cannot_start(&name, &error))?;
         // The command holds our copies of the emulator's end of the link: as long as they are there it never closes.
         drop(command);
-        let complaints = child.stderr.take().map(|stderr| std::thread::spawn(|| end_of(stderr)));
+        let stderr = child.stderr.take();
         let process = Arc::new(Mutex::new(Process { child, folder: Some(folder) }));
         running.push(Arc::clone(&process));
         drop(running);
 
-        let mut machine = Self { process, image: image.shown(), complaints, monitor: None, probe: None };
+        let mut machine = Self { process, image: image.shown(), complaints: None, monitor: None, probe: None };
+        // Only now: where no thread can be started, the machine is there to be ended.
+        let listener = stderr.map(|stderr| threads::named("complaints").spawn(|| end_of(stderr)));
+        machine.complaints = listener.transpose().map_err(|error| threads::not_started(&error))?;
         let mut join = |listener: Option<(UnixListener, PathBuf)>| {
             listener.map(|(listener, _)| machine.join(&listener)).transpose()
         };
@@ -228,6 +232,7 @@ impl Machine {
             Trouble::Frame(_) | Trouble::Refused { .. } | Trouble::Unexpected { .. } => problem(trouble.to_string())
                 .because("image and this program do not speak the same protocol, or one of them is wrong")
                 .remedy("an image of this version's firmware for the emulated board"),
+            Trouble::Thread(error) => threads::not_started(error),
             Trouble::Line(_) => problem(trouble.to_string()),
         }
     }

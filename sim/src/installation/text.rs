@@ -1,7 +1,7 @@
 //! The file as text.
 
 use crate::diagnostic::{Position, Problem};
-use std::fs::File;
+use crate::input;
 use std::io::{self, Read};
 use std::path::Path;
 
@@ -24,7 +24,7 @@ pub(super) fn read(path: &Path) -> Result<String, Problem> {
     let read = if path == Path::new("-") {
         io::stdin().lock().take(LARGEST + 1).read_to_end(&mut bytes)
     } else {
-        open(path).and_then(|file| file.take(LARGEST + 1).read_to_end(&mut bytes))
+        input::open(path).and_then(|file| file.take(LARGEST + 1).read_to_end(&mut bytes))
     };
     read.map_err(|error| cannot_read(&shown, &error))?;
     if bytes.len() as u64 > LARGEST {
@@ -32,12 +32,6 @@ pub(super) fn read(path: &Path) -> Result<String, Problem> {
             .remedy("the TOML file that describes the bank; `forewarm new FILE` writes a first one"));
     }
     decode(&shown, bytes)
-}
-
-fn open(path: &Path) -> io::Result<File> {
-    let file = File::open(path)?;
-    // Opening a folder succeeds on some systems, and reading it then fails with a riddle.
-    if file.metadata()?.is_dir() { Err(io::ErrorKind::IsADirectory.into()) } else { Ok(file) }
 }
 
 fn decode(shown: &str, mut bytes: Vec<u8>) -> Result<String, Problem> {

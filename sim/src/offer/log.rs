@@ -7,9 +7,9 @@ use crate::csv_text::header::{Header, NoColumn};
 use crate::csv_text::records::Records;
 use crate::csv_text::{cannot_read, first_row, unreadable};
 use crate::diagnostic::{Problem, Severity, excerpt};
+use crate::input;
 use jiff::civil::DateTime;
 use jiff::{SignedDuration, ToSpan};
-use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
@@ -30,7 +30,7 @@ pub(super) struct Log {
 impl Log {
     pub(super) fn load(path: &Path, source: &str) -> Result<Self, Vec<Problem>> {
         let file = path.display().to_string();
-        let text = File::open(path).map_err(|error| vec![cannot_read(&file, &error)])?;
+        let text = input::open(path).map_err(|error| vec![cannot_read(&file, &error)])?;
         Self::read(&file, source, text)
     }
 

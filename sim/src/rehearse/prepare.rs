@@ -24,14 +24,12 @@ impl Scenario {
         let trust = &installation.settings.trust;
         let longest_ms = trust.max_step.as_millis().min(trust.max_age.as_millis());
         if step_ms > longest_ms {
-            let problem = Problem::error(
-                "command line",
-                format!("--step is {} s, longer than the controller is to wait", f64::from(step_ms) / 1000.0),
-            )
-            .because(
-                "beyond trust.max_step_s and trust.max_age_s it takes its clock or its thermometers to have failed",
-            )
-            .remedy(format!("--step {} or less", f64::from(longest_ms) / 1000.0));
+            let message = format!("--step is {} s, longer than the controller is to wait", f64::from(step_ms) / 1000.0);
+            let problem = Problem::usage(message)
+                .because(
+                    "beyond trust.max_step_s and trust.max_age_s it takes its clock or its thermometers to have failed",
+                )
+                .remedy(format!("--step {} or less", f64::from(longest_ms) / 1000.0));
             return Err(vec![problem]);
         }
         let winter = &site.winter;

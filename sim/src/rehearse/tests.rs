@@ -126,7 +126,7 @@ fn a_fault_that_stands_is_named_with_its_time() {
 #[test]
 fn a_trial_run_alone_is_the_trial_it_was() {
     let scenario = scenario(6);
-    let together = Trials::play(&scenario, 3, 0..6, &GO, &|_| ());
+    let together = Trials::play(&scenario, 3, 0..6, &GO, &|_| ()).unwrap();
     assert_eq!(together.finished.len(), 6);
     for trial in &together.finished {
         assert_eq!(Trial::play(&scenario, 3, trial.number, &GO).as_ref(), Some(trial));
@@ -140,7 +140,7 @@ fn a_season_that_is_stopped_tells_how_far_it_came_and_a_trial_that_is_stopped_do
     let scenario = scenario(6);
     let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut (), &stopped);
     assert_eq!(outcome.steps, 0);
-    let trials = Trials::play(&scenario, 1, 0..4, &stopped, &|_| ());
+    let trials = Trials::play(&scenario, 1, 0..4, &stopped, &|_| ()).unwrap();
     assert_eq!((trials.wanted, trials.finished.len()), (4, 0));
 }
 
@@ -190,10 +190,10 @@ fn as_planned(mut scenario: Scenario) -> Scenario {
 #[test]
 fn a_guard_band_keeps_cells_from_harm_and_its_lack_shows() {
     let safe = as_planned(scenario(40));
-    let trials = Trials::play(&safe, 1, 0..12, &GO, &|_| ());
+    let trials = Trials::play(&safe, 1, 0..12, &GO, &|_| ()).unwrap();
     assert!(trials.finished.iter().all(|trial| trial.outcome.charge_permitted_s > 0.0));
     assert_eq!(trials.violations(), 0, "{:?}", trials.worst());
-    let unsafe_one = Trials::play(&without_a_guard_band(scenario(40)), 1, 0..12, &GO, &|_| ());
+    let unsafe_one = Trials::play(&without_a_guard_band(scenario(40)), 1, 0..12, &GO, &|_| ()).unwrap();
     assert!(unsafe_one.violations() > 0, "{:?}", unsafe_one.worst());
     assert!(unsafe_one.worst().unwrap().margin_k().unwrap() < 0.0);
 }

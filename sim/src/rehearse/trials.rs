@@ -4,6 +4,8 @@ use super::outcome::Outcome;
 use super::scenario::Scenario;
 use super::stage::{Pace, play};
 use super::variation::Variation;
+use crate::diagnostic::Problem;
+use crate::threads;
 use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -50,23 +52,24 @@ impl Trial {
 
 impl Trials {
     /// Plays the trials of these numbers on every processor, and tells `progress` how many are finished.
+    ///
+    /// # Errors
+    /// Where no thread can be started; nothing else fails.
     pub fn play(
         scenario: &Scenario,
         seed: u64,
         numbers: Range<u64>,
         stop: &AtomicBool,
         progress: &(dyn Fn(u64) + Sync),
-    ) -> Self {
+    ) -> Result<Self, Problem> {
         let (done, wanted) = (AtomicU64::new(0), numbers.end.saturating_sub(numbers.start));
-        let finished = numbers
-            .into_par_iter()
-            .filter_map(|number| {
-                let trial = Trial::play(scenario, seed, number, stop)?;
-                progress(done.fetch_add(1, Ordering::Relaxed) + 1);
-                Some(trial)
-            })
-            .collect();
-        Self { seed, wanted, finished }
+        let one = |number| {
+            let trial = Trial::play(scenario, seed, number, stop)?;
+            progress(done.fetch_add(1, Ordering::Relaxed) + 1);
+            Some(trial)
+        };
+        let finished = threads::pool()?.install(|| numbers.into_par_iter().filter_map(one).collect());
+        Ok(Self { seed, wanted, finished })
     }
 
     /// Permits during which a cell was below its hard limit, in all trials.

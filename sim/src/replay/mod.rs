@@ -47,6 +47,7 @@ use crate::csv_text::{at_line, unreadable};
 use crate::diagnostic::Problem;
 use crate::installation::Installation;
 use crate::output::Target;
+use crate::threads;
 use ahead::{Ended, ahead};
 use drive::Driver;
 use fill::{Filler, Limit};
@@ -165,7 +166,8 @@ pub fn replay(
     filler.take(first, |row| driver.advance(row, &mut recorder))?;
     let (reader, batches) = ahead();
     std::thread::scope(|scope| {
-        let reader = scope.spawn(|| reader.read(&mut rows, request.strict));
+        let reader = threads::named("log").spawn_scoped(scope, || reader.read(&mut rows, request.strict));
+        let reader = reader.map_err(|error| threads::not_started(&error))?;
         // Dropped on the way out of here, whichever way that is: the thread would wait for ever to hand over its next batch.
         let batches = batches;
         while let Some(batch) = batches.next() {

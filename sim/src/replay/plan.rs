@@ -457,7 +457,7 @@ impl<'a> Finder<'a> {
 
 /// A problem of what the user said, and not of the log.
 fn option_problem(message: impl Into<Box<str>>) -> Problem {
-    Problem::error("command line", message)
+    Problem::usage(message)
 }
 
 /// The place of `field` in `fields`, where it is added if it is new.

@@ -12,8 +12,8 @@ mod spell;
 
 use crate::csv_text::cannot_read;
 use crate::diagnostic::{Problem, Severity, excerpt};
+use crate::input;
 use jiff::civil::DateTime;
-use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
@@ -51,7 +51,7 @@ impl Weather {
     /// A file that cannot be opened, or what [`Weather::read`] finds.
     pub fn load(path: &Path) -> Result<Self, Vec<Problem>> {
         let file = path.display().to_string();
-        let source = File::open(path).map_err(|error| vec![cannot_read(&file, &error)])?;
+        let source = input::open(path).map_err(|error| vec![cannot_read(&file, &error)])?;
         Self::read(&file, source)
     }
 
