@@ -18,7 +18,7 @@ pub(crate) struct Unwritten;
 impl Unwritten {
     /// Whether that is what `error` reports.
     pub(crate) fn is(error: &io::Error) -> bool {
-        error.get_ref().is_some_and(|inner| inner.is::<Self>())
+        matches!(error.get_ref(), Some(inner) if inner.is::<Self>())
     }
 }
 

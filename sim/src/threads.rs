@@ -7,7 +7,6 @@ use std::io;
 use std::thread::Builder;
 
 /// How a thread is to be started. It is named, for whoever looks at the process.
-#[must_use]
 pub fn named(name: &str) -> Builder {
     Builder::new().name(name.to_owned())
 }
