@@ -2,6 +2,8 @@
 #![cfg(unix)]
 
 mod common;
+#[path = "common/signals.rs"]
+mod signals;
 
 use common::{Run, forewarm};
 use std::fs;
@@ -68,9 +70,7 @@ fn an_emulator_that_is_not_installed_is_named_with_what_to_install() {
 fn the_emulator_is_looked_for_along_the_path() {
     let bench = Bench::new();
     let hut = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo/hut.toml");
-    let output = std::process::Command::new("env")
-        // Ignored signals are inherited: in the background, or under `nohup`, the test itself has some.
-        .args(["--default-signal=INT,HUP,QUIT,TERM", env!("CARGO_BIN_EXE_forewarm")])
+    let output = std::process::Command::new(env!("CARGO_BIN_EXE_forewarm"))
         .arg("emulate")
         .arg(hut)
         .arg("--image")
@@ -144,7 +144,7 @@ fn an_interrupt_ends_the_emulator_too_and_leaves_no_folder_behind() {
     let temporary = bench.path("temporary");
     fs::create_dir(&temporary).unwrap();
     let hut = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo/hut.toml");
-    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_forewarm"))
+    let mut child = signals::heeding_signals(env!("CARGO_BIN_EXE_forewarm"))
         .arg("emulate")
         .arg(hut)
         .arg("--image")

@@ -2,8 +2,11 @@
 #![expect(clippy::float_cmp, reason = "whole numbers come out whole")]
 
 mod common;
+#[path = "common/signals.rs"]
+mod signals;
 
 use common::{Run, forewarm};
+use forewarm::emulate::patience::Patience;
 use serde_json::Value;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -255,15 +258,18 @@ fn a_heater_that_cannot_hold_is_a_finding_and_no_error() {
 fn an_interrupted_run_tells_what_was_finished_and_leaves_no_half_file() {
     let hut = Hut::new(60);
     let page = hut.path("season.html");
-    let child = Command::new(env!("CARGO_BIN_EXE_forewarm"))
+    let child = signals::heeding_signals(env!("CARGO_BIN_EXE_forewarm"))
         .args(["rehearse", hut.path("hut.toml").to_str().unwrap(), "--trials", "1000000"])
         .args(["--plot", page.to_str().unwrap()])
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
         .spawn()
         .expect("the command starts");
-    // Long enough for the season itself, far too short for a million trials.
-    std::thread::sleep(Duration::from_secs(4));
+    // So much of its own processor time is enough for the season itself, and far too little for a million trials.
+    let mut wait = Patience::with_process(child.id(), Duration::from_secs(4)).begin();
+    while !wait.is_over() {
+        std::thread::sleep(Duration::from_millis(10));
+    }
     let interrupt = Command::new("kill").args(["-INT", &child.id().to_string()]).status().expect("kill");
     assert!(interrupt.success());
     let output = child.wait_with_output().expect("the command ends");

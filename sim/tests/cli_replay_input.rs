@@ -2,6 +2,8 @@
 //! what to do, with nothing half written.
 
 mod replay_kit;
+#[path = "common/signals.rs"]
+mod signals;
 
 use proptest::prelude::*;
 use replay_kit::{Bench, INSTALLATION, log, swing, thousandths};
@@ -207,7 +209,7 @@ fn a_full_disk_leaves_nothing_behind() {
             env!("CARGO_BIN_EXE_forewarm")
         );
         let folder = bench.path("");
-        let ran = replay_kit::heeding_signals("bash").args(["-c", &script]).current_dir(folder).output().unwrap();
+        let ran = signals::heeding_signals("bash").args(["-c", &script]).current_dir(folder).output().unwrap();
         replay_kit::Ran(ran).refuses(2, &["out.csv: cannot be written: it would be larger", "ulimit -f"]);
         assert_eq!(bench.names(), ["bank.toml", "log.csv"]);
     }
@@ -224,7 +226,7 @@ fn a_signal_leaves_no_file_behind_and_an_ignored_one_does_nothing() {
     for (signal, number) in [("INT", 2), ("TERM", 15), ("HUP", 1), ("QUIT", 3)] {
         for ignored in [false, true] {
             let bench = Bench::new();
-            let mut command = replay_kit::heeding_signals("bash");
+            let mut command = signals::heeding_signals("bash");
             // A signal that is ignored anyway stands for none.
             command.args(["-c", &script, "bash", if ignored { signal } else { "USR2" }]).current_dir(bench.path(""));
             let mut child = command.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
