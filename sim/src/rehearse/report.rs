@@ -131,7 +131,7 @@ fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "  used if nothing were heated", "h", 1, |r| hours(used_s(&r.unheated?))),
         row(rehearsals, "charging time won by heating", "h", 1, |r| hours(r.won_s()?)),
         row(rehearsals, "charged", "Ah", 0, |r| Some(r.outcome.charged_ah)),
-        row(rehearsals, "energy to charge with that was refused", "kWh", 2, |r| Some(r.outcome.refused_wh / 1000.0)),
+        row(rehearsals, "energy on offer while it was refused", "kWh", 2, |r| Some(r.outcome.refused_wh / 1000.0)),
     ]);
     rows
 }
