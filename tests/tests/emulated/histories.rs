@@ -1,4 +1,5 @@
-//! Thousands of generated histories of faults, restarts and clocks that leap, and the promises on safety.
+//! Hundreds of generated histories of faults, restarts and clocks that leap, and the promises on safety; thousands with
+//! `FOREWARM_HISTORIES=50` or more.
 //!
 //! The generators, and the plain model of what is promised, are those that the core is tested with. Two things differ from there:
 //! storage keeps what it is given, as here it is real; and what survives a restart comes out of it.
@@ -16,8 +17,17 @@ use forewarm_core::wire::rig::Moment;
 
 /// Installations that are tried.
 const INSTALLATIONS: u64 = 40;
-/// Histories of each.
-const HISTORIES: u64 = 50;
+/// Histories of each: what a run of all tests has time for.
+const HISTORIES: u64 = 15;
+/// The most that each has.
+const MOST_HISTORIES: u64 = 1_000;
+
+/// Histories of each in this run.
+fn histories() -> u64 {
+    let Ok(asked) = std::env::var("FOREWARM_HISTORIES") else { return HISTORIES };
+    let asked = asked.parse().ok().filter(|asked| (HISTORIES..=MOST_HISTORIES).contains(asked));
+    asked.unwrap_or_else(|| panic!("FOREWARM_HISTORIES is a number from {HISTORIES} to {MOST_HISTORIES}"))
+}
 
 /// Every so many histories are played again with a colder cell.
 const COLDER: u64 = 20;
@@ -30,7 +40,7 @@ struct Case {
 impl Case {
     fn new(installation: u64, history: u64) -> Self {
         let (settings, _) = case(installation);
-        let (_, history) = case(INSTALLATIONS + installation * HISTORIES + history);
+        let (_, history) = case(INSTALLATIONS + installation * MOST_HISTORIES + history);
         let mut moments = history.moments(&settings);
         for moment in &mut moments {
             moment.inputs.storage = Storage::Kept;
@@ -125,7 +135,7 @@ fn holds(installations: std::ops::Range<u64>) {
     let (mut steps, mut restarts) = (0, 0);
     for installation in installations {
         let (mut bench, flash) = board(installation);
-        for history in 0..HISTORIES {
+        for history in 0..histories() {
             let name = format!("installation {installation}, history {history}");
             let case = Case::new(installation, history);
             let did = play(&mut bench, &flash, &case, &name);

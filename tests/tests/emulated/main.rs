@@ -5,7 +5,7 @@
 //! |---|---|
 //! | `bench` | the board under test, from the build of its image to what it answers |
 //! | `winter` | a million steps of a winter, in the same loop as a rehearsal |
-//! | `histories` | thousands of generated histories of faults, and the promises on safety |
+//! | `histories` | generated histories of faults, and the promises on safety |
 //! | `power` | hangs, resets and cuts of the power |
 //! | `input` | what is wrong on the lines, in the converter and in storage |
 
