@@ -207,7 +207,8 @@ impl Machine {
         running.push(Arc::clone(&process));
         drop(running);
 
-        let mut machine = Self { process, patience, image: image.shown(), complaints: None, monitor: None, probe: None };
+        let mut machine =
+            Self { process, patience, image: image.shown(), complaints: None, monitor: None, probe: None };
         // Only now: where no thread can be started, the machine is there to be ended.
         let listener = stderr.map(|stderr| threads::named("complaints").spawn(|| end_of(stderr)));
         machine.complaints = listener.transpose().map_err(|error| threads::not_started(&error))?;
