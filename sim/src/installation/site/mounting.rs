@@ -75,12 +75,20 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
         [("plate", At::Plate), ("base", At::Base), ("between", At::Between), ("top", At::Top), ("air", At::Air)];
     let said = reader.word(section, "at", &words).ok().flatten();
     let at = said.unwrap_or(match role {
+        // One battery has no neighbour, and of what is left the top is the farthest from the heater.
+        Role::Cell if count == Some(1) => At::Top,
         Role::Cell => At::Between,
         Role::Pad => At::Plate,
         Role::Ambient => At::Air,
     });
     if section.has("role") {
-        misplaced(reader, section, role, at);
+        misplaced(reader, section, role, at, count);
+    }
+    if said == Some(At::Between) && count == Some(1) {
+        let place = section.place("at");
+        let message = format!("{place} is \"between\", and battery.count is 1: one battery has no neighbour");
+        let remedy = "at = \"top\" or \"base\"; or battery.count as there are";
+        reader.findings.error(section.key_span("at").as_ref(), &place, message, remedy);
     }
     let battery = reader.whole(section, Key::BatteryNumber) as usize;
     let place = section.place("battery");
@@ -88,7 +96,11 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
     let on_a_battery = matches!(at, At::Base | At::Between | At::Top);
     if span.is_some() && !on_a_battery {
         let message = format!("{place} does not go with a thermometer that sits on no battery");
-        let remedy = "leave out battery; or at = \"base\", \"between\" or \"top\"";
+        let remedy = if count == Some(1) {
+            "leave out battery; or at = \"base\" or \"top\""
+        } else {
+            "leave out battery; or at = \"base\", \"between\" or \"top\""
+        };
         reader.findings.error(span.as_ref(), &place, message, remedy);
     } else if let Some(count) = count
         && battery > count
@@ -109,18 +121,21 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
 }
 
 /// A thermometer that does not sit where its role has it.
-fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At) {
+fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At, count: Option<usize>) {
+    let (to_plate, to_air) = if count == Some(1) {
+        ("at = \"top\"; or role = \"pad\"", "at = \"top\"; or role = \"ambient\"")
+    } else {
+        ("at = \"between\" or \"top\"; or role = \"pad\"", "at = \"between\" or \"top\"; or role = \"ambient\"")
+    };
     let (what, why, remedy) = match (role, at) {
         (Role::Cell, At::Plate) => (
             "a cell channel at the plate",
             "the plate is warmer than any cell while it heats, so charge would be permitted to a bank that is cold inside",
-            "at = \"between\" or \"top\"; or role = \"pad\"",
+            to_plate,
         ),
-        (Role::Cell, At::Air) => (
-            "a cell channel in the air",
-            "air follows the heater and the weather hours before the cells do",
-            "at = \"between\" or \"top\"; or role = \"ambient\"",
-        ),
+        (Role::Cell, At::Air) => {
+            ("a cell channel in the air", "air follows the heater and the weather hours before the cells do", to_air)
+        }
         (Role::Pad, At::Base | At::Between | At::Top | At::Air) => (
             "a pad channel away from the plate",
             "its cut-out is for the hottest place, and that is the plate",

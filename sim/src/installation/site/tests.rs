@@ -455,3 +455,18 @@ fn the_demo_is_read_as_it_is_meant() {
     // Not stated, so the budget.
     assert!(is_near(site.supplies[1].power_w, 600.0));
 }
+
+#[test]
+fn no_thermometer_sits_between_one_battery_and_nothing() {
+    let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/demo/hut.toml")).expect("the demo");
+    let one = text.replace("count = 2", "count = 1").replace("battery = 2\n", "");
+    let problems = Installation::parse("test", &one).expect_err("nothing to be between");
+    let problem = problems.iter().find(|problem| problem.message.contains("no neighbour")).expect("told");
+    assert!(problem.position.is_some());
+    assert!(problem.remedy.as_ref().is_some_and(|remedy| remedy.contains("at = \"top\"")));
+    // Two have a place between them.
+    assert!(Installation::parse("test", &text).is_ok());
+    // Unsaid, a cell's thermometer goes where there is a place for it.
+    assert_eq!(read(&one.replace("at = \"between\"\n", "")).mountings[0].at, Spot::Top(0));
+    assert_eq!(read(&text.replace("at = \"between\"\n", "")).mountings[0].at, Spot::Between(0));
+}
