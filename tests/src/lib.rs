@@ -22,7 +22,8 @@ pub fn rows(name: &str) -> Vec<(usize, Vec<String>)> {
     lines.map(|(line, number)| (number, line.split(',').map(str::to_owned).collect())).collect()
 }
 
-/// Builds the library of a package for a bare-metal target in the release profile, and hands back the folder it is in.
+/// Builds the library of a package for a bare-metal target in the release profile, at this level of optimisation, and hands back the
+/// folder it is in.
 ///
 /// `scratch` is cargo's `CARGO_TARGET_TMPDIR`; the build goes beside it. Without link-time optimisation, which would leave
 /// only intermediate code in a library: what is asked is whether, and into what, it compiles for the processor.
@@ -30,12 +31,13 @@ pub fn rows(name: &str) -> Vec<(usize, Vec<String>)> {
 /// # Panics
 /// When it does not build, or the target cannot be had; with what to do.
 #[must_use]
-pub fn build_for(target: &str, package: &str, features: &str, scratch: &str) -> PathBuf {
+pub fn build_for(target: &str, package: &str, features: &str, opt_level: &str, scratch: &str) -> PathBuf {
     let folder = PathBuf::from(scratch).join("../cross");
     run(Command::new(root().join("tests/tools/cross"))
         .args([target, "build", "--locked", "--release", "--lib", "--package", package, "--features", features])
         .env("CARGO_TARGET_DIR", &folder)
-        .env("CARGO_PROFILE_RELEASE_LTO", "off"));
+        .env("CARGO_PROFILE_RELEASE_LTO", "off")
+        .env("CARGO_PROFILE_RELEASE_OPT_LEVEL", opt_level));
     folder.join(target).join("release")
 }
 

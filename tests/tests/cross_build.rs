@@ -1,10 +1,11 @@
-//! The core and the firmware library, built for the processors they are for: release profile, one package and one feature set
-//! at a time, since a build of the whole workspace would merge features. `tests/tools/provide` finds or installs the target.
+//! The core and the firmware library, built for the processors they are for: one package and one feature set at a time, since
+//! a build of the whole workspace would merge features. Not optimised: that takes most of the time, and the images are built as they
+//! are released elsewhere. `tests/tools/provide` finds or installs the target.
 
 use forewarm_tests::build_for;
 
 fn builds(target: &str, package: &str, features: &str) {
-    let folder = build_for(target, package, features, env!("CARGO_TARGET_TMPDIR"));
+    let folder = build_for(target, package, features, "0", env!("CARGO_TARGET_TMPDIR"));
     let library = folder.join(format!("lib{}.rlib", package.replace('-', "_")));
     assert!(library.is_file(), "no {}", library.display());
 }
