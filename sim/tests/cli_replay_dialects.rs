@@ -275,11 +275,11 @@ fn a_time_column_is_offered_where_none_has_a_known_name() {
 
 #[test]
 fn an_hour_that_is_there_twice_or_missing_is_named_and_nothing_is_moved() {
-    let log = |from: jiff::civil::DateTime, change: usize, by: i64| {
+    let log = |from: jiff::civil::DateTime, change: i64, by: i64| {
         let mut text = "Datum;low_c;high_c\n".to_owned();
         for row in 0..200 {
             let shift = if row < change { 0 } else { by };
-            let at = from + SignedDuration::from_secs(row as i64 * 60 + shift);
+            let at = from + SignedDuration::from_secs(row * 60 + shift);
             writeln!(text, "{};12,5;12,5", at.strftime("%d.%m.%Y %H:%M")).unwrap();
         }
         text

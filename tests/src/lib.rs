@@ -65,7 +65,7 @@ pub fn build_image(target: &str, program: &str, features: &[&str], scratch: &str
 /// When there is none; with what to do.
 #[must_use]
 pub fn emulator() -> PathBuf {
-    PathBuf::from(run(&mut Command::new(root().join("tests/tools/provide")).arg("emulator")).trim())
+    PathBuf::from(run(Command::new(root().join("tests/tools/provide")).arg("emulator")).trim())
 }
 
 /// Runs `command` in the root of the workspace to its end, without input, and hands back its standard output.

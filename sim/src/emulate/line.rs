@@ -168,9 +168,8 @@ impl Line {
                 Ok(0) => return Err(Trouble::Closed { awaited }),
                 Ok(_) => {}
                 Err(error) => match error.kind() {
-                    ErrorKind::Interrupted => {}
                     ErrorKind::WouldBlock | ErrorKind::TimedOut if wait.is_over() => return Ok(None),
-                    ErrorKind::WouldBlock | ErrorKind::TimedOut => {}
+                    ErrorKind::Interrupted | ErrorKind::WouldBlock | ErrorKind::TimedOut => {}
                     ErrorKind::ConnectionReset => return Err(Trouble::Closed { awaited }),
                     _ => return Err(Trouble::Line(error)),
                 },

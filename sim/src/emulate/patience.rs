@@ -76,7 +76,7 @@ impl Wait {
             progress.latest = computed;
             progress.seen = Instant::now();
         }
-        progress.latest - progress.at_first >= limit || progress.seen.elapsed() >= limit
+        progress.latest.saturating_sub(progress.at_first) >= limit || progress.seen.elapsed() >= limit
     }
 }
 
@@ -146,7 +146,7 @@ mod tests {
     fn what_a_process_has_computed_is_what_the_system_says() {
         let mut busy = Script::new("i=0; while [ $i -lt 200000 ]; do i=$((i+1)); done; read wait");
         let at_first = computed(busy.0.id()).expect("a process");
-        while computed(busy.0.id()).expect("a process") - at_first < Duration::from_millis(50) {
+        while computed(busy.0.id()).expect("a process") < at_first + Duration::from_millis(50) {
             std::thread::sleep(Duration::from_millis(1));
         }
         busy.0.kill().unwrap();

@@ -45,6 +45,10 @@ impl Case {
         for moment in &mut moments {
             moment.inputs.storage = Storage::Kept;
         }
+        // Each history begins with a start, which is one start and not two.
+        if let Some(first) = moments.first_mut() {
+            first.restart = false;
+        }
         Self { settings: settings.validate().expect("settings that are fit"), moments }
     }
 

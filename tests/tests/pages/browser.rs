@@ -18,7 +18,7 @@ const PATIENCE: Duration = Duration::from_mins(10);
 /// Where the browser is. Looked for, and if need be installed, once for all tests.
 fn program() -> &'static str {
     static PROGRAM: OnceLock<String> = OnceLock::new();
-    PROGRAM.get_or_init(|| run(&mut Command::new(root().join("tests/tools/provide")).arg("browser")).trim().to_owned())
+    PROGRAM.get_or_init(|| run(Command::new(root().join("tests/tools/provide")).arg("browser")).trim().to_owned())
 }
 
 /// A browser with one page open.
