@@ -3,7 +3,7 @@
 //! | module | answers |
 //! |---|---|
 //! | [`measurement`] | how wrong a channel can read: an uncertainty budget in the form of JCGM 100 |
-//! | [`pad`] | whether the pad bears on its area what it gives |
+//! | `pad` | whether the pad bears on its area what it gives |
 //! | [`placement`] | how a thermometer reads because of where it sits |
 //! | [`thresholds`] | which charge thresholds stay safe with that |
 //! | [`circuit`] | what the heater draws, and whether conductor, fuse, relay and coil stand it |
