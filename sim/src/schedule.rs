@@ -5,6 +5,7 @@
 //! A time that ends before it begins runs past midnight.
 
 use crate::diagnostic::excerpt;
+use jiff::civil::DateTime;
 use std::fmt;
 use std::str::FromStr;
 
@@ -211,6 +212,31 @@ impl Schedule {
     #[must_use]
     pub fn is_on(&self, minute: u32) -> bool {
         self.slots.iter().any(|&(from, to)| (from..to).contains(&minute))
+    }
+
+    /// How many minutes of a week it is on.
+    #[must_use]
+    pub fn minutes(&self) -> u32 {
+        self.slots.iter().map(|&(from, to)| to - from).sum()
+    }
+
+    /// Whether it is on from second 0 on, which is `start`, and at each change before `span_s` (s).
+    #[must_use]
+    pub fn steps(&self, start: DateTime, span_s: i64) -> Vec<(i64, bool)> {
+        let minute_of_week = i64::from(start.weekday().to_monday_zero_offset()) * 24 * 60
+            + i64::from(start.hour()) * 60
+            + i64::from(start.minute());
+        let into_week_s = minute_of_week * 60 + i64::from(start.second());
+        let mut steps = vec![(0, self.is_on(u32::try_from(minute_of_week).unwrap_or(0)))];
+        let changes: Vec<u32> = self.changes().collect();
+        let mut monday_s = -into_week_s;
+        while monday_s < span_s && !changes.is_empty() {
+            let at_s = |minute: u32| monday_s + i64::from(minute) * 60;
+            let within = changes.iter().filter(|&&minute| (1..span_s).contains(&at_s(minute)));
+            steps.extend(within.map(|&minute| (at_s(minute), self.is_on(minute))));
+            monday_s += i64::from(WEEK) * 60;
+        }
+        steps
     }
 
     /// The minutes of the week, below [`WEEK`], at which it goes on or off, in order. None where it is on all week or never.

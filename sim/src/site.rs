@@ -6,7 +6,9 @@
 
 use crate::materials::{INSULATES_W_PER_M_K, Material};
 use crate::schedule::Schedule;
+use serde::Serialize;
 use std::borrow::Cow;
+use std::fmt;
 use std::path::PathBuf;
 
 /// The installation as a thing of matter.
@@ -22,6 +24,8 @@ pub struct Site {
     pub enclosure: Enclosure,
     /// Where the box stands.
     pub place: Place,
+    /// The room around the box; nothing where outside air surrounds it. No wind reaches a box in a room: `place.exposure` is then 0.
+    pub room: Option<Room>,
     /// How each thermometer channel is mounted and cabled, in the order of the settings.
     pub mountings: Vec<Mounting>,
     /// What measures them.
@@ -151,10 +155,73 @@ pub struct Place {
     pub stands_on: StandsOn,
 }
 
+/// A room with a warmth of its own: a cabin, an engine bay. It is never colder than the outside.
+#[derive(Clone, Debug)]
+pub struct Room {
+    /// How much warmer it is than the outside, all the time (K); not below 0.
+    pub warmer_k: f64,
+    /// What it is at least by the week (°C), and when.
+    pub scheduled: Option<(f64, Schedule)>,
+}
+
+impl Room {
+    /// Its air at `outside_c` outside (°C), where `is_warmed` says whether the schedule holds.
+    #[must_use]
+    pub fn air_c(&self, outside_c: f64, is_warmed: bool) -> f64 {
+        let alone_c = outside_c + self.warmer_k;
+        let least_c = self.scheduled.as_ref().filter(|_| is_warmed).map(|&(least_c, _)| least_c);
+        least_c.map_or(alone_c, |least_c| alone_c.max(least_c))
+    }
+
+    /// How long it is warmed in a week (h).
+    #[must_use]
+    pub fn warmed_h(&self) -> f64 {
+        self.scheduled.as_ref().map_or(0.0, |(_, schedule)| f64::from(schedule.minutes()) / 60.0)
+    }
+}
+
+/// A room, as reports for machines have it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct RoomReport {
+    /// How much warmer it is than the outside, all the time (K).
+    pub warmer_by_k: f64,
+    /// What it is at least while its schedule holds (°C); `null` without one.
+    pub temperature_c: Option<f64>,
+    /// For how long that is (h a week).
+    pub scheduled_h_per_week: f64,
+}
+
+impl RoomReport {
+    /// What there is to report of `room`.
+    #[must_use]
+    pub fn of(room: &Room) -> Self {
+        Self {
+            warmer_by_k: room.warmer_k,
+            temperature_c: room.scheduled.as_ref().map(|&(least_c, _)| least_c),
+            scheduled_h_per_week: room.warmed_h(),
+        }
+    }
+}
+
+impl fmt::Display for Room {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        // Hours to a hundredth.
+        let warmed_h = (self.warmed_h() * 100.0).round() / 100.0;
+        match self.warmer_k {
+            0.0 => write!(f, "the box stands in a room as cold as the outside")?,
+            warmer_k => write!(f, "the box stands in a room {warmer_k} K warmer than the outside")?,
+        }
+        if let Some((least_c, _)) = &self.scheduled {
+            write!(f, ", and at {least_c} °C or more for {warmed_h} h a week")?;
+        }
+        write!(f, "; no wind reaches it")
+    }
+}
+
 /// What is under the box.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum StandsOn {
-    /// Outside air passes under it.
+    /// The air around the box passes under it.
     Air,
     /// A floor or the ground, which stays at one temperature (°C).
     Ground(f64),
@@ -379,7 +446,7 @@ pub struct Winter {
     pub days: u32,
     /// Added to every outside temperature (K).
     pub offset_k: f64,
-    /// Temperature of everything at the start (°C); nothing where it is the outside's.
+    /// Temperature of everything at the start (°C); nothing where it is the outside's, or that of a room that is not warmed.
     pub start_c: Option<f64>,
     /// State of charge at the start, 0 to 1.
     pub start_charge: f64,
@@ -447,6 +514,19 @@ impl Site {
             Presence::Weekly(_) | Presence::Sun { .. } | Presence::Never => None,
         });
         weather.into_iter().chain(logs)
+    }
+
+    /// Coldest air around the box to design for (°C): the outside's, or a room's while nobody warms it.
+    #[must_use]
+    pub fn design_air_c(&self) -> f64 {
+        let outside_c = self.place.design_min_c;
+        self.room.as_ref().map_or(outside_c, |room| room.air_c(outside_c, false))
+    }
+
+    /// What its schedule keeps the room at (°C), where the box stands in one that has a schedule.
+    #[must_use]
+    pub fn warmed_c(&self) -> Option<f64> {
+        self.room.as_ref()?.scheduled.as_ref().map(|&(least_c, _)| least_c)
     }
 
     /// Power that measuring puts into each channel's element (W), at the resistance of an element at 0 °C.

@@ -202,6 +202,9 @@ const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
     ("source", "name", "name = \"Bank\"", "source 1: name is \"Bank\", which no source can be called", "engine"),
     ("winter", "from", "from = 2024-11-01", "winter.from is a date or time, not a text", "from = "),
     ("winter", "days", "days = 367", "winter.days is 367, outside 1 to 366", "days = 180"),
+    ("room", "warmer_by_k", "warmer_by_k = -3", "room.warmer_by_k is -3 K, outside 0 to 40 K", "warmer_by_k = 3"),
+    ("room", "temperature_c", "temperature_c = 180\nschedule = \"sat 10:00-22:00\"", "room.temperature_c is 180 °C, outside -20 to 60 °C", "temperature_c = 18"),
+    ("room", "warmer_by_k", "warmer_k = 6", "room has no setting warmer_k", "warmer_by_k"),
     ("winter", "mean_c", "mean_c = 400", "winter.mean_c is 400 °C, outside -60 to 40 °C", "mean_c = -4"),
     ("tolerance", "insulation_pct", "insulation_pct = 100", "tolerance.insulation_pct is 100 %, outside 0 to 90 %", "insulation_pct = 15"),
 ];
@@ -210,11 +213,14 @@ const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
 #[rustfmt::skip]
 const SITE_SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str, &str)] = &[
     ("battery", "height_mm", "", "battery.height_mm is missing", "height_mm, height of one battery"),
+    ("site", "exposure_pct", "exposure_pct = 30\n[room]", "site.exposure_pct does not go with [room]", "leave out exposure_pct"),
     ("box", "insulation", "", "box.insulation is missing", "conductivity_w_per_m_k for any other"),
     ("site", "stands_on", "stands_on = \"ground\"", "site.ground_c is missing", "ground_c"),
     ("source", "derate_pct", "derate_pct = 50", "source 1 (engine): rated_a is missing", "leave out derate_pct"),
     ("load", "scheduled_w", "scheduled_w = 30", "load.schedule is missing", "schedule = "),
     ("load", "schedule", "schedule = \"daily 18:00-22:00\"", "load.scheduled_w is missing", "scheduled_w"),
+    ("room", "temperature_c", "temperature_c = 18", "room.schedule is missing", "leave out temperature_c"),
+    ("room", "schedule", "schedule = \"sat 10:00-22:00\"", "room.temperature_c is missing", "leave out schedule"),
     ("circuit", "cable_m", "", "circuit.cable_m is missing", "cable_m, length of the cable"),
     ("circuit", "pilot_a", "", "circuit.pilot_a is missing", "leave out pilot_v"),
     ("winter", "weather", "weather = \"weather.csv\"", "winter.mean_c does not go with winter.weather", "one of the two"),
@@ -240,7 +246,7 @@ const SITE_WARNINGS: &[(&str, &str, &str, &str)] = &[
 
 /// The starter with the first line of `section` that sets or offers `name` replaced, and the number of that line.
 fn starter_with_in(section: &str, name: &str, to: &str) -> (String, usize) {
-    let text = starter();
+    let text = starter().replace(&format!("# [{section}]\n"), &format!("[{section}]\n"));
     let mut here = "";
     let number = text.lines().position(|line| {
         if line.starts_with('[') {

@@ -98,7 +98,8 @@ pub fn starter() -> String {
     }
 
     for (section, meaning) in example::SECTIONS {
-        page.section(&format!("[{section}]"), meaning);
+        let mark = if section == example::OFFERED { "# " } else { "" };
+        page.section(&format!("{mark}[{section}]"), meaning);
         page.site(section);
     }
     page.0

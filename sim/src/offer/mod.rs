@@ -3,7 +3,7 @@
 mod log;
 
 use crate::diagnostic::Problem;
-use crate::schedule::{Schedule, WEEK};
+use crate::schedule::Schedule;
 use crate::site::{Load, Presence, Supply};
 use crate::weather::Weather;
 use forewarm_core::settings::MAX_SOURCES;
@@ -104,22 +104,8 @@ impl Season<'_> {
     }
 
     fn weekly<T: Copy>(&self, schedule: &Schedule, on: T, off: T) -> Steps<T> {
-        let start = self.start();
-        let minute_of_week = i64::from(start.weekday().to_monday_zero_offset()) * 24 * 60
-            + i64::from(start.hour()) * 60
-            + i64::from(start.minute());
-        let into_week_s = minute_of_week * 60 + i64::from(start.second());
-        let state = |minute: u32| if schedule.is_on(minute) { on } else { off };
-        let mut steps = vec![(0, state(u32::try_from(minute_of_week).unwrap_or(0)))];
-        let changes: Vec<u32> = schedule.changes().collect();
-        let mut monday_s = -into_week_s;
-        while monday_s < self.span_s && !changes.is_empty() {
-            let at_s = |minute: u32| monday_s + i64::from(minute) * 60;
-            let within = changes.iter().filter(|&&minute| (1..self.span_s).contains(&at_s(minute)));
-            steps.extend(within.map(|&minute| (at_s(minute), state(minute))));
-            monday_s += i64::from(WEEK) * 60;
-        }
-        steps
+        let steps = schedule.steps(self.start(), self.span_s).into_iter();
+        steps.map(|(at_s, is_on)| (at_s, if is_on { on } else { off })).collect()
     }
 
     /// Irradiance is the mean of the time before its point. Beyond the weather there is no sun.

@@ -310,7 +310,7 @@ fn ends(
         by_outside: (at(air.outside_c + PROBE_K, 0.0) - at_least_c) / PROBE_K,
     };
     let coldest = air.outside_c;
-    let warmest = WARMEST_C.max(coldest);
+    let warmest = WARMEST_C.max(coldest).max(setup.site.warmed_c().unwrap_or(WARMEST_C));
     if response.at_least_c > level_c {
         // It never gets as cold as that.
         return vec![Settled { outside_c: coldest, part: 0.0 }];

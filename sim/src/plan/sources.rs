@@ -84,7 +84,7 @@ pub(super) fn long_enough(settings: &Settings, site: &Site, warm_up_h: Option<f6
             format!(
                 "from {} °C it takes {} h until charge is permitted, and the sources are there for {} h at a stretch, {} h a week: a bank \
                  as cold as that may stay without charge",
-                plain(site.place.design_min_c),
+                plain(site.design_air_c()),
                 fixed(warm_up_h, 1),
                 fixed(longest_h, 1),
                 fixed(total_h, 1)

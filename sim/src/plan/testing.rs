@@ -74,6 +74,7 @@ pub(crate) fn site() -> Site {
             inside_w_per_m2_k: 7.7,
         },
         place: Place { design_min_c: -20.0, design_wind_m_s: 3.0, exposure: 0.3, stands_on: StandsOn::Air },
+        room: None,
         mountings: [Spot::Between(0), Spot::Top(1), Spot::Plate, Spot::Air].map(mounting).to_vec(),
         converter: Converter {
             bits: 16,

@@ -103,12 +103,14 @@ fn row<const N: usize>(cells: [&str; N]) -> Vec<String> {
     cells.map(str::to_owned).to_vec()
 }
 
-fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
-    let (outside, release) = (plain(thermal.design_min_c), plain(thermal.release_c));
-    heading(
-        out,
-        &format!("Holding at {outside} °C outside, {} m/s of wind before shelter", plain(thermal.design_wind_m_s)),
-    )?;
+/// What it takes to hold at the design minimum, and what the box is and stands in.
+fn write_holding(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
+    let release = plain(thermal.release_c);
+    let wind = match thermal.room {
+        Some(_) => "without wind".to_owned(),
+        None => format!("{} m/s of wind before shelter", plain(thermal.design_wind_m_s)),
+    };
+    heading(out, &format!("Holding at {}, {wind}", thermal.coldest()))?;
     let mut rows = vec![
         vec![format!("power that keeps the coldest place at {release} °C"), thermal.hold_w.text("W")],
         vec!["heater, nominal, with its tolerance".to_owned(), thermal.heater_w.text("W")],
@@ -123,11 +125,26 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         vec!["  as part of the bank".to_owned(), thermal.night_pct_of_bank.text("%")],
     ];
     if let Some(loss) = thermal.loss_w_per_k {
-        rows.insert(1, vec!["  for each kelvin to the outside".to_owned(), loss.text("W/K")]);
+        rows.insert(
+            1,
+            vec![
+                format!("  for each kelvin to the {}", if thermal.room.is_some() { "room" } else { "outside" }),
+                loss.text("W/K"),
+            ],
+        );
     }
     table(out, &rows)?;
     write_walls(out, thermal)?;
+    if let Some(room) = &thermal.room_text {
+        writeln!(out)?;
+        wrapped(out, "  ", room)?;
+    }
+    Ok(())
+}
 
+fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
+    let (coldest, release) = (plain(thermal.design_air_c), plain(thermal.release_c));
+    write_holding(out, thermal)?;
     if !thermal.warm_ups.is_empty() {
         heading(
             out,
@@ -164,7 +181,7 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         }
     }
 
-    heading(out, &format!("Power that brings the coldest place from {outside} to {release} °C"))?;
+    heading(out, &format!("Power that brings the coldest place from {coldest} to {release} °C"))?;
     let mut rows = vec![row(["within / h", "power / W", "W/cm²", "plate then / °C", ""])];
     for power in &thermal.powers {
         if power.is_beyond_pad {
@@ -189,7 +206,7 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     heading(
         out,
         &format!(
-            "Power that holds at {outside} °C, by thickness of {}{} all round",
+            "Power that holds at {coldest} °C, by thickness of {}{} all round",
             thermal.insulation_material,
             if thermal.insulation_is_added { " added inside" } else { "" }
         ),

@@ -14,7 +14,7 @@ use super::verdict::{Finding, Part};
 use crate::materials::INSULATIONS;
 use crate::plant::{Air, Heat, Plant};
 use crate::rehearse::Variation;
-use crate::site::{Layer, Site, StandsOn, Tolerance};
+use crate::site::{Layer, Room, RoomReport, Site, StandsOn, Tolerance};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Hold, Settings};
 use serde::Serialize;
@@ -143,6 +143,13 @@ pub struct InsulationReport {
 pub struct Thermal {
     /// Outside temperature that it is designed for (°C).
     pub design_min_c: f64,
+    /// Coldest air around the box, which everything here is reckoned for: that, or the room's then, while nobody warms it (°C).
+    pub design_air_c: f64,
+    /// The room that the box stands in; `null` where outside air surrounds it.
+    pub room: Option<RoomReport>,
+    /// What there is to say of it.
+    #[serde(skip)]
+    pub(super) room_text: Option<String>,
     /// Wind that it is designed for, before shelter (m/s).
     pub design_wind_m_s: f64,
     /// Release threshold, which the coldest place is to reach (°C).
@@ -177,6 +184,31 @@ pub struct Thermal {
     pub insulation_is_added: bool,
     /// Hold power for several thicknesses of insulation.
     pub insulation: Vec<InsulationReport>,
+}
+
+impl Thermal {
+    /// The coldest air around the box, and where that is.
+    pub(super) fn coldest(&self) -> String {
+        let (outside, air) = (plain(self.design_min_c), plain(self.design_air_c));
+        match self.room {
+            Some(_) => format!("{air} °C in the room ({outside} °C outside)"),
+            None => format!("{outside} °C outside"),
+        }
+    }
+}
+
+/// What a room is, and which part of it counts here.
+fn room_text(room: &Room) -> String {
+    let mut text = room.to_string();
+    // A sentence of its own.
+    text.replace_range(..1, "T");
+    if room.scheduled.is_some() {
+        text.push_str(
+            ". The hours of its schedule do not count here: the box must hold when nobody is there. What they do to cells and \
+             thermometers, `forewarm rehearse` shows",
+        );
+    }
+    text + "."
 }
 
 /// Everything that is computed once for what is written down and again for each end of each tolerance.
@@ -214,7 +246,7 @@ impl Question<'_> {
         let setup = Setup { settings: self.settings, site, heater_w, answers_for: &self.answers_for };
         let plant = Plant::new(site, STEP_S);
         let air = |outside_c: f64| Air { outside_c, slope_k_per_s: 0.0, wind_m_s: site.place.design_wind_m_s };
-        let design = air(site.place.design_min_c + warmer_k);
+        let design = air(site.design_air_c() + warmer_k);
         let steady = |heater_w| plant.steady(design.outside_c, design.wind_m_s, Heat { heater_w, bank_w: 0.0 });
         let (mut warm_ups, mut given_k): (Vec<WarmUp>, Vec<Option<f64>>) = (Vec::new(), Vec::new());
         let mut kept_k = vec![None; self.settings.channels.len()];
@@ -384,10 +416,10 @@ impl Studies {
 #[must_use]
 pub fn judge(settings: &Settings, site: &Site, within_h: Option<f64>) -> (Thermal, Vec<Placements>, Vec<Finding>) {
     let heater_w = f64::from(settings.heater.power.as_milliwatts()) / 1000.0;
-    let design_min_c = site.place.design_min_c;
+    let design_air_c = site.design_air_c();
     let release_c = celsius(settings.charge.release);
-    let mut starts_c = vec![design_min_c];
-    starts_c.extend(STARTS_C.into_iter().filter(|&start_c| start_c > design_min_c + 1.0));
+    let mut starts_c = vec![design_air_c];
+    starts_c.extend(STARTS_C.into_iter().filter(|&start_c| start_c > design_air_c + 1.0));
     starts_c.retain(|&start_c| start_c < release_c);
     let thick_mm = best(&site.enclosure.walls).map(|index| in_mm(site.enclosure.walls[index].thickness_m));
     let question = Question {
@@ -439,7 +471,7 @@ fn studies(question: &Question, site: &Site, heater_w: f64) -> Studies {
 }
 
 fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) -> Thermal {
-    let (design_min_c, release_c) = (site.place.design_min_c, question.release_c());
+    let (design_air_c, release_c) = (site.design_air_c(), question.release_c());
     let hold_w = studies.sure(|study| study.hold_w);
     let times = |value: Figure, by: f64| Figure {
         value: value.value * by,
@@ -472,13 +504,16 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
     };
     let best = best(&site.enclosure.walls);
     Thermal {
-        design_min_c,
+        design_min_c: site.place.design_min_c,
+        design_air_c,
+        room: site.room.as_ref().map(RoomReport::of),
+        room_text: site.room.as_ref().map(room_text),
         design_wind_m_s: site.place.design_wind_m_s,
         release_c,
         heater_w: Figure { value: heater_w, expanded_uncertainty: heater_w * site.tolerance.pad_power },
         hold_w,
-        loss_w_per_k: (site.place.stands_on == StandsOn::Air && release_c > design_min_c)
-            .then(|| times(hold_w, 1.0 / (release_c - design_min_c))),
+        loss_w_per_k: (site.place.stands_on == StandsOn::Air && release_c > design_air_c)
+            .then(|| times(hold_w, 1.0 / (release_c - design_air_c))),
         reaches_c: studies.sure(|study| study.reaches_c),
         night_h: NIGHT_H,
         night_wh,
@@ -535,7 +570,7 @@ fn findings(thermal: &Thermal, studies: &Studies, settings: &Settings, site: &Si
 /// Whether the heater holds at the design minimum.
 fn holding(thermal: &Thermal, settings: &Settings, site: &Site) -> Finding {
     let Thermal { hold_w, heater_w, reaches_c, .. } = *thermal;
-    let place = format!("at {} °C outside", plain(thermal.design_min_c));
+    let place = format!("at {}", thermal.coldest());
     let release = plain(thermal.release_c);
     if hold_w.value <= 0.0 {
         return Finding::fine(Part::Thermal, format!("{place} the cells stay at {release} °C without heat"));
@@ -658,7 +693,7 @@ fn proof(warm_up: &WarmUp, settings: &Settings, thermal: &Thermal) -> Option<Fin
             Part::Thermal,
             format!(
                 "at {} °C, {} Wh raise plate or cells by {} K; with proof_rise_k = {} a sound heater may be taken for a broken one",
-                plain(thermal.design_min_c),
+                plain(thermal.design_air_c),
                 plain(energy_wh),
                 fixed(found_k, 1),
                 plain(asked_k)
@@ -731,6 +766,24 @@ mod tests {
         let lost_w = (after.lost_j - before.lost_j) / 86_400.0;
         // The thermometers' own current is a tenth of a milliwatt each.
         assert!((lost_w - thermal.hold_w.value).abs() < 2e-3, "{lost_w} W, not {}", thermal.hold_w.value);
+    }
+
+    /// The network is linear: what a room is warmer by is not lost. Its schedule counts for nothing, for nobody may be there.
+    #[test]
+    fn a_room_spares_the_loss_of_a_kelvin_for_each_that_it_is_warmer() {
+        let mut site = site();
+        site.place.exposure = 0.0;
+        // The thermometers' own heat helps to hold as much in either.
+        site.converter.current_a = 0.0;
+        let (outside, ..) = judge(&settings(), &site, None);
+        let (warmer_k, daily) = (6.0, "daily 00:00-24:00".parse().expect("a schedule"));
+        site.room = Some(Room { warmer_k, scheduled: Some((18.0, daily)) });
+        let (room, ..) = judge(&settings(), &site, None);
+        let loss_w_per_k = outside.loss_w_per_k.expect("it stands in air").value;
+        let spared_w = outside.hold_w.value - room.hold_w.value;
+        assert!((spared_w - warmer_k * loss_w_per_k).abs() < 1e-9, "{spared_w} W, not {warmer_k} of {loss_w_per_k}");
+        assert!((room.loss_w_per_k.expect("it stands in air").value - loss_w_per_k).abs() < 1e-9);
+        assert!((room.warm_ups[0].start_c - (outside.design_min_c + warmer_k)).abs() < 1e-9);
     }
 
     /// The power for a time, given to the course that the warm-ups are run with, takes that time.

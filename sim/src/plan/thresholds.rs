@@ -295,6 +295,8 @@ impl Set {
 
 fn leads_c(site: &Site) -> (f64, f64) {
     let warmest = site.circuit.map_or(LEADS_WARMEST_C, |circuit| circuit.cable_c.max(LEADS_WARMEST_C));
+    // They may lie in the room, or run through the outside: whichever is worse.
+    let warmest = site.warmed_c().map_or(warmest, |room_c| room_c.max(warmest));
     (site.place.design_min_c.min(warmest), warmest)
 }
 

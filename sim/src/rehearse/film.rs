@@ -34,7 +34,8 @@ impl Film {
         let cells: Vec<usize> =
             (0..channels.len()).filter(|&index| settings.channels[index].role == Role::Cell).collect();
         let line = |name: &str, kind| Line { name: name.to_owned(), kind, bin_s, ranges: Vec::new() };
-        let mut lines = vec![line("outside", LineKind::Outside), line("plate", LineKind::Plate)];
+        let around = if site.room.is_some() { "room" } else { "outside" };
+        let mut lines = vec![line(around, LineKind::Outside), line("plate", LineKind::Plate)];
         lines.push(line("coldest cell (true)", LineKind::ColdestCell));
         lines.extend(cells.iter().map(|&index| line(&channels[index], LineKind::CellReading)));
         let band = |name: &str, kind| Band { name: name.to_owned(), kind, on: Vec::new() };

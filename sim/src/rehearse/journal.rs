@@ -37,7 +37,8 @@ impl Journal {
         header.extend(scenario.channels.iter().map(|name| format!("{name}_c")));
         header.extend(fixed(&["supply_v", "bank_v", "soc_pct"]));
         header.extend(scenario.sources.iter().map(|name| format!("{name}_present")));
-        header.extend(fixed(&["true_coldest_cell_c", "true_plate_c", "true_outside_c"]));
+        let around = if scenario.site.room.is_some() { "true_room_c" } else { "true_outside_c" };
+        header.extend(fixed(&["true_coldest_cell_c", "true_plate_c", around]));
         let written = csv.write_record(&header);
         let mut journal = Self {
             csv,

@@ -5,6 +5,7 @@ use super::reasons::Reasons;
 use super::scenario::Scenario;
 use super::trials::{Spread, Trial, Trials};
 use crate::diagnostic::escaped;
+use crate::site::RoomReport;
 use forewarm_core::settings::BankUse;
 use serde_json::{Map, Value, json};
 use std::fmt::Write;
@@ -309,8 +310,9 @@ impl Rehearsal {
             k => format!(", {} K warmer than its weather", number(k, 1)),
         };
         let cut = if self.is_cut_short() { " (cut short)" } else { "" };
+        let room = site.room.as_ref().map_or_else(String::new, |room| format!("\n  {room}"));
         format!(
-            "{}\n  {} days from {}{cut}{colder}{cast}; {} steps of {} s",
+            "{}\n  {} days from {}{cut}{colder}{cast}; {} steps of {} s{room}",
             escaped(title),
             number(days, usize::from(days.fract() != 0.0)),
             weather.start.date(),
@@ -398,6 +400,7 @@ impl Rehearsal {
             "title": self.scenario.title,
             "file": self.file,
             "start": self.scenario.weather.start.to_string(),
+            "room": self.scenario.site.room.as_ref().map(RoomReport::of),
             "days": o.days(),
             "steps": o.steps,
             "steps_taken_singly": o.taken,

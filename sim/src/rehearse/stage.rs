@@ -26,11 +26,13 @@ use super::variation::Variation;
 use crate::bank::{BankModel, Flow, HeaterLoad};
 use crate::offer::Offer;
 use crate::plant::{Air, Heat, Mark, Plant, Run};
+use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
 use forewarm_core::quantity::{Celsius, Fraction, Instant, Millivolts};
 use forewarm_core::settings::{MAX_CHANNELS, Role, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::unit::{Memory, Unit};
+use std::borrow::Cow;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Steps from one solution of the bank to the next.
@@ -115,7 +117,7 @@ pub struct Glimpse<'a> {
     pub coldest_c: f64,
     /// The plate (°C).
     pub plate_c: f64,
-    /// The outside air (°C).
+    /// The air around the box (°C): that of the outside, or of the room.
     pub outside_c: f64,
     /// What the controller was shown.
     pub inputs: &'a Inputs,
@@ -148,6 +150,8 @@ struct Stage<'a, W> {
     probes: Vec<Probe>,
     bank: BankModel,
     heater: HeaterLoad,
+    /// The air around the box, and what a variation still has to add to it (K).
+    air: Cow<'a, [Point]>,
     weather_k: f64,
     hard_limit_c: f64,
     step_s: f64,
@@ -191,7 +195,14 @@ impl<'a, W: Watcher> Stage<'a, W> {
             })
             .collect();
         let outside_c = weather.points[0].outside_c + weather_k;
-        let start_c = site.winter.start_c.unwrap_or(outside_c);
+        // The colder of what a room may be at the start: nobody has been there.
+        let alone_c = site.room.as_ref().map_or(outside_c, |room| room.air_c(outside_c, false));
+        let start_c = site.winter.start_c.unwrap_or(alone_c);
+        // A room that is kept warm is no colder in colder weather, so there the variation comes first.
+        let (air, weather_k) = match &site.room {
+            Some(room) => (Cow::Owned(weather.in_room(room, scenario.span_s, weather_k)), 0.0),
+            None => (Cow::Borrowed(&*weather.points), weather_k),
+        };
         let run = plant.at_rest(start_c);
         let heater = &settings.heater;
         let mut inputs = Inputs::DEAD;
@@ -216,6 +227,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
                 on: false,
                 line_ohm: scenario.line_ohm(),
             },
+            air,
             weather_k,
             hard_limit_c: site.battery.hard_limit_c + variation.hard_limit * site.tolerance.hard_limit_k,
             step_s: f64::from(scenario.step_ms) / 1000.0,
@@ -274,9 +286,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
 
     /// Takes up whatever has changed in the world by now, and solves the bank for it.
     fn take_up(&mut self) {
-        let Scenario { weather, offers, .. } = self.scenario;
+        let Scenario { offers, .. } = self.scenario;
         let mut new_weather = false;
-        while weather.points.get(self.weather + 1).is_some_and(|next| self.steps_to(next.at_s) <= self.at) {
+        while self.air.get(self.weather + 1).is_some_and(|next| self.steps_to(next.at_s) <= self.at) {
             self.weather += 1;
             new_weather = true;
         }
@@ -290,17 +302,16 @@ impl<'a, W: Watcher> Stage<'a, W> {
     }
 
     fn next_event(&self) -> u64 {
-        let Scenario { weather, offers, .. } = self.scenario;
-        let weather = weather.points.get(self.weather + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
+        let Scenario { offers, .. } = self.scenario;
+        let weather = self.air.get(self.weather + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
         let offer = offers.get(self.offer + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
         weather.min(offer).max(self.at + 1)
     }
 
     fn set_weather(&mut self) {
-        let points = &self.scenario.weather.points;
-        let now = points[self.weather];
+        let now = self.air[self.weather];
         // Wind is the mean of the time that ends with the next point.
-        let next = points.get(self.weather + 1).copied().unwrap_or(now);
+        let next = self.air.get(self.weather + 1).copied().unwrap_or(now);
         #[expect(clippy::cast_precision_loss, reason = "seconds of a year")]
         let span_s = (next.at_s - now.at_s).max(1) as f64;
         let outside_c = now.outside_c + self.weather_k;
@@ -309,7 +320,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             slope_k_per_s: (next.outside_c - now.outside_c) / span_s,
             wind_m_s: next.wind_m_s,
         });
-        // The cables lie outside the box.
+        // The cables lie outside the box, in the room where there is one.
         self.probes.iter_mut().for_each(|probe| probe.set_leads_at(outside_c));
     }
 

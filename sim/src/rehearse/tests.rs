@@ -3,7 +3,7 @@ use super::*;
 use crate::bank::Flow;
 use crate::offer::Offer;
 use crate::plan::{Plan, Subject};
-use crate::site::Class;
+use crate::site::{Class, Room};
 use forewarm_core::quantity::{Celsius, Fraction, Ohms};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, Reserve, Role};
@@ -248,4 +248,86 @@ fn a_better_box_permits_more() {
     let ((thin, _), (thick, _)) = (played(&thin, Pace::Leaping), played(&thick, Pace::Leaping));
     assert!(thick.charge_permitted_s > thin.charge_permitted_s);
     assert!(thick.coldest_true_c > thin.coldest_true_c);
+}
+
+/// The coldest place and the air around the box, all through.
+#[derive(Default)]
+struct Warmth {
+    at_s: Vec<f64>,
+    coldest_c: Vec<f64>,
+    air_c: Vec<f64>,
+}
+
+impl Watcher for Warmth {
+    const WATCHES: bool = true;
+
+    fn look(&mut self, glimpse: &Glimpse<'_>) {
+        self.at_s.push(glimpse.at_s);
+        self.coldest_c.push(glimpse.coldest_c);
+        self.air_c.push(glimpse.outside_c);
+    }
+
+    fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &Offer, _: &Flow) {}
+}
+
+/// The unheated bank in a room of that kind for four days, from a Thursday on.
+fn in_room(room: Option<Room>, weather: f64) -> (Warmth, Scenario) {
+    let mut scenario = scenario(4).unheated();
+    scenario.site.place.exposure = 0.0;
+    scenario.site.tolerance.weather_k = 3.0;
+    scenario.site.room = room;
+    let mut warmth = Warmth::default();
+    play(&scenario, &Variation { weather, ..Variation::default() }, Pace::EveryStep, &mut warmth, &GO);
+    (warmth, scenario)
+}
+
+/// Ten hours of a Saturday, in seconds of the season.
+const WARM_S: std::ops::Range<f64> = 208_800.0..244_800.0;
+
+#[test]
+fn a_room_warms_the_bank_in_the_hours_of_its_schedule() {
+    let schedule = "sat 10:00-20:00".parse().unwrap();
+    let (cold, scenario) = in_room(None, 0.0);
+    let (warm, _) = in_room(Some(Room { warmer_k: 0.0, scheduled: Some((18.0, schedule)) }), 0.0);
+    assert_eq!(scenario.weather.start.weekday(), jiff::civil::Weekday::Thursday);
+    let at = |warmth: &Warmth, at_s: f64| {
+        let index = warmth.at_s.iter().position(|&here_s| here_s >= at_s).unwrap();
+        (warmth.coldest_c[index], warmth.air_c[index])
+    };
+    // Nothing differs before.
+    assert!((at(&warm, WARM_S.start - 60.0).0 - at(&cold, WARM_S.start - 60.0).0).abs() < 1e-6);
+    assert!(at(&warm, WARM_S.end).0 > at(&cold, WARM_S.end).0 + 1.0, "{:?}", at(&warm, WARM_S.end));
+    for (&at_s, &air_c) in warm.at_s.iter().zip(&warm.air_c) {
+        // A minute from the ends the room is what the schedule says, or what the outside is.
+        if (WARM_S.start + 60.0..WARM_S.end - 60.0).contains(&at_s) {
+            assert!((air_c - 18.0).abs() < 1e-6, "{air_c} °C at {at_s} s");
+        } else if !(WARM_S.start - 60.0..WARM_S.end + 60.0).contains(&at_s) {
+            assert!((air_c - at(&cold, at_s).1).abs() < 1e-3, "{air_c} °C at {at_s} s");
+        }
+    }
+}
+
+#[test]
+fn a_room_is_as_much_warmer_all_the_time_and_what_is_kept_warm_is_no_colder_in_colder_weather() {
+    let (outside, _) = in_room(None, -1.0);
+    let schedule = "sat 10:00-20:00".parse().unwrap();
+    let (room, _) = in_room(Some(Room { warmer_k: 6.0, scheduled: Some((18.0, schedule)) }), -1.0);
+    let mut warmed = 0;
+    for ((&at_s, &room_c), &outside_c) in room.at_s.iter().zip(&room.air_c).zip(&outside.air_c).step_by(60) {
+        if (WARM_S.start + 60.0..WARM_S.end - 60.0).contains(&at_s) {
+            warmed += 1;
+            assert!((room_c - 18.0).abs() < 1e-6, "{room_c} °C at {at_s} s");
+        } else if !(WARM_S.start - 60.0..WARM_S.end + 60.0).contains(&at_s) {
+            assert!((room_c - outside_c - 6.0).abs() < 1e-3, "{room_c} and {outside_c} °C at {at_s} s");
+        }
+    }
+    assert!(warmed > 10, "{warmed}");
+}
+
+#[test]
+fn a_bank_starts_as_cold_as_a_room_that_nobody_warms() {
+    let room = Room { warmer_k: 6.0, scheduled: Some((18.0, "daily 00:00-24:00".parse().unwrap())) };
+    let (warmth, scenario) = in_room(Some(room), 0.0);
+    assert!((warmth.coldest_c[0] - scenario.weather.points[0].outside_c - 6.0).abs() < 1e-6);
+    assert!((warmth.air_c[0] - 18.0).abs() < 1e-6);
 }

@@ -3,10 +3,12 @@
 //! ```text
 //! file ─ read ─┐
 //!              ├─ Weather ─ season ─ Weather of a winter, from a local midnight on
-//! ColdSpell ───┘
+//! ColdSpell ───┘                                                      │ in_room
+//!                                                                     └─ the air of a room, where the box stands in one
 //! ```
 
 mod read;
+mod room;
 mod season;
 mod spell;
 

@@ -105,7 +105,7 @@ impl Weather {
 }
 
 /// What lies between two points, at `at_s`: temperature on the straight line, and the means that hold for the time between them.
-fn between(before: Point, after: Point, at_s: i64) -> Point {
+pub(super) fn between(before: Point, after: Point, at_s: i64) -> Point {
     #[expect(clippy::cast_precision_loss, reason = "seconds of some years; a f64 counts to 2⁵³")]
     let part = (at_s - before.at_s) as f64 / (after.at_s - before.at_s) as f64;
     Point { at_s, outside_c: before.outside_c + part * (after.outside_c - before.outside_c), ..after }

@@ -14,7 +14,7 @@ pub(in crate::installation) struct Line {
 }
 
 /// The sections that a file has once, in the order of a first file, with what they are about.
-pub(in crate::installation) const SECTIONS: [(&str, &str); 10] = [
+pub(in crate::installation) const SECTIONS: [(&str, &str); 11] = [
     (
         "battery",
         "The batteries: equal ones side by side, in parallel. From here on everything is for planning and rehearsing; without \
@@ -24,6 +24,11 @@ pub(in crate::installation) const SECTIONS: [(&str, &str); 10] = [
     ("pad", "The heater pad under the plate. Its power is heater.power_w."),
     ("box", "The insulated box; plate and batteries stand in it."),
     ("site", "Where the box stands."),
+    (
+        "room",
+        "The room that the box stands in: a cabin, an engine bay. Leave this out where outside air surrounds the box. No wind \
+         reaches a box in a room. Planning counts on warmer_by_k, and never on the schedule: the box must hold when nobody is there.",
+    ),
     ("converter", "What measures the thermometers."),
     ("load", "What else draws from the bank."),
     ("circuit", "The heater's circuit, from bank or bus bar to the pad."),
@@ -33,6 +38,9 @@ pub(in crate::installation) const SECTIONS: [(&str, &str); 10] = [
         "How far the real thing may be from what is written here, either way. Rehearsals with many trials draw from it.",
     ),
 ];
+
+/// The one of them that a first file only offers: it would have no effect, but to say that there is one.
+pub(in crate::installation) const OFFERED: &str = "room";
 
 /// A plausible value of a number that has no default.
 pub(super) fn plausible(key: Key) -> Option<f64> {
@@ -92,6 +100,7 @@ fn word(section: &str, name: &str) -> (bool, &'static str) {
         ("plate", "material") => (false, "aluminium"),
         ("box", "insulation") => (true, "xps"),
         ("site", "stands_on") => (false, "air"),
+        ("room", "schedule") => (false, "sat 10:00-22:00, sun 09:00-15:00"),
         ("channel", "at") => (false, "between"),
         ("channel", "class") => (false, "B"),
         ("source", "schedule") => (true, "mon-fri 07:30-08:30 17:00-17:45"),
@@ -125,6 +134,8 @@ const EXAMPLES: &[(Key, bool, f64)] = &[
     (Key::FloorThickness, false, 50.0),
     (Key::DesignMin, true, -20.0),
     (Key::Ground, false, 5.0),
+    (Key::RoomWarmer, false, 6.0),
+    (Key::RoomTemperature, false, 18.0),
     (Key::Calibrated, false, 30.0),
     (Key::SupplyPower, false, 300.0),
     (Key::SunAtLeast, false, 150.0),

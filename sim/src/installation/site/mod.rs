@@ -9,6 +9,7 @@
 //! | `bodies` | `[battery]`, `[plate]`, `[pad]`, and whether they fit each other and the box |
 //! | `enclosure` | `[box]`, of one layer or of several |
 //! | `place` | `[site]` |
+//! | `room` | `[room]` |
 //! | `mounting` | what `[[channel]]` says besides the settings |
 //! | `supply` | what `[[source]]` says besides the settings, `[load]` |
 //! | `circuit` | `[circuit]` |
@@ -22,6 +23,7 @@ pub(super) mod example;
 mod mounting;
 mod numbers;
 mod place;
+mod room;
 mod spread;
 mod supply;
 pub(super) mod table;
@@ -47,6 +49,7 @@ struct Sections<'t> {
     pad: Section<'t>,
     enclosure: Section<'t>,
     place: Section<'t>,
+    room: Section<'t>,
     converter: Section<'t>,
     load: Section<'t>,
     circuit: Section<'t>,
@@ -55,15 +58,15 @@ struct Sections<'t> {
 }
 
 impl<'t> Sections<'t> {
-    fn all(self) -> [Section<'t>; 10] {
-        let Self { battery, plate, pad, enclosure, place, converter, load, circuit, winter, tolerance } = self;
-        [battery, plate, pad, enclosure, place, converter, load, circuit, winter, tolerance]
+    fn all(self) -> [Section<'t>; 11] {
+        let Self { battery, plate, pad, enclosure, place, room, converter, load, circuit, winter, tolerance } = self;
+        [battery, plate, pad, enclosure, place, room, converter, load, circuit, winter, tolerance]
     }
 
     /// Whether the file has any of them.
     fn any(&self) -> bool {
-        let Self { battery, plate, pad, enclosure, place, converter, load, circuit, winter, tolerance } = self;
-        [battery, plate, pad, enclosure, place, converter, load, circuit, winter, tolerance]
+        let Self { battery, plate, pad, enclosure, place, room, converter, load, circuit, winter, tolerance } = self;
+        [battery, plate, pad, enclosure, place, room, converter, load, circuit, winter, tolerance]
             .into_iter()
             .any(|section| section.span.is_some())
     }
@@ -94,6 +97,7 @@ pub(super) fn read<'t>(
         pad: section("pad"),
         enclosure: section("box"),
         place: section("site"),
+        room: section("room"),
         converter: section("converter"),
         load: section("load"),
         circuit: section("circuit"),
@@ -113,7 +117,8 @@ pub(super) fn read<'t>(
     let site = Site {
         mountings: mounting::read(reader, channels, settings, count),
         enclosure: enclosure::read(reader, &mut sections.enclosure),
-        place: place::read(reader, &mut sections.place),
+        place: place::read(reader, &mut sections.place, sections.room.span.is_some()),
+        room: room::read(reader, &mut sections.room),
         converter: spread::converter(reader, &mut sections.converter),
         supplies: supply::read(reader, sources, settings),
         load: supply::load(reader, &mut sections.load),

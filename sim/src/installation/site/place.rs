@@ -1,17 +1,38 @@
 //! `[site]`: where the box stands.
 
 use super::table::Key;
+use crate::diagnostic::Severity;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::site::{Place, StandsOn};
 
-pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Place {
+pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, in_room: bool) -> Place {
     Place {
         design_min_c: reader.real(section, Key::DesignMin),
         design_wind_m_s: reader.real(section, Key::DesignWind),
-        exposure: reader.real(section, Key::Exposure),
+        exposure: exposure(reader, section, in_room),
         stands_on: stands_on(reader, section),
     }
+}
+
+/// In a room there is no wind, whatever the default says; a file that says otherwise of it means one of the two.
+fn exposure<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, in_room: bool) -> f64 {
+    let exposure = reader.real(section, Key::Exposure);
+    if !in_room {
+        return exposure;
+    }
+    if !section.has("exposure_pct") {
+        return 0.0;
+    }
+    if exposure > 0.0 {
+        let message = "site.exposure_pct does not go with [room]";
+        let why =
+            Some("no wind reaches a box in a room, and the air of one that the wind blows through is outside air");
+        let remedy = "leave out exposure_pct; or [room], for a box in the wind";
+        let span = section.key_span("exposure_pct");
+        reader.findings.add(Severity::Error, span.as_ref(), "site.exposure_pct", message, why, remedy);
+    }
+    exposure
 }
 
 fn stands_on<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> StandsOn {

@@ -88,12 +88,14 @@ table! {
     BoxConductivity "box" "conductivity_w_per_m_k" "W/(m K)" 0.001..10.0 [] "conductivity of an insulation that has no word here" "";
     BoxThickness "box" "thickness_mm" "mm" 0.5..500.0 [] "thickness of the insulation of walls and lid" "";
     FloorThickness "box" "floor_thickness_mm" "mm" 0.5..500.0 [] "thickness under the pad; without it, that of the walls" "";
-    AirChanges "box" "air_changes_per_h" "1/h" 0.0..100.0 [0.5] "outside air that finds its way through the box, in volumes an hour" "";
+    AirChanges "box" "air_changes_per_h" "1/h" 0.0..100.0 [0.5] "air from around it that finds its way through the box, in volumes an hour" "";
     InsideFilm "box" "inside_w_per_m2_k" "W/(m² K)" 0.5..100.0 [7.7] "film of air on the inner faces" "ISO 6946, horizontal heat flow: 0.13 m² K/W, from memory";
     DesignMin "site" "design_min_c" "°C" -60.0..20.0 [] "coldest outside temperature to design for" "";
     DesignWind "site" "design_wind_m_s" "m/s" 0.0..60.0 [3.0] "wind to design for, before shelter" "";
-    Exposure "site" "exposure_pct" "%" 0.0..100.0 [100.0] "part of the wind that reaches the box: 100 in the open, 0 indoors" "";
+    Exposure "site" "exposure_pct" "%" 0.0..100.0 [100.0] "part of the wind that reaches the box: 100 in the open, 0 indoors and in a [room]" "";
     Ground "site" "ground_c" "°C" -40.0..40.0 [] "temperature of the floor or ground under the box, with stands_on = \"ground\"" "";
+    RoomWarmer "room" "warmer_by_k" "K" 0.0..40.0 [0.0] "how much warmer the room is than the outside at any time, on its coldest night too" "";
+    RoomTemperature "room" "temperature_c" "°C" -20.0..60.0 [] "what the room is at least while the schedule holds" "";
     Bits "converter" "bits" "" 10.0..24.0 [16.0] "bits from zero to the reference resistor" "";
     Current "converter" "current_ma" "mA" 0.01..10.0 [0.5] "excitation current" "";
     Duty "converter" "duty_pct" "%" 0.01..100.0 [100.0] "part of the time the excitation is on" "";
@@ -140,7 +142,7 @@ table! {
     Noon "winter" "noon_w_m2" "W/m²" 0.0..1400.0 [150.0] "sun on the horizontal at noon of a day that is light from 8 to 16" "";
     Days "winter" "days" "" 1.0..366.0 [180.0] "how many days to rehearse" "";
     WeatherOffset "winter" "offset_k" "K" -40.0..40.0 [0.0] "added to every outside temperature" "";
-    Start "winter" "start_c" "°C" -60.0..40.0 [] "temperature of everything at the start; without it, that of the outside" "";
+    Start "winter" "start_c" "°C" -60.0..40.0 [] "temperature of everything at the start; without it, that of the outside, or of a room that nobody warms" "";
     StartCharge "winter" "start_charge_pct" "%" 0.0..100.0 [50.0] "state of charge at the start" "";
     PadPowerSpread "tolerance" "pad_power_pct" "%" 0.0..50.0 [10.0] "heater power, up or down" "";
     InsulationSpread "tolerance" "insulation_pct" "%" 0.0..90.0 [15.0] "conductivity of the insulation, up or down" "";
@@ -175,6 +177,7 @@ pub(in crate::installation) const TEXTS: &[Text] = &[
     Text { section: "plate", name: "material", meaning: "what it is made of, aluminium by default" },
     Text { section: "box", name: "insulation", meaning: "what insulates it, if it is not conductivity_w_per_m_k that says so" },
     Text { section: "site", name: "stands_on", meaning: "what is under the box: \"air\" (the default) or \"ground\", with ground_c" },
+    Text { section: "room", name: "schedule", meaning: "when the room is at temperature_c or warmer, by the week: from when it is that warm, not from when its heat is lit" },
     Text { section: "channel", name: "at", meaning: "where it sits: \"plate\" (the default of pad), \"base\" of a battery, \"between\" two batteries half way up (the default of cell), \"top\" of a battery (the default of cell with one battery), \"air\" (the default of ambient)" },
     Text { section: "channel", name: "class", meaning: "tolerance class of IEC 60751: \"AA\", \"A\", \"B\" (the default) or \"C\"" },
     Text { section: "source", name: "schedule", meaning: "when it is there: by the week, or by sun_at_least_w_m2, or by log" },

@@ -12,6 +12,8 @@ fn with(text: &str, section: &str, name: &str, line: &str) -> String {
 
 /// The same; nothing where there is no such line, or none any more.
 fn replaced(text: &str, section: &str, name: &str, line: &str) -> Option<String> {
+    // A section that is only offered is there with the first of its lines.
+    let text = &text.replace(&format!("# [{section}]\n"), &format!("[{section}]\n"));
     let mut here = "";
     let mut done = false;
     let mut changed = String::new();
@@ -35,6 +37,7 @@ fn roomy() -> String {
         ("site", "stands_on", "stands_on = \"ground\""),
         ("box", "insulation", ""),
         ("load", "schedule", "schedule = \"daily 18:00-22:00\""),
+        ("room", "schedule", "schedule = \"sat 10:00-22:00\""),
         ("source", "schedule", ""),
     ] {
         text = with(&text, section, name, line);
@@ -52,7 +55,7 @@ fn read(text: &str) -> Site {
 /// What a site has of a number, in the unit of the file; nothing where it has it in a product, or not at all.
 #[expect(clippy::too_many_lines, reason = "one line a number")]
 fn held(site: &Site, key: Key) -> Option<f64> {
-    let Site { battery, plate, pad, enclosure, place, converter, load, winter, tolerance, .. } = site;
+    let Site { battery, plate, pad, enclosure, place, room, converter, load, winter, tolerance, .. } = site;
     let mounting = site.mountings.first()?;
     let supply = site.supplies.first()?;
     let circuit = site.circuit.as_ref();
@@ -97,6 +100,8 @@ fn held(site: &Site, key: Key) -> Option<f64> {
             StandsOn::Ground(ground_c) => ground_c,
             StandsOn::Air => return None,
         },
+        Key::RoomWarmer => room.as_ref()?.warmer_k,
+        Key::RoomTemperature => room.as_ref()?.scheduled.as_ref()?.0,
         Key::Bits => converter.bits.into(),
         Key::Current => converter.current_a,
         Key::Duty => converter.duty,
@@ -469,4 +474,16 @@ fn no_thermometer_sits_between_one_battery_and_nothing() {
     // Unsaid, a cell's thermometer goes where there is a place for it.
     assert_eq!(read(&one.replace("at = \"between\"\n", "")).mountings[0].at, Spot::Top(0));
     assert_eq!(read(&text.replace("at = \"between\"\n", "")).mountings[0].at, Spot::Between(0));
+}
+
+/// The wind of a site in the open does not follow the box into a room by default, and one that is asked for there is refused.
+#[test]
+fn no_wind_reaches_a_box_in_a_room() {
+    let open = Installation::parse("open", &starter()).expect("no problem").site.expect("a site");
+    assert!(open.room.is_none() && is_near(open.place.exposure, 1.0));
+    let text = with(&starter(), "room", "warmer_by_k", "warmer_by_k = 6");
+    let site = Installation::parse("room", &text).expect("no problem").site.expect("a site");
+    assert!(is_near(site.place.exposure, 0.0) && is_near(site.design_air_c(), -14.0));
+    let refused = |exposure: &str| Installation::parse("wind", &with(&text, "site", "exposure_pct", exposure)).is_err();
+    assert!(refused("exposure_pct = 30") && !refused("exposure_pct = 0"));
 }

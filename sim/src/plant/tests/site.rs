@@ -71,6 +71,7 @@ pub(super) fn open() -> Site {
             inside_w_per_m2_k: 7.7,
         },
         place: Place { design_min_c: -25.0, design_wind_m_s: 8.0, exposure: 0.3, stands_on: StandsOn::Air },
+        room: None,
         mountings: vec![
             mounted(Spot::Top(0), 60.0),
             mounted(Spot::Between(1), 45.0),
