@@ -326,3 +326,37 @@ fn a_mains_pad_is_refused_as_such_and_its_circuit_is_not_sized() {
     assert_eq!(report["circuit"], Value::Null);
     assert!(about(&report, "is not sized here").1.contains("licensed"), "{report:#}");
 }
+
+/// A fitter must read what was reckoned with, and that the hours of the schedule were not.
+#[test]
+fn a_plan_says_that_the_box_stands_in_a_room_and_which_part_of_it_counts() {
+    let schedule = "# schedule = \"sat 10:00-22:00";
+    let changes = [
+        ("# [room]", "[room]"),
+        (schedule, "schedule = \"sat 10:00-22:00, sun 09:00-15:00\""),
+        ("# warmer_by_k", "warmer_by_k = 6"),
+        ("# temperature_c", "temperature_c = 18"),
+    ];
+    let text = starter_with(&changes);
+    let printed = plan(&text, &[]).stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    for said in [
+        "Holding at -14 °C in the room (-20 °C outside), without wind",
+        "a room 6 K warmer than the outside, and at 18 °C or more for 18 h a week; no wind reaches it",
+        "The hours of its schedule do not count here: the box must hold when nobody is there.",
+        "from -14 °C charge is permitted after",
+    ] {
+        assert!(printed.contains(said), "{said} is not in {printed}");
+    }
+    let thermal = &json(&plan(&text, &["--json"]))["thermal"];
+    assert_eq!((thermal["design_min_c"].as_f64(), thermal["design_air_c"].as_f64()), (Some(-20.0), Some(-14.0)));
+    let room = serde_json::json!({ "warmer_by_k": 6.0, "temperature_c": 18.0, "scheduled_h_per_week": 18.0 });
+    assert_eq!(thermal["room"], room);
+    assert!(!plan(&starter(), &[]).stdout.contains(" room"));
+    // The schedule changes nothing that is planned.
+    let alone = starter_with(&[changes[0], changes[2]]);
+    let (with, alone) = (json(&plan(&text, &["--json"])), json(&plan(&alone, &["--json"])));
+    assert_eq!(
+        (&with["thermal"]["hold_w"], &with["thermal"]["warm_ups"]),
+        (&alone["thermal"]["hold_w"], &alone["thermal"]["warm_ups"])
+    );
+}

@@ -177,6 +177,20 @@ fn weather_harsher_than_what_was_planned_for_is_said() {
 }
 
 #[test]
+fn a_box_in_a_room_is_said_to_stand_in_one_and_its_timeline_shows_the_room() {
+    let hut = Hut::new(3);
+    let room = "[room]\nwarmer_by_k = 6\ntemperature_c = 18\nschedule = \"daily 10:00-22:00\"";
+    let cabin = hut.variant("cabin.toml", "exposure_pct = 30", room);
+    let timeline = hut.path("cabin.csv");
+    let run = forewarm(&["rehearse", cabin.to_str().unwrap(), "--timeline", timeline.to_str().unwrap()]);
+    let said = "a room 6 K warmer than the outside, and at 18 °C or more for 84 h a week; no wind reaches it";
+    assert!(run.status == 0 && run.stdout.contains(said), "{run:?}");
+    let header = fs::read_to_string(&timeline).unwrap().lines().next().unwrap().to_owned();
+    assert!(header.contains("true_room_c") && !header.contains("true_outside_c"), "{header}");
+    assert!(!hut.rehearse(&[]).stdout.contains("stands in a room"));
+}
+
+#[test]
 fn cells_below_their_hard_limit_are_the_first_thing_said_and_status_1() {
     let hut = Hut::new(40);
     let text = fs::read_to_string(hut.path("hut.toml")).unwrap();
