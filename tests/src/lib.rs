@@ -22,23 +22,32 @@ pub fn rows(name: &str) -> Vec<(usize, Vec<String>)> {
     lines.map(|(line, number)| (number, line.split(',').map(str::to_owned).collect())).collect()
 }
 
-/// Builds the library of a package for a bare-metal target in the release profile, at this level of optimisation, and hands back the
-/// folder it is in.
+/// Builds the library of a package for bare-metal targets in the release profile, at this level of optimisation, and hands back the
+/// folder of each that it is in.
 ///
 /// `scratch` is cargo's `CARGO_TARGET_TMPDIR`; the build goes beside it. Without link-time optimisation, which would leave
 /// only intermediate code in a library: what is asked is whether, and into what, it compiles for the processor.
 ///
 /// # Panics
-/// When it does not build, or the target cannot be had; with what to do.
+/// When it does not build, or a target cannot be had; with what to do.
 #[must_use]
-pub fn build_for(target: &str, package: &str, features: &str, opt_level: &str, scratch: &str) -> PathBuf {
+pub fn build_for<const N: usize>(
+    targets: [&str; N],
+    package: &str,
+    features: &str,
+    opt_level: &str,
+    scratch: &str,
+) -> [PathBuf; N] {
     let folder = PathBuf::from(scratch).join("../cross");
+    let [first, others @ ..] = &targets[..] else { panic!("no target to build for") };
     run(Command::new(root().join("tests/tools/cross"))
-        .args([target, "build", "--locked", "--release", "--lib", "--package", package, "--features", features])
+        .args([*first, "build", "--locked", "--release", "--lib", "--package", package, "--features", features])
+        // Side by side: one alone keeps a second processor idle while its largest dependency is compiled.
+        .args(others.iter().map(|target| format!("--target={target}")))
         .env("CARGO_TARGET_DIR", &folder)
         .env("CARGO_PROFILE_RELEASE_LTO", "off")
         .env("CARGO_PROFILE_RELEASE_OPT_LEVEL", opt_level));
-    folder.join(target).join("release")
+    targets.map(|target| folder.join(target).join("release"))
 }
 
 /// Builds a program of the firmware for a bare-metal target as it goes on a microcontroller, and hands back where it is.

@@ -82,7 +82,7 @@ impl<'a> Code<'a> {
 
 #[test]
 fn a_step_can_neither_panic_nor_compute_in_floating_point() {
-    let folder = build_for("thumbv7m-none-eabi", "forewarm-core", "", "3", env!("CARGO_TARGET_TMPDIR"));
+    let [folder] = build_for(["thumbv7m-none-eabi"], "forewarm-core", "", "3", env!("CARGO_TARGET_TMPDIR"));
     let library = folder.join("libforewarm_core.rlib");
     let library = std::fs::read(&library).unwrap_or_else(|error| panic!("{}: {error}", library.display()));
     let code = Code::of(&library);

@@ -11,7 +11,8 @@
 //!                          ◀─ Ready { next }
 //! ```
 //!
-//! One order is open at a time, but for the answer to an [`Ask`] while it is.
+//! One order is open at a time, but for the answer to an [`Ask`] while it is. Reports leave by a serial port; orders come in through
+//! the [`inbox`].
 
 use crate::quantity::{Fraction, Instant, Millivolts};
 use crate::settings::{MAX_CHANNELS, MAX_SOURCES};
@@ -29,6 +30,34 @@ pub const MAX_REPORT: usize = MAX_DOINGS + 8;
 pub const MAX_DOINGS: usize = 64;
 /// Bytes of storage that one [`Ask`] reads or writes at most.
 pub const MAX_BLOCK: usize = 32;
+
+/// What the board hears with: a ring of bytes in its RAM, filled from outside the processor while that runs.
+///
+/// A byte that comes by a serial port costs the emulator a change between its threads, and that is a hundred times what the program
+/// does with it.
+///
+/// ```text
+/// offset 0  bytes that were ever written, counted by the world; 32 bits, little-endian
+///        4  bytes that were ever read, counted by the board
+///        8  the ring: byte n lies at n modulo BYTES
+/// ```
+///
+/// Both counts outlast a restart, as what is under way on a line would.
+pub mod inbox {
+    /// Its address: RAM that no program of the emulated board counts as its own.
+    pub const PLACE: u32 = 0x2000_5000;
+    /// Bytes that are under way at most.
+    pub const BYTES: u32 = 4096;
+    /// The count of bytes written.
+    pub const WRITTEN: u32 = PLACE;
+    /// The count of bytes read.
+    pub const READ: u32 = PLACE + 4;
+    /// The ring.
+    pub const RING: u32 = PLACE + 8;
+
+    // So that the counts may wrap.
+    const _: () = assert!(BYTES.is_power_of_two(), "byte n lies at n modulo BYTES, wherever n has wrapped");
+}
 
 /// What the board is told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -217,7 +246,7 @@ impl Sensed {
 
 /// Moments in a compact form: of most steps only the codes that differ from those of the step before, as differences.
 ///
-/// A byte receives a hundred times as long as a step takes to compute, so it is bytes that limit how fast a winter is played.
+/// It is bytes that limit how fast a winter is played: a step is computed in less time than they take.
 ///
 /// ```text
 /// moment = mask, [ span ], [ sensed ] or for each channel in mask [ difference of the element's code ]

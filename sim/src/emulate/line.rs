@@ -1,5 +1,6 @@
 //! Frames over a line, and what can go wrong on it.
 
+use super::inbox::Inbox;
 use super::patience::Patience;
 use crate::threads;
 use forewarm_core::wire::frame::{self, FrameError};
@@ -75,10 +76,20 @@ enum Ear {
     Always(Receiver<io::Result<Vec<u8>>>),
 }
 
+/// How a line is spoken into.
+#[derive(Debug)]
+enum Mouth {
+    /// As it is listened to.
+    Stream,
+    /// Through the board's memory.
+    Inbox(Inbox),
+}
+
 /// One end of a line.
 #[derive(Debug)]
 pub struct Line {
     stream: UnixStream,
+    mouth: Mouth,
     ear: Ear,
     /// What has been heard and not been handed out; the first `taken` bytes have been since.
     heard: Vec<u8>,
@@ -89,7 +100,12 @@ impl Line {
     /// The end of a line at `stream`, on which nothing is said but what is awaited.
     #[must_use]
     pub fn new(stream: UnixStream) -> Self {
-        Self { stream, ear: Ear::Asked(None), heard: Vec::new(), taken: 0 }
+        Self { stream, mouth: Mouth::Stream, ear: Ear::Asked(None), heard: Vec::new(), taken: 0 }
+    }
+
+    /// The end of a line at `stream`, which the board hears through its inbox.
+    pub(super) fn into(inbox: Inbox, stream: UnixStream) -> Self {
+        Self { mouth: Mouth::Inbox(inbox), ..Self::new(stream) }
     }
 
     /// The end of a line at `stream`, on which something may be said at any time. The emulator hands over each byte by itself; a socket
@@ -114,7 +130,7 @@ impl Line {
             }
         });
         listener.map_err(Trouble::Thread)?;
-        Ok(Self { stream, ear: Ear::Always(heard), heard: Vec::new(), taken: 0 })
+        Ok(Self { ear: Ear::Always(heard), ..Self::new(stream) })
     }
 
     /// Sends `message` as one frame.
@@ -134,10 +150,13 @@ impl Line {
     /// # Errors
     /// As [`Line::say`].
     pub fn send(&mut self, bytes: &[u8]) -> Result<(), Trouble> {
-        self.stream.write_all(bytes).map_err(|error| match error.kind() {
-            ErrorKind::BrokenPipe | ErrorKind::ConnectionReset => Trouble::Closed { awaited: "that it listens" },
-            _ => Trouble::Line(error),
-        })
+        match &mut self.mouth {
+            Mouth::Inbox(inbox) => inbox.send(bytes),
+            Mouth::Stream => self.stream.write_all(bytes).map_err(|error| match error.kind() {
+                ErrorKind::BrokenPipe | ErrorKind::ConnectionReset => Trouble::Closed { awaited: "that it listens" },
+                _ => Trouble::Line(error),
+            }),
+        }
     }
 
     /// The next frame, without its final zero; nothing if `patience` ends before one is whole.

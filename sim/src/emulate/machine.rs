@@ -7,8 +7,9 @@
 //! machine it was given to do it with.
 
 use super::image::Image;
+use super::inbox::Inbox;
 use super::leash;
-use super::line::Trouble;
+use super::line::{Line, Trouble};
 use super::monitor::{Monitor, Probe};
 use super::patience::Patience;
 use crate::diagnostic::{Problem, escaped};
@@ -65,8 +66,6 @@ pub struct Setup<'a> {
     pub service: bool,
     /// Whether there is a line to command the emulator.
     pub monitor: bool,
-    /// Whether there is a line to the processor's memory.
-    pub probe: bool,
     /// How long the emulator may compute until it, or the board in it, answers.
     pub patience: Duration,
 }
@@ -82,7 +81,6 @@ impl<'a> Setup<'a> {
             log: None,
             service: false,
             monitor: false,
-            probe: false,
             patience: Duration::from_secs(20),
         }
     }
@@ -98,15 +96,15 @@ pub struct Machine {
     complaints: Option<JoinHandle<String>>,
     /// Commands to the emulator, if it was set up so.
     pub monitor: Option<Monitor>,
-    /// The processor's memory, if it was set up so.
-    pub probe: Option<Probe>,
 }
 
 /// The lines to a machine that has been switched on.
 #[derive(Debug)]
 pub struct Lines {
     /// The link: see [`Rig`](super::rig::Rig).
-    pub rig: UnixStream,
+    pub rig: Line,
+    /// The processor's memory.
+    pub probe: Probe,
     /// The service line, if it was set up so.
     pub service: Option<UnixStream>,
 }
@@ -155,13 +153,14 @@ impl Machine {
         let (rig, theirs) = UnixStream::pair().map_err(unusable)?;
         let theirs = OwnedFd::from(theirs);
         let folder = tempfile::Builder::new().prefix("forewarm-").tempdir().map_err(unusable)?;
-        let listen = |wanted: bool, name: &str| {
+        let listen = |name: &str| -> Result<(UnixListener, PathBuf), Problem> {
             let path = folder.path().join(name);
-            let made = wanted.then(|| UnixListener::bind(&path).map(|listener| (listener, path)));
-            made.transpose().map_err(unusable)
+            let listener = UnixListener::bind(&path).map_err(unusable)?;
+            Ok((listener, path))
         };
-        let (service, monitor, probe) =
-            (listen(setup.service, "service")?, listen(setup.monitor, "monitor")?, listen(setup.probe, "probe")?);
+        let probe = listen("probe")?;
+        let service = setup.service.then(|| listen("service")).transpose()?;
+        let monitor = setup.monitor.then(|| listen("monitor")).transpose()?;
 
         let mut command = leash::command(emulator);
         command.args(["-M", MACHINE, "-icount", CLOCK, "-nodefaults", "-no-user-config", "-display", "none"]);
@@ -188,9 +187,7 @@ impl Machine {
         if let Some((_, path)) = &monitor {
             command.arg("-chardev").arg(socket("monitor", path)).args(["-mon", "chardev=monitor,mode=control"]);
         }
-        if let Some((_, path)) = &probe {
-            command.arg("-qtest").arg(format!("unix:{}", doubled_commas(path))).args(["-qtest-log", "none"]);
-        }
+        command.arg("-qtest").arg(format!("unix:{}", doubled_commas(&probe.1))).args(["-qtest-log", "none"]);
         command.arg("-kernel").arg(image.path());
         // Both directions over one socket: unlike a pipe it can be read with a time limit.
         command.stdin(theirs.try_clone().map_err(unusable)?).stdout(theirs).stderr(Stdio::piped());
@@ -207,21 +204,19 @@ impl Machine {
         running.push(Arc::clone(&process));
         drop(running);
 
-        let mut machine =
-            Self { process, patience, image: image.shown(), complaints: None, monitor: None, probe: None };
+        let mut machine = Self { process, patience, image: image.shown(), complaints: None, monitor: None };
         // Only now: where no thread can be started, the machine is there to be ended.
         let listener = stderr.map(|stderr| threads::named("complaints").spawn(|| end_of(stderr)));
         machine.complaints = listener.transpose().map_err(|error| threads::not_started(&error))?;
-        let mut join = |listener: Option<(UnixListener, PathBuf)>| {
-            listener.map(|(listener, _)| machine.join(&listener)).transpose()
-        };
-        let (service, monitor, probe) = (join(service)?, join(monitor)?, join(probe)?);
+        let mut join = |(listener, _): (UnixListener, PathBuf)| machine.join(&listener);
+        let probe = join(probe)?;
+        let (service, monitor) = (service.map(&mut join).transpose()?, monitor.map(&mut join).transpose()?);
         machine.lock().folder = None;
         let monitor = monitor.map(|stream| Monitor::new(stream, patience)).transpose();
         machine.monitor = monitor.map_err(|trouble| machine.explain(&trouble))?;
-        let probe = probe.map(|stream| Probe::new(stream, patience)).transpose();
-        machine.probe = probe.map_err(|trouble| machine.explain(&trouble))?;
-        Ok((machine, Lines { rig, service }))
+        let probe = Probe::new(probe, patience).map_err(|trouble| machine.explain(&trouble))?;
+        let rig = Line::into(Inbox::new(probe.clone(), patience), rig);
+        Ok((machine, Lines { rig, probe, service }))
     }
 
     /// How long an answer of this machine may take.
@@ -404,29 +399,22 @@ mod tests {
     fn an_emulator_that_ends_early_is_told_with_what_it_said() {
         let bench = Bench::new();
         let emulator = bench.emulator("echo 'no such machine' >&2; exit 3");
-        let waits = Setup { service: true, ..setup(&bench.image, &emulator) };
-        let problem = Machine::start(&waits).unwrap_err().to_string();
+        let problem = Machine::start(&setup(&bench.image, &emulator)).unwrap_err().to_string();
         assert!(problem.contains("exit status: 3") && problem.contains("no such machine"), "{problem}");
-        // Without a line to be joined it shows at the link.
-        let (mut machine, lines) = Machine::start(&setup(&bench.image, &emulator)).unwrap();
-        let mut rig = super::super::rig::Rig::new(lines.rig, super::super::flash::Flash::default(), machine.patience());
-        let trouble = rig.start().unwrap_err();
-        let problem = machine.explain(&trouble).to_string();
-        assert!(problem.contains("exit status: 3") && problem.contains("no such machine"), "{problem}");
-        assert!(problem.contains("that the board starts"), "{problem}");
     }
 
     #[test]
     fn a_machine_that_is_dropped_leaves_no_process_behind() {
         let bench = Bench::new();
-        let emulator = bench.emulator("echo $$ >&2; exec sleep 1000");
-        let (machine, _lines) = Machine::start(&setup(&bench.image, &emulator)).unwrap();
-        let id = machine.process_id();
-        let process = PathBuf::from(format!("/proc/{id}"));
-        if Path::new("/proc/self").exists() {
-            assert!(process.exists());
-        }
-        drop(machine);
-        assert!(!process.exists(), "process {id} is still there");
+        let id = bench.folder.path().join("id");
+        let emulator = bench.emulator(&format!("echo $$ > {}; exec sleep 1000", id.display()));
+        let patience = Duration::from_secs(2);
+        let problem = Machine::start(&Setup { patience, ..setup(&bench.image, &emulator) }).unwrap_err().to_string();
+        assert!(problem.contains("that it joins its lines"), "{problem}");
+        let id = std::fs::read_to_string(id).expect("it was started");
+        assert!(
+            Path::new("/proc/self").exists() && !Path::new("/proc").join(id.trim()).exists(),
+            "{id} is still there"
+        );
     }
 }

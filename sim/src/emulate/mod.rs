@@ -3,22 +3,23 @@
 //! ```text
 //!            ┌─ qemu-system-arm ─────────────┐
 //!  service ──┤ serial port 0                 │   settings, and who it is
-//!  log     ──┤ serial port 1   image         │   what it has to say about itself
-//!  rig     ──┤ serial port 2                 │   codes and levels in, pins and outputs out, storage in between
+//!  log     ◀─┤ serial port 1   image         │   what it has to say about itself
+//!  rig     ◀─┤ serial port 2                 │   pins and outputs, and what storage is asked
+//!  rig     ─▶┤ memory                        │   codes and levels, and what storage answers
 //!            └───────────────────────────────┘
 //! ```
 //!
-//! A byte into the emulated processor costs about six microseconds, a byte out of it one or two; so it is bytes in that decide
-//! how fast a winter is played, and [`rig`] sends many steps in one order.
+//! Each order, and each answer of the board, takes the emulator some changes between its threads. So [`rig`] sends many steps in one.
 //!
 //! | module | holds |
 //! |---|---|
 //! | [`image`] | the file that is run, looked at before it is |
 //! | [`machine`] | the emulator as a process, and the lines to it |
-//! | [`monitor`] | the emulator's own two lines: to reset the processor, to read its memory |
+//! | [`monitor`] | the emulator's own two lines: to reset the processor, to read and write its memory |
 //! | [`leash`] | processes that end along with whoever started them |
 //! | [`mod@line`] | frames over a line |
 //! | [`patience`] | how long an answer may take |
+//! | `inbox` | the way into the board, through its memory |
 //! | [`rig`] | the world's side of the link |
 //! | [`flash`] | the storage that is kept for the board, with its power cut or worn on request |
 //! | [`sense`] | what the board must be shown to see given inputs |
@@ -28,6 +29,7 @@
 
 pub mod flash;
 pub mod image;
+mod inbox;
 pub mod leash;
 pub mod line;
 pub mod lockstep;

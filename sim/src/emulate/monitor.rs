@@ -1,11 +1,14 @@
-//! The emulator's own two lines: one to command it (QMP, the QEMU machine protocol), one to read the processor's memory beside the
-//! running program (the qtest protocol).
+//! The emulator's own two lines: one to command it (QMP, the QEMU machine protocol), one to read and write the processor's memory
+//! beside the running program (the qtest protocol).
 
 use super::line::Trouble;
 use super::patience::Patience;
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD as BASE64;
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, ErrorKind, Write};
 use std::os::unix::net::UnixStream;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// Lines of text each way.
 #[derive(Debug)]
@@ -102,32 +105,61 @@ impl Monitor {
     }
 }
 
-/// The processor's memory and registers, read from outside.
-#[derive(Debug)]
-pub struct Probe(Text);
+/// The processor's memory and registers, from outside and while the program runs. All that are cloned from one share its line.
+#[derive(Clone, Debug)]
+pub struct Probe(Arc<Mutex<Text>>);
 
 impl Probe {
     pub(super) fn new(stream: UnixStream, patience: Patience) -> Result<Self, Trouble> {
-        Text::new(stream, patience).map(Self)
+        Text::new(stream, patience).map(|text| Self(Arc::new(Mutex::new(text))))
     }
 
     /// The word at `address`.
     ///
     /// # Errors
     /// Each [`Trouble`] but those of frames.
-    pub fn read(&mut self, address: u32) -> Result<u32, Trouble> {
+    pub fn read(&self, address: u32) -> Result<u32, Trouble> {
         const AWAITED: &str = "a word of memory";
-        self.0.say(&format!("readl {address:#x}"))?;
-        loop {
-            let said = self.0.hear(AWAITED)?;
-            // Interrupt lines are told unasked.
-            if said.starts_with("IRQ") {
-                continue;
+        let mut text = self.text();
+        text.say(&format!("readl {address:#x}"))?;
+        let said = answer(&mut text, AWAITED)?;
+        let value = said.strip_prefix("OK 0x").and_then(|hex| u64::from_str_radix(hex.trim(), 16).ok());
+        value.and_then(|value| u32::try_from(value).ok()).ok_or(Trouble::Unexpected { said, awaited: AWAITED })
+    }
+
+    /// Writes to memory at each address, in this order. Where there are no bytes nothing is written.
+    ///
+    /// # Errors
+    /// As [`Probe::read`].
+    pub(super) fn write<const N: usize>(&self, writes: [(u32, &[u8]); N]) -> Result<(), Trouble> {
+        const AWAITED: &str = "that memory is written";
+        let writes = writes.into_iter().filter(|(_, bytes)| !bytes.is_empty());
+        // All at once: the emulator answers each, whether or not it has been heard.
+        let commands: Vec<String> = writes
+            .map(|(address, bytes)| format!("b64write {address:#x} {:#x} {}", bytes.len(), BASE64.encode(bytes)))
+            .collect();
+        let mut text = self.text();
+        text.say(&commands.join("\n"))?;
+        for _ in commands {
+            let said = answer(&mut text, AWAITED)?;
+            if said.trim_end() != "OK" {
+                return Err(Trouble::Unexpected { said, awaited: AWAITED });
             }
-            let value = said.strip_prefix("OK 0x").and_then(|hex| u64::from_str_radix(hex.trim(), 16).ok());
-            return value
-                .and_then(|value| u32::try_from(value).ok())
-                .ok_or(Trouble::Unexpected { said, awaited: AWAITED });
+        }
+        Ok(())
+    }
+
+    fn text(&self) -> MutexGuard<'_, Text> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// What is said to a command. Interrupt lines are told unasked.
+fn answer(text: &mut Text, awaited: &'static str) -> Result<String, Trouble> {
+    loop {
+        let said = text.hear(awaited)?;
+        if !said.starts_with("IRQ") {
+            return Ok(said);
         }
     }
 }

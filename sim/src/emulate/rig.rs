@@ -8,7 +8,6 @@ use super::patience::Patience;
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame;
 use forewarm_core::wire::rig::{Doings, MAX_MOMENTS, Moment, Moments, Order, Pins, Report};
-use std::os::unix::net::UnixStream;
 use std::time::Duration;
 
 /// How something that the board was to do has ended.
@@ -69,18 +68,10 @@ impl Event {
 }
 
 impl Rig {
-    /// The link over `stream` to a board that starts, with the storage it finds. Each answer may take as long as `patience`.
+    /// The link over `line` to a board that starts, with the storage it finds. Each answer may take as long as `patience`.
     #[must_use]
-    pub fn new(stream: UnixStream, flash: Flash, patience: Patience) -> Self {
-        Self {
-            line: Line::new(stream),
-            flash,
-            moments: Moments::NEW,
-            doings: Doings::NEW,
-            next: 0,
-            patience,
-            is_stale: false,
-        }
+    pub const fn new(line: Line, flash: Flash, patience: Patience) -> Self {
+        Self { line, flash, moments: Moments::NEW, doings: Doings::NEW, next: 0, patience, is_stale: false }
     }
 
     /// The board's storage.
@@ -302,6 +293,7 @@ mod tests {
     use proptest::prelude::*;
     use proptest::strategy::ValueTree;
     use proptest::test_runner::TestRunner;
+    use std::os::unix::net::UnixStream;
 
     fn settings() -> ValidSettings {
         Installation::parse("starter", &starter()).unwrap().settings
@@ -416,7 +408,7 @@ mod tests {
     fn a_silent_board_and_one_that_goes_are_told_apart() {
         let (ours, theirs) = UnixStream::pair().unwrap();
         let patience = Patience::by_the_clock(Duration::from_millis(50));
-        let mut rig = Rig::new(ours, Flash::default(), patience);
+        let mut rig = Rig::new(Line::new(ours), Flash::default(), patience);
         assert!(matches!(rig.start(), Err(Trouble::Silent { .. })));
         drop(theirs);
         assert!(matches!(rig.start(), Err(Trouble::Closed { .. })));
@@ -426,7 +418,7 @@ mod tests {
     fn garbage_is_no_report() {
         use std::io::Write;
         let (ours, mut theirs) = UnixStream::pair().unwrap();
-        let mut rig = Rig::new(ours, Flash::default(), Patience::by_the_clock(Duration::from_millis(50)));
+        let mut rig = Rig::new(Line::new(ours), Flash::default(), Patience::by_the_clock(Duration::from_millis(50)));
         theirs.write_all(&[1, 2, 3, 0, 4, 5, 0]).unwrap();
         assert!(matches!(rig.start(), Err(Trouble::Frame(_))));
         theirs.write_all(&[1, 2, 3, 0]).unwrap();

@@ -159,7 +159,7 @@ pub(super) fn board(settings: ValidSettings, flaws: Flaws) -> (Rig, JoinHandle<(
         };
         let _ = board.run();
     });
-    (Rig::new(ours, Flash::default(), PATIENCE), board)
+    (Rig::new(Line::new(ours), Flash::default(), PATIENCE), board)
 }
 
 impl Board {

@@ -4,6 +4,7 @@ use forewarm::emulate::flash::Flash;
 use forewarm::emulate::image::Image;
 use forewarm::emulate::line::Trouble;
 use forewarm::emulate::machine::{Lines, Machine, Setup};
+use forewarm::emulate::monitor::Probe;
 use forewarm::emulate::rig::{End, Rig};
 use forewarm::emulate::sense::moment;
 use forewarm::emulate::service::Service;
@@ -65,6 +66,7 @@ pub(crate) fn image(program: Program) -> Image {
 pub(crate) struct Bench {
     pub(crate) machine: Machine,
     pub(crate) rig: Rig,
+    pub(crate) probe: Probe,
     pub(crate) service: Service,
 }
 
@@ -80,12 +82,12 @@ impl Bench {
     pub(crate) fn switch_on(program: Program, flash: Flash) -> Self {
         take_turn();
         let (image, emulator) = (image(program), emulator());
-        let setup =
-            Setup { emulator: emulator.as_os_str(), service: true, monitor: true, probe: true, ..Setup::new(&image) };
-        let (machine, Lines { rig, service }) = Machine::start(&setup).unwrap_or_else(|problem| panic!("{problem}"));
+        let setup = Setup { emulator: emulator.as_os_str(), service: true, monitor: true, ..Setup::new(&image) };
+        let (machine, Lines { rig, probe, service }) =
+            Machine::start(&setup).unwrap_or_else(|problem| panic!("{problem}"));
         let service = Service::new(service.expect("a service line"), machine.patience()).expect("a service line");
         let rig = Rig::new(rig, flash, machine.patience());
-        Self { machine, rig, service }
+        Self { machine, rig, probe, service }
     }
 
     /// Switches the board off, for what is in its storage.
@@ -144,8 +146,7 @@ impl Bench {
         // Data and direction of port B; a pin that is no output drives nothing.
         const DATA: u32 = 0x4000_5000 + (0xFF << 2);
         const DIRECTION: u32 = 0x4000_5400;
-        let probe = self.machine.probe.as_mut().expect("a probe");
-        let mut read = |address| probe.read(address).expect("a register");
+        let read = |address| self.probe.read(address).expect("a register");
         Pins(u8::try_from(read(DATA) & read(DIRECTION)).expect("eight pins"))
     }
 }

@@ -4,6 +4,7 @@ use crate::elf::Elf;
 use forewarm::emulate::flash::Flash;
 use forewarm::emulate::image::Image;
 use forewarm::emulate::machine::{Core, Lines, Machine, Setup};
+use forewarm::emulate::monitor::Probe;
 use forewarm::emulate::rig::{End, Rig};
 use forewarm::emulate::sense::moment;
 use forewarm::emulate::service::Service;
@@ -101,6 +102,7 @@ fn history(settings: &Settings) -> Vec<Moment> {
 struct Board<'a> {
     machine: Machine,
     rig: Rig,
+    probe: Probe,
     service: Service,
     /// Where the stack may lie.
     stack: Range<u32>,
@@ -111,20 +113,14 @@ impl<'a> Board<'a> {
     fn start(elf: &'a Elf, path: &Path, core: Core, flash: Flash) -> Self {
         let image = Image::open(path).unwrap_or_else(|problem| panic!("{problem}"));
         let emulator = emulator();
-        let setup = Setup {
-            emulator: emulator.as_os_str(),
-            core,
-            service: true,
-            monitor: true,
-            probe: true,
-            ..Setup::new(&image)
-        };
-        let (machine, Lines { rig, service }) = Machine::start(&setup).unwrap_or_else(|problem| panic!("{problem}"));
+        let setup = Setup { emulator: emulator.as_os_str(), core, service: true, monitor: true, ..Setup::new(&image) };
+        let (machine, Lines { rig, probe, service }) =
+            Machine::start(&setup).unwrap_or_else(|problem| panic!("{problem}"));
         let service = Service::new(service.expect("a service line"), machine.patience()).expect("a service line");
         let mut rig = Rig::new(rig, flash, machine.patience());
         assert_eq!(rig.start().expect("a start"), End::Done);
         let stack = elf.address("__sheap")..elf.address("_stack_start");
-        Self { machine, rig, service, stack, name: &elf.name }
+        Self { machine, rig, probe, service, stack, name: &elf.name }
     }
 
     fn play(&mut self, history: &[Moment]) {
@@ -152,9 +148,8 @@ impl<'a> Board<'a> {
     fn most_used(&mut self) -> u32 {
         // As `registers::stack` of the emulated board paints it.
         const PAINT: u32 = 0x5AA5_C33C;
-        let probe = self.machine.probe.as_mut().expect("a line to the memory");
         let mut at = self.stack.start;
-        while at < self.stack.end && probe.read(at).expect("a word of memory") == PAINT {
+        while at < self.stack.end && self.probe.read(at).expect("a word of memory") == PAINT {
             at += 4;
         }
         assert!(at > self.stack.start, "{}: the stack has reached the end of RAM", self.name);

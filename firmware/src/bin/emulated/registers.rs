@@ -14,7 +14,7 @@ pub(crate) struct Register(u32);
 impl Register {
     pub(crate) fn read(self) -> u32 {
         // SAFETY: every register below exists on the one machine this program runs on, is aligned, and reading it has no effect
-        // on memory.
+        // on memory. The words of the inbox are RAM that nothing else in this program uses.
         unsafe { read_volatile(with_exposed_provenance(self.0 as usize)) }
     }
 
@@ -65,7 +65,7 @@ pub(crate) const WATCHDOG_CLEAR: Register = Register(0x4000_000C);
 pub(crate) mod mirror {
     use crate::storage::{BLOCKS, CAPACITY};
     use core::ptr::with_exposed_provenance_mut;
-    use forewarm_core::wire::rig::MAX_BLOCK;
+    use forewarm_core::wire::rig::{MAX_BLOCK, inbox};
 
     /// What is remembered of storage.
     #[repr(C)]
@@ -76,13 +76,34 @@ pub(crate) mod mirror {
     }
 
     const PLACE: usize = 0x2000_2000;
-    const _: () = assert!(CAPACITY + BLOCKS < 56 * 1024, "it lies within the machine's RAM");
+    const _: () = assert!(PLACE + CAPACITY + BLOCKS <= inbox::PLACE as usize, "the inbox lies behind it");
 
     /// The mirror, as the last start left it. To be called once.
     pub(crate) fn take() -> &'static mut Mirror {
         // SAFETY: RAM that neither the linker nor the stack uses; bytes may have any value; `main` calls this once, through the only
         // storage there is.
         unsafe { &mut *with_exposed_provenance_mut(PLACE) }
+    }
+}
+
+/// The bytes that the rig has sent: see [`inbox`](forewarm_core::wire::rig::inbox).
+pub(crate) mod inbox {
+    use super::Register;
+    use core::sync::atomic::{Ordering, fence};
+    use forewarm_core::wire::rig::inbox::{BYTES, READ, RING, WRITTEN};
+
+    /// The next byte, if one has come.
+    pub(crate) fn byte() -> Option<u8> {
+        let read = Register(READ).read();
+        if Register(WRITTEN).read() == read {
+            return None;
+        }
+        // The count was written after the byte.
+        fence(Ordering::Acquire);
+        let at = read % BYTES;
+        let [.., byte] = (Register(RING + at / 4 * 4).read() << (8 * (3 - at % 4))).to_le_bytes();
+        Register(READ).write(read.wrapping_add(1));
+        Some(byte)
     }
 }
 
