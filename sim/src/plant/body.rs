@@ -30,10 +30,6 @@ use crate::site::{Battery, Enclosure, Layer, Mounting, Site, Spot, StandsOn};
 /// number.
 pub const LAYERS: usize = 6;
 
-/// Part of a thermometer's surroundings that is air rather than what it is fixed to. From memory, no source: a covered film element
-/// on a case, the cable led along the case.
-const AIR_SHARE: f64 = 0.05;
-
 /// Long-wave radiation between dark surfaces near 0 °C (W/(m² K)): 4 ε σ T³ with ε = 0.9. Source: ISO 6946:2007, annex A.
 const RADIATION: f64 = 0.9 * 4.0 * 5.670_374e-8 * 273.15 * 273.15 * 273.15;
 
@@ -306,7 +302,7 @@ fn thermometer(network: &mut Network, mounting: &Mounting, fixed_to: &[(Node, f6
     // What warms it by so much for a watt lets a watt out for so much.
     let whole = 1e-3 / mounting.self_heating_k_per_mw;
     let node = network.add(whole * mounting.lag_s);
-    let to_air = if fixed_to.is_empty() { 1.0 } else { AIR_SHARE };
+    let to_air = mounting.air_beside().unwrap_or(1.0);
     network.link(node, air, whole * to_air);
     for &(body, part) in fixed_to {
         network.link(node, body, whole * (1.0 - to_air) * part);

@@ -6,7 +6,7 @@ use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::plan::conductor::ohm_per_m_20c;
 use crate::platinum::ohms;
-use crate::site::{Class, LoopFrom, Mounting, Spot};
+use crate::site::{Class, LoopFrom, Mounting, ShareFrom, Spot};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{Channel, Key as Setting, Place as SettingPlace, Role, Settings};
 
@@ -56,8 +56,10 @@ fn mounting<'t>(
         }
         Leads::TwoWire { .. } | Leads::ThreeWire | Leads::FourWire => (cable_ohm, LoopFrom::Cable),
     };
+    let at = spot(reader, section, channel.role, count);
+    let (air_share, air_share_from) = air_share(reader, section, at);
     Mounting {
-        at: spot(reader, section, channel.role, count),
+        at,
         r0_ohm: ohms(channel.element.r0()),
         class: reader.word(section, "class", &classes).ok().flatten().unwrap_or(Class::B),
         calibrated_k: reader.given(section, Key::Calibrated),
@@ -67,7 +69,36 @@ fn mounting<'t>(
         loop_from,
         lag_s: reader.real(section, Key::Lag),
         self_heating_k_per_mw: reader.real(section, Key::SelfHeating),
+        air_share,
+        air_share_from,
     }
+}
+
+/// The part of the air that the element sees, and where that is known from.
+fn air_share<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, at: Spot) -> (f64, ShareFrom) {
+    let is_stated = section.has("air_share_pct");
+    let share = reader.real(section, Key::AirShare);
+    if !is_stated {
+        return (share, ShareFrom::Default);
+    }
+    let place = section.place("air_share_pct");
+    let span = section.key_span("air_share_pct");
+    if at == Spot::Air {
+        let message = format!("{place} does not go with a thermometer in the air: air is all that it sees");
+        let remedy = "leave out air_share_pct; or at = \"top\", or wherever it is fixed";
+        reader.findings.error(span.as_ref(), &place, message, remedy);
+    } else if share > 0.0 && share < 0.01 && !reader.doubts_any(section, &[Key::AirShare]) {
+        let written = share * 100.0;
+        let message = format!("{place} is {} %, less than one part in a hundred", (written * 1e6).round() / 1e6);
+        let why = "it is in percent; a share too small leaves out of the guard band what warm air does to the reading";
+        let remedy = if written <= 0.5 {
+            format!("air_share_pct = {}; or 0 for an embedded element", (written * 1e8).round() / 1e6)
+        } else {
+            "air_share_pct = 1 or more; or 0 for an embedded element".to_owned()
+        };
+        reader.findings.add(Severity::Warning, span.as_ref(), &place, message, Some(why), remedy);
+    }
+    (share, ShareFrom::File)
 }
 
 fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, count: Option<usize>) -> Spot {

@@ -1,6 +1,6 @@
 use super::table::{Fact, KEYS, Key, TABLE, TEXTS};
 use crate::installation::{Installation, document, sections, starter, values};
-use crate::site::{Presence, Site, Spot, StandsOn, WeatherSource};
+use crate::site::{Presence, ShareFrom, Site, Spot, StandsOn, WeatherSource};
 use forewarm_core::settings::TABLE as SETTINGS;
 use proptest::prelude::*;
 use std::collections::HashSet;
@@ -121,6 +121,7 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::SensorArea => mounting.cable_mm2,
         Key::Lag => mounting.lag_s,
         Key::SelfHeating => mounting.self_heating_k_per_mw,
+        Key::AirShare => mounting.air_share,
         Key::SupplyPower => supply.power_w,
         Key::SunAtLeast => match supply.presence {
             Presence::Sun { at_least_w_m2 } => at_least_w_m2,
@@ -400,7 +401,11 @@ fn every_default_the_starter_offers_is_what_leaving_it_out_means() {
         }
     }
     assert!(offered > 40, "{offered}");
-    let written = Installation::parse("written", &text).expect("no problem");
+    let mut written = Installation::parse("written", &text).expect("no problem");
+    // All but where the figure comes from.
+    let site = written.site.as_mut().expect("a site");
+    assert_eq!(site.mountings[0].air_share_from, ShareFrom::File);
+    site.mountings[0].air_share_from = ShareFrom::Default;
     assert_eq!(format!("{:?}", written.site), format!("{:?}", plain.site));
 }
 
@@ -474,6 +479,37 @@ fn no_thermometer_sits_between_one_battery_and_nothing() {
     // Unsaid, a cell's thermometer goes where there is a place for it.
     assert_eq!(read(&one.replace("at = \"between\"\n", "")).mountings[0].at, Spot::Top(0));
     assert_eq!(read(&text.replace("at = \"between\"\n", "")).mountings[0].at, Spot::Between(0));
+}
+
+#[test]
+fn a_share_of_air_is_in_percent_and_of_a_thermometer_that_is_fixed_to_something() {
+    let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/demo/hut.toml")).expect("the demo");
+    let with = |at: &str, share: &str| {
+        let line = format!("at = \"{at}\"\nair_share_pct = {share}\n");
+        let text = text.replacen("at = \"between\"\nbattery = 1\n", &line, 1);
+        assert!(text.contains(&line));
+        Installation::parse("test", &text)
+    };
+    let plain = read(&text).mountings[0];
+    assert!(is_near(plain.air_share, 0.05) && plain.air_share_from == ShareFrom::Default);
+    let stated = with("between", "12").expect("no error");
+    assert_eq!(stated.warnings, []);
+    let mounting = stated.site.expect("a site").mountings[0];
+    assert!(is_near(mounting.air_share, 0.12) && mounting.air_share_from == ShareFrom::File);
+    for wrong in ["-0.1", "50.5", "nan", "\"much\""] {
+        let problems = with("between", wrong).expect_err(wrong);
+        assert_eq!(problems.len(), 1, "{wrong}: {problems:?}");
+        assert!(problems[0].message.contains("air_share_pct") && problems[0].remedy.is_some(), "{problems:?}");
+    }
+    // A part of one where percent are meant.
+    let slip = with("between", "0.05").expect("no error").warnings;
+    assert!(
+        slip.len() == 1 && slip[0].remedy.as_ref().is_some_and(|way| way.contains("air_share_pct = 5;")),
+        "{slip:?}"
+    );
+    assert_eq!(with("between", "0").expect("no error").warnings, [], "embedded");
+    let problems = with("air", "10").expect_err("it sees nothing else");
+    assert!(problems.iter().any(|problem| problem.message.contains("air is all that it sees")), "{problems:?}");
 }
 
 /// The wind of a site in the open does not follow the box into a room by default, and one that is asked for there is refused.
