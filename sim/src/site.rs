@@ -314,8 +314,31 @@ pub enum Spot {
     Between(usize),
     /// On the top of the case of battery `n`.
     Top(usize),
+    /// On a long face of the case of battery `n` that the air of the box reaches, half way up. Only the first and the last of a row
+    /// have one.
+    Side(usize),
+    /// On a short face of the case of battery `n`, half way up.
+    End(usize),
+    /// Beneath the case of battery `n`, in the joint between it and the plate over the heater.
+    Bottom(usize),
     /// In the air of the box.
     Air,
+}
+
+impl Spot {
+    /// The battery that it is on (from 0), if it is on one.
+    #[must_use]
+    pub const fn battery(self) -> Option<usize> {
+        match self {
+            Self::Base(battery)
+            | Self::Between(battery)
+            | Self::Top(battery)
+            | Self::Side(battery)
+            | Self::End(battery)
+            | Self::Bottom(battery) => Some(battery),
+            Self::Plate | Self::Air => None,
+        }
+    }
 }
 
 /// Tolerance class of a platinum element; IEC 60751:2022, table of tolerance classes.

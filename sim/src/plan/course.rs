@@ -322,7 +322,12 @@ pub(super) fn thaw(setup: &Setup, run: &mut Run, air: Air, level_c: f64) -> Vec<
     while now_s < LIMIT_S && !left.is_empty() {
         let now = run.temperatures();
         for &channel in left.iter().filter(|&&channel| readings.shown(&now, channel) >= level_c) {
-            note(&mut found[channel], readings.short(&now, channel, level_c));
+            // It has shown the level within the step, with hardly less warmth beside it than now: the first time nothing is taken off.
+            let short = match found[channel] {
+                None => readings.above_coldest(&now, channel),
+                Some(_) => readings.short(&now, channel, level_c),
+            };
+            note(&mut found[channel], short);
         }
         left.retain(|&channel| readings.shown(&now, channel) < level_c + BEYOND_K);
         run.leap(STEPS.into());

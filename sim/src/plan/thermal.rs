@@ -793,6 +793,11 @@ mod tests {
         Air { outside_c: site.place.design_min_c, slope_k_per_s: 0.0, wind_m_s: site.place.design_wind_m_s }
     }
 
+    /// Where a cell's thermometer can sit.
+    fn spots() -> impl Strategy<Value = Spot> {
+        prop::sample::select(vec![Spot::Base(0), Spot::Between(0), Spot::Top(1), Spot::Side(1), Spot::End(0)])
+    }
+
     /// Another way: not by two steady states and a straight line, but by holding that power for three weeks.
     #[test]
     fn the_hold_power_holds_and_is_what_the_box_loses() {
@@ -915,7 +920,7 @@ mod tests {
         /// down.
         #[test]
         fn no_history_of_the_heater_ends_a_soak_with_a_colder_layer(
-            spot in prop_oneof![Just(Spot::Base(0)), Just(Spot::Between(0)), Just(Spot::Top(1))],
+            spot in spots(),
             lying in any::<bool>(),
             start_c in -20.0..0.0_f64,
             // How long it is on and off in turns, in half minutes; longer on than off, so that it gets somewhere.
@@ -971,7 +976,7 @@ mod tests {
         /// goes at the design minimum, no layer that it answers for is colder than inhibit less the placement.
         #[test]
         fn no_history_of_the_heater_leaves_a_colder_layer_while_permission_is_kept(
-            spot in prop_oneof![Just(Spot::Base(0)), Just(Spot::Between(0)), Just(Spot::Top(1))],
+            spot in spots(),
             lying in any::<bool>(),
             holds in any::<bool>(),
             turns in prop::collection::vec((1..20_u32, 1..200_u32), 1..20),
@@ -1072,7 +1077,7 @@ mod tests {
     /// Air that is colder than the cells takes something off a reading, and whoever covers the element takes that away again.
     #[test]
     fn a_larger_share_of_air_never_makes_the_guard_band_smaller() {
-        for spot in [Spot::Base(0), Spot::Between(0), Spot::Top(0)] {
+        for spot in [Spot::Base(0), Spot::Between(0), Spot::Top(0), Spot::Side(0), Spot::End(0)] {
             let mut before = [0.0; 2];
             for air_share in [0.0, 0.05, 0.2, 0.5] {
                 let (settings, mut site) = (settings(), site());
@@ -1093,7 +1098,7 @@ mod tests {
         /// heater does to it, once a channel shows more than release, no place that it answers for is colder than the budget allows.
         #[test]
         fn no_warm_spell_shows_release_with_a_colder_cell_than_the_budget_allows(
-            spot in prop_oneof![Just(Spot::Base(0)), Just(Spot::Between(0)), Just(Spot::Top(1))],
+            spot in spots(),
             air_share in 0.0..0.5_f64,
             start_c in -20.0..0.0_f64,
             room_c in prop::option::of(18.0..40.0_f64),

@@ -270,7 +270,7 @@ pub fn judge(
     let name = |index: usize| names.get(index).map_or_else(|| format!("channel {}", index + 1), Clone::clone);
     let mut findings = vec![verdict(&thresholds, settings, site, &witnesses, &name)];
     findings.extend(unwatched(site.battery.count, &witnesses));
-    findings.extend(witnesses.iter().filter_map(|witness| in_the_air(witness, &name(witness.index))));
+    findings.extend(witnesses.iter().filter_map(|witness| reads_no_cells(witness, &name(witness.index))));
     findings.extend(witnesses.iter().filter_map(|witness| hiding_heat(witness, settings, &name(witness.index))));
     findings.extend(witnesses.iter().filter_map(|witness| leads(witness, settings, &name(witness.index))));
     findings.extend(witnesses.iter().filter_map(|witness| disagreeing(witness, &name(witness.index))));
@@ -367,7 +367,9 @@ fn leads_c(site: &Site) -> (f64, f64) {
 /// The batteries whose coldest place a thermometer there says something about.
 pub(super) fn answers_for(spot: Spot, count: usize) -> Vec<usize> {
     match spot {
-        Spot::Base(battery) | Spot::Top(battery) => vec![battery],
+        Spot::Base(battery) | Spot::Top(battery) | Spot::Side(battery) | Spot::End(battery) | Spot::Bottom(battery) => {
+            vec![battery]
+        }
         Spot::Between(battery) => (battery..count.min(battery + 2)).collect(),
         Spot::Plate | Spot::Air => (0..count).collect(),
     }
@@ -505,8 +507,10 @@ fn better(witness: &Witness, largest: &Line) -> &'static str {
     let of = |what: &str| largest.contribution.starts_with(what);
     if of("placement") {
         match witness.chain.mounting.at {
-            Spot::Top(_) => "a longer charge.soak_min",
-            _ => "a channel at the coldest place (at = \"top\"), or a longer charge.soak_min",
+            Spot::Top(_) | Spot::Side(_) | Spot::End(_) => "a longer charge.soak_min",
+            Spot::Plate | Spot::Base(_) | Spot::Between(_) | Spot::Bottom(_) | Spot::Air => {
+                "a channel in a colder place (at = \"top\" or \"end\"), or a longer charge.soak_min"
+            }
         }
     } else if of(AIR_SEEN) {
         "the element covered with foam, and a smaller air_share_pct"
@@ -554,15 +558,23 @@ fn unwatched(count: usize, witnesses: &[Witness]) -> Option<Finding> {
     })
 }
 
-/// A cell channel that knows nothing of cells: the air follows the weather, cells follow it hours later.
-fn in_the_air(witness: &Witness, name: &str) -> Option<Finding> {
-    (witness.chain.mounting.at == Spot::Air).then(|| {
-        Finding::danger(
-            Part::Measurement,
-            format!("channel {name} has the role cell and hangs in the air: on a mild day it permits charge while the cells are cold"),
-            "at = \"top\" or \"between\", or role = \"ambient\"",
-        )
-    })
+/// A cell channel that knows nothing of cells: the air follows the weather and the plate the heater, cells follow both hours later.
+fn reads_no_cells(witness: &Witness, name: &str) -> Option<Finding> {
+    const HEATER: &str = "it reads the heater, and permits charge while the cells are cold";
+    let (sits, or_role) = match witness.chain.mounting.at {
+        Spot::Air => {
+            let mild = "hangs in the air: on a mild day it permits charge while the cells are cold";
+            (mild.to_owned(), ", or role = \"ambient\"")
+        }
+        Spot::Plate => (format!("sits on the plate: {HEATER}"), ", or role = \"pad\""),
+        Spot::Bottom(battery) => (format!("lies beneath battery {}: {HEATER}", battery + 1), ""),
+        Spot::Base(_) | Spot::Between(_) | Spot::Top(_) | Spot::Side(_) | Spot::End(_) => return None,
+    };
+    Some(Finding::danger(
+        Part::Measurement,
+        format!("channel {name} has the role cell and {sits}"),
+        format!("at = \"top\", \"end\" or \"between\"{or_role}"),
+    ))
 }
 
 /// A limit that is not too high by itself, and is with what colder air takes off the reading.
@@ -815,13 +827,23 @@ mod tests {
     }
 
     #[test]
-    fn a_cell_channel_in_the_air_is_dangerous() {
-        let mut site = site();
-        assert!(!judged(&settings(), &site, &[0.0; 4]).1.iter().any(|finding| finding.text.contains("in the air")));
-        site.mountings[1].at = Spot::Air;
-        let (_, findings) = judged(&settings(), &site, &[0.0; 4]);
-        let finding = findings.iter().find(|finding| finding.text.contains("in the air")).unwrap();
-        assert!(finding.severity == Severity::Danger && finding.text.contains("channel high"), "{finding:?}");
+    fn a_cell_channel_that_reads_no_cells_is_dangerous() {
+        let told = |at: Spot| {
+            let mut site = site();
+            site.mountings[1].at = at;
+            let findings = judged(&settings(), &site, &[0.0; 4]).1;
+            findings.into_iter().find(|finding| finding.text.contains("has the role cell"))
+        };
+        for at in [Spot::Base(1), Spot::Between(0), Spot::Top(1), Spot::Side(1), Spot::End(1)] {
+            assert_eq!(told(at), None);
+        }
+        for (at, where_to) in
+            [(Spot::Air, "in the air"), (Spot::Plate, "on the plate"), (Spot::Bottom(1), "beneath battery 2")]
+        {
+            let finding = told(at).expect("told");
+            assert!(finding.fails && finding.severity == Severity::Danger, "{finding:?}");
+            assert!(finding.text.contains("channel high") && finding.text.contains(where_to), "{finding:?}");
+        }
     }
 
     #[test]

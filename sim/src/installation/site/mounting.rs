@@ -17,7 +17,19 @@ enum At {
     Base,
     Between,
     Top,
+    Side,
+    End,
+    Bottom,
     Air,
+}
+
+impl At {
+    const fn is_on_a_battery(self) -> bool {
+        match self {
+            Self::Base | Self::Between | Self::Top | Self::Side | Self::End | Self::Bottom => true,
+            Self::Plate | Self::Air => false,
+        }
+    }
 }
 
 /// Reads how each channel is mounted; `count` is how many batteries there are, if that is known.
@@ -102,8 +114,16 @@ fn air_share<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, at: Spot) -
 }
 
 fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, count: Option<usize>) -> Spot {
-    let words =
-        [("plate", At::Plate), ("base", At::Base), ("between", At::Between), ("top", At::Top), ("air", At::Air)];
+    let words = [
+        ("plate", At::Plate),
+        ("base", At::Base),
+        ("between", At::Between),
+        ("top", At::Top),
+        ("side", At::Side),
+        ("end", At::End),
+        ("bottom", At::Bottom),
+        ("air", At::Air),
+    ];
     let said = reader.word(section, "at", &words).ok().flatten();
     let at = said.unwrap_or(match role {
         // One battery has no neighbour, and of what is left the top is the farthest from the heater.
@@ -118,19 +138,18 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
     if said == Some(At::Between) && count == Some(1) {
         let place = section.place("at");
         let message = format!("{place} is \"between\", and battery.count is 1: one battery has no neighbour");
-        let remedy = "at = \"top\" or \"base\"; or battery.count as there are";
+        let remedy = "at = \"top\", \"side\", \"end\" or \"base\"; or battery.count as there are";
         reader.findings.error(section.key_span("at").as_ref(), &place, message, remedy);
     }
     let battery = reader.whole(section, Key::BatteryNumber) as usize;
     let place = section.place("battery");
     let span = section.key_span("battery");
-    let on_a_battery = matches!(at, At::Base | At::Between | At::Top);
-    if span.is_some() && !on_a_battery {
+    if span.is_some() && !at.is_on_a_battery() {
         let message = format!("{place} does not go with a thermometer that sits on no battery");
         let remedy = if count == Some(1) {
-            "leave out battery; or at = \"base\" or \"top\""
+            "leave out battery; or at = \"top\", \"side\", \"end\" or \"base\""
         } else {
-            "leave out battery; or at = \"base\", \"between\" or \"top\""
+            "leave out battery; or at = \"top\", \"side\", \"end\", \"base\" or \"between\""
         };
         reader.findings.error(span.as_ref(), &place, message, remedy);
     } else if let Some(count) = count
@@ -140,6 +159,18 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
         let message = format!("{place} is {battery}, and battery.count is {count}");
         let remedy = format!("battery = {count}, or battery.count as there are");
         reader.findings.error(span.as_ref(), &place, message, remedy);
+    } else if let Some(count) = count
+        && at == At::Side
+        && 1 < battery
+        && battery < count
+        && !reader.doubts_any(section, &[Key::BatteryNumber])
+    {
+        let place = section.place("at");
+        let message = format!(
+            "{place} is \"side\", and battery {battery} of {count} has a neighbour on either side: no air reaches its long faces"
+        );
+        let remedy = format!("at = \"between\", \"end\" or \"top\"; or battery = 1 or {count}, the ends of the row");
+        reader.findings.error(section.key_span("at").as_ref(), &place, message, remedy);
     }
     let index = battery.saturating_sub(1);
     match at {
@@ -147,16 +178,27 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
         At::Base => Spot::Base(index),
         At::Between => Spot::Between(index),
         At::Top => Spot::Top(index),
+        At::Side => Spot::Side(index),
+        At::End => Spot::End(index),
+        At::Bottom => Spot::Bottom(index),
         At::Air => Spot::Air,
     }
 }
 
 /// A thermometer that does not sit where its role has it.
 fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At, count: Option<usize>) {
-    let (to_plate, to_air) = if count == Some(1) {
-        ("at = \"top\"; or role = \"pad\"", "at = \"top\"; or role = \"ambient\"")
+    let (off_the_heater, to_plate, to_air) = if count == Some(1) {
+        (
+            "at = \"top\" or \"end\"",
+            "at = \"top\" or \"end\"; or role = \"pad\"",
+            "at = \"top\" or \"end\"; or role = \"ambient\"",
+        )
     } else {
-        ("at = \"between\" or \"top\"; or role = \"pad\"", "at = \"between\" or \"top\"; or role = \"ambient\"")
+        (
+            "at = \"between\", \"top\" or \"end\"",
+            "at = \"between\", \"top\" or \"end\"; or role = \"pad\"",
+            "at = \"between\", \"top\" or \"end\"; or role = \"ambient\"",
+        )
     };
     let (what, why, remedy) = match (role, at) {
         (Role::Cell, At::Plate) => (
@@ -164,15 +206,22 @@ fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At, count: 
             "the plate is warmer than any cell while it heats, so charge would be permitted to a bank that is cold inside",
             to_plate,
         ),
+        (Role::Cell, At::Bottom) => (
+            "a cell channel beneath a battery, above the heater",
+            "there it reads the heater and not the cells: while it heats, charge would be permitted to a bank that is cold inside",
+            off_the_heater,
+        ),
         (Role::Cell, At::Air) => {
             ("a cell channel in the air", "air follows the heater and the weather hours before the cells do", to_air)
         }
-        (Role::Pad, At::Base | At::Between | At::Top | At::Air) => (
+        (Role::Pad, At::Base | At::Between | At::Top | At::Side | At::End | At::Bottom | At::Air) => (
             "a pad channel away from the plate",
             "its cut-out is for the hottest place, and that is the plate",
             "at = \"plate\"; or the role of the place it is at",
         ),
-        (Role::Cell, At::Base | At::Between | At::Top) | (Role::Pad, At::Plate) | (Role::Ambient, _) => return,
+        (Role::Cell, At::Base | At::Between | At::Top | At::Side | At::End)
+        | (Role::Pad, At::Plate)
+        | (Role::Ambient, _) => return,
     };
     let place = section.place("at");
     let message = format!("{place} makes it {what}");

@@ -179,7 +179,7 @@ pub(in crate::installation) const TEXTS: &[Text] = &[
     Text { section: "box", name: "insulation", meaning: "what insulates it, if it is not conductivity_w_per_m_k that says so" },
     Text { section: "site", name: "stands_on", meaning: "what is under the box: \"air\" (the default) or \"ground\", with ground_c" },
     Text { section: "room", name: "schedule", meaning: "when the room is at temperature_c or warmer, by the week: from when it is that warm, not from when its heat is lit" },
-    Text { section: "channel", name: "at", meaning: "where it sits: \"plate\" (the default of pad), \"base\" of a battery, \"between\" two batteries half way up (the default of cell), \"top\" of a battery (the default of cell with one battery), \"air\" (the default of ambient)" },
+    Text { section: "channel", name: "at", meaning: "where it sits: \"plate\" (the default of pad), \"base\" of a battery, \"between\" two batteries half way up (the default of cell), \"top\" of a battery (the default of cell with one battery), \"side\", a long face of the first or last battery, half way up, \"end\", a short face of a battery, half way up, \"bottom\", beneath a battery, where it reads the heater and not the cells, \"air\" of the box (the default of ambient)" },
     Text { section: "channel", name: "class", meaning: "tolerance class of IEC 60751: \"AA\", \"A\", \"B\" (the default) or \"C\"" },
     Text { section: "source", name: "schedule", meaning: "when it is there: by the week, or by sun_at_least_w_m2, or by log" },
     Text { section: "source", name: "log", meaning: "a CSV file with a time column and one of the source's name with _present after it" },

@@ -112,10 +112,7 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::ReferenceDrift => converter.reference_drift,
         Key::LeadMismatch => converter.lead_mismatch,
         Key::LeadContact => converter.contact_ohm,
-        Key::BatteryNumber => match mounting.at {
-            Spot::Base(index) | Spot::Between(index) | Spot::Top(index) => count(index + 1),
-            Spot::Plate | Spot::Air => return None,
-        },
+        Key::BatteryNumber => count(mounting.at.battery()? + 1),
         Key::Calibrated => mounting.calibrated_k?,
         Key::SensorCable => mounting.cable_m,
         Key::SensorArea => mounting.cable_mm2,
@@ -243,6 +240,9 @@ fn words() -> impl Strategy<Value = &'static str> {
         "base",
         "between",
         "top",
+        "side",
+        "end",
+        "bottom",
         "AA",
         "A",
         "C",
@@ -327,8 +327,11 @@ proptest! {
                 prop_assert_eq!(site.mountings.len(), installation.channels.len());
                 prop_assert_eq!(site.supplies.len(), installation.sources.len());
                 for mounting in &site.mountings {
-                    if let Spot::Base(index) | Spot::Between(index) | Spot::Top(index) = mounting.at {
+                    if let Some(index) = mounting.at.battery() {
                         prop_assert!(index < battery.count);
+                    }
+                    if let Spot::Side(index) = mounting.at {
+                        prop_assert!(index == 0 || index + 1 == battery.count, "no air reaches it");
                     }
                 }
             }
@@ -479,6 +482,41 @@ fn no_thermometer_sits_between_one_battery_and_nothing() {
     // Unsaid, a cell's thermometer goes where there is a place for it.
     assert_eq!(read(&one.replace("at = \"between\"\n", "")).mountings[0].at, Spot::Top(0));
     assert_eq!(read(&text.replace("at = \"between\"\n", "")).mountings[0].at, Spot::Between(0));
+}
+
+#[test]
+fn each_face_of_a_battery_has_a_word() {
+    let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/demo/hut.toml")).expect("the demo");
+    let with = |count: u32, at: &str, battery: u32| {
+        let place = format!("at = \"{at}\"\nbattery = {battery}\n");
+        let text = text.replacen("at = \"top\"\nbattery = 2\n", &place, 1);
+        assert!(text.contains(&place));
+        // A row of three is as wide as the box allows.
+        text.replace("count = 2", &format!("count = {count}"))
+            .replace("width_mm = 172", &format!("width_mm = {}", 344 / count))
+    };
+    for (word, at) in [
+        ("base", Spot::Base(1)),
+        ("between", Spot::Between(1)),
+        ("top", Spot::Top(1)),
+        ("side", Spot::Side(1)),
+        ("end", Spot::End(1)),
+        ("bottom", Spot::Bottom(1)),
+    ] {
+        let installation = Installation::parse("test", &with(2, word, 2)).expect("no error");
+        assert_eq!(installation.site.expect("a site").mountings[1].at, at);
+        let told: Vec<&str> = installation.warnings.iter().map(|warning| &*warning.message).collect();
+        assert_eq!(told.iter().any(|text| text.contains("above the heater")), word == "bottom", "{word}: {told:?}");
+    }
+    let problems = Installation::parse("test", &with(2, "front", 2)).expect_err("no such face");
+    let remedy = problems[0].remedy.as_ref().expect("a remedy");
+    assert!(["top", "side", "end", "bottom"].iter().all(|word| remedy.contains(&format!("\"{word}\""))), "{remedy}");
+    // Of three in a row, the second has neighbours before both its long faces.
+    let told = |battery: u32| {
+        let problems = Installation::parse("test", &with(3, "side", battery)).err().unwrap_or_default();
+        problems.iter().any(|problem| problem.message.contains("no air reaches its long faces"))
+    };
+    assert!(!told(1) && told(2) && !told(3));
 }
 
 #[test]
