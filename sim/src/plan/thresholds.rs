@@ -118,7 +118,7 @@ impl AirReport {
         if self.share_pct > 0.0 {
             let _ = write!(
                 text,
-                ". Warmer air makes it read high, as above. Colder air makes it read low: by up to {} K where cells are at the high \
+                ". With the box closed, warmer air makes it read high, as above, and colder air low: by up to {} K where cells are at the high \
                  limit of {} °C, in box air of {} °C",
                 plain(raised_to(self.reads_low_k, 0.01)),
                 plain(self.high_limit_c),
@@ -868,6 +868,27 @@ mod tests {
         site.mountings[0].air_share = 0.0;
         site.mountings[1].air_share = 0.0;
         assert_eq!(told(&settings, &site), None);
+    }
+
+    #[test]
+    fn the_share_of_air_is_printed_with_where_it_comes_from() {
+        let mut site = site();
+        let texts = |site: &Site| {
+            let (found, _) = judged(&settings(), site, &[0.0; 4]);
+            found.channels.iter().map(|channel| channel.air.map(|air| air.text())).collect::<Vec<_>>()
+        };
+        let from_memory = texts(&site)[0].clone().expect("it sees some");
+        assert!(
+            from_memory.starts_with("Air that it sees: 5 % (from memory: the file has no air_share_pct)"),
+            "{from_memory}"
+        );
+        site.mountings[0] = Mounting { air_share: 0.12, air_share_from: ShareFrom::File, ..site.mountings[0] };
+        let stated = texts(&site)[0].clone().expect("it sees some");
+        assert!(stated.starts_with("Air that it sees: 12 % (air_share_pct)."), "{stated}");
+        site.mountings[0].air_share = 0.0;
+        assert_eq!(texts(&site)[0].as_deref(), Some("Air that it sees: 0 % (air_share_pct)"));
+        site.mountings[0].at = Spot::Air;
+        assert_eq!(texts(&site)[0], None, "air is its place");
     }
 
     #[test]
