@@ -250,6 +250,28 @@ pub struct Mounting {
     pub lag_s: f64,
     /// Rise of the element above its surroundings for the power in it (K/mW).
     pub self_heating_k_per_mw: f64,
+    /// Part of the element's surroundings that is the air of the box rather than what it is fixed to, 0 to 0.5. An element in the air
+    /// has no such part: it sees nothing else.
+    pub air_share: f64,
+    /// Where that figure comes from.
+    pub air_share_from: ShareFrom,
+}
+
+impl Mounting {
+    /// The part of the air that the element sees beside what it is fixed to; nothing where it hangs in the air.
+    #[must_use]
+    pub fn air_beside(&self) -> Option<f64> {
+        (self.at != Spot::Air).then_some(self.air_share)
+    }
+}
+
+/// Where the share of air of a channel is known from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ShareFrom {
+    /// The installation file.
+    File,
+    /// The default: from memory, no source.
+    Default,
 }
 
 /// Where the lead resistance of a channel is known from.
@@ -292,8 +314,31 @@ pub enum Spot {
     Between(usize),
     /// On the top of the case of battery `n`.
     Top(usize),
+    /// On a long face of the case of battery `n` that the air of the box reaches, half way up. Only the first and the last of a row
+    /// have one.
+    Side(usize),
+    /// On a short face of the case of battery `n`, half way up.
+    End(usize),
+    /// Beneath the case of battery `n`, in the joint between it and the plate over the heater.
+    Bottom(usize),
     /// In the air of the box.
     Air,
+}
+
+impl Spot {
+    /// The battery that it is on (from 0), if it is on one.
+    #[must_use]
+    pub const fn battery(self) -> Option<usize> {
+        match self {
+            Self::Base(battery)
+            | Self::Between(battery)
+            | Self::Top(battery)
+            | Self::Side(battery)
+            | Self::End(battery)
+            | Self::Bottom(battery) => Some(battery),
+            Self::Plate | Self::Air => None,
+        }
+    }
 }
 
 /// Tolerance class of a platinum element; IEC 60751:2022, table of tolerance classes.
@@ -521,6 +566,14 @@ impl Site {
     pub fn design_air_c(&self) -> f64 {
         let outside_c = self.place.design_min_c;
         self.room.as_ref().map_or(outside_c, |room| room.air_c(outside_c, false))
+    }
+
+    /// The same with no thermometer that sees air beside what it is fixed to.
+    #[must_use]
+    pub fn without_air_beside(&self) -> Self {
+        let mut site = self.clone();
+        site.mountings.iter_mut().for_each(|mounting| mounting.air_share = 0.0);
+        site
     }
 
     /// What its schedule keeps the room at (°C), where the box stands in one that has a schedule.

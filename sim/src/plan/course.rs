@@ -52,8 +52,31 @@ pub(super) struct WarmUp {
     /// Excess of the plate over the cells at the end of the time that it is given to cool, from where every cell channel read above
     /// release with the heater on (K).
     pub(super) cooling_excess_k: Option<f64>,
-    /// For each channel, how much warmer than the coldest place it answers for it can be at the end of a soak.
-    pub(super) given_k: Vec<Option<f64>>,
+    /// For each channel, how far above the coldest place it answers for it and the air can be at the end of a soak.
+    pub(super) given: Vec<Option<Above>>,
+}
+
+/// How far above the coldest place that a channel answers for two things are: the surroundings of its element, and the air in the box.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Above {
+    pub(super) element_k: f64,
+    pub(super) air_k: f64,
+}
+
+impl Above {
+    /// The larger of either.
+    pub(super) fn worse(self, other: Self) -> Self {
+        Self { element_k: self.element_k.max(other.element_k), air_k: self.air_k.max(other.air_k) }
+    }
+
+    /// What is left of both where the channel shows so much more than it must.
+    fn less(self, spare_k: f64) -> Self {
+        Self { element_k: self.element_k - spare_k, air_k: self.air_k - spare_k }
+    }
+}
+
+fn note(worst: &mut Option<Above>, found: Above) {
+    *worst = Some(worst.map_or(found, |before| before.worse(found)));
 }
 
 fn celsius(t: Celsius) -> f64 {
@@ -105,17 +128,18 @@ impl<'s> Readings<'s> {
         now.sensors_c[channel] + self.offset_k[channel]
     }
 
-    /// How much warmer the surroundings of a channel are than the coldest place that it answers for.
-    fn above_coldest(&self, now: &Temperatures, channel: usize) -> f64 {
+    /// How much warmer the surroundings of a channel are than the coldest place that it answers for, and the air.
+    fn above_coldest(&self, now: &Temperatures, channel: usize) -> Above {
         let batteries = &self.setup.answers_for[channel];
-        let cells = batteries.iter().flat_map(|&battery| now.cells_c(battery));
-        now.sensors_c[channel] - self.self_heating_k[channel] - cells.fold(f64::INFINITY, f64::min)
+        let coldest_c = batteries.iter().flat_map(|&battery| now.cells_c(battery)).fold(f64::INFINITY, f64::min);
+        let element_c = now.sensors_c[channel] - self.self_heating_k[channel];
+        Above { element_k: element_c - coldest_c, air_k: now.air_c - coldest_c }
     }
 
     /// How much colder than a threshold the coldest place is that a channel answers for, while the channel shows that or more, as far as
-    /// the place is to blame.
-    fn short_k(&self, now: &Temperatures, channel: usize, threshold_c: f64) -> f64 {
-        self.above_coldest(now, channel) - (self.shown(now, channel) - threshold_c).max(0.0)
+    /// the place is to blame; and as far as the air would be, were it all that the channel sees.
+    fn short(&self, now: &Temperatures, channel: usize, threshold_c: f64) -> Above {
+        self.above_coldest(now, channel).less((self.shown(now, channel) - threshold_c).max(0.0))
     }
 
     /// By how much the worst channel is above its cut-out.
@@ -156,7 +180,7 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
         was_stopped: false,
         proof_rise_k: None,
         cooling_excess_k: None,
-        given_k: vec![None; setup.settings.channels.len()],
+        given: vec![None; setup.settings.channels.len()],
     };
     let mut above_since = None;
     let (mut now_s, mut energy_j, mut is_cut_out, mut is_on) = (0.0, 0.0, false, true);
@@ -164,8 +188,8 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
         let now = run.temperatures();
         let coldest = readings.coldest_cell(&now);
         for channel in readings.cells() {
-            if found.given_k[channel].is_none() && readings.shown(&now, channel) > release_c {
-                found.given_k[channel] = Some(hover(&readings, run.clone(), channel, soak_s));
+            if found.given[channel].is_none() && readings.shown(&now, channel) > release_c {
+                found.given[channel] = Some(hover(&readings, run.clone(), channel, soak_s));
             }
         }
         if coldest > release_c {
@@ -220,7 +244,7 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
 /// Less heat at any moment leaves every layer colder, and the soak would begin anew if the channel fell to release: so no other soak
 /// that follows on the same warm-up ends with a colder layer. Where heat stored on the way lifts the channel meanwhile, that is not
 /// credited: another warm-up may have stored less.
-fn hover(readings: &Readings, mut run: Run, channel: usize, soak_s: f64) -> f64 {
+fn hover(readings: &Readings, mut run: Run, channel: usize, soak_s: f64) -> Above {
     let release_c = celsius(readings.setup.settings.charge.release);
     let mut left_s = soak_s;
     loop {
@@ -249,19 +273,18 @@ fn cooling_excess_k(readings: &Readings, mut run: Run) -> Option<f64> {
 /// Lets a bank on which charge is permitted cool with the heater at `heater_w` until every cell channel has shown the inhibit threshold,
 /// it gets no colder, or `limit_s` are over: for each channel, how much colder than the inhibit threshold the coldest place it answers
 /// for became while the channel showed more than that, as far as the place of the channel is to blame.
-pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, heater_w: f64, limit_s: f64) -> Vec<Option<f64>> {
+pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, heater_w: f64, limit_s: f64) -> Vec<Option<Above>> {
     let inhibit_c = celsius(setup.settings.charge.inhibit);
     let readings = Readings::new(setup);
     run.set_air(air);
     run.set_heat(Heat { heater_w, bank_w: 0.0 });
-    let mut kept_k: Vec<Option<f64>> = vec![None; setup.settings.channels.len()];
+    let mut kept: Vec<Option<Above>> = vec![None; setup.settings.channels.len()];
     let mut permitted: Vec<usize> = readings.cells().collect();
     let (mut now_s, mut coldest_before_c) = (0.0, f64::INFINITY);
     while now_s < limit_s && !permitted.is_empty() {
         let now = run.temperatures();
         for &channel in &permitted {
-            let short_k = readings.short_k(&now, channel, inhibit_c);
-            kept_k[channel] = Some(kept_k[channel].map_or(short_k, |before| before.max(short_k)));
+            note(&mut kept[channel], readings.short(&now, channel, inhibit_c));
         }
         permitted.retain(|&channel| readings.shown(&now, channel) > inhibit_c);
         // Neither heat nor air changes: what rises now goes on rising.
@@ -273,7 +296,60 @@ pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, heater_w: f64, l
         run.leap(1);
         now_s += STEP_S;
     }
-    kept_k
+    kept
+}
+
+/// The warmest air that a bank is held to be warmed by, where the coldest is `coldest_c` (°C).
+pub(super) fn warmest_c(site: &Site, coldest_c: f64) -> f64 {
+    WARMEST_C.max(coldest_c).max(site.warmed_c().unwrap_or(WARMEST_C))
+}
+
+/// Lets the warmest air warm a bank that was cold, from `run`, without its heater: for each channel, how much colder than `level_c` the
+/// coldest place it answers for can be while the channel shows that or more, as for [`cool_down`].
+pub(super) fn thaw(setup: &Setup, run: &mut Run, air: Air, level_c: f64) -> Vec<Option<Above>> {
+    /// Air moves within minutes, a bank within hours.
+    const STEPS: u8 = 10;
+    /// Once a channel shows so much more than it must (K), what it is above the coldest place by has been looked at.
+    const BEYOND_K: f64 = 3.0;
+    /// A month: a large bank in a thick box takes its time (s).
+    const LIMIT_S: f64 = 30.0 * 86_400.0;
+    let readings = Readings::new(setup);
+    run.set_air(air);
+    run.set_heat(Heat::default());
+    let mut found: Vec<Option<Above>> = vec![None; setup.settings.channels.len()];
+    let mut left: Vec<usize> = readings.cells().collect();
+    let mut now_s = 0.0;
+    while now_s < LIMIT_S && !left.is_empty() {
+        let now = run.temperatures();
+        for &channel in left.iter().filter(|&&channel| readings.shown(&now, channel) >= level_c) {
+            // It has shown the level within the step, with hardly less warmth beside it than now: the first time nothing is taken off.
+            let short = match found[channel] {
+                None => readings.above_coldest(&now, channel),
+                Some(_) => readings.short(&now, channel, level_c),
+            };
+            note(&mut found[channel], short);
+        }
+        left.retain(|&channel| readings.shown(&now, channel) < level_c + BEYOND_K);
+        run.leap(STEPS.into());
+        now_s += STEP_S * f64::from(STEPS);
+    }
+    found
+}
+
+/// How much colder than the warmest cells the air of the box becomes (K) when a bank that is all at `level_c` comes into `air`, before
+/// it has cooled much.
+pub(super) fn chilled_k(run: &mut Run, air: Air) -> f64 {
+    const STEPS: u8 = 10;
+    run.set_air(air);
+    run.set_heat(Heat::default());
+    let (mut now_s, mut most_k) = (0.0, 0.0_f64);
+    while now_s < SETTLES_S {
+        let now = run.temperatures();
+        most_k = most_k.max(now.warmest_cell_c() - now.air_c);
+        run.leap(STEPS.into());
+        now_s += STEP_S * f64::from(STEPS);
+    }
+    most_k
 }
 
 /// Outside air and heat, as a part of what the heater can give, in which something settles.
@@ -310,7 +386,7 @@ fn ends(
         by_outside: (at(air.outside_c + PROBE_K, 0.0) - at_least_c) / PROBE_K,
     };
     let coldest = air.outside_c;
-    let warmest = WARMEST_C.max(coldest).max(setup.site.warmed_c().unwrap_or(WARMEST_C));
+    let warmest = warmest_c(setup.site, coldest);
     if response.at_least_c > level_c {
         // It never gets as cold as that.
         return vec![Settled { outside_c: coldest, part: 0.0 }];
@@ -349,17 +425,17 @@ pub(super) fn settled(setup: &Setup, plant: &Plant, air: Air, level_c: f64) -> V
 /// of the time where it `heats`.
 ///
 /// What is shown is linear in air and heat, and the difference to the coldest of several places convex: the worst is at an end.
-pub(super) fn steadily_short_k(setup: &Setup, plant: &Plant, air: Air, level_c: f64, heats: bool) -> Vec<Option<f64>> {
+pub(super) fn steadily_short(setup: &Setup, plant: &Plant, air: Air, level_c: f64, heats: bool) -> Vec<Option<Above>> {
     let readings = Readings::new(setup);
     let parts: &[f64] = if heats { &[0.0, 1.0] } else { &[0.0] };
-    let mut short_k = vec![None; setup.settings.channels.len()];
+    let mut found = vec![None; setup.settings.channels.len()];
     for channel in readings.cells() {
         let ends = ends(plant, setup, air, level_c, parts, |state| readings.shown(state, channel));
         let short = |end: Settled| {
             let heat = Heat { heater_w: end.part * setup.heater_w, bank_w: 0.0 };
-            readings.short_k(&plant.steady(end.outside_c, air.wind_m_s, heat), channel, level_c)
+            readings.short(&plant.steady(end.outside_c, air.wind_m_s, heat), channel, level_c)
         };
-        short_k[channel] = ends.into_iter().map(short).reduce(f64::max);
+        found[channel] = ends.into_iter().map(short).reduce(Above::worse);
     }
-    short_k
+    found
 }

@@ -33,6 +33,9 @@ pub const COVERAGE: f64 = 2.0;
 /// practice, no source.
 pub const SELF_HEATING_UNKNOWN: f64 = 0.5;
 
+/// The contribution of the air that an element sees beside what it is fixed to.
+pub(super) const AIR_SEEN: &str = "air seen by the thermometer";
+
 /// So many standard deviations of a normal contribution count as its limit in a linear sum.
 const NORMAL_LIMIT: f64 = 3.0;
 
@@ -381,6 +384,11 @@ impl Chain<'_> {
                 lines.push(Line::rectangular(format!("placement, {}", cause.of), cause.half_width_k, kelvins));
             }
         }
+        // The air is warmer than the cells at times only; it is not credited for being colder at others.
+        if let Some(share) = mounting.air_beside().filter(|share| *share > 0.0) {
+            let warm_k = share * placement.air_above_k.max(0.0);
+            lines.push(Line::rectangular(AIR_SEEN, 0.0, kelvins).biased(warm_k));
+        }
         let shift = f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16);
         // A trim is part of the calibration whose uncertainty is stated; any other offset shifts the reading, wanted or not.
         if shift != 0.0 && mounting.calibrated_k.is_none() {
@@ -406,6 +414,7 @@ mod tests {
     use super::super::placement::Cause;
     use super::super::testing::{settings, site};
     use super::*;
+    use crate::site::Spot;
     use forewarm_core::quantity::{Celsius, Kelvins, Ohms, Ratio};
     use forewarm_core::rtd::{Element, Thermometer};
     use proptest::prelude::*;
@@ -434,6 +443,7 @@ mod tests {
         let platinum = Platinum::of(&channel.element);
         let near = coldest_c
             + placement.warm_bias_k
+            + mounting.air_share * placement.air_above_k
             + placement.causes.iter().map(|cause| rectangular(cause.half_width_k)).sum::<f64>();
         let heating = converter.current_a.powi(2)
             * platinum.ohms(near)
@@ -480,7 +490,7 @@ mod tests {
     fn what_is_shown_lies_within_the_expanded_uncertainty_19_times_in_20() {
         let site = site();
         let cause = Cause { of: "conductivity", half_width_k: 0.5 };
-        let placements = [Placement::default(), Placement { warm_bias_k: 1.5, causes: vec![cause] }];
+        let placements = [Placement::default(), Placement { warm_bias_k: 1.5, air_above_k: 2.0, causes: vec![cause] }];
         let mut seed = 101_2008;
         for element in [Element::pt100(), Element::pt1000()] {
             for leads in [two_wires(), Leads::ThreeWire, Leads::FourWire] {
@@ -544,16 +554,34 @@ mod tests {
         assert!(calibrated.combined_k < plain.combined_k);
     }
 
+    #[test]
+    fn air_counts_by_its_share_where_it_is_warmer_and_not_at_all_where_it_is_colder() {
+        let site = site();
+        let channel = wired(Leads::FourWire, Element::pt100());
+        let bias_k = |air_share: f64, air_above_k: f64| {
+            let mounting = Mounting { air_share, ..site.mountings[0] };
+            let placement = Placement { air_above_k, ..Placement::default() };
+            chain(&channel, &mounting, &site.converter).budget(5.0, &placement).bias_k
+        };
+        let apart = bias_k(0.0, 8.0);
+        assert!((bias_k(0.1, 8.0) - apart - 0.8).abs() < 1e-9);
+        assert!((bias_k(0.1, -8.0) - apart).abs() < 1e-9, "colder air is credited");
+        let hanging = Mounting { at: Spot::Air, air_share: 0.1, ..site.mountings[0] };
+        let placement = Placement { air_above_k: 8.0, ..Placement::default() };
+        let budget = chain(&channel, &hanging, &site.converter).budget(5.0, &placement);
+        assert!(budget.lines.iter().all(|line| line.contribution != AIR_SEEN), "the air is its place already");
+    }
+
     proptest! {
         #[test]
         fn no_error_more_makes_the_guard_band_smaller(
-            which in 0..9_usize, more in 1.0..10.0_f64, two in any::<bool>(), warm in -1.0..3.0_f64,
+            which in 0..11_usize, more in 1.0..10.0_f64, two in any::<bool>(), warm in -1.0..3.0_f64,
         ) {
             let site = site();
             let channel = wired(if two { two_wires() } else { Leads::ThreeWire }, Element::pt100());
             let (mut mounting, mut converter) = (site.mountings[0], site.converter);
             let cause = Cause { of: "conductivity", half_width_k: 0.1 };
-            let mut placement = Placement { warm_bias_k: warm, causes: vec![cause] };
+            let mut placement = Placement { warm_bias_k: warm, air_above_k: 2.0, causes: vec![cause] };
             let before = chain(&channel, &mounting, &converter).budget(5.0, &placement);
             match which {
                 0 => mounting.loop_ohm_20c *= more,
@@ -564,6 +592,8 @@ mod tests {
                 5 => converter.reference_tolerance *= more,
                 6 => converter.noise_k *= more,
                 7 => converter.contact_ohm *= more,
+                8 => mounting.air_share *= more,
+                9 => placement.air_above_k *= more,
                 _ => placement.causes[0].half_width_k *= more,
             }
             let after = chain(&channel, &mounting, &converter).budget(5.0, &placement);

@@ -5,7 +5,7 @@ use crate::materials::Material;
 use crate::schedule::Schedule;
 use crate::site::{
     Battery, Circuit, Class, ColdSpell, Contact, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place,
-    Plate, Presence, Relay, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
+    Plate, Presence, Relay, ShareFrom, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
 };
 use forewarm_core::settings::Settings;
 
@@ -31,6 +31,8 @@ pub(crate) fn site() -> Site {
         loop_from: LoopFrom::Cable,
         lag_s: 20.0,
         self_heating_k_per_mw: 0.2,
+        air_share: 0.05,
+        air_share_from: ShareFrom::Default,
     };
     let foam = vec![Layer {
         name: "xps".into(),

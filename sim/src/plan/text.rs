@@ -305,6 +305,9 @@ fn write_channel(out: &mut dyn Write, channel: &ChannelError) -> io::Result<()> 
     table(out, &rows)?;
     writeln!(out)?;
     wrapped(out, "  ", &format!("Leads, there and back at 20 °C: {}.", channel.leads.text()))?;
+    if let Some(air) = &channel.air {
+        wrapped(out, "  ", &format!("{}.", air.text()))?;
+    }
     writeln!(out)?;
     sums(out, budget, &channel.at_release)
 }

@@ -5,7 +5,7 @@
 //! uncertainty (k = 2) that stands beside each figure.
 
 use super::circuit::Heater;
-use super::course::{self, STEP_S, Setup, WarmUp};
+use super::course::{self, Above, STEP_S, Setup, WarmUp};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::COVERAGE;
 use super::placement::{Cause, Placement, Placements};
@@ -27,6 +27,9 @@ const LONGEST_S: f64 = 72.0 * 3600.0;
 
 /// Temperatures of everything at the start of a warm-up (°C), besides the design minimum.
 const STARTS_C: [f64; 2] = [-10.0, 0.0];
+
+/// So much colder than a threshold a bank starts that warm air brings to it (K): by then air and layers stand as they go on to stand.
+const THAWS_FROM_K: f64 = 10.0;
 
 /// Warm-up times for which the power is told (h).
 const WITHIN_H: [f64; 3] = [2.0, 4.0, 8.0];
@@ -220,8 +223,9 @@ struct Study {
     /// For each time: the power, and the plate's temperature then.
     powers: Vec<(f64, f64)>,
     insulation: Vec<f64>,
-    given_k: Vec<Option<f64>>,
-    kept_k: Vec<Option<f64>>,
+    given: Vec<Option<Above>>,
+    kept: Vec<Option<Above>>,
+    chilled_k: f64,
 }
 
 /// What is asked, besides the installation.
@@ -245,56 +249,81 @@ impl Question<'_> {
     fn study(&self, site: &Site, heater_w: f64, warmer_k: f64) -> Study {
         let setup = Setup { settings: self.settings, site, heater_w, answers_for: &self.answers_for };
         let plant = Plant::new(site, STEP_S);
-        let air = |outside_c: f64| Air { outside_c, slope_k_per_s: 0.0, wind_m_s: site.place.design_wind_m_s };
-        let design = air(site.design_air_c() + warmer_k);
+        let design = air_of(site, site.design_air_c() + warmer_k);
         let steady = |heater_w| plant.steady(design.outside_c, design.wind_m_s, Heat { heater_w, bank_w: 0.0 });
-        let (mut warm_ups, mut given_k): (Vec<WarmUp>, Vec<Option<f64>>) = (Vec::new(), Vec::new());
-        let mut kept_k = vec![None; self.settings.channels.len()];
-        let worst = |so_far: &mut Vec<Option<f64>>, found: &[Option<f64>]| {
-            so_far.resize(found.len(), None);
-            for (so_far, found) in so_far.iter_mut().zip(found) {
-                *so_far = [*so_far, *found].into_iter().flatten().reduce(f64::max);
-            }
-        };
-        for &start_c in &self.starts_c {
-            let air = air(start_c + warmer_k);
-            let mut run = plant.at_rest(air.outside_c);
-            let warm_up = course::warm_up(&setup, &mut run, air, LONGEST_S);
-            worst(&mut given_k, &warm_up.given_k);
-            if warm_up.permitted_s.is_some() {
-                worst(&mut kept_k, &course::cool_down(&setup, &mut run, air, 0.0, LONGEST_S));
-            }
-            warm_ups.push(warm_up);
-        }
-        // Charge may come to be permitted by a mild day, or by heat over weeks, whatever the warm-ups above came to.
-        let heats = self.settings.heater.hold == Hold::WhileCharging;
-        let steadily = |level_c: f64, heats| course::steadily_short_k(&setup, &plant, design, level_c, heats);
-        // A channel in a cold place is not credited for that: a bank can be evenly warm.
-        let evenly = vec![Some(0.0); self.settings.channels.len()];
-        worst(&mut given_k, &evenly);
-        worst(&mut given_k, &steadily(self.release_c(), true));
-        worst(&mut kept_k, &evenly);
-        worst(&mut kept_k, &steadily(celsius(self.settings.charge.inhibit), heats));
-        let even = [self.release_c(), celsius(self.settings.heater.stop)].map(|level_c| plant.at_rest(level_c));
-        let settled = course::settled(&setup, &plant, design, self.release_c()).into_iter().map(|found| {
-            let heat = Heat { heater_w: found.part * heater_w, bank_w: 0.0 };
-            plant.settled(found.outside_c, design.wind_m_s, heat)
+        let warm_ups = self.starts_c.iter().map(|&start_c| {
+            let air = air_of(site, start_c + warmer_k);
+            course::warm_up(&setup, &mut plant.at_rest(air.outside_c), air, LONGEST_S)
         });
-        for run in even.into_iter().chain(settled) {
-            let powers: &[f64] = if heats { &[0.0, heater_w] } else { &[0.0] };
-            for &power_w in powers {
-                worst(&mut kept_k, &course::cool_down(&setup, &mut run.clone(), design, power_w, LONGEST_S));
-            }
-        }
+        let warm_ups = warm_ups.collect();
+        // What its share of the air does to a reading is a line of the budget, and never a credit: here it has none.
+        let still = site.without_air_beside();
+        let setup = Setup { site: &still, ..setup };
+        let (given, kept) = self.placed(&setup, &Plant::new(&still, STEP_S), design, warmer_k);
         Study {
             hold_w: hold_w(&plant, design, self.release_c()),
             reaches_c: steady(heater_w).coldest_cell_c(),
             warm_ups,
             powers: powers(&plant, design, self.release_c(), &self.within_h),
             insulation: self.thicknesses_mm.iter().map(|&thick| self.hold_with(site, thick, design)).collect(),
-            given_k,
-            kept_k,
+            given,
+            kept,
+            chilled_k: course::chilled_k(&mut plant.at_rest(celsius(self.settings.charge.high_limit)), design),
         }
+    }
+
+    /// How each channel stands against the cells when permission is given, and while it is kept.
+    fn placed(
+        &self,
+        setup: &Setup,
+        plant: &Plant,
+        design: Air,
+        warmer_k: f64,
+    ) -> (Vec<Option<Above>>, Vec<Option<Above>>) {
+        let Setup { site, heater_w, .. } = *setup;
+        let (release_c, inhibit_c) = (self.release_c(), celsius(self.settings.charge.inhibit));
+        // A channel in a cold place is not credited for that: a bank can be evenly warm.
+        let evenly = vec![Some(Above { element_k: 0.0, air_k: 0.0 }); self.settings.channels.len()];
+        let (mut given, mut kept) = (evenly.clone(), evenly);
+        let worst = |so_far: &mut Vec<Option<Above>>, found: &[Option<Above>]| {
+            for (so_far, found) in so_far.iter_mut().zip(found) {
+                *so_far = [*so_far, *found].into_iter().flatten().reduce(Above::worse);
+            }
+        };
+        for &start_c in &self.starts_c {
+            let air = air_of(site, start_c + warmer_k);
+            let mut run = plant.at_rest(air.outside_c);
+            let warm_up = course::warm_up(setup, &mut run, air, LONGEST_S);
+            worst(&mut given, &warm_up.given);
+            if warm_up.permitted_s.is_some() {
+                worst(&mut kept, &course::cool_down(setup, &mut run, air, 0.0, LONGEST_S));
+            }
+        }
+        // Charge may come to be permitted by a mild day, or by heat over weeks, whatever the warm-ups above came to.
+        let heats = self.settings.heater.hold == Hold::WhileCharging;
+        let steadily = |level_c: f64, heats| course::steadily_short(setup, plant, design, level_c, heats);
+        worst(&mut given, &steadily(release_c, true));
+        worst(&mut kept, &steadily(inhibit_c, heats));
+        // A warm spell, or a room that is lit: the air is far ahead of the cells, and so is what sees it.
+        let warmest = air_of(site, course::warmest_c(site, design.outside_c));
+        let thawed = |level_c: f64| {
+            let start_c = design.outside_c.max(level_c - THAWS_FROM_K);
+            course::thaw(setup, &mut plant.at_rest(start_c), warmest, level_c)
+        };
+        worst(&mut given, &thawed(release_c));
+        worst(&mut kept, &thawed(inhibit_c));
+        let even = [release_c, celsius(self.settings.heater.stop)].map(|level_c| plant.at_rest(level_c));
+        let settled = course::settled(setup, plant, design, release_c).into_iter().map(|found| {
+            let heat = Heat { heater_w: found.part * heater_w, bank_w: 0.0 };
+            plant.settled(found.outside_c, design.wind_m_s, heat)
+        });
+        for run in even.into_iter().chain(settled) {
+            let powers: &[f64] = if heats { &[0.0, heater_w] } else { &[0.0] };
+            for &power_w in powers {
+                worst(&mut kept, &course::cool_down(setup, &mut run.clone(), design, power_w, LONGEST_S));
+            }
+        }
+        (given, kept)
     }
 
     fn hold_with(&self, site: &Site, thickness_mm: f64, air: Air) -> f64 {
@@ -304,6 +333,11 @@ impl Question<'_> {
         }
         hold_w(&Plant::new(&site, STEP_S), air, self.release_c())
     }
+}
+
+/// Air around the box of `site` that stays at `outside_c`.
+fn air_of(site: &Site, outside_c: f64) -> Air {
+    Air { outside_c, slope_k_per_s: 0.0, wind_m_s: site.place.design_wind_m_s }
 }
 
 /// The best insulating layer, where there is one that insulates at all.
@@ -403,11 +437,19 @@ impl Studies {
         self.figure(|study| Some(of(study))).unwrap_or(Figure { value: f64::NAN, expanded_uncertainty: 0.0 })
     }
 
-    fn placement(&self, of: impl Fn(&Study) -> Option<f64>) -> Placement {
+    fn placement(&self, of: impl Fn(&Study) -> Option<Above>) -> Placement {
+        let element_k = |study: &Study| of(study).map(|above| above.element_k);
         Placement {
-            warm_bias_k: of(&self.written).unwrap_or(0.0),
-            causes: self.half_widths(of).map(|(of, half_width_k)| Cause { of, half_width_k }).collect(),
+            warm_bias_k: element_k(&self.written).unwrap_or(0.0),
+            air_above_k: self.most(|study| of(study).map_or(0.0, |above| above.air_k)),
+            causes: self.half_widths(element_k).map(|(of, half_width_k)| Cause { of, half_width_k }).collect(),
         }
+    }
+
+    /// The most that a quantity comes to, as written down or at any end of any cause.
+    fn most(&self, of: impl Fn(&Study) -> f64) -> f64 {
+        let ends = self.ends.iter().flat_map(|(_, ends)| ends);
+        ends.map(&of).fold(of(&self.written), f64::max)
     }
 }
 
@@ -434,8 +476,9 @@ pub fn judge(settings: &Settings, site: &Site, within_h: Option<f64>) -> (Therma
     let findings = findings(&thermal, &studies, settings, site);
     let placements = (0..settings.channels.len())
         .map(|channel| Placements {
-            given: studies.placement(|study| study.given_k[channel]),
-            kept: studies.placement(|study| study.kept_k[channel]),
+            given: studies.placement(|study| study.given[channel]),
+            kept: studies.placement(|study| study.kept[channel]),
+            chilled_k: studies.most(|study| study.chilled_k),
         })
         .collect();
     (thermal, placements, findings)
@@ -725,6 +768,7 @@ fn cooling(warm_up: &WarmUp, settings: &Settings) -> Option<Finding> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::measurement::Chain;
     use super::super::testing::{settings, site};
     use super::super::verdict::Severity;
     use super::*;
@@ -747,6 +791,11 @@ mod tests {
 
     fn air(site: &Site) -> Air {
         Air { outside_c: site.place.design_min_c, slope_k_per_s: 0.0, wind_m_s: site.place.design_wind_m_s }
+    }
+
+    /// Where a cell's thermometer can sit.
+    fn spots() -> impl Strategy<Value = Spot> {
+        prop::sample::select(vec![Spot::Base(0), Spot::Between(0), Spot::Top(1), Spot::Side(1), Spot::End(0)])
     }
 
     /// Another way: not by two steady states and a straight line, but by holding that power for three weeks.
@@ -871,7 +920,7 @@ mod tests {
         /// down.
         #[test]
         fn no_history_of_the_heater_ends_a_soak_with_a_colder_layer(
-            spot in prop_oneof![Just(Spot::Base(0)), Just(Spot::Between(0)), Just(Spot::Top(1))],
+            spot in spots(),
             lying in any::<bool>(),
             start_c in -20.0..0.0_f64,
             // How long it is on and off in turns, in half minutes; longer on than off, so that it gets somewhere.
@@ -927,7 +976,7 @@ mod tests {
         /// goes at the design minimum, no layer that it answers for is colder than inhibit less the placement.
         #[test]
         fn no_history_of_the_heater_leaves_a_colder_layer_while_permission_is_kept(
-            spot in prop_oneof![Just(Spot::Base(0)), Just(Spot::Between(0)), Just(Spot::Top(1))],
+            spot in spots(),
             lying in any::<bool>(),
             holds in any::<bool>(),
             turns in prop::collection::vec((1..20_u32, 1..200_u32), 1..20),
@@ -1011,6 +1060,78 @@ mod tests {
         let (_, _, findings) = judge(&settings, &site, None);
         let told = findings.iter().find(|finding| finding.text.contains("a cut-out switches")).expect("told");
         assert!(!told.change.as_ref().unwrap().contains("warms up in"), "{told:?}");
+    }
+
+    /// What the budget of a channel comes to, where it shows release and where it shows inhibit (K).
+    fn known_k(settings: &Settings, site: &Site, placements: &[Placements], channel: usize) -> [f64; 2] {
+        let chain = Chain {
+            channel: &settings.channels[channel],
+            mounting: &site.mountings[channel],
+            converter: &site.converter,
+            leads_c: (-20.0, 40.0),
+        };
+        let Placements { given, kept, .. } = &placements[channel];
+        [chain.budget(8.0, given), chain.budget(5.0, kept)].map(|budget| budget.bias_k)
+    }
+
+    /// Air that is colder than the cells takes something off a reading, and whoever covers the element takes that away again.
+    #[test]
+    fn a_larger_share_of_air_never_makes_the_guard_band_smaller() {
+        for spot in [Spot::Base(0), Spot::Between(0), Spot::Top(0), Spot::Side(0), Spot::End(0)] {
+            let mut before = [0.0; 2];
+            for air_share in [0.0, 0.05, 0.2, 0.5] {
+                let (settings, mut site) = (settings(), site());
+                site.tolerance = EXACT;
+                site.mountings[0] = Mounting { at: spot, air_share, ..site.mountings[0] };
+                let (_, placements, _) = judge(&settings, &site, None);
+                let now = known_k(&settings, &site, &placements, 0);
+                assert!(now[0] >= before[0] && now[1] >= before[1], "{spot:?}, {air_share}: {now:?} after {before:?}");
+                before = now;
+            }
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 100, ..ProptestConfig::default() })]
+
+        /// What placement and air promise together: however cold a bank is when a warm spell comes or its room is lit, and whatever the
+        /// heater does to it, once a channel shows more than release, no place that it answers for is colder than the budget allows.
+        #[test]
+        fn no_warm_spell_shows_release_with_a_colder_cell_than_the_budget_allows(
+            spot in spots(),
+            air_share in 0.0..0.5_f64,
+            start_c in -20.0..0.0_f64,
+            room_c in prop::option::of(18.0..40.0_f64),
+            thickness_m in 0.005..0.08_f64,
+            air_changes_per_h in 0.0..20.0_f64,
+            part in 0.0..1.0_f64,
+        ) {
+            let (settings, mut site) = (settings(), site());
+            site.mountings[0] = Mounting { at: spot, air_share, ..site.mountings[0] };
+            site.tolerance = EXACT;
+            site.enclosure.layers_mut().for_each(|layer| layer.thickness_m = thickness_m);
+            site.enclosure.air_changes_per_h = air_changes_per_h;
+            site.place.exposure = 0.0;
+            let daily = || "daily 00:00-24:00".parse().expect("a schedule");
+            site.room = room_c.map(|room_c| Room { warmer_k: 0.0, scheduled: Some((room_c, daily())) });
+            let (_, placements, _) = judge(&settings, &site, None);
+            let [promised_k, _] = known_k(&settings, &site, &placements, 0);
+            let plant = Plant::new(&site, STEP_S);
+            let mut run = plant.at_rest(start_c);
+            run.set_air(Air { outside_c: room_c.map_or(25.0, |room_c| room_c.max(25.0)), ..air(&site) });
+            // Little heat: whoever heats much is the concern of the soak, and of the property above.
+            run.set_heat(Heat { heater_w: 5.0 * part, bank_w: 0.0 });
+            for _ in 0..4 * 2880 {
+                let now = run.temperatures();
+                if now.sensors_c[0] > 8.0 {
+                    let coldest = answers_for(spot, 2).into_iter().flat_map(|b| now.cells_c(b)).fold(f64::INFINITY, f64::min);
+                    // A thermometer that lags, and what little the heat adds.
+                    prop_assert!(coldest >= 8.0 - promised_k - 0.1, "{coldest} °C, promised {promised_k} K");
+                    break;
+                }
+                run.leap(1);
+            }
+        }
     }
 
     /// A bank that a mild day has warmed, with a heater that never warms it up from the design minimum and cannot hold it there.

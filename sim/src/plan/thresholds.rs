@@ -4,15 +4,16 @@
 //! channels that answer for it, and the bank as safe as its worst battery.
 
 use super::figures::{fixed, plain, raised_to, uncertain};
-use super::measurement::{Budget, Chain, Line, reads_above_k};
+use super::measurement::{AIR_SEEN, Budget, Chain, Line, reads_above_k};
 use super::placement::Placements;
 use super::verdict::{Finding, Part};
 use crate::platinum::{Platinum, ohms};
-use crate::site::{LoopFrom, Mounting, Site, Spot};
+use crate::site::{LoopFrom, Mounting, ShareFrom, Site, Spot};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{Key, Role, Settings};
 use serde::Serialize;
+use std::fmt::Write;
 
 /// Leads are near the heater, and are held to become no warmer than this where the file tells no warmer surroundings (°C). Common
 /// practice, no source.
@@ -23,6 +24,9 @@ const HYSTERESIS_K: f64 = 2.0;
 
 /// Nobody goes below this without a reason, whatever thermometers can do (°C). Common practice, no source.
 const USUAL_INHIBIT_C: f64 = 5.0;
+
+/// Hottest that a cell is charged without a second look (°C). Common practice, no source: makers allow 45 to 60 °C.
+const HOTTEST_C: f64 = 55.0;
 
 /// Grain of recommended thresholds (K).
 const GRAIN_K: f64 = 0.1;
@@ -69,6 +73,62 @@ impl LeadReport {
     }
 }
 
+/// What the air of the box does to the reading of a thermometer that is fixed to something else.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct AirReport {
+    /// Part of its surroundings that is air (%).
+    pub share_pct: f64,
+    /// `file` or `default`.
+    pub from: &'static str,
+    /// High charge limit (°C): cells this hot it must see.
+    pub high_limit_c: f64,
+    /// Air that then may be around it (°C).
+    pub then_air_c: f64,
+    /// What it then reads low by (K).
+    pub reads_low_k: f64,
+}
+
+impl AirReport {
+    fn of(witness: &Witness, settings: &Settings) -> Option<Self> {
+        let mounting = witness.chain.mounting;
+        let share = mounting.air_beside()?;
+        let (high_limit_c, chilled_k) = (celsius(settings.charge.high_limit), witness.placements.chilled_k.max(0.0));
+        let from = match mounting.air_share_from {
+            ShareFrom::File => "file",
+            ShareFrom::Default => "default",
+        };
+        // The settings can hold a thousandth.
+        let share_pct = (share * 1e8).round() / 1e6;
+        Some(Self {
+            share_pct,
+            from,
+            high_limit_c,
+            then_air_c: high_limit_c - chilled_k,
+            reads_low_k: share * chilled_k,
+        })
+    }
+
+    /// The figure with where it comes from, and what it does.
+    pub(super) fn text(&self) -> String {
+        let from = match self.from {
+            "file" => "air_share_pct",
+            _ => "from memory: the file has no air_share_pct",
+        };
+        let mut text = format!("Air that it sees: {} % ({from})", plain(self.share_pct));
+        if self.share_pct > 0.0 {
+            let _ = write!(
+                text,
+                ". With the box closed, warmer air makes it read high, as above, and colder air low: by up to {} K where cells are at the high \
+                 limit of {} °C, in box air of {} °C",
+                plain(raised_to(self.reads_low_k, 0.01)),
+                plain(self.high_limit_c),
+                fixed(self.then_air_c, 0),
+            );
+        }
+        text
+    }
+}
+
 /// The error of one cell channel.
 #[derive(Clone, Debug, Serialize)]
 pub struct ChannelError {
@@ -78,6 +138,8 @@ pub struct ChannelError {
     pub batteries: Vec<usize>,
     /// What is known of its leads.
     pub leads: LeadReport,
+    /// What the air does to it; `null` where it hangs in the air.
+    pub air: Option<AirReport>,
     /// Where it shows the inhibit threshold, while permission is kept.
     pub at_inhibit: Budget,
     /// Where it shows the release threshold, when permission is given.
@@ -208,7 +270,8 @@ pub fn judge(
     let name = |index: usize| names.get(index).map_or_else(|| format!("channel {}", index + 1), Clone::clone);
     let mut findings = vec![verdict(&thresholds, settings, site, &witnesses, &name)];
     findings.extend(unwatched(site.battery.count, &witnesses));
-    findings.extend(witnesses.iter().filter_map(|witness| in_the_air(witness, &name(witness.index))));
+    findings.extend(witnesses.iter().filter_map(|witness| reads_no_cells(witness, &name(witness.index))));
+    findings.extend(witnesses.iter().filter_map(|witness| hiding_heat(witness, settings, &name(witness.index))));
     findings.extend(witnesses.iter().filter_map(|witness| leads(witness, settings, &name(witness.index))));
     findings.extend(witnesses.iter().filter_map(|witness| disagreeing(witness, &name(witness.index))));
     let channels = witnesses
@@ -217,6 +280,7 @@ pub fn judge(
             channel: name(witness.index),
             batteries: witness.batteries.iter().map(|battery| battery + 1).collect(),
             leads: LeadReport::of(witness.chain.mounting),
+            air: AirReport::of(witness, settings),
             at_inhibit: witness.budget(thresholds.file.inhibit_c, When::Kept),
             at_release: witness.budget(thresholds.file.release_c, When::Given),
         })
@@ -303,7 +367,9 @@ fn leads_c(site: &Site) -> (f64, f64) {
 /// The batteries whose coldest place a thermometer there says something about.
 pub(super) fn answers_for(spot: Spot, count: usize) -> Vec<usize> {
     match spot {
-        Spot::Base(battery) | Spot::Top(battery) => vec![battery],
+        Spot::Base(battery) | Spot::Top(battery) | Spot::Side(battery) | Spot::End(battery) | Spot::Bottom(battery) => {
+            vec![battery]
+        }
         Spot::Between(battery) => (battery..count.min(battery + 2)).collect(),
         Spot::Plate | Spot::Air => (0..count).collect(),
     }
@@ -441,9 +507,13 @@ fn better(witness: &Witness, largest: &Line) -> &'static str {
     let of = |what: &str| largest.contribution.starts_with(what);
     if of("placement") {
         match witness.chain.mounting.at {
-            Spot::Top(_) => "a longer charge.soak_min",
-            _ => "a channel at the coldest place (at = \"top\"), or a longer charge.soak_min",
+            Spot::Top(_) | Spot::Side(_) | Spot::End(_) => "a longer charge.soak_min",
+            Spot::Plate | Spot::Base(_) | Spot::Between(_) | Spot::Bottom(_) | Spot::Air => {
+                "a channel in a colder place (at = \"top\" or \"end\"), or a longer charge.soak_min"
+            }
         }
+    } else if of(AIR_SEEN) {
+        "the element covered with foam, and a smaller air_share_pct"
     } else if of("two leads") || of("contact") || of("leads") {
         "three wires or four, or a better connection"
     } else if of("element") {
@@ -488,13 +558,42 @@ fn unwatched(count: usize, witnesses: &[Witness]) -> Option<Finding> {
     })
 }
 
-/// A cell channel that knows nothing of cells: the air follows the weather, cells follow it hours later.
-fn in_the_air(witness: &Witness, name: &str) -> Option<Finding> {
-    (witness.chain.mounting.at == Spot::Air).then(|| {
-        Finding::danger(
+/// A cell channel that knows nothing of cells: the air follows the weather and the plate the heater, cells follow both hours later.
+fn reads_no_cells(witness: &Witness, name: &str) -> Option<Finding> {
+    const HEATER: &str = "it reads the heater, and permits charge while the cells are cold";
+    let (sits, or_role) = match witness.chain.mounting.at {
+        Spot::Air => {
+            let mild = "hangs in the air: on a mild day it permits charge while the cells are cold";
+            (mild.to_owned(), ", or role = \"ambient\"")
+        }
+        Spot::Plate => (format!("sits on the plate: {HEATER}"), ", or role = \"pad\""),
+        Spot::Bottom(battery) => (format!("lies beneath battery {}: {HEATER}", battery + 1), ""),
+        Spot::Base(_) | Spot::Between(_) | Spot::Top(_) | Spot::Side(_) | Spot::End(_) => return None,
+    };
+    Some(Finding::danger(
+        Part::Measurement,
+        format!("channel {name} has the role cell and {sits}"),
+        format!("at = \"top\", \"end\" or \"between\"{or_role}"),
+    ))
+}
+
+/// A limit that is not too high by itself, and is with what colder air takes off the reading.
+fn hiding_heat(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> {
+    let AirReport { high_limit_c, reads_low_k, .. } = AirReport::of(witness, settings)?;
+    (high_limit_c <= HOTTEST_C && high_limit_c + reads_low_k > HOTTEST_C).then(|| {
+        Finding::change(
             Part::Measurement,
-            format!("channel {name} has the role cell and hangs in the air: on a mild day it permits charge while the cells are cold"),
-            "at = \"top\" or \"between\", or role = \"ambient\"",
+            format!(
+                "channel {name} sees air, and reads up to {} K low where that is cold: cells may be at {} °C before charge is refused \
+                 at charge.high_limit_c = {}",
+                plain(raised_to(reads_low_k, 0.01)),
+                fixed(high_limit_c + reads_low_k, 1),
+                plain(high_limit_c),
+            ),
+            format!(
+                "high_limit_c = {}, or the element covered with foam and a smaller air_share_pct",
+                plain(-raised_to(reads_low_k - HOTTEST_C, GRAIN_K)),
+            ),
         )
     })
 }
@@ -576,8 +675,8 @@ mod tests {
         let placements: Vec<Placements> = kept
             .iter()
             .map(|&warm_bias_k| {
-                let kept = Placement { warm_bias_k, causes: Vec::new() };
-                Placements { given: kept.clone(), kept }
+                let kept = Placement { warm_bias_k, ..Placement::default() };
+                Placements { given: kept.clone(), kept, chilled_k: 0.0 }
             })
             .collect();
         judge(settings, site, &names(&NAMES), &placements, &|_| placements.clone())
@@ -587,8 +686,8 @@ mod tests {
     fn judged_growing(settings: &Settings, site: &Site, warm_k: f64, growth: f64) -> Measurement {
         let placed = |settings: &Settings| {
             let warm_bias_k = warm_k + growth * (celsius(settings.charge.release) - 8.0);
-            let kept = Placement { warm_bias_k, causes: Vec::new() };
-            vec![Placements { given: kept.clone(), kept }; NAMES.len()]
+            let kept = Placement { warm_bias_k, ..Placement::default() };
+            vec![Placements { given: kept.clone(), kept, chilled_k: 0.0 }; NAMES.len()]
         };
         judge(settings, site, &names(&NAMES), &placed(settings), &placed).0
     }
@@ -728,13 +827,68 @@ mod tests {
     }
 
     #[test]
-    fn a_cell_channel_in_the_air_is_dangerous() {
+    fn a_cell_channel_that_reads_no_cells_is_dangerous() {
+        let told = |at: Spot| {
+            let mut site = site();
+            site.mountings[1].at = at;
+            let findings = judged(&settings(), &site, &[0.0; 4]).1;
+            findings.into_iter().find(|finding| finding.text.contains("has the role cell"))
+        };
+        for at in [Spot::Base(1), Spot::Between(0), Spot::Top(1), Spot::Side(1), Spot::End(1)] {
+            assert_eq!(told(at), None);
+        }
+        for (at, where_to) in
+            [(Spot::Air, "in the air"), (Spot::Plate, "on the plate"), (Spot::Bottom(1), "beneath battery 2")]
+        {
+            let finding = told(at).expect("told");
+            assert!(finding.fails && finding.severity == Severity::Danger, "{finding:?}");
+            assert!(finding.text.contains("channel high") && finding.text.contains(where_to), "{finding:?}");
+        }
+    }
+
+    #[test]
+    fn a_high_limit_that_cold_air_lifts_out_of_bounds_is_told_with_one_that_is_not() {
+        let (mut settings, mut site) = (settings(), site());
+        site.mountings[0].air_share = 0.2;
+        let told = |settings: &Settings, site: &Site| {
+            let placements = vec![Placements { chilled_k: 12.0, ..Placements::default() }; NAMES.len()];
+            let (found, findings) = judge(settings, site, &names(&NAMES), &placements, &|_| placements.clone());
+            let low_k = found.channels[0].air.expect("it sees some").reads_low_k;
+            assert!((low_k - 12.0 * site.mountings[0].air_share).abs() < 1e-9, "{low_k}");
+            findings.into_iter().find(|finding| finding.text.contains("before charge is refused"))
+        };
+        assert_eq!(told(&settings, &site), None, "45 °C leaves room");
+        settings.charge.high_limit = Celsius::from_millidegrees(54_000);
+        let finding = told(&settings, &site).expect("54 °C and 2.4 K");
+        assert!(finding.text.contains("channel low") && finding.text.contains("56.4 °C"), "{finding:?}");
+        assert!(finding.change.as_ref().is_some_and(|way| way.starts_with("high_limit_c = 52.6,")), "{finding:?}");
+        settings.charge.high_limit = Celsius::from_millidegrees(52_600);
+        assert_eq!(told(&settings, &site), None);
+        settings.charge.high_limit = Celsius::from_millidegrees(54_000);
+        site.mountings[0].air_share = 0.0;
+        site.mountings[1].air_share = 0.0;
+        assert_eq!(told(&settings, &site), None);
+    }
+
+    #[test]
+    fn the_share_of_air_is_printed_with_where_it_comes_from() {
         let mut site = site();
-        assert!(!judged(&settings(), &site, &[0.0; 4]).1.iter().any(|finding| finding.text.contains("in the air")));
-        site.mountings[1].at = Spot::Air;
-        let (_, findings) = judged(&settings(), &site, &[0.0; 4]);
-        let finding = findings.iter().find(|finding| finding.text.contains("in the air")).unwrap();
-        assert!(finding.severity == Severity::Danger && finding.text.contains("channel high"), "{finding:?}");
+        let texts = |site: &Site| {
+            let (found, _) = judged(&settings(), site, &[0.0; 4]);
+            found.channels.iter().map(|channel| channel.air.map(|air| air.text())).collect::<Vec<_>>()
+        };
+        let from_memory = texts(&site)[0].clone().expect("it sees some");
+        assert!(
+            from_memory.starts_with("Air that it sees: 5 % (from memory: the file has no air_share_pct)"),
+            "{from_memory}"
+        );
+        site.mountings[0] = Mounting { air_share: 0.12, air_share_from: ShareFrom::File, ..site.mountings[0] };
+        let stated = texts(&site)[0].clone().expect("it sees some");
+        assert!(stated.starts_with("Air that it sees: 12 % (air_share_pct)."), "{stated}");
+        site.mountings[0].air_share = 0.0;
+        assert_eq!(texts(&site)[0].as_deref(), Some("Air that it sees: 0 % (air_share_pct)"));
+        site.mountings[0].at = Spot::Air;
+        assert_eq!(texts(&site)[0], None, "air is its place");
     }
 
     #[test]

@@ -30,10 +30,6 @@ use crate::site::{Battery, Enclosure, Layer, Mounting, Site, Spot, StandsOn};
 /// number.
 pub const LAYERS: usize = 6;
 
-/// Part of a thermometer's surroundings that is air rather than what it is fixed to. From memory, no source: a covered film element
-/// on a case, the cable led along the case.
-const AIR_SHARE: f64 = 0.05;
-
 /// Long-wave radiation between dark surfaces near 0 °C (W/(m² K)): 4 ε σ T³ with ε = 0.9. Source: ISO 6946:2007, annex A.
 const RADIATION: f64 = 0.9 * 4.0 * 5.670_374e-8 * 273.15 * 273.15 * 273.15;
 
@@ -107,9 +103,13 @@ impl Body {
                         let to_air = skins[battery].top;
                         vec![(blocks[battery][layers - 1], 1.0 - to_air), (air, to_air)]
                     }
-                    // Half way up lies on the seam of two layers where their number is even.
-                    Spot::Between(battery) => {
-                        vec![(blocks[battery][(layers - 1) / 2], 0.5), (blocks[battery][layers / 2], 0.5)]
+                    Spot::Between(battery) => half_way_up(&blocks[battery], 0.0, air),
+                    Spot::Side(battery) => half_way_up(&blocks[battery], skins[battery].long, air),
+                    Spot::End(battery) => half_way_up(&blocks[battery], skins[battery].short, air),
+                    // In the middle of the joint, half of it to the plate and half to the face of the case.
+                    Spot::Bottom(battery) => {
+                        let to_plate = f64::midpoint(1.0, skins[battery].base);
+                        vec![(blocks[battery][0], 1.0 - to_plate), (plate_node, to_plate)]
                     }
                     Spot::Air => vec![],
                 };
@@ -186,16 +186,32 @@ pub(super) fn surround(network: &mut Network, battery: &Battery, blocks: &[Vec<N
     }
 }
 
+/// Half way up a battery, on a face that lies `to_air` of the way from the layers to the air. Half way up is the seam of two layers where
+/// their number is even.
+fn half_way_up(block: &[Node], to_air: f64, air: Node) -> Vec<(Node, f64)> {
+    let to_layer = (1.0 - to_air) / 2.0;
+    vec![(block[(block.len() - 1) / 2], to_layer), (block[block.len() / 2], to_layer), (air, to_air)]
+}
+
 /// How far the outer faces of a battery lie from the mean of their layer towards what is outside, 0 to 1: of the drop from the mean to
 /// the air or the plate, the part within the battery.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Skin {
-    /// The coldest side of every layer, towards the air.
-    pub(super) side: f64,
+    /// The long face of every layer, towards the air; nothing where neighbours stand before both.
+    pub(super) long: f64,
+    /// The short faces of every layer, towards the air.
+    pub(super) short: f64,
     /// The top of the uppermost layer, towards the air.
     pub(super) top: f64,
     /// The base of the lowest layer, towards the plate.
     pub(super) base: f64,
+}
+
+impl Skin {
+    /// The face of every layer that lies farthest towards the air.
+    pub(super) const fn side(&self) -> f64 {
+        self.long.max(self.short)
+    }
 }
 
 /// The skin of battery `index`, with so much conductance to the air inside and through the joint to the plate (W/(m² K)). Ends of the
@@ -206,7 +222,7 @@ pub(super) fn skin(battery: &Battery, layers: usize, index: usize, inside: f64, 
     let at_an_end = index == 0 || index + 1 == battery.count;
     let long = if at_an_end { sideways(battery.width_m) } else { 0.0 };
     let half_layer = battery.conductivity_up_w_per_m_k / (battery.height_m / as_f64(layers) / 2.0);
-    Skin { side: long.max(sideways(battery.length_m)), top: part(inside, half_layer), base: part(contact, half_layer) }
+    Skin { long, short: sideways(battery.length_m), top: part(inside, half_layer), base: part(contact, half_layer) }
 }
 
 /// The layers of a wall as one body. One layer has its heat in the middle; of several, the heat is where their heat capacities have
@@ -306,7 +322,7 @@ fn thermometer(network: &mut Network, mounting: &Mounting, fixed_to: &[(Node, f6
     // What warms it by so much for a watt lets a watt out for so much.
     let whole = 1e-3 / mounting.self_heating_k_per_mw;
     let node = network.add(whole * mounting.lag_s);
-    let to_air = if fixed_to.is_empty() { 1.0 } else { AIR_SHARE };
+    let to_air = mounting.air_beside().unwrap_or(1.0);
     network.link(node, air, whole * to_air);
     for &(body, part) in fixed_to {
         network.link(node, body, whole * (1.0 - to_air) * part);

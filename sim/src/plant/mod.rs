@@ -233,7 +233,7 @@ impl Plant {
         let plate_c = all[body.plate.0];
         let faces = |block: &Vec<f64>, skin: &Skin| -> Vec<f64> {
             let towards = |part: f64, layer_c: f64, outside_c: f64| layer_c + part * (outside_c - layer_c);
-            let sides = block.iter().map(|&layer_c| towards(skin.side, layer_c, air_c));
+            let sides = block.iter().map(|&layer_c| towards(skin.side(), layer_c, air_c));
             let top = block.last().map(|&layer_c| towards(skin.top, layer_c, air_c));
             let base = block.first().map(|&layer_c| towards(skin.base, layer_c, plate_c));
             sides.chain(top).chain(base).collect()
@@ -431,7 +431,7 @@ impl Run<'_> {
                 let layer_c = self.wave.weigh(weights);
                 base_c = if base_c.is_nan() { layer_c } else { base_c };
                 top_c = layer_c;
-                coldest = coldest.min(layer_c).min(towards(skin.side, layer_c, air_c));
+                coldest = coldest.min(layer_c).min(towards(skin.side(), layer_c, air_c));
             }
             coldest = coldest.min(towards(skin.top, top_c, air_c)).min(towards(skin.base, base_c, plate_c));
         }

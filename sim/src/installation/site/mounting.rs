@@ -6,7 +6,7 @@ use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::plan::conductor::ohm_per_m_20c;
 use crate::platinum::ohms;
-use crate::site::{Class, LoopFrom, Mounting, Spot};
+use crate::site::{Class, LoopFrom, Mounting, ShareFrom, Spot};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{Channel, Key as Setting, Place as SettingPlace, Role, Settings};
 
@@ -17,7 +17,19 @@ enum At {
     Base,
     Between,
     Top,
+    Side,
+    End,
+    Bottom,
     Air,
+}
+
+impl At {
+    const fn is_on_a_battery(self) -> bool {
+        match self {
+            Self::Base | Self::Between | Self::Top | Self::Side | Self::End | Self::Bottom => true,
+            Self::Plate | Self::Air => false,
+        }
+    }
 }
 
 /// Reads how each channel is mounted; `count` is how many batteries there are, if that is known.
@@ -56,8 +68,10 @@ fn mounting<'t>(
         }
         Leads::TwoWire { .. } | Leads::ThreeWire | Leads::FourWire => (cable_ohm, LoopFrom::Cable),
     };
+    let at = spot(reader, section, channel.role, count);
+    let (air_share, air_share_from) = air_share(reader, section, at);
     Mounting {
-        at: spot(reader, section, channel.role, count),
+        at,
         r0_ohm: ohms(channel.element.r0()),
         class: reader.word(section, "class", &classes).ok().flatten().unwrap_or(Class::B),
         calibrated_k: reader.given(section, Key::Calibrated),
@@ -67,12 +81,49 @@ fn mounting<'t>(
         loop_from,
         lag_s: reader.real(section, Key::Lag),
         self_heating_k_per_mw: reader.real(section, Key::SelfHeating),
+        air_share,
+        air_share_from,
     }
 }
 
+/// The part of the air that the element sees, and where that is known from.
+fn air_share<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, at: Spot) -> (f64, ShareFrom) {
+    let is_stated = section.has("air_share_pct");
+    let share = reader.real(section, Key::AirShare);
+    if !is_stated {
+        return (share, ShareFrom::Default);
+    }
+    let place = section.place("air_share_pct");
+    let span = section.key_span("air_share_pct");
+    if at == Spot::Air {
+        let message = format!("{place} does not go with a thermometer in the air: air is all that it sees");
+        let remedy = "leave out air_share_pct; or at = \"top\", or wherever it is fixed";
+        reader.findings.error(span.as_ref(), &place, message, remedy);
+    } else if share > 0.0 && share < 0.01 && !reader.doubts_any(section, &[Key::AirShare]) {
+        let written = share * 100.0;
+        let message = format!("{place} is {} %, less than one part in a hundred", (written * 1e6).round() / 1e6);
+        let why = "it is in percent; a share too small leaves out of the guard band what warm air does to the reading";
+        let remedy = if written <= 0.5 {
+            format!("air_share_pct = {}; or 0 for an embedded element", (written * 1e8).round() / 1e6)
+        } else {
+            "air_share_pct = 1 or more; or 0 for an embedded element".to_owned()
+        };
+        reader.findings.add(Severity::Warning, span.as_ref(), &place, message, Some(why), remedy);
+    }
+    (share, ShareFrom::File)
+}
+
 fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, count: Option<usize>) -> Spot {
-    let words =
-        [("plate", At::Plate), ("base", At::Base), ("between", At::Between), ("top", At::Top), ("air", At::Air)];
+    let words = [
+        ("plate", At::Plate),
+        ("base", At::Base),
+        ("between", At::Between),
+        ("top", At::Top),
+        ("side", At::Side),
+        ("end", At::End),
+        ("bottom", At::Bottom),
+        ("air", At::Air),
+    ];
     let said = reader.word(section, "at", &words).ok().flatten();
     let at = said.unwrap_or(match role {
         // One battery has no neighbour, and of what is left the top is the farthest from the heater.
@@ -87,19 +138,18 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
     if said == Some(At::Between) && count == Some(1) {
         let place = section.place("at");
         let message = format!("{place} is \"between\", and battery.count is 1: one battery has no neighbour");
-        let remedy = "at = \"top\" or \"base\"; or battery.count as there are";
+        let remedy = "at = \"top\", \"side\", \"end\" or \"base\"; or battery.count as there are";
         reader.findings.error(section.key_span("at").as_ref(), &place, message, remedy);
     }
     let battery = reader.whole(section, Key::BatteryNumber) as usize;
     let place = section.place("battery");
     let span = section.key_span("battery");
-    let on_a_battery = matches!(at, At::Base | At::Between | At::Top);
-    if span.is_some() && !on_a_battery {
+    if span.is_some() && !at.is_on_a_battery() {
         let message = format!("{place} does not go with a thermometer that sits on no battery");
         let remedy = if count == Some(1) {
-            "leave out battery; or at = \"base\" or \"top\""
+            "leave out battery; or at = \"top\", \"side\", \"end\" or \"base\""
         } else {
-            "leave out battery; or at = \"base\", \"between\" or \"top\""
+            "leave out battery; or at = \"top\", \"side\", \"end\", \"base\" or \"between\""
         };
         reader.findings.error(span.as_ref(), &place, message, remedy);
     } else if let Some(count) = count
@@ -109,6 +159,18 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
         let message = format!("{place} is {battery}, and battery.count is {count}");
         let remedy = format!("battery = {count}, or battery.count as there are");
         reader.findings.error(span.as_ref(), &place, message, remedy);
+    } else if let Some(count) = count
+        && at == At::Side
+        && 1 < battery
+        && battery < count
+        && !reader.doubts_any(section, &[Key::BatteryNumber])
+    {
+        let place = section.place("at");
+        let message = format!(
+            "{place} is \"side\", and battery {battery} of {count} has a neighbour on either side: no air reaches its long faces"
+        );
+        let remedy = format!("at = \"between\", \"end\" or \"top\"; or battery = 1 or {count}, the ends of the row");
+        reader.findings.error(section.key_span("at").as_ref(), &place, message, remedy);
     }
     let index = battery.saturating_sub(1);
     match at {
@@ -116,16 +178,27 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
         At::Base => Spot::Base(index),
         At::Between => Spot::Between(index),
         At::Top => Spot::Top(index),
+        At::Side => Spot::Side(index),
+        At::End => Spot::End(index),
+        At::Bottom => Spot::Bottom(index),
         At::Air => Spot::Air,
     }
 }
 
 /// A thermometer that does not sit where its role has it.
 fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At, count: Option<usize>) {
-    let (to_plate, to_air) = if count == Some(1) {
-        ("at = \"top\"; or role = \"pad\"", "at = \"top\"; or role = \"ambient\"")
+    let (off_the_heater, to_plate, to_air) = if count == Some(1) {
+        (
+            "at = \"top\" or \"end\"",
+            "at = \"top\" or \"end\"; or role = \"pad\"",
+            "at = \"top\" or \"end\"; or role = \"ambient\"",
+        )
     } else {
-        ("at = \"between\" or \"top\"; or role = \"pad\"", "at = \"between\" or \"top\"; or role = \"ambient\"")
+        (
+            "at = \"between\", \"top\" or \"end\"",
+            "at = \"between\", \"top\" or \"end\"; or role = \"pad\"",
+            "at = \"between\", \"top\" or \"end\"; or role = \"ambient\"",
+        )
     };
     let (what, why, remedy) = match (role, at) {
         (Role::Cell, At::Plate) => (
@@ -133,15 +206,22 @@ fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At, count: 
             "the plate is warmer than any cell while it heats, so charge would be permitted to a bank that is cold inside",
             to_plate,
         ),
+        (Role::Cell, At::Bottom) => (
+            "a cell channel beneath a battery, above the heater",
+            "there it reads the heater and not the cells: while it heats, charge would be permitted to a bank that is cold inside",
+            off_the_heater,
+        ),
         (Role::Cell, At::Air) => {
             ("a cell channel in the air", "air follows the heater and the weather hours before the cells do", to_air)
         }
-        (Role::Pad, At::Base | At::Between | At::Top | At::Air) => (
+        (Role::Pad, At::Base | At::Between | At::Top | At::Side | At::End | At::Bottom | At::Air) => (
             "a pad channel away from the plate",
             "its cut-out is for the hottest place, and that is the plate",
             "at = \"plate\"; or the role of the place it is at",
         ),
-        (Role::Cell, At::Base | At::Between | At::Top) | (Role::Pad, At::Plate) | (Role::Ambient, _) => return,
+        (Role::Cell, At::Base | At::Between | At::Top | At::Side | At::End)
+        | (Role::Pad, At::Plate)
+        | (Role::Ambient, _) => return,
     };
     let place = section.place("at");
     let message = format!("{place} makes it {what}");

@@ -112,6 +112,7 @@ table! {
     SensorArea "channel" "cable_mm2" "mm²" 0.03..25.0 [0.5] "cross-section of one conductor" "";
     Lag "channel" "lag_s" "s" 0.1..3600.0 [20.0] "time constant of the element as mounted" "";
     SelfHeating "channel" "self_heating_k_per_w" "K/W" 1.0..100_000.0 [200.0] "rise of the element above its surroundings by the power in it" "";
+    AirShare "channel" "air_share_pct" "%" 0.0..50.0 [5.0] "how much of what the element feels is air of the box; the rest is what it is fixed to: about 10 for a bare one taped to a case, 3 under 10 mm of foam, 0 for one embedded" "from memory";
     SupplyPower "source" "power_w" "W" 0.0..100_000.0 [] "power it really gives, for sun at 1000 W/m²; without it, what rated_a at rated_v leaves if both are there, else budget_w" "";
     SunAtLeast "source" "sun_at_least_w_m2" "W/m²" 1.0..1500.0 [] "it is there with the sun, and spent on heat at or above so much of it on the horizontal; below that it still charges" "";
     Rated "source" "rated_a" "A" 0.1..2000.0 [] "its rated current" "";
@@ -178,7 +179,7 @@ pub(in crate::installation) const TEXTS: &[Text] = &[
     Text { section: "box", name: "insulation", meaning: "what insulates it, if it is not conductivity_w_per_m_k that says so" },
     Text { section: "site", name: "stands_on", meaning: "what is under the box: \"air\" (the default) or \"ground\", with ground_c" },
     Text { section: "room", name: "schedule", meaning: "when the room is at temperature_c or warmer, by the week: from when it is that warm, not from when its heat is lit" },
-    Text { section: "channel", name: "at", meaning: "where it sits: \"plate\" (the default of pad), \"base\" of a battery, \"between\" two batteries half way up (the default of cell), \"top\" of a battery (the default of cell with one battery), \"air\" (the default of ambient)" },
+    Text { section: "channel", name: "at", meaning: "where it sits: \"plate\" (the default of pad); on a battery, \"base\", \"top\" (the default of cell with one battery), \"side\" (a long face, half way up, of the first or last), \"end\" (a short face, half way up) or \"bottom\" (beneath it, where it reads the heater and not the cells); \"between\" two batteries half way up (the default of cell); \"air\" of the box (the default of ambient)" },
     Text { section: "channel", name: "class", meaning: "tolerance class of IEC 60751: \"AA\", \"A\", \"B\" (the default) or \"C\"" },
     Text { section: "source", name: "schedule", meaning: "when it is there: by the week, or by sun_at_least_w_m2, or by log" },
     Text { section: "source", name: "log", meaning: "a CSV file with a time column and one of the source's name with _present after it" },

@@ -1,6 +1,6 @@
 use super::table::{Fact, KEYS, Key, TABLE, TEXTS};
 use crate::installation::{Installation, document, sections, starter, values};
-use crate::site::{Presence, Site, Spot, StandsOn, WeatherSource};
+use crate::site::{Presence, ShareFrom, Site, Spot, StandsOn, WeatherSource};
 use forewarm_core::settings::TABLE as SETTINGS;
 use proptest::prelude::*;
 use std::collections::HashSet;
@@ -112,15 +112,13 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::ReferenceDrift => converter.reference_drift,
         Key::LeadMismatch => converter.lead_mismatch,
         Key::LeadContact => converter.contact_ohm,
-        Key::BatteryNumber => match mounting.at {
-            Spot::Base(index) | Spot::Between(index) | Spot::Top(index) => count(index + 1),
-            Spot::Plate | Spot::Air => return None,
-        },
+        Key::BatteryNumber => count(mounting.at.battery()? + 1),
         Key::Calibrated => mounting.calibrated_k?,
         Key::SensorCable => mounting.cable_m,
         Key::SensorArea => mounting.cable_mm2,
         Key::Lag => mounting.lag_s,
         Key::SelfHeating => mounting.self_heating_k_per_mw,
+        Key::AirShare => mounting.air_share,
         Key::SupplyPower => supply.power_w,
         Key::SunAtLeast => match supply.presence {
             Presence::Sun { at_least_w_m2 } => at_least_w_m2,
@@ -242,6 +240,9 @@ fn words() -> impl Strategy<Value = &'static str> {
         "base",
         "between",
         "top",
+        "side",
+        "end",
+        "bottom",
         "AA",
         "A",
         "C",
@@ -326,8 +327,11 @@ proptest! {
                 prop_assert_eq!(site.mountings.len(), installation.channels.len());
                 prop_assert_eq!(site.supplies.len(), installation.sources.len());
                 for mounting in &site.mountings {
-                    if let Spot::Base(index) | Spot::Between(index) | Spot::Top(index) = mounting.at {
+                    if let Some(index) = mounting.at.battery() {
                         prop_assert!(index < battery.count);
+                    }
+                    if let Spot::Side(index) = mounting.at {
+                        prop_assert!(index == 0 || index + 1 == battery.count, "no air reaches it");
                     }
                 }
             }
@@ -400,7 +404,11 @@ fn every_default_the_starter_offers_is_what_leaving_it_out_means() {
         }
     }
     assert!(offered > 40, "{offered}");
-    let written = Installation::parse("written", &text).expect("no problem");
+    let mut written = Installation::parse("written", &text).expect("no problem");
+    // All but where the figure comes from.
+    let site = written.site.as_mut().expect("a site");
+    assert_eq!(site.mountings[0].air_share_from, ShareFrom::File);
+    site.mountings[0].air_share_from = ShareFrom::Default;
     assert_eq!(format!("{:?}", written.site), format!("{:?}", plain.site));
 }
 
@@ -474,6 +482,72 @@ fn no_thermometer_sits_between_one_battery_and_nothing() {
     // Unsaid, a cell's thermometer goes where there is a place for it.
     assert_eq!(read(&one.replace("at = \"between\"\n", "")).mountings[0].at, Spot::Top(0));
     assert_eq!(read(&text.replace("at = \"between\"\n", "")).mountings[0].at, Spot::Between(0));
+}
+
+#[test]
+fn each_face_of_a_battery_has_a_word() {
+    let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/demo/hut.toml")).expect("the demo");
+    let with = |count: u32, at: &str, battery: u32| {
+        let place = format!("at = \"{at}\"\nbattery = {battery}\n");
+        let text = text.replacen("at = \"top\"\nbattery = 2\n", &place, 1);
+        assert!(text.contains(&place));
+        // A row of three is as wide as the box allows.
+        text.replace("count = 2", &format!("count = {count}"))
+            .replace("width_mm = 172", &format!("width_mm = {}", 344 / count))
+    };
+    for (word, at) in [
+        ("base", Spot::Base(1)),
+        ("between", Spot::Between(1)),
+        ("top", Spot::Top(1)),
+        ("side", Spot::Side(1)),
+        ("end", Spot::End(1)),
+        ("bottom", Spot::Bottom(1)),
+    ] {
+        let installation = Installation::parse("test", &with(2, word, 2)).expect("no error");
+        assert_eq!(installation.site.expect("a site").mountings[1].at, at);
+        let told: Vec<&str> = installation.warnings.iter().map(|warning| &*warning.message).collect();
+        assert_eq!(told.iter().any(|text| text.contains("above the heater")), word == "bottom", "{word}: {told:?}");
+    }
+    let problems = Installation::parse("test", &with(2, "front", 2)).expect_err("no such face");
+    let remedy = problems[0].remedy.as_ref().expect("a remedy");
+    assert!(["top", "side", "end", "bottom"].iter().all(|word| remedy.contains(&format!("\"{word}\""))), "{remedy}");
+    // Of three in a row, the second has neighbours before both its long faces.
+    let told = |battery: u32| {
+        let problems = Installation::parse("test", &with(3, "side", battery)).err().unwrap_or_default();
+        problems.iter().any(|problem| problem.message.contains("no air reaches its long faces"))
+    };
+    assert!(!told(1) && told(2) && !told(3));
+}
+
+#[test]
+fn a_share_of_air_is_in_percent_and_of_a_thermometer_that_is_fixed_to_something() {
+    let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/demo/hut.toml")).expect("the demo");
+    let with = |at: &str, share: &str| {
+        let line = format!("at = \"{at}\"\nair_share_pct = {share}\n");
+        let text = text.replacen("at = \"between\"\nbattery = 1\n", &line, 1);
+        assert!(text.contains(&line));
+        Installation::parse("test", &text)
+    };
+    let plain = read(&text).mountings[0];
+    assert!(is_near(plain.air_share, 0.05) && plain.air_share_from == ShareFrom::Default);
+    let stated = with("between", "12").expect("no error");
+    assert_eq!(stated.warnings, []);
+    let mounting = stated.site.expect("a site").mountings[0];
+    assert!(is_near(mounting.air_share, 0.12) && mounting.air_share_from == ShareFrom::File);
+    for wrong in ["-0.1", "50.5", "nan", "\"much\""] {
+        let problems = with("between", wrong).expect_err(wrong);
+        assert_eq!(problems.len(), 1, "{wrong}: {problems:?}");
+        assert!(problems[0].message.contains("air_share_pct") && problems[0].remedy.is_some(), "{problems:?}");
+    }
+    // A part of one where percent are meant.
+    let slip = with("between", "0.05").expect("no error").warnings;
+    assert!(
+        slip.len() == 1 && slip[0].remedy.as_ref().is_some_and(|way| way.contains("air_share_pct = 5;")),
+        "{slip:?}"
+    );
+    assert_eq!(with("between", "0").expect("no error").warnings, [], "embedded");
+    let problems = with("air", "10").expect_err("it sees nothing else");
+    assert!(problems.iter().any(|problem| problem.message.contains("air is all that it sees")), "{problems:?}");
 }
 
 /// The wind of a site in the open does not follow the box into a room by default, and one that is asked for there is refused.

@@ -2,7 +2,7 @@
 
 use super::site;
 use crate::plant::{Air, Heat, Plant, Run};
-use crate::site::{Site, Spot, StandsOn};
+use crate::site::{Mounting, Site, Spot, StandsOn};
 use nalgebra::DVector;
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -38,6 +38,24 @@ fn sites() -> impl Strategy<Value = Site> {
         site.mountings[1].at = Spot::Between(battery.count - 1);
         site
     })
+}
+
+/// Puts an element at every place that there is, on `battery` where it is on one. None warms itself.
+fn everywhere(site: &mut Site, battery: usize, air_share: f64) -> [Spot; 8] {
+    let spots = [
+        Spot::Plate,
+        Spot::Base(battery),
+        Spot::Between(battery),
+        Spot::Top(battery),
+        Spot::Side(battery),
+        Spot::End(battery),
+        Spot::Bottom(battery),
+        Spot::Air,
+    ];
+    site.converter.current_a = 0.0;
+    let mounting = site.mountings[0];
+    site.mountings = spots.map(|at| Mounting { at, air_share, ..mounting }).to_vec();
+    spots
 }
 
 fn count(of: usize) -> f64 {
@@ -260,6 +278,71 @@ proptest! {
                 }
             }
         }
+    }
+
+    /// The maximum principle, place by place. No element warms itself here.
+    #[test]
+    fn an_element_reads_between_what_it_touches(
+        mut site in sites(), stretch in stretches(), air_share in prop_oneof![Just(0.0), 0.0..0.5],
+    ) {
+        let battery = site.battery.count - 1;
+        let spots = everywhere(&mut site, battery, air_share);
+        let Stretch { air, heat, .. } = stretch[0];
+        let found = Plant::new(&site, 1.0).steady(air.outside_c, air.wind_m_s, heat);
+        let block = &found.layers_c[battery];
+        let (lowest, middle, highest) = (block[0], [block[2], block[3]], block[5]);
+        for (at, element_c) in spots.into_iter().zip(&found.sensors_c) {
+            let mut touched = match at {
+                Spot::Plate => vec![found.plate_c],
+                Spot::Base(_) | Spot::Bottom(_) => vec![lowest, found.plate_c],
+                Spot::Between(_) => middle.to_vec(),
+                Spot::Side(_) | Spot::End(_) => [middle.as_slice(), &[found.air_c]].concat(),
+                Spot::Top(_) => vec![highest, found.air_c],
+                Spot::Air => vec![found.air_c],
+            };
+            if air_share > 0.0 {
+                touched.push(found.air_c);
+            }
+            let low = touched.iter().copied().fold(f64::INFINITY, f64::min);
+            let high = touched.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            let off = 1e-9 * high.abs().max(100.0);
+            prop_assert!((low - off..=high + off).contains(element_c), "{at:?} reads {element_c}, not {low} to {high}");
+        }
+    }
+
+    #[test]
+    fn where_all_is_at_one_temperature_every_place_reads_it(
+        mut site in sites(), outside_c in -40.0..40.0_f64, air_share in 0.0..0.5_f64,
+    ) {
+        let battery = site.battery.count - 1;
+        everywhere(&mut site, battery, air_share);
+        site.place.stands_on = StandsOn::Air;
+        let found = Plant::new(&site, 1.0).steady(outside_c, 0.0, Heat::default());
+        for element_c in found.sensors_c {
+            prop_assert!((element_c - outside_c).abs() < 1e-8, "{element_c}, not {outside_c}");
+        }
+    }
+
+    /// The shorter way is to the long face: the middle of a battery is nearer to it. More air in what the element sees takes each farther.
+    #[test]
+    fn a_face_that_is_nearer_to_the_air_reads_nearer_to_it(
+        mut site in sites(), stretch in stretches(), air_share in 0.0..0.25_f64, more in 0.01..0.25_f64,
+    ) {
+        let battery = site.battery.count - 1;
+        let Stretch { air, heat, .. } = stretch[0];
+        let mut read = |share: f64| {
+            let spots = everywhere(&mut site, battery, share);
+            let found = Plant::new(&site, 1.0).steady(air.outside_c, air.wind_m_s, heat);
+            let from_air = move |at: Spot| {
+                let index = spots.iter().position(|spot| *spot == at).expect("one of them");
+                (found.sensors_c[index] - found.air_c).abs()
+            };
+            [Spot::Between(battery), Spot::Side(battery), Spot::End(battery), Spot::Air].map(from_air)
+        };
+        let (less, most) = (read(air_share), read(air_share + more));
+        let off = 1e-9 * less[0].max(100.0);
+        prop_assert!(less.is_sorted_by(|one, next| *one >= *next - off), "{less:?}");
+        prop_assert!(most.iter().zip(&less).all(|(most, less)| *most <= less + off), "{most:?}, with less {less:?}");
     }
 
     /// What is read out mode by mode is what the temperatures say.

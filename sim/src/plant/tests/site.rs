@@ -2,8 +2,8 @@
 
 use crate::materials::Material;
 use crate::site::{
-    Battery, Class, ColdSpell, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place, Plate, Site, Spot,
-    StandsOn, Tolerance, WeatherSource, Winter,
+    Battery, Class, ColdSpell, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place, Plate, ShareFrom,
+    Site, Spot, StandsOn, Tolerance, WeatherSource, Winter,
 };
 
 pub(super) const XPS: Material =
@@ -42,6 +42,8 @@ pub(super) fn open() -> Site {
         loop_from: LoopFrom::Cable,
         lag_s,
         self_heating_k_per_mw: 0.2,
+        air_share: 0.05,
+        air_share_from: ShareFrom::Default,
     };
     Site {
         battery: Battery {

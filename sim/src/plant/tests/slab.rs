@@ -280,7 +280,7 @@ fn an_outer_face_is_as_cold_as_that_of_a_wall() {
         }
         let inside = biot * K / L;
         let flat = Battery { width_m: 2.0 * L, length_m: 1e-6, ..slab(1.0, K, RHO, CP) };
-        let face = 1.0 - skin(&flat, 6, 0, inside, 200.0).side;
+        let face = 1.0 - skin(&flat, 6, 0, inside, 200.0).side();
         let error = face / (surface / mean) - 1.0;
         println!("Bi {biot}, Fo {fourier}: outer face {face:.5} of the mean, off by {error:.1e}");
         // The shape is settled to a few e^(−π² Fo), a little for a small Bi.
@@ -294,7 +294,7 @@ fn an_outer_face_is_as_cold_as_that_of_a_wall() {
 #[test]
 fn only_the_ends_of_a_row_have_a_long_face_outside() {
     let row = Battery { count: 3, width_m: 0.3, length_m: 0.2, ..slab(0.2, K, RHO, CP) };
-    let [first, middle, last] = [0, 1, 2].map(|index| skin(&row, 6, index, 8.0, 200.0).side);
+    let [first, middle, last] = [0, 1, 2].map(|index| skin(&row, 6, index, 8.0, 200.0).side());
     assert!(first > middle);
     assert!((first - last).abs() < 1e-15);
 }
