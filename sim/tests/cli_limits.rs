@@ -220,3 +220,41 @@ fn files_that_are_broken_alike_end_the_command_alike() {
         fs::remove_file(&broken).unwrap();
     }
 }
+
+#[test]
+fn an_installation_that_is_broken_ends_every_command_alike() {
+    let bench = Bench::new();
+    bench.write("log.csv", "t_s,low_c,high_c\n0,1,1\n");
+    let file = bench.path("broken.toml");
+    let ended = |what: &str, status: i32| {
+        // Errors are what `check` prints as its result.
+        let checked =
+            Ran(Command::new(FOREWARM).args(["check", "broken.toml"]).current_dir(bench.path("")).output().unwrap());
+        assert_eq!(checked.status(), status, "check, {what}: {}", checked.stderr());
+        let said = [checked.stdout(), checked.stderr()].concat();
+        assert!(said.contains("error: broken.toml") && said.contains("\n  try: "), "check, {what}: {said}");
+        for call in ["plan", "rehearse", "replay"] {
+            let mut command = Command::new(FOREWARM);
+            command.args([call, "broken.toml"]).args((call == "replay").then_some("log.csv"));
+            let ran = Ran(command.current_dir(bench.path("")).output().unwrap());
+            assert_eq!(ran.status(), status, "{call}, {what}: {}", ran.stderr());
+            ends(&ran, status, "broken.toml");
+        }
+    };
+    ended("missing", 2);
+    fs::create_dir(&file).unwrap();
+    ended("a folder", 2);
+    fs::remove_dir(&file).unwrap();
+    let contents: [(&str, &[u8], i32); 6] = [
+        ("empty", b"", 1),
+        ("no TOML", b"[charge\n", 1),
+        ("an unknown section", b"[chrage]\n", 1),
+        ("a text for a number", b"[charge]\ninhibit_c = \"5\"\n", 1),
+        ("binary", b"\x7fELF\x01\0\0\0\0", 2),
+        ("8 bits a character", b"name = \"H\xFCtte\"\n", 2),
+    ];
+    for (what, bytes, status) in contents {
+        fs::write(&file, bytes).unwrap();
+        ended(what, status);
+    }
+}
