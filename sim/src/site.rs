@@ -32,6 +32,9 @@ pub struct Site {
     pub converter: Converter,
     /// What each energy source really gives, in the order of the settings.
     pub supplies: Vec<Supply>,
+    /// The source that alone feeds the heater, as an index of `supplies`; nothing where the heater hangs on the bank's bus, with all
+    /// sources.
+    pub fed_by: Option<usize>,
     /// What else draws from the bank.
     pub load: Load,
     /// The heater's circuit; nothing where the file says nothing of it.
@@ -392,7 +395,7 @@ pub struct Load {
     pub scheduled: Option<(f64, Schedule)>,
 }
 
-/// The heater's circuit, from the bank or bus bar to the pad.
+/// The heater's circuit, from the bank, the bus bar or the one source that feeds it to the pad.
 #[derive(Clone, Copy, Debug)]
 pub struct Circuit {
     /// Length of the cable, one way (m).
@@ -514,6 +517,13 @@ impl Site {
             Presence::Weekly(_) | Presence::Sun { .. } | Presence::Never => None,
         });
         weather.into_iter().chain(logs)
+    }
+
+    /// Voltage of the one source that feeds the heater (V): its rated one. Nothing where no single source does, or where the file does
+    /// not say it.
+    #[must_use]
+    pub fn feed_v(&self) -> Option<f64> {
+        self.supplies.get(self.fed_by?)?.rating?.rated_v
     }
 
     /// Coldest air around the box to design for (°C): the outside's, or a room's while nobody warms it.

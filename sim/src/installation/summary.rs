@@ -19,6 +19,9 @@ impl Installation {
         quantities(out, &charge(settings))?;
         writeln!(out, "\nHeater")?;
         quantities(out, &heater(settings))?;
+        if let Some(fed) = self.fed() {
+            writeln!(out, "  {fed}")?;
+        }
         writeln!(out, "\nSources")?;
         let sources: Vec<_> =
             self.sources.iter().zip(&settings.sources).map(|(name, source)| describe_source(name, source)).collect();
@@ -33,6 +36,14 @@ impl Installation {
             .collect();
         columns(out, &channels, "none")?;
         writeln!(out, "\nThe battery maker's limits override every threshold here.")
+    }
+
+    /// What feeds the heater, where that is one source.
+    fn fed(&self) -> Option<String> {
+        let site = self.site.as_ref()?;
+        let name = self.sources.get(site.fed_by?)?;
+        let volts = site.feed_v().map_or_else(String::new, |volts| format!(", at {volts} V"));
+        Some(format!("hangs on {name} alone{volts}"))
     }
 }
 

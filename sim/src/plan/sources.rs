@@ -19,7 +19,7 @@ pub struct Source {
     pub gives_w: f64,
     /// For a rated source, what is left of its rating for heater and charge, derated and without its other loads (W).
     pub headroom_w: Option<f64>,
-    /// What is left of the lesser of the two for charge with the heater on at the highest supply voltage (W).
+    /// What is left of the least of them for charge with the heater on at the highest supply voltage, where it feeds that (W).
     pub left_for_charge_w: f64,
 }
 
@@ -29,8 +29,15 @@ pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater
     let nominal_v = heater.at_nominal.supply_v;
     let mut sources = Vec::new();
     let mut findings = Vec::new();
+    let most_w = heater.at_supply_max.power_w * (1.0 + heater.tolerance);
     for (index, (source, supply)) in settings.sources.iter().zip(&site.supplies).enumerate() {
-        let name = names.get(index).map_or_else(|| format!("source {}", index + 1), Clone::clone);
+        let name = name(names, index);
+        let feeds = match site.fed_by {
+            None => Feeds::WithOthers,
+            Some(fed_by) if fed_by == index => Feeds::Alone,
+            Some(_) => Feeds::Nothing,
+        };
+        let heat_w = if feeds == Feeds::Nothing { 0.0 } else { most_w };
         let budget_w = f64::from(source.budget.as_milliwatts()) / 1000.0;
         let gives_w = gives_w(supply);
         let headroom_w = supply.rating.map(|rating| rating.leaves_w(nominal_v));
@@ -40,23 +47,47 @@ pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater
             budget_w,
             gives_w,
             headroom_w,
-            left_for_charge_w: (budget_w.min(can_w) - heater.at_supply_max.power_w * (1.0 + heater.tolerance)).max(0.0),
+            left_for_charge_w: (budget_w.min(can_w) - heat_w).max(0.0),
         };
-        findings.push(finding(&found, supply, heater, settings.bank));
+        findings.push(finding(&found, supply, heater, settings.bank, feeds));
         sources.push(found);
     }
     (sources, findings)
 }
 
-/// Whether the sources are there for long enough at a stretch to warm up from the design minimum, which takes `warm_up_h`; nothing where
+/// What a source feeds of the heater.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Feeds {
+    /// The heater hangs on the bank's bus, with all sources.
+    WithOthers,
+    /// The heater hangs on this one.
+    Alone,
+    /// The heater hangs on another.
+    Nothing,
+}
+
+/// What a source is called.
+fn name(names: &[String], index: usize) -> String {
+    names.get(index).map_or_else(|| format!("source {}", index + 1), Clone::clone)
+}
+
+/// Whether the sources that feed the heater are there for long enough at a stretch to warm up from the design minimum, which takes `warm_up_h`; nothing where
 /// they are, where the bank may make it up, or where sun or a log decides.
-pub(super) fn long_enough(settings: &Settings, site: &Site, warm_up_h: Option<f64>) -> Option<Finding> {
+pub(super) fn long_enough(
+    settings: &Settings,
+    site: &Site,
+    names: &[String],
+    warm_up_h: Option<f64>,
+) -> Option<Finding> {
     let warm_up_h = warm_up_h?;
-    if settings.bank != BankUse::Never {
+    // A bank that does not feed the heater makes nothing up, whatever the policy.
+    if settings.bank != BankUse::Never && site.fed_by.is_none() {
         return None;
     }
     let mut schedules = Vec::new();
-    for supply in &site.supplies {
+    for (_, supply) in
+        site.supplies.iter().enumerate().filter(|&(index, _)| site.fed_by.is_none_or(|fed_by| fed_by == index))
+    {
         match &supply.presence {
             Presence::Weekly(schedule) => schedules.push(schedule),
             Presence::Never => {}
@@ -82,14 +113,18 @@ pub(super) fn long_enough(settings: &Settings, site: &Site, warm_up_h: Option<f6
         Finding::change(
             Part::Sources,
             format!(
-                "from {} °C it takes {} h until charge is permitted, and the sources are there for {} h at a stretch, {} h a week: a bank \
-                 as cold as that may stay without charge",
+                "from {} °C it takes {} h until charge is permitted, and {} there for {} h at a stretch, {} h a week: a bank as cold as \
+                 that may stay without charge",
                 plain(site.design_air_c()),
                 fixed(warm_up_h, 1),
+                site.fed_by.map_or_else(|| "the sources are".to_owned(), |index| format!("{}, which alone feeds the heater, is", name(names, index))),
                 fixed(longest_h, 1),
                 fixed(total_h, 1)
             ),
-            "more power, more insulation, a source for longer, or a [bank] that may be spent on heat",
+            match site.fed_by {
+                None => "more power, more insulation, a source for longer, or a [bank] that may be spent on heat",
+                Some(_) => "more power, more insulation, that source for longer, or a heater on the bank with all sources",
+            },
         )
     })
 }
@@ -111,7 +146,7 @@ fn gives_w(supply: &Supply) -> f64 {
     }
 }
 
-fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> Finding {
+fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse, feeds: Feeds) -> Finding {
     let Source { source, budget_w, gives_w, headroom_w, .. } = found;
     let watts = |power: f64| format!("{} W", plain(power.round()));
     let budget = watts(*budget_w);
@@ -133,7 +168,13 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> F
             format!("budget_w = {}", fixed(headroom.floor(), 0)),
         );
     }
-    if budget_w > gives_w {
+    let lacks = match feeds {
+        Feeds::WithOthers => budget_w > gives_w,
+        // No budget holds what hangs on it, and nobody gives the rest.
+        Feeds::Alone => true,
+        Feeds::Nothing => false,
+    };
+    if lacks {
         let least = match supply.presence {
             Presence::Sun { at_least_w_m2 } => {
                 format!("counts as present from {} W/m² on, where it gives {}", plain(at_least_w_m2), watts(*gives_w))
@@ -141,6 +182,23 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> F
             _ => format!("gives {}", watts(*gives_w)),
         };
         // Only what the heater can take of it is taken from somebody else.
+        if most_w > *gives_w && feeds == Feeds::Alone {
+            let change = match supply.presence {
+                Presence::Sun { .. } if supply.power_w > most_w => format!(
+                    "sun_at_least_w_m2 = {}, from which on it carries the heater, or a smaller heater",
+                    fixed((most_w / supply.power_w * 1000.0).ceil(), 0)
+                ),
+                _ => "a smaller heater, or a source that can give as much".to_owned(),
+            };
+            return Finding::change(
+                Part::Sources,
+                format!(
+                    "{source} {least}, and the heater, which hangs on it alone, may take {}: its voltage sags, or it goes off",
+                    watts(most_w)
+                ),
+                change,
+            );
+        }
         if most_w > *gives_w {
             let change = match supply.presence {
                 Presence::Sun { .. } if supply.power_w > most_w => format!(
@@ -157,7 +215,8 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> F
             );
         }
     }
-    if *budget_w < heater.at_supply_min.power_w && bank == BankUse::Never {
+    let shares = feeds == Feeds::WithOthers;
+    if shares && *budget_w < heater.at_supply_min.power_w && bank == BankUse::Never {
         return Finding::change(
             Part::Sources,
             format!(
@@ -169,7 +228,7 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> F
     }
     // What the controller reckons with is the stated power, without a tolerance.
     let reckoned_w = heater.at_supply_max.power_w;
-    if *budget_w < reckoned_w && bank == BankUse::Never {
+    if shares && *budget_w < reckoned_w && bank == BankUse::Never {
         return Finding::change(
             Part::Sources,
             format!(
@@ -189,10 +248,15 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> F
     }
     Finding::fine(
         Part::Sources,
-        format!(
-            "{source} may give up to {budget}, and can; with the heater on {} are left for charge",
-            watts(found.left_for_charge_w)
-        ),
+        match feeds {
+            Feeds::Nothing => {
+                format!("{source} does not feed the heater; {} are for charge", watts(found.left_for_charge_w))
+            }
+            Feeds::WithOthers | Feeds::Alone => format!(
+                "{source} may give up to {budget}, and can; with the heater on {} are left for charge",
+                watts(found.left_for_charge_w)
+            ),
+        },
     )
 }
 
@@ -254,7 +318,8 @@ mod tests {
         // Two and a half hours at a stretch, over the end of the week, by two sources in turn.
         site.supplies[0].presence = weekly("sun 22:00-24:00, wed 08:00-09:00");
         site.supplies[1].presence = weekly("mon 00:00-00:30");
-        let told = |settings: &Settings, site: &Site, hours| long_enough(settings, site, Some(hours));
+        let names = names(&["engine", "mains"]);
+        let told = |settings: &Settings, site: &Site, hours| long_enough(settings, site, &names, Some(hours));
         let mut settings = settings();
         settings.bank = BankUse::Never;
         assert_eq!(told(&settings, &site, 2.5), None);
@@ -275,6 +340,36 @@ mod tests {
         site.supplies[0].presence = weekly("daily 00:00-24:00");
         settings.bank = BankUse::Never;
         assert_eq!(told(&settings, &site, 400.0), None);
+    }
+
+    #[test]
+    fn a_heater_on_one_source_counts_on_that_alone() {
+        let (mut settings, mut site) = (settings(), site());
+        let weekly = |text: &str| Presence::Weekly(text.parse().expect("a schedule"));
+        site.supplies[0].presence = weekly("daily 00:00-24:00");
+        site.supplies[1].presence = weekly("sat 10:00-14:00");
+        site.fed_by = Some(1);
+        let names = names(&["engine", "mains"]);
+        settings.bank = BankUse::Always(forewarm_core::settings::Reserve::StateOfCharge {
+            floor: forewarm_core::quantity::Fraction::from_per_mille(500),
+            resume: forewarm_core::quantity::Fraction::from_per_mille(600),
+        });
+        assert_eq!(long_enough(&settings, &site, &names, Some(4.0)), None);
+        let finding = long_enough(&settings, &site, &names, Some(4.1)).expect("told");
+        assert!(finding.text.contains("mains, which alone feeds the heater, is there for 4.0 h"), "{finding:?}");
+
+        // 181.3 W at most: no budget holds them, and no bank gives what the source has not got.
+        let heater = Heater::of(&settings, site.tolerance.pad_power);
+        let (sources, _) = judge(&settings, &site, &names, &heater);
+        assert!((sources[0].left_for_charge_w - 300.0).abs() < 1e-9, "the engine feeds no heat: {sources:?}");
+        assert!((sources[1].left_for_charge_w - (600.0 - 164.794_921_875 * 1.1)).abs() < 1e-9, "{sources:?}");
+        for (power_w, severity) in [(182.0, Severity::Fine), (181.0, Severity::Change)] {
+            site.supplies[1].power_w = power_w;
+            settings.sources[1].budget = Milliwatts::from_milliwatts(170_000);
+            let (_, findings) = judge(&settings, &site, &names, &heater);
+            assert_eq!(findings[1].severity, severity, "{findings:?}");
+            assert!(findings[0].text.contains("does not feed the heater"), "{findings:?}");
+        }
     }
 
     #[test]

@@ -89,6 +89,7 @@ pub(crate) fn site() -> Site {
             contact_ohm: 0.02,
         },
         supplies: vec![supply(350.0), supply(600.0)],
+        fed_by: None,
         load: Load::default(),
         circuit: Some(circuit()),
         winter: Winter {

@@ -91,6 +91,7 @@ pub(super) fn open() -> Site {
             contact_ohm: 0.0,
         },
         supplies: vec![],
+        fed_by: None,
         load: Load::default(),
         circuit: None,
         winter: Winter {
