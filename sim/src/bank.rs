@@ -761,9 +761,8 @@ mod tests {
                 let most = match case.heater.fed {
                     // No budget holds what hangs on its source directly, and no other source gives it anything.
                     Some(fed) if fed.source == index => case.offer.power_w[index],
-                    Some(_) => 0.0,
                     None if counts => case.offer.power_w[index].min(case.bank.budget_w[index]),
-                    None => 0.0,
+                    Some(_) | None => 0.0,
                 };
                 prop_assert!(flow.heater_w_by_source[index] <= most + 1e-9, "{:?}", flow);
             }

@@ -4,6 +4,7 @@
 //! All in SI units and kelvins of difference; temperatures as points in °C. The installation file says the same in the units a
 //! fitter measures in; [`crate::installation`] reads and checks it, so every number here is finite and in its range.
 
+use crate::diagnostic::escaped;
 use crate::materials::{INSULATES_W_PER_M_K, Material};
 use crate::schedule::Schedule;
 use serde::Serialize;
@@ -524,6 +525,14 @@ impl Site {
     #[must_use]
     pub fn feed_v(&self) -> Option<f64> {
         self.supplies.get(self.fed_by?)?.rating?.rated_v
+    }
+
+    /// `the heater hangs on mains alone, at 13.8 V`, where one source feeds it; `names` are those of the sources.
+    #[must_use]
+    pub fn feed_told(&self, names: &[String]) -> Option<String> {
+        let name = names.get(self.fed_by?)?;
+        let volts = self.feed_v().map_or_else(String::new, |volts| format!(", at {volts} V"));
+        Some(format!("the heater hangs on {} alone{volts}", escaped(name)))
     }
 
     /// Coldest air around the box to design for (°C): the outside's, or a room's while nobody warms it.

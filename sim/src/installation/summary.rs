@@ -19,7 +19,7 @@ impl Installation {
         quantities(out, &charge(settings))?;
         writeln!(out, "\nHeater")?;
         quantities(out, &heater(settings))?;
-        if let Some(fed) = self.fed() {
+        if let Some(fed) = self.site.as_ref().and_then(|site| site.feed_told(&self.sources)) {
             writeln!(out, "  {fed}")?;
         }
         writeln!(out, "\nSources")?;
@@ -36,14 +36,6 @@ impl Installation {
             .collect();
         columns(out, &channels, "none")?;
         writeln!(out, "\nThe battery maker's limits override every threshold here.")
-    }
-
-    /// What feeds the heater, where that is one source.
-    fn fed(&self) -> Option<String> {
-        let site = self.site.as_ref()?;
-        let name = self.sources.get(site.fed_by?)?;
-        let volts = site.feed_v().map_or_else(String::new, |volts| format!(", at {volts} V"));
-        Some(format!("hangs on {name} alone{volts}"))
     }
 }
 

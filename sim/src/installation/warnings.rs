@@ -77,10 +77,13 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize
         }
     }
     references(reader, settings);
-    let is_fed = fed_by.is_some() || reader.doubts_number(feed::PLACE);
+    if reader.doubts_number(feed::PLACE) {
+        // Nothing is known of what should feed the heater.
+        return;
+    }
     idle_sources(reader, settings, fed_by);
-    // What feeds such a heater is judged with fed_by.
-    if !is_fed {
+    // What feeds a heater on one source is judged with fed_by.
+    if fed_by.is_none() {
         reserve(reader, settings);
         energy(reader, settings);
     }

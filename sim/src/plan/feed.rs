@@ -110,7 +110,9 @@ impl<'s> Feed<'s> {
     pub(crate) fn budget(&self) -> Option<Finding> {
         let Self { name, budget_w, .. } = self;
         let (volts, load_w) = self.load();
-        if *budget_w >= load_w {
+        // At a voltage beyond its limits it does not run, whatever the budgets.
+        let is_kept_off = self.volts.is_some() && self.voltage().is_some();
+        if is_kept_off || *budget_w >= load_w {
             return None;
         }
         let text = format!(
@@ -137,7 +139,7 @@ impl<'s> Feed<'s> {
     }
 
     /// What the heat budget of a source comes to that does not feed the heater.
-    fn others(&self) -> Option<Finding> {
+    pub(crate) fn others(&self) -> Option<Finding> {
         let Self { name, others, .. } = self;
         let they = match others.len() {
             0 => return None,
@@ -162,26 +164,39 @@ impl<'s> Feed<'s> {
     }
 
     /// How the heater is fed, where nothing is wrong with that.
-    fn fine(&self) -> Option<Finding> {
-        self.volts.map(|volts| {
-            let (_, load_w) = self.load();
-            Finding::fine(
-                Part::Sources,
-                format!(
-                    "the heater hangs on {} alone: at {} V it takes {}",
-                    self.name,
-                    plain(volts),
-                    uncertain(load_w, load_w * self.heater.tolerance, "W")
-                ),
-            )
-        })
+    fn given(&self) -> Option<Finding> {
+        let volts = self.volts?;
+        let nominal = self.heater.at_nominal;
+        let (_, load_w) = self.load();
+        let text = format!(
+            "the heater hangs on {} alone: at {} V it takes {}",
+            self.name,
+            plain(volts),
+            uncertain(load_w, load_w * self.heater.tolerance, "W")
+        );
+        if volts >= nominal.supply_v {
+            return Some(Finding::fine(Part::Sources, text));
+        }
+        Some(Finding::change(
+            Part::Sources,
+            format!(
+                "{text}, and this plan reckons with its {} W at {} V",
+                plain(nominal.power_w),
+                plain(nominal.supply_v)
+            ),
+            format!(
+                "heater.nominal_v = {} and power_w = {}: the same pad at the voltage that it has",
+                plain(volts),
+                plain((load_w * 10.0).floor() / 10.0)
+            ),
+        ))
     }
 
     /// All that is found.
     pub(super) fn findings(&self) -> Vec<Finding> {
         let wrong = [self.bank(), self.voltage(), self.budget()];
-        let fine = if wrong.iter().all(Option::is_none) { self.fine() } else { None };
-        wrong.into_iter().chain([self.others(), fine]).flatten().collect()
+        let given = if wrong.iter().all(Option::is_none) { self.given() } else { None };
+        wrong.into_iter().chain([self.others(), given]).flatten().collect()
     }
 }
 
@@ -228,6 +243,23 @@ mod tests {
         assert_eq!(found.len(), 1, "{found:?}");
         assert!(found[0].severity == Severity::Fine && found[0].text.contains("139 ± 14 W"), "{found:?}");
         assert!(Feed::of(&settings, &Site { fed_by: None, ..site }, &[]).is_none());
+    }
+
+    #[test]
+    fn a_source_below_the_nominal_voltage_gives_less_than_the_plan_reckons_with() {
+        let (mut settings, mut site) = fed();
+        let at = |settings: &Settings, site: &mut Site, volts: f64| {
+            site.supplies[1].rating = Some(Rating { rated_v: Some(volts), ..site.supplies[1].rating.unwrap() });
+            found(settings, site).remove(0)
+        };
+        assert_eq!(at(&settings, &mut site, 12.8).severity, Severity::Fine);
+        // 120 W × (12 / 12.8)² = 105.47 W.
+        let finding = at(&settings, &mut site, 12.0);
+        assert_eq!(finding.severity, Severity::Change, "{finding:?}");
+        assert!(finding.change.unwrap().starts_with("heater.nominal_v = 12 and power_w = 105.4:"));
+        settings.heater.nominal = forewarm_core::quantity::Millivolts::from_millivolts(12_000);
+        settings.heater.power = Milliwatts::from_milliwatts(105_400);
+        assert_eq!(at(&settings, &mut site, 12.0).severity, Severity::Fine);
     }
 
     #[test]

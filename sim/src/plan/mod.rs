@@ -70,6 +70,8 @@ pub struct Plan {
     pub heater: circuit::Heater,
     /// Whether the heater must be taken for one on mains: then its circuit is not sized.
     pub is_mains: bool,
+    /// The one source that feeds it; `null` where it hangs on the bank, with all of them.
+    pub heater_fed_by: Option<String>,
     /// Its circuit; `null` where the file says nothing of it, or where it is not sized.
     pub circuit: Option<circuit::Report>,
     /// What feeds it.
@@ -121,6 +123,7 @@ impl Plan {
             measurement,
             heater,
             is_mains,
+            heater_fed_by: site.fed_by.and_then(|index| names.get(index).cloned()),
             circuit,
             sources,
             cautions: CAUTIONS,

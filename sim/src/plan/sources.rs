@@ -19,7 +19,8 @@ pub struct Source {
     pub gives_w: f64,
     /// For a rated source, what is left of its rating for heater and charge, derated and without its other loads (W).
     pub headroom_w: Option<f64>,
-    /// What is left of the least of them for charge with the heater on at the highest supply voltage, where it feeds that (W).
+    /// What is left of the least of these for charge (W), with the heater on at the highest supply voltage; at the source's own voltage
+    /// where it feeds the heater alone, and all of it where it does not feed it.
     pub left_for_charge_w: f64,
 }
 
@@ -29,15 +30,25 @@ pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater
     let nominal_v = heater.at_nominal.supply_v;
     let mut sources = Vec::new();
     let mut findings = Vec::new();
-    let most_w = heater.at_supply_max.power_w * (1.0 + heater.tolerance);
+    // A source that feeds the heater alone has its own voltage and no other's.
+    let most_v = heater.at_supply_max.supply_v;
+    let feed_v = site.feed_v().map_or(most_v, |volts| volts.min(most_v));
+    let most_w = |supply_v: f64| {
+        let nominal = heater.at_nominal;
+        nominal.power_w * (supply_v / nominal.supply_v).powi(2) * (1.0 + heater.tolerance)
+    };
     for (index, (source, supply)) in settings.sources.iter().zip(&site.supplies).enumerate() {
         let name = name(names, index);
         let feeds = match site.fed_by {
             None => Feeds::WithOthers,
-            Some(fed_by) if fed_by == index => Feeds::Alone,
+            Some(fed_by) if fed_by == index => Feeds::Alone { most_w: most_w(feed_v) },
             Some(_) => Feeds::Nothing,
         };
-        let heat_w = if feeds == Feeds::Nothing { 0.0 } else { most_w };
+        let heat_w = match feeds {
+            Feeds::WithOthers => most_w(most_v),
+            Feeds::Alone { most_w } => most_w,
+            Feeds::Nothing => 0.0,
+        };
         let budget_w = f64::from(source.budget.as_milliwatts()) / 1000.0;
         let gives_w = gives_w(supply);
         let headroom_w = supply.rating.map(|rating| rating.leaves_w(nominal_v));
@@ -56,12 +67,12 @@ pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater
 }
 
 /// What a source feeds of the heater.
-#[derive(Clone, Copy, PartialEq, Eq)]
+#[derive(Clone, Copy)]
 enum Feeds {
     /// The heater hangs on the bank's bus, with all sources.
     WithOthers,
-    /// The heater hangs on this one.
-    Alone,
+    /// The heater hangs on this one, and takes so much of it at the most (W).
+    Alone { most_w: f64 },
     /// The heater hangs on another.
     Nothing,
 }
@@ -147,97 +158,14 @@ fn gives_w(supply: &Supply) -> f64 {
 }
 
 fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse, feeds: Feeds) -> Finding {
-    let Source { source, budget_w, gives_w, headroom_w, .. } = found;
-    let watts = |power: f64| format!("{} W", plain(power.round()));
-    let budget = watts(*budget_w);
-    let most_w = heater.at_supply_max.power_w * (1.0 + heater.tolerance);
-    if let (Some(rating), Some(headroom)) = (supply.rating, headroom_w)
-        && budget_w > headroom
-    {
-        let left = format!(
-            "{} A × {} V, {} % of it, less {} of other loads, leave {}",
-            plain(rating.rated_a),
-            plain(rating.rated_v.unwrap_or(heater.at_nominal.supply_v)),
-            plain(rating.derate * 100.0),
-            watts(rating.other_loads_w),
-            watts(*headroom)
-        );
-        return Finding::change(
-            Part::Sources,
-            format!("{source} is to give up to {budget}, but {left}: it would be overloaded for hours"),
-            format!("budget_w = {}", fixed(headroom.floor(), 0)),
-        );
-    }
-    let lacks = match feeds {
-        Feeds::WithOthers => budget_w > gives_w,
-        // No budget holds what hangs on it, and nobody gives the rest.
-        Feeds::Alone => true,
-        Feeds::Nothing => false,
-    };
-    if lacks {
-        let least = match supply.presence {
-            Presence::Sun { at_least_w_m2 } => {
-                format!("counts as present from {} W/m² on, where it gives {}", plain(at_least_w_m2), watts(*gives_w))
-            }
-            _ => format!("gives {}", watts(*gives_w)),
-        };
-        // Only what the heater can take of it is taken from somebody else.
-        if most_w > *gives_w && feeds == Feeds::Alone {
-            let change = match supply.presence {
-                Presence::Sun { .. } if supply.power_w > most_w => format!(
-                    "sun_at_least_w_m2 = {}, from which on it carries the heater, or a smaller heater",
-                    fixed((most_w / supply.power_w * 1000.0).ceil(), 0)
-                ),
-                _ => "a smaller heater, or a source that can give as much".to_owned(),
-            };
-            return Finding::change(
-                Part::Sources,
-                format!(
-                    "{source} {least}, and the heater, which hangs on it alone, may take {}: its voltage sags, or it goes off",
-                    watts(most_w)
-                ),
-                change,
-            );
-        }
-        if most_w > *gives_w {
-            let change = match supply.presence {
-                Presence::Sun { .. } if supply.power_w > most_w => format!(
-                    "sun_at_least_w_m2 = {}, from which on it carries the heater alone, or budget_w = {}",
-                    fixed((most_w / supply.power_w * 1000.0).ceil(), 0),
-                    fixed(gives_w.floor(), 0)
-                ),
-                _ => format!("budget_w = {}", fixed(gives_w.floor(), 0)),
-            };
-            return Finding::change(
-                Part::Sources,
-                format!("{source} {least}, less than its budget of {budget}: the bank gives the rest of the heat"),
-                change,
-            );
-        }
-    }
-    let shares = feeds == Feeds::WithOthers;
-    if shares && *budget_w < heater.at_supply_min.power_w && bank == BankUse::Never {
-        return Finding::change(
-            Part::Sources,
-            format!(
-                "{source} may give up to {budget}, less than the heater takes at its lowest supply ({}): alone it never heats",
-                watts(heater.at_supply_min.power_w)
-            ),
-            "a smaller heater, a source beside it, or a [bank] that may make up the rest",
-        );
-    }
-    // What the controller reckons with is the stated power, without a tolerance.
-    let reckoned_w = heater.at_supply_max.power_w;
-    if shares && *budget_w < reckoned_w && bank == BankUse::Never {
-        return Finding::change(
-            Part::Sources,
-            format!(
-                "{source} may give up to {budget}, less than the heater can take at {} V ({}): then it heats no more",
-                plain(heater.at_supply_max.supply_v),
-                watts(reckoned_w)
-            ),
-            format!("budget_w = {} if it can give that, or a smaller heater", fixed(reckoned_w.ceil(), 0)),
-        );
+    let Source { source, budget_w, .. } = found;
+    let wrong = overloaded(found, supply, heater).or_else(|| match feeds {
+        Feeds::WithOthers => lacking(found, supply, heater, bank),
+        Feeds::Alone { most_w } => too_weak(found, supply, most_w),
+        Feeds::Nothing => not_charging(found, supply),
+    });
+    if let Some(finding) = wrong {
+        return finding;
     }
     if !is_ever_there(&supply.presence) {
         return Finding::change(
@@ -246,18 +174,150 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse, feed
             "a schedule, or sun_at_least_w_m2, or a log",
         );
     }
+    let left = watts(found.left_for_charge_w);
     Finding::fine(
         Part::Sources,
         match feeds {
-            Feeds::Nothing => {
-                format!("{source} does not feed the heater; {} are for charge", watts(found.left_for_charge_w))
+            Feeds::Nothing => format!("{source} does not feed the heater; {left} are for charge"),
+            Feeds::WithOthers | Feeds::Alone { .. } => {
+                format!(
+                    "{source} may give up to {}, and can; with the heater on {left} are left for charge",
+                    watts(*budget_w)
+                )
             }
-            Feeds::WithOthers | Feeds::Alone => format!(
-                "{source} may give up to {budget}, and can; with the heater on {} are left for charge",
-                watts(found.left_for_charge_w)
-            ),
         },
     )
+}
+
+fn watts(power: f64) -> String {
+    format!("{} W", plain(power.round()))
+}
+
+/// A source whose budget is more than its rating leaves.
+fn overloaded(found: &Source, supply: &Supply, heater: &Heater) -> Option<Finding> {
+    let Source { source, budget_w, headroom_w, .. } = found;
+    let (rating, headroom) = (supply.rating?, (*headroom_w)?);
+    (*budget_w > headroom).then(|| {
+        let left = format!(
+            "{} A × {} V, {} % of it, less {} of other loads, leave {}",
+            plain(rating.rated_a),
+            plain(rating.rated_v.unwrap_or(heater.at_nominal.supply_v)),
+            plain(rating.derate * 100.0),
+            watts(rating.other_loads_w),
+            watts(headroom)
+        );
+        Finding::change(
+            Part::Sources,
+            format!("{source} is to give up to {}, but {left}: it would be overloaded for hours", watts(*budget_w)),
+            format!("budget_w = {}", fixed(headroom.floor(), 0)),
+        )
+    })
+}
+
+/// `gives 60 W`, at the least.
+fn least(found: &Source, supply: &Supply) -> String {
+    match supply.presence {
+        Presence::Sun { at_least_w_m2 } => {
+            format!("counts as present from {} W/m² on, where it gives {}", plain(at_least_w_m2), watts(found.gives_w))
+        }
+        _ => format!("gives {}", watts(found.gives_w)),
+    }
+}
+
+/// Irradiance from which on a panel gives `most_w` (W/m²), where it ever does.
+fn sun_for(supply: &Supply, most_w: f64) -> Option<String> {
+    let is_enough = matches!(supply.presence, Presence::Sun { .. }) && supply.power_w > most_w;
+    is_enough.then(|| fixed((most_w / supply.power_w * 1000.0).ceil(), 0))
+}
+
+/// A source that shares the heater with others and does not carry it alone.
+fn lacking(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> Option<Finding> {
+    let Source { source, budget_w, gives_w, .. } = found;
+    let budget = watts(*budget_w);
+    let most_w = heater.at_supply_max.power_w * (1.0 + heater.tolerance);
+    // Only what the heater can take of it is taken from somebody else.
+    if budget_w > gives_w && most_w > *gives_w {
+        let given = format!("budget_w = {}", fixed(gives_w.floor(), 0));
+        let change = match sun_for(supply, most_w) {
+            Some(sun) => {
+                format!("sun_at_least_w_m2 = {sun}, from which on it carries the heater alone, or {given}")
+            }
+            None => given,
+        };
+        let text = format!(
+            "{source} {}, less than its budget of {budget}: the bank gives the rest of the heat",
+            least(found, supply)
+        );
+        return Some(Finding::change(Part::Sources, text, change));
+    }
+    if bank != BankUse::Never {
+        return None;
+    }
+    if *budget_w < heater.at_supply_min.power_w {
+        return Some(Finding::change(
+            Part::Sources,
+            format!(
+                "{source} may give up to {budget}, less than the heater takes at its lowest supply ({}): alone it never heats",
+                watts(heater.at_supply_min.power_w)
+            ),
+            "a smaller heater, a source beside it, or a [bank] that may make up the rest",
+        ));
+    }
+    // What the controller reckons with is the stated power, without a tolerance.
+    let reckoned_w = heater.at_supply_max.power_w;
+    (*budget_w < reckoned_w).then(|| {
+        Finding::change(
+            Part::Sources,
+            format!(
+                "{source} may give up to {budget}, less than the heater can take at {} V ({}): then it heats no more",
+                plain(heater.at_supply_max.supply_v),
+                watts(reckoned_w)
+            ),
+            format!("budget_w = {} if it can give that, or a smaller heater", fixed(reckoned_w.ceil(), 0)),
+        )
+    })
+}
+
+/// A source that feeds the heater alone, and cannot: no budget holds what hangs on it, and nobody gives the rest. Whether its budget
+/// carries the heater is judged in `feed`.
+fn too_weak(found: &Source, supply: &Supply, most_w: f64) -> Option<Finding> {
+    (most_w > found.gives_w).then(|| {
+        let change = match sun_for(supply, most_w) {
+            Some(sun) => {
+                format!("sun_at_least_w_m2 = {sun}, from which on it carries the heater, or a smaller heater")
+            }
+            None => "a smaller heater, or a source that can give as much".to_owned(),
+        };
+        Finding::change(
+            Part::Sources,
+            format!(
+                "{} {}, and the heater, which hangs on it alone, may take {}: its voltage sags, or it goes off",
+                found.source,
+                least(found, supply),
+                watts(most_w)
+            ),
+            change,
+        )
+    })
+}
+
+/// A source that does not feed the heater, and that by its budget may not charge either.
+fn not_charging(found: &Source, supply: &Supply) -> Option<Finding> {
+    let can_w = found.headroom_w.map_or(found.gives_w, |headroom| headroom.min(found.gives_w));
+    (found.budget_w <= 0.0 && can_w > 0.0 && is_ever_there(&supply.presence)).then(|| {
+        Finding::change(
+            Part::Sources,
+            format!(
+                "{} has a budget of 0 W: while it is there alone, the ceiling of the charge current is 0, and a charger that obeys it \
+                 charges nothing",
+                found.source
+            ),
+            format!(
+                "budget_w = {}, what it can give for charge; or nothing, if it need not charge then",
+                fixed(can_w.floor(), 0)
+            ),
+        )
+    })
 }
 
 #[cfg(test)]
@@ -370,6 +430,18 @@ mod tests {
             assert_eq!(findings[1].severity, severity, "{findings:?}");
             assert!(findings[0].text.contains("does not feed the heater"), "{findings:?}");
         }
+        // At its own 13.8 V the heater takes 153.5 W at the most.
+        site.supplies[1].rating = Some(Rating { rated_a: 40.0, rated_v: Some(13.8), derate: 1.0, other_loads_w: 0.0 });
+        for (power_w, severity) in [(154.0, Severity::Fine), (153.0, Severity::Change)] {
+            site.supplies[1].power_w = power_w;
+            assert_eq!(judge(&settings, &site, &names, &heater).1[1].severity, severity, "{power_w} W");
+        }
+        settings.sources[0].budget = Milliwatts::ZERO;
+        let (_, findings) = judge(&settings, &site, &names, &heater);
+        assert!(
+            findings[0].severity == Severity::Change && findings[0].text.contains("ceiling of the charge current is 0"),
+            "{findings:?}"
+        );
     }
 
     #[test]

@@ -122,7 +122,7 @@ pub(crate) fn site() -> Site {
 }
 
 /// A circuit in which all is well.
-pub(super) fn circuit() -> Circuit {
+pub(crate) fn circuit() -> Circuit {
     Circuit {
         cable_m: 2.0,
         cable_mm2: None,

@@ -25,14 +25,19 @@ pub(super) fn read<'t>(
     names: &[String],
 ) -> Option<usize> {
     let text = reader.text(section, NAME);
-    let found = text.and_then(|text| names.iter().position(|name| name.to_lowercase() == text.to_lowercase()));
-    if found.is_some() || !section.has(NAME) {
-        return found;
+    let is_named = |text: &str, name: &String| name.to_lowercase() == text.to_lowercase();
+    let named: Vec<usize> =
+        (0..names.len()).filter(|&index| text.is_some_and(|text| is_named(text, &names[index]))).collect();
+    if let [index] = named[..] {
+        return Some(index);
+    }
+    if !section.has(NAME) {
+        return None;
     }
     reader.doubt_number(PLACE.to_owned());
-    // Where a source has no name yet, or the list of them could not be read, that is told; it may be the one.
+    // Where two sources have one name, one has none yet, or the list of them could not be read, that is told.
     let unnamed = names.iter().zip(sources).any(|(name, source)| *name == source.path);
-    let text = text.filter(|_| !unnamed && !reader.doubts(Doubt::Sources))?;
+    let text = text.filter(|_| named.is_empty() && !unnamed && !reader.doubts(Doubt::Sources))?;
     let message = format!("{PLACE} is \"{}\", and no [[source]] has that name", excerpt(text));
     let why = Some("it names the one source that the heater hangs on");
     let listed: Vec<String> = names.iter().map(|name| format!("\"{}\"", excerpt(name))).collect();
@@ -83,6 +88,7 @@ pub(super) fn judge(
         feed.bank().filter(|_| !bank_doubtful),
         feed.voltage().filter(|_| !volts_doubtful && !limits_doubtful),
         feed.budget().filter(|_| !volts_doubtful && !limits_doubtful && !budgets_doubtful && !bank_doubtful),
+        feed.others().filter(|_| !budgets_doubtful),
         feed.mains().filter(|_| !heater_doubtful),
     ];
     let span = section.key_span(NAME);
