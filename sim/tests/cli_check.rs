@@ -203,7 +203,7 @@ const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
     ("circuit", "fed_by", "fed_by = \"main\"", "circuit.fed_by is \"main\", and no [[source]] has that name", "fed_by = \"mains\" (it may be \"engine\" or \"mains\")"),
     ("circuit", "fed_by", "fed_by = \"\"", "circuit.fed_by is \"\", and no [[source]] has that name", "fed_by = \"engine\" or \"mains\"; or leave it out"),
     ("circuit", "fed_by", "fed_by = \"bank\"", "circuit.fed_by is \"bank\", and no [[source]] has that name", "leave it out for a heater on the bank"),
-    ("circuit", "fed_by", "fed_by = 2", "circuit.fed_by is 2, not a text", "fed_by = "),
+    ("circuit", "fed_by", "fed_by = 2", "circuit.fed_by is 2, not the name of a [[source]]", "fed_by = \"engine\" or \"mains\""),
     ("winter", "from", "from = 2024-11-01", "winter.from is a date or time, not a text", "from = "),
     ("winter", "days", "days = 367", "winter.days is 367, outside 1 to 366", "days = 180"),
     ("room", "warmer_by_k", "warmer_by_k = -3", "room.warmer_by_k is -3 K, outside 0 to 40 K", "warmer_by_k = 3"),

@@ -80,7 +80,7 @@ impl<'s> Feed<'s> {
                     plain(highest_v)
                 ),
                 format!(
-                    "a pad for {} V with its nominal_v, power_w, supply_min_v and supply_max_v; or rated_v of {name} as it is",
+                    "a pad for {} V with its nominal_v, power_w, supply_min_v and supply_max_v; or the right rated_v of {name}",
                     plain(volts)
                 ),
             )
@@ -121,7 +121,8 @@ impl<'s> Feed<'s> {
             plain(volts),
             fixed(load_w.ceil(), 0)
         );
-        let change = format!("{name}: budget_w = {} if it can give that, or a smaller heater", fixed(load_w.ceil(), 0));
+        let change =
+            format!("budget_w = {} of {name} if it can give that, or a smaller heater", fixed(load_w.ceil(), 0));
         let mut more = self.others.clone();
         more.extend(self.is_bank_spent.then_some("the bank"));
         Some(if more.is_empty() {
@@ -143,8 +144,8 @@ impl<'s> Feed<'s> {
         let Self { name, others, .. } = self;
         let they = match others.len() {
             0 => return None,
-            1 => ("does", "has", "its line"),
-            _ => ("do", "have", "their lines"),
+            1 => ("does", "has", "its line", "charges"),
+            _ => ("do", "have", "their lines", "charge"),
         };
         let all = listed(others, "and");
         Some(Finding::change(
@@ -155,10 +156,10 @@ impl<'s> Feed<'s> {
                 they.0, they.1
             ),
             format!(
-                "measure the heater's supply at its own feed, never at the bank. budget_w = 0 keeps the alarm away, and with it the \
-                 charge that the controller permits of {all} alone; or keep {} off the controller, where {all} may give the whole charge \
-                 current",
-                they.2
+                "measure the heater's supply at its own feed, never at the bank. With budget_w = 0 there is no alarm, but without {name} \
+                 {all} then {} nothing through a charger that obeys the ceiling. Where {all} may give the whole charge current, keep {} \
+                 off the controller",
+                they.3, they.2
             ),
         ))
     }

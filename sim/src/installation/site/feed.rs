@@ -2,7 +2,7 @@
 
 use super::table::Key;
 use crate::diagnostic::{Severity, excerpt};
-use crate::installation::document::Section;
+use crate::installation::document::{Section, describe};
 use crate::installation::names::is_slip;
 use crate::installation::values::{Doubt, Reader};
 use crate::plan::feed::Feed;
@@ -24,24 +24,28 @@ pub(super) fn read<'t>(
     sources: &[Section],
     names: &[String],
 ) -> Option<usize> {
-    let text = reader.text(section, NAME);
+    let value = section.get(NAME)?;
+    let text = value.get_ref().as_str();
     let is_named = |text: &str, name: &String| name.to_lowercase() == text.to_lowercase();
     let named: Vec<usize> =
         (0..names.len()).filter(|&index| text.is_some_and(|text| is_named(text, &names[index]))).collect();
     if let [index] = named[..] {
         return Some(index);
     }
-    if !section.has(NAME) {
-        return None;
-    }
     reader.doubt_number(PLACE.to_owned());
     // Where two sources have one name, one has none yet, or the list of them could not be read, that is told.
     let unnamed = names.iter().zip(sources).any(|(name, source)| *name == source.path);
-    let text = text.filter(|_| named.is_empty() && !unnamed && !reader.doubts(Doubt::Sources))?;
-    let message = format!("{PLACE} is \"{}\", and no [[source]] has that name", excerpt(text));
+    if !named.is_empty() || unnamed || reader.doubts(Doubt::Sources) {
+        return None;
+    }
+    let message = match text {
+        Some(text) => format!("{PLACE} is \"{}\", and no [[source]] has that name", excerpt(text)),
+        None => format!("{PLACE} is {}, not the name of a [[source]]", describe(value.get_ref())),
+    };
     let why = Some("it names the one source that the heater hangs on");
     let listed: Vec<String> = names.iter().map(|name| format!("\"{}\"", excerpt(name))).collect();
-    let near = names.iter().find(|name| is_slip(text, name)).filter(|_| !text.trim().is_empty());
+    let near =
+        text.filter(|text| !text.trim().is_empty()).and_then(|text| names.iter().find(|name| is_slip(text, name)));
     let remedy = match (near, listed.split_last()) {
         (_, None) => "a [[source]] of that name; or leave out fed_by for a heater on the bank".to_owned(),
         (Some(near), Some((_, rest))) if !rest.is_empty() => {
