@@ -552,3 +552,15 @@ fn what_does_not_go_with_a_heater_on_one_source_is_told() {
     let eight = Installation::parse("fed", &plain.replace("cells_in_series = 4", "cells_in_series = 8"));
     assert!(!eight.expect("no error").warnings.iter().any(|warning| warning.message.contains("cells_in_series")));
 }
+
+#[test]
+fn a_rating_that_makes_more_power_than_a_source_may_have_is_refused() {
+    let rated = |rated_v: u32| {
+        let rating = format!("rated_a = 200\nrated_v = {rated_v}");
+        Installation::parse("rated", &with(&starter(), "source", "rated_a", &rating))
+    };
+    // 200 A × 714 V × 0.7 = 99 960 W.
+    assert!(rated(714).is_ok());
+    let problems = rated(715).expect_err("100 100 W");
+    assert!(problems.len() == 1 && problems[0].message.contains("leaves 100100 W, above 100000 W"), "{problems:?}");
+}
