@@ -263,6 +263,18 @@ mod tests {
         assert_eq!(at(&settings, &mut site, 12.0).severity, Severity::Fine);
     }
 
+    /// A heater on 16 cells in series is no mains heater at 51.2 V; on a source of its own nobody knows.
+    #[test]
+    fn a_heater_on_one_source_above_extra_low_voltage_is_on_mains_whatever_its_bank() {
+        let (mut settings, mut site) = fed();
+        site.battery.cells_in_series = 16;
+        for (nominal_mv, is_mains) in [(50_000, false), (51_200, true)] {
+            settings.heater.nominal = forewarm_core::quantity::Millivolts::from_millivolts(nominal_mv);
+            let feed = Feed::of(&settings, &site, &[]).unwrap();
+            assert_eq!((feed.is_mains(), feed.mains().is_some()), (is_mains, is_mains), "{nominal_mv} mV");
+        }
+    }
+
     #[test]
     fn a_bank_that_may_be_spent_on_a_heater_it_does_not_feed_is_dangerous() {
         let (mut settings, site) = fed();
