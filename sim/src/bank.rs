@@ -13,6 +13,9 @@
 //! booked as the controller books it: the sources that are present in the order in which they are spent, each up to its budget,
 //! the bank for the rest. The cable and the loads come after that out of what the sources have left. Charge is what remains.
 //!
+//! A heater that one source feeds is no part of that: it is served first, at the voltage of its source and with no more than that gives,
+//! and what is left of the source goes to the bus. The bank gives it nothing.
+//!
 //! A source that gives something but does not count as present, a panel in dim light, pays for no heat; it feeds loads and charges
 //! the bank like any other.
 //!
@@ -84,8 +87,19 @@ pub struct HeaterLoad {
     pub nominal_v: f64,
     /// Whether its relay is closed.
     pub on: bool,
-    /// Resistance of the cable between bus and heater, both ways (Ω).
+    /// Resistance of the cable between heater and bus, or the source that feeds it, both ways (Ω).
     pub line_ohm: f64,
+    /// The one source that feeds it; nothing where it hangs on the bus.
+    pub fed: Option<Fed>,
+}
+
+/// One source that feeds the heater alone.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Fed {
+    /// Which, as the settings order them.
+    pub source: usize,
+    /// Its voltage while it gives power (V).
+    pub volts: f64,
 }
 
 /// Where power flows at one moment.
@@ -191,8 +205,31 @@ impl BankModel {
     ///
     /// A bank that is empty, or whose resistance does not let it carry the rest, gives nothing: the heater sags to what the
     /// sources may spend on it, and loads that the sources cannot feed are unmet.
+    ///
+    /// A heater that one source feeds draws from that source alone, whatever its heat budget: what is asked of it is the
+    /// controller's matter. One that is too weak sags; where it gives nothing, so does the heater, its relay closed or not.
     #[must_use]
     pub fn flow(&self, soc: f64, offer: &Offer, heater: HeaterLoad, ceiling_c_rate: Option<f64>) -> Flow {
+        let Some(Fed { source, volts }) = heater.fed else {
+            return self.on_bus(soc, offer, heater, ceiling_c_rate);
+        };
+        let Circuit { drawn, heat, reach } = Circuit::new(heater);
+        let given_w = offer.power_w[source];
+        let most_v = if drawn > 0.0 { (given_w / drawn).sqrt() } else { f64::INFINITY };
+        let feed_v = if given_w > 0.0 { volts.min(most_v) } else { 0.0 };
+        let square = feed_v * feed_v;
+        let (heater_w, line_w) = (square * heat, square * (drawn - heat));
+        let mut rest = *offer;
+        rest.power_w[source] = (given_w - heater_w - line_w).max(0.0);
+        let bus = self.on_bus(soc, &rest, HeaterLoad { on: false, ..heater }, ceiling_c_rate);
+        let mut heater_w_by_source = [0.0; MAX_SOURCES];
+        heater_w_by_source[source] = heater_w;
+        let source_w = bus.source_w + heater_w + line_w;
+        Flow { supply_v: feed_v * reach, heater_w, heater_w_by_source, line_w, source_w, ..bus }
+    }
+
+    /// The same with a heater that hangs on the bus.
+    fn on_bus(&self, soc: f64, offer: &Offer, heater: HeaterLoad, ceiling_c_rate: Option<f64>) -> Flow {
         let bus = Bus::new(self, soc, offer, Circuit::new(heater));
         let carried = match ceiling_c_rate {
             Some(rate) => bus.permitted((rate * self.capacity_ah).max(0.0)),
@@ -352,7 +389,8 @@ mod tests {
     use forewarm_core::signals::Sources;
     use proptest::prelude::*;
 
-    const HEATER: HeaterLoad = HeaterLoad { power_at_nominal_w: 120.0, nominal_v: 12.8, on: true, line_ohm: 0.02 };
+    const HEATER: HeaterLoad =
+        HeaterLoad { power_at_nominal_w: 120.0, nominal_v: 12.8, on: true, line_ohm: 0.02, fed: None };
     const OFF: HeaterLoad = HeaterLoad { on: false, ..HEATER };
 
     /// Two 100 Ah batteries of four cells; the third source is spent first, the first last.
@@ -592,6 +630,38 @@ mod tests {
         assert!(flow.charge_a < 0.0 && close(flow.heater_w_by_source[1], 120.0), "{flow:?}");
     }
 
+    #[test]
+    fn a_heater_that_one_source_feeds_runs_at_its_voltage_and_takes_nothing_from_bus_and_bank() {
+        let bank = bank();
+        // The second source at 13.8 V through 1.36533 Ω and 20 mΩ.
+        let fed = |on| HeaterLoad { on, fed: Some(Fed { source: 1, volts: 13.8 }), ..HEATER };
+        let ohm = 12.8 * 12.8 / 120.0;
+        let amps = 13.8 / (ohm + 0.02);
+        let there = offer([0.0, 600.0, 80.0, 0.0], 30.0);
+        let flow = bank.flow(0.5, &there, fed(true), Some(0.5));
+        assert!(close(flow.supply_v, amps * ohm) && close(flow.heater_w, amps * amps * ohm), "{flow:?}");
+        assert!(close(flow.heater_w_by_source[1], flow.heater_w) && flow.heater_w_by_source[2] == 0.0, "{flow:?}");
+        let left = offer([0.0, 600.0 - 13.8 * amps, 80.0, 0.0], 30.0);
+        assert!(close(flow.charge_a, bank.flow(0.5, &left, OFF, Some(0.5)).charge_a), "{flow:?}");
+        assert!(close(bank.flow(0.5, &there, fed(false), None).supply_v, 13.8), "measured with the relay open");
+        // Whatever else there is, without its source it is cold, and its supply dead.
+        let away = offer([300.0, 0.0, 80.0, 0.0], 30.0);
+        for ceiling in [None, Some(0.5)] {
+            let dead = bank.flow(0.5, &away, fed(true), ceiling);
+            assert_eq!(dead, Flow { supply_v: 0.0, ..bank.flow(0.5, &away, OFF, ceiling) });
+            assert_eq!((dead.heater_w, dead.heater_w_bank), (0.0, 0.0));
+        }
+    }
+
+    #[test]
+    fn a_source_too_weak_for_the_heater_that_it_feeds_sags_and_no_budget_or_bank_makes_it_up() {
+        let bank = BankModel { budget_w: [350.0, 5.0, 400.0, 0.0], ..bank() };
+        let heater = HeaterLoad { fed: Some(Fed { source: 1, volts: 13.8 }), ..HEATER };
+        let flow = bank.flow(0.5, &offer([300.0, 70.0, 80.0, 0.0], 0.0), heater, None);
+        assert!(close(flow.heater_w + flow.line_w, 70.0), "all that it has, whatever its budget: {flow:?}");
+        assert!(flow.supply_v < 13.8 && flow.heater_w_bank == 0.0 && flow.charge_a == 0.0, "{flow:?}");
+    }
+
     /// A flow of an ordinary installation: it carries what is asked of it.
     #[derive(Clone, Debug)]
     struct Case {
@@ -609,6 +679,16 @@ mod tests {
 
         fn offered_w(&self) -> f64 {
             self.offer.power_w.iter().sum()
+        }
+
+        /// The same case as the bus sees it: without a heater that one source feeds, and what that has given to it.
+        fn on_bus(&self) -> Self {
+            let Some(Fed { source, .. }) = self.heater.fed else { return self.clone() };
+            let (mut case, flow) = (self.clone(), self.flow());
+            let left_w = &mut case.offer.power_w[source];
+            *left_w = (*left_w - flow.heater_w - flow.line_w).max(0.0);
+            case.heater = HeaterLoad { on: false, fed: None, ..self.heater };
+            case
         }
 
         fn budget_w(&self) -> f64 {
@@ -629,6 +709,7 @@ mod tests {
             line_ohm in prop_oneof![Just(0.0), 0.0..0.1_f64],
             on: bool,
             ceiling in prop_oneof![Just(None), Just(Some(0.0)), (0.0..1.0_f64).prop_map(Some)],
+            fed in prop::option::of((0..MAX_SOURCES, 3.0..60.0_f64).prop_map(|(source, volts)| Fed { source, volts })),
         ) -> Case {
             Case {
                 bank: BankModel { resistance_ohm, budget_w, order, ..bank() },
@@ -637,7 +718,7 @@ mod tests {
                     sources: (0..MAX_SOURCES).filter(|&index| counts[index]).fold(Sources::NONE, Sources::with),
                     ..offer(power_w, load_w)
                 },
-                heater: HeaterLoad { power_at_nominal_w, nominal_v: 12.8, on, line_ohm },
+                heater: HeaterLoad { power_at_nominal_w, nominal_v: 12.8, on, line_ohm, fed },
                 ceiling,
             }
         }
@@ -655,7 +736,7 @@ mod tests {
             let open = case.bank.open_circuit_v(case.soc);
             if case.ceiling.is_none() && flow.charge_a == 0.0 {
                 // The cells are cut off from a bus that stands higher.
-                let held = if case.offered_w() > 0.0 { open.max(13.5) } else { open };
+                let held = if case.on_bus().offered_w() > 0.0 { open.max(13.5) } else { open };
                 prop_assert!(flow.bus_v <= held && (flow.bus_v >= open || case.soc <= 0.0), "{:?}", flow);
                 let spent = shares >= case.budget_w() - 1e-6 || flow.source_w >= case.offered_w() - 1e-6;
                 prop_assert!(flow.bus_v == held || spent, "it has sagged for nothing: {:?}", flow);
@@ -677,7 +758,12 @@ mod tests {
             prop_assert!(flow.source_w >= -1e-9 && flow.unmet_w >= 0.0 && flow.heater_w_bank >= -1e-9, "{:?}", flow);
             for index in 0..MAX_SOURCES {
                 let counts = case.offer.sources.contains(index);
-                let most = if counts { case.offer.power_w[index].min(case.bank.budget_w[index]) } else { 0.0 };
+                let most = match case.heater.fed {
+                    // No budget holds what hangs on its source directly, and no other source gives it anything.
+                    Some(fed) if fed.source == index => case.offer.power_w[index],
+                    None if counts => case.offer.power_w[index].min(case.bank.budget_w[index]),
+                    Some(_) | None => 0.0,
+                };
                 prop_assert!(flow.heater_w_by_source[index] <= most + 1e-9, "{:?}", flow);
             }
             if case.soc <= 0.0 {
@@ -715,8 +801,26 @@ mod tests {
             let flow = case.flow();
             prop_assert!(richer.charge_a >= flow.charge_a - 1e-9, "{:?} against {:?}", richer, flow);
             prop_assert!(richer.refused_w >= flow.refused_w - 1e-6, "{:?} against {:?}", richer, flow);
-            // A heater on an empty bank rises to what it may be given, before any load.
+            // A heater on an empty bank rises to what it may be given, before any load; so does one on its own source.
             prop_assert!(case.heater.on || richer.unmet_w <= flow.unmet_w + 1e-9, "{:?} against {:?}", richer, flow);
+        }
+
+        #[test]
+        fn a_heater_that_one_source_feeds_leaves_the_bus_as_if_it_were_not_there(case in case(), source in 0..MAX_SOURCES, volts in 3.0..60.0_f64) {
+            let heater = HeaterLoad { fed: Some(Fed { source, volts }), ..case.heater };
+            let case = Case { heater, ..case };
+            let flow = case.flow();
+            prop_assert!(flow.heater_w_bank == 0.0 && flow.heater_w == flow.heater_w_by_source[source], "{:?}", flow);
+            prop_assert!(flow.heater_w + flow.line_w <= case.offer.power_w[source] * (1.0 + 1e-9), "{:?}", flow);
+            prop_assert!(case.offer.power_w[source] > 0.0 || (flow.heater_w, flow.supply_v) == (0.0, 0.0), "{:?}", flow);
+            prop_assert!(flow.supply_v <= volts, "{:?}", flow);
+            let bus = case.on_bus().flow();
+            for (of_bus, of_flow) in [
+                (bus.bus_v, flow.bus_v), (bus.charge_a, flow.charge_a), (bus.refused_w, flow.refused_w), (bus.unmet_w, flow.unmet_w),
+                (bus.source_w + flow.heater_w + flow.line_w, flow.source_w),
+            ] {
+                prop_assert_eq!(of_bus, of_flow);
+            }
         }
 
         #[test]

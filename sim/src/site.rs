@@ -4,6 +4,7 @@
 //! All in SI units and kelvins of difference; temperatures as points in °C. The installation file says the same in the units a
 //! fitter measures in; [`crate::installation`] reads and checks it, so every number here is finite and in its range.
 
+use crate::diagnostic::escaped;
 use crate::materials::{INSULATES_W_PER_M_K, Material};
 use crate::schedule::Schedule;
 use serde::Serialize;
@@ -32,6 +33,9 @@ pub struct Site {
     pub converter: Converter,
     /// What each energy source really gives, in the order of the settings.
     pub supplies: Vec<Supply>,
+    /// The source that alone feeds the heater, as an index of `supplies`; nothing where the heater hangs on the bank's bus, with all
+    /// sources.
+    pub fed_by: Option<usize>,
     /// What else draws from the bank.
     pub load: Load,
     /// The heater's circuit; nothing where the file says nothing of it.
@@ -437,7 +441,7 @@ pub struct Load {
     pub scheduled: Option<(f64, Schedule)>,
 }
 
-/// The heater's circuit, from the bank or bus bar to the pad.
+/// The heater's circuit, from the bank, the bus bar or the one source that feeds it to the pad.
 #[derive(Clone, Copy, Debug)]
 pub struct Circuit {
     /// Length of the cable, one way (m).
@@ -559,6 +563,21 @@ impl Site {
             Presence::Weekly(_) | Presence::Sun { .. } | Presence::Never => None,
         });
         weather.into_iter().chain(logs)
+    }
+
+    /// Voltage of the one source that feeds the heater (V): its rated one. Nothing where no single source does, or where the file does
+    /// not say it.
+    #[must_use]
+    pub fn feed_v(&self) -> Option<f64> {
+        self.supplies.get(self.fed_by?)?.rating?.rated_v
+    }
+
+    /// `the heater hangs on mains alone, at 13.8 V`, where one source feeds it; `names` are those of the sources.
+    #[must_use]
+    pub fn feed_told(&self, names: &[String]) -> Option<String> {
+        let name = names.get(self.fed_by?)?;
+        let volts = self.feed_v().map_or_else(String::new, |volts| format!(", at {volts} V"));
+        Some(format!("the heater hangs on {} alone{volts}", escaped(name)))
     }
 
     /// Coldest air around the box to design for (°C): the outside's, or a room's while nobody warms it.

@@ -360,3 +360,35 @@ fn a_plan_says_that_the_box_stands_in_a_room_and_which_part_of_it_counts() {
         (&alone["thermal"]["hold_w"], &alone["thermal"]["warm_ups"])
     );
 }
+
+/// A heater on a source of its own: the bank's voltage, its budget and the other sources no longer count for it, and what does not go
+/// with that fails the plan.
+#[test]
+fn a_heater_on_one_source_is_planned_with_that_alone() {
+    let fed = [
+        ("# fed_by = ", "fed_by = \"mains\""),
+        ("budget_w = 300", "budget_w = 0"),
+        ("budget_w = 600", "budget_w = 300\npower_w = 600\nrated_a = 40\nrated_v = 24"),
+        ("nominal_v = ", "nominal_v = 24"),
+        ("supply_min_v = ", "supply_min_v = 22"),
+        ("supply_max_v = ", "supply_max_v = 26"),
+        ("relay_v = ", "relay_v = 60"),
+    ];
+    let run = plan(&starter_with(&fed), &["--json"]);
+    let report = json(&run);
+    assert_eq!((run.status, &report["heater_fed_by"]), (0, &"mains".into()), "{run:?}");
+    assert!(!run.stdout.contains("cells in series have"), "the bank's voltages do not matter: {run:?}");
+    assert!(run.stdout.contains("hangs on mains alone: at 24 V it takes 120 ± 12 W"), "{run:?}");
+    let text = plan(&starter_with(&fed), &[]);
+    assert!(text.stdout.contains("  The heater hangs on mains alone.\n"), "{text:?}");
+    let spent = ("spend = ", "spend = \"always\"\nreserve_pct = 50\nresume_pct = 60");
+    for (changes, said) in [
+        ([&fed[..], &[spent]].concat(), "the bank cannot feed this heater"),
+        // The pad of the starter, for 12.8 V.
+        (fed[..3].to_vec(), "has 24 V, and the heater may run from 11.5 V to 15 V only"),
+    ] {
+        let run = plan(&starter_with(&changes), &["--json"]);
+        assert_eq!((run.status, severities(&json(&run))[0]), (1, "danger"), "{run:?}");
+        assert!(run.stdout.contains(said), "{said}: {run:?}");
+    }
+}

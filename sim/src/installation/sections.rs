@@ -65,7 +65,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
         push(&mut channels, channel);
     }
     let settings = Settings { channels, charge, heater, sources, bank, trust };
-    let site = site::read(reader, &mut root, &mut channel_sections, &mut source_sections, &settings);
+    let site = site::read(reader, &mut root, &mut channel_sections, &mut source_sections, &source_names, &settings);
     for section in channel_sections.into_iter().chain(source_sections) {
         section.finish(&mut reader.findings);
     }

@@ -19,6 +19,9 @@ impl Installation {
         quantities(out, &charge(settings))?;
         writeln!(out, "\nHeater")?;
         quantities(out, &heater(settings))?;
+        if let Some(fed) = self.site.as_ref().and_then(|site| site.feed_told(&self.sources)) {
+            writeln!(out, "  {fed}")?;
+        }
         writeln!(out, "\nSources")?;
         let sources: Vec<_> =
             self.sources.iter().zip(&settings.sources).map(|(name, source)| describe_source(name, source)).collect();

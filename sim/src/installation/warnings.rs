@@ -1,12 +1,13 @@
 //! What is allowed and should still have been meant.
 
+use super::site::feed;
 use super::values::{Doubt, Reader};
 use crate::diagnostic::Severity;
 use forewarm_core::quantity::Millivolts;
 use forewarm_core::settings::{BankUse, Key, Place, Role, Settings, SettingsError, Thousandths};
 
-/// Adds the warnings about the installation as a whole.
-pub(super) fn add(reader: &mut Reader, settings: &Settings) {
+/// Adds the warnings about the installation as a whole. `fed_by` is the source that alone feeds the heater, where one does.
+pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize>) {
     let value = |key: Key| settings.value(Place::of(key)).unwrap_or(0);
     let (inhibit, release) = (value(Key::Inhibit), value(Key::Release));
     if inhibit < 5_000 {
@@ -75,10 +76,17 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings) {
             );
         }
     }
-    reserve(reader, settings);
     references(reader, settings);
-    idle_sources(reader, settings);
-    energy(reader, settings);
+    if reader.doubts_number(feed::PLACE) {
+        // Nothing is known of what should feed the heater.
+        return;
+    }
+    idle_sources(reader, settings, fed_by);
+    // What feeds a heater on one source is judged with fed_by.
+    if fed_by.is_none() {
+        reserve(reader, settings);
+        energy(reader, settings);
+    }
 }
 
 /// Bank and heater of two systems: a reserve in volts should lie near what the heater is stated for.
@@ -146,10 +154,12 @@ fn warn(reader: &mut Reader, keys: &[Key], place: &str, message: String, why: &s
 }
 
 /// Sources that give nothing.
-fn idle_sources(reader: &mut Reader, settings: &Settings) {
+fn idle_sources(reader: &mut Reader, settings: &Settings, fed_by: Option<usize>) {
     for (index, source) in settings.sources.iter().enumerate() {
         let place = Place::at(Key::Budget, index);
-        if source.budget.as_milliwatts() > 0 || reader.doubts(place) {
+        // Where a heater hangs on another source, that is as it should be.
+        let feeds_nothing = fed_by.is_some_and(|fed_by| fed_by != index);
+        if source.budget.as_milliwatts() > 0 || feeds_nothing || reader.doubts(place) {
             continue;
         }
         let span = reader.span(place).cloned();

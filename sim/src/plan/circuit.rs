@@ -44,7 +44,8 @@ pub fn is_for_the_bank(nominal_v: f64, battery: &Battery) -> bool {
     (0.7..=1.3).contains(&(f64::from(battery.cells_in_series) * NOMINAL_CELL_V / nominal_v))
 }
 
-/// Whether a heater must be taken for one on mains: too high a voltage for extra-low alternating current, and not its bank's.
+/// Whether a heater on the bank must be taken for one on mains: too high a voltage for extra-low alternating current, and not its
+/// bank's.
 #[must_use]
 pub fn is_mains(nominal_v: f64, battery: &Battery) -> bool {
     nominal_v > EXTRA_LOW_AC_V && !is_for_the_bank(nominal_v, battery)

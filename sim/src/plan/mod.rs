@@ -8,6 +8,7 @@
 //! | [`thresholds`] | which charge thresholds stay safe with that |
 //! | [`circuit`] | what the heater draws, and whether conductor, fuse, relay and coil stand it |
 //! | [`conductor`] | what copper resists and carries |
+//! | `feed` | whether one source can feed the heater alone |
 //! | [`sources`] | whether each source can give what it is to give |
 //! | [`thermal`] | whether the heater holds, how long warming up takes, what both cost |
 //! | [`verdict`] | what is fine, what is not, what to change |
@@ -17,6 +18,7 @@
 pub mod circuit;
 pub mod conductor;
 mod course;
+pub(crate) mod feed;
 mod figures;
 pub mod measurement;
 mod pad;
@@ -31,6 +33,7 @@ pub mod verdict;
 
 use crate::cautions::CAUTIONS;
 use crate::site::Site;
+use feed::Feed;
 use forewarm_core::settings::Settings;
 use serde::Serialize;
 use verdict::{Finding, Part};
@@ -67,6 +70,8 @@ pub struct Plan {
     pub heater: circuit::Heater,
     /// Whether the heater must be taken for one on mains: then its circuit is not sized.
     pub is_mains: bool,
+    /// The one source that feeds it; `null` where it hangs on the bank, with all of them.
+    pub heater_fed_by: Option<String>,
     /// Its circuit; `null` where the file says nothing of it, or where it is not sized.
     pub circuit: Option<circuit::Report>,
     /// What feeds it.
@@ -79,7 +84,7 @@ impl Plan {
     /// Plans an installation. `within_h` is one warm-up time more to tell the heater's power for (h).
     #[must_use]
     pub fn of(subject: Subject, within_h: Option<f64>) -> Self {
-        let Subject { title, channels, sources, settings, site } = subject;
+        let Subject { title, channels, sources: names, settings, site } = subject;
         let (thermal, placements, mut findings) = thermal::judge(settings, site, within_h);
         let (measurement, found) = thresholds::judge(settings, site, channels, &placements, &|settings| {
             thermal::judge(settings, site, None).1
@@ -87,21 +92,28 @@ impl Plan {
         findings.extend(found);
         let heater = circuit::Heater::of(settings, site.tolerance.pad_power);
         findings.push(pad::judge(&heater, site));
-        let is_mains = circuit::is_mains(heater.at_nominal.supply_v, &site.battery);
+        let feed = Feed::of(settings, site, names);
+        let is_mains = match &feed {
+            Some(feed) => feed.is_mains(),
+            None => circuit::is_mains(heater.at_nominal.supply_v, &site.battery),
+        };
         let circuit = if is_mains {
             findings.push(circuit::not_sized(heater.at_nominal.supply_v));
             None
         } else {
-            findings.extend(circuit::bank_range(settings, site));
+            if feed.is_none() {
+                findings.extend(circuit::bank_range(settings, site));
+            }
             circuit::judge(settings, site).map(|(report, found)| {
                 findings.extend(found);
                 report
             })
         };
-        let (sources, found) = sources::judge(settings, site, sources, &heater);
+        findings.extend(feed.iter().flat_map(Feed::findings));
+        let (sources, found) = sources::judge(settings, site, names, &heater);
         findings.extend(found);
         let warm_up_h = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
-        findings.extend(sources::long_enough(settings, site, warm_up_h.map(|hours| hours.value)));
+        findings.extend(sources::long_enough(settings, site, names, warm_up_h.map(|hours| hours.value)));
         in_order(&mut findings);
         Self {
             title: title.to_owned(),
@@ -111,6 +123,7 @@ impl Plan {
             measurement,
             heater,
             is_mains,
+            heater_fed_by: site.fed_by.and_then(|index| names.get(index).cloned()),
             circuit,
             sources,
             cautions: CAUTIONS,

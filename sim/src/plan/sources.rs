@@ -19,7 +19,8 @@ pub struct Source {
     pub gives_w: f64,
     /// For a rated source, what is left of its rating for heater and charge, derated and without its other loads (W).
     pub headroom_w: Option<f64>,
-    /// What is left of the lesser of the two for charge with the heater on at the highest supply voltage (W).
+    /// What is left of the least of these for charge (W), with the heater on at the highest supply voltage; at the source's own voltage
+    /// where it feeds the heater alone, and all of it where it does not feed it.
     pub left_for_charge_w: f64,
 }
 
@@ -29,8 +30,25 @@ pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater
     let nominal_v = heater.at_nominal.supply_v;
     let mut sources = Vec::new();
     let mut findings = Vec::new();
+    // A source that feeds the heater alone has its own voltage and no other's.
+    let most_v = heater.at_supply_max.supply_v;
+    let feed_v = site.feed_v().map_or(most_v, |volts| volts.min(most_v));
+    let most_w = |supply_v: f64| {
+        let nominal = heater.at_nominal;
+        nominal.power_w * (supply_v / nominal.supply_v).powi(2) * (1.0 + heater.tolerance)
+    };
     for (index, (source, supply)) in settings.sources.iter().zip(&site.supplies).enumerate() {
-        let name = names.get(index).map_or_else(|| format!("source {}", index + 1), Clone::clone);
+        let name = name(names, index);
+        let feeds = match site.fed_by {
+            None => Feeds::WithOthers,
+            Some(fed_by) if fed_by == index => Feeds::Alone { most_w: most_w(feed_v) },
+            Some(_) => Feeds::Nothing,
+        };
+        let heat_w = match feeds {
+            Feeds::WithOthers => most_w(most_v),
+            Feeds::Alone { most_w } => most_w,
+            Feeds::Nothing => 0.0,
+        };
         let budget_w = f64::from(source.budget.as_milliwatts()) / 1000.0;
         let gives_w = gives_w(supply);
         let headroom_w = supply.rating.map(|rating| rating.leaves_w(nominal_v));
@@ -40,23 +58,47 @@ pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater
             budget_w,
             gives_w,
             headroom_w,
-            left_for_charge_w: (budget_w.min(can_w) - heater.at_supply_max.power_w * (1.0 + heater.tolerance)).max(0.0),
+            left_for_charge_w: (budget_w.min(can_w) - heat_w).max(0.0),
         };
-        findings.push(finding(&found, supply, heater, settings.bank));
+        findings.push(finding(&found, supply, heater, settings.bank, feeds));
         sources.push(found);
     }
     (sources, findings)
 }
 
-/// Whether the sources are there for long enough at a stretch to warm up from the design minimum, which takes `warm_up_h`; nothing where
+/// What a source feeds of the heater.
+#[derive(Clone, Copy)]
+enum Feeds {
+    /// The heater hangs on the bank's bus, with all sources.
+    WithOthers,
+    /// The heater hangs on this one, and takes so much of it at the most (W).
+    Alone { most_w: f64 },
+    /// The heater hangs on another.
+    Nothing,
+}
+
+/// What a source is called.
+fn name(names: &[String], index: usize) -> String {
+    names.get(index).map_or_else(|| format!("source {}", index + 1), Clone::clone)
+}
+
+/// Whether the sources that feed the heater are there for long enough at a stretch to warm up from the design minimum, which takes `warm_up_h`; nothing where
 /// they are, where the bank may make it up, or where sun or a log decides.
-pub(super) fn long_enough(settings: &Settings, site: &Site, warm_up_h: Option<f64>) -> Option<Finding> {
+pub(super) fn long_enough(
+    settings: &Settings,
+    site: &Site,
+    names: &[String],
+    warm_up_h: Option<f64>,
+) -> Option<Finding> {
     let warm_up_h = warm_up_h?;
-    if settings.bank != BankUse::Never {
+    // A bank that does not feed the heater makes nothing up, whatever the policy.
+    if settings.bank != BankUse::Never && site.fed_by.is_none() {
         return None;
     }
     let mut schedules = Vec::new();
-    for supply in &site.supplies {
+    for (_, supply) in
+        site.supplies.iter().enumerate().filter(|&(index, _)| site.fed_by.is_none_or(|fed_by| fed_by == index))
+    {
         match &supply.presence {
             Presence::Weekly(schedule) => schedules.push(schedule),
             Presence::Never => {}
@@ -82,14 +124,18 @@ pub(super) fn long_enough(settings: &Settings, site: &Site, warm_up_h: Option<f6
         Finding::change(
             Part::Sources,
             format!(
-                "from {} °C it takes {} h until charge is permitted, and the sources are there for {} h at a stretch, {} h a week: a bank \
-                 as cold as that may stay without charge",
+                "from {} °C it takes {} h until charge is permitted, and {} there for {} h at a stretch, {} h a week: a bank as cold as \
+                 that may stay without charge",
                 plain(site.design_air_c()),
                 fixed(warm_up_h, 1),
+                site.fed_by.map_or_else(|| "the sources are".to_owned(), |index| format!("{}, which alone feeds the heater, is", name(names, index))),
                 fixed(longest_h, 1),
                 fixed(total_h, 1)
             ),
-            "more power, more insulation, a source for longer, or a [bank] that may be spent on heat",
+            match site.fed_by {
+                None => "more power, more insulation, a source for longer, or a [bank] that may be spent on heat",
+                Some(_) => "more power, more insulation, that source for longer, or a heater on the bank with all sources",
+            },
         )
     })
 }
@@ -111,74 +157,15 @@ fn gives_w(supply: &Supply) -> f64 {
     }
 }
 
-fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> Finding {
-    let Source { source, budget_w, gives_w, headroom_w, .. } = found;
-    let watts = |power: f64| format!("{} W", plain(power.round()));
-    let budget = watts(*budget_w);
-    let most_w = heater.at_supply_max.power_w * (1.0 + heater.tolerance);
-    if let (Some(rating), Some(headroom)) = (supply.rating, headroom_w)
-        && budget_w > headroom
-    {
-        let left = format!(
-            "{} A × {} V, {} % of it, less {} of other loads, leave {}",
-            plain(rating.rated_a),
-            plain(rating.rated_v.unwrap_or(heater.at_nominal.supply_v)),
-            plain(rating.derate * 100.0),
-            watts(rating.other_loads_w),
-            watts(*headroom)
-        );
-        return Finding::change(
-            Part::Sources,
-            format!("{source} is to give up to {budget}, but {left}: it would be overloaded for hours"),
-            format!("budget_w = {}", fixed(headroom.floor(), 0)),
-        );
-    }
-    if budget_w > gives_w {
-        let least = match supply.presence {
-            Presence::Sun { at_least_w_m2 } => {
-                format!("counts as present from {} W/m² on, where it gives {}", plain(at_least_w_m2), watts(*gives_w))
-            }
-            _ => format!("gives {}", watts(*gives_w)),
-        };
-        // Only what the heater can take of it is taken from somebody else.
-        if most_w > *gives_w {
-            let change = match supply.presence {
-                Presence::Sun { .. } if supply.power_w > most_w => format!(
-                    "sun_at_least_w_m2 = {}, from which on it carries the heater alone, or budget_w = {}",
-                    fixed((most_w / supply.power_w * 1000.0).ceil(), 0),
-                    fixed(gives_w.floor(), 0)
-                ),
-                _ => format!("budget_w = {}", fixed(gives_w.floor(), 0)),
-            };
-            return Finding::change(
-                Part::Sources,
-                format!("{source} {least}, less than its budget of {budget}: the bank gives the rest of the heat"),
-                change,
-            );
-        }
-    }
-    if *budget_w < heater.at_supply_min.power_w && bank == BankUse::Never {
-        return Finding::change(
-            Part::Sources,
-            format!(
-                "{source} may give up to {budget}, less than the heater takes at its lowest supply ({}): alone it never heats",
-                watts(heater.at_supply_min.power_w)
-            ),
-            "a smaller heater, a source beside it, or a [bank] that may make up the rest",
-        );
-    }
-    // What the controller reckons with is the stated power, without a tolerance.
-    let reckoned_w = heater.at_supply_max.power_w;
-    if *budget_w < reckoned_w && bank == BankUse::Never {
-        return Finding::change(
-            Part::Sources,
-            format!(
-                "{source} may give up to {budget}, less than the heater can take at {} V ({}): then it heats no more",
-                plain(heater.at_supply_max.supply_v),
-                watts(reckoned_w)
-            ),
-            format!("budget_w = {} if it can give that, or a smaller heater", fixed(reckoned_w.ceil(), 0)),
-        );
+fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse, feeds: Feeds) -> Finding {
+    let Source { source, budget_w, .. } = found;
+    let wrong = overloaded(found, supply, heater).or_else(|| match feeds {
+        Feeds::WithOthers => lacking(found, supply, heater, bank),
+        Feeds::Alone { most_w } => too_weak(found, supply, most_w),
+        Feeds::Nothing => not_charging(found, supply),
+    });
+    if let Some(finding) = wrong {
+        return finding;
     }
     if !is_ever_there(&supply.presence) {
         return Finding::change(
@@ -187,13 +174,150 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> F
             "a schedule, or sun_at_least_w_m2, or a log",
         );
     }
+    let left = watts(found.left_for_charge_w);
     Finding::fine(
         Part::Sources,
-        format!(
-            "{source} may give up to {budget}, and can; with the heater on {} are left for charge",
-            watts(found.left_for_charge_w)
-        ),
+        match feeds {
+            Feeds::Nothing => format!("{source} does not feed the heater; {left} are for charge"),
+            Feeds::WithOthers | Feeds::Alone { .. } => {
+                format!(
+                    "{source} may give up to {}, and can; with the heater on {left} are left for charge",
+                    watts(*budget_w)
+                )
+            }
+        },
     )
+}
+
+fn watts(power: f64) -> String {
+    format!("{} W", plain(power.round()))
+}
+
+/// A source whose budget is more than its rating leaves.
+fn overloaded(found: &Source, supply: &Supply, heater: &Heater) -> Option<Finding> {
+    let Source { source, budget_w, headroom_w, .. } = found;
+    let (rating, headroom) = (supply.rating?, (*headroom_w)?);
+    (*budget_w > headroom).then(|| {
+        let left = format!(
+            "{} A × {} V, {} % of it, less {} of other loads, leave {}",
+            plain(rating.rated_a),
+            plain(rating.rated_v.unwrap_or(heater.at_nominal.supply_v)),
+            plain(rating.derate * 100.0),
+            watts(rating.other_loads_w),
+            watts(headroom)
+        );
+        Finding::change(
+            Part::Sources,
+            format!("{source} is to give up to {}, but {left}: it would be overloaded for hours", watts(*budget_w)),
+            format!("budget_w = {}", fixed(headroom.floor(), 0)),
+        )
+    })
+}
+
+/// `gives 60 W`, at the least.
+fn least(found: &Source, supply: &Supply) -> String {
+    match supply.presence {
+        Presence::Sun { at_least_w_m2 } => {
+            format!("counts as present from {} W/m² on, where it gives {}", plain(at_least_w_m2), watts(found.gives_w))
+        }
+        _ => format!("gives {}", watts(found.gives_w)),
+    }
+}
+
+/// Irradiance from which on a panel gives `most_w` (W/m²), where it ever does.
+fn sun_for(supply: &Supply, most_w: f64) -> Option<String> {
+    let is_enough = matches!(supply.presence, Presence::Sun { .. }) && supply.power_w > most_w;
+    is_enough.then(|| fixed((most_w / supply.power_w * 1000.0).ceil(), 0))
+}
+
+/// A source that shares the heater with others and does not carry it alone.
+fn lacking(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> Option<Finding> {
+    let Source { source, budget_w, gives_w, .. } = found;
+    let budget = watts(*budget_w);
+    let most_w = heater.at_supply_max.power_w * (1.0 + heater.tolerance);
+    // Only what the heater can take of it is taken from somebody else.
+    if budget_w > gives_w && most_w > *gives_w {
+        let given = format!("budget_w = {}", fixed(gives_w.floor(), 0));
+        let change = match sun_for(supply, most_w) {
+            Some(sun) => {
+                format!("sun_at_least_w_m2 = {sun}, from which on it carries the heater alone, or {given}")
+            }
+            None => given,
+        };
+        let text = format!(
+            "{source} {}, less than its budget of {budget}: the bank gives the rest of the heat",
+            least(found, supply)
+        );
+        return Some(Finding::change(Part::Sources, text, change));
+    }
+    if bank != BankUse::Never {
+        return None;
+    }
+    if *budget_w < heater.at_supply_min.power_w {
+        return Some(Finding::change(
+            Part::Sources,
+            format!(
+                "{source} may give up to {budget}, less than the heater takes at its lowest supply ({}): alone it never heats",
+                watts(heater.at_supply_min.power_w)
+            ),
+            "a smaller heater, a source beside it, or a [bank] that may make up the rest",
+        ));
+    }
+    // What the controller reckons with is the stated power, without a tolerance.
+    let reckoned_w = heater.at_supply_max.power_w;
+    (*budget_w < reckoned_w).then(|| {
+        Finding::change(
+            Part::Sources,
+            format!(
+                "{source} may give up to {budget}, less than the heater can take at {} V ({}): then it heats no more",
+                plain(heater.at_supply_max.supply_v),
+                watts(reckoned_w)
+            ),
+            format!("budget_w = {} if it can give that, or a smaller heater", fixed(reckoned_w.ceil(), 0)),
+        )
+    })
+}
+
+/// A source that feeds the heater alone, and cannot: no budget holds what hangs on it, and nobody gives the rest. Whether its budget
+/// carries the heater is judged in `feed`.
+fn too_weak(found: &Source, supply: &Supply, most_w: f64) -> Option<Finding> {
+    (most_w > found.gives_w).then(|| {
+        let change = match sun_for(supply, most_w) {
+            Some(sun) => {
+                format!("sun_at_least_w_m2 = {sun}, from which on it carries the heater, or a smaller heater")
+            }
+            None => "a smaller heater, or a source that can give as much".to_owned(),
+        };
+        Finding::change(
+            Part::Sources,
+            format!(
+                "{} {}, and the heater, which hangs on it alone, may take {}: its voltage sags, or it goes off",
+                found.source,
+                least(found, supply),
+                watts(most_w)
+            ),
+            change,
+        )
+    })
+}
+
+/// A source that does not feed the heater, and that by its budget may not charge either.
+fn not_charging(found: &Source, supply: &Supply) -> Option<Finding> {
+    let can_w = found.headroom_w.map_or(found.gives_w, |headroom| headroom.min(found.gives_w));
+    (found.budget_w <= 0.0 && can_w > 0.0 && is_ever_there(&supply.presence)).then(|| {
+        Finding::change(
+            Part::Sources,
+            format!(
+                "{} has a budget of 0 W: while it is there alone, the ceiling of the charge current is 0, and a charger that obeys it \
+                 charges nothing",
+                found.source
+            ),
+            format!(
+                "budget_w = {}, what it can give for charge; or nothing, if it need not charge then",
+                fixed(can_w.floor(), 0)
+            ),
+        )
+    })
 }
 
 #[cfg(test)]
@@ -254,7 +378,8 @@ mod tests {
         // Two and a half hours at a stretch, over the end of the week, by two sources in turn.
         site.supplies[0].presence = weekly("sun 22:00-24:00, wed 08:00-09:00");
         site.supplies[1].presence = weekly("mon 00:00-00:30");
-        let told = |settings: &Settings, site: &Site, hours| long_enough(settings, site, Some(hours));
+        let names = names(&["engine", "mains"]);
+        let told = |settings: &Settings, site: &Site, hours| long_enough(settings, site, &names, Some(hours));
         let mut settings = settings();
         settings.bank = BankUse::Never;
         assert_eq!(told(&settings, &site, 2.5), None);
@@ -275,6 +400,48 @@ mod tests {
         site.supplies[0].presence = weekly("daily 00:00-24:00");
         settings.bank = BankUse::Never;
         assert_eq!(told(&settings, &site, 400.0), None);
+    }
+
+    #[test]
+    fn a_heater_on_one_source_counts_on_that_alone() {
+        let (mut settings, mut site) = (settings(), site());
+        let weekly = |text: &str| Presence::Weekly(text.parse().expect("a schedule"));
+        site.supplies[0].presence = weekly("daily 00:00-24:00");
+        site.supplies[1].presence = weekly("sat 10:00-14:00");
+        site.fed_by = Some(1);
+        let names = names(&["engine", "mains"]);
+        settings.bank = BankUse::Always(forewarm_core::settings::Reserve::StateOfCharge {
+            floor: forewarm_core::quantity::Fraction::from_per_mille(500),
+            resume: forewarm_core::quantity::Fraction::from_per_mille(600),
+        });
+        assert_eq!(long_enough(&settings, &site, &names, Some(4.0)), None);
+        let finding = long_enough(&settings, &site, &names, Some(4.1)).expect("told");
+        assert!(finding.text.contains("mains, which alone feeds the heater, is there for 4.0 h"), "{finding:?}");
+
+        // 181.3 W at most: no budget holds them, and no bank gives what the source has not got.
+        let heater = Heater::of(&settings, site.tolerance.pad_power);
+        let (sources, _) = judge(&settings, &site, &names, &heater);
+        assert!((sources[0].left_for_charge_w - 300.0).abs() < 1e-9, "the engine feeds no heat: {sources:?}");
+        assert!((sources[1].left_for_charge_w - (600.0 - 164.794_921_875 * 1.1)).abs() < 1e-9, "{sources:?}");
+        for (power_w, severity) in [(182.0, Severity::Fine), (181.0, Severity::Change)] {
+            site.supplies[1].power_w = power_w;
+            settings.sources[1].budget = Milliwatts::from_milliwatts(170_000);
+            let (_, findings) = judge(&settings, &site, &names, &heater);
+            assert_eq!(findings[1].severity, severity, "{findings:?}");
+            assert!(findings[0].text.contains("does not feed the heater"), "{findings:?}");
+        }
+        // At its own 13.8 V the heater takes 153.5 W at the most.
+        site.supplies[1].rating = Some(Rating { rated_a: 40.0, rated_v: Some(13.8), derate: 1.0, other_loads_w: 0.0 });
+        for (power_w, severity) in [(154.0, Severity::Fine), (153.0, Severity::Change)] {
+            site.supplies[1].power_w = power_w;
+            assert_eq!(judge(&settings, &site, &names, &heater).1[1].severity, severity, "{power_w} W");
+        }
+        settings.sources[0].budget = Milliwatts::ZERO;
+        let (_, findings) = judge(&settings, &site, &names, &heater);
+        assert!(
+            findings[0].severity == Severity::Change && findings[0].text.contains("ceiling of the charge current is 0"),
+            "{findings:?}"
+        );
     }
 
     #[test]

@@ -91,6 +91,7 @@ pub(crate) fn site() -> Site {
             contact_ohm: 0.02,
         },
         supplies: vec![supply(350.0), supply(600.0)],
+        fed_by: None,
         load: Load::default(),
         circuit: Some(circuit()),
         winter: Winter {
@@ -123,7 +124,7 @@ pub(crate) fn site() -> Site {
 }
 
 /// A circuit in which all is well.
-pub(super) fn circuit() -> Circuit {
+pub(crate) fn circuit() -> Circuit {
     Circuit {
         cable_m: 2.0,
         cable_mm2: None,

@@ -36,6 +36,9 @@ impl Plan {
             None => writeln!(out, "\n  The file has no [circuit]: nothing is said of cable, fuse and relay.")?,
         }
         write_sources(out, &self.sources)?;
+        if let Some(name) = &self.heater_fed_by {
+            writeln!(out, "\n  The heater hangs on {} alone.", escaped(name))?;
+        }
         heading(out, "Cautions")?;
         for caution in self.cautions {
             wrapped(out, "  ", caution)?;

@@ -298,7 +298,7 @@ impl Rehearsal {
     }
 
     fn headline(&self) -> String {
-        let Scenario { title, weather, step_ms, site, .. } = &self.scenario;
+        let Scenario { title, sources, weather, step_ms, site, .. } = &self.scenario;
         let days = self.outcome.days();
         let cast = match self.cast {
             Cast::AsWritten => String::new(),
@@ -311,8 +311,9 @@ impl Rehearsal {
         };
         let cut = if self.is_cut_short() { " (cut short)" } else { "" };
         let room = site.room.as_ref().map_or_else(String::new, |room| format!("\n  {room}"));
+        let feed = site.feed_told(sources).map_or_else(String::new, |feed| format!("\n  {feed}"));
         format!(
-            "{}\n  {} days from {}{cut}{colder}{cast}; {} steps of {} s{room}",
+            "{}\n  {} days from {}{cut}{colder}{cast}; {} steps of {} s{room}{feed}",
             escaped(title),
             number(days, usize::from(days.fract() != 0.0)),
             weather.start.date(),
@@ -401,6 +402,7 @@ impl Rehearsal {
             "file": self.file,
             "start": self.scenario.weather.start.to_string(),
             "room": self.scenario.site.room.as_ref().map(RoomReport::of),
+            "heater_fed_by": self.scenario.site.fed_by.and_then(|index| self.scenario.sources.get(index)),
             "days": o.days(),
             "steps": o.steps,
             "steps_taken_singly": o.taken,

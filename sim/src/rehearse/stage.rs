@@ -23,7 +23,7 @@ use super::outcome::Outcome;
 use super::probe::{NOISE_REACH, Probe};
 use super::scenario::Scenario;
 use super::variation::Variation;
-use crate::bank::{BankModel, Flow, HeaterLoad};
+use crate::bank::{BankModel, Fed, Flow, HeaterLoad};
 use crate::offer::Offer;
 use crate::plant::{Air, Heat, Mark, Plant, Run};
 use crate::weather::Point;
@@ -205,6 +205,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         };
         let run = plant.at_rest(start_c);
         let heater = &settings.heater;
+        let nominal_v = f64::from(heater.nominal.as_millivolts()) / 1000.0;
         let mut inputs = Inputs::DEAD;
         // The battery's own protection is left out of it, so that the controller stands alone: what it permits is what is judged.
         inputs.charge_line = Line::Allowed;
@@ -223,9 +224,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
             heater: HeaterLoad {
                 power_at_nominal_w: f64::from(heater.power.as_milliwatts()) / 1000.0
                     * (1.0 + variation.pad_power * site.tolerance.pad_power),
-                nominal_v: f64::from(heater.nominal.as_millivolts()) / 1000.0,
+                nominal_v,
                 on: false,
                 line_ohm: scenario.line_ohm(),
+                // A plan finds it dangerous where nobody knows the voltage; here it is what the pad is made for.
+                fed: site.fed_by.map(|source| Fed { source, volts: site.feed_v().unwrap_or(nominal_v) }),
             },
             air,
             weather_k,

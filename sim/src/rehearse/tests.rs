@@ -2,12 +2,13 @@ use super::testing::scenario;
 use super::*;
 use crate::bank::Flow;
 use crate::offer::Offer;
-use crate::plan::{Plan, Subject};
-use crate::site::{Class, Room};
+use crate::plan::{Plan, Subject, testing as planned};
+use crate::site::{Circuit, Class, Rating, Room};
 use forewarm_core::quantity::{Celsius, Fraction, Ohms};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, Reserve, Role};
 use forewarm_core::signals::{Outputs, Relay, Sources};
+use proptest::prelude::*;
 use std::sync::atomic::AtomicBool;
 
 static GO: AtomicBool = AtomicBool::new(false);
@@ -78,6 +79,107 @@ fn whoever_pays_for_the_heat_is_in_the_list() {
     let (outcome, _) = played(&scenario(30), Pace::Leaping);
     let paid: f64 = outcome.heater_wh_by_source.iter().sum::<f64>() + outcome.heater_wh_of_bank;
     assert!((paid - outcome.heater_wh).abs() < 1e-6 * outcome.heater_wh, "{outcome:?}");
+}
+
+/// The hut with its heater on mains alone, which has 13.8 V.
+fn fed(mut scenario: Scenario) -> Scenario {
+    scenario.site.fed_by = Some(1);
+    scenario.site.supplies[1].rating =
+        Some(Rating { rated_a: 40.0, rated_v: Some(13.8), derate: 1.0, other_loads_w: 0.0 });
+    scenario
+}
+
+/// What a heater on one source may have at every moment: that source's voltage and power, or nothing.
+struct OnItsSource {
+    source: usize,
+    volts: f64,
+    heated_wh: f64,
+}
+
+impl Watcher for OnItsSource {
+    const WATCHES: bool = true;
+
+    fn look(&mut self, _: &Glimpse<'_>) {}
+
+    fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow) {
+        let given_w = offer.power_w[self.source];
+        assert!(flow.supply_v <= self.volts && flow.heater_w + flow.line_w <= given_w + 1e-9, "{flow:?}");
+        assert!(given_w > 0.0 || (flow.supply_v, flow.heater_w) == (0.0, 0.0), "{flow:?}");
+        let pays = flow.heater_w_by_source.iter().enumerate().filter(|(_, power_w)| **power_w > 0.0);
+        assert!(
+            pays.map(|(index, _)| index).all(|index| index == self.source) && flow.heater_w_bank == 0.0,
+            "{flow:?}"
+        );
+        assert!(flow.heater_w == 0.0 || outputs.heater == Relay::Closed, "{flow:?}");
+        self.heated_wh += flow.heater_w * (to_s - from_s) / 3600.0;
+    }
+}
+
+#[test]
+fn a_heater_on_one_source_is_warmed_by_that_alone_at_its_voltage() {
+    let on_bus = played(&scenario(20), Pace::Leaping).0;
+    assert!(on_bus.heater_wh_by_source[0] > 100.0, "the engine would heat: {on_bus:?}");
+    let scenario = fed(scenario(20));
+    let mut watcher = (OnItsSource { source: 1, volts: 13.8, heated_wh: 0.0 }, Reasons::default());
+    let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut watcher, &GO);
+    let (watcher, reasons) = watcher;
+    assert!(outcome.heater_wh > 100.0 && (watcher.heated_wh - outcome.heater_wh).abs() < 1e-6 * outcome.heater_wh);
+    assert!(outcome.heater_wh_by_source[0] + outcome.heater_wh_of_bank <= 0.0, "{outcome:?}");
+    assert!((outcome.heater_wh_by_source[1] - outcome.heater_wh).abs() < 1e-9 * outcome.heater_wh, "{outcome:?}");
+    // 120 W at 12.8 V are 139.5 W at 13.8 V, with no cable stated.
+    let mean_w = outcome.heater_wh / (outcome.heater_on_s / 3600.0);
+    assert!((mean_w - 120.0 * (13.8_f64 / 12.8).powi(2)).abs() < 1e-6, "{mean_w} W");
+    // The engine's line promises energy that never comes.
+    assert!(reasons.faults().any(|(name, ..)| name == "supply_out_of_range"), "{reasons:?}");
+}
+
+#[test]
+fn a_source_that_gives_nothing_warms_nothing_whoever_else_is_there() {
+    let mut scenario = fed(scenario(8));
+    for offer in &mut scenario.offers {
+        offer.power_w[1] = 0.0;
+    }
+    let (outcome, _) = played(&scenario, Pace::Leaping);
+    assert_eq!((outcome.heater_wh, outcome.heater_on_s), (0.0, 0.0));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    #[test]
+    fn whatever_feeds_the_heater_alone_is_all_that_it_has(
+        source in 0..2_usize,
+        rated_v in 10.0..16.0_f64,
+        power_w in prop::array::uniform2(prop_oneof![Just(0.0), 20.0..400.0_f64]),
+        cable_mm2 in prop::option::of(1.5..10.0_f64),
+        is_bank_spent: bool,
+    ) {
+        let mut scenario = scenario(6);
+        scenario.site.fed_by = Some(source);
+        scenario.site.supplies[source].rating = Some(Rating { rated_a: 40.0, rated_v: Some(rated_v), derate: 1.0, other_loads_w: 0.0 });
+        scenario.site.circuit = Some(Circuit { cable_mm2, ..planned::circuit() });
+        if is_bank_spent {
+            let mut settings = scenario.settings.clone().into_inner();
+            settings.bank = BankUse::Always(Reserve::StateOfCharge {
+                floor: Fraction::from_per_mille(50),
+                resume: Fraction::from_per_mille(100),
+            });
+            scenario.settings = settings.validate().unwrap();
+        }
+        for offer in &mut scenario.offers {
+            for (index, most_w) in power_w.into_iter().enumerate() {
+                offer.power_w[index] = if offer.sources.contains(index) { most_w } else { 0.0 };
+            }
+        }
+        let mut watcher = OnItsSource { source, volts: rated_v, heated_wh: 0.0 };
+        let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut watcher, &GO);
+        prop_assert!((watcher.heated_wh - outcome.heater_wh).abs() <= 1e-6 * (1.0 + outcome.heater_wh));
+        prop_assert!(outcome.heater_wh_of_bank == 0.0 && outcome.heater_wh_by_source[1 - source] == 0.0);
+        let balance = outcome.balance;
+        prop_assert!(((balance.put_in_j - balance.lost_j - balance.held_j) / balance.turned_over_j).abs() < 1e-9);
+        // Beyond its limits the controller keeps it off.
+        prop_assert!((11.5..=15.0).contains(&rated_v) || outcome.heater_wh == 0.0, "{} V: {:?}", rated_v, outcome);
+    }
 }
 
 #[test]

@@ -177,7 +177,10 @@ pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site, flat:
         power_density(reader, &sections.pad, site, settings);
     }
     if known(reader, &sections.battery, &[Key::CellsInSeries]) {
-        voltage(reader, &sections.battery, &site.battery, settings);
+        // A heater that one source feeds has that source's voltage, whatever the bank's.
+        if site.fed_by.is_none() && !reader.doubts_number(super::feed::PLACE) {
+            voltage(reader, &sections.battery, &site.battery, settings);
+        }
         if row_known && known(reader, &sections.battery, &[Key::BatteryMass]) {
             energy_density(reader, &sections.battery, &site.battery, settings);
         }

@@ -1,4 +1,4 @@
-//! `[circuit]`: cable, fuse and relays between bank and pad.
+//! `[circuit]`: cable, fuse and relays between what feeds the pad and the pad.
 
 use super::table::Key;
 use crate::installation::document::Section;

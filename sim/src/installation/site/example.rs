@@ -31,7 +31,7 @@ pub(in crate::installation) const SECTIONS: [(&str, &str); 11] = [
     ),
     ("converter", "What measures the thermometers."),
     ("load", "What else draws from the bank."),
-    ("circuit", "The heater's circuit, from bank or bus bar to the pad."),
+    ("circuit", "The heater's circuit, from bank, bus bar or the one source that feeds it to the pad."),
     ("winter", "The winter to rehearse. Made up here; weather names a file in place of the seven settings after it."),
     (
         "tolerance",
@@ -106,6 +106,7 @@ fn word(section: &str, name: &str) -> (bool, &'static str) {
         ("source", "schedule") => (true, "mon-fri 07:30-08:30 17:00-17:45"),
         ("source", "log") => (false, "engine.csv"),
         ("load", "schedule") => (false, "daily 18:00-22:00"),
+        ("circuit", "fed_by") => (false, "mains"),
         ("winter", "weather") => (false, "weather.csv"),
         ("winter", "from") => (false, "11-01"),
         _ => (false, ""),

@@ -13,6 +13,7 @@
 //! | `mounting` | what `[[channel]]` says besides the settings |
 //! | `supply` | what `[[source]]` says besides the settings, `[load]` |
 //! | `circuit` | `[circuit]` |
+//! | `feed` | `fed_by` of `[circuit]`, and what does not go with it |
 //! | `winter` | `[winter]` |
 //! | `spread` | `[converter]`, `[tolerance]` |
 
@@ -20,6 +21,7 @@ mod bodies;
 mod circuit;
 mod enclosure;
 pub(super) mod example;
+pub(super) mod feed;
 mod mounting;
 mod numbers;
 mod place;
@@ -82,12 +84,13 @@ const REQUIRED: [(&str, &str); 5] = [
 ];
 
 /// Reads everything a file says of the site; nothing if it has no section of it. What `channels` and `sources` say of it is
-/// read in either case.
+/// read in either case. `source_names` are those of the sources, or their paths where they have none.
 pub(super) fn read<'t>(
     reader: &mut Reader<'t>,
     root: &mut Section<'t>,
     channels: &mut [Section<'t>],
     sources: &mut [Section<'t>],
+    source_names: &[String],
     settings: &Settings,
 ) -> Option<Site> {
     let mut section = |name| root.section(name, &mut reader.findings);
@@ -121,6 +124,7 @@ pub(super) fn read<'t>(
         room: room::read(reader, &mut sections.room),
         converter: spread::converter(reader, &mut sections.converter),
         supplies: supply::read(reader, sources, settings),
+        fed_by: feed::read(reader, &mut sections.circuit, sources, source_names),
         load: supply::load(reader, &mut sections.load),
         circuit: circuit::read(reader, &mut sections.circuit, settings),
         winter: winter::read(reader, &mut sections.winter),
@@ -131,6 +135,7 @@ pub(super) fn read<'t>(
     };
     bodies::judge(reader, &sections, &site, &bodies::Footprints { plate_m, pad_m }, settings);
     supply::judge(reader, sources, &site, settings);
+    feed::judge(reader, &sections.circuit, sources, source_names, &site, settings);
     for section in sections.all() {
         match REQUIRED.iter().find(|(name, _)| *name == section.path) {
             Some((name, remedy)) if section.span.is_none() => {

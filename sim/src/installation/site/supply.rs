@@ -18,6 +18,16 @@ fn supply<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, source: &Sourc
     let rating = rating(reader, section);
     // Without its voltage a rating says nothing of power that could be played.
     let rated_w = rating.and_then(|rating| rating.rated_v.map(|volts| rating.leaves_w(volts)));
+    let most_w = Key::SupplyPower.fact().maximum;
+    if let Some(rated_w) = rated_w.filter(|&rated_w| power_w.is_none() && rated_w > most_w) {
+        let place = section.place("rated_a");
+        let message = format!(
+            "{place} at rated_v, less derate_pct and other_loads_w, leaves {} W, above {most_w} W",
+            rated_w.floor()
+        );
+        let remedy = "rated_a and rated_v as the source's plate or data sheet has them";
+        reader.findings.error(section.key_span("rated_a").as_ref(), &place, message, remedy);
+    }
     Supply { power_w: power_w.or(rated_w).unwrap_or_else(|| watts(source)), presence, rating }
 }
 

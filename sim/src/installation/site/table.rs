@@ -121,7 +121,7 @@ table! {
     OtherLoads "source" "other_loads_w" "W" 0.0..100_000.0 [0.0] "what else it feeds" "";
     LoadPower "load" "power_w" "W" 0.0..100_000.0 [0.0] "drawn from the bank all the time" "";
     ScheduledPower "load" "scheduled_w" "W" 0.0..100_000.0 [] "drawn besides, by schedule" "";
-    CableLength "circuit" "cable_m" "m" 0.1..200.0 [] "length of the cable from bank or bus bar to the pad, one way" "";
+    CableLength "circuit" "cable_m" "m" 0.1..200.0 [] "length of the cable from bank, bus bar or the source in fed_by to the pad, one way" "";
     CableArea "circuit" "cable_mm2" "mm²" 0.5..300.0 [] "conductor cross-section, where one is chosen already" "";
     Drop "circuit" "drop_pct" "%" 0.1..20.0 [3.0] "voltage drop allowed" "";
     CableTemperature "circuit" "cable_c" "°C" -40.0..90.0 [40.0] "warmest surroundings of the cable" "";
@@ -184,6 +184,7 @@ pub(in crate::installation) const TEXTS: &[Text] = &[
     Text { section: "source", name: "schedule", meaning: "when it is there: by the week, or by sun_at_least_w_m2, or by log" },
     Text { section: "source", name: "log", meaning: "a CSV file with a time column and one of the source's name with _present after it" },
     Text { section: "load", name: "schedule", meaning: "when scheduled_w is drawn, by the week" },
+    Text { section: "circuit", name: "fed_by", meaning: "the name of the one source that feeds the heater, at its rated_v, where the heater does not hang on bank or bus bar: neither the bank nor any other source then gives it anything" },
     Text { section: "winter", name: "weather", meaning: "a file of weather, in place of mean_c and all that make it up" },
     Text { section: "winter", name: "from", meaning: "month and day to begin on; without it, the first day of the weather" },
 ];

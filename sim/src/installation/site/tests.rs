@@ -249,6 +249,8 @@ fn words() -> impl Strategy<Value = &'static str> {
         "mon 07:00-08:00",
         "mon 07:00-08:00 07:30-09:00",
         "file.csv",
+        "mains",
+        "Engine",
         "",
         " ",
         "11-01",
@@ -326,6 +328,7 @@ proptest! {
                 prop_assert!(battery.height_m < site.enclosure.height_m);
                 prop_assert_eq!(site.mountings.len(), installation.channels.len());
                 prop_assert_eq!(site.supplies.len(), installation.sources.len());
+                prop_assert!(site.fed_by.is_none_or(|index| index < site.supplies.len()));
                 for mounting in &site.mountings {
                     if let Some(index) = mounting.at.battery() {
                         prop_assert!(index < battery.count);
@@ -560,4 +563,78 @@ fn no_wind_reaches_a_box_in_a_room() {
     assert!(is_near(site.place.exposure, 0.0) && is_near(site.design_air_c(), -14.0));
     let refused = |exposure: &str| Installation::parse("wind", &with(&text, "site", "exposure_pct", exposure)).is_err();
     assert!(refused("exposure_pct = 30") && !refused("exposure_pct = 0"));
+}
+
+/// The starter with its heater on mains alone, at the voltage of that source and within the budgets (W) of engine and mains.
+fn fed(fed_by: &str, rated: &str, budgets_w: [u32; 2]) -> String {
+    with(&starter(), "circuit", "fed_by", &format!("fed_by = \"{fed_by}\""))
+        .replace("budget_w = 300", &format!("budget_w = {}", budgets_w[0]))
+        .replace("budget_w = 600\n", &format!("budget_w = {}\npower_w = 600\n{rated}\n", budgets_w[1]))
+}
+
+const RATED: &str = "rated_a = 40\nrated_v = 13.8";
+
+#[test]
+fn the_source_that_feeds_the_heater_is_found_by_its_name_whatever_its_capitals() {
+    for (name, index) in [("engine", 0), ("mains", 1), ("Mains", 1), ("MAINS", 1)] {
+        assert_eq!(read(&fed(name, RATED, [0, 300])).fed_by, Some(index), "{name}");
+    }
+    assert_eq!(read(&starter()).fed_by, None);
+    let installation = Installation::parse("fed", &fed("mains", RATED, [0, 300])).expect("no error");
+    assert_eq!(installation.warnings, []);
+    let mut summary = Vec::new();
+    installation.write_summary(&mut summary).expect("memory");
+    assert!(String::from_utf8_lossy(&summary).contains("\n  the heater hangs on mains alone, at 13.8 V\n"));
+}
+
+#[test]
+fn a_fault_of_the_sources_names_is_not_told_again_of_fed_by() {
+    let told = |text: &str| -> Vec<String> {
+        let problems = Installation::parse("fed", text).expect_err("an error");
+        problems.into_iter().map(|problem| problem.message.into()).collect()
+    };
+    let unnamed = told(&fed("mains", RATED, [0, 300]).replace("name = \"mains\"\n", ""));
+    assert!(unnamed.len() == 1 && unnamed[0].contains("name is missing"), "{unnamed:?}");
+    let twice = told(&fed("mains", RATED, [0, 300]).replace("name = \"engine\"", "name = \"mains\""));
+    assert!(twice.len() == 1 && twice[0].contains("and so is another"), "{twice:?}");
+    // What would be said of a heater on the bank is not said of one whose source is not found.
+    let unknown = told(&fed("shore", RATED, [0, 300]).replace("cells_in_series = 4", "cells_in_series = 8"));
+    assert!(unknown.len() == 1 && unknown[0].contains("no [[source]] has that name"), "{unknown:?}");
+}
+
+#[test]
+fn what_does_not_go_with_a_heater_on_one_source_is_told() {
+    let reserve = "spend = \"always\"\nreserve_pct = 50\nresume_pct = 60";
+    let plain = fed("mains", RATED, [0, 300]);
+    for (text, said) in [
+        (plain.replace("spend = \"never\"", reserve), "the bank cannot feed this heater"),
+        (fed("mains", "", [0, 300]), "does not say at which voltage"),
+        (
+            fed("mains", "rated_a = 40\nrated_v = 24", [0, 300]),
+            "has 24 V, and the heater may run from 11.5 V to 15 V only",
+        ),
+        (fed("mains", RATED, [0, 139]), "less than that takes at 13.8 V (140 W): it never heats"),
+        (fed("mains", RATED, [300, 300]), "engine does not feed the heater, and has a heat budget"),
+    ] {
+        let warnings = Installation::parse("fed", &text).expect("no error").warnings;
+        assert!(warnings.len() == 1 && warnings[0].message.contains(said), "{said}: {warnings:?}");
+        assert!(warnings[0].position.is_some() && warnings[0].remedy.is_some(), "{warnings:?}");
+    }
+    let overloaded = Installation::parse("fed", &fed("mains", RATED, [300, 100])).expect("no error").warnings;
+    assert!(overloaded.iter().any(|warning| warning.message.contains("mains is overloaded")), "{overloaded:?}");
+    // It need not have the bank's voltage.
+    let eight = Installation::parse("fed", &plain.replace("cells_in_series = 4", "cells_in_series = 8"));
+    assert!(!eight.expect("no error").warnings.iter().any(|warning| warning.message.contains("cells_in_series")));
+}
+
+#[test]
+fn a_rating_that_makes_more_power_than_a_source_may_have_is_refused() {
+    let rated = |rated_v: u32| {
+        let rating = format!("rated_a = 200\nrated_v = {rated_v}");
+        Installation::parse("rated", &with(&starter(), "source", "rated_a", &rating))
+    };
+    // 200 A × 714 V × 0.7 = 99 960 W.
+    assert!(rated(714).is_ok());
+    let problems = rated(715).expect_err("100 100 W");
+    assert!(problems.len() == 1 && problems[0].message.contains("leaves 100100 W, above 100000 W"), "{problems:?}");
 }

@@ -93,6 +93,7 @@ pub(super) fn open() -> Site {
             contact_ohm: 0.0,
         },
         supplies: vec![],
+        fed_by: None,
         load: Load::default(),
         circuit: None,
         winter: Winter {
