@@ -1,4 +1,4 @@
-//! The board's [`inbox`], as the world fills it.
+//! The board's [`inbox`](forewarm_core::wire::rig::inbox), as the world fills it.
 
 use super::line::Trouble;
 use super::monitor::Probe;

@@ -166,7 +166,9 @@ fn idle_sources(reader: &mut Reader, settings: &Settings, fed_by: Option<usize>)
         let message = format!("{place} is 0 W: this source gives the heater nothing");
         let why = match settings.bank {
             BankUse::WithSource(_) => "all it does is to let the bank be spent",
-            BankUse::Never | BankUse::Always(_) => "it has no effect at all",
+            BankUse::Never | BankUse::Always(_) => {
+                "nothing is heated with it, and while it is there alone the permitted charge current is zero"
+            }
         };
         let remedy = "the watts that heater and charge together may take from it, or no such [[source]]";
         reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);

@@ -18,9 +18,8 @@ fn all_week() -> Schedule {
     "daily 00:00-24:00".parse().expect("a schedule")
 }
 
-/// Two batteries of 100 Ah on a plate, a thermometer between them and one on the second, plate and air besides.
-pub(crate) fn site() -> Site {
-    let mounting = |at| Mounting {
+fn mounting(at: Spot) -> Mounting {
+    Mounting {
         at,
         r0_ohm: 100.0,
         class: Class::A,
@@ -33,7 +32,11 @@ pub(crate) fn site() -> Site {
         self_heating_k_per_mw: 0.2,
         air_share: 0.05,
         air_share_from: ShareFrom::Default,
-    };
+    }
+}
+
+/// Two batteries of 100 Ah on a plate, a thermometer between them and one on the second, plate and air besides.
+pub(crate) fn site() -> Site {
     let foam = vec![Layer {
         name: "xps".into(),
         material: Material { conductivity_w_per_m_k: 0.026, density_kg_per_m3: 32.5, specific_heat_j_per_kg_k: 1470.0 },

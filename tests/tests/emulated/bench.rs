@@ -15,10 +15,9 @@ use forewarm_core::wire::frame;
 use forewarm_core::wire::rig::{Moment, Pins};
 use forewarm_core::wire::service::{Message, Request};
 use forewarm_tests::{build_image, emulator};
-use std::cell::RefCell;
 use std::ops::ControlFlow;
 use std::path::PathBuf;
-use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
+use std::sync::{Mutex, OnceLock, PoisonError};
 
 /// Which program.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,18 +30,6 @@ pub(crate) enum Program {
 
 /// One build at a time: both leave their image under one name.
 static TURN: Mutex<()> = Mutex::new(());
-
-/// One test at a time has machines that are on: an emulator keeps two processors busy, and several slow each other down to a
-/// fraction. Held to the end of the thread, which is that of the test.
-fn take_turn() {
-    static MACHINES: Mutex<()> = Mutex::new(());
-    thread_local! {
-        static MINE: RefCell<Option<MutexGuard<'static, ()>>> = const { RefCell::new(None) };
-    }
-    MINE.with_borrow_mut(|mine| {
-        mine.get_or_insert_with(|| MACHINES.lock().unwrap_or_else(PoisonError::into_inner));
-    });
-}
 
 /// Builds the image, once.
 pub(crate) fn image(program: Program) -> Image {
@@ -80,7 +67,6 @@ impl Bench {
 
     /// Switches the board on.
     pub(crate) fn switch_on(program: Program, flash: Flash) -> Self {
-        take_turn();
         let (image, emulator) = (image(program), emulator());
         let setup = Setup { emulator: emulator.as_os_str(), service: true, monitor: true, ..Setup::new(&image) };
         let (machine, Lines { rig, probe, service }) =
