@@ -28,7 +28,7 @@ pub const MAX_MOMENTS: usize = MAX_ORDER - 16;
 pub const MAX_REPORT: usize = MAX_DOINGS + 8;
 /// Bytes of doings that one report carries at most.
 pub const MAX_DOINGS: usize = 64;
-/// Bytes of storage that one [`Ask`] reads or writes at most.
+/// Bytes of storage that one [`Ask`] writes at most.
 pub const MAX_BLOCK: usize = 32;
 
 /// What the board hears with: a ring of bytes in its RAM, filled from outside the processor while that runs.
@@ -59,6 +59,18 @@ pub mod inbox {
     const _: () = assert!(BYTES.is_power_of_two(), "byte n lies at n modulo BYTES, wherever n has wrapped");
 }
 
+/// Where storage lies to be read by the board, as a microcontroller has its flash among its memory: filled from outside when it asks.
+pub mod mirror {
+    use super::inbox;
+
+    /// Its address: RAM that no program of the emulated board counts as its own.
+    pub const PLACE: u32 = 0x2000_2000;
+    /// Bytes of storage.
+    pub const BYTES: u32 = 8 * 1024;
+
+    const _: () = assert!(PLACE + BYTES <= inbox::PLACE, "the inbox lies behind it");
+}
+
 /// What the board is told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Order<'a> {
@@ -70,7 +82,7 @@ pub enum Order<'a> {
         moments: &'a [u8],
     },
     /// The answer to an [`Ask`].
-    Answer(#[serde(borrow)] Answer<'a>),
+    Answer(Answer),
     /// How much of the stack has been used since the start.
     Stack,
     /// To hang, as a program does that has lost its way. Known only to an image that is built to be tested.
@@ -80,13 +92,8 @@ pub enum Order<'a> {
 /// What the world must do for the board's storage.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Ask<'a> {
-    /// To read.
-    Read {
-        /// Offset.
-        at: u32,
-        /// Bytes, at most [`MAX_BLOCK`].
-        length: u8,
-    },
+    /// To put all of it into the [`mirror`].
+    Show,
     /// To clear bits of erased storage, as flash does.
     Write {
         /// Offset.
@@ -105,12 +112,8 @@ pub enum Ask<'a> {
 
 /// What storage answers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Answer<'a> {
-    /// Read.
-    Bytes(&'a [u8]),
-    /// Read: every bit is set, as in most of a storage.
-    Erased,
-    /// Written or erased.
+pub enum Answer {
+    /// Shown, written or erased.
     Done,
     /// It failed.
     Failed,

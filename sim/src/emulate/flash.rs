@@ -2,7 +2,7 @@
 //!
 //! Only an erase sets bits, and always those of whole pages; a write clears the bits that are clear in what is written.
 
-use forewarm_core::wire::rig::{Answer, Ask, MAX_BLOCK};
+use forewarm_core::wire::rig::{Ask, mirror};
 
 /// Bytes of a page, which is erased whole.
 pub const PAGE: usize = 2048;
@@ -12,6 +12,7 @@ pub const PAGES: usize = 4;
 pub const UNIT: usize = 4;
 
 const BYTES: usize = PAGE * PAGES;
+const _: () = assert!(BYTES == mirror::BYTES as usize, "the board sees all of it");
 const ERASED: u8 = 0xff;
 
 /// Where the power goes.
@@ -48,26 +49,12 @@ pub struct Flash {
 /// What comes back to the board.
 #[derive(Debug, PartialEq, Eq)]
 pub(super) enum Reply {
-    Bytes([u8; MAX_BLOCK], usize),
+    /// All of it is to be shown.
+    Shown,
     Done,
     Failed,
     /// Nothing, ever.
     PowerCut,
-}
-
-impl Reply {
-    /// As the board hears it.
-    pub(super) fn answer(&self) -> Option<Answer<'_>> {
-        match self {
-            Self::Bytes(bytes, length @ 1..) if bytes[..*length].iter().all(|byte| *byte == ERASED) => {
-                Some(Answer::Erased)
-            }
-            Self::Bytes(bytes, length) => Some(Answer::Bytes(&bytes[..*length])),
-            Self::Done => Some(Answer::Done),
-            Self::Failed => Some(Answer::Failed),
-            Self::PowerCut => None,
-        }
-    }
 }
 
 impl Default for Flash {
@@ -102,17 +89,12 @@ impl Flash {
     /// Does what is asked, or fails as it is to fail.
     pub(super) fn answer(&mut self, ask: &Ask<'_>) -> Reply {
         match *ask {
-            Ask::Read { at, length } => {
-                let length = usize::from(length);
-                let Some(kept) = range(at, length).and_then(|range| self.bytes.get(range)) else {
-                    return Reply::Failed;
-                };
-                if self.faults.reads || length > MAX_BLOCK {
-                    return Reply::Failed;
+            Ask::Show => {
+                if self.faults.reads {
+                    Reply::Failed
+                } else {
+                    Reply::Shown
                 }
-                let mut bytes = [0; MAX_BLOCK];
-                bytes[..length].copy_from_slice(kept);
-                Reply::Bytes(bytes, length)
             }
             Ask::Write { at, bytes } => {
                 let Some(range) = range(at, bytes.len()).filter(|range| is_whole(range, UNIT)) else {
@@ -173,19 +155,12 @@ fn is_whole(range: &std::ops::Range<usize>, unit: usize) -> bool {
 mod tests {
     use super::*;
 
-    fn read(flash: &mut Flash, at: u32, length: u8) -> Vec<u8> {
-        match flash.answer(&Ask::Read { at, length }) {
-            Reply::Bytes(bytes, length) => bytes[..length].to_vec(),
-            other => panic!("{other:?}"),
-        }
-    }
-
     #[test]
     fn a_write_only_clears_bits_and_an_erase_sets_those_of_whole_pages() {
         let mut flash = Flash::default();
         assert_eq!(flash.answer(&Ask::Write { at: 8, bytes: &[0x0f, 0xff, 0, 1] }), Reply::Done);
         assert_eq!(flash.answer(&Ask::Write { at: 8, bytes: &[0xf1, 0xf0, 0xff, 3] }), Reply::Done);
-        assert_eq!(read(&mut flash, 7, 6), [0xff, 0x01, 0xf0, 0, 1, 0xff]);
+        assert_eq!(flash.bytes()[7..13], [0xff, 0x01, 0xf0, 0, 1, 0xff]);
         assert_eq!(flash.answer(&Ask::Erase { from: 0, to: 2048 }), Reply::Done);
         assert_eq!(flash.bytes(), Flash::default().bytes());
         assert_eq!(flash.changes(), 3);
@@ -203,8 +178,6 @@ mod tests {
             Ask::Erase { from: 1024, to: 3072 },
             Ask::Erase { from: 2048, to: 0 },
             Ask::Erase { from: 6144, to: 10_240 },
-            Ask::Read { at: 8190, length: 3 },
-            Ask::Read { at: 0, length: 33 },
         ] {
             assert_eq!(flash.answer(&ask), Reply::Failed, "{ask:?}");
         }
@@ -230,10 +203,11 @@ mod tests {
         flash.faults.erases = true;
         assert_eq!(flash.answer(&Ask::Erase { from: 0, to: 2048 }), Reply::Failed);
         assert_eq!(flash.answer(&Ask::Write { at: 0, bytes: &[0; 4] }), Reply::Done);
-        assert_eq!(read(&mut flash, 0, 8), [0, 0, 0, 0, 1, 1, 1, 1]);
+        assert_eq!(flash.answer(&Ask::Show), Reply::Shown);
+        assert_eq!(flash.bytes()[..8], [0, 0, 0, 0, 1, 1, 1, 1]);
         flash.faults = Faults { writes: true, reads: true, ..Faults::default() };
         assert_eq!(flash.answer(&Ask::Write { at: 4, bytes: &[0; 4] }), Reply::Failed);
-        assert_eq!(flash.answer(&Ask::Read { at: 4, length: 4 }), Reply::Failed);
+        assert_eq!(flash.answer(&Ask::Show), Reply::Failed);
         assert_eq!(flash.bytes()[4], 1);
     }
 }

@@ -1,9 +1,10 @@
-//! The board's [`inbox`](forewarm_core::wire::rig::inbox), as the world fills it.
+//! The board's [`inbox`](forewarm_core::wire::rig::inbox) and [`mirror`], as the world fills them.
 
 use super::line::Trouble;
 use super::monitor::Probe;
 use super::patience::Patience;
 use forewarm_core::wire::rig::inbox::{BYTES, READ, RING, WRITTEN};
+use forewarm_core::wire::rig::mirror;
 
 /// The inbox of a board that has just been switched on.
 #[derive(Debug)]
@@ -35,6 +36,11 @@ impl Inbox {
             bytes = later;
         }
         Ok(())
+    }
+
+    /// Fills the mirror, which the board reads once it is told so.
+    pub(super) fn show(&self, storage: &[u8]) -> Result<(), Trouble> {
+        self.probe.write([(mirror::PLACE, storage)])
     }
 
     /// Bytes that there is room for, at least one.

@@ -159,6 +159,17 @@ impl Line {
         }
     }
 
+    /// Shows the board all of its storage, where it has a memory to be reached.
+    ///
+    /// # Errors
+    /// As [`Line::say`].
+    pub(super) fn show(&mut self, storage: &[u8]) -> Result<(), Trouble> {
+        match &self.mouth {
+            Mouth::Inbox(inbox) => inbox.show(storage),
+            Mouth::Stream => Ok(()),
+        }
+    }
+
     /// The next frame, without its final zero; nothing if `patience` ends before one is whole.
     ///
     /// # Errors

@@ -7,7 +7,7 @@ use super::line::{Line, Trouble};
 use super::patience::Patience;
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame;
-use forewarm_core::wire::rig::{Doings, MAX_MOMENTS, Moment, Moments, Order, Pins, Report};
+use forewarm_core::wire::rig::{Answer, Doings, MAX_MOMENTS, Moment, Moments, Order, Pins, Report};
 use std::time::Duration;
 
 /// How something that the board was to do has ended.
@@ -264,15 +264,19 @@ impl Rig {
                 }
                 (Ok(Report::Refused), None) => Event::Refused,
                 (Ok(Report::Stack { used, of }), None) => Event::Stack(Stack { used, of }),
-                (Ok(Report::Ask(ask)), None) => match self.flash.answer(&ask) {
-                    Reply::PowerCut => Event::PowerCut,
-                    reply => {
-                        if let Some(answer) = reply.answer() {
-                            self.line.say(&Order::Answer(answer))?;
+                (Ok(Report::Ask(ask)), None) => {
+                    let answer = match self.flash.answer(&ask) {
+                        Reply::PowerCut => return Ok(Some(Event::PowerCut)),
+                        Reply::Failed => Answer::Failed,
+                        Reply::Done => Answer::Done,
+                        Reply::Shown => {
+                            self.line.show(self.flash.bytes())?;
+                            Answer::Done
                         }
-                        continue;
-                    }
-                },
+                    };
+                    self.line.say(&Order::Answer(answer))?;
+                    continue;
+                }
             };
             return Ok(Some(event));
         }

@@ -61,28 +61,22 @@ pub(crate) const WATCHDOG_LOAD: Register = Register(0x4000_0000);
 pub(crate) const WATCHDOG_CONTROL: Register = Register(0x4000_0008);
 pub(crate) const WATCHDOG_CLEAR: Register = Register(0x4000_000C);
 
-/// RAM beyond what the program's linker script knows of: the machine has 64 KiB, the program makes do with 8.
+/// Storage as the rig shows it: see [`mirror`](forewarm_core::wire::rig::mirror).
 pub(crate) mod mirror {
-    use crate::storage::{BLOCKS, CAPACITY};
-    use core::ptr::with_exposed_provenance_mut;
-    use forewarm_core::wire::rig::{MAX_BLOCK, inbox};
+    use core::ptr::{read_volatile, with_exposed_provenance};
+    use forewarm_core::wire::rig::mirror::{BYTES, PLACE};
 
-    /// What is remembered of storage.
-    #[repr(C)]
-    pub(crate) struct Mirror {
-        pub(crate) blocks: [[u8; MAX_BLOCK]; BLOCKS],
-        /// 0 for a block of which nothing is known.
-        pub(crate) known: [u8; BLOCKS],
-    }
-
-    const PLACE: usize = 0x2000_2000;
-    const _: () = assert!(PLACE + CAPACITY + BLOCKS <= inbox::PLACE as usize, "the inbox lies behind it");
-
-    /// The mirror, as the last start left it. To be called once.
-    pub(crate) fn take() -> &'static mut Mirror {
-        // SAFETY: RAM that neither the linker nor the stack uses; bytes may have any value; `main` calls this once, through the only
-        // storage there is.
-        unsafe { &mut *with_exposed_provenance_mut(PLACE) }
+    /// Copies bytes of storage, if there are so many from `at` on.
+    pub(crate) fn read(at: u32, bytes: &mut [u8]) -> Option<()> {
+        let end = at.checked_add(u32::try_from(bytes.len()).ok()?)?;
+        if end > BYTES {
+            return None;
+        }
+        for (byte, address) in bytes.iter_mut().zip(PLACE + at..) {
+            // SAFETY: RAM of the one machine this program runs on, which neither the linker nor the stack uses.
+            *byte = unsafe { read_volatile(with_exposed_provenance(address as usize)) };
+        }
+        Some(())
     }
 }
 

@@ -1,57 +1,34 @@
 //! Storage that outlasts the emulated processor: kept by the rig, which can cut the power at any write.
 //!
 //! A microcontroller reads its flash as it reads its RAM, thousands of bytes at each search for a value. So that here not every one of
-//! them is a question to the rig, what was read is remembered, a block at a time, in RAM that the program does not count as its own;
-//! what is written or erased is forgotten, and so read back from where it is kept.
+//! them is a question to the rig, that puts all of it where it can be read, once after each start and each change.
 
-use crate::registers::mirror::{self, Mirror};
+use crate::registers::mirror;
 use crate::world::{Failed, World};
 use core::cell::RefCell;
 use embedded_storage::nor_flash::{ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash};
+use forewarm_core::wire::rig::mirror::BYTES;
 use forewarm_core::wire::rig::{Ask, MAX_BLOCK};
 
-/// Four pages of 2 KiB, written by words, as small microcontrollers have them.
-pub(crate) const CAPACITY: usize = 8 * 1024;
-const PAGE: usize = 2048;
+/// Four pages, written by words, as small microcontrollers have them.
+const PAGE: usize = BYTES as usize / 4;
 const WORD: usize = 4;
-
-/// Blocks that are read, and remembered, whole.
-pub(crate) const BLOCKS: usize = CAPACITY / MAX_BLOCK;
 
 pub(crate) struct Storage<'w> {
     world: &'w RefCell<World>,
-    mirror: &'static mut Mirror,
+    /// Whether the mirror shows it as it is.
+    is_shown: bool,
 }
 
 impl<'w> Storage<'w> {
-    /// Nothing is remembered from before a restart.
-    pub(crate) fn new(world: &'w RefCell<World>) -> Self {
-        let mirror = mirror::take();
-        mirror.known = [0; BLOCKS];
-        Self { world, mirror }
+    pub(crate) const fn new(world: &'w RefCell<World>) -> Self {
+        Self { world, is_shown: false }
     }
 
-    fn ask(&mut self, ask: Ask<'_>, into: &mut [u8]) -> Result<(), Failed> {
-        self.world.borrow_mut().ask(ask, into)
-    }
-
-    fn byte(&mut self, at: usize) -> Result<u8, Failed> {
-        let (block, within) = (at / MAX_BLOCK, at % MAX_BLOCK);
-        let (Some(known), Some(bytes)) = (self.mirror.known.get_mut(block), self.mirror.blocks.get_mut(block)) else {
-            return Err(Failed);
-        };
-        if *known == 0 {
-            let ask = Ask::Read { at: (at - within) as u32, length: MAX_BLOCK as u8 };
-            self.world.borrow_mut().ask(ask, bytes)?;
-            *known = 1;
-        }
-        bytes.get(within).copied().ok_or(Failed)
-    }
-
-    /// Whether or not it is then changed: half of it may be.
-    fn forget(&mut self, from: u32, to: u32) {
-        let blocks = from as usize / MAX_BLOCK..(to as usize).div_ceil(MAX_BLOCK);
-        self.mirror.known.get_mut(blocks).unwrap_or_default().fill(0);
+    fn ask(&mut self, ask: Ask<'_>) -> Result<(), Failed> {
+        // Whether or not a change succeeds: half of it may be done.
+        self.is_shown = false;
+        self.world.borrow_mut().ask(ask)
     }
 }
 
@@ -69,16 +46,15 @@ impl ReadNorFlash for Storage<'_> {
     const READ_SIZE: usize = 1;
 
     fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), Failed> {
-        let mut at = offset as usize;
-        for byte in bytes {
-            *byte = self.byte(at)?;
-            at += 1;
+        if !self.is_shown {
+            self.ask(Ask::Show)?;
+            self.is_shown = true;
         }
-        Ok(())
+        mirror::read(offset, bytes).ok_or(Failed)
     }
 
     fn capacity(&self) -> usize {
-        CAPACITY
+        BYTES as usize
     }
 }
 
@@ -87,18 +63,15 @@ impl NorFlash for Storage<'_> {
     const ERASE_SIZE: usize = PAGE;
 
     fn erase(&mut self, from: u32, to: u32) -> Result<(), Failed> {
-        self.forget(from, to);
-        self.ask(Ask::Erase { from, to }, &mut [])
+        self.ask(Ask::Erase { from, to })
     }
 
     #[expect(clippy::cast_possible_truncation, reason = "a block is 32 bytes at most")]
     fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Failed> {
         let mut at = offset;
         for block in bytes.chunks(MAX_BLOCK) {
-            let end = at + block.len() as u32;
-            self.forget(at, end);
-            self.ask(Ask::Write { at, bytes: block }, &mut [])?;
-            at = end;
+            self.ask(Ask::Write { at, bytes: block })?;
+            at += block.len() as u32;
         }
         Ok(())
     }

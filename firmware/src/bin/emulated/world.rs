@@ -8,11 +8,11 @@ use forewarm_core::quantity::Instant;
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame::{Receiver, TooLong, encode, frame_bytes};
 use forewarm_core::wire::rig::{
-    Answer, Ask, Doings, Level, MAX_BLOCK, MAX_DOINGS, MAX_ORDER, MAX_REPORT, Moments, Order, Report, Sensed,
+    Answer, Ask, Doings, Level, MAX_DOINGS, MAX_ORDER, MAX_REPORT, Moments, Order, Report, Sensed,
 };
 
 /// Answers are heard apart from orders: they come while an order is still being worked through.
-const ANSWER_FRAME: usize = frame_bytes(MAX_BLOCK + 8);
+const ANSWER_FRAME: usize = frame_bytes(8);
 
 /// A storage that did not do what it was asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -163,23 +163,15 @@ impl World {
         }
     }
 
-    /// Asks for storage, and waits for the answer, however long the rig takes: time stands still meanwhile. What is read goes to `into`.
-    pub(crate) fn ask(&mut self, ask: Ask<'_>, into: &mut [u8]) -> Result<(), Failed> {
+    /// Asks for storage, and waits for the answer, however long the rig takes: time stands still meanwhile.
+    pub(crate) fn ask(&mut self, ask: Ask<'_>) -> Result<(), Failed> {
         self.report(&Report::Ask(ask));
         let mut receiver = Receiver::<ANSWER_FRAME>::NEW;
         loop {
             self.idle.feed();
             let Some(heard) = inbox::byte().and_then(|byte| receiver.take(byte)) else { continue };
             return match heard.and_then(|length| receiver.message(length)) {
-                Ok(Order::Answer(Answer::Bytes(bytes))) if bytes.len() == into.len() => {
-                    into.copy_from_slice(bytes);
-                    Ok(())
-                }
-                Ok(Order::Answer(Answer::Erased)) if !into.is_empty() => {
-                    into.fill(u8::MAX);
-                    Ok(())
-                }
-                Ok(Order::Answer(Answer::Done)) if into.is_empty() => Ok(()),
+                Ok(Order::Answer(Answer::Done)) => Ok(()),
                 Ok(_) | Err(_) => Err(Failed),
             };
         }

@@ -4,7 +4,7 @@ use forewarm_tests::build_image;
 use std::ops::Range;
 
 /// What is loaded into flash memory, as addresses.
-fn image(target: &str, board: &str) -> Vec<Range<u32>> {
+pub(crate) fn image(target: &str, board: &str) -> Vec<Range<u32>> {
     let elf = std::fs::read(build_image(target, board, &[], env!("CARGO_TARGET_TMPDIR"))).expect("an image");
     loaded(&elf)
 }
@@ -35,10 +35,4 @@ fn the_image_for_the_f411_leaves_alone_what_is_kept_over_a_loss_of_power() {
     }
     assert!(loaded.iter().any(|part| part.start == 0x0800_0000), "no vector table at the start: {loaded:x?}");
     assert!(loaded.iter().any(|part| part.start == kept.end), "the program does not begin behind: {loaded:x?}");
-}
-
-#[test]
-fn the_port_to_copy_builds_for_the_smallest_processor() {
-    let loaded = image("thumbv6m-none-eabi", "port");
-    assert!(loaded.iter().any(|part| part.start == 0), "no vector table at the start: {loaded:x?}");
 }
