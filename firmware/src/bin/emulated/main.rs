@@ -1,6 +1,7 @@
 #![no_std]
 #![no_main]
-//! The emulated board: QEMU's machine `lm3s6965evb`, driven step by step over a serial line.
+//! The emulated board: QEMU's machine `lm3s6965evb`, driven step by step from outside: orders come in through its memory, reports leave
+//! by a serial line.
 //!
 //! The program is that of every board; only what it senses and where it keeps things differ. Output pins, watchdog, service line and
 //! log are the machine's own. Converter, lines and clock show what the rig says, and storage is kept by the rig, because the
