@@ -5,10 +5,15 @@
 //! single source, whatever else is counted never reaches the heater.
 
 use super::circuit::{EXTRA_LOW_AC_V, Heater, not_sized};
+use super::conductor::{copper_factor, ohm_per_m_20c};
 use super::figures::{fixed, plain, uncertain};
 use super::verdict::{Finding, Part};
-use crate::site::Site;
+use crate::site::{Circuit, Site};
 use forewarm_core::settings::{BankUse, Settings};
+
+/// Part by which the voltage of the source may lie off the one that the heater's power is stated for, with a plan that reckons with that:
+/// 1 % of power.
+const SAME_V: f64 = 0.005;
 
 /// The one source that feeds the heater.
 pub(crate) struct Feed<'s> {
@@ -16,6 +21,8 @@ pub(crate) struct Feed<'s> {
     name: &'s str,
     /// Its voltage (V); nothing where the file does not say.
     volts: Option<f64>,
+    /// What the cable leaves of each volt at the strongest heater.
+    reach: f64,
     budget_w: f64,
     /// The other sources that have a heat budget.
     others: Vec<&'s str>,
@@ -31,13 +38,15 @@ impl<'s> Feed<'s> {
         let name = |index: usize| names.get(index).map_or("a source", String::as_str);
         let budgets_w = || settings.sources.iter().map(|source| f64::from(source.budget.as_milliwatts()) / 1000.0);
         let others = budgets_w().enumerate().filter(|&(index, budget_w)| index != source && budget_w > 0.0);
+        let heater = Heater::of(settings, site.tolerance.pad_power);
         Some(Self {
             name: name(source),
             volts: site.feed_v(),
+            reach: site.circuit.as_ref().map_or(1.0, |circuit| reach(circuit, &heater)),
             budget_w: budgets_w().nth(source).unwrap_or(0.0),
             others: others.map(|(index, _)| name(index)).collect(),
             is_bank_spent: settings.bank != BankUse::Never,
-            heater: Heater::of(settings, site.tolerance.pad_power),
+            heater,
         })
     }
 
@@ -69,6 +78,23 @@ impl<'s> Feed<'s> {
                 format!("rated_v and rated_a of {name}, as its plate or data sheet has them"),
             ));
         };
+        let left_v = volts * self.reach;
+        if volts >= lowest_v && left_v < lowest_v {
+            return Some(Finding::danger(
+                Part::Sources,
+                format!(
+                    "{name}, which alone feeds the heater, has {} V, of which the cable leaves {} V with the heater on, and that may run \
+                     from {} V on: it would go off as soon as it is on, again and again",
+                    plain(volts),
+                    fixed(left_v, 2),
+                    plain(lowest_v)
+                ),
+                format!(
+                    "a thicker or a shorter cable; or heater.supply_min_v = {}, if the heater may run at that",
+                    fixed((left_v * 10.0).floor() / 10.0, 1)
+                ),
+            ));
+        }
         (!(lowest_v..=highest_v).contains(&volts)).then(|| {
             Finding::danger(
                 Part::Sources,
@@ -175,7 +201,7 @@ impl<'s> Feed<'s> {
             plain(volts),
             uncertain(load_w, load_w * self.heater.tolerance, "W")
         );
-        if volts >= nominal.supply_v {
+        if (volts / nominal.supply_v - 1.0).abs() <= SAME_V {
             return Some(Finding::fine(Part::Sources, text));
         }
         Some(Finding::change(
@@ -199,6 +225,14 @@ impl<'s> Feed<'s> {
         let given = if wrong.iter().all(Option::is_none) { self.given() } else { None };
         wrong.into_iter().chain([self.others(), given]).flatten().collect()
     }
+}
+
+/// What the cable leaves of each volt at the strongest heater. Where no conductor is chosen yet, it has the drop that is allowed.
+fn reach(circuit: &Circuit, heater: &Heater) -> f64 {
+    let Some(mm2) = circuit.cable_mm2 else { return 1.0 - circuit.drop };
+    let line_ohm = 2.0 * circuit.cable_m * ohm_per_m_20c(mm2) * copper_factor(circuit.cable_c);
+    let strongest_s = heater.at_nominal.current_a / heater.at_nominal.supply_v * (1.0 + heater.tolerance);
+    1.0 / (1.0 + line_ohm * strongest_s)
 }
 
 /// `a, b and c`.
@@ -239,15 +273,16 @@ mod tests {
 
     #[test]
     fn a_source_of_the_heaters_voltage_with_enough_for_it_is_fine() {
-        let (settings, site) = fed();
+        let (settings, mut site) = fed();
+        site.supplies[1].rating = Some(Rating { rated_v: Some(12.8), ..site.supplies[1].rating.unwrap() });
         let found = found(&settings, &site);
         assert_eq!(found.len(), 1, "{found:?}");
-        assert!(found[0].severity == Severity::Fine && found[0].text.contains("139 ± 14 W"), "{found:?}");
+        assert!(found[0].severity == Severity::Fine && found[0].text.contains("120 ± 12 W"), "{found:?}");
         assert!(Feed::of(&settings, &Site { fed_by: None, ..site }, &[]).is_none());
     }
 
     #[test]
-    fn a_source_below_the_nominal_voltage_gives_less_than_the_plan_reckons_with() {
+    fn a_heater_at_another_voltage_than_its_power_is_stated_for_is_to_be_restated() {
         let (mut settings, mut site) = fed();
         let at = |settings: &Settings, site: &mut Site, volts: f64| {
             site.supplies[1].rating = Some(Rating { rated_v: Some(volts), ..site.supplies[1].rating.unwrap() });
@@ -258,6 +293,10 @@ mod tests {
         let finding = at(&settings, &mut site, 12.0);
         assert_eq!(finding.severity, Severity::Change, "{finding:?}");
         assert!(finding.change.unwrap().starts_with("heater.nominal_v = 12 and power_w = 105.4:"));
+        // More than the plan reckons with is no better: the plate gets hotter. 120 W × (13.8 / 12.8)² = 139.48 W.
+        let finding = at(&settings, &mut site, 13.8);
+        assert_eq!(finding.severity, Severity::Change, "{finding:?}");
+        assert!(finding.change.unwrap().starts_with("heater.nominal_v = 13.8 and power_w = 139.4:"));
         settings.heater.nominal = forewarm_core::quantity::Millivolts::from_millivolts(12_000);
         settings.heater.power = Milliwatts::from_milliwatts(105_400);
         assert_eq!(at(&settings, &mut site, 12.0).severity, Severity::Fine);
@@ -296,9 +335,11 @@ mod tests {
             Feed::of(&settings, &site, &names(&["engine", "mains"])).unwrap().voltage().map(|finding| finding.severity)
         };
         // The limits themselves are within, as the controller has it.
-        for volts in [11.5, 13.8, 15.0] {
+        for volts in [12.0, 13.8, 15.0] {
             assert_eq!(at(Some(volts)), None, "{volts} V");
         }
+        // It would stand there with the heater off, and lower with it on.
+        assert_eq!(at(Some(11.5)), Some(Severity::Danger));
         for volts in [None, Some(11.4), Some(15.1), Some(48.0)] {
             assert_eq!(at(volts), Some(Severity::Danger), "{volts:?}");
         }
