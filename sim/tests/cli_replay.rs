@@ -638,6 +638,26 @@ fn what_only_our_own_heat_could_show_is_not_judged() {
 }
 
 #[test]
+fn a_heater_that_one_source_feeds_has_its_supply_with_that_alone() {
+    let bench = Bench::new();
+    let hut = include_str!("../demo/hut.toml");
+    let fed = hut.replace("[circuit]", "[circuit]\nfed_by = \"mains\"");
+    let fed = fed.replace("name = \"mains\"", "name = \"mains\"\nrated_v = 13.8\nrated_a = 60");
+    bench.write("bank.toml", fed);
+    let cold = || log("t_s,battery_1_c,battery_2_c", 61, 60, |t, _| thousandths(2000 + t % 120));
+    // The sun alone, whose budget would carry it, reaches nothing.
+    let result = bench.json(cold(), &["--assume-source", "solar"]);
+    assert_eq!(f64_of(&result["heater_on_s"]), 0.0);
+    let result = bench.json(cold(), &MAINS);
+    let on = f64_of(&result["heater_on_s"]);
+    // 120 W × (13.8 / 12.8)², less the run of good readings and the settling at the beginning.
+    let energy = result["energy"].as_array().unwrap().iter().map(|energy| f64_of(&energy["energy_wh"])).sum::<f64>();
+    assert!(on > 3_500.0 && (energy - on * 139.482 / 3600.0).abs() < 0.1, "{on} s, {energy} Wh");
+    let summary = bench.replay(cold(), &MAINS).stdout();
+    assert!(summary.contains("the heater's supply is 13.8 V while mains is present, and dead without it"), "{summary}");
+}
+
+#[test]
 fn the_heater_needs_its_supply_and_energy_that_may_be_spent() {
     let cold = |header: &str, cell: fn(i64) -> String| {
         log(header, 61, 60, |t, name| if name.ends_with("_c") { "2.0".into() } else { cell(t) })

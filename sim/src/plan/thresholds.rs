@@ -573,7 +573,7 @@ fn reads_no_cells(witness: &Witness, name: &str) -> Option<Finding> {
     Some(Finding::danger(
         Part::Measurement,
         format!("channel {name} has the role cell and {sits}"),
-        format!("at = \"top\", \"end\" or \"between\"{or_role}"),
+        format!("at = \"top\" or \"end\"{or_role}"),
     ))
 }
 

@@ -214,6 +214,9 @@ impl<'a> Driver<'a> {
         let pressed = self.plan.button.is_some_and(|flag| row.flag(flag) == Some(true));
         self.inputs.button = if pressed { Button::Pressed } else { Button::Released };
         self.inputs.sources = sources;
+        if let Some((source, volts)) = self.plan.feed {
+            self.inputs.supply = Some(if sources.contains(source) { volts } else { Millivolts::ZERO });
+        }
     }
 
     #[inline]

@@ -15,6 +15,7 @@ use crate::csv_text::header::{Header, NoColumn, alike};
 use crate::diagnostic::{Position, Problem, excerpt};
 use crate::installation::{Installation, OTHER_COLUMNS};
 use forewarm_core::fault::SystemFault;
+use forewarm_core::quantity::Millivolts;
 use forewarm_core::settings::{BankUse, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, ValidSettings};
 
 /// Numbers a row can hold: one a channel, supply, bank and state of charge, one a source.
@@ -44,6 +45,8 @@ pub(super) struct Plan {
     /// The channels of `settings`.
     pub(super) channels: Vec<ChannelPlan>,
     pub(super) supply: Option<Number>,
+    /// The one source that feeds the heater, where there is one and no column has the supply, and its voltage.
+    pub(super) feed: Option<(usize, Millivolts)>,
     pub(super) bank: Option<Number>,
     pub(super) state_of_charge: Option<Number>,
     /// One for each source of `settings`.
@@ -149,7 +152,19 @@ impl Plan {
         let nominal = settings.heater.nominal.as_millivolts();
         let nominal = format!("{}.{:02} V", nominal / 1000, nominal % 1000 / 10);
         let supply = finder.other_number("supply_v", mapping);
-        if supply.is_none() {
+        let site = installation.site.as_ref();
+        let feed = site.filter(|_| supply.is_none()).and_then(|site| Some((site.fed_by?, site.feed_v())));
+        let feed = feed.map(|(source, volts)| (source, volts.map_or(settings.heater.nominal, millivolts)));
+        if let Some((source, volts)) = feed {
+            let name = installation.sources.get(source).map_or("its source", String::as_str);
+            let volts = f64::from(volts.as_millivolts()) / 1000.0;
+            finder.assume_for(
+                SystemFault::SupplyOutOfRange,
+                format!(
+                    "the heater's supply is {volts} V while {name} is present, and dead without it (no column supply_v)"
+                ),
+            );
+        } else if supply.is_none() {
             finder.assume_for(
                 SystemFault::SupplyOutOfRange,
                 format!("the heater's supply is {nominal} all the time (no column supply_v)"),
@@ -185,6 +200,7 @@ impl Plan {
                 settings,
                 channels,
                 supply,
+                feed,
                 bank,
                 state_of_charge,
                 sources,
@@ -198,6 +214,15 @@ impl Plan {
             }),
         }
     }
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a voltage of the installation file, in its range"
+)]
+fn millivolts(volts: f64) -> Millivolts {
+    Millivolts::from_millivolts((volts * 1000.0).round() as u32)
 }
 
 /// Finds columns and gathers what is wrong with them.
