@@ -7,6 +7,7 @@
 use crate::diagnostic::escaped;
 use crate::materials::{INSULATES_W_PER_M_K, Material};
 use crate::schedule::Schedule;
+use forewarm_core::quantity::Millivolts;
 use serde::Serialize;
 use std::borrow::Cow;
 use std::fmt;
@@ -583,7 +584,11 @@ impl Site {
     /// Coldest air around the box to design for (°C): the outside's, or a room's while nobody warms it.
     #[must_use]
     pub fn design_air_c(&self) -> f64 {
-        let outside_c = self.place.design_min_c;
+        self.air_unwarmed_c(self.place.design_min_c)
+    }
+
+    /// Air around the box with so much outside (°C): the outside's, or a room's while nobody warms it.
+    pub(crate) fn air_unwarmed_c(&self, outside_c: f64) -> f64 {
         self.room.as_ref().map_or(outside_c, |room| room.air_c(outside_c, false))
     }
 
@@ -619,4 +624,10 @@ impl Class {
             Self::C => (0.6, 0.01),
         }
     }
+}
+
+/// A voltage as the core has it.
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
+pub(crate) fn millivolts(volts: f64) -> Millivolts {
+    Millivolts::from_millivolts((volts * 1000.0).round() as u32)
 }

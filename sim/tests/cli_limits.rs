@@ -159,6 +159,14 @@ fn ends(ran: &Ran, status: i32, words: &str) {
     assert!(error.starts_with(words) && error.contains("\n  try: "), "{said}");
 }
 
+/// What cannot be read at all ends with status 2, whatever it should have been: nothing there, and then a folder at that place.
+fn unreadable(file: &Path, holds: impl Fn(&str, i32)) {
+    holds("missing", 2);
+    fs::create_dir(file).unwrap();
+    holds("a folder", 2);
+    fs::remove_dir(file).unwrap();
+}
+
 /// Breakages of a CSV file, and the status: 1 for a text that fails a check, 2 for what is no text or cannot be read at all.
 const BREAKAGES: [(&str, &[u8], i32); 10] = [
     ("empty", b"", 1),
@@ -203,10 +211,7 @@ fn files_that_are_broken_alike_end_the_command_alike() {
             assert_eq!(ran.status(), status, "{kind}, {what}: {}", ran.stderr());
             ends(&ran, status, "broken.csv");
         };
-        holds("missing", 2);
-        fs::create_dir(&broken).unwrap();
-        holds("a folder", 2);
-        fs::remove_dir(&broken).unwrap();
+        unreadable(&broken, holds);
         for (what, bytes, status) in BREAKAGES {
             let replaced = |bytes: &[u8], name: &str, by: &str| -> Vec<u8> {
                 match bytes.windows(name.len()).position(|window| window == name.as_bytes()) {
@@ -241,10 +246,7 @@ fn an_installation_that_is_broken_ends_every_command_alike() {
             ends(&ran, status, "broken.toml");
         }
     };
-    ended("missing", 2);
-    fs::create_dir(&file).unwrap();
-    ended("a folder", 2);
-    fs::remove_dir(&file).unwrap();
+    unreadable(&file, ended);
     let contents: [(&str, &[u8], i32); 6] = [
         ("empty", b"", 1),
         ("no TOML", b"[charge\n", 1),

@@ -5,6 +5,7 @@
 
 use super::conductor::{SIZES, capacity_a, copper_factor, ohm_per_m_20c};
 use super::figures::{fixed, plain, raised_to, uncertain};
+use super::measurement::loop_ohm;
 use super::verdict::{Finding, Part};
 use crate::site::{Battery, Circuit, Contact, Relay, Site};
 use forewarm_core::settings::Settings;
@@ -251,7 +252,7 @@ pub fn judge(settings: &Settings, site: &Site) -> Option<(Report, Vec<Finding>)>
 }
 
 fn conductor(area_mm2: f64, circuit: &Circuit, heater: &Heater) -> Conductor {
-    let loop_ohm = 2.0 * circuit.cable_m * ohm_per_m_20c(area_mm2) * copper_factor(circuit.cable_c);
+    let loop_ohm = loop_ohm(circuit.cable_m, ohm_per_m_20c(area_mm2), circuit.cable_c);
     let drop_nominal_v = heater.at_nominal.current_a * loop_ohm;
     Conductor {
         area_mm2,

@@ -5,8 +5,9 @@
 //! single source, whatever else is counted never reaches the heater.
 
 use super::circuit::{EXTRA_LOW_AC_V, Heater, not_sized};
-use super::conductor::{copper_factor, ohm_per_m_20c};
+use super::conductor::ohm_per_m_20c;
 use super::figures::{fixed, plain, uncertain};
+use super::measurement::loop_ohm;
 use super::verdict::{Finding, Part};
 use crate::site::{Circuit, Site};
 use forewarm_core::settings::{BankUse, Settings};
@@ -230,7 +231,7 @@ impl<'s> Feed<'s> {
 /// What the cable leaves of each volt at the strongest heater. Where no conductor is chosen yet, it has the drop that is allowed.
 fn reach(circuit: &Circuit, heater: &Heater) -> f64 {
     let Some(mm2) = circuit.cable_mm2 else { return 1.0 - circuit.drop };
-    let line_ohm = 2.0 * circuit.cable_m * ohm_per_m_20c(mm2) * copper_factor(circuit.cable_c);
+    let line_ohm = loop_ohm(circuit.cable_m, ohm_per_m_20c(mm2), circuit.cable_c);
     let strongest_s = heater.at_nominal.current_a / heater.at_nominal.supply_v * (1.0 + heater.tolerance);
     1.0 / (1.0 + line_ohm * strongest_s)
 }

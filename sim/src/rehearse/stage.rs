@@ -26,9 +26,10 @@ use super::variation::Variation;
 use crate::bank::{BankModel, Fed, Flow, HeaterLoad};
 use crate::offer::Offer;
 use crate::plant::{Air, Heat, Mark, Plant, Run};
+use crate::site::millivolts;
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
-use forewarm_core::quantity::{Celsius, Fraction, Instant, Millivolts};
+use forewarm_core::quantity::{Celsius, Fraction, Instant};
 use forewarm_core::settings::{MAX_CHANNELS, Role, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::unit::{Memory, Unit};
@@ -196,8 +197,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             .collect();
         let outside_c = weather.points[0].outside_c + weather_k;
         // The colder of what a room may be at the start: nobody has been there.
-        let alone_c = site.room.as_ref().map_or(outside_c, |room| room.air_c(outside_c, false));
-        let start_c = site.winter.start_c.unwrap_or(alone_c);
+        let start_c = site.winter.start_c.unwrap_or_else(|| site.air_unwarmed_c(outside_c));
         // A room that is kept warm is no colder in colder weather, so there the variation comes first.
         let (air, weather_k) = match &site.room {
             Some(room) => (Cow::Owned(weather.in_room(room, scenario.span_s, weather_k)), 0.0),
@@ -527,11 +527,6 @@ fn is_as_before(before: &Outputs, after: &Outputs) -> bool {
 #[expect(clippy::cast_precision_loss, reason = "steps of a year, at most 3·10⁸")]
 fn seconds(steps: u64, step_s: f64) -> f64 {
     steps as f64 * step_s
-}
-
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
-fn millivolts(volts: f64) -> Millivolts {
-    Millivolts::from_millivolts((volts * 1000.0).round() as u32)
 }
 
 fn fraction(fraction: Fraction) -> f64 {

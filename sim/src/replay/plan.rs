@@ -14,6 +14,7 @@ use crate::csv_text::decimal::Decimal;
 use crate::csv_text::header::{Header, NoColumn, alike};
 use crate::diagnostic::{Position, Problem, excerpt};
 use crate::installation::{Installation, OTHER_COLUMNS};
+use crate::site::millivolts;
 use forewarm_core::fault::SystemFault;
 use forewarm_core::quantity::Millivolts;
 use forewarm_core::settings::{BankUse, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, ValidSettings};
@@ -214,15 +215,6 @@ impl Plan {
             }),
         }
     }
-}
-
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "a voltage of the installation file, in its range"
-)]
-fn millivolts(volts: f64) -> Millivolts {
-    Millivolts::from_millivolts((volts * 1000.0).round() as u32)
 }
 
 /// Finds columns and gathers what is wrong with them.
