@@ -171,6 +171,7 @@ fn settings(roles: &[Role]) -> Settings {
             disagreement: k(10_000),
             stuck_after: Some(s(12 * 3600)),
             stuck_moved: k(5_000),
+            still_after: Some(s(600)),
             restart_limit: 5,
             restart_window: s(900),
             feedback: s(5),

@@ -95,7 +95,7 @@ pub enum ChannelFault {
     OutOfRange,
     /// The reading moved faster than the fastest believable rate.
     TooFast,
-    /// The same reading for a long time, to the last digit, while another channel moved.
+    /// The same reading for a long time, to the last digit, while another channel moved, or on all channels together.
     Stuck,
     /// Channels of one role lie too far apart, and nobody can tell which is wrong.
     Disagreement,
@@ -156,7 +156,7 @@ impl ChannelFault {
             ),
             Self::Stuck => (
                 "stuck",
-                "the same reading to the last digit while others moved",
+                "the same reading to the last digit while others moved, or on all channels",
                 "a change of the reading, then a run of good ones",
                 "the converter, the bus; a log with coarse steps",
             ),

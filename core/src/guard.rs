@@ -10,7 +10,8 @@
 //! What it upholds by itself, whatever it is asked for: charge is refused while a cell channel is missing, faulty by itself (converter, open, short,
 //! implausible, too fast) or reads at or below inhibit, for the soak time after that, and at or above the high limit; the
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
-//! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, or at the end of its maximum run. Faults that need a comparison over hours or between
+//! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, or at the end of its maximum run; and neither with no channel that has shown anything new for
+//! as long as the settings allow. Faults that need a comparison over hours or between
 //! channels (stuck, disagreement, ineffective heater) are the controller's; what it reports of them, the guard enforces.
 
 use crate::button::ResetButton;
@@ -20,6 +21,7 @@ use crate::controller::Memory;
 use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
+use crate::rtd::Measured;
 use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
 use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Storage};
 use heapless::Vec;
@@ -32,6 +34,9 @@ pub const MARGIN: Kelvins = Kelvins::from_steps(33);
 /// [`Coefficients`](crate::rtd::Coefficients) accepts. Where the slope is gentler, the nominal 0.0039 at the ice point, a rate in ratio
 /// allows that much more in kelvins: the controller doubts first, and the guard nothing that the controller believes.
 const STEEPEST: u64 = 4_509_716;
+
+/// How often the controller looks for channels that stand still.
+const STILL_CHECK: Millis = Millis::from_secs(60);
 
 /// A compensated ratio in steps of 2⁻³⁰: element and leads, less the lead measured alone.
 type Steps = u32;
@@ -56,6 +61,8 @@ struct Channel {
     /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹² steps.
     fastest: u32,
 
+    /// What was measured last, believed or not.
+    shown: Measured,
     /// The latest reading that was believed.
     latest: Steps,
     /// When it came in.
@@ -80,6 +87,9 @@ pub struct Guard {
     max_run: Millis,
     rest: Millis,
     follow_within: Millis,
+    /// Time after which no channel having shown anything new means that none is measured, if that is judged: as long as the controller
+    /// may take to find it.
+    still_after: Option<Millis>,
     supply: (Millivolts, Millivolts),
     load: Load,
     budgets: [Milliwatts; MAX_SOURCES],
@@ -89,6 +99,8 @@ pub struct Guard {
     uptime: Uptime,
     /// Time for which every cell channel has been good and above inhibit.
     warm_for: Millis,
+    /// Time for which no channel has shown anything new.
+    still_for: Millis,
     heater: Relay,
     /// Time since the heater was last switched, or since the reset.
     since_switched: Millis,
@@ -118,6 +130,7 @@ pub struct Verdict {
 #[expect(clippy::struct_excessive_bools, reason = "independent findings, each or-ed over the channels")]
 #[derive(Clone, Copy, Debug, Default)]
 struct Sight {
+    moved: bool,
     cell_broken: bool,
     pad_broken: bool,
     cold: bool,
@@ -143,6 +156,7 @@ impl Guard {
             max_run: settings.heater.max_run,
             rest: settings.heater.rest,
             follow_within: settings.trust.feedback,
+            still_after: settings.trust.still_after.map(|after| after.plus(STILL_CHECK).plus(settings.trust.max_step)),
             supply: (settings.heater.supply_min, settings.heater.supply_max),
             load: Load::new(&settings.heater),
             budgets,
@@ -150,6 +164,7 @@ impl Guard {
             before: None,
             uptime: Uptime::START,
             warm_for: Millis::ZERO,
+            still_for: Millis::ZERO,
             heater: Relay::Open,
             since_switched: Millis::ZERO,
             has_heated: false,
@@ -171,17 +186,21 @@ impl Guard {
         let sight = self.look(elapsed, inputs);
         self.warm_for =
             if sight.cell_broken || sight.cold || !clock_is_good { Millis::ZERO } else { self.warm_for.plus(credited) };
+        self.still_for = if sight.moved { Millis::ZERO } else { self.still_for.plus(credited) };
+        let is_measured = self.still_after.is_none_or(|after| self.still_for <= after);
         self.watch_heater(credited, inputs, sight);
 
         let faults = asked.faults.system;
         let charge_is_safe = asked.charge == Relay::Closed
             && clock_is_good
+            && is_measured
             && self.warm_for >= self.soak
             && !sight.too_hot_to_charge
             && inputs.charge_line == Line::Allowed
             && faults.and(SystemFaults::DISABLING_CHARGE).is_empty();
         let heat_is_safe = asked.heater == Relay::Closed
             && clock_is_good
+            && is_measured
             && !sight.cell_broken
             && !sight.pad_broken
             && !sight.cut_out
@@ -202,6 +221,7 @@ impl Guard {
         }
         let mut sight = Sight::default();
         for (channel, sample) in self.channels.iter_mut().zip(&inputs.channels) {
+            sight.moved |= channel.shows_anew(sample);
             channel.take(self.uptime, sample, self.max_age, self.good_run);
             if channel.broken {
                 sight.include_broken(channel);
@@ -301,12 +321,22 @@ impl Channel {
             noise: to_steps(noise.saturating_mul(per_kelvin).saturating_add(0xFFFF) >> 16),
             // 26 bits, and 24 for an element of twice the reference: 30 bits are left.
             fastest: to_steps(per_minute.saturating_mul(per_kelvin).div_ceil(60_000 << 4)),
+            shown: Measured::element(Ratio::ZERO),
             latest: 0,
             latest_at: Uptime::NEVER,
             broken: true,
             run: 0,
             not_believed: None,
         }
+    }
+
+    /// Whether the sample differs in any digit from the one before.
+    #[inline]
+    fn shows_anew(&mut self, sample: &Sample) -> bool {
+        let Sample::Fresh(measured) = sample else { return false };
+        let is_new = *measured != self.shown;
+        self.shown = *measured;
+        is_new
     }
 
     #[inline]

@@ -112,7 +112,7 @@ pub struct Sensing {
     cutout_pad: Celsius,
     over_temperature: Kelvins,
     now: Uptime,
-    /// When channels are next looked at for being stuck: that takes hours, so once a minute does.
+    /// When channels are next looked at for being stuck: that takes minutes or hours, so once a minute does.
     stuck_check: Uptime,
 }
 
@@ -214,11 +214,17 @@ impl Sensing {
             channel.movement.follow(self.now, latest, self.trust.stuck_moved);
             latest_move = latest_move.max(channel.movement.move_began);
         }
-        let Some(after) = self.trust.stuck_after else { return };
+        // Where all stand still there is none to compare with. But their converters have noise: one of them would have moved by a digit.
+        let all_are_still = self.trust.still_after.is_some_and(|after| {
+            let good = self.channels.iter().filter(|channel| matches!(channel.condition, Condition::Good));
+            good.fold(true, |all, channel| all && self.now.since(channel.movement.still_since) >= after)
+        });
         // What is broken in another way stands still too, and has its name already.
         for channel in self.channels.iter_mut().filter(|channel| matches!(channel.condition, Condition::Good)) {
             let still_since = channel.movement.still_since;
-            if self.now.since(still_since) >= after && latest_move >= still_since {
+            let is_left_behind = self.trust.stuck_after.is_some_and(|after| self.now.since(still_since) >= after)
+                && latest_move >= still_since;
+            if all_are_still || is_left_behind {
                 channel.doubt(ChannelFault::Stuck);
                 rolls.of(channel.role).doubt.get_or_insert(ChannelFault::Stuck);
             }

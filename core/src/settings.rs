@@ -293,6 +293,8 @@ pub struct Trust {
     pub stuck_after: Option<Millis>,
     /// Change of another channel in that time without which it is not.
     pub stuck_moved: Kelvins,
+    /// Time after which all channels are stuck that have not changed in it, if that is judged.
+    pub still_after: Option<Millis>,
     /// Most restarts within the window; one more is too many.
     pub restart_limit: u8,
     /// Time without a restart after which they are forgotten.
@@ -373,6 +375,7 @@ pub enum Key {
     Disagreement,
     StuckAfter,
     StuckMoved,
+    StillAfter,
     RestartLimit,
     RestartWindow,
     Feedback,
@@ -476,6 +479,7 @@ table! {
     Disagreement "trust" "disagreement_k" "K" 500..40_000 [10_000] "largest difference between channels of one role";
     StuckAfter "trust" "stuck_after_h" "h" 100..500_000 [12_000] "time after which a reading unchanged to the last digit is stuck (\"never\": not judged)";
     StuckMoved "trust" "stuck_moved_k" "K" 500..30_000 [5_000] "change of another channel in that time without which it is not";
+    StillAfter "trust" "still_after_min" "min" 2_000..240_000 [10_000] "time after which all channels are stuck if none has changed in its last digit (\"never\": not judged)";
     RestartLimit "trust" "restart_limit" "" 2_000..100_000 [5_000] "most restarts within the window; one more is too many";
     RestartWindow "trust" "restart_window_min" "min" 1_000..600_000 [15_000] "time without a restart after which they are forgotten";
     Feedback "trust" "feedback_s" "s" 100..60_000 [5_000] "time within which a relay's contact must follow its command";
@@ -685,6 +689,7 @@ const ORDER: &[(Key, Key, &str)] = &[
         "the heater would warm the cells out of the range in which they may be charged",
     ),
     (Key::HighLimit, Key::PlausibleHigh, "cells too hot to charge would be taken for a broken sensor"),
+    (Key::MaxAge, Key::StillAfter, "channels that are measured as seldom would be taken for stuck"),
     (Key::SupplyMin, Key::SupplyMax, "no supply voltage would do"),
     (Key::HeaterMinOn, Key::MaxRun, "the heater would have to go off before it may"),
     (Key::ReserveFloor, Key::ReserveResume, "between the two lies the hysteresis; without it the heater would chatter"),
@@ -773,6 +778,7 @@ impl Settings {
             Key::Disagreement => kelvins(trust.disagreement),
             Key::StuckAfter => hours(trust.stuck_after?),
             Key::StuckMoved => kelvins(trust.stuck_moved),
+            Key::StillAfter => minutes(trust.still_after?),
             Key::RestartLimit => whole(trust.restart_limit),
             Key::RestartWindow => minutes(trust.restart_window),
             Key::Feedback => seconds(trust.feedback),
@@ -848,7 +854,7 @@ impl Settings {
 
     fn check_below(&self, lower: Place, upper: Place, why: &'static str, report: &mut impl FnMut(SettingsError)) {
         if let (Some(lower_value), Some(upper_value)) = (self.value(lower), self.value(upper)) {
-            // Compared as durations where the units differ: the only such pair is min_on_s and max_run_h.
+            // Compared as durations where the units differ.
             let scale = |place: Place| match place.key.fact().unit {
                 "h" => 3600,
                 "min" => 60,

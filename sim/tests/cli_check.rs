@@ -235,6 +235,8 @@ const SITE_SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str, &str)] = &[
 /// What is allowed of a site and should have been meant: section and name of the line, what is written in its place, what is said.
 #[rustfmt::skip]
 const SITE_WARNINGS: &[(&str, &str, &str, &str)] = &[
+    ("converter", "bits", "bits = 12", "no reading moves by its noise alone"),
+    ("trust", "still_after_min", "still_after_min = \"never\"", "repeats its last codes for ever"),
     ("heater", "power_w", "power_w = 400", "pad gives 0.54 W/cm² at 15 V: 549 W on 1024 cm², above 0.3 W/cm²"),
     ("battery", "cells_in_series", "cells_in_series = 8", "battery.cells_in_series is 8, which makes 25.6 V, far from heater.nominal_v (12.8 V)"),
     ("charge", "capacity_ah", "capacity_ah = 100", "battery.mass_kg makes 23 kg for the bank, and its 1280 Wh are 56 Wh/kg"),

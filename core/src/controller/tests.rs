@@ -168,6 +168,28 @@ fn permission_is_lost_in_the_step_its_cause_is_seen() {
 }
 
 #[test]
+fn a_converter_that_repeats_its_last_codes_neither_charges_nor_heats() {
+    let outputs: [(i32, fn(&Outputs) -> Relay); 2] =
+        [(20_000, |outputs| outputs.charge), (0, |outputs| outputs.heater)];
+    for (t, is_on) in outputs {
+        let mut settings = settings();
+        settings.trust.still_after = Some(Millis::from_secs(600));
+        settings.heater.proof = None;
+        let mut bench = Bench::new(settings, c(t));
+        // Noise of a digit, and then none.
+        for second in 0..1_000 {
+            bench.show(0, t + second % 2);
+            bench.second();
+        }
+        let outputs = bench.second();
+        assert_eq!(is_on(&outputs), Relay::Closed, "{outputs:?}");
+        let outputs = bench.seconds(661);
+        assert_eq!((outputs.charge, outputs.heater), (Relay::Open, Relay::Open));
+        assert_eq!(shows(&outputs), (State::Faulted, Cause::Channel(crate::fault::ChannelFault::Stuck)));
+    }
+}
+
+#[test]
 fn one_cold_outlier_takes_permission_and_one_warm_outlier_never_gives_it() {
     let mut settings = settings();
     settings.trust.noise = Kelvins::from_millikelvins(5_000); // outliers that are not too fast to be believed

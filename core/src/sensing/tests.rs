@@ -195,6 +195,37 @@ fn a_channel_is_stuck_only_while_another_moves() {
     assert_eq!(bench.second().faults, [None; 6], "it moves again, and a run of readings is good");
 }
 
+/// A converter that repeats its last codes for ever shows no movement to compare with.
+#[test]
+fn channels_that_all_stand_still_are_all_stuck_until_each_has_moved() {
+    let mut settings = settings();
+    settings.trust.still_after = Some(Millis::from_secs(600));
+    let mut bench = Bench::good(settings, 10_000);
+    // One that moves by a digit is enough for all.
+    for second in 0..3_600 {
+        bench.show(AMBIENT, 10_000 + second % 2);
+        assert_eq!(bench.second().faults, [None; 6], "{second} s");
+    }
+    assert_eq!(bench.seconds(590).faults, [None; 6], "not for long yet");
+    let faults = bench.seconds(75).faults;
+    assert_eq!(faults[..4], [Some(ChannelFault::Stuck); 4]);
+    bench.show(CELL, 10_001);
+    assert_eq!(
+        bench.seconds(10).faults[..2],
+        [None, Some(ChannelFault::Stuck)],
+        "a digit, and the run of good readings"
+    );
+    [OTHER_CELL, PAD, AMBIENT].into_iter().for_each(|channel| bench.show(channel, 10_002));
+    assert_eq!(bench.seconds(10).faults, [None; 6]);
+    bench.samples[CELL] = Sample::ConverterFault;
+    let faults = bench.seconds(700).faults;
+    assert_eq!(
+        faults[..2],
+        [Some(ChannelFault::Converter), Some(ChannelFault::Stuck)],
+        "one that is broken moves none"
+    );
+}
+
 /// The count of milliseconds inside ends after 49.7 days: once not yet, once in the calm, once in the move.
 #[test]
 fn a_move_that_began_before_a_channel_stood_still_is_no_evidence_against_it() {

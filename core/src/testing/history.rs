@@ -26,6 +26,10 @@ enum Happening {
         shows: Shown,
         steps: u16,
     },
+    /// Every converter repeats its last code for so many steps, and the cells get colder.
+    Freeze {
+        steps: u16,
+    },
     /// Sources, voltages, lines, feedback, button.
     World {
         sources: u8,
@@ -80,7 +84,10 @@ fn any_happening() -> impl Strategy<Value = Happening> {
     let clock = prop_oneof![Just(0), 1..100_u32, 14_000..20_000_u32, any::<u32>()];
     prop_oneof![
         6 => (-12_000..14_000_i32, 1..120_u16).prop_map(|(millikelvins, steps)| Happening::Drift { millikelvins, steps }),
-        4 => (1..200_u16).prop_map(|steps| Happening::Calm { steps }),
+        6 => prop_oneof![
+            2 => (1..200_u16).prop_map(|steps| Happening::Calm { steps }),
+            1 => (10..400_u16).prop_map(|steps| Happening::Freeze { steps }),
+        ],
         4 => (0..6_usize, shown, 1..40_u16).prop_map(|(channel, shows, steps)| Happening::Break { channel, shows, steps }),
         3 => (any::<u8>(), proptest::option::weighted(0.9, 10_500..15_500_u32), proptest::option::weighted(0.9, 11_000..14_000_u32),
               proptest::option::weighted(0.8, 0..1_000_u32), any::<[bool; 2]>(), any::<bool>())
@@ -150,6 +157,7 @@ impl History {
                 ..fine_inputs(settings, c(0))
             },
             restart: false,
+            frozen: None,
         };
         for happening in &self.happenings {
             play.happen(happening);
@@ -172,6 +180,8 @@ struct Play<'a> {
     world: Inputs,
     moments: Vec<Moment>,
     restart: bool,
+    /// What each channel last showed, and goes on showing.
+    frozen: Option<[Sample; MAX_CHANNELS]>,
 }
 
 impl Play<'_> {
@@ -221,6 +231,18 @@ impl Play<'_> {
                 (0..steps).for_each(|_| self.step(self.history.step_ms, None));
                 self.world.storage = Storage::Kept;
             }
+            Happening::Freeze { steps } => {
+                let mut shown = [Sample::None; MAX_CHANNELS];
+                for moment in &self.moments {
+                    for (shown, sample) in shown.iter_mut().zip(moment.inputs.channels) {
+                        *shown = if sample == Sample::None { *shown } else { sample };
+                    }
+                }
+                self.frozen = Some(shown);
+                (0..steps).for_each(|_| self.step(self.history.step_ms, None));
+                self.frozen = None;
+                self.cells -= i32::from(steps);
+            }
             Happening::Clock { by } => self.step(by, None),
             Happening::Restart => self.restart = true,
         }
@@ -234,6 +256,11 @@ impl Play<'_> {
             let noise = i32::try_from(self.count.wrapping_mul(2_654_435_761).wrapping_add(index as u32) >> 27).unwrap();
             let ahead = if channel.role == Role::Pad { 3_000 } else { 100 * i32::try_from(index).unwrap() };
             let t = self.cells + ahead + noise;
+            let is_sampled = self.count.is_multiple_of(u32::from(self.history.every[index])) || self.count == 1;
+            if let Some(frozen) = &self.frozen {
+                inputs.channels[index] = if is_sampled { frozen[index] } else { Sample::None };
+                continue;
+            }
             inputs.channels[index] = match broken {
                 Some((at, shown)) if at == index => match shown {
                     Shown::Nothing => Sample::None,
@@ -241,9 +268,7 @@ impl Play<'_> {
                     Shown::Raw(steps) => Sample::Fresh(Measured::element(Ratio::from_steps(steps))),
                     Shown::Jump(by) => sample(channel, c((t + by).clamp(-44_000, 99_000))),
                 },
-                _ if self.count.is_multiple_of(u32::from(self.history.every[index])) || self.count == 1 => {
-                    sample(channel, c(t))
-                }
+                _ if is_sampled => sample(channel, c(t)),
                 _ => Sample::None,
             };
         }

@@ -111,6 +111,8 @@ pub fn settings() -> Settings {
             disagreement: k(10_000),
             stuck_after: Some(Millis::from_secs(4 * 3600)),
             stuck_moved: k(5_000),
+            // Most tests show the same for hours.
+            still_after: None,
             restart_limit: 5,
             restart_window: Millis::from_secs(900),
             feedback: Millis::from_secs(5),
@@ -228,8 +230,15 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
     let heater =
         (100..4_000_i32, 5_000..60_000_u32, 0..100_u32, 0..100_u32, 400..4_000_u32, any::<bool>(), any::<[bool; 2]>());
     let sources = proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32), 0..=4);
-    let trust =
-        (2..6_u8, 10..800_i32, 1_000..60_000_u32, 1_500..20_000_i32, 5..120_u32, proptest::option::of(360..4_000_u32));
+    let trust = (
+        2..6_u8,
+        10..800_i32,
+        1_000..60_000_u32,
+        1_500..20_000_i32,
+        5..120_u32,
+        proptest::option::of(360..4_000_u32),
+        proptest::option::of(180..900_u32),
+    );
     (channels, charge, heater, sources, any_bank(), trust).prop_map(
         |(channels, charge, heater, sources, bank, trust)| {
             let mut settings = settings();
@@ -261,13 +270,14 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
                 })
                 .collect();
             settings.bank = bank;
-            let (good_run, noise, fastest, disagreement, max_age, stuck_after) = trust;
+            let (good_run, noise, fastest, disagreement, max_age, stuck_after, still_after) = trust;
             settings.trust.good_run = good_run;
             settings.trust.noise = k(noise);
             settings.trust.fastest_cell = KelvinRate::from_millikelvins_per_minute(fastest);
             settings.trust.disagreement = k(disagreement);
             settings.trust.max_age = Millis::from_secs(max_age);
             settings.trust.stuck_after = stuck_after.map(Millis::from_secs);
+            settings.trust.still_after = still_after.map(Millis::from_secs);
             settings
         },
     )
@@ -369,6 +379,7 @@ pub fn wild_settings() -> impl Strategy<Value = Settings> {
                 fastest_pad: rate(rates[1]),
                 fastest_ambient: rate(rates[2]),
                 stuck_after: settings.trust.stuck_after,
+                still_after: settings.trust.still_after,
             };
             settings
         })

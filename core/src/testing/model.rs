@@ -56,6 +56,9 @@ pub struct Model<'a> {
     before: Option<Instant>,
     /// Since a cell was bad or at or below inhibit, or since the reset.
     since_bad_ms: u64,
+    /// What each channel last showed, digit for digit, and since when none of them has shown another.
+    shown: [Option<Measured>; MAX_CHANNELS],
+    still_ms: u64,
     heater: Relay,
     /// Without a pause as long as the rest.
     heater_on_ms: u64,
@@ -81,6 +84,8 @@ impl<'a> Model<'a> {
             age_ms: [0; MAX_CHANNELS],
             before: None,
             since_bad_ms: 0,
+            shown: [None; MAX_CHANNELS],
+            still_ms: 0,
             heater: Relay::Open,
             heater_on_ms: 0,
             heater_off_ms: 0,
@@ -96,6 +101,9 @@ impl<'a> Model<'a> {
         let first = self.before.is_none();
         let elapsed = self.before.replace(now).map_or(0, |before| u64::from(now.since(before).as_millis()));
         let clock_good = first || (elapsed > 0 && elapsed <= u64::from(settings.trust.max_step.as_millis()));
+        if clock_good {
+            self.still_ms += elapsed;
+        }
         let mut cell_bad = false;
         let mut pad_bad = false;
         let mut cold = false;
@@ -107,6 +115,9 @@ impl<'a> Model<'a> {
                 Sample::None => {}
                 Sample::ConverterFault => self.latest[index] = None,
                 Sample::Fresh(measured) => {
+                    if self.shown[index].replace(*measured) != Some(*measured) {
+                        self.still_ms = 0;
+                    }
                     let plausible = exact(settings.trust.plausible_low)..=exact(settings.trust.plausible_high);
                     self.latest[index] = exact_celsius(channel, *measured).filter(|t| plausible.contains(t));
                     self.age_ms[index] = 0;
@@ -138,10 +149,15 @@ impl<'a> Model<'a> {
         if self.heater_off_ms >= u64::from(settings.heater.rest.as_millis()) {
             self.heater_on_ms = 0;
         }
+        // The controller looks once a minute, in a step of its own.
+        let look_ms = 60_000 + 2 * u64::from(settings.trust.max_step.as_millis());
+        let frozen =
+            settings.trust.still_after.is_some_and(|after| self.still_ms > u64::from(after.as_millis()) + look_ms);
         let soaked = self.since_bad_ms >= u64::from(settings.charge.soak.as_millis());
         May {
-            charge: !bad && !hot && soaked && inputs.charge_line == Line::Allowed,
+            charge: !bad && !hot && !frozen && soaked && inputs.charge_line == Line::Allowed,
             heat: !cell_bad
+                && !frozen
                 && !pad_bad
                 && clock_good
                 && !cut_out

@@ -13,7 +13,7 @@ use core::fmt;
 use serde::Deserialize;
 
 /// Version of what is in a record. It changes with every change of [`Settings`].
-pub const VERSION: u8 = 1;
+pub const VERSION: u8 = 2;
 
 /// The longest record, with every channel, source and ceiling point there can be; held by `the_longest_record_fits`.
 pub const MAX_BYTES: usize = 560;

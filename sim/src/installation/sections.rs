@@ -4,10 +4,10 @@ use super::OTHER_COLUMNS;
 use super::channel;
 use super::document::Section;
 use super::site;
-use super::values::{Doubt, Reader, Told, millis, signed, unsigned};
+use super::values::{Doubt, NEVER, Reader, Told, millis, signed, unsigned};
 use crate::diagnostic::Severity;
 use crate::site::Site;
-use forewarm_core::quantity::{Joules, Kelvins, MilliampHours};
+use forewarm_core::quantity::{Joules, Kelvins, MilliampHours, Millis};
 use forewarm_core::settings::{
     BankUse, CeilingPoint, Charge, Cooling, Heater, Hold, Key, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Place,
     Proof, Reserve, Settings, Source, Trust,
@@ -274,8 +274,6 @@ fn reserve<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Result<Opt
 
 fn trust<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Trust {
     let mut section = root.section("trust", &mut reader.findings);
-    // A number, or the one word that says it is not judged.
-    let never = section.get("stuck_after_h").and_then(|value| value.get_ref().as_str()) == Some("never");
     let trust = Trust {
         good_run: reader.count(&mut section, Key::GoodRun),
         max_step: reader.span_of_time(&mut section, Key::MaxStep),
@@ -287,8 +285,9 @@ fn trust<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Trust {
         fastest_pad: reader.rate(&mut section, Key::FastestPad),
         fastest_ambient: reader.rate(&mut section, Key::FastestAmbient),
         disagreement: reader.kelvins(&mut section, Key::Disagreement),
-        stuck_after: (!never).then(|| reader.span_of_time(&mut section, Key::StuckAfter)),
+        stuck_after: unless_never(reader, &mut section, Key::StuckAfter),
         stuck_moved: reader.kelvins(&mut section, Key::StuckMoved),
+        still_after: unless_never(reader, &mut section, Key::StillAfter),
         restart_limit: reader.count(&mut section, Key::RestartLimit),
         restart_window: reader.span_of_time(&mut section, Key::RestartWindow),
         feedback: reader.span_of_time(&mut section, Key::Feedback),
@@ -296,4 +295,10 @@ fn trust<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Trust {
     };
     section.finish(&mut reader.findings);
     trust
+}
+
+/// A time, or the one word that says it is not judged.
+fn unless_never<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, key: Key) -> Option<Millis> {
+    let said = section.get(key.fact().name.1).and_then(|value| value.get_ref().as_str());
+    (said != Some(NEVER)).then(|| reader.span_of_time(section, key))
 }

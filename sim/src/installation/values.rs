@@ -15,6 +15,9 @@ use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use toml::de::DeValue;
 
+/// What a time is set to that is not judged.
+pub(super) const NEVER: &str = "never";
+
 /// Reads values and remembers where each setting stands.
 pub(super) struct Reader<'t> {
     pub(super) findings: Findings<'t>,
@@ -186,8 +189,8 @@ impl<'t> Reader<'t> {
                 let remedy = match other {
                     DeValue::String(text) => match unquoted(text) {
                         Some(number) => format!("{name} = {number}"),
-                        None if name == "stuck_after_h" => {
-                            format!("{name} = \"never\", or a number without quotes, {wanted}")
+                        None if [Key::StuckAfter, Key::StillAfter].iter().any(|key| key.fact().name.1 == name) => {
+                            format!("{name} = \"{NEVER}\", or a number without quotes, {wanted}")
                         }
                         None => format!("a number without quotes, {wanted}"),
                     },

@@ -123,6 +123,8 @@ impl Plan {
         // The log's own heat warmed the plate, or none did; ours never reaches it.
         settings.heater.proof = None;
         settings.heater.cooling = None;
+        // A log's steps are coarser than a converter's: its readings may well stand still.
+        settings.trust.still_after = None;
         let plausible = (settings.trust.plausible_low, settings.trust.plausible_high);
         let mut channels = Vec::new();
         settings.channels.clear();

@@ -243,6 +243,7 @@ fn grounds(out: &mut String, report: &Report) {
     heading(out, "Not judged");
     line(out, format_args!("  heater without effect, heater that does not go off: the log's temperatures do not"));
     line(out, format_args!("  follow the heater of this replay"));
+    line(out, format_args!("  all channels still together (trust.still_after_min): a log's steps are coarse"));
 }
 
 fn heading(out: &mut String, text: &str) {

@@ -91,6 +91,7 @@ fn settings() -> Settings {
             disagreement: k(10_000),
             stuck_after: Some(secs(360)),
             stuck_moved: k(500),
+            still_after: Some(secs(14_400)),
             restart_limit: 5,
             restart_window: secs(900),
             feedback: secs(5),

@@ -134,6 +134,7 @@ pub(super) fn read<'t>(
         pad,
     };
     bodies::judge(reader, &sections, &site, &bodies::Footprints { plate_m, pad_m }, settings);
+    spread::judge(reader, &sections.converter, &site.converter, settings);
     supply::judge(reader, sources, &site, settings);
     feed::judge(reader, &sections.circuit, sources, source_names, &site, settings);
     for section in sections.all() {

@@ -1,9 +1,16 @@
 //! `[converter]` and `[tolerance]`: how far readings, and the real thing, may be from what is written down.
 
 use super::table::Key;
+use crate::diagnostic::Severity;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
+use crate::platinum::{Platinum, ohms};
 use crate::site::{Converter, Tolerance};
+use forewarm_core::settings::{Key as Setting, Place, Settings};
+
+/// Least noise of a measurement, as part of a converter's code, with which a reading in the middle of a code moves soon enough: one in
+/// 22 is then another code, and a hundred in a row are the same once in a hundred times. Computed, from a normal distribution.
+const LEAST_NOISE_OF_A_CODE: f64 = 0.25;
 
 pub(super) fn converter<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Converter {
     Converter {
@@ -17,6 +24,43 @@ pub(super) fn converter<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) 
         reference_drift: reader.real(section, Key::ReferenceDrift),
         lead_mismatch: reader.real(section, Key::LeadMismatch),
         contact_ohm: reader.real(section, Key::LeadContact),
+    }
+}
+
+/// Whether channels that all stand still for as long as the settings allow can only be broken ones.
+pub(super) fn judge(reader: &mut Reader, section: &Section, converter: &Converter, settings: &Settings) {
+    let place = Place::of(Setting::StillAfter);
+    let channels = (0..settings.channels.len()).map(|index| Place::at(Setting::Reference, index));
+    if reader.doubts_any(section, &[Key::Bits, Key::Noise]) || channels.chain([place]).any(|place| reader.doubts(place))
+    {
+        return;
+    }
+    let (name, noise) = (section.place("noise_mk"), converter.noise_k * 1000.0);
+    let Some(after) = settings.trust.still_after else {
+        let message = format!("{place} is \"never\": nothing finds a converter that repeats its last codes for ever");
+        let why = "all readings may then stay where they were while the bank freezes, and it is charged";
+        let remedy = "leave it out, with converter.bits and noise_mk as they are";
+        let span = reader.span(place).cloned();
+        reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);
+        return;
+    };
+    let code_k = |channel: &forewarm_core::settings::Channel| {
+        ohms(channel.reference) / f64::from(1_u32 << converter.bits) / Platinum::of(&channel.element).slope(0.0)
+    };
+    let finest_k = settings.channels.iter().map(code_k).fold(f64::INFINITY, f64::min);
+    if converter.noise_k < LEAST_NOISE_OF_A_CODE * finest_k {
+        let message = format!(
+            "{name} is {noise} mK, and one code of the converter is {:.0} mK or more: no reading moves by its noise alone",
+            finest_k * 1000.0
+        );
+        let why = format!(
+            "sound channels may all stand still for {place} = {} min, and are then taken for frozen: both outputs go off",
+            after.as_millis() / 60_000
+        );
+        let remedy =
+            "more bits, or a smaller reference_ohm; noise_mk as it is measured; or trust.still_after_min = \"never\"";
+        let span = section.key_span("noise_mk").or_else(|| section.key_span("bits"));
+        reader.findings.add(Severity::Warning, span.as_ref(), &name, message, Some(&why), remedy);
     }
 }
 
