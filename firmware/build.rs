@@ -30,9 +30,9 @@ fn memory() -> Option<&'static str> {
         "one board at a time: their memories lie elsewhere"
     );
     if cfg!(any(feature = "emulated", feature = "count")) {
-        // The machine has 64 KiB. That the program does with 8 KiB, stack included, is shown by its running.
+        // The machine has more. That the program does with 16 KiB of RAM, stack included, is shown by its running.
         return Some(
-            "MEMORY\n{\n  FLASH : ORIGIN = 0x00000000, LENGTH = 64K\n  RAM : ORIGIN = 0x20000000, LENGTH = 8K\n}\n",
+            "MEMORY\n{\n  FLASH : ORIGIN = 0x00000000, LENGTH = 128K\n  RAM : ORIGIN = 0x20000000, LENGTH = 16K\n}\n",
         );
     }
     if cfg!(feature = "f411") {

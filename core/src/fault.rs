@@ -391,7 +391,7 @@ impl SystemFault {
         Facts { name, ending, severity, meaning, cleared_by, check_first }
     }
 
-    const fn bit(self) -> u16 {
+    const fn bit(self) -> u32 {
         1 << self as u8
     }
 }
@@ -399,11 +399,35 @@ impl SystemFault {
 /// A set of system faults.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-pub struct SystemFaults(u16);
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(try_from = "stored::SystemFaults"))]
+pub struct SystemFaults(u32);
 
-// Every bit is a fault, so whatever is read from outside is a set of faults. A wider type would have to refuse the others.
-const _: () = assert!(SystemFault::ALL.len() == u16::BITS as usize);
+const _: () = assert!(SystemFault::ALL.len() <= u32::BITS as usize);
+
+#[cfg(feature = "serde")]
+mod stored {
+    #[derive(serde::Deserialize)]
+    pub(super) struct SystemFaults(u32);
+
+    /// A bit that no fault has here: a newer firmware has more.
+    #[derive(Debug)]
+    pub(super) struct NoSuchFault;
+
+    impl core::fmt::Display for NoSuchFault {
+        fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+            f.write_str("a fault that is not known here")
+        }
+    }
+
+    impl TryFrom<SystemFaults> for super::SystemFaults {
+        type Error = NoSuchFault;
+
+        fn try_from(SystemFaults(bits): SystemFaults) -> Result<Self, NoSuchFault> {
+            let known = super::SystemFault::ALL.into_iter().fold(Self::NONE, Self::with);
+            if bits & !known.0 == 0 { Ok(Self(bits)) } else { Err(NoSuchFault) }
+        }
+    }
+}
 
 /// The faults of [`SystemFault::ALL`] that satisfy a condition, as bits.
 macro_rules! bits_where {

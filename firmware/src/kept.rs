@@ -32,7 +32,7 @@ use serde::{Deserialize, Serialize};
 
 /// Version of every value but the settings, which carry their own. It changes with what they hold, and with what a bit of the latched
 /// faults means.
-const LAYOUT: u8 = 1;
+const LAYOUT: u8 = 2;
 
 /// Events kept; the oldest gives way.
 pub(crate) const EVENTS: u32 = 32;

@@ -15,7 +15,7 @@ use postcard::ser_flavors::{Cobs, Slice};
 use serde::{Deserialize, Serialize};
 
 /// Version of frames and messages. Who hears another one tells its user, or counts a frame that was dropped.
-pub const PROTOCOL: u8 = 1;
+pub const PROTOCOL: u8 = 2;
 
 /// Bytes of a frame around a message of at most `message` bytes.
 #[must_use]

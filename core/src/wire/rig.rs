@@ -64,11 +64,11 @@ pub mod mirror {
     use super::inbox;
 
     /// Its address: RAM that no program of the emulated board counts as its own.
-    pub const PLACE: u32 = 0x2000_2000;
+    pub const PLACE: u32 = 0x2000_8000;
     /// Bytes of storage.
     pub const BYTES: u32 = 8 * 1024;
 
-    const _: () = assert!(PLACE + BYTES <= inbox::PLACE, "the inbox lies behind it");
+    const _: () = assert!(inbox::RING + inbox::BYTES <= PLACE, "the inbox lies before it");
 }
 
 /// What the board is told.
