@@ -8,8 +8,11 @@
 //!            ┌──────────────────────────────┬───────────────────────────┐
 //!            ▼                              │                           │
 //!   charge: refused ── above release ──▶ soaking ── for the soak time ──▶ permitted
-//!            ▲                              │
-//!            └──── at or below release ─────┘
+//!            ▲                            ▲ │                           │
+//!            ├──── at or below release ───┼─┘                           │
+//!            │                            └─── readings go on where     │
+//!            │                                 they were                │
+//!            └──── the doubt lasts ───── interrupted ◀── a doubt ───────┘
 //!
 //!       at or below release (soaking: halfway from there to stop; permitted: start), energy on offer, rested
 //!   heater: off ───────────────────────────────────────────────────────────────────────▶ on
@@ -45,6 +48,9 @@ pub struct Memory {
     pub latched: SystemFaults,
     /// Restarts within the restart window.
     pub restarts: u8,
+    /// Quarters of the soak time that had passed: all four while charge was permitted. How long the power was away nobody knows, so
+    /// the last quarter is soaked again.
+    pub soaked: u8,
 }
 
 /// The charge loop.
@@ -61,7 +67,75 @@ enum Charge {
         above: Millis,
     },
     Permitted,
+    /// A doubt took permission, or the soak, away. If it is brief it goes on where it was: [`Sensing`] believes a reading again only if
+    /// it follows from the last that was good.
+    Interrupted {
+        open: Millis,
+        /// What had been soaked.
+        above: Millis,
+        /// How long the doubt has lasted.
+        lasted: Millis,
+    },
 }
+
+impl Charge {
+    /// As far as `quarters` of the soak were kept, it may go on.
+    fn after_restart(quarters: u8, soak: Millis) -> Self {
+        let open = Millis::ZERO;
+        let quarter = soak.as_millis() / 4;
+        match quarters.min(QUARTERS_KEPT) {
+            0 => Self::Refused { open },
+            quarters => Self::Interrupted {
+                open,
+                above: Millis::from_millis(quarter.saturating_mul(quarters.into())),
+                lasted: Millis::ZERO,
+            },
+        }
+    }
+
+    /// Quarters of the soak that have passed.
+    const fn quarters(self, soak: Millis) -> u8 {
+        let above = match self {
+            Self::Refused { .. } => return 0,
+            Self::Permitted => return 4,
+            Self::Soaking { above, .. } | Self::Interrupted { above, .. } => above.as_millis().saturating_mul(4),
+        };
+        let soak = soak.as_millis();
+        (above >= soak) as u8
+            + (above >= soak.saturating_mul(2)) as u8
+            + (above >= soak.saturating_mul(3)) as u8
+            + (above >= soak.saturating_mul(4)) as u8
+    }
+}
+
+/// Whether it says that nothing can be said, and not that cells are cold or hot.
+const fn is_doubt(cause: Cause) -> bool {
+    matches!(cause, Cause::StartUp | Cause::Channel(_) | Cause::ChargeLineRefused)
+}
+
+/// A line that refuses does so at once; it allows again after a run of looks at which it does.
+#[derive(Clone, Copy, Debug, Default)]
+struct LineFilter {
+    /// Looks that must still find it allowing.
+    left: u8,
+}
+
+impl LineFilter {
+    fn refuses(&mut self, line: Line, good_run: u8) -> bool {
+        self.left = match line {
+            Line::Refused => good_run,
+            Line::Allowed => self.left.saturating_sub(1),
+        };
+        self.left > 0
+    }
+}
+
+/// The longest doubt that leaves the soak as it was. Common practice, no source: blocks of cells take hours to cool, and a loose contact,
+/// a bus that stalls, a line that bounces are over in seconds.
+pub const BRIEF: Millis = Millis::from_secs(60);
+
+/// Quarters of the soak time that a restart leaves at most.
+const QUARTERS_KEPT: u8 = 3;
 
 /// The heater loop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -132,6 +206,8 @@ pub struct Controller {
     button: ResetButton,
     latched: SystemFaults,
     restarts: u8,
+    /// Looks at the charge line that must still allow.
+    charge_line: LineFilter,
     /// Time since the reset, until the restart window is over.
     up: Millis,
     /// What the last step saw.
@@ -158,12 +234,13 @@ impl Controller {
             sensing: Sensing::new(settings),
             power: Power::new(settings),
             contacts: Contacts::new(settings),
-            charge: Charge::Refused { open: Millis::ZERO },
+            charge: Charge::after_restart(memory.soaked, soak),
             heat: Heat::Off { open: Millis::ZERO, ran: Millis::ZERO },
             cut_out: false,
             button: ResetButton::new(settings.trust.button),
             latched: memory.latched.and(SystemFaults::LATCHED),
             restarts: memory.restarts.saturating_add(1),
+            charge_line: LineFilter::default(),
             up: Millis::ZERO,
             offer: Offer::NOTHING,
             coldest_cell: None,
@@ -222,11 +299,11 @@ impl Controller {
         if let Some(clock) = clock {
             faults = faults.with(clock);
         }
-        if inputs.charge_line == Line::Refused {
+        let trust = self.sensing.trust();
+        if self.charge_line.refuses(inputs.charge_line, trust.good_run) {
             faults = faults.with(SystemFault::ChargeLineRefused);
         }
         self.up = self.up.plus(credited);
-        let trust = self.sensing.trust();
         if self.up >= trust.restart_window {
             self.restarts = 0;
         }
@@ -282,17 +359,41 @@ impl Controller {
             Group::Good { coldest, hottest } => (coldest > charge.release, hottest < charge.high_release),
             Group::Absent | Group::Starting | Group::Doubtful(_) => (false, false),
         };
+        // What shows cold may be true, whatever else is doubtful.
+        let is_doubt = obstacle.is_some_and(is_doubt) && picture.coldest_shown > charge.inhibit;
         self.charge = match self.charge {
+            Charge::Permitted if is_doubt => {
+                Charge::Interrupted { open: Millis::ZERO, above: charge.soak, lasted: Millis::ZERO }
+            }
             Charge::Permitted if obstacle.is_some() => Charge::Refused { open: Millis::ZERO },
             Charge::Permitted => Charge::Permitted,
-            Charge::Refused { open } | Charge::Soaking { open, .. } if obstacle.is_some() || !above_release => {
+            Charge::Soaking { open, above } if is_doubt => {
+                Charge::Interrupted { open: open.plus(credited), above, lasted: Millis::ZERO }
+            }
+            Charge::Soaking { open, .. } if obstacle.is_some() => Charge::Refused { open: open.plus(credited) },
+            // What is soaked waits for nothing but the relay.
+            Charge::Soaking { open, above } if !above_release && above < charge.soak => {
                 Charge::Refused { open: open.plus(credited) }
             }
-            Charge::Refused { open } if !cool_again => Charge::Refused { open: open.plus(credited) },
+            Charge::Refused { open } if obstacle.is_some() || !above_release || !cool_again => {
+                Charge::Refused { open: open.plus(credited) }
+            }
             Charge::Refused { open } => Charge::Soaking { open: open.plus(credited), above: Millis::ZERO },
             Charge::Soaking { open, above } => {
                 let (open, above) = (open.plus(credited), above.plus(credited));
                 if above >= charge.soak && open >= charge.min_off {
+                    Charge::Permitted
+                } else {
+                    Charge::Soaking { open, above }
+                }
+            }
+            Charge::Interrupted { open, above, lasted } => {
+                let (open, lasted) = (open.plus(credited), lasted.plus(credited));
+                if lasted <= BRIEF && is_doubt {
+                    Charge::Interrupted { open, above, lasted }
+                } else if lasted > BRIEF || obstacle.is_some() {
+                    Charge::Refused { open }
+                } else if above >= charge.soak && open >= charge.min_off {
                     Charge::Permitted
                 } else {
                     Charge::Soaking { open, above }
@@ -371,7 +472,9 @@ impl Controller {
             (Charge::Permitted, Hold::Never) => return false,
             (Charge::Permitted, Hold::WhileCharging) => heater.start,
             // A bank that cools from stop to release in less than the soak time would otherwise never be charged.
-            (Charge::Soaking { .. }, _) => release.raised(heater.stop.above(release).half()),
+            (Charge::Soaking { .. } | Charge::Interrupted { .. }, _) => {
+                release.raised(heater.stop.above(release).half())
+            }
             (Charge::Refused { .. }, _) => release,
         };
         matches!(picture.cells, Group::Good { coldest, .. } if coldest <= from)
@@ -411,12 +514,14 @@ impl Controller {
             (Charge::Soaking { .. }, Heat::Off { .. } | Heat::Resting { .. }, _) => {
                 (State::Soaking, Cause::AboveRelease)
             }
-            (Charge::Refused { .. }, Heat::On { .. }, obstacle) => {
+            (Charge::Refused { .. } | Charge::Interrupted { .. }, Heat::On { .. }, obstacle) => {
                 (State::Warming, obstacle.unwrap_or(Cause::BelowRelease))
             }
-            (Charge::Refused { .. }, Heat::Off { .. } | Heat::Resting { .. }, obstacle) => {
-                (State::Waiting, self.why_waiting(obstacle, heat_obstacle))
-            }
+            (
+                Charge::Refused { .. } | Charge::Interrupted { .. },
+                Heat::Off { .. } | Heat::Resting { .. },
+                obstacle,
+            ) => (State::Waiting, self.why_waiting(obstacle, heat_obstacle)),
         }
     }
 
@@ -446,8 +551,8 @@ impl Controller {
             (Charge::Permitted, Relay::Open) => State::Permitting,
             (Charge::Soaking { .. }, Relay::Closed) => State::SoakingWarm,
             (Charge::Soaking { .. }, Relay::Open) => State::Soaking,
-            (Charge::Refused { .. }, Relay::Closed) => State::Warming,
-            (Charge::Refused { .. }, Relay::Open) => State::Waiting,
+            (Charge::Refused { .. } | Charge::Interrupted { .. }, Relay::Closed) => State::Warming,
+            (Charge::Refused { .. } | Charge::Interrupted { .. }, Relay::Open) => State::Waiting,
         };
         (state, Cause::GuardOverruled)
     }
@@ -462,7 +567,7 @@ impl Controller {
     fn charge_relay(&self) -> Relay {
         match self.charge {
             Charge::Permitted => Relay::Closed,
-            Charge::Refused { .. } | Charge::Soaking { .. } => Relay::Open,
+            Charge::Refused { .. } | Charge::Soaking { .. } | Charge::Interrupted { .. } => Relay::Open,
         }
     }
 
@@ -487,7 +592,8 @@ impl Controller {
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
     pub const fn memory(&self) -> Memory {
-        Memory { latched: self.latched, restarts: self.restarts }
+        let soaked = self.charge.quarters(self.settings.charge.soak);
+        Memory { latched: self.latched, restarts: self.restarts, soaked }
     }
 
     /// Who pays for the heater while it is on, as of the last step.

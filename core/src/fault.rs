@@ -376,7 +376,7 @@ impl SystemFault {
                 SelfClearing,
                 Notice,
                 "the battery's protection refuses charge",
-                "the line allowing again, then the soak time",
+                "the line allowing again for a run of looks; then the soak time, if it refused for over a minute",
                 "nothing while the cells are cold; else the battery's own alarms",
             ),
             Self::DischargeLineRefused => (

@@ -8,7 +8,8 @@
 //! Each of its limits lies [`MARGIN`] on the safe side of the threshold, more than the two ways of computing can differ.
 //!
 //! What it upholds by itself, whatever it is asked for: charge is refused while a cell channel is missing, faulty by itself (converter, open, short,
-//! implausible, too fast) or reads at or below inhibit, for the soak time after that, and at or above the high limit; the
+//! implausible, too fast) or reads at or below inhibit, for the soak time after that (for a run of good readings after a brief doubt, for
+//! what the memory leaves of the soak after a restart), and at or above the high limit; the
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
 //! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, or at the end of its maximum run; and neither with no channel that has shown anything new for
 //! as long as the settings allow. Faults that need a comparison over hours or between
@@ -17,7 +18,7 @@
 use crate::button::ResetButton;
 use crate::clock::Uptime;
 use crate::contacts::may_have_heated;
-use crate::controller::Memory;
+use crate::controller::{BRIEF, Memory};
 use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
@@ -97,8 +98,10 @@ pub struct Guard {
 
     before: Option<Instant>,
     uptime: Uptime,
-    /// Time for which every cell channel has been good and above inhibit.
+    /// Time for which every cell channel has been good and above inhibit, but for brief doubts.
     warm_for: Millis,
+    /// How long a cell channel has been broken, the run of good readings after it included.
+    doubted_for: Option<Millis>,
     /// Time for which no channel has shown anything new.
     still_for: Millis,
     heater: Relay,
@@ -132,6 +135,8 @@ pub struct Verdict {
 struct Sight {
     moved: bool,
     cell_broken: bool,
+    /// A cell channel has not given its run of good readings.
+    cell_unproven: bool,
     pad_broken: bool,
     cold: bool,
     too_hot_to_charge: bool,
@@ -163,7 +168,10 @@ impl Guard {
             bank: settings.bank,
             before: None,
             uptime: Uptime::START,
-            warm_for: Millis::ZERO,
+            warm_for: Millis::from_millis(
+                (settings.charge.soak.as_millis() / 4).saturating_mul(memory.soaked.min(3).into()),
+            ),
+            doubted_for: Some(Millis::ZERO),
             still_for: Millis::ZERO,
             heater: Relay::Open,
             since_switched: Millis::ZERO,
@@ -184,8 +192,7 @@ impl Guard {
         let credited = if clock_is_good { elapsed } else { Millis::ZERO };
 
         let sight = self.look(elapsed, inputs);
-        self.warm_for =
-            if sight.cell_broken || sight.cold || !clock_is_good { Millis::ZERO } else { self.warm_for.plus(credited) };
+        self.watch_cells(credited, clock_is_good, sight);
         self.still_for = if sight.moved { Millis::ZERO } else { self.still_for.plus(credited) };
         let is_measured = self.still_after.is_none_or(|after| self.still_for <= after);
         self.watch_heater(credited, inputs, sight);
@@ -194,6 +201,7 @@ impl Guard {
         let charge_is_safe = asked.charge == Relay::Closed
             && clock_is_good
             && is_measured
+            && self.doubted_for.is_none()
             && self.warm_for >= self.soak
             && !sight.too_hot_to_charge
             && inputs.charge_line == Line::Allowed
@@ -213,6 +221,16 @@ impl Guard {
         let verdict = Verdict { heater: closed_if(heat_is_safe), charge: closed_if(charge_is_safe) };
         self.note(verdict.heater);
         verdict
+    }
+
+    /// What may be kept over a restart of what the controller wants kept: no more of the soak than the guard has seen.
+    pub(crate) const fn may_keep(&self, memory: Memory) -> Memory {
+        let (warm_for, soak) = (self.warm_for.as_millis().saturating_mul(4), self.soak.as_millis());
+        let mut seen = 0_u8;
+        while seen < memory.soaked && warm_for >= soak.saturating_mul(seen as u32 + 1) {
+            seen += 1;
+        }
+        Memory { soaked: seen, ..memory }
     }
 
     fn look(&mut self, elapsed: Millis, inputs: &Inputs) -> Sight {
@@ -239,6 +257,20 @@ impl Guard {
             if let Some((_, at)) = not_believed {
                 *at = at.moved_back(span);
             }
+        }
+    }
+
+    fn watch_cells(&mut self, credited: Millis, clock_is_good: bool, sight: Sight) {
+        self.doubted_for = match self.doubted_for {
+            Some(time) if sight.cell_broken || sight.cell_unproven => Some(time.plus(credited)),
+            None if sight.cell_broken => Some(Millis::ZERO),
+            Some(_) | None => None,
+        };
+        let is_long = self.doubted_for.is_some_and(|time| time > BRIEF);
+        if sight.cold || is_long || !clock_is_good {
+            self.warm_for = Millis::ZERO;
+        } else if self.doubted_for.is_none() {
+            self.warm_for = self.warm_for.plus(credited);
         }
     }
 
@@ -411,6 +443,7 @@ impl Sight {
             self.over_temperature |= channel.latest >= channel.over && channel.run >= good_run;
         }
         if matches!(channel.role, Role::Cell) {
+            self.cell_unproven |= channel.run < good_run;
             self.cold |= low <= channel.inhibit;
             self.too_hot_to_charge |= high >= channel.high_limit;
         }
@@ -419,11 +452,14 @@ impl Sight {
     #[cold]
     fn include_broken(&mut self, channel: &Channel) {
         match channel.role {
-            Role::Cell => self.cell_broken = true,
+            Role::Cell => {
+                self.cell_broken = true;
+                self.cold |= channel.not_believed.is_some_and(|(steps, _)| steps <= channel.inhibit);
+            }
             Role::Pad => self.pad_broken = true,
             Role::Ambient => {}
         }
-        // Not believed, yet it may be true: what shows hot cuts the heater out.
+        // Not believed, yet it may be true: what shows cold must soak, what shows hot cuts the heater out.
         self.cut_out |= channel.not_believed.is_some_and(|(steps, _)| steps >= channel.cutout);
     }
 }

@@ -32,7 +32,7 @@ fn run(
     for moment in history.moments(settings) {
         if moment.restart {
             unit = Unit::new(&valid, unit.memory());
-            model = Model::new(settings);
+            model.restart();
         }
         let may = model.judge(moment.now, &moment.inputs);
         let outputs = unit.step(moment.now, &moment.inputs);
@@ -134,8 +134,8 @@ proptest! {
         let mut model = Model::new(&settings);
         for moment in history.moments(&settings) {
             if moment.restart {
-                guard = Guard::new(&valid, Memory::default());
-                model = Model::new(&settings);
+                guard = Guard::new(&valid, guard.may_keep(Memory { soaked: 4, ..Memory::default() }));
+                model.restart();
             }
             let may = model.judge(moment.now, &moment.inputs);
             let verdict = guard.judge(moment.now, &moment.inputs, &greedy);

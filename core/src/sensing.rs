@@ -48,6 +48,8 @@ pub struct Picture {
     pub cells: Group,
     /// Channels on the heater plate.
     pub pads: Group,
+    /// The coldest that any cell shows, doubtful or not.
+    pub coldest_shown: Celsius,
     /// How far the worst channel lies above its heater cut-out; at or above zero the heater is cut out. Counts every
     /// channel that shows anything plausible, doubtful or not.
     pub above_cutout: Kelvins,
@@ -157,6 +159,7 @@ impl Sensing {
         let mut picture = Picture {
             cells: rolls.cells.group(),
             pads: rolls.pads.group(),
+            coldest_shown: rolls.cells.coldest.min(rolls.cells.doubtful_coldest).lowered(ROUNDING),
             above_cutout,
             over_temperature,
             has_doubt: rolls.have_doubt(),
@@ -454,7 +457,9 @@ struct Roll {
     /// Over the good ones, the ends of their ranges.
     coldest: Celsius,
     hottest: Celsius,
-    /// The highest that one which is not good shows. It may be true: what shows hot cuts the heater out.
+    /// The lowest and the highest that one which is not good shows. It may be true: what shows cold must soak, what shows hot cuts the
+    /// heater out.
+    doubtful_coldest: Celsius,
     doubtful_hottest: Celsius,
     starting: bool,
     doubt: Option<ChannelFault>,
@@ -464,6 +469,7 @@ impl Roll {
     const EMPTY: Self = Self {
         coldest: Celsius::MAX,
         hottest: Celsius::MIN,
+        doubtful_coldest: Celsius::MAX,
         doubtful_hottest: Celsius::MIN,
         starting: false,
         doubt: None,
@@ -487,9 +493,10 @@ impl Roll {
             Condition::Starting => self.starting = true,
             Condition::Good => {}
         }
-        let shown = if channel.run > 0 { Some(channel.range(now).1) } else { channel.not_believed.map(|(t, _)| t) };
-        if let Some(shown) = shown {
-            self.doubtful_hottest = self.doubtful_hottest.max(shown);
+        let shown = if channel.run > 0 { Some(channel.range(now)) } else { channel.not_believed.map(|(t, _)| (t, t)) };
+        if let Some((low, high)) = shown {
+            self.doubtful_coldest = self.doubtful_coldest.min(low);
+            self.doubtful_hottest = self.doubtful_hottest.max(high);
         }
     }
 

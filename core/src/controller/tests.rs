@@ -3,6 +3,7 @@ use crate::quantity::Millivolts;
 use crate::settings::{BankUse, Reserve, Settings};
 use crate::signals::{Button, Sample, Sources};
 use crate::testing::{Time, c, fine_inputs, sample, settings};
+use std::boxed::Box;
 use std::vec::Vec;
 
 /// A controller, its time, and what it is shown.
@@ -104,6 +105,82 @@ fn charging() -> Bench {
     bench.seconds(700);
     assert_eq!(bench.second().charge, Relay::Closed);
     bench
+}
+
+#[test]
+fn a_brief_doubt_takes_permission_at_once_and_gives_it_back_after_the_run_of_good_readings() {
+    type Doubt = (fn(&mut Bench), fn(&mut Bench));
+    let doubts: [Doubt; 3] = [
+        (|b| b.inputs.channels[0] = Sample::ConverterFault, |b| b.show(0, 12_000)),
+        (|b| b.show(0, 20_000), |b| b.show(0, 12_000)),
+        (|b| b.inputs.charge_line = Line::Refused, |b| b.inputs.charge_line = Line::Allowed),
+    ];
+    for (begin, end) in doubts {
+        let mut bench = charging();
+        begin(&mut bench);
+        let lasts = bench.settings.charge.min_off.as_millis() / 1000 - 10;
+        assert_eq!(bench.seconds(lasts).charge, Relay::Open);
+        end(&mut bench);
+        let run = u32::from(bench.settings.trust.good_run);
+        assert_eq!(bench.seconds(run - 1).charge, Relay::Open, "the run is not complete");
+        assert_eq!(bench.seconds(11 - run).charge, Relay::Open, "the relay has its rest");
+        assert_eq!(bench.second().charge, Relay::Closed);
+
+        // Too long, or cold in between, and it must soak.
+        begin(&mut bench);
+        bench.seconds(BRIEF.as_millis() / 1000 + 2);
+        end(&mut bench);
+        assert_eq!(bench.seconds(590).charge, Relay::Open);
+    }
+    let mut bench = charging();
+    bench.inputs.channels[0] = Sample::ConverterFault;
+    bench.show(1, 5_000);
+    bench.second();
+    bench.show_all(12_000);
+    assert_eq!(bench.seconds(590).charge, Relay::Open, "the other one was cold, doubtful or not");
+}
+
+/// Thirty days of ten-second steps at 20 °C, each with one small thing that goes on and on.
+#[test]
+fn what_is_over_in_seconds_does_not_keep_a_warm_bank_from_its_charge() {
+    let charged = |mut disturb: Box<dyn FnMut(&mut Bench, u32)>| {
+        let mut settings = settings();
+        settings.charge.soak = Millis::from_secs(45 * 60);
+        let mut bench = Bench::new(settings, c(20_000));
+        let mut permitted = 0;
+        for step in 0..30 * 8640_u32 {
+            // By a digit or two, as converters do.
+            bench.show_all(20_000 + i32::try_from(step % 3).unwrap());
+            bench.inputs.charge_line = Line::Allowed;
+            disturb(&mut bench, step);
+            let now = bench.time.after(10_000);
+            permitted += u32::from(bench.controller.step(now, &bench.inputs).charge == Relay::Closed);
+        }
+        f64::from(permitted) / f64::from(30 * 8640)
+    };
+    let refused = charged(Box::new(|bench, step| {
+        if step % 180 == 0 {
+            bench.inputs.charge_line = Line::Refused;
+        }
+    }));
+    assert!(refused > 0.95, "one refused look in half an hour: {refused}");
+    let low = charged(Box::new(|bench, step| {
+        if step % 170 == 0 {
+            bench.show(0, 19_400);
+        }
+    }));
+    assert!(low > 0.95, "one reading in half an hour low by 0.6 K: {low}");
+    for minutes in [16, 30, 44] {
+        let restarted = charged(Box::new(move |bench, step| {
+            if step % (minutes * 6) == 0 {
+                let memory = bench.controller.memory();
+                bench.controller = Controller::new(&bench.settings.clone().validate().unwrap(), memory);
+            }
+        }));
+        // A quarter of the soak, and the start.
+        let most = 1.0 - 12.0 / f64::from(minutes);
+        assert!(restarted > most - 0.02 && restarted < most + 0.05, "a restart in {minutes} minutes: {restarted}");
+    }
 }
 
 #[test]
@@ -549,7 +626,7 @@ fn a_hot_day_latches_nothing_and_a_heater_that_overheats_does() {
 
 #[test]
 fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
-    let mut memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0 };
+    let mut memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), ..Memory::default() };
     let storms: Vec<bool> = (0..7)
         .map(|_| {
             let controller = Controller::new(&settings().validate().unwrap(), memory);

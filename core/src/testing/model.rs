@@ -47,15 +47,17 @@ const TENTH_MK: f64 = 1e-4;
 
 /// What the raw inputs say since a reset, kept as plainly as possible.
 ///
-/// Each step, [`Model::judge`] says what may be on; [`Model::note`] is told what was. A reset makes a new one.
+/// Each step, [`Model::judge`] says what may be on; [`Model::note`] is told what was. [`Model::restart`] is a reset.
 #[derive(Clone, Debug)]
 pub struct Model<'a> {
     settings: &'a Settings,
     latest: [Option<f64>; MAX_CHANNELS],
     age_ms: [u64; MAX_CHANNELS],
     before: Option<Instant>,
-    /// Since a cell was bad or at or below inhibit, or since the reset.
+    /// Since a cell was at or below inhibit or bad for more than a minute, or since the reset; without the time it was bad.
     since_bad_ms: u64,
+    /// How long a cell has been bad.
+    bad_ms: u64,
     /// What each channel last showed, digit for digit, and since when none of them has shown another.
     shown: [Option<Measured>; MAX_CHANNELS],
     still_ms: u64,
@@ -84,12 +86,19 @@ impl<'a> Model<'a> {
             age_ms: [0; MAX_CHANNELS],
             before: None,
             since_bad_ms: 0,
+            bad_ms: 0,
             shown: [None; MAX_CHANNELS],
             still_ms: 0,
             heater: Relay::Open,
             heater_on_ms: 0,
             heater_off_ms: 0,
         }
+    }
+
+    /// The power was away. Three quarters of the soak at most are still good.
+    pub fn restart(&mut self) {
+        let soak_ms = u64::from(self.settings.charge.soak.as_millis());
+        *self = Self { since_bad_ms: self.since_bad_ms.min(soak_ms * 3 / 4), ..Self::new(self.settings) };
     }
 
     /// What may be on in the step at `now`.
@@ -140,7 +149,14 @@ impl<'a> Model<'a> {
             cut_out |= !bad && t >= exact(limit) + TENTH_MK;
         }
         let bad = cell_bad || cold || !clock_good;
-        self.since_bad_ms = if bad { 0 } else { self.since_bad_ms + elapsed };
+        self.bad_ms = if cell_bad { self.bad_ms + elapsed } else { 0 };
+        // The step in which it breaks is a whole one already.
+        let brief_ms = 60_000 + u64::from(settings.trust.max_step.as_millis());
+        self.since_bad_ms = match bad {
+            _ if cold || !clock_good || self.bad_ms > brief_ms => 0,
+            true => self.since_bad_ms,
+            false => self.since_bad_ms + elapsed,
+        };
         match self.heater {
             Relay::Closed if clock_good => self.heater_on_ms += elapsed,
             Relay::Open if clock_good => self.heater_off_ms += elapsed,

@@ -110,7 +110,8 @@ fn check(case: &Case, did: &[Outputs], core: &[(Outputs, SystemFaults)], name: &
     for (at, ((happened, outputs), (_, now_latched))) in case.moments.iter().zip(did).zip(core).enumerate() {
         let because = || format!("{name}, step {at}: {outputs:?} for {happened:?}");
         if happened.restart {
-            (model, steps) = (Model::new(settings), 0);
+            model.restart();
+            steps = 0;
         }
         steps += 1;
         let may = model.judge(happened.now, &happened.inputs);
