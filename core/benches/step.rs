@@ -134,6 +134,7 @@ fn settings(roles: &[Role]) -> Settings {
             high_release: c(42_000),
             soak: s(1800),
             min_off: s(60),
+            overdue_after: s(24 * 3600),
             capacity: MilliampHours::from_milliamp_hours(200_000),
             ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
         },

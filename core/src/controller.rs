@@ -33,6 +33,7 @@ use crate::ceiling::Ceiling;
 use crate::clock::Clock;
 use crate::contacts::Contacts;
 use crate::fault::{Faults, SystemFault, SystemFaults};
+use crate::overdue::Overdue;
 use crate::power::{Feed, Offer, Power, Shares, current_from};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts};
 use crate::sensing::{Group, Picture, Sensing};
@@ -51,6 +52,8 @@ pub struct Memory {
     /// Quarters of the soak time that had passed: all four while charge was permitted. How long the power was away nobody knows, so
     /// the last quarter is soaked again.
     pub soaked: u8,
+    /// How long charge has been waited for, in parts of the time after which it is overdue.
+    pub waited: u8,
 }
 
 /// The charge loop.
@@ -208,6 +211,7 @@ pub struct Controller {
     restarts: u8,
     /// Looks at the charge line that must still allow.
     charge_line: LineFilter,
+    overdue: Overdue,
     /// Time since the reset, until the restart window is over.
     up: Millis,
     /// What the last step saw.
@@ -220,8 +224,9 @@ impl Controller {
     /// `memory` is what was kept from before the reset, this reset not yet counted.
     #[must_use]
     pub fn new(settings: &ValidSettings, memory: Memory) -> Self {
-        let settings::Charge { inhibit, release, high_limit, high_release, soak, min_off, capacity, ref ceiling } =
-            settings.charge;
+        let settings::Charge {
+            inhibit, release, high_limit, high_release, soak, min_off, capacity, ref ceiling, ..
+        } = settings.charge;
         let charge = ChargeRule { inhibit, release, high_limit, high_release, soak, min_off, capacity };
         let settings::Heater {
             start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold, ..
@@ -241,6 +246,7 @@ impl Controller {
             latched: memory.latched.and(SystemFaults::LATCHED),
             restarts: memory.restarts.saturating_add(1),
             charge_line: LineFilter::default(),
+            overdue: Overdue::new(settings.charge.overdue_after, memory.waited),
             up: Millis::ZERO,
             offer: Offer::NOTHING,
             coldest_cell: None,
@@ -274,6 +280,8 @@ impl Controller {
             Heat::Off { .. } | Heat::On { .. } => faults,
         };
         let (state, cause) = self.describe(charge_obstacle, heat_obstacle);
+        let overdue = self.overdue.judge(tick.credited, self.offer.source_present, self.charge_relay(), cause);
+        let faults = if overdue.is_some() { faults.with(SystemFault::ChargeOverdue) } else { faults };
         Outputs {
             heater: self.heater(),
             charge: self.charge_relay(),
@@ -281,6 +289,7 @@ impl Controller {
             alarm: alarm(&picture, faults),
             state,
             cause,
+            overdue,
             faults: Faults { channels: picture.faults, system: faults },
         }
     }
@@ -591,9 +600,9 @@ impl Controller {
 
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
-    pub const fn memory(&self) -> Memory {
+    pub fn memory(&self) -> Memory {
         let soaked = self.charge.quarters(self.settings.charge.soak);
-        Memory { latched: self.latched, restarts: self.restarts, soaked }
+        Memory { latched: self.latched, restarts: self.restarts, soaked, waited: self.overdue.parts() }
     }
 
     /// Who pays for the heater while it is on, as of the last step.

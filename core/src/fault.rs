@@ -209,11 +209,13 @@ pub enum SystemFault {
     ChargeLineRefused,
     /// The protection electronics refuse discharge.
     DischargeLineRefused,
+    /// Charge has been refused for too long although a source was present.
+    ChargeOverdue,
 }
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
@@ -230,6 +232,7 @@ impl SystemFault {
         Self::BankBelowReserve,
         Self::ChargeLineRefused,
         Self::DischargeLineRefused,
+        Self::ChargeOverdue,
     ];
 
     /// What this fault takes away while it stands.
@@ -248,7 +251,7 @@ impl SystemFault {
             Self::BankBelowReserve | Self::DischargeLineRefused => Disables::BankHeat,
             Self::ChargeLineRefused => Disables::Charge,
             // The permit is refused already, and the source counts as absent; nothing more can be taken away, someone must come.
-            Self::ChargeWelded | Self::SourceUnsteady => Disables::Nothing,
+            Self::ChargeWelded | Self::SourceUnsteady | Self::ChargeOverdue => Disables::Nothing,
         }
     }
 
@@ -386,6 +389,14 @@ impl SystemFault {
                 "the battery's protection refuses discharge",
                 "the line allowing again",
                 "the battery's own alarms",
+            ),
+            Self::ChargeOverdue => (
+                "charge_overdue",
+                SelfClearing,
+                Notice,
+                "charge was refused for long although a source was present",
+                "charge permitted for an hour in all with a source present",
+                "what stood in the way most, which is shown with it",
             ),
         };
         Facts { name, ending, severity, meaning, cleared_by, check_first }

@@ -100,6 +100,31 @@ proptest! {
         })?;
     }
 
+    /// Invariant 11.
+    #[test]
+    fn charge_that_is_long_refused_with_a_source_present_is_never_quiet(settings in any_settings(), history in any_history()) {
+        let after = u64::from(settings.charge.overdue_after.as_millis());
+        let max_step = u64::from(settings.trust.max_step.as_millis());
+        let (mut before, mut waited) = (None::<Instant>, 0_u64);
+        run(&settings, &history, |moment, outputs, _, _| {
+            let before = before.replace(moment.now).filter(|_| !moment.restart);
+            let elapsed = before.map_or(0, |before| u64::from(moment.now.since(before).as_millis()));
+            let is_offered = (0..settings.sources.len())
+                .any(|index| moment.inputs.sources.contains(index) && !moment.inputs.unsteady.contains(index));
+            match outputs.charge {
+                // What the guard takes away sounds the alarm.
+                Relay::Open if outputs.cause == Cause::GuardOverruled => waited = 0,
+                Relay::Closed => waited = 0,
+                Relay::Open if is_offered && elapsed <= max_step => waited += elapsed,
+                Relay::Open => {}
+            }
+            let is_said = outputs.faults.system.contains(SystemFault::ChargeOverdue);
+            prop_assert!(waited < after || is_said, "{waited} ms of {after}: {outputs:?}");
+            prop_assert_eq!(outputs.overdue.is_some(), is_said);
+            Ok(())
+        })?;
+    }
+
     /// Invariant 7: the model starts afresh with each reset, so soaks count from it; here the good-reading run and the latches.
     #[test]
     fn a_reset_leaves_both_outputs_off_until_start_up_is_done_and_keeps_what_is_latched(settings in any_settings(), history in any_history()) {
@@ -127,7 +152,7 @@ proptest! {
     fn the_guard_alone_upholds_the_first_three(settings in any_settings(), history in any_history()) {
         let greedy = Outputs {
             heater: Relay::Closed, charge: Relay::Closed, ceiling: Fraction::ONE, alarm: Alarm::Quiet,
-            state: State::Holding, cause: Cause::Soaked, faults: Faults::NONE,
+            state: State::Holding, cause: Cause::Soaked, overdue: None, faults: Faults::NONE,
         };
         let valid = settings.clone().validate().unwrap();
         let mut guard = Guard::new(&valid, Memory::default());
@@ -175,7 +200,7 @@ fn generated_histories_reach_every_state_and_both_outputs() {
     let mut steps = 0_u32;
     let (mut charged, mut heated, mut restarted, mut latched, mut unstored, mut unsteady) = (0, 0, 0, 0, 0, 0);
     let mut states = std::collections::BTreeSet::new();
-    for seed in 0..400 {
+    for seed in 0..600 {
         let (settings, history) = case(seed);
         assert!(settings.clone().validate().is_ok(), "{:?}", settings.validate());
         let mut seen = [false; 6];
@@ -199,7 +224,7 @@ fn generated_histories_reach_every_state_and_both_outputs() {
         unsteady += u32::from(seen[5]);
     }
     std::println!(
-        "400 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
+        "600 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
          {unstored} could not store, {unsteady} had a line toggling"
     );
     assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");

@@ -52,6 +52,7 @@ pub mod guard;
 #[cfg(test)]
 mod invariants;
 pub mod journal;
+mod overdue;
 mod power;
 pub mod quantity;
 pub mod rtd;

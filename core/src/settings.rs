@@ -88,6 +88,8 @@ pub struct Charge {
     pub soak: Millis,
     /// Shortest time the charge relay stays open.
     pub min_off: Millis,
+    /// Time with a source present and charge refused after which charge is overdue.
+    pub overdue_after: Millis,
     /// Capacity of the bank.
     pub capacity: MilliampHours,
     /// Charge-current ceiling by coldest cell temperature, linear between points, level beyond the ends.
@@ -334,6 +336,7 @@ pub enum Key {
     HighRelease,
     Soak,
     ChargeMinOff,
+    OverdueAfter,
     Capacity,
     CeilingAt,
     CeilingLimit,
@@ -438,6 +441,7 @@ table! {
     HighRelease "charge" "high_release_c" "°C" 15_000..59_000 [42_000] "charge is permitted anew, whatever it was refused for, only with the hottest cell below this";
     Soak "charge" "soak_min" "min" 1_000..720_000 [30_000] "time above release before charge is permitted";
     ChargeMinOff "charge" "min_off_s" "s" 0..3_600_000 [60_000] "shortest time the charge relay stays open";
+    OverdueAfter "charge" "overdue_after_h" "h" 100..720_000 [24_000] "time with a source present and charge refused after which a notice says why";
     Capacity "charge" "capacity_ah" "Ah" 1_000..20_000_000 [] "capacity of the bank";
     CeilingAt "charge.ceiling" "cell_c" "°C" -20_000..80_000 [] "coldest cell temperature of a point of the charge-current ceiling";
     CeilingLimit "charge.ceiling" "c_rate" "C" 0..5_000 [] "largest charge current there, per capacity";
@@ -689,6 +693,7 @@ const ORDER: &[(Key, Key, &str)] = &[
         "the heater would warm the cells out of the range in which they may be charged",
     ),
     (Key::HighLimit, Key::PlausibleHigh, "cells too hot to charge would be taken for a broken sensor"),
+    (Key::Soak, Key::OverdueAfter, "charge would be called overdue while it is soaking"),
     (Key::MaxAge, Key::StillAfter, "channels that are measured as seldom would be taken for stuck"),
     (Key::SupplyMin, Key::SupplyMax, "no supply voltage would do"),
     (Key::HeaterMinOn, Key::MaxRun, "the heater would have to go off before it may"),
@@ -728,6 +733,7 @@ impl Settings {
             Key::HighRelease => celsius(charge.high_release),
             Key::Soak => minutes(charge.soak),
             Key::ChargeMinOff => seconds(charge.min_off),
+            Key::OverdueAfter => hours(charge.overdue_after),
             Key::Capacity => Some(i64::from(charge.capacity.as_milliamp_hours())),
             Key::CeilingAt => celsius(point()?.at),
             Key::CeilingLimit => Some(i64::from(point()?.limit.as_per_mille())),

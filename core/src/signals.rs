@@ -266,6 +266,8 @@ pub struct Outputs {
     pub state: State,
     /// Why.
     pub cause: Cause,
+    /// What stood in the way most, once charge has been waited for too long.
+    pub overdue: Option<Cause>,
     /// Every fault that stands.
     pub faults: Faults,
 }
@@ -281,6 +283,7 @@ impl Outputs {
             alarm: Alarm::Sounding,
             state: State::Faulted,
             cause: Cause::System(fault),
+            overdue: None,
             faults: Faults::NONE.with_system(fault),
         }
     }

@@ -96,7 +96,7 @@ impl Unit {
 
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
-    pub const fn memory(&self) -> Memory {
+    pub fn memory(&self) -> Memory {
         self.guard.may_keep(self.controller.memory())
     }
 }

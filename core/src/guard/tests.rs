@@ -12,6 +12,7 @@ const EVERYTHING: Outputs = Outputs {
     alarm: Alarm::Quiet,
     state: State::Holding,
     cause: Cause::Soaked,
+    overdue: None,
     faults: Faults::NONE,
 };
 

@@ -88,7 +88,7 @@ fn any_happening() -> impl Strategy<Value = Happening> {
             2 => (1..200_u16).prop_map(|steps| Happening::Calm { steps }),
             1 => (10..400_u16).prop_map(|steps| Happening::Freeze { steps }),
         ],
-        4 => (0..6_usize, shown, 1..40_u16).prop_map(|(channel, shows, steps)| Happening::Break { channel, shows, steps }),
+        4 => (0..6_usize, shown, prop_oneof![1..40_u16, 1..4_u16]).prop_map(|(channel, shows, steps)| Happening::Break { channel, shows, steps }),
         3 => (any::<u8>(), proptest::option::weighted(0.9, 10_500..15_500_u32), proptest::option::weighted(0.9, 11_000..14_000_u32),
               proptest::option::weighted(0.8, 0..1_000_u32), any::<[bool; 2]>(), any::<bool>())
             .prop_map(|(sources, supply, bank, charge, lines, helpful)| Happening::World {

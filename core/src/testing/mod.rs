@@ -74,6 +74,7 @@ pub fn settings() -> Settings {
             high_release: c(42_000),
             soak: Millis::from_secs(600),
             min_off: Millis::from_secs(60),
+            overdue_after: Millis::from_secs(24 * 3600),
             capacity: MilliampHours::from_milliamp_hours(200_000),
             ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
         },
@@ -226,7 +227,8 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
             .map(any_channel)
             .collect::<std::vec::Vec<_>>()
     });
-    let charge = (0..9_000_i32, 200..4_000_i32, 30_000..55_000_i32, 500..4_000_i32, 60..400_u32, 0..120_u32);
+    let charge =
+        (0..9_000_i32, 200..4_000_i32, 30_000..55_000_i32, 500..4_000_i32, 60..360_u32, 0..120_u32, 400..3_000_u32);
     let heater =
         (100..4_000_i32, 5_000..60_000_u32, 0..100_u32, 0..100_u32, 400..4_000_u32, any::<bool>(), any::<[bool; 2]>());
     let sources = proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32), 0..=4);
@@ -243,13 +245,14 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
         |(channels, charge, heater, sources, bank, trust)| {
             let mut settings = settings();
             settings.channels = channels.into_iter().collect();
-            let (inhibit, above, high_limit, below, soak, min_off) = charge;
+            let (inhibit, above, high_limit, below, soak, min_off, overdue_after) = charge;
             settings.charge.inhibit = c(inhibit);
             settings.charge.release = c(inhibit + above.max(500));
             settings.charge.high_limit = c(high_limit);
             settings.charge.high_release = c(high_limit - below);
             settings.charge.soak = Millis::from_secs(soak);
             settings.charge.min_off = Millis::from_secs(min_off);
+            settings.charge.overdue_after = Millis::from_secs(overdue_after);
             let (margin, power, min_on, min_off, max_run, hold, [proof, cooling]) = heater;
             settings.heater.start = c(inhibit + margin);
             settings.heater.stop = c(inhibit + margin.max(above) + 1_000);
@@ -318,6 +321,7 @@ pub fn wild_settings() -> impl Strategy<Value = Settings> {
         Key::RestartWindow,
         Key::Feedback,
         Key::Button,
+        Key::OverdueAfter,
     ];
     let electrical = [Key::Capacity, Key::HeaterPower, Key::HeaterNominal, Key::SupplyMin, Key::SupplyMax];
     let kelvins = [Key::CutoutHysteresis, Key::OverTemperature, Key::Noise, Key::Disagreement, Key::StuckMoved];
@@ -361,6 +365,7 @@ pub fn wild_settings() -> impl Strategy<Value = Settings> {
             heater.supply_max = Millivolts::from_millivolts(unsigned(electrical[4]));
             (heater.cutout_hysteresis, heater.over_temperature) = (difference(kelvins[0]), difference(kelvins[1]));
             charge.soak = seconds(trust[4] * 60);
+            charge.overdue_after = seconds((times[8] * 3600).max(trust[4] * 60 + 3600));
             (heater.max_run, heater.rest) = (seconds(trust[5] * 3600), seconds(trust[6] * 60));
             settings.trust = Trust {
                 good_run: u8::try_from(trust[0] / 1000).unwrap(),

@@ -187,8 +187,16 @@ fn converted(from: &str, to: &str, value: i64) -> Option<i64> {
 mod tests {
     use super::*;
 
-    const CHARGE: &[&str] =
-        &["inhibit_c", "release_c", "high_limit_c", "soak_min", "min_off_s", "capacity_ah", "ceiling"];
+    const CHARGE: &[&str] = &[
+        "inhibit_c",
+        "release_c",
+        "high_limit_c",
+        "soak_min",
+        "min_off_s",
+        "overdue_after_h",
+        "capacity_ah",
+        "ceiling",
+    ];
 
     fn remedy(line: &str, known: &[&'static str]) -> Option<String> {
         let (name, value) = line.split_once(" = ").unwrap();

@@ -104,6 +104,7 @@ fn charge<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Charge {
         high_release: reader.celsius(&mut section, Key::HighRelease),
         soak: reader.span_of_time(&mut section, Key::Soak),
         min_off: reader.span_of_time(&mut section, Key::ChargeMinOff),
+        overdue_after: reader.span_of_time(&mut section, Key::OverdueAfter),
         capacity: MilliampHours::from_milliamp_hours(reader.thousandths(&mut section, Key::Capacity)),
         ceiling,
     };

@@ -214,6 +214,8 @@ pub struct FaultReport {
     pub alarm: bool,
     /// What it means.
     pub meaning: &'static str,
+    /// What had stood in the way of charge most when that was first overdue.
+    pub most_for: Option<&'static str>,
     /// What to look at first.
     pub check_first: &'static str,
     /// What was assumed, where it rests on that and on nothing in the log.
@@ -350,6 +352,7 @@ impl Report {
                         stood_s: seconds(fault.stood),
                         alarm: facts.severity == Severity::Alarm,
                         meaning: facts.meaning,
+                        most_for: fault.most_for,
                         check_first: facts.check_first,
                         assumed: from.plan.assumptions.iter().find_map(|assumption| {
                             let rests = assumption.fault.is_some_and(|known| fault.what == What::System(known));

@@ -152,6 +152,9 @@ fn one_fault(out: &mut String, report: &Report, fault: &FaultReport) {
     let times = if fault.count == 1 { "once".to_owned() } else { format!("{} times", fault.count) };
     line(out, format_args!("  {channel}: {}: {}", fault.kind.replace('_', " "), fault.meaning));
     line(out, format_args!("    {times}, first {}, {} in all", moment(report, fault.first_s), span(fault.stood_s)));
+    if let Some(cause) = fault.most_for {
+        line(out, format_args!("    the first time mostly for: {}", cause.replace('_', " ")));
+    }
     if fault.alarm {
         line(out, format_args!("    check first: {}", fault.check_first));
     }

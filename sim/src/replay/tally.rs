@@ -5,7 +5,7 @@ use crate::withheld::{Judge, Withheld};
 use forewarm_core::fault::{ChannelFault, Facts, Faults, SystemFault};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::ValidSettings;
-use forewarm_core::signals::{Cause, State};
+use forewarm_core::signals::{Cause, Outputs, State};
 
 /// How many pauses are told one by one.
 const PAUSES: usize = 1000;
@@ -61,6 +61,8 @@ pub(super) struct FaultTally {
     pub(super) stood: i64,
     /// Since when it stands now.
     since: Option<i64>,
+    /// What had stood in the way of charge most when that was first overdue.
+    pub(super) most_for: Option<&'static str>,
 }
 
 /// Which fault, and of which channel.
@@ -113,7 +115,7 @@ impl Tally {
             self.coldest_permitted = Some((coldest, moment.at));
         }
         if moment.outputs.faults != self.standing {
-            self.faults_changed(moment.at, moment.outputs.faults);
+            self.faults_changed(moment.at, moment.outputs);
         }
         let (state, cause) = (moment.outputs.state, moment.outputs.cause);
         let withheld = self.judge.of(moment.unit, moment.outputs);
@@ -182,7 +184,8 @@ impl Tally {
     }
 
     #[cold]
-    fn faults_changed(&mut self, at: i64, faults: Faults) {
+    fn faults_changed(&mut self, at: i64, outputs: &Outputs) {
+        let faults = outputs.faults;
         let before = std::mem::replace(&mut self.standing, faults);
         let channels = before.channels.into_iter().zip(faults.channels).enumerate().filter(|(_, (was, is))| was != is);
         for (channel, (was, is)) in channels {
@@ -197,14 +200,18 @@ impl Tally {
             self.fault(What::System(fault)).end(at);
         }
         for fault in faults.system.without(before.system).iter() {
-            self.fault(What::System(fault)).begin(at);
+            let tally = self.fault(What::System(fault));
+            tally.begin(at);
+            if fault == SystemFault::ChargeOverdue && tally.count == 1 {
+                tally.most_for = outputs.overdue.map(Cause::name);
+            }
         }
     }
 
     fn fault(&mut self, what: What) -> &mut FaultTally {
         let known = self.faults.iter().position(|fault| fault.what == what);
         let index = known.unwrap_or_else(|| {
-            self.faults.push(FaultTally { what, first: 0, count: 0, stood: 0, since: None });
+            self.faults.push(FaultTally { what, first: 0, count: 0, stood: 0, since: None, most_for: None });
             self.faults.len() - 1
         });
         &mut self.faults[index]

@@ -52,6 +52,7 @@ fn settings() -> Settings {
             high_release: c(42_000),
             soak: secs(60),
             min_off: secs(10),
+            overdue_after: secs(1800),
             capacity: MilliampHours::from_milliamp_hours(200_000),
             ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
         },

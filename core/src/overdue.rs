@@ -1,0 +1,140 @@
+//! Whether charge has been kept away for too long although a source was present, and what stood in its way most.
+//!
+//! Each obstacle for itself is right, and many say so only while they last. Without this one, cells that are always a little too cold, or
+//! a doubt that always comes again, would end as an empty bank and nothing said.
+
+use crate::quantity::Millis;
+use crate::signals::{Cause, Relay};
+
+/// How much faster waiting is forgotten while a source charges than it is counted: a day by an hour. Common practice, no source.
+const FORGETS: u32 = 24;
+
+/// In how many parts the wait is kept over restarts. A part that has begun counts as a whole one, so that restarts cannot hide it.
+const PARTS: u8 = 32;
+
+/// How long charge has been waited for.
+#[derive(Clone, Debug)]
+pub(crate) struct Overdue {
+    after: Millis,
+    part: Millis,
+    waited: Millis,
+    is_overdue: bool,
+    /// The obstacle that has more of the time than all others together, if one has; else one of the largest.
+    reason: Option<Cause>,
+    /// Its time, less that of those that were voted down by it.
+    lead: Millis,
+}
+
+impl Overdue {
+    pub(crate) fn new(after: Millis, parts_kept: u8) -> Self {
+        let part = Millis::from_millis(after.as_millis().div_ceil(u32::from(PARTS)));
+        let waited = Millis::from_millis(part.as_millis().saturating_mul(parts_kept.into())).min(after);
+        Self { after, part, waited, is_overdue: waited >= after, reason: None, lead: Millis::ZERO }
+    }
+
+    /// Counts a step in which the charge relay was so, for this cause. Answers what stood in the way most, once charge is overdue and
+    /// until it has had its time.
+    pub(crate) fn judge(&mut self, credited: Millis, is_offered: bool, charge: Relay, cause: Cause) -> Option<Cause> {
+        match charge {
+            _ if !is_offered => {}
+            Relay::Open => {
+                self.waited = self.waited.plus(credited).min(self.after);
+                self.is_overdue |= self.waited >= self.after;
+                self.count(credited, cause);
+            }
+            Relay::Closed if self.waited.is_zero() => {}
+            Relay::Closed => {
+                self.waited = self.waited.less(Millis::from_millis(credited.as_millis().saturating_mul(FORGETS)));
+                if self.waited.is_zero() {
+                    (self.is_overdue, self.reason, self.lead) = (false, None, Millis::ZERO);
+                }
+            }
+        }
+        // Nobody kept why it was refused before a restart.
+        self.is_overdue.then(|| self.reason.unwrap_or(cause))
+    }
+
+    /// The vote of Boyer and Moore: one candidate and one count find what has the majority. Source: R. S. Boyer and J S. Moore, "MJRTY: a
+    /// fast majority vote algorithm", in Automated Reasoning, 1991.
+    fn count(&mut self, credited: Millis, cause: Cause) {
+        if self.reason == Some(cause) {
+            self.lead = self.lead.plus(credited);
+        } else if self.lead > credited {
+            self.lead = self.lead.less(credited);
+        } else {
+            (self.reason, self.lead) = (Some(cause), credited.less(self.lead));
+        }
+    }
+
+    /// The parts to keep over a restart.
+    pub(crate) fn parts(&self) -> u8 {
+        let parts = self.waited.as_millis().checked_div(self.part.as_millis()).unwrap_or(0);
+        let has_begun = !self.waited.is_zero();
+        u8::try_from(parts).unwrap_or(PARTS).saturating_add(has_begun.into()).min(PARTS)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const DAY: u32 = 24 * 3600;
+
+    fn overdue() -> Overdue {
+        Overdue::new(Millis::from_secs(DAY), 0)
+    }
+
+    #[test]
+    fn an_hour_of_charge_a_day_is_enough_and_a_minute_an_hour_is_not() {
+        let first = |open: u32, closed: u32| {
+            let mut overdue = overdue();
+            (0..14 * DAY / 60).find(|minute| {
+                let is_open = minute % (open + closed) < open;
+                let charge = if is_open { Relay::Open } else { Relay::Closed };
+                overdue.judge(Millis::from_secs(60), true, charge, Cause::CellsCold).is_some()
+            })
+        };
+        assert_eq!(first(22 * 60, 60), None);
+        assert!(first(59, 1).is_some_and(|minute| minute < 48 * 60));
+    }
+
+    #[test]
+    fn time_without_a_source_does_not_count() {
+        let mut overdue = overdue();
+        for _ in 0..10 * DAY {
+            assert_eq!(overdue.judge(Millis::from_secs(1), false, Relay::Open, Cause::NoEnergy), None);
+        }
+    }
+
+    #[test]
+    fn restarts_do_not_hide_it() {
+        let mut kept = 0;
+        let starts = (1..).find(|_| {
+            let mut overdue = Overdue::new(Millis::from_secs(DAY), kept);
+            let said =
+                (0..16 * 60).any(|_| overdue.judge(Millis::from_secs(1), true, Relay::Open, Cause::StartUp).is_some());
+            assert!(overdue.parts() >= kept);
+            kept = overdue.parts();
+            said
+        });
+        assert!(starts.is_some_and(|starts| starts <= 33), "{starts:?}");
+    }
+
+    proptest! {
+        #[test]
+        fn what_has_more_time_than_all_others_is_named(others in 0..3_000_u32, seed: u64) {
+            let mut overdue = Overdue::new(Millis::from_secs(6_001), 0);
+            let (mut most, mut rest) = (6_001 - others, others);
+            let (mut noise, mut said) = (seed, None);
+            while most + rest > 0 {
+                noise = noise.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                let takes_most = rest == 0 || (most > 0 && noise >> 63 == 0);
+                let cause = if takes_most { Cause::CellsCold } else if noise >> 62 & 1 == 0 { Cause::NoEnergy } else { Cause::CutOut };
+                (most, rest) = if takes_most { (most - 1, rest) } else { (most, rest - 1) };
+                said = overdue.judge(Millis::from_secs(1), true, Relay::Open, cause);
+            }
+            prop_assert_eq!(said, Some(Cause::CellsCold));
+        }
+    }
+}
