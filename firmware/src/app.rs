@@ -55,6 +55,7 @@ pub struct App<B: Board> {
     unit: Result<Unit, Unfit>,
     wiring: Wiring,
     source: Source,
+    converted: front_end::Latest,
     lines: Lines,
     /// When the lines were last looked at between steps.
     looked: Instant,
@@ -104,6 +105,7 @@ impl<B: Board> App<B> {
             unit: Err(Unfit::Unreadable),
             wiring: Wiring::default(),
             source: Source { origin: Origin::BuiltIn, fingerprint: 0, built_in },
+            converted: front_end::Latest::default(),
             lines: Lines::default(),
             looked,
             archive: Archive::new(storage),
@@ -225,7 +227,8 @@ impl<B: Board> App<B> {
         let Hardware { lines: pins, converter, meters, delay, .. } = &mut self.hardware;
         let mut inputs = Inputs { storage: self.archive.health, ..Inputs::DEAD };
         for ((sample, &three_wires), channel) in inputs.channels.iter_mut().zip(&self.wiring.three_wires).zip(0..) {
-            *sample = front_end::measure(converter, delay, channel, three_wires, || self.lines.look(pins));
+            let latest = &mut self.converted;
+            *sample = front_end::measure(converter, latest, delay, channel, three_wires, || self.lines.look(pins));
         }
         // Last, so that what came while the converter worked counts in this step.
         for _ in 0..LOOKS_A_STEP {

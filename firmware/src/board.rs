@@ -123,12 +123,24 @@ pub trait Converter {
     fn excite(&mut self, channel: Option<u8>) -> Result<(), Self::Error>;
 
     /// One conversion at `tap` of `channel`: begins it when first asked, and is asked again until it is done, or given up by asking for
-    /// another. Conversions that follow one another begin [`Converter::CONVERSION_US`] apart, so that a window of them is whole periods of
+    /// another. Each brings its number, so that a converter that hangs and repeats what it said last is found out. Conversions that follow
+    /// one another begin [`Converter::CONVERSION_US`] apart, so that a window of them is whole periods of
     /// the mains.
     ///
     /// # Errors
     /// [`nb::Error::WouldBlock`] while it works; another when the converter reports a fault of its own.
-    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<u32, Self::Error>;
+    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<Conversion, Self::Error>;
+}
+
+/// What a conversion came to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Conversion {
+    /// The code.
+    pub code: u32,
+    /// Rises with each conversion, and wraps. It must come from the converter: its own count, or the edges of its ready line or flag
+    /// (false when a conversion begins, true when it is done), never the number of times that a code was read. What is read
+    /// twice has the same number twice.
+    pub number: u32,
 }
 
 /// Voltages, and the state of charge.

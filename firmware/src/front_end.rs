@@ -4,7 +4,7 @@
 //! the current and the converter's own reference may be. Each is converted in turn, again and again for [`WINDOW_US`]: that is five
 //! periods of 50 Hz and six of 60 Hz, so what either mains couples into the leads adds up to nothing, as do their harmonics.
 
-use crate::board::{Converter, Tap};
+use crate::board::{Conversion, Converter, Tap};
 use embedded_hal::delay::DelayNs;
 use forewarm_core::quantity::Ratio;
 use forewarm_core::rtd::Measured;
@@ -16,36 +16,56 @@ pub const WINDOW_US: u32 = 100_000;
 /// Looks at a conversion that ought to be done by half of them. It then counts as never to be done.
 const LOOKS: u32 = 8;
 
+/// The number of the latest conversion: the next must be a later one.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Latest(Option<u32>);
+
+impl Latest {
+    /// The code, if its conversion is a new one.
+    fn take(&mut self, Conversion { code, number }: Conversion) -> Option<u32> {
+        let is_new = self.0.replace(number).is_none_or(|before| (1..1 << 31).contains(&number.wrapping_sub(before)));
+        is_new.then_some(code)
+    }
+}
+
 /// Converts `channel` for a window, with a lead alone if it has three wires. While the converter works, `meanwhile` has its turn.
 ///
 /// A channel whose conversions do not complete brings nothing; the controller then holds it to be missing after a while. One whose
-/// converter complains, or shows a reference that cannot be, is a fault at once.
+/// converter complains, repeats itself, or shows a reference that cannot be, is a fault at once.
 pub(crate) fn measure<C: Converter>(
     converter: &mut C,
+    latest: &mut Latest,
     delay: &mut impl DelayNs,
     channel: u8,
     three_wires: bool,
     mut meanwhile: impl FnMut(),
 ) -> Sample {
-    let mut read = |sums: &mut Sums| -> nb::Result<(), C::Error> {
+    let mut read = |sums: &mut Sums| -> nb::Result<bool, C::Error> {
         converter.excite(Some(channel))?;
         delay.delay_us(C::SETTLING_US);
         for _ in 0..rounds::<C>(three_wires) {
             // However the converter works, also one that answers at once.
             meanwhile();
-            let mut convert = |tap| convert(converter, delay, channel, tap, &mut meanwhile);
-            sums.add(C::FULL_SCALE, convert(Tap::Element)?, convert(Tap::Reference)?);
+            let mut convert = |tap| -> nb::Result<Option<u32>, C::Error> {
+                Ok(latest.take(convert(converter, delay, channel, tap, &mut meanwhile)?))
+            };
+            let (Some(element), Some(reference)) = (convert(Tap::Element)?, convert(Tap::Reference)?) else {
+                return Ok(false);
+            };
+            sums.add(C::FULL_SCALE, element, reference);
             if three_wires {
-                sums.add_lead(C::FULL_SCALE, convert(Tap::Lead)?);
+                let Some(lead) = convert(Tap::Lead)? else { return Ok(false) };
+                sums.add_lead(C::FULL_SCALE, lead);
             }
         }
-        Ok(())
+        Ok(true)
     };
     let mut sums = Sums::default();
     let read = read(&mut sums);
     let switched_off = converter.excite(None);
     match (read, switched_off) {
-        (Ok(()), Ok(())) => sums.measured().map_or(Sample::ConverterFault, Sample::Fresh),
+        (Ok(false), Ok(())) => Sample::ConverterFault,
+        (Ok(true), Ok(())) => sums.measured().map_or(Sample::ConverterFault, Sample::Fresh),
         (Err(nb::Error::WouldBlock), Ok(())) => Sample::None,
         (Err(nb::Error::Other(_)), _) | (_, Err(_)) => Sample::ConverterFault,
     }
@@ -64,7 +84,7 @@ fn convert<C: Converter>(
     channel: u8,
     tap: Tap,
     meanwhile: &mut impl FnMut(),
-) -> nb::Result<u32, C::Error> {
+) -> nb::Result<Conversion, C::Error> {
     for _ in 0..LOOKS {
         match converter.convert(channel, tap) {
             Err(nb::Error::WouldBlock) => {
@@ -138,6 +158,8 @@ mod tests {
         hum: f64,
         hum_hz: f64,
         looks: u32,
+        number: u32,
+        hangs: bool,
         at_us: f64,
         excited: Vec<Option<u8>>,
         says: Option<nb::Error<()>>,
@@ -160,7 +182,7 @@ mod tests {
         }
 
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "24 bits")]
-        fn convert(&mut self, _: u8, tap: Tap) -> nb::Result<u32, ()> {
+        fn convert(&mut self, _: u8, tap: Tap) -> nb::Result<Conversion, ()> {
             if let Some(error) = &self.says {
                 return Err(*error);
             }
@@ -169,8 +191,9 @@ mod tests {
                 return Err(nb::Error::WouldBlock);
             }
             self.looks = 0;
+            self.number = self.number.wrapping_add(u32::from(!self.hangs));
             if let Some(code) = self.shows {
-                return Ok(code);
+                return Ok(Conversion { code, number: self.number });
             }
             let hum = self.hum * (TAU * self.hum_hz * self.at_us / 1e6).sin();
             self.at_us += 1000.0;
@@ -179,7 +202,7 @@ mod tests {
                 Tap::Reference => 1.0,
                 Tap::Lead => self.lead + hum,
             };
-            Ok((part * REFERENCE).round() as u32)
+            Ok(Conversion { code: (part * REFERENCE).round() as u32, number: self.number })
         }
     }
 
@@ -191,7 +214,7 @@ mod tests {
 
     fn sample(bench: &mut Bench, three_wires: bool) -> Sample {
         let mut bench = bench;
-        measure(&mut bench, &mut NoDelay, 2, three_wires, || {})
+        measure(&mut bench, &mut Latest::default(), &mut NoDelay, 2, three_wires, || {})
     }
 
     fn fresh(bench: &mut Bench) -> Measured {
@@ -233,7 +256,7 @@ mod tests {
         let mut turns = 0;
         let mut bench = Bench { says: Some(nb::Error::WouldBlock), ..Bench::default() };
         let mut converter = &mut bench;
-        assert_eq!(measure(&mut converter, &mut NoDelay, 0, true, || turns += 1), Sample::None);
+        assert_eq!(measure(&mut converter, &mut Latest::default(), &mut NoDelay, 0, true, || turns += 1), Sample::None);
         assert_eq!(turns, LOOKS + 1, "once for the round, and then while it waits");
     }
 
@@ -247,6 +270,17 @@ mod tests {
             let mut bench = bench;
             assert_eq!(sample(&mut bench, true), Sample::ConverterFault);
         }
+    }
+
+    #[test]
+    fn a_converter_that_repeats_itself_is_a_fault_also_from_one_measurement_to_the_next() {
+        let mut bench = Bench { element: 0.25, hangs: true, ..Bench::default() };
+        assert_eq!(sample(&mut bench, false), Sample::ConverterFault);
+        // So slow that a window has one round; it hangs in between.
+        let mut latest = Latest::default();
+        let numbers = [7, 8, u32::MAX, 0, 0, 1, 1 << 31, u32::MAX - 1];
+        let taken = numbers.map(|number| latest.take(Conversion { code: 5, number }).is_some());
+        assert_eq!(taken, [true, true, false, true, false, true, true, true]);
     }
 
     #[test]

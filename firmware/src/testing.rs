@@ -2,7 +2,9 @@
 
 extern crate std;
 
-use crate::board::{Board, Clock, Converter, Display, Hardware, InputPins, Meters, OutputPins, Tap, Watchdog};
+use crate::board::{
+    Board, Clock, Conversion, Converter, Display, Hardware, InputPins, Meters, OutputPins, Tap, Watchdog,
+};
 use core::cell::{Cell, RefCell};
 use embedded_hal::delay::DelayNs;
 use embedded_hal::digital::{self, InputPin, OutputPin, PinState};
@@ -106,6 +108,9 @@ pub(crate) struct World {
     pub(crate) is_mute: Cell<bool>,
     pub(crate) bytes: RefCell<Vec<u8>>,
     pub(crate) fails_to_write: Cell<bool>,
+    /// Whether the converter repeats its latest conversion, and how many it has made.
+    pub(crate) converter_hangs: Cell<bool>,
+    conversions: Cell<u32>,
     pub(crate) fails_to_read: Cell<bool>,
     pub(crate) shown: Cell<Option<Outputs>>,
 }
@@ -132,6 +137,8 @@ impl World {
             is_mute: Cell::new(false),
             bytes: RefCell::new(vec![0xFF; PAGE * PAGES]),
             fails_to_write: Cell::new(false),
+            converter_hangs: Cell::new(false),
+            conversions: Cell::new(0),
             fails_to_read: Cell::new(false),
             shown: Cell::new(None),
         };
@@ -360,13 +367,18 @@ impl Converter for Part {
         Ok(())
     }
 
-    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<u32, ()> {
+    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<Conversion, ()> {
+        let number = self.0.conversions.get().wrapping_add(u32::from(!self.0.converter_hangs.get()));
+        self.0.conversions.set(number);
         match self.0.inputs.get().channels.get(usize::from(channel)) {
-            Some(Sample::Fresh(measured)) => Ok(match tap {
-                Tap::Element => measured.element.as_steps(),
-                Tap::Reference => REFERENCE_CODE,
-                Tap::Lead => measured.lead.as_steps(),
-            }),
+            Some(Sample::Fresh(measured)) => {
+                let code = match tap {
+                    Tap::Element => measured.element.as_steps(),
+                    Tap::Reference => REFERENCE_CODE,
+                    Tap::Lead => measured.lead.as_steps(),
+                };
+                Ok(Conversion { code, number })
+            }
             Some(Sample::ConverterFault) => Err(nb::Error::Other(())),
             Some(Sample::None) | None => Err(nb::Error::WouldBlock),
         }

@@ -244,6 +244,18 @@ mod loops {
     }
 
     #[test]
+    fn a_converter_that_repeats_itself_opens_both_relays_in_the_same_step() {
+        for (t, is_on) in [(0, heats as fn(&Outputs) -> bool), (20_000, charges)] {
+            let mut rig = Rig::at(t);
+            rig.until(is_on);
+            rig.world.converter_hangs.set(true);
+            let outputs = rig.second();
+            assert_eq!(outputs.faults.channels[0], Some(ChannelFault::Converter));
+            assert_eq!(rig.pins(), [false, false, true]);
+        }
+    }
+
+    #[test]
     fn a_converter_that_never_answers_opens_both_relays_when_its_readings_are_too_old() {
         for (t, is_on) in [(0, heats as fn(&Outputs) -> bool), (20_000, charges)] {
             let mut rig = Rig::at(t);
@@ -510,16 +522,17 @@ mod keeping {
                 keeps(&rig.world.acts())
             })
             .collect();
-        // Besides, a quarter of the soak is over, after the run of readings: something new to keep.
-        let quarter = 152;
-        assert_eq!(tries, [0, TRY_AGAIN, TRY_AGAIN * 2, quarter, TRY_AGAIN * 3, TRY_AGAIN * 4, TRY_AGAIN * 5]);
+        // Besides there is something new to keep: that charge is waited for, and after the run of readings a quarter of the soak.
+        let (waits, quarter) = (1, 152);
+        assert_eq!(tries, [0, waits, TRY_AGAIN, TRY_AGAIN * 2, quarter, TRY_AGAIN * 3, TRY_AGAIN * 4, TRY_AGAIN * 5]);
         assert_eq!(rig.kept_memory(), None);
         rig.world.fails_to_write.set(false);
         rig.seconds(TRY_AGAIN);
         assert_eq!(rig.kept_memory(), Some(rig.memory()));
         assert!(!has(&rig.second(), SystemFault::StorageFailing));
         rig.until(charges);
-        rig.second();
+        // What was waited is forgotten in a 24th of the time.
+        rig.seconds(TRY_AGAIN);
         rig.world.acts();
         rig.seconds(TRY_AGAIN * 3);
         assert!(!keeps(&rig.world.acts()));

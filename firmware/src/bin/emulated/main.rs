@@ -23,7 +23,7 @@ use forewarm_core::quantity::{Fraction, Instant, Millivolts};
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::rig::{BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_FEEDBACK, Pins, Shown};
 use forewarm_firmware::App;
-use forewarm_firmware::board::{self, Board, Hardware, InputPins, OutputPins, Tap};
+use forewarm_firmware::board::{self, Board, Conversion, Hardware, InputPins, OutputPins, Tap};
 use uart::Uart;
 use world::World;
 
@@ -63,11 +63,16 @@ impl board::Converter for Rig<'_> {
         Ok(())
     }
 
-    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<u32, FaultReported> {
-        match (self.0.borrow().sensed().channels.get(usize::from(channel)), tap) {
-            (Some(Shown::Codes { element, .. }), Tap::Element) => Ok(*element),
-            (Some(Shown::Codes { reference, .. }), Tap::Reference) => Ok(*reference),
-            (Some(Shown::Codes { lead, .. }), Tap::Lead) => Ok(*lead),
+    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<Conversion, FaultReported> {
+        let world = self.0.borrow();
+        // Three taps of eight channels at most in each moment that is played.
+        let of_moment = 3 * u32::from(channel % 8) + tap as u32;
+        let number = world.moment().wrapping_mul(24).wrapping_add(of_moment);
+        let converted = |&code| Ok(Conversion { code, number });
+        match (world.sensed().channels.get(usize::from(channel)), tap) {
+            (Some(Shown::Codes { element, .. }), Tap::Element) => converted(element),
+            (Some(Shown::Codes { reference, .. }), Tap::Reference) => converted(reference),
+            (Some(Shown::Codes { lead, .. }), Tap::Lead) => converted(lead),
             (Some(Shown::Fault), _) => Err(nb::Error::Other(FaultReported)),
             (Some(Shown::Busy) | None, _) => Err(nb::Error::WouldBlock),
         }

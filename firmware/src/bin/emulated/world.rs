@@ -59,6 +59,11 @@ impl World {
         self.moments.latest().now
     }
 
+    /// How many moments have been played since the start, this one included.
+    pub(crate) const fn moment(&self) -> u32 {
+        self.next
+    }
+
     pub(crate) const fn sensed(&self) -> &Sensed {
         &self.moments.latest().sensed
     }

@@ -17,7 +17,7 @@
 
 use core::cell::RefCell;
 use cortex_m::peripheral::DWT;
-use forewarm_firmware::board::{Converter, Tap};
+use forewarm_firmware::board::{Conversion, Converter, Tap};
 use stm32f4xx_hal::adc::Adc;
 use stm32f4xx_hal::adc::config::SampleTime;
 use stm32f4xx_hal::gpio::{Analog, DynamicPin, PA1, PA2, PA3, PA4, PA5, PA6, PA7, PinState, Pull};
@@ -77,11 +77,13 @@ pub(crate) struct OnChip<'a> {
     /// What noise has taken below nothing, which the next code makes good: otherwise the sum of many would lean upwards.
     element_owes: i32,
     lead_owes: i32,
+    /// Codes that were completed.
+    number: u32,
 }
 
 impl<'a> OnChip<'a> {
     pub(crate) fn new(adc: &'a RefCell<Adc<ADC1>>, inputs: Inputs) -> Self {
-        let mut converter = Self { adc, inputs, due: 0, element_owes: 0, lead_owes: 0 };
+        let mut converter = Self { adc, inputs, due: 0, element_owes: 0, lead_owes: 0, number: 0 };
         converter.let_go();
         converter
     }
@@ -173,7 +175,7 @@ impl Converter for OnChip<'_> {
     }
 
     /// Takes its time instead of asking to be asked again: a millisecond, in which bytes of the service line are still taken in.
-    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<u32, Fault> {
+    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<Conversion, Fault> {
         self.await_turn();
         let [first, second] = self.sums(channel, tap)?;
         let code = match tap {
@@ -184,7 +186,9 @@ impl Converter for OnChip<'_> {
             Tap::Reference if first < PAIRS * SOME => first.max(1),
             Tap::Reference => check_reference(first, second)?,
         };
-        Ok(code)
+        // Each of its conversions was begun, which takes the part's end-of-conversion flag away, and awaited until that was set.
+        self.number = self.number.wrapping_add(1);
+        Ok(Conversion { code, number: self.number })
     }
 }
 

@@ -18,7 +18,9 @@ use embedded_io::{ErrorKind, Read, ReadReady, Write};
 use embedded_storage::nor_flash::{self, NorFlash, NorFlashErrorKind, ReadNorFlash};
 use forewarm_core::quantity::{Instant, Millivolts};
 use forewarm_firmware::App;
-use forewarm_firmware::board::{Board, Clock, Converter, Hardware, InputPins, Meters, OutputPins, Tap, Watchdog};
+use forewarm_firmware::board::{
+    Board, Clock, Conversion, Converter, Hardware, InputPins, Meters, OutputPins, Tap, Watchdog,
+};
 
 /// The made-up part. Yours has volatile registers here, reached by a HAL or in one module that may be `unsafe`.
 mod part {
@@ -63,7 +65,7 @@ mod part {
         EXCITATION
         /// Begins a conversion at an input.
         CONVERT
-        /// The code, and above it a bit that says that it is there.
+        /// The code, and above it a bit that says that it is there; writing `CONVERT` takes that away.
         CODE
     }
 }
@@ -221,6 +223,8 @@ impl Write for Uart {
 #[derive(Default)]
 struct Adc {
     busy_with: Option<u32>,
+    /// Conversions whose bit was seen to come.
+    number: u32,
 }
 
 /// The circuit of a thermometer is not there.
@@ -235,23 +239,25 @@ const BANK: u32 = SUPPLY + 1;
 
 impl Adc {
     /// The code at `input`: begins a conversion when first asked.
-    fn code(&mut self, input: u32) -> nb::Result<u32, NoSuchChannel> {
+    fn code(&mut self, input: u32) -> nb::Result<Conversion, NoSuchChannel> {
         if self.busy_with != Some(input) {
             self.busy_with = Some(input);
             part::CONVERT.write(input);
             return Err(nb::Error::WouldBlock);
         }
         let code = part::CODE.read();
+        // Beginning a conversion has taken the bit away, so one that is there is an edge.
         if code >> 24 == 0 {
             return Err(nb::Error::WouldBlock);
         }
         self.busy_with = None;
-        Ok(code & Self::FULL_SCALE)
+        self.number = self.number.wrapping_add(1);
+        Ok(Conversion { code: code & Self::FULL_SCALE, number: self.number })
     }
 
     /// For what is asked once a step: a bounded wait, and then nothing.
     fn voltage(&mut self, input: u32, full_scale_mv: u32) -> Option<Millivolts> {
-        let code = (0..1000).find_map(|_| self.code(input).ok())?;
+        let Conversion { code, .. } = (0..1000).find_map(|_| self.code(input).ok())?;
         // 15 bits of the code are enough, times 17 bits.
         (code < Self::FULL_SCALE).then(|| Millivolts::from_millivolts(((code >> 9) * full_scale_mv) >> 15))
     }
@@ -276,7 +282,7 @@ impl Converter for Adc {
         Ok(())
     }
 
-    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<u32, NoSuchChannel> {
+    fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<Conversion, NoSuchChannel> {
         if channel >= CHANNELS {
             return Err(NoSuchChannel.into());
         }
