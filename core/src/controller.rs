@@ -144,8 +144,9 @@ impl Controller {
     /// `memory` is what was kept from before the reset, this reset not yet counted.
     #[must_use]
     pub fn new(settings: &ValidSettings, memory: Memory) -> Self {
-        let settings::Charge { inhibit, release, high_limit, high_release, soak, min_off, capacity, ref ceiling } =
-            settings.charge;
+        let settings::Charge {
+            inhibit, release, high_limit, high_release, soak, min_off, capacity, ref ceiling, ..
+        } = settings.charge;
         let charge = ChargeRule { inhibit, release, high_limit, high_release, soak, min_off, capacity };
         let settings::Heater {
             start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold, ..
