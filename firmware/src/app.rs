@@ -18,6 +18,7 @@ use crate::lamp;
 use crate::lines::Lines;
 use crate::log::{info, warning};
 use crate::service::{Service, say};
+use crate::upload::UploadButton;
 use embedded_hal::digital::{OutputPin, PinState};
 use embedded_io::Write;
 use forewarm_core::fault::SystemFault;
@@ -60,6 +61,7 @@ pub struct App<B: Board> {
     looked: Instant,
     archive: Archive<B::Storage>,
     service: Service,
+    upload: UploadButton,
     telemetry: Countdown,
     /// Where frames are written, and what storage holds is read.
     room: [u8; SCRATCH],
@@ -108,6 +110,7 @@ impl<B: Board> App<B> {
             looked,
             archive: Archive::new(storage),
             service: Service::NEW,
+            upload: UploadButton::NEW,
             telemetry: Countdown::every(TELEMETRY_EVERY),
             room: [0; SCRATCH],
             latest: Outputs::all_off(SystemFault::SettingsInvalid),
@@ -202,6 +205,7 @@ impl<B: Board> App<B> {
         let inputs = self.sense();
         let now = self.hardware.clock.now();
         self.looked = now;
+        self.upload.see(now, inputs.button);
         let outputs = match &mut self.unit {
             Ok(unit) => unit.step(now, &inputs),
             Err(_) => Outputs::all_off(SystemFault::SettingsInvalid),
@@ -289,7 +293,18 @@ impl<B: Board> App<B> {
             Request::ReadSettings => self.answer_settings(),
             Request::WriteSettings { replaces, record } => {
                 let memory = self.unit.as_ref().ok().map(Unit::memory);
-                let replaced = self.archive.replace(&mut self.room, memory, replaces, record, self.source.fingerprint);
+                let may = self.archive.may_replace(replaces, record, self.source.fingerprint);
+                let is_held = self.upload.is_held() && self.lines.button_is_down();
+                let replaced = match may {
+                    Ok(()) if is_held => {
+                        self.upload.spend();
+                        // Whatever becomes of it, nothing is on while nobody steps.
+                        open_relays(&mut self.hardware.outputs);
+                        self.archive.replace(&mut self.room, memory, record)
+                    }
+                    Ok(()) => Err(Refusal::ButtonNotHeld),
+                    Err(refusal) => Err(refusal),
+                };
                 self.answer_replaced(replaced);
             }
             Request::ReadEvents { from } => self.answer_events(from),

@@ -107,6 +107,8 @@ struct Head {
     record: Record,
     /// The record that is being written; it is in force once it is there.
     coming: Option<u32>,
+    /// Records written since the program last ran for an hour.
+    uploads: u8,
 }
 
 /// Which record of settings is in force, by its fingerprint.
@@ -284,7 +286,9 @@ impl<S: NorFlash> Kept<S> {
             Ok(None) | Err(_) => {}
         }
         let fingerprint = record::fingerprint(record);
-        self.keep_head(scratch, Head { coming: Some(fingerprint), ..head })?;
+        // It counts before it is written: a cut of the power forgets none.
+        let uploads = head.uploads.saturating_add(1);
+        self.keep_head(scratch, Head { coming: Some(fingerprint), uploads, ..head })?;
         self.store(scratch, key::RECORD, record)?;
         if self.fetch(scratch, key::RECORD)? != Some(record) {
             return Err(KeptError::Failed);
@@ -293,6 +297,24 @@ impl<S: NorFlash> Kept<S> {
         let _ =
             self.keep_head(scratch, Head { record: Record::Kept(fingerprint), coming: None, ..self.head_with(memory) });
         Ok(())
+    }
+
+    /// Records written since the program last ran for an hour, as far as anything is known.
+    pub(crate) fn uploads(&self) -> u8 {
+        self.head.ok().flatten().map_or(0, |head| head.uploads)
+    }
+
+    /// The program has run for an hour.
+    ///
+    /// # Errors
+    /// Where that is not kept.
+    pub(crate) fn forget_uploads(&mut self, scratch: &mut [u8; SCRATCH]) -> Result<(), KeptError> {
+        match self.head {
+            Ok(Some(head)) if head.uploads > 0 => {
+                self.keep_head(scratch, Head { uploads: 0, start: self.start, ..head })
+            }
+            _ => Ok(()),
+        }
     }
 
     /// Whether one page, which is all that a storage of two has at any time, holds a record of `length` and what must be with it.

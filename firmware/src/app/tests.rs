@@ -123,8 +123,20 @@ impl Rig {
         }
     }
 
+    /// With someone at the board who holds the button.
     fn write(&mut self, replaces: u32, record: &[u8]) -> Vec<Message<'static>> {
-        self.ask(&Request::WriteSettings { replaces, record })
+        self.hold_button(3);
+        let answers = self.ask(&Request::WriteSettings { replaces, record });
+        self.world.change(|inputs| inputs.button = Button::Released);
+        answers
+    }
+
+    /// Released, and then down for so many steps.
+    fn hold_button(&mut self, seconds: u32) {
+        self.world.change(|inputs| inputs.button = Button::Released);
+        self.second();
+        self.world.change(|inputs| inputs.button = Button::Pressed);
+        self.seconds(seconds);
     }
 
     /// What storage holds, as a start would find it.
@@ -681,7 +693,7 @@ mod service_line {
         let settings = Message::Settings { origin: Origin::Stored, record };
         assert_eq!(rig.ask(&Request::ReadSettings), [settings]);
         rig.second();
-        assert!(matches!(rig.ask(&Request::ReadEvents { from: 0 })[..], [Message::Event(_), Message::Done]));
+        assert!(matches!(rig.ask(&Request::ReadEvents { from: 0 })[..], [Message::Event(_), .., Message::Done]));
         assert!(matches!(rig.ask(&Request::ReadTotals)[..], [Message::Totals(_)]));
         assert_eq!(rig.ask(&Request::SendTelemetry { every: 3 }), [Message::Done]);
     }
@@ -718,6 +730,95 @@ mod service_line {
         assert_eq!(rig.write(replaces, rig.built_in), [Message::Refused(refusal)]);
         assert_eq!(rig.write(replaces, &record), [Message::Refused(refusal)]);
         assert_eq!(rig.identity(), Ok(fingerprint));
+    }
+
+    /// Who only has the line may read everything and change nothing.
+    #[test]
+    fn an_upload_without_the_button_is_refused_and_touches_no_output() {
+        let (mut rig, record) = (Rig::at(20_000), record_of(&other_settings()));
+        rig.until(charges);
+        let in_force = rig.identity().unwrap();
+        let refusal = [Message::Refused(Refusal::ButtonNotHeld)];
+        let request = Request::WriteSettings { replaces: in_force, record: &record };
+        rig.world.acts();
+        assert_eq!(rig.ask(&request), refusal, "nobody there");
+        rig.hold_button(2);
+        assert_eq!(rig.ask(&request), refusal, "a touch");
+        rig.seconds(5);
+        rig.world.change(|inputs| inputs.button = Button::Released);
+        rig.world.millis.update(|millis| millis.wrapping_add(1));
+        rig.hear();
+        assert_eq!(rig.ask(&request), refusal, "let go since the last step");
+        rig.hold_button(100);
+        assert_eq!(rig.ask(&request), refusal, "something lies on it");
+        rig.restart();
+        rig.seconds(10);
+        assert_eq!(rig.ask(&request), refusal, "it has been down since the start");
+        assert!(!rig.world.acts().contains(&Act::Restart));
+        let record = rig.built_in;
+        assert_eq!(rig.ask(&Request::ReadSettings), [Message::Settings { origin: Origin::BuiltIn, record }]);
+        assert_eq!(rig.identity(), Ok(in_force));
+    }
+
+    #[test]
+    fn an_upload_that_is_refused_for_what_it_holds_touches_no_output() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        let in_force = rig.identity().unwrap();
+        let mut unfit = settings();
+        unfit.charge.inhibit = c(0);
+        rig.hold_button(3);
+        rig.world.acts();
+        for (replaces, record, refusal) in [
+            (in_force ^ 1, record_of(&settings()), Refusal::NotTheOnesInForce { fingerprint: in_force }),
+            (in_force, record_of(&unfit), Refusal::Unfit(Unfit::Settings)),
+            (in_force, vec![1, 2, 3], Refusal::Unfit(Unfit::Record(RecordError::Damaged))),
+        ] {
+            assert_eq!(rig.ask(&Request::WriteSettings { replaces, record: &record }), [Message::Refused(refusal)]);
+        }
+        let opens = rig.world.acts().into_iter().any(|act| matches!(act, Act::Charge(_) | Act::Restart));
+        assert!(!opens);
+        assert!(charges(&rig.second()));
+    }
+
+    #[test]
+    fn both_outputs_are_off_before_the_first_byte_of_new_settings_is_written() {
+        for t in [20_000, 0] {
+            let mut rig = Rig::at(t);
+            rig.until(if t > 0 { charges } else { heats });
+            let in_force = rig.identity().unwrap();
+            rig.hold_button(3);
+            rig.world.acts();
+            rig.world.fails_to_write.set(true);
+            let request = Request::WriteSettings { replaces: in_force, record: &record_of(&other_settings()) };
+            assert_eq!(rig.ask(&request), [Message::Refused(Refusal::NotKept)]);
+            let acts = rig.world.acts();
+            assert!(acts.contains(&Act::Charge(PinState::Low)) && acts.contains(&Act::Heater(PinState::Low)));
+            assert_eq!(rig.pins()[..2], [false; 2]);
+        }
+    }
+
+    #[test]
+    fn so_many_uploads_are_taken_until_the_controller_has_run_for_an_hour() {
+        let mut rig = Rig::at(20_000);
+        let records = [record_of(&settings()), record_of(&other_settings())];
+        let mut accepted = 0;
+        let upload = |rig: &mut Rig| {
+            let in_force = rig.identity().unwrap();
+            let record = records.iter().find(|record| record::fingerprint(record) != in_force).unwrap();
+            rig.write(in_force, record)[0]
+        };
+        while matches!(upload(&mut rig), Message::Accepted { .. }) {
+            accepted += 1;
+            assert!(accepted < 100);
+        }
+        assert_eq!(accepted, 6);
+        rig.seconds(3_000);
+        rig.restart();
+        rig.seconds(3_000);
+        assert_eq!(upload(&mut rig), Message::Refused(Refusal::TooMany), "a restart forgets none");
+        rig.seconds(700);
+        assert!(matches!(upload(&mut rig), Message::Accepted { .. }));
     }
 
     #[test]

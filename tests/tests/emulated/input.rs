@@ -2,6 +2,7 @@
 
 use crate::bench::{Bench, Program, framed, next, settings};
 use forewarm::emulate::flash::Flash;
+use forewarm::emulate::service::hold_button;
 use forewarm_core::fault::{ChannelFault, SystemFault};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::ValidSettings;
@@ -106,6 +107,9 @@ fn an_upload_that_is_played_again_later_is_refused() {
     for replaces in [0, 1, built_in] {
         assert_eq!(refused(&mut bench, replaces, &first), Refusal::NotTheOnesInForce { fingerprint });
     }
+    assert_eq!(in_force(&mut bench).1, record_of(&other()));
+    // Nor is one that nobody at the board wants.
+    assert_eq!(refused(&mut bench, fingerprint, &first), Refusal::ButtonNotHeld);
     assert_eq!(in_force(&mut bench).1, record_of(&other()));
 }
 
@@ -298,6 +302,7 @@ fn storage_that_takes_nothing_is_named_when_something_is_to_be_kept() {
     let outputs = bench.seconds(&mut clock, &welded, 20);
     assert!(outputs.faults.system.contains(SystemFault::StorageFailing), "{outputs:?}");
     assert_eq!(outputs.heater, Relay::Open);
+    hold_button(&mut bench.rig).expect("steps");
     assert_eq!(refused(&mut bench, record::fingerprint(&record_of(&valid())), &record_of(&other())), Refusal::NotKept);
     // It takes again what it is given.
     bench.rig.flash().faults.writes = false;

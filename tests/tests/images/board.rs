@@ -7,7 +7,7 @@ use forewarm::emulate::machine::{Core, Lines, Machine, Setup};
 use forewarm::emulate::monitor::Probe;
 use forewarm::emulate::rig::{End, Rig};
 use forewarm::emulate::sense::moment;
-use forewarm::emulate::service::Service;
+use forewarm::emulate::service::{Service, hold_button};
 use forewarm::installation::Installation;
 use forewarm_core::quantity::{Celsius, Fraction, Instant, Kelvins, Millis, Milliwatts, Ohms, Ratio};
 use forewarm_core::rtd::{Coefficients, Element, Leads, Measured};
@@ -160,6 +160,7 @@ impl<'a> Board<'a> {
     fn upload(mut self, settings: &ValidSettings, replaces: u32) -> (u32, Flash) {
         let mut room = [0; record::MAX_BYTES];
         let record = record::encode(settings, &mut room).expect("a record");
+        hold_button(&mut self.rig).expect("steps");
         let mut wait = self.machine.patience().begin();
         let monitor = self.machine.monitor.as_mut().expect("a line to the emulator");
         monitor.hold_at_restart().expect("to be held");
