@@ -28,7 +28,7 @@ use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{MAX_CHANNELS, Settings, ValidSettings};
 use forewarm_core::signals::{Alarm, Inputs, Outputs, Relay};
 use forewarm_core::unit::{Memory, Unit};
-use forewarm_core::wire::record::{self, RecordError};
+use forewarm_core::wire::record::{self, Fingerprint, RecordError};
 use forewarm_core::wire::service::{Identity, Message, Origin, Refusal, Request, Telemetry, Unfit};
 use heapless::Vec;
 
@@ -72,7 +72,7 @@ pub struct App<B: Board> {
 #[derive(Clone, Copy, Debug)]
 struct Source {
     origin: Origin,
-    fingerprint: u32,
+    fingerprint: Fingerprint,
     built_in: &'static [u8],
 }
 
@@ -105,7 +105,7 @@ impl<B: Board> App<B> {
             hardware,
             unit: Err(Unfit::Unreadable),
             wiring: Wiring::default(),
-            source: Source { origin: Origin::BuiltIn, fingerprint: 0, built_in },
+            source: Source { origin: Origin::BuiltIn, fingerprint: Fingerprint::NONE, built_in },
             lines: Lines::default(),
             looked,
             archive: Archive::new(storage),
@@ -156,7 +156,7 @@ impl<B: Board> App<B> {
     #[inline(never)]
     fn read_settings(&mut self, memory: Memory) -> Result<(), Unfit> {
         let built_in = self.source.built_in;
-        self.source = Source { origin: Origin::Stored, fingerprint: 0, built_in };
+        self.source = Source { origin: Origin::Stored, fingerprint: Fingerprint::NONE, built_in };
         let record = match self.archive.kept.record(&mut self.room) {
             Ok(Some(record)) => record,
             Ok(None) => {
@@ -317,7 +317,7 @@ impl<B: Board> App<B> {
     }
 
     #[inline(never)]
-    fn answer_replaced(&mut self, replaced: Result<u32, Refusal>) {
+    fn answer_replaced(&mut self, replaced: Result<Fingerprint, Refusal>) {
         match replaced {
             Ok(fingerprint) => {
                 self.say(&Message::Accepted { fingerprint });

@@ -13,7 +13,7 @@ use forewarm_core::journal::{Counters, Event};
 use forewarm_core::quantity::Instant;
 use forewarm_core::signals::Storage;
 use forewarm_core::unit::{Memory, Unit};
-use forewarm_core::wire::record;
+use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::service::{Refusal, Unfit};
 
 /// Steps until what could not be kept is tried again, if it is still the same: on worn memory each try may take a second.
@@ -107,7 +107,7 @@ impl<S: NorFlash> Archive<S> {
 
     /// Whether settings may be replaced: the new ones are fit, replace those they mean to, and not too many have been written of late.
     #[inline(never)]
-    pub(crate) fn may_replace(&self, replaces: u32, new: &[u8], in_force: u32) -> Result<(), Refusal> {
+    pub(crate) fn may_replace(&self, replaces: Fingerprint, new: &[u8], in_force: Fingerprint) -> Result<(), Refusal> {
         if replaces != in_force {
             return Err(Refusal::NotTheOnesInForce { fingerprint: in_force });
         }
@@ -122,7 +122,7 @@ impl<S: NorFlash> Archive<S> {
         room: &mut [u8; SCRATCH],
         memory: Option<Memory>,
         new: &[u8],
-    ) -> Result<u32, Refusal> {
+    ) -> Result<Fingerprint, Refusal> {
         // Without a unit nothing has latched since the start.
         let memory = memory.unwrap_or_else(|| memory_or_all_latched(self.kept.memory()));
         self.kept.keep_record(room, memory, new).map_err(|error| {

@@ -7,12 +7,12 @@ use crate::journal::{Counters, Event};
 use crate::quantity::{Celsius, Fraction, Instant, Millivolts};
 use crate::settings::MAX_CHANNELS;
 use crate::signals::{Line, Outputs, Sources};
-use crate::wire::record::{self, RecordError};
+use crate::wire::record::{self, Fingerprint, RecordError};
 use core::fmt;
 use serde::{Deserialize, Serialize};
 
 /// Bytes of the longest message either way: settings, and a few around them.
-pub const MAX_MESSAGE: usize = record::MAX_BYTES + 16;
+pub const MAX_MESSAGE: usize = record::MAX_BYTES + 24;
 
 /// What the controller is asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -27,7 +27,7 @@ pub enum Request<'a> {
     WriteSettings {
         /// The [`fingerprint`](record::fingerprint) of the record that is replaced: an upload that is played again later finds another
         /// one and is refused, unless the old settings have been put back.
-        replaces: u32,
+        replaces: Fingerprint,
         /// The new record.
         record: &'a [u8],
     },
@@ -77,7 +77,7 @@ pub enum Refusal {
     /// The settings in force are others than those that were to be replaced.
     NotTheOnesInForce {
         /// The fingerprint of those in force.
-        fingerprint: u32,
+        fingerprint: Fingerprint,
     },
     /// They could not be kept, or not be read back as they were written.
     NotKept,
@@ -121,7 +121,7 @@ pub enum Message<'a> {
     /// New settings are kept and have been read back. The controller restarts with them.
     Accepted {
         /// Their fingerprint, from what was read back.
-        fingerprint: u32,
+        fingerprint: Fingerprint,
     },
     /// The request was not obeyed.
     Refused(Refusal),
@@ -143,7 +143,7 @@ pub struct Identity<'a> {
     /// The board it is built for.
     pub board: &'a str,
     /// The fingerprint of the settings in force, or why there are none.
-    pub settings: Result<u32, Unfit>,
+    pub settings: Result<Fingerprint, Unfit>,
     /// What whoever connects must know.
     pub caution: &'a str,
 }

@@ -8,7 +8,7 @@ use forewarm_core::fault::{ChannelFault, SystemFaults};
 use forewarm_core::quantity::Millis;
 use forewarm_core::signals::{Button, Cause, Line, Sample, Sources, State, Storage};
 use forewarm_core::testing::{c, case, fine_inputs, sample, settings};
-use forewarm_core::wire::record::RecordError;
+use forewarm_core::wire::record::{Fingerprint, RecordError};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::rc::Rc;
 use std::vec;
@@ -116,7 +116,7 @@ impl Rig {
     }
 
     /// What the settings are, or why there are none.
-    fn identity(&mut self) -> Result<u32, Unfit> {
+    fn identity(&mut self) -> Result<Fingerprint, Unfit> {
         match self.ask(&Request::Identify)[..] {
             [Message::Identity(Identity { settings, board: "bench", version: VERSION, caution: CAUTION })] => settings,
             ref other => panic!("{other:?}"),
@@ -124,7 +124,7 @@ impl Rig {
     }
 
     /// With someone at the board who holds the button.
-    fn write(&mut self, replaces: u32, record: &[u8]) -> Vec<Message<'static>> {
+    fn write(&mut self, replaces: Fingerprint, record: &[u8]) -> Vec<Message<'static>> {
         self.hold_button(3);
         let answers = self.ask(&Request::WriteSettings { replaces, record });
         self.world.change(|inputs| inputs.button = Button::Released);
@@ -436,7 +436,7 @@ mod unfit {
         is_off_and_says_why(&mut rig, Unfit::Unreadable);
         assert_eq!(rig.ask(&Request::ReadSettings), [Message::Refused(Refusal::Unfit(Unfit::Unreadable))]);
         let new = record_of(&settings());
-        let answers = rig.write(0, &new);
+        let answers = rig.write(Fingerprint::NONE, &new);
         assert_eq!(answers[0], Message::Accepted { fingerprint: record::fingerprint(&new) });
         let outputs = rig.seconds(700);
         assert_eq!(outputs.faults.system.and(SystemFaults::LATCHED), SystemFaults::LATCHED);
@@ -455,7 +455,7 @@ mod unfit {
         world.fails_to_write.set(true);
         let mut rig = Rig::of(world, &settings());
         is_off_and_says_why(&mut rig, Unfit::Unreadable);
-        assert_eq!(rig.write(0, &record_of(&settings())), [Message::Refused(Refusal::NotKept)]);
+        assert_eq!(rig.write(Fingerprint::NONE, &record_of(&settings())), [Message::Refused(Refusal::NotKept)]);
         rig.world.fails_to_read.set(false);
         rig.world.fails_to_write.set(false);
         rig.restart();
@@ -770,7 +770,7 @@ mod service_line {
         rig.hold_button(3);
         rig.world.acts();
         for (replaces, record, refusal) in [
-            (in_force ^ 1, record_of(&settings()), Refusal::NotTheOnesInForce { fingerprint: in_force }),
+            (Fingerprint::NONE, record_of(&settings()), Refusal::NotTheOnesInForce { fingerprint: in_force }),
             (in_force, record_of(&unfit), Refusal::Unfit(Unfit::Settings)),
             (in_force, vec![1, 2, 3], Refusal::Unfit(Unfit::Record(RecordError::Damaged))),
         ] {
@@ -847,7 +847,7 @@ mod service_line {
     #[test]
     fn what_is_no_request_is_answered_by_nothing_counted_and_harmless_to_the_next() {
         let whole = framed(&Request::Identify);
-        let mut truncated = framed(&Request::WriteSettings { replaces: 1, record: &[5; 200] });
+        let mut truncated = framed(&Request::WriteSettings { replaces: Fingerprint::NONE, record: &[5; 200] });
         truncated.truncate(100);
         truncated.push(0);
         let mut flipped = whole.clone();
@@ -899,7 +899,7 @@ mod service_line {
             framed(&Request::Identify),
             framed(&Request::ReadSettings),
             framed(&Request::ReadEvents { from: 0 }),
-            framed(&Request::WriteSettings { replaces: 1, record: &record }),
+            framed(&Request::WriteSettings { replaces: Fingerprint::NONE, record: &record }),
             noise,
         ];
         for flood in floods {

@@ -8,7 +8,7 @@ use forewarm_core::quantity::Instant;
 use forewarm_core::settings::ValidSettings;
 use forewarm_core::signals::{Button, Inputs};
 use forewarm_core::wire::frame;
-use forewarm_core::wire::record;
+use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::service::{Identity, Message, Refusal, Request};
 use std::ops::ControlFlow;
 use std::os::unix::net::UnixStream;
@@ -30,7 +30,7 @@ pub struct Board {
     /// Version of its program.
     pub version: String,
     /// The fingerprint of the settings in force; nothing where there are none that are fit.
-    pub settings: Option<u32>,
+    pub settings: Option<Fingerprint>,
 }
 
 impl From<&Identity<'_>> for Board {
@@ -97,10 +97,11 @@ impl Service {
         let replaced = board.settings != Some(fingerprint);
         if replaced {
             hold_button(rig)?;
-            self.write(rig, board.settings.unwrap_or(0), record, fingerprint)?;
+            self.write(rig, board.settings.unwrap_or(Fingerprint::NONE), record, fingerprint)?;
             board = self.presented(rig)?;
             if board.settings != Some(fingerprint) {
-                let said = format!("that settings {:x?} are in force", board.settings);
+                let settings = board.settings.unwrap_or(Fingerprint::NONE);
+                let said = format!("that settings {settings} are in force");
                 return Err(Trouble::Unexpected { said, awaited: "the settings that were written" });
             }
         }
@@ -112,7 +113,13 @@ impl Service {
     }
 
     /// Writes a record in place of the one with the fingerprint `replaces`, and waits for the restart.
-    fn write(&mut self, rig: &mut Rig, replaces: u32, record: &[u8], fingerprint: u32) -> Result<(), Trouble> {
+    fn write(
+        &mut self,
+        rig: &mut Rig,
+        replaces: Fingerprint,
+        record: &[u8],
+        fingerprint: Fingerprint,
+    ) -> Result<(), Trouble> {
         const AWAITED: &str = "that the board accepts the settings";
         let judge = |message: &Message<'_>| match *message {
             Message::Accepted { fingerprint } => ControlFlow::Break(Ok(fingerprint)),
@@ -130,7 +137,7 @@ impl Service {
                 // A board without fit settings does not say beforehand which it has.
                 Err(Refusal::NotTheOnesInForce { fingerprint }) if tries > 0 => replaces = fingerprint,
                 Ok(other) => {
-                    let said = format!("that it has kept settings {other:x}");
+                    let said = format!("that it has kept settings {other}");
                     return Err(Trouble::Unexpected { said, awaited: AWAITED });
                 }
                 Err(refusal) => {
