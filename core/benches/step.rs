@@ -128,6 +128,7 @@ fn settings(roles: &[Role]) -> Settings {
             })
             .collect(),
         charge: Charge {
+            hard_limit: c(0),
             inhibit: c(5_000),
             release: c(8_000),
             high_limit: c(45_000),
@@ -169,7 +170,7 @@ fn settings(roles: &[Role]) -> Settings {
             fastest_cell: KelvinRate::from_millikelvins_per_minute(3_000),
             fastest_pad: KelvinRate::from_millikelvins_per_minute(60_000),
             fastest_ambient: KelvinRate::from_millikelvins_per_minute(30_000),
-            disagreement: k(10_000),
+            disagreement: k(4_000),
             stuck_after: Some(s(12 * 3600)),
             stuck_moved: k(5_000),
             still_after: Some(s(600)),

@@ -76,6 +76,8 @@ pub struct Channel {
 #[derive(Clone, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Charge {
+    /// Charging a cell at or below this harms it. Nothing obeys it: it says how much the other settings may let a reading be off by.
+    pub hard_limit: Celsius,
     /// Charge is refused with the coldest cell *at or below* this.
     pub inhibit: Celsius,
     /// Charge is permitted anew only with the coldest cell *above* this.
@@ -330,6 +332,7 @@ pub struct Settings {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[allow(missing_docs, reason = "each is described by its row of TABLE")]
 pub enum Key {
+    HardLimit,
     Inhibit,
     Release,
     HighLimit,
@@ -435,6 +438,7 @@ macro_rules! table {
 
 #[rustfmt::skip]
 table! {
+    HardLimit "charge" "hard_limit_c" "°C" 0..15_000 [0] "charging a cell at or below this harms it, whatever its thermometer shows";
     Inhibit "charge" "inhibit_c" "°C" 0..15_000 [5_000] "charge is refused with the coldest cell at or below this";
     Release "charge" "release_c" "°C" 500..25_000 [8_000] "charge is permitted anew only with the coldest cell above this";
     HighLimit "charge" "high_limit_c" "°C" 20_000..60_000 [45_000] "charge is refused with the hottest cell at or above this";
@@ -472,15 +476,15 @@ table! {
     ReserveResumeVoltage "bank" "resume_v" "V" 4_000..120_000 [] "bank voltage at or above which it is spent again";
     ReserveSag "bank" "sag_v" "V" 0..5_000 [0] "allowance for the voltage drop that the heater itself causes";
     GoodRun "trust" "good_readings" "" 2_000..100_000 [5_000] "good readings in a row before a doubtful channel is trusted again";
-    MaxStep "trust" "max_step_s" "s" 100..60_000 [15_000] "longest time between two steps of the controller";
+    MaxStep "trust" "max_step_s" "s" 10_000..60_000 [15_000] "longest time between two steps of the controller; a board may take 10 s for one";
     MaxAge "trust" "max_age_s" "s" 100..600_000 [30_000] "longest age of a measurement; a channel without a newer one is missing";
-    PlausibleLow "trust" "plausible_low_c" "°C" -59_000..-1_000 [-45_000] "coldest temperature that can be at any channel";
-    PlausibleHigh "trust" "plausible_high_c" "°C" 30_000..149_000 [100_000] "hottest temperature that can be at any channel";
-    Noise "trust" "noise_k" "K" 10..5_000 [250] "change between two readings that is always believed";
-    FastestCell "trust" "fastest_cell_k_per_min" "K/min" 100..60_000 [3_000] "fastest believable change of a cell channel";
-    FastestPad "trust" "fastest_pad_k_per_min" "K/min" 100..600_000 [60_000] "fastest believable change of a pad channel";
-    FastestAmbient "trust" "fastest_ambient_k_per_min" "K/min" 100..600_000 [30_000] "fastest believable change of an ambient channel";
-    Disagreement "trust" "disagreement_k" "K" 500..40_000 [10_000] "largest difference between channels of one role";
+    PlausibleLow "trust" "plausible_low_c" "°C" -59_000..-40_000 [-45_000] "coldest temperature that can be at any channel; a bank left in the frost must read as cold, not as broken";
+    PlausibleHigh "trust" "plausible_high_c" "°C" 60_000..149_000 [100_000] "hottest temperature that can be at any channel; a bank or plate in the sun must read as hot, not as broken";
+    Noise "trust" "noise_k" "K" 100..5_000 [250] "change between two readings that is always believed; a few digits of a converter make 0.1 K";
+    FastestCell "trust" "fastest_cell_k_per_min" "K/min" 1_000..60_000 [3_000] "fastest believable change of a cell channel; a bare battery in wind cools by 1 K in a minute";
+    FastestPad "trust" "fastest_pad_k_per_min" "K/min" 25_000..600_000 [60_000] "fastest believable change of a pad channel; 0.3 W/cm² heat 3 mm of aluminium by 25 K in a minute";
+    FastestAmbient "trust" "fastest_ambient_k_per_min" "K/min" 1_000..600_000 [30_000] "fastest believable change of an ambient channel";
+    Disagreement "trust" "disagreement_k" "K" 500..40_000 [4_000] "largest difference between channels of one role";
     StuckAfter "trust" "stuck_after_h" "h" 100..500_000 [12_000] "time after which a reading unchanged to the last digit is stuck (\"never\": not judged)";
     StuckMoved "trust" "stuck_moved_k" "K" 500..30_000 [5_000] "change of another channel in that time without which it is not";
     StillAfter "trust" "still_after_min" "min" 2_000..240_000 [10_000] "time after which all channels are stuck if none has changed in its last digit (\"never\": not judged)";
@@ -566,8 +570,29 @@ pub enum SettingsError {
     },
     /// There is no channel with the role `cell`: nothing would know how cold the cells are.
     NoCell,
-    /// The charge-current ceiling has no point.
+    /// The charge-current ceiling has no point, or allows no current at any.
     NoCeiling,
+    /// Whether a heater is off is to be judged by its plate, and no channel is on it.
+    NoPad,
+    /// The heater cannot give the energy of its proof within its maximum run: the proof would never be asked for.
+    NeverProven {
+        /// What it gives in that time, in thousandths of a watt hour.
+        most: i64,
+    },
+    /// The allowance for the bank's sag is more than a sixteenth of its floor.
+    SagTooLarge {
+        /// The most it may be.
+        most: Millivolts,
+    },
+    /// With its negative offset a channel lets something become hotter than any setting may, before it shows its limit.
+    OffsetTooLow {
+        /// Which channel.
+        channel: u8,
+        /// Which limit.
+        limit: Key,
+        /// What is allowed then, in thousandths of a degree Celsius.
+        allows: i64,
+    },
     /// With this reference resistor the converter cannot see resistances up to this channel's highest plausible temperature.
     ReferenceTooSmall {
         /// Which channel.
@@ -625,7 +650,29 @@ impl fmt::Display for SettingsError {
                 upper.key.fact().unit
             ),
             Self::NoCell => f.write_str("no channel has the role cell"),
-            Self::NoCeiling => f.write_str("the charge-current ceiling has no point"),
+            Self::NoCeiling => f.write_str("the charge-current ceiling has no point above 0 C"),
+            Self::NoPad => write!(f, "{} needs a channel with the role pad", Place::of(Key::CoolingAfter)),
+            Self::NeverProven { most } => write!(
+                f,
+                "{} is more than the {} Wh that the heater gives in {}",
+                Place::of(Key::ProofEnergy),
+                Thousandths(most),
+                Place::of(Key::MaxRun)
+            ),
+            Self::SagTooLarge { most } => write!(
+                f,
+                "{} is above {} V, a sixteenth of {}",
+                Place::of(Key::ReserveSag),
+                Thousandths(most.as_millivolts().into()),
+                Place::of(Key::ReserveFloorVoltage)
+            ),
+            Self::OffsetTooLow { channel, limit, allows } => write!(
+                f,
+                "with channel[{channel}].offset_k, {} allows {} °C, above {} °C",
+                Place::of(limit),
+                Thousandths(allows),
+                Thousandths(limit.fact().maximum)
+            ),
             Self::ReferenceTooSmall { channel, .. } => {
                 write!(f, "channel[{channel}].reference_ohm is too small for the element")
             }
@@ -647,6 +694,12 @@ impl SettingsError {
             Self::NotBelow { why, .. } => why,
             Self::NoCell => "nothing would know how cold the cells are, so charge could never be permitted",
             Self::NoCeiling => "no charge current would be allowed at any temperature",
+            Self::NoPad => "a heater that stays on would show on its plate first, and nothing would look there",
+            Self::NeverProven { .. } => "a heater without effect would never be found, and nothing would say so",
+            Self::SagTooLarge { .. } => {
+                "the reserve lies lower by it while the heater runs: an LFP cell kept at 3.2 V has 3.0 V then, and hardly a charge below that"
+            }
+            Self::OffsetTooLow { .. } => "what is hotter than its limit would read as if it were not",
             Self::ReferenceTooSmall { .. } => {
                 "a converter that measures against it reaches full scale on a warm element"
             }
@@ -703,7 +756,11 @@ const ORDER: &[(Key, Key, &str)] = &[
         Key::ReserveResumeVoltage,
         "between the two lies the hysteresis; without it the heater would chatter",
     ),
-    (Key::ReserveSag, Key::ReserveFloorVoltage, "with the allowance taken off, no reserve would be left"),
+    (Key::MaxAge, Key::StuckAfter, "channels that are measured as seldom would be taken for stuck"),
+    (Key::Noise, Key::ProofRise, "noise that is believed would pass for a rise, and nothing would be proved"),
+    (Key::Noise, Key::CoolingExcess, "noise that is believed would pass for a plate that stays warm"),
+    (Key::Noise, Key::Disagreement, "noise that is believed would pass for a disagreement"),
+    (Key::Noise, Key::StuckMoved, "noise that is believed would pass for a move, and channels at rest for stuck"),
 ];
 
 impl Settings {
@@ -727,6 +784,7 @@ impl Settings {
         let channel = || self.channels.get(index);
         let point = || charge.ceiling.get(index);
         match place.key {
+            Key::HardLimit => celsius(charge.hard_limit),
             Key::Inhibit => celsius(charge.inhibit),
             Key::Release => celsius(charge.release),
             Key::HighLimit => celsius(charge.high_limit),
@@ -850,9 +908,10 @@ impl Settings {
         if !self.channels.iter().any(|channel| channel.role == Role::Cell) {
             report(SettingsError::NoCell);
         }
-        if self.charge.ceiling.is_empty() {
+        if self.charge.ceiling.iter().all(|point| point.limit == Fraction::ZERO) {
             report(SettingsError::NoCeiling);
         }
+        self.check_relations(&mut report);
         for (index, channel) in self.channels.iter().enumerate() {
             self.check_channel(index, channel, &mut report);
         }
@@ -909,5 +968,9 @@ impl Settings {
     }
 }
 
+mod relations;
+
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod worlds;

@@ -18,6 +18,7 @@ use crate::lamp;
 use crate::lines::Lines;
 use crate::log::{info, warning};
 use crate::service::{Service, say};
+use crate::upload::UploadButton;
 use embedded_hal::digital::{OutputPin, PinState};
 use embedded_io::Write;
 use forewarm_core::fault::SystemFault;
@@ -27,7 +28,7 @@ use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{MAX_CHANNELS, Settings, ValidSettings};
 use forewarm_core::signals::{Alarm, Inputs, Outputs, Relay};
 use forewarm_core::unit::{Memory, Unit};
-use forewarm_core::wire::record::{self, RecordError};
+use forewarm_core::wire::record::{self, Fingerprint, RecordError};
 use forewarm_core::wire::service::{Identity, Message, Origin, Refusal, Request, Telemetry, Unfit};
 use heapless::Vec;
 
@@ -61,6 +62,7 @@ pub struct App<B: Board> {
     looked: Instant,
     archive: Archive<B::Storage>,
     service: Service,
+    upload: UploadButton,
     telemetry: Countdown,
     /// Where frames are written, and what storage holds is read.
     room: [u8; SCRATCH],
@@ -71,7 +73,7 @@ pub struct App<B: Board> {
 #[derive(Clone, Copy, Debug)]
 struct Source {
     origin: Origin,
-    fingerprint: u32,
+    fingerprint: Fingerprint,
     built_in: &'static [u8],
 }
 
@@ -104,12 +106,13 @@ impl<B: Board> App<B> {
             hardware,
             unit: Err(Unfit::Unreadable),
             wiring: Wiring::default(),
-            source: Source { origin: Origin::BuiltIn, fingerprint: 0, built_in },
+            source: Source { origin: Origin::BuiltIn, fingerprint: Fingerprint::NONE, built_in },
             converted: front_end::Latest::default(),
             lines: Lines::default(),
             looked,
             archive: Archive::new(storage),
             service: Service::NEW,
+            upload: UploadButton::NEW,
             telemetry: Countdown::every(TELEMETRY_EVERY),
             room: [0; SCRATCH],
             latest: Outputs::all_off(SystemFault::SettingsInvalid),
@@ -155,7 +158,7 @@ impl<B: Board> App<B> {
     #[inline(never)]
     fn read_settings(&mut self, memory: Memory) -> Result<(), Unfit> {
         let built_in = self.source.built_in;
-        self.source = Source { origin: Origin::Stored, fingerprint: 0, built_in };
+        self.source = Source { origin: Origin::Stored, fingerprint: Fingerprint::NONE, built_in };
         let record = match self.archive.kept.record(&mut self.room) {
             Ok(Some(record)) => record,
             Ok(None) => {
@@ -204,6 +207,7 @@ impl<B: Board> App<B> {
         let inputs = self.sense();
         let now = self.hardware.clock.now();
         self.looked = now;
+        self.upload.see(now, inputs.button);
         let outputs = match &mut self.unit {
             Ok(unit) => unit.step(now, &inputs),
             Err(_) => Outputs::all_off(SystemFault::SettingsInvalid),
@@ -292,7 +296,18 @@ impl<B: Board> App<B> {
             Request::ReadSettings => self.answer_settings(),
             Request::WriteSettings { replaces, record } => {
                 let memory = self.unit.as_ref().ok().map(Unit::memory);
-                let replaced = self.archive.replace(&mut self.room, memory, replaces, record, self.source.fingerprint);
+                let may = self.archive.may_replace(replaces, record, self.source.fingerprint);
+                let is_held = self.upload.is_held() && self.lines.button_is_down();
+                let replaced = match may {
+                    Ok(()) if is_held => {
+                        self.upload.spend();
+                        // Whatever becomes of it, nothing is on while nobody steps.
+                        open_relays(&mut self.hardware.outputs);
+                        self.archive.replace(&mut self.room, memory, record)
+                    }
+                    Ok(()) => Err(Refusal::ButtonNotHeld),
+                    Err(refusal) => Err(refusal),
+                };
                 self.answer_replaced(replaced);
             }
             Request::ReadEvents { from } => self.answer_events(from),
@@ -305,7 +320,7 @@ impl<B: Board> App<B> {
     }
 
     #[inline(never)]
-    fn answer_replaced(&mut self, replaced: Result<u32, Refusal>) {
+    fn answer_replaced(&mut self, replaced: Result<Fingerprint, Refusal>) {
         match replaced {
             Ok(fingerprint) => {
                 self.say(&Message::Accepted { fingerprint });

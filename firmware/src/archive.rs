@@ -13,7 +13,7 @@ use forewarm_core::journal::{Counters, Event};
 use forewarm_core::quantity::Instant;
 use forewarm_core::signals::Storage;
 use forewarm_core::unit::{Memory, Unit};
-use forewarm_core::wire::record;
+use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::service::{Refusal, Unfit};
 
 /// Steps until what could not be kept is tried again, if it is still the same: on worn memory each try may take a second.
@@ -21,6 +21,10 @@ const TRY_AGAIN: u16 = 60;
 
 /// Steps from one keeping of the totals to the next: an hour at the nominal pace.
 const TOTALS_EVERY: u16 = 3600;
+
+/// Uploads that are taken from one hour of running to the next, restarts not counted: more than a fitter tries in an afternoon, and few
+/// enough that nobody keeps the outputs off with them. Common practice, no source.
+const MOST_UPLOADS: u8 = 6;
 
 /// What is kept, and what is known of it.
 pub(crate) struct Archive<S: NorFlash> {
@@ -94,26 +98,31 @@ impl<S: NorFlash> Archive<S> {
             }
         }
         if self.totals.is_over() && self.health == Storage::Kept {
+            let forgotten = self.kept.forget_uploads(room);
+            self.note(forgotten);
             let kept = self.kept.keep_totals(room, &self.before.plus(unit.counters()));
             self.note(kept);
         }
     }
 
-    /// Keeps other settings, if they are fit and replace those they mean to, and hands back the fingerprint of what can be read
-    /// back.
+    /// Whether settings may be replaced: the new ones are fit, replace those they mean to, and not too many have been written of late.
+    #[inline(never)]
+    pub(crate) fn may_replace(&self, replaces: Fingerprint, new: &[u8], in_force: Fingerprint) -> Result<(), Refusal> {
+        if replaces != in_force {
+            return Err(Refusal::NotTheOnesInForce { fingerprint: in_force });
+        }
+        fitness(new).map_err(Refusal::Unfit)?;
+        if self.kept.uploads() >= MOST_UPLOADS { Err(Refusal::TooMany) } else { Ok(()) }
+    }
+
+    /// Keeps other settings and hands back the fingerprint of what can be read back.
     #[inline(never)]
     pub(crate) fn replace(
         &mut self,
         room: &mut [u8; SCRATCH],
         memory: Option<Memory>,
-        replaces: u32,
         new: &[u8],
-        in_force: u32,
-    ) -> Result<u32, Refusal> {
-        if replaces != in_force {
-            return Err(Refusal::NotTheOnesInForce { fingerprint: in_force });
-        }
-        fitness(new).map_err(Refusal::Unfit)?;
+    ) -> Result<Fingerprint, Refusal> {
         // Without a unit nothing has latched since the start.
         let memory = memory.unwrap_or_else(|| memory_or_all_latched(self.kept.memory()));
         self.kept.keep_record(room, memory, new).map_err(|error| {

@@ -38,7 +38,7 @@ const LAYOUT: u8 = 2;
 pub(crate) const EVENTS: u32 = 32;
 
 /// Bytes that every call borrows while it works: the longest value with its key, and the rest of its last word.
-pub(crate) const SCRATCH: usize = record::MAX_BYTES + 32;
+pub(crate) const SCRATCH: usize = record::MAX_BYTES + 40;
 
 /// Bytes of the longest value but the settings; held by `the_longest_values_fit`.
 const MAX_VALUE: usize = 96;
@@ -107,9 +107,11 @@ struct Head {
     record: Record,
     /// The record that is being written; it is in force once it is there.
     coming: Option<u32>,
+    /// Records written since the program last ran for an hour.
+    uploads: u8,
 }
 
-/// Which record of settings is in force, by its fingerprint.
+/// Which record of settings is in force, by its checksum: no one chooses what is compared here, power cuts and worn memory do.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 enum Record {
     #[default]
@@ -237,12 +239,10 @@ impl<S: NorFlash> Kept<S> {
     pub(crate) fn record<'a>(&mut self, scratch: &'a mut [u8; SCRATCH]) -> Result<Option<&'a [u8]>, KeptError> {
         let head = self.head?.unwrap_or_default();
         let found = self.fetch(scratch, key::RECORD)?;
-        let fingerprint = found.map(record::fingerprint);
+        let checksum = found.map(record::checksum);
         match head.record {
-            Record::Kept(in_force) if fingerprint == Some(in_force) => Ok(found),
-            Record::None | Record::Kept(_) | Record::Unknown if found.is_some() && fingerprint == head.coming => {
-                Ok(found)
-            }
+            Record::Kept(in_force) if checksum == Some(in_force) => Ok(found),
+            Record::None | Record::Kept(_) | Record::Unknown if found.is_some() && checksum == head.coming => Ok(found),
             Record::None if found.is_none() => Ok(None),
             Record::None | Record::Kept(_) | Record::Unknown => Err(KeptError::Corrupt),
         }
@@ -280,19 +280,39 @@ impl<S: NorFlash> Kept<S> {
         match self.record(scratch) {
             Ok(Some(kept)) if kept == record => return self.keep_memory(scratch, memory),
             // It may have been the one that was coming.
-            Ok(Some(kept)) => head.record = Record::Kept(record::fingerprint(kept)),
+            Ok(Some(kept)) => head.record = Record::Kept(record::checksum(kept)),
             Ok(None) | Err(_) => {}
         }
-        let fingerprint = record::fingerprint(record);
-        self.keep_head(scratch, Head { coming: Some(fingerprint), ..head })?;
+        let checksum = record::checksum(record);
+        // It counts before it is written: a cut of the power forgets none.
+        let uploads = head.uploads.saturating_add(1);
+        self.keep_head(scratch, Head { coming: Some(checksum), uploads, ..head })?;
         self.store(scratch, key::RECORD, record)?;
         if self.fetch(scratch, key::RECORD)? != Some(record) {
             return Err(KeptError::Failed);
         }
         // It is in force by now: the head names it as the one that was coming. A head that says so more plainly may fail.
         let _ =
-            self.keep_head(scratch, Head { record: Record::Kept(fingerprint), coming: None, ..self.head_with(memory) });
+            self.keep_head(scratch, Head { record: Record::Kept(checksum), coming: None, ..self.head_with(memory) });
         Ok(())
+    }
+
+    /// Records written since the program last ran for an hour, as far as anything is known.
+    pub(crate) fn uploads(&self) -> u8 {
+        self.head.ok().flatten().map_or(0, |head| head.uploads)
+    }
+
+    /// The program has run for an hour.
+    ///
+    /// # Errors
+    /// Where that is not kept.
+    pub(crate) fn forget_uploads(&mut self, scratch: &mut [u8; SCRATCH]) -> Result<(), KeptError> {
+        match self.head {
+            Ok(Some(head)) if head.uploads > 0 => {
+                self.keep_head(scratch, Head { uploads: 0, start: self.start, ..head })
+            }
+            _ => Ok(()),
+        }
     }
 
     /// Whether one page, which is all that a storage of two has at any time, holds a record of `length` and what must be with it.

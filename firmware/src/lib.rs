@@ -31,5 +31,6 @@ mod log;
 mod service;
 #[cfg(test)]
 mod testing;
+mod upload;
 
 pub use app::{App, CAUTION, OutputStuck};

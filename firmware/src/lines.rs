@@ -79,6 +79,11 @@ impl Lines {
         self.button.look(&mut pins.button);
     }
 
+    /// Whether the button has been down in every look since the step before.
+    pub(crate) fn button_is_down(&self) -> bool {
+        self.button.latest == Some(true) && !self.button.was_not_high
+    }
+
     /// Puts what was seen since the last time into `inputs`, as far as `sources` go.
     pub(crate) fn take(&mut self, sources: usize, inputs: &mut Inputs) {
         (inputs.sources, inputs.unsteady) = (Sources::NONE, Sources::NONE);

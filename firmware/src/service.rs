@@ -69,6 +69,7 @@ mod tests {
     use super::*;
     use crate::testing::World;
     use forewarm_core::signals::Inputs;
+    use forewarm_core::wire::record::fingerprint;
     use std::vec;
 
     #[test]
@@ -101,7 +102,7 @@ mod tests {
     fn the_longest_upload_is_heard() {
         let world = World::new(&Inputs::DEAD);
         let record = &[0xA5; forewarm_core::wire::record::MAX_BYTES];
-        let request = Request::WriteSettings { replaces: u32::MAX, record };
+        let request = Request::WriteSettings { replaces: fingerprint(&[1]), record };
         world.ask(&request);
         let (mut service, mut serial) = (Service::NEW, world.part());
         let length = (0..20).find_map(|_| service.hear(&mut serial));

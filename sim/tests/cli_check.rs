@@ -29,6 +29,26 @@ fn without_site(text: &str) -> String {
 /// the remedy.
 const SLIPS: &[(&str, &str, &str, &str)] = &[
     ("release_c", "release_c = 4", "charge.release_c is 4 °C, not above charge.inhibit_c (5 °C)", "release_c = 8"),
+    (
+        "# disagreement_k",
+        "disagreement_k = 10",
+        "trust.disagreement_k is 10 K, not below charge.inhibit_c (5 °C)",
+        "disagreement_k = 4",
+    ),
+    (
+        "# offset_k",
+        "offset_k = 5",
+        "not above charge.hard_limit_c (0 °C, which leads to 5.251 °C, the default)",
+        "inhibit_c = 8.251",
+    ),
+    ("length_mm", "length_mm = 330\nhard_limit_c = 0", "battery has no setting hard_limit_c", "put it into [charge]"),
+    ("# max_step_s", "max_step_s = 1", "trust.max_step_s is 1 s, outside 10 to 60 s", "max_step_s = 15"),
+    (
+        "# plausible_low_c",
+        "plausible_low_c = -30",
+        "trust.plausible_low_c is -30 °C, outside -59 to -40 °C",
+        "plausible_low_c = -45",
+    ),
     ("inhibit_c", "inhibit_c = 16", "charge.inhibit_c is 16 °C, outside 0 to 15 °C", "inhibit_c = 5"),
     ("inhibit_c", "inhibit_c = nan", "charge.inhibit_c is nan, not a finite number", "0 to 15 °C"),
     ("inhibit_c", "inhibit_c = -inf", "charge.inhibit_c is -inf, not a finite number", "0 to 15 °C"),

@@ -61,11 +61,15 @@ fn the_cautions_are_said_once() {
 
 #[test]
 fn thresholds_that_do_not_cover_the_thermometers_fail_the_check_after_everything_is_printed() {
-    let text = starter_with(&[("inhibit_c", "inhibit_c = 0.1"), ("release_c", "release_c = 0.6")]);
+    let text = starter_with(&[
+        ("inhibit_c", "inhibit_c = 0.6"),
+        ("release_c", "release_c = 1.1"),
+        ("# disagreement_k", "disagreement_k = 0.5"),
+    ]);
     let run = plan(&text, &[]);
     assert_eq!(run.status, 1, "{run:?}");
     let first = run.stdout.lines().nth(3).expect("a finding");
-    assert!(first.contains("danger") && first.contains("inhibit 0.1 °C and release 0.6 °C"), "{run:?}");
+    assert!(first.contains("danger") && first.contains("inhibit 0.6 °C and release 1.1 °C"), "{run:?}");
     assert!(run.stdout.contains("\nCautions\n"), "{run:?}");
     let run = plan(&text, &["--json"]);
     assert_eq!(run.status, 1);

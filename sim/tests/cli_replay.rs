@@ -564,9 +564,9 @@ fn the_step_can_be_chosen_within_what_the_installation_allows() {
         let ran = bench.replay(swinging(60), &[&format!("--step={wrong}")]);
         assert_eq!(ran.status(), 2, "{wrong}");
     }
-    let strict = replay_kit::INSTALLATION.to_owned() + "[trust]\nmax_step_s = 2\n";
+    let strict = replay_kit::INSTALLATION.to_owned() + "[trust]\nmax_age_s = 2\n";
     bench.write("bank.toml", strict);
-    bench.replay(swinging(60), &["--step", "3"]).refuses(2, &["--step 3 s", "trust.max_step_s (2 s)"]);
+    bench.replay(swinging(60), &["--step", "3"]).refuses(2, &["--step 3 s", "trust.max_age_s (2 s)"]);
 }
 
 #[test]

@@ -269,10 +269,12 @@ fn a_converter_that_repeats_its_last_codes_neither_charges_nor_heats() {
 #[test]
 fn one_cold_outlier_takes_permission_and_one_warm_outlier_never_gives_it() {
     let mut settings = settings();
-    settings.trust.noise = Kelvins::from_millikelvins(5_000); // outliers that are not too fast to be believed
+    settings.trust.noise = Kelvins::from_millikelvins(2_900); // outliers that are not too fast to be believed
     settings.heater.proof = None;
     let mut bench = Bench::new(settings.clone(), c(9_000));
     bench.seconds(700);
+    bench.show_all(7_700);
+    bench.seconds(3);
     assert_eq!(bench.second().charge, Relay::Closed);
     bench.show(0, 4_900);
     assert_eq!(shows(&bench.second()).1, Cause::CellsCold);

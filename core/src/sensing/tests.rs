@@ -23,7 +23,9 @@ impl Bench {
 
     /// Every channel good at `t`.
     fn good_at(t: i32) -> Self {
-        Self::good(settings(), t)
+        let mut settings = settings();
+        settings.trust.disagreement = Kelvins::from_millikelvins(10_000);
+        Self::good(settings, t)
     }
 
     fn good(settings: Settings, t: i32) -> Self {

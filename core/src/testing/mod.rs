@@ -68,6 +68,7 @@ pub fn settings() -> Settings {
     Settings {
         channels: [Role::Cell, Role::Cell, Role::Pad, Role::Ambient].map(channel).into_iter().collect(),
         charge: Charge {
+            hard_limit: c(0),
             inhibit: c(5_000),
             release: c(8_000),
             high_limit: c(45_000),
@@ -109,7 +110,7 @@ pub fn settings() -> Settings {
             fastest_cell: KelvinRate::from_millikelvins_per_minute(3_000),
             fastest_pad: KelvinRate::from_millikelvins_per_minute(60_000),
             fastest_ambient: KelvinRate::from_millikelvins_per_minute(30_000),
-            disagreement: k(10_000),
+            disagreement: k(4_000),
             stuck_after: Some(Millis::from_secs(4 * 3600)),
             stuck_moved: k(5_000),
             // Most tests show the same for hours.
@@ -234,7 +235,7 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
     let sources = proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32), 0..=4);
     let trust = (
         2..6_u8,
-        10..800_i32,
+        100..800_i32,
         1_000..60_000_u32,
         1_500..20_000_i32,
         5..120_u32,
@@ -246,10 +247,14 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
             let mut settings = settings();
             settings.channels = channels.into_iter().collect();
             let (inhibit, above, high_limit, below, soak, min_off, overdue_after) = charge;
+            let (good_run, noise, fastest, disagreement, max_age, stuck_after, still_after) = trust;
+            // What a reading may be off by fits between hard limit and inhibit, and noise into each hysteresis.
+            let inhibit = inhibit + 2 + (warmest_offset(&settings) + noise).max(500);
+            let above = above.max(500).max(noise + 1);
             settings.charge.inhibit = c(inhibit);
-            settings.charge.release = c(inhibit + above.max(500));
+            settings.charge.release = c(inhibit + above);
             settings.charge.high_limit = c(high_limit);
-            settings.charge.high_release = c(high_limit - below);
+            settings.charge.high_release = c(high_limit - below.max(noise + 1));
             settings.charge.soak = Millis::from_secs(soak);
             settings.charge.min_off = Millis::from_secs(min_off);
             settings.charge.overdue_after = Millis::from_secs(overdue_after);
@@ -262,8 +267,12 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
             settings.heater.max_run = Millis::from_secs(max_run);
             settings.heater.rest = Millis::from_secs(300);
             settings.heater.hold = if hold { Hold::WhileCharging } else { Hold::Never };
-            settings.heater.proof = settings.heater.proof.filter(|_| proof);
-            settings.heater.cooling = settings.heater.cooling.filter(|_| cooling);
+            // Half of what it gives in its maximum run; milliwatts and seconds make millijoules.
+            let energy = (power / 2 * max_run / 1000).min(36_000);
+            let energy = Joules::from_joules(energy);
+            settings.heater.proof = settings.heater.proof.filter(|_| proof).map(|proof| Proof { energy, ..proof });
+            let has_pad = settings.channels.iter().any(|channel| channel.role == Role::Pad);
+            settings.heater.cooling = settings.heater.cooling.filter(|_| cooling && has_pad);
             settings.sources = sources
                 .into_iter()
                 .map(|(milliwatts, priority, settle)| Source {
@@ -273,17 +282,22 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
                 })
                 .collect();
             settings.bank = bank;
-            let (good_run, noise, fastest, disagreement, max_age, stuck_after, still_after) = trust;
             settings.trust.good_run = good_run;
             settings.trust.noise = k(noise);
             settings.trust.fastest_cell = KelvinRate::from_millikelvins_per_minute(fastest);
-            settings.trust.disagreement = k(disagreement);
+            settings.trust.disagreement = k(disagreement.min(inhibit - 1));
             settings.trust.max_age = Millis::from_secs(max_age);
             settings.trust.stuck_after = stuck_after.map(Millis::from_secs);
             settings.trust.still_after = still_after.map(Millis::from_secs);
             settings
         },
     )
+}
+
+/// The largest offset of a cell channel that makes it read warm, in millikelvins.
+fn warmest_offset(settings: &Settings) -> i32 {
+    let cells = settings.channels.iter().filter(|channel| channel.role == Role::Cell);
+    cells.map(|channel| channel.offset.as_millikelvins() + 1).max().unwrap_or(0).max(0)
 }
 
 /// A value of a setting anywhere in its row of the table.
@@ -336,22 +350,43 @@ pub fn wild_settings() -> impl Strategy<Value = Settings> {
         within_all(kelvins),
         within_all(rates),
         within_all(trust),
+        (within_all([Key::Offset; MAX_CHANNELS]), within(Key::HardLimit)),
     )
-        .prop_map(|(mut settings, t, times, electrical, kelvins, rates, trust)| {
+        .prop_map(|(mut settings, t, times, electrical, kelvins, rates, trust, (offsets, hard_limit))| {
             let celsius = |mc: i64| c(i32::try_from(mc).unwrap());
             let unsigned = |value: i64| u32::try_from(value).unwrap();
             let seconds = |ms: i64| Millis::from_millis(unsigned(ms));
             let difference = |mk: i64| k(i32::try_from(mk).unwrap());
             let rate = |value: i64| KelvinRate::from_millikelvins_per_minute(unsigned(value));
+            for (channel, offset) in settings.channels.iter_mut().zip(offsets) {
+                channel.offset = difference(offset);
+            }
+            let off = i64::from(warmest_offset(&settings));
+            let cells = settings.channels.iter().filter(|channel| channel.role == Role::Cell).count();
             let charge = &mut settings.charge;
             let heater = &mut settings.heater;
-            let (inhibit, release) = (t[0], t[1].max(t[0] + 1));
+            let low =
+                settings.channels.iter().map(|channel| channel.offset.as_millikelvins()).min().unwrap_or(0).min(0);
+            let high =
+                settings.channels.iter().map(|channel| channel.offset.as_millikelvins()).max().unwrap_or(0).max(0);
+            let (low, high) = (i64::from(low), i64::from(high));
+            let inhibit = t[0].max(off + 600);
+            // A tenth of a kelvin is the least noise there is.
+            let noise = kelvins[2].min(inhibit - off - 2).max(100);
+            charge.hard_limit = celsius(hard_limit.min(inhibit - (off + noise + 2).max(600)).max(0));
+            let room = inhibit - i64::from(charge.hard_limit.as_millidegrees()) - 1;
+            let disagreement = if cells > 1 { kelvins[3].min(room) } else { kelvins[3] }.max(noise + 1).max(500);
+            let gap = noise + 1;
+            let release = t[1].max(inhibit + gap);
             let start = t[4].max(inhibit + 1);
-            let stop = t[5].max(start + 1).max(release + 1);
-            let high_release = t[2].min(t[3] - 1).max(stop + 1);
-            let (cutout_cell, cutout_pad) = (t[6].max(stop + kelvins[0] + 1), t[7].max(stop + kelvins[0] + 1));
+            let stop = t[5].max(start + gap).max(release + gap);
+            let high_limit = t[3].min(60_000 + low);
+            let high_release = t[2].min(high_limit - gap).max(stop + 1);
+            let cutout = |at: i64, most: i64| at.min(most + low).max(stop + kelvins[0] + 1);
+            let (cutout_cell, cutout_pad) = (cutout(t[6], 55_000), cutout(t[7], 90_000));
             (charge.inhibit, charge.release) = (celsius(inhibit), celsius(release));
-            (charge.high_release, charge.high_limit) = (celsius(high_release), celsius(t[3].max(high_release + 1)));
+            (charge.high_release, charge.high_limit) =
+                (celsius(high_release), celsius(high_limit.max(high_release + gap)));
             (heater.start, heater.stop) = (celsius(start), celsius(stop));
             (heater.cutout_cell, heater.cutout_pad) = (celsius(cutout_cell), celsius(cutout_pad));
             let over = cutout_cell.max(cutout_pad) + kelvins[1] + 1;
@@ -367,19 +402,26 @@ pub fn wild_settings() -> impl Strategy<Value = Settings> {
             charge.soak = seconds(trust[4] * 60);
             charge.overdue_after = seconds((times[8] * 3600).max(trust[4] * 60 + 3600));
             (heater.max_run, heater.rest) = (seconds(trust[5] * 3600), seconds(trust[6] * 60));
+            // Half of what it gives, from milliwatts and milliseconds; the least there may be is 0.1 Wh.
+            let energy = (electrical[1] * trust[5] * 3600 / 2_000_000).min(18_000_000);
+            let proof = |_| Proof { energy: Joules::from_joules(unsigned(energy)), rise: difference(gap) };
+            heater.proof = heater.proof.filter(|_| energy >= 360).map(proof);
+            heater.cooling = heater.cooling.map(|cooling| Cooling { excess: difference(gap.max(500)), ..cooling });
+            let seldom = [settings.trust.stuck_after, settings.trust.still_after].into_iter().flatten();
+            let max_age = seldom.map(|after| i64::from(after.as_millis()) - 60).fold(times[4], i64::min);
             settings.trust = Trust {
                 good_run: u8::try_from(trust[0] / 1000).unwrap(),
                 restart_limit: u8::try_from(trust[1] / 1000).unwrap(),
                 max_step: seconds(times[3]),
-                max_age: seconds(times[4]),
+                max_age: seconds(max_age),
                 restart_window: seconds(times[5] * 60),
                 feedback: seconds(times[6]),
                 button: seconds(times[7]),
-                plausible_low: celsius(trust[2]),
-                plausible_high: celsius(trust[3].max(plausible_high)),
-                noise: difference(kelvins[2]),
-                disagreement: difference(kelvins[3]),
-                stuck_moved: difference(kelvins[4]),
+                plausible_low: celsius(trust[2].max(high - 59_500)),
+                plausible_high: celsius(trust[3].min(144_000).max(plausible_high)),
+                noise: difference(noise),
+                disagreement: difference(disagreement),
+                stuck_moved: difference(kelvins[4].max(gap)),
                 fastest_cell: rate(rates[0]),
                 fastest_pad: rate(rates[1]),
                 fastest_ambient: rate(rates[2]),

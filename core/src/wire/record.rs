@@ -4,13 +4,14 @@
 //! record = version, postcard(settings), checksum
 //! ```
 //!
-//! The checksum is also the record's [`fingerprint`]: two records with the same one as good as never differ.
+//! The checksum finds damage, and anyone can make another record with the same one. What people compare is the [`Fingerprint`].
 
 use super::{CRC, CRC_BYTES, checked};
 use crate::settings::Settings;
 use crate::wire::frame::TooLong;
 use core::fmt;
 use serde::Deserialize;
+use sha2::{Digest, Sha256};
 
 /// Version of what is in a record. It changes with every change of [`Settings`].
 pub const VERSION: u8 = 2;
@@ -75,10 +76,53 @@ pub fn decode(record: &[u8]) -> Result<Settings, RecordError> {
     }
 }
 
-/// What tells one record from another; zero for one that is too short to be any.
+/// The checksum of a record, which tells it from one that is damaged or older, not from one that is made to look like it; zero for
+/// one that is too short to be any.
 #[must_use]
-pub fn fingerprint(record: &[u8]) -> u32 {
+pub fn checksum(record: &[u8]) -> u32 {
     record.last_chunk::<CRC_BYTES>().map_or(0, |sum| u32::from_le_bytes(*sum))
+}
+
+/// What tells one record from every other, also from one that is made to pass for it: the first 128 bits of the SHA-256 (FIPS 180-4)
+/// of the whole record.
+///
+/// To find another record with a given fingerprint takes 2¹²⁸ attempts; to make two, one to be approved and one to be put in its
+/// place, 2⁶⁴. Half as many bits would be quick to compare, and the second would be done in an hour. So there is no short form: people
+/// compare all eight groups.
+///
+/// Shown as eight groups of four hexadecimal digits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Fingerprint([u8; 16]);
+
+impl Fingerprint {
+    /// That of no record.
+    pub const NONE: Self = Self([0; 16]);
+}
+
+impl fmt::Display for Fingerprint {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (index, pair) in self.0.chunks(2).enumerate() {
+            if index > 0 {
+                f.write_str("-")?;
+            }
+            for byte in pair {
+                write!(f, "{byte:02x}")?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The fingerprint of a record.
+#[must_use]
+pub fn fingerprint(record: &[u8]) -> Fingerprint {
+    let digest: [u8; 32] = Sha256::digest(record).into();
+    let mut first = Fingerprint::NONE;
+    for (to, from) in first.0.iter_mut().zip(digest) {
+        *to = from;
+    }
+    first
 }
 
 #[cfg(test)]
@@ -142,6 +186,58 @@ mod tests {
             record[at.index(length)] ^= 1 << bit;
             prop_assert_eq!(decode(record), Err(RecordError::Damaged));
         }
+    }
+
+    /// FIPS 180-4's own examples, "abc" and 56 letters (NIST, SHA-256 example values): the first half of each digest.
+    #[test]
+    fn the_fingerprint_is_the_first_half_of_sha_256() {
+        for (bytes, shown) in [
+            (&b"abc"[..], "ba78-16bf-8f01-cfea-4141-40de-5dae-2223"),
+            (b"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq", "248d-6a61-d206-38b8-e5c0-2693-0c3e-6039"),
+        ] {
+            assert_eq!(std::string::ToString::to_string(&fingerprint(bytes)), shown);
+        }
+    }
+
+    /// Four bytes can be found that give any record any checksum, as CRC-32 is linear; its fingerprint they do not give.
+    #[test]
+    fn a_record_that_is_made_to_have_the_checksum_of_another_has_another_fingerprint() {
+        let (mut room, mut other_room) = ([0; MAX_BYTES], [0; MAX_BYTES]);
+        let mut settings = crate::testing::settings();
+        let approved = encode(&settings, &mut room).unwrap();
+        settings.charge.inhibit = Celsius::from_millidegrees(1_000);
+        let forged = encode(&settings, &mut other_room).unwrap();
+        let mut forged = std::vec::Vec::from(&forged[..forged.len() - CRC_BYTES]);
+        // The last four bytes that make the checksum of all before them that of the approved record, found bit by bit.
+        let target = checksum(approved);
+        let at = forged.len();
+        forged.extend([0; 4]);
+        let of = |bytes: &[u8]| CRC.checksum(bytes);
+        let base = of(&forged);
+        let mut rows: std::vec::Vec<(u32, u32)> = (0..32)
+            .map(|bit| {
+                let mut with = forged.clone();
+                with[at + bit / 8] ^= 1 << (bit % 8);
+                (of(&with) ^ base, 1 << bit)
+            })
+            .collect();
+        let (mut left, mut patch) = (target ^ base, 0);
+        for bit in 0..32 {
+            let row = rows.iter().position(|(effect, _)| effect >> bit & 1 == 1).unwrap();
+            let (effect, bits) = rows.swap_remove(row);
+            for other in &mut rows {
+                if other.0 >> bit & 1 == 1 {
+                    *other = (other.0 ^ effect, other.1 ^ bits);
+                }
+            }
+            if left >> bit & 1 == 1 {
+                (left, patch) = (left ^ effect, patch ^ bits);
+            }
+        }
+        forged[at..].copy_from_slice(&u32::to_le_bytes(patch));
+        forged.extend(target.to_le_bytes());
+        assert!(checked(&forged).is_some() && checksum(&forged) == checksum(approved), "that was easy");
+        assert_ne!(fingerprint(&forged), fingerprint(approved));
     }
 
     #[test]

@@ -7,11 +7,12 @@ use crate::journal::{Counters, Event};
 use crate::quantity::{Celsius, Fraction, Instant, Millivolts};
 use crate::settings::MAX_CHANNELS;
 use crate::signals::{Line, Outputs, Sources};
-use crate::wire::record::{self, RecordError};
+use crate::wire::record::{self, Fingerprint, RecordError};
+use core::fmt;
 use serde::{Deserialize, Serialize};
 
 /// Bytes of the longest message either way: settings, and a few around them.
-pub const MAX_MESSAGE: usize = record::MAX_BYTES + 16;
+pub const MAX_MESSAGE: usize = record::MAX_BYTES + 24;
 
 /// What the controller is asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -21,11 +22,12 @@ pub enum Request<'a> {
     /// The settings in force, or those that would be if they were fit. Answered by [`Message::Settings`], or [`Message::Refused`]
     /// where there is nothing to be read.
     ReadSettings,
-    /// To keep other settings and to restart with them. Answered by [`Message::Accepted`] or [`Message::Refused`].
+    /// To keep other settings and to restart with them, while the reset button is held at the controller. Both outputs go off before
+    /// anything is written. Answered by [`Message::Accepted`] or [`Message::Refused`].
     WriteSettings {
         /// The [`fingerprint`](record::fingerprint) of the record that is replaced: an upload that is played again later finds another
         /// one and is refused, unless the old settings have been put back.
-        replaces: u32,
+        replaces: Fingerprint,
         /// The new record.
         record: &'a [u8],
     },
@@ -75,10 +77,33 @@ pub enum Refusal {
     /// The settings in force are others than those that were to be replaced.
     NotTheOnesInForce {
         /// The fingerprint of those in force.
-        fingerprint: u32,
+        fingerprint: Fingerprint,
     },
     /// They could not be kept, or not be read back as they were written.
     NotKept,
+    /// Nobody at the board wants them: the reset button is not held, is stuck, or has let one upload in already.
+    ButtonNotHeld,
+    /// So many were written since the controller last ran for an hour that no more are taken until it has.
+    TooMany,
+}
+
+impl fmt::Display for Refusal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Unfit(Unfit::Unreadable) => f.write_str("its storage cannot be read"),
+            Self::Unfit(Unfit::Record(error)) => error.fmt(f),
+            Self::Unfit(Unfit::Settings) => f.write_str("the settings do not pass the controller's own check"),
+            Self::NotTheOnesInForce { .. } => f.write_str("other settings are in force than those to be replaced"),
+            Self::NotKept => f.write_str("the settings could not be kept; its storage may be worn"),
+            Self::ButtonNotHeld => f.write_str(
+                "the button at the controller is not held: release it, hold it, and send the settings after two seconds and \
+                 within a minute",
+            ),
+            Self::TooMany => {
+                f.write_str("too many settings were written in a short time; let the controller run for an hour first")
+            }
+        }
+    }
 }
 
 /// What the controller says.
@@ -96,7 +121,7 @@ pub enum Message<'a> {
     /// New settings are kept and have been read back. The controller restarts with them.
     Accepted {
         /// Their fingerprint, from what was read back.
-        fingerprint: u32,
+        fingerprint: Fingerprint,
     },
     /// The request was not obeyed.
     Refused(Refusal),
@@ -118,7 +143,7 @@ pub struct Identity<'a> {
     /// The board it is built for.
     pub board: &'a str,
     /// The fingerprint of the settings in force, or why there are none.
-    pub settings: Result<u32, Unfit>,
+    pub settings: Result<Fingerprint, Unfit>,
     /// What whoever connects must know.
     pub caution: &'a str,
 }

@@ -8,7 +8,7 @@ use forewarm_core::fault::{ChannelFault, SystemFaults};
 use forewarm_core::quantity::Millis;
 use forewarm_core::signals::{Button, Cause, Line, Sample, Sources, State, Storage};
 use forewarm_core::testing::{c, case, fine_inputs, sample, settings};
-use forewarm_core::wire::record::RecordError;
+use forewarm_core::wire::record::{Fingerprint, RecordError};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::rc::Rc;
 use std::vec;
@@ -116,15 +116,27 @@ impl Rig {
     }
 
     /// What the settings are, or why there are none.
-    fn identity(&mut self) -> Result<u32, Unfit> {
+    fn identity(&mut self) -> Result<Fingerprint, Unfit> {
         match self.ask(&Request::Identify)[..] {
             [Message::Identity(Identity { settings, board: "bench", version: VERSION, caution: CAUTION })] => settings,
             ref other => panic!("{other:?}"),
         }
     }
 
-    fn write(&mut self, replaces: u32, record: &[u8]) -> Vec<Message<'static>> {
-        self.ask(&Request::WriteSettings { replaces, record })
+    /// With someone at the board who holds the button.
+    fn write(&mut self, replaces: Fingerprint, record: &[u8]) -> Vec<Message<'static>> {
+        self.hold_button(3);
+        let answers = self.ask(&Request::WriteSettings { replaces, record });
+        self.world.change(|inputs| inputs.button = Button::Released);
+        answers
+    }
+
+    /// Released, and then down for so many steps.
+    fn hold_button(&mut self, seconds: u32) {
+        self.world.change(|inputs| inputs.button = Button::Released);
+        self.second();
+        self.world.change(|inputs| inputs.button = Button::Pressed);
+        self.seconds(seconds);
     }
 
     /// What storage holds, as a start would find it.
@@ -436,7 +448,7 @@ mod unfit {
         is_off_and_says_why(&mut rig, Unfit::Unreadable);
         assert_eq!(rig.ask(&Request::ReadSettings), [Message::Refused(Refusal::Unfit(Unfit::Unreadable))]);
         let new = record_of(&settings());
-        let answers = rig.write(0, &new);
+        let answers = rig.write(Fingerprint::NONE, &new);
         assert_eq!(answers[0], Message::Accepted { fingerprint: record::fingerprint(&new) });
         let outputs = rig.seconds(700);
         assert_eq!(outputs.faults.system.and(SystemFaults::LATCHED), SystemFaults::LATCHED);
@@ -455,7 +467,7 @@ mod unfit {
         world.fails_to_write.set(true);
         let mut rig = Rig::of(world, &settings());
         is_off_and_says_why(&mut rig, Unfit::Unreadable);
-        assert_eq!(rig.write(0, &record_of(&settings())), [Message::Refused(Refusal::NotKept)]);
+        assert_eq!(rig.write(Fingerprint::NONE, &record_of(&settings())), [Message::Refused(Refusal::NotKept)]);
         rig.world.fails_to_read.set(false);
         rig.world.fails_to_write.set(false);
         rig.restart();
@@ -697,7 +709,7 @@ mod service_line {
         let settings = Message::Settings { origin: Origin::Stored, record };
         assert_eq!(rig.ask(&Request::ReadSettings), [settings]);
         rig.second();
-        assert!(matches!(rig.ask(&Request::ReadEvents { from: 0 })[..], [Message::Event(_), Message::Done]));
+        assert!(matches!(rig.ask(&Request::ReadEvents { from: 0 })[..], [Message::Event(_), .., Message::Done]));
         assert!(matches!(rig.ask(&Request::ReadTotals)[..], [Message::Totals(_)]));
         assert_eq!(rig.ask(&Request::SendTelemetry { every: 3 }), [Message::Done]);
     }
@@ -736,6 +748,95 @@ mod service_line {
         assert_eq!(rig.identity(), Ok(fingerprint));
     }
 
+    /// Who only has the line may read everything and change nothing.
+    #[test]
+    fn an_upload_without_the_button_is_refused_and_touches_no_output() {
+        let (mut rig, record) = (Rig::at(20_000), record_of(&other_settings()));
+        rig.until(charges);
+        let in_force = rig.identity().unwrap();
+        let refusal = [Message::Refused(Refusal::ButtonNotHeld)];
+        let request = Request::WriteSettings { replaces: in_force, record: &record };
+        rig.world.acts();
+        assert_eq!(rig.ask(&request), refusal, "nobody there");
+        rig.hold_button(2);
+        assert_eq!(rig.ask(&request), refusal, "a touch");
+        rig.seconds(5);
+        rig.world.change(|inputs| inputs.button = Button::Released);
+        rig.world.millis.update(|millis| millis.wrapping_add(1));
+        rig.hear();
+        assert_eq!(rig.ask(&request), refusal, "let go since the last step");
+        rig.hold_button(100);
+        assert_eq!(rig.ask(&request), refusal, "something lies on it");
+        rig.restart();
+        rig.seconds(10);
+        assert_eq!(rig.ask(&request), refusal, "it has been down since the start");
+        assert!(!rig.world.acts().contains(&Act::Restart));
+        let record = rig.built_in;
+        assert_eq!(rig.ask(&Request::ReadSettings), [Message::Settings { origin: Origin::BuiltIn, record }]);
+        assert_eq!(rig.identity(), Ok(in_force));
+    }
+
+    #[test]
+    fn an_upload_that_is_refused_for_what_it_holds_touches_no_output() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        let in_force = rig.identity().unwrap();
+        let mut unfit = settings();
+        unfit.charge.inhibit = c(0);
+        rig.hold_button(3);
+        rig.world.acts();
+        for (replaces, record, refusal) in [
+            (Fingerprint::NONE, record_of(&settings()), Refusal::NotTheOnesInForce { fingerprint: in_force }),
+            (in_force, record_of(&unfit), Refusal::Unfit(Unfit::Settings)),
+            (in_force, vec![1, 2, 3], Refusal::Unfit(Unfit::Record(RecordError::Damaged))),
+        ] {
+            assert_eq!(rig.ask(&Request::WriteSettings { replaces, record: &record }), [Message::Refused(refusal)]);
+        }
+        let opens = rig.world.acts().into_iter().any(|act| matches!(act, Act::Charge(_) | Act::Restart));
+        assert!(!opens);
+        assert!(charges(&rig.second()));
+    }
+
+    #[test]
+    fn both_outputs_are_off_before_the_first_byte_of_new_settings_is_written() {
+        for t in [20_000, 0] {
+            let mut rig = Rig::at(t);
+            rig.until(if t > 0 { charges } else { heats });
+            let in_force = rig.identity().unwrap();
+            rig.hold_button(3);
+            rig.world.acts();
+            rig.world.fails_to_write.set(true);
+            let request = Request::WriteSettings { replaces: in_force, record: &record_of(&other_settings()) };
+            assert_eq!(rig.ask(&request), [Message::Refused(Refusal::NotKept)]);
+            let acts = rig.world.acts();
+            assert!(acts.contains(&Act::Charge(PinState::Low)) && acts.contains(&Act::Heater(PinState::Low)));
+            assert_eq!(rig.pins()[..2], [false; 2]);
+        }
+    }
+
+    #[test]
+    fn so_many_uploads_are_taken_until_the_controller_has_run_for_an_hour() {
+        let mut rig = Rig::at(20_000);
+        let records = [record_of(&settings()), record_of(&other_settings())];
+        let mut accepted = 0;
+        let upload = |rig: &mut Rig| {
+            let in_force = rig.identity().unwrap();
+            let record = records.iter().find(|record| record::fingerprint(record) != in_force).unwrap();
+            rig.write(in_force, record)[0]
+        };
+        while matches!(upload(&mut rig), Message::Accepted { .. }) {
+            accepted += 1;
+            assert!(accepted < 100);
+        }
+        assert_eq!(accepted, 6);
+        rig.seconds(3_000);
+        rig.restart();
+        rig.seconds(3_000);
+        assert_eq!(upload(&mut rig), Message::Refused(Refusal::TooMany), "a restart forgets none");
+        rig.seconds(700);
+        assert!(matches!(upload(&mut rig), Message::Accepted { .. }));
+    }
+
     #[test]
     fn settings_that_cannot_be_kept_are_refused_and_those_before_stay() {
         let mut rig = Rig::at(20_000);
@@ -762,7 +863,7 @@ mod service_line {
     #[test]
     fn what_is_no_request_is_answered_by_nothing_counted_and_harmless_to_the_next() {
         let whole = framed(&Request::Identify);
-        let mut truncated = framed(&Request::WriteSettings { replaces: 1, record: &[5; 200] });
+        let mut truncated = framed(&Request::WriteSettings { replaces: Fingerprint::NONE, record: &[5; 200] });
         truncated.truncate(100);
         truncated.push(0);
         let mut flipped = whole.clone();
@@ -814,7 +915,7 @@ mod service_line {
             framed(&Request::Identify),
             framed(&Request::ReadSettings),
             framed(&Request::ReadEvents { from: 0 }),
-            framed(&Request::WriteSettings { replaces: 1, record: &record }),
+            framed(&Request::WriteSettings { replaces: Fingerprint::NONE, record: &record }),
             noise,
         ];
         for flood in floods {

@@ -441,7 +441,7 @@ fn it_does_so_whatever_the_sizes_of_word_and_page() {
     // Steps that share no factor with the ways there are.
     cut_everywhere::<4, 4, 2048>(3, 300, 11);
     cut_everywhere::<1, 1, 16_384>(2, 1_000, 251);
-    cut_everywhere::<1, 8, 2048>(2, 120, 7);
+    cut_everywhere::<1, 8, 4096>(2, 300, 13);
     cut_everywhere::<2, 32, 4096>(3, 300, 7);
 }
 
@@ -909,6 +909,7 @@ fn the_longest_values_fit() {
         memory: Memory { latched: SystemFaults::LATCHED, restarts: u8::MAX, soaked: u8::MAX, waited: u8::MAX },
         record: Record::Kept(u32::MAX),
         coming: Some(u32::MAX),
+        uploads: u8::MAX,
     };
     let event = Event {
         at: Instant::from_millis(u32::MAX),

@@ -3,9 +3,12 @@
 use super::line::{Line, Trouble};
 use super::patience::Patience;
 use super::rig::{End, Rig};
+use super::sense::moment;
+use forewarm_core::quantity::Instant;
 use forewarm_core::settings::ValidSettings;
+use forewarm_core::signals::{Button, Inputs};
 use forewarm_core::wire::frame;
-use forewarm_core::wire::record;
+use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::service::{Identity, Message, Refusal, Request};
 use std::ops::ControlFlow;
 use std::os::unix::net::UnixStream;
@@ -27,7 +30,7 @@ pub struct Board {
     /// Version of its program.
     pub version: String,
     /// The fingerprint of the settings in force; nothing where there are none that are fit.
-    pub settings: Option<u32>,
+    pub settings: Option<Fingerprint>,
 }
 
 impl From<&Identity<'_>> for Board {
@@ -93,10 +96,12 @@ impl Service {
         let mut board = self.presented(rig)?;
         let replaced = board.settings != Some(fingerprint);
         if replaced {
-            self.write(rig, board.settings.unwrap_or(0), record, fingerprint)?;
+            hold_button(rig)?;
+            self.write(rig, board.settings.unwrap_or(Fingerprint::NONE), record, fingerprint)?;
             board = self.presented(rig)?;
             if board.settings != Some(fingerprint) {
-                let said = format!("that settings {:x?} are in force", board.settings);
+                let settings = board.settings.unwrap_or(Fingerprint::NONE);
+                let said = format!("that settings {settings} are in force");
                 return Err(Trouble::Unexpected { said, awaited: "the settings that were written" });
             }
         }
@@ -108,7 +113,13 @@ impl Service {
     }
 
     /// Writes a record in place of the one with the fingerprint `replaces`, and waits for the restart.
-    fn write(&mut self, rig: &mut Rig, replaces: u32, record: &[u8], fingerprint: u32) -> Result<(), Trouble> {
+    fn write(
+        &mut self,
+        rig: &mut Rig,
+        replaces: Fingerprint,
+        record: &[u8],
+        fingerprint: Fingerprint,
+    ) -> Result<(), Trouble> {
         const AWAITED: &str = "that the board accepts the settings";
         let judge = |message: &Message<'_>| match *message {
             Message::Accepted { fingerprint } => ControlFlow::Break(Ok(fingerprint)),
@@ -125,7 +136,13 @@ impl Service {
                 Ok(kept) if kept == fingerprint => break restarted,
                 // A board without fit settings does not say beforehand which it has.
                 Err(Refusal::NotTheOnesInForce { fingerprint }) if tries > 0 => replaces = fingerprint,
-                answer => return Err(Trouble::Unexpected { said: format!("{answer:?}"), awaited: AWAITED }),
+                Ok(other) => {
+                    let said = format!("that it has kept settings {other}");
+                    return Err(Trouble::Unexpected { said, awaited: AWAITED });
+                }
+                Err(refusal) => {
+                    return Err(Trouble::Unexpected { said: format!("\"{refusal}\""), awaited: AWAITED });
+                }
             }
         };
         if restarted { Ok(()) } else { self.restarted(rig) }
@@ -170,6 +187,27 @@ impl Service {
                 return Err(Trouble::Silent { awaited, patience: self.patience.limit() });
             }
         }
+    }
+}
+
+/// Plays someone at the board who holds the reset button from now on, until the board restarts. All else is as at the start: dead.
+///
+/// # Errors
+/// As [`Rig::play`]; a restart or loss of power meanwhile is [`Trouble::Unexpected`].
+pub fn hold_button(rig: &mut Rig) -> Result<(), Trouble> {
+    const AWAITED: &str = "that the board sees its button held";
+    let moments: Vec<_> = (1..=5)
+        .map(|second| {
+            let button = if second == 1 { Button::Released } else { Button::Pressed };
+            moment(Instant::from_millis(1000 * second), &Inputs { button, ..Inputs::DEAD }, 1)
+        })
+        .collect();
+    match rig.play(&moments, |_, _, _| ())? {
+        End::Done => Ok(()),
+        End::Restarted { .. } => {
+            Err(Trouble::Unexpected { said: "that it has restarted".to_owned(), awaited: AWAITED })
+        }
+        End::PowerCut { .. } => Err(power_cut(AWAITED)),
     }
 }
 

@@ -98,6 +98,7 @@ fn charge<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Charge {
         push(&mut ceiling, read);
     }
     let charge = Charge {
+        hard_limit: reader.celsius(&mut section, Key::HardLimit),
         inhibit: reader.celsius(&mut section, Key::Inhibit),
         release: reader.celsius(&mut section, Key::Release),
         high_limit: reader.celsius(&mut section, Key::HighLimit),

@@ -39,6 +39,37 @@ pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
                     );
                 }
             }
+            SettingsError::NoPad => {
+                if !reader.doubts(Doubt::Channels) && !reader.doubts(Doubt::Role) {
+                    let remedy = "a [[channel]] with role = \"pad\", on the plate; or leave out cooling_min and cooling_excess_k";
+                    let place = Place::of(Key::CoolingAfter);
+                    tell(reader, place, error.to_string(), &error, remedy.to_owned());
+                }
+            }
+            SettingsError::NeverProven { most } => {
+                let keys = [Key::ProofEnergy, Key::MaxRun, Key::HeaterPower];
+                if !keys.into_iter().any(|key| reader.doubts(Place::of(key))) {
+                    let remedy = format!("proof_wh = {}, half of that, or more max_run_h", Thousandths(most / 2));
+                    tell(reader, Place::of(Key::ProofEnergy), error.to_string(), &error, remedy);
+                }
+            }
+            SettingsError::SagTooLarge { most } => {
+                let keys = [Key::ReserveSag, Key::ReserveFloorVoltage];
+                if !keys.into_iter().any(|key| reader.doubts(Place::of(key))) {
+                    let remedy = format!(
+                        "sag_v = {} or less, and thicker or shorter leads where the drop is larger",
+                        Thousandths(most.as_millivolts().into())
+                    );
+                    tell(reader, Place::of(Key::ReserveSag), error.to_string(), &error, remedy);
+                }
+            }
+            SettingsError::OffsetTooLow { channel, limit, .. } => {
+                let place = Place { key: Key::Offset, index: channel };
+                if !reader.doubts(place) && !reader.doubts(Place::of(limit)) && !reader.doubts(Doubt::Role) {
+                    let remedy = format!("offset_k nearer to 0, or a lower {}", Place::of(limit));
+                    tell(reader, place, error.to_string(), &error, remedy);
+                }
+            }
             SettingsError::ReferenceTooSmall { channel, least } => {
                 let place = Place { key: Key::Reference, index: channel };
                 if !channel_is_doubtful(reader, place) {
@@ -162,7 +193,9 @@ impl Order {
         // How far the order is broken, in the smaller of the two units.
         let excess =
             self.lower_value.checked_mul(scale(self.lower))? - self.upper_value.checked_mul(scale(self.upper))?;
-        let needed = (excess + scale(place) - 1).div_euclid(scale(place)) + margin(place.key);
+        // A hysteresis must hold the noise besides.
+        let noise = if place.key.fact().unit == "°C" { settings.value(Place::of(Key::Noise))? + 1_000 } else { 0 };
+        let needed = (excess + scale(place) - 1).div_euclid(scale(place)) + margin(place.key).max(noise);
         let value = settings.value(place)?;
         let gained = |candidate: i64| if place == self.lower { value - candidate } else { candidate - value };
         let moved = if place == self.lower { value - needed } else { value + needed };
@@ -171,9 +204,14 @@ impl Order {
     }
 }
 
-/// Whether a value may be proposed. `check` warns of an inhibit threshold below 5 °C, and so does not lead to one.
+/// Whether a value may be proposed. `check` warns of an inhibit threshold below 5 °C, and so does not lead to one; the hard limit of
+/// the cells is their maker's to say.
 fn is_safe(key: Key, value: i64) -> bool {
-    key != Key::Inhibit || value >= 5_000
+    match key {
+        Key::HardLimit => false,
+        Key::Inhibit => value >= 5_000,
+        _ => true,
+    }
 }
 
 /// `is 5 °C`, with what follows from it where that is what has been judged.

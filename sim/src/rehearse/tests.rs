@@ -4,7 +4,7 @@ use crate::bank::Flow;
 use crate::offer::Offer;
 use crate::plan::{Plan, Subject, testing as planned};
 use crate::site::{Circuit, Class, Rating, Room};
-use forewarm_core::quantity::{Celsius, Fraction, Ohms};
+use forewarm_core::quantity::{Celsius, Fraction, Kelvins, Ohms};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, Reserve, Role};
 use forewarm_core::signals::{Outputs, Relay, Sources};
@@ -279,11 +279,12 @@ fn an_unheated_season_is_one_without_heat_and_with_less_charging() {
 }
 
 /// Everything as safe as a fitter can have it but for the sensors: 10 m of thin cable on two wires that nothing makes up for, and
-/// thresholds at the hard limit itself.
+/// thresholds at the temperature that harms the cells, which is higher than the settings say.
 fn without_a_guard_band(mut scenario: Scenario) -> Scenario {
     let mut settings = scenario.settings.clone().into_inner();
-    settings.charge.inhibit = Celsius::from_millidegrees(0);
-    settings.charge.release = Celsius::from_millidegrees(500);
+    settings.charge.inhibit = Celsius::from_millidegrees(4_100);
+    settings.charge.release = Celsius::from_millidegrees(4_600);
+    scenario.site.battery.hard_limit_c = 4.1;
     for channel in settings.channels.iter_mut().filter(|channel| channel.role == Role::Cell) {
         channel.leads = Leads::TwoWire { loop_at_20c: Ohms::ZERO, at: Celsius::from_millidegrees(20_000) };
     }
@@ -306,6 +307,7 @@ fn as_planned(mut scenario: Scenario) -> Scenario {
     settings.charge.release = celsius(thresholds.limit_release_c);
     settings.heater.start = celsius(thresholds.limit_inhibit_c + 1.0);
     settings.heater.stop = celsius(thresholds.limit_release_c + 2.0);
+    settings.trust.disagreement = Kelvins::from_millikelvins(settings.charge.inhibit.as_millidegrees() - 1);
     assert!(thresholds.limit_inhibit_c < 4.0, "the plan leaves nothing to try: {thresholds:?}");
     scenario.settings = settings.validate().unwrap();
     scenario

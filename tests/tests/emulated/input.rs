@@ -2,6 +2,7 @@
 
 use crate::bench::{Bench, Program, framed, next, settings};
 use forewarm::emulate::flash::Flash;
+use forewarm::emulate::service::hold_button;
 use forewarm_core::fault::{ChannelFault, SystemFault};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::ValidSettings;
@@ -9,7 +10,7 @@ use forewarm_core::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, Sample,
 use forewarm_core::testing::fine_inputs;
 use forewarm_core::unit::{Memory, Unit};
 use forewarm_core::wire::frame::{self, PROTOCOL};
-use forewarm_core::wire::record::{self, RecordError};
+use forewarm_core::wire::record::{self, Fingerprint, RecordError};
 use forewarm_core::wire::rig::{Level, Moment, Shown};
 use forewarm_core::wire::service::{Message, Origin, Refusal, Request, Unfit};
 use std::ops::ControlFlow;
@@ -36,7 +37,7 @@ fn in_force(bench: &mut Bench) -> (Origin, Vec<u8>) {
 }
 
 /// How an upload is answered that is not to be accepted.
-fn refused(bench: &mut Bench, replaces: u32, record: &[u8]) -> Refusal {
+fn refused(bench: &mut Bench, replaces: Fingerprint, record: &[u8]) -> Refusal {
     bench.ask(&Request::WriteSettings { replaces, record }, |message| match message {
         Message::Refused(refusal) => ControlFlow::Break(*refusal),
         Message::Accepted { .. } => panic!("accepted"),
@@ -61,7 +62,7 @@ fn what_comes_over_the_service_line_changes_no_decision() {
     let mut bench = Bench::with(Program::Released, &valid());
     let mut core = Unit::new(&valid(), Memory::default());
     let identify = framed(&Request::Identify);
-    let upload = framed(&Request::WriteSettings { replaces: 1, record: &record_of(&other()) });
+    let upload = framed(&Request::WriteSettings { replaces: Fingerprint::NONE, record: &record_of(&other()) });
     let garbage = scattered(3_000);
     let mut other_protocol = identify.clone();
     other_protocol[1] = PROTOCOL + 1;
@@ -103,9 +104,12 @@ fn an_upload_that_is_played_again_later_is_refused() {
     bench.service.install(&mut bench.rig, &other()).expect("accepted");
     let fingerprint = record::fingerprint(&record_of(&other()));
     let built_in = record::fingerprint(&first);
-    for replaces in [0, 1, built_in] {
+    for replaces in [Fingerprint::NONE, built_in] {
         assert_eq!(refused(&mut bench, replaces, &first), Refusal::NotTheOnesInForce { fingerprint });
     }
+    assert_eq!(in_force(&mut bench).1, record_of(&other()));
+    // Nor is one that nobody at the board wants.
+    assert_eq!(refused(&mut bench, fingerprint, &first), Refusal::ButtonNotHeld);
     assert_eq!(in_force(&mut bench).1, record_of(&other()));
 }
 
@@ -298,6 +302,7 @@ fn storage_that_takes_nothing_is_named_when_something_is_to_be_kept() {
     let outputs = bench.seconds(&mut clock, &welded, 20);
     assert!(outputs.faults.system.contains(SystemFault::StorageFailing), "{outputs:?}");
     assert_eq!(outputs.heater, Relay::Open);
+    hold_button(&mut bench.rig).expect("steps");
     assert_eq!(refused(&mut bench, record::fingerprint(&record_of(&valid())), &record_of(&other())), Refusal::NotKept);
     // It takes again what it is given.
     bench.rig.flash().faults.writes = false;

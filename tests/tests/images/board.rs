@@ -7,7 +7,7 @@ use forewarm::emulate::machine::{Core, Lines, Machine, Setup};
 use forewarm::emulate::monitor::Probe;
 use forewarm::emulate::rig::{End, Rig};
 use forewarm::emulate::sense::moment;
-use forewarm::emulate::service::Service;
+use forewarm::emulate::service::{Service, hold_button};
 use forewarm::installation::Installation;
 use forewarm_core::quantity::{Celsius, Fraction, Instant, Kelvins, Millis, Milliwatts, Ohms, Ratio};
 use forewarm_core::rtd::{Coefficients, Element, Leads, Measured};
@@ -15,7 +15,7 @@ use forewarm_core::settings::{
     CeilingPoint, Channel, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Role, Settings, Source, ValidSettings,
 };
 use forewarm_core::signals::{Inputs, Line, Relay, Sample, Sources};
-use forewarm_core::wire::record;
+use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::rig::Moment;
 use forewarm_core::wire::service::{Message, Request};
 use forewarm_tests::{emulator, root};
@@ -157,9 +157,10 @@ impl<'a> Board<'a> {
     }
 
     /// Replaces the settings in force, and looks at the stack as it is when the processor would restart with the new ones.
-    fn upload(mut self, settings: &ValidSettings, replaces: u32) -> (u32, Flash) {
+    fn upload(mut self, settings: &ValidSettings, replaces: Fingerprint) -> (u32, Flash) {
         let mut room = [0; record::MAX_BYTES];
         let record = record::encode(settings, &mut room).expect("a record");
+        hold_button(&mut self.rig).expect("steps");
         let mut wait = self.machine.patience().begin();
         let monitor = self.machine.monitor.as_mut().expect("a line to the emulator");
         monitor.hold_at_restart().expect("to be held");
@@ -178,7 +179,7 @@ impl<'a> Board<'a> {
     }
 }
 
-fn fingerprint(settings: &ValidSettings) -> u32 {
+fn fingerprint(settings: &ValidSettings) -> Fingerprint {
     let mut room = [0; record::MAX_BYTES];
     record::fingerprint(record::encode(settings, &mut room).expect("a record"))
 }
@@ -208,7 +209,7 @@ pub(crate) fn most_stack(elf: &Elf, path: &Path, core: Core) -> u32 {
     // Nothing in it can be read: everything is erased and written anew.
     let mut board = Board::start(elf, path, core, Flash::holding(&[0x5C; 8192]));
     board.play(&history(&plain)[..100]);
-    let (used, _) = board.upload(&long, 0);
+    let (used, _) = board.upload(&long, Fingerprint::NONE);
     most.push(("an upload over garbage", used));
 
     println!("{}: {most:?}", elf.name);

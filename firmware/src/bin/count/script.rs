@@ -46,6 +46,7 @@ fn settings() -> Settings {
     Settings {
         channels: [Role::Cell, Role::Cell, Role::Pad].map(channel).into_iter().collect(),
         charge: Charge {
+            hard_limit: c(0),
             inhibit: c(5_000),
             release: c(8_000),
             high_limit: c(45_000),
@@ -89,7 +90,7 @@ fn settings() -> Settings {
             fastest_cell: rate(6_000),
             fastest_pad: rate(60_000),
             fastest_ambient: rate(30_000),
-            disagreement: k(10_000),
+            disagreement: k(4_000),
             stuck_after: Some(secs(360)),
             stuck_moved: k(500),
             still_after: Some(secs(14_400)),

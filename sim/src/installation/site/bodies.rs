@@ -8,6 +8,7 @@ use crate::installation::values::Reader;
 use crate::materials::{Known, Material, PLATES};
 use crate::plan::circuit::{Draw, Heater, is_for_the_bank, is_mains};
 use crate::site::{Battery, Pad, Plate, Site};
+use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Key as Setting, Place as SettingPlace, Settings};
 
 /// How the cells stand in their case.
@@ -28,7 +29,7 @@ impl Cells {
     }
 }
 
-pub(super) fn battery<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Battery {
+pub(super) fn battery<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, hard_limit: Celsius) -> Battery {
     let words = [("standing", Cells::Standing), ("lying", Cells::Lying)];
     let cells = reader.word(section, "cells", &words).ok().flatten().unwrap_or(Cells::Standing);
     let (up, across) = cells.conductivity();
@@ -44,7 +45,7 @@ pub(super) fn battery<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) ->
         conductivity_across_w_per_m_k: reader.given(section, Key::ConductivityAcross).unwrap_or(across),
         gap_m: reader.real(section, Key::Gap),
         resistance_ohm: reader.real(section, Key::Resistance),
-        hard_limit_c: reader.real(section, Key::HardLimit),
+        hard_limit_c: f64::from(hard_limit.as_millidegrees()) / 1000.0,
     };
     masses(reader, section, &battery);
     battery

@@ -112,7 +112,7 @@ pub(super) fn read<'t>(
         supply::read(reader, sources, settings);
         return None;
     }
-    let battery = bodies::battery(reader, &mut sections.battery);
+    let battery = bodies::battery(reader, &mut sections.battery, settings.charge.hard_limit);
     let (plate, plate_m) = bodies::plate(reader, &mut sections.plate, &battery);
     let (pad, pad_m) = bodies::pad(reader, &mut sections.pad);
     let count_known = sections.battery.is_read() && !reader.doubts_any(&sections.battery, &[table::Key::Count]);

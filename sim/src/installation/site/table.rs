@@ -72,7 +72,6 @@ table! {
     ConductivityAcross "battery" "conductivity_across_w_per_m_k" "W/(m K)" 0.05..100.0 [] "conductivity of a battery sideways; without it, what cells says" "";
     Gap "battery" "gap_mm" "mm" 0.0..200.0 [5.0] "air gap between neighbours" "";
     Resistance "battery" "resistance_mohm" "mΩ" 0.1..1000.0 [20.0] "internal resistance of one battery" "";
-    HardLimit "battery" "hard_limit_c" "°C" -40.0..15.0 [0.0] "charging a cell colder than this harms it" "";
     PlateThickness "plate" "thickness_mm" "mm" 0.2..50.0 [2.0] "thickness of the spreader plate" "";
     PlateLength "plate" "length_mm" "mm" 20.0..10_000.0 [] "length of the plate; without it, that of the row of batteries" "";
     PlateWidth "plate" "width_mm" "mm" 20.0..10_000.0 [] "width of the plate; without it, that of the row of batteries with its gaps" "";

@@ -77,7 +77,6 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::ConductivityAcross => battery.conductivity_across_w_per_m_k,
         Key::Gap => battery.gap_m,
         Key::Resistance => battery.resistance_ohm,
-        Key::HardLimit => battery.hard_limit_c,
         Key::PlateThickness => plate.thickness_m,
         Key::PlateContact => plate.contact_w_per_m2_k,
         // Only checked, or only in an area.
