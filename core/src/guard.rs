@@ -67,6 +67,9 @@ struct Channel {
     latest: Steps,
     /// When it came in.
     latest_at: Uptime,
+    /// The lowest and the highest that all believed readings before leave possible then, without their noise.
+    least: Steps,
+    most: Steps,
     /// Whether the latest sample was not believed, or there is none.
     broken: bool,
     /// Believed readings in a row, up to the run that is asked for.
@@ -324,6 +327,8 @@ impl Channel {
             shown: Measured::element(Ratio::ZERO),
             latest: 0,
             latest_at: Uptime::NEVER,
+            least: 0,
+            most: Steps::MAX,
             broken: true,
             run: 0,
             not_believed: None,
@@ -348,6 +353,9 @@ impl Channel {
                         self.shows_nothing();
                         self.not_believed = Some((steps, now));
                     } else {
+                        let drift = to_steps(self.drift(now));
+                        self.least = self.least.saturating_sub(drift).max(steps);
+                        self.most = self.most.saturating_add(drift).min(steps);
                         self.broken = false;
                         if self.run < good_run {
                             self.run = self.run.saturating_add(1);
@@ -377,10 +385,8 @@ impl Channel {
 
     #[inline]
     fn is_too_fast(&self, now: Uptime, steps: Steps) -> bool {
-        let change = steps.abs_diff(self.latest);
-        change > self.noise
-            && u64::from(change) > u64::from(self.noise).saturating_add(self.drift(now))
-            && self.latest_at > Uptime::NEVER
+        let change = steps.saturating_sub(self.most).max(self.least.saturating_sub(steps));
+        change > self.noise && u64::from(change) > u64::from(self.noise).saturating_add(self.drift(now))
     }
 
     /// How far the reading can have moved since it was taken, at the steepest.

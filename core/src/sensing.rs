@@ -100,6 +100,10 @@ struct Channel {
     not_believed: Option<(Celsius, Uptime)>,
     /// When the latest that was believed came in.
     believed_at: Uptime,
+    /// The lowest and the highest that the place can have been then, as far as all readings before allow, each by the time since it
+    /// and none by its noise. A comparison with the latest alone would grant the noise anew in each step, and a climb in small steps
+    /// would pass at any speed.
+    envelope: (Celsius, Celsius),
     movement: Movement,
 }
 
@@ -291,6 +295,7 @@ impl Channel {
             believed: [Celsius::ZERO; 3],
             not_believed: None,
             believed_at: Uptime::NEVER,
+            envelope: (Celsius::MIN, Celsius::MAX),
             movement: Movement {
                 still_since: Uptime::START,
                 anchor: Celsius::ZERO,
@@ -362,14 +367,18 @@ impl Channel {
         }
     }
 
-    /// Against the last believed measurement, and the more time has passed since, the more is believable: a sensor that was
+    /// Against all that was believed before, and the more time has passed since, the more is believable: a sensor that was
     /// moved for good is believed again in the end.
     #[inline]
     fn is_too_fast(&self, now: Uptime, t: Celsius, trust: &Trust) -> bool {
+        let (floor, ceiling) = self.envelope;
+        let (floor, ceiling) = (floor.lowered(trust.noise), ceiling.raised(trust.noise));
         // Nearly every change is noise; the product is for the others.
-        !t.is_within(trust.noise, self.latest())
-            && !t.is_within(trust.noise.plus(self.fastest.over(now.since(self.believed_at))), self.latest())
-            && self.believed_at > Uptime::NEVER
+        if floor <= t && t <= ceiling {
+            return false;
+        }
+        let drift = self.fastest.over(now.since(self.believed_at));
+        t < floor.lowered(drift) || t > ceiling.raised(drift)
     }
 
     #[inline]
@@ -380,6 +389,9 @@ impl Channel {
             self.movement.still_since = now;
         }
         self.believed = [t, latest, before];
+        let (floor, ceiling) = self.envelope;
+        let drift = self.fastest.over(now.since(self.believed_at));
+        self.envelope = (floor.lowered(drift).max(t), ceiling.raised(drift).min(t));
         self.believed_at = now;
         if !matches!(self.condition, Condition::Good) {
             self.recover(moved, trust);

@@ -125,6 +125,20 @@ fn what_it_sees_it_takes_in_the_same_step() {
     }
 }
 
+/// Whatever the size of its steps: the noise is granted once.
+#[test]
+fn a_climb_that_no_cell_can_make_is_refused_by_the_guard_alone() {
+    for (step_ms, rise_mk) in [(1_000, 240), (100, 240), (100, 25)] {
+        let mut bench = Bench::soaked_at(10_000);
+        let risen = (0..40_000).step_by(rise_mk).find(|&risen| {
+            bench.show(0, 10_000 + risen);
+            bench.guard.judge(bench.time.after(step_ms), &bench.inputs, &EVERYTHING).charge == Relay::Open
+        });
+        // 250 mK and 50 mK a second, at the steepest slope of any platinum; at 3 K/min of 150 a twentieth of the way.
+        assert!(risen.is_some_and(|risen| risen <= 600), "{rise_mk} mK each {step_ms} ms: {risen:?}");
+    }
+}
+
 #[test]
 fn it_enforces_the_faults_that_the_controller_reports() {
     let with = |fault| Outputs { faults: Faults::NONE.with_system(fault), ..EVERYTHING };

@@ -131,6 +131,50 @@ fn a_jump_is_not_believed_until_so_much_time_has_passed_that_it_may_be_true() {
     assert!(matches!(bench.second().cells, Group::Good { .. }), "noise is believed");
 }
 
+/// The noise is granted once, not anew in each step: otherwise ten small steps a second pass for anything.
+#[test]
+fn a_climb_in_small_steps_is_doubted_as_soon_as_a_single_one_would_be() {
+    for (step_ms, rise_mk) in [(1_000, 240), (100, 240), (100, 20), (1_000, 60)] {
+        for sign in [1, -1] {
+            let mut bench = Bench::good_at(10_000);
+            let (mut risen, mut passed) = (0, 0);
+            while bench.sensing.judge(Millis::from_millis(step_ms), &bench.samples).faults[CELL].is_none() {
+                // 250 mK of noise, 50 mK a second.
+                assert!(risen <= 250 + passed * 50 / 1_000 + 2, "{risen} mK in {passed} ms");
+                risen += rise_mk;
+                passed += i32::try_from(step_ms).unwrap();
+                [CELL, OTHER_CELL].into_iter().for_each(|cell| bench.show(cell, 10_000 + sign * risen));
+            }
+            assert!(risen > 250 + passed * 50 / 1_000 - 2, "{risen} mK in {passed} ms are believable");
+        }
+    }
+}
+
+proptest::proptest! {
+    /// Every pair of readings, not only neighbours.
+    #[test]
+    fn no_two_readings_of_a_good_run_lie_further_apart_than_the_time_between_them_allows(
+        steps in proptest::collection::vec((100..3_000_u32, -300..301_i32), 1..80),
+    ) {
+        let mut bench = Bench::good_at(10_000);
+        let (mut now, mut t) = (0_u32, 10_000_i32);
+        let mut run = std::vec![(now, t)];
+        for (step_ms, change) in steps {
+            now += step_ms;
+            t += change;
+            bench.show(CELL, t);
+            if bench.sensing.judge(Millis::from_millis(step_ms), &bench.samples).faults[CELL] == Some(ChannelFault::TooFast) {
+                break;
+            }
+            for &(then, earlier) in &run {
+                let allowed = 250.0 + f64::from(now - then) * 0.05 + 2.0;
+                proptest::prop_assert!(f64::from((t - earlier).abs()) <= allowed, "{} mK in {} ms", t - earlier, now - then);
+            }
+            run.push((now, t));
+        }
+    }
+}
+
 #[test]
 fn a_reading_spans_latest_and_median_so_an_outlier_only_takes() {
     let mut bench = Bench::good_at(10_000);
