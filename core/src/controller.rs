@@ -233,6 +233,9 @@ impl Controller {
         if self.restarts > trust.restart_limit {
             faults = faults.with(SystemFault::RestartStorm);
         }
+        if matches!(picture.checks, Group::Doubtful(_)) {
+            faults = faults.with(SystemFault::ReferenceDoubtful);
+        }
         if inputs.storage == Storage::Failing {
             faults = faults.with(SystemFault::StorageFailing);
         }
@@ -266,6 +269,7 @@ impl Controller {
             return Some(Cause::System(fault));
         }
         match picture.cells {
+            _ if picture.checks == Group::Starting => Some(Cause::StartUp),
             Group::Absent | Group::Starting => Some(Cause::StartUp),
             Group::Doubtful(fault) => Some(Cause::Channel(fault)),
             Group::Good { coldest, .. } if coldest <= charge.inhibit => Some(Cause::CellsCold),
@@ -314,6 +318,9 @@ impl Controller {
                 Group::Starting => return Some(Cause::StartUp),
                 Group::Absent | Group::Good { .. } => {}
             }
+        }
+        if picture.checks == Group::Starting {
+            return Some(Cause::StartUp);
         }
         match faults.and(SystemFaults::DISABLING_HEAT).first() {
             Some(SystemFault::SupplyOutOfRange) => return Some(Cause::SupplyOutOfRange),

@@ -77,7 +77,8 @@ pub struct Facts {
 
 /// A fault of one thermometer channel.
 ///
-/// On a `cell` channel each of them disables both outputs, on a `pad` channel the heater, on an `ambient` channel nothing:
+/// On a `cell` channel each of them disables both outputs, on a `pad` channel the heater, on an `ambient` channel nothing; on a `check`
+/// channel it makes [`SystemFault::ReferenceDoubtful`], which disables both:
 /// see [`Role::disables`](crate::settings::Role::disables).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -91,7 +92,7 @@ pub enum ChannelFault {
     Open,
     /// Less resistance than platinum has at −200 °C.
     Short,
-    /// A temperature that cannot be at this place.
+    /// A temperature that cannot be at this place, or a check resistor outside its band.
     OutOfRange,
     /// The reading moved faster than the fastest believable rate.
     TooFast,
@@ -144,9 +145,9 @@ impl ChannelFault {
             ),
             Self::OutOfRange => (
                 "out_of_range",
-                "a temperature that cannot be at this place",
+                "a temperature that cannot be at this place, or a check resistor outside its band",
                 "a run of good readings",
-                "a corroded terminal, the element type in the settings",
+                "a corroded terminal, the element type or check resistor in the settings",
             ),
             Self::TooFast => (
                 "too_fast",
@@ -209,11 +210,13 @@ pub enum SystemFault {
     ChargeLineRefused,
     /// The protection electronics refuse discharge.
     DischargeLineRefused,
+    /// A check resistor does not measure what it is, so reference or return are wrong for every channel.
+    ReferenceDoubtful,
 }
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
@@ -230,13 +233,18 @@ impl SystemFault {
         Self::BankBelowReserve,
         Self::ChargeLineRefused,
         Self::DischargeLineRefused,
+        Self::ReferenceDoubtful,
     ];
 
     /// What this fault takes away while it stands.
     #[must_use]
     pub const fn disables(self) -> Disables {
         match self {
-            Self::SettingsInvalid | Self::ClockStalled | Self::ClockJumped | Self::RestartStorm => Disables::Both,
+            Self::SettingsInvalid
+            | Self::ClockStalled
+            | Self::ClockJumped
+            | Self::RestartStorm
+            | Self::ReferenceDoubtful => Disables::Both,
             // A heater fault that latches now would be forgotten by a restart.
             Self::StorageFailing
             | Self::OverTemperature
@@ -386,6 +394,14 @@ impl SystemFault {
                 "the battery's protection refuses discharge",
                 "the line allowing again",
                 "the battery's own alarms",
+            ),
+            Self::ReferenceDoubtful => (
+                "reference_doubtful",
+                SelfClearing,
+                Alarm,
+                "the check resistor does not measure what it is, so any channel may read wrong by as much",
+                "a run of good readings of the check channel",
+                "the reference resistor, the return that all channels share, the check resistor and its terminals",
             ),
         };
         Facts { name, ending, severity, meaning, cleared_by, check_first }

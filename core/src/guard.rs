@@ -8,7 +8,7 @@
 //! Each of its limits lies [`MARGIN`] on the safe side of the threshold, more than the two ways of computing can differ.
 //!
 //! What it upholds by itself, whatever it is asked for: charge is refused while a cell channel is missing, faulty by itself (converter, open, short,
-//! implausible, too fast) or reads at or below inhibit, for the soak time after that, and at or above the high limit; the
+//! implausible, too fast) or reads at or below inhibit, or a check resistor is outside its band, for the soak time after that, and at or above the high limit; the
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
 //! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, or at the end of its maximum run; and neither with no channel that has shown anything new for
 //! as long as the settings allow. Faults that need a comparison over hours or between
@@ -20,9 +20,9 @@ use crate::contacts::may_have_heated;
 use crate::controller::Memory;
 use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
-use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
+use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ohms, Ratio};
 use crate::rtd::Measured;
-use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
+use crate::settings::{self, BankUse, Check, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
 use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Storage};
 use heapless::Vec;
 
@@ -307,6 +307,9 @@ const fn closed_if(safe: bool) -> Relay {
 
 impl Channel {
     fn new(channel: &settings::Channel, settings: &Settings) -> Self {
+        if let Role::Check(check) = channel.role {
+            return Self::of_check(channel, check);
+        }
         let (cutout, fastest) = (settings.heater.cutout(channel.role), settings.trust.fastest(channel.role));
         let shows = |t: Celsius| ratio_at(channel, t);
         let per_kelvin = steepest(channel);
@@ -324,6 +327,32 @@ impl Channel {
             noise: to_steps(noise.saturating_mul(per_kelvin).saturating_add(0xFFFF) >> 16),
             // 26 bits, and 24 for an element of twice the reference: 30 bits are left.
             fastest: to_steps(per_minute.saturating_mul(per_kelvin).div_ceil(60_000 << 4)),
+            shown: Measured::element(Ratio::ZERO),
+            latest: 0,
+            latest_at: Uptime::NEVER,
+            least: 0,
+            most: Steps::MAX,
+            broken: true,
+            run: 0,
+            not_believed: None,
+        }
+    }
+
+    /// A check resistor: in place of temperatures, the ratios at the two ends of its band. It is never cold, hot or too fast.
+    fn of_check(channel: &settings::Channel, check: Check) -> Self {
+        let (least, most) = check.band();
+        // Outwards by a step of the controller's resistance, so that the controller comes first.
+        let shows = |r: Ohms| to_ratio(r.plus(channel.leads.known()), channel.reference);
+        Self {
+            role: channel.role,
+            lowest: shows(least.less(Ohms::from_steps(1)).unwrap_or(Ohms::ZERO)).unwrap_or(Steps::MAX),
+            highest: shows(most.plus(Ohms::from_steps(1))).unwrap_or(0),
+            inhibit: 0,
+            high_limit: Steps::MAX,
+            cutout: Steps::MAX,
+            over: Steps::MAX,
+            noise: Steps::MAX,
+            fastest: 0,
             shown: Measured::element(Ratio::ZERO),
             latest: 0,
             latest_at: Uptime::NEVER,
@@ -425,7 +454,8 @@ impl Sight {
     #[cold]
     fn include_broken(&mut self, channel: &Channel) {
         match channel.role {
-            Role::Cell => self.cell_broken = true,
+            // Where the check resistor is off, each cell may be.
+            Role::Cell | Role::Check(_) => self.cell_broken = true,
             Role::Pad => self.pad_broken = true,
             Role::Ambient => {}
         }
@@ -437,9 +467,12 @@ impl Sight {
 /// The compensated ratio that a channel shows at `t`: the element at `t` less its offset, and the leads that are not measured alone.
 fn ratio_at(channel: &settings::Channel, t: Celsius) -> Option<Steps> {
     let element = channel.element.resistance(t.lowered(channel.offset)).ok()?;
-    let shown = element.plus(channel.leads.known());
+    to_ratio(element.plus(channel.leads.known()), channel.reference)
+}
+
+fn to_ratio(shown: Ohms, reference: Ohms) -> Option<Steps> {
     // 32 + 30 bits.
-    let ratio = (u64::from(shown.as_steps()) << 30).checked_div(u64::from(channel.reference.as_steps()))?;
+    let ratio = (u64::from(shown.as_steps()) << 30).checked_div(u64::from(reference.as_steps()))?;
     u32::try_from(ratio).ok()
 }
 

@@ -9,6 +9,8 @@
 //! apart at the fastest believable rate. Both lie [`ROUNDING`] further out than computed, so that the guard, which computes
 //! another way, has nothing to take from a sound controller.
 //!
+//! A channel on a [check resistor](Role::Check) has no temperature: inside its band it is good, and what it says is said of all.
+//!
 //! **Trust is lost at once and won slowly.** One bad measurement makes a channel doubtful in the same step; a run of good
 //! ones makes it good again.
 
@@ -48,6 +50,8 @@ pub struct Picture {
     pub cells: Group,
     /// Channels on the heater plate.
     pub pads: Group,
+    /// Channels on a check resistor. They have no temperatures: where all are good they are as good as absent.
+    pub checks: Group,
     /// How far the worst channel lies above its heater cut-out; at or above zero the heater is cut out. Counts every
     /// channel that shows anything plausible, doubtful or not.
     pub above_cutout: Kelvins,
@@ -89,6 +93,9 @@ struct Channel {
     offset: Kelvins,
     role: Role,
     fastest: KelvinRate,
+    /// For a check resistor, the least and the most that it may measure. Its resistance then stands where temperatures do, and is only
+    /// looked at for whether it has moved.
+    band: Option<(Ohms, Ohms)>,
 
     condition: Condition,
     /// Good measurements in a row, up to the run that is asked for.
@@ -161,6 +168,7 @@ impl Sensing {
         let mut picture = Picture {
             cells: rolls.cells.group(),
             pads: rolls.pads.group(),
+            checks: rolls.checks.standing(),
             above_cutout,
             over_temperature,
             has_doubt: rolls.have_doubt(),
@@ -213,7 +221,8 @@ impl Sensing {
     fn doubt_the_stuck(&mut self, rolls: &mut Rolls) {
         self.stuck_check = self.now.plus(STUCK_CHECK);
         let mut latest_move = Uptime::NEVER;
-        for channel in self.channels.iter_mut().filter(|channel| channel.believed_at > Uptime::NEVER) {
+        let thermometers = |channel: &&mut Channel| channel.band.is_none() && channel.believed_at > Uptime::NEVER;
+        for channel in self.channels.iter_mut().filter(thermometers) {
             let latest = channel.latest();
             channel.movement.follow(self.now, latest, self.trust.stuck_moved);
             latest_move = latest_move.max(channel.movement.move_began);
@@ -223,8 +232,11 @@ impl Sensing {
             let good = self.channels.iter().filter(|channel| matches!(channel.condition, Condition::Good));
             good.fold(true, |all, channel| all && self.now.since(channel.movement.still_since) >= after)
         });
-        // What is broken in another way stands still too, and has its name already.
-        for channel in self.channels.iter_mut().filter(|channel| matches!(channel.condition, Condition::Good)) {
+        // What is broken in another way stands still too, and has its name already. A check resistor should stand still: with a coarse
+        // converter it does.
+        let thermometers =
+            |channel: &&mut Channel| channel.band.is_none() && matches!(channel.condition, Condition::Good);
+        for channel in self.channels.iter_mut().filter(thermometers) {
             let still_since = channel.movement.still_since;
             let is_left_behind = self.trust.stuck_after.is_some_and(|after| self.now.since(still_since) >= after)
                 && latest_move >= still_since;
@@ -268,12 +280,12 @@ impl Sensing {
         faults
     }
 
-    /// The median of the last three measurements of each channel; nothing for a channel that is not good.
+    /// The median of the last three measurements of each channel; nothing for a channel that is not good, nor for a check resistor.
     #[must_use]
     pub fn readings(&self) -> [Option<Celsius>; MAX_CHANNELS] {
         let mut readings = [None; MAX_CHANNELS];
         for (reading, channel) in readings.iter_mut().zip(&self.channels) {
-            if matches!(channel.condition, Condition::Good) {
+            if matches!(channel.condition, Condition::Good) && channel.band.is_none() {
                 *reading = Some(channel.median());
             }
         }
@@ -290,6 +302,10 @@ impl Channel {
             offset: channel.offset,
             role: channel.role,
             fastest: settings.trust.fastest(channel.role),
+            band: match channel.role {
+                Role::Check(check) => Some(check.band()),
+                Role::Cell | Role::Pad | Role::Ambient => None,
+            },
             condition: Condition::Starting,
             run: 0,
             believed: [Celsius::ZERO; 3],
@@ -346,6 +362,10 @@ impl Channel {
         let ratio = measured.element.less(measured.lead).ok_or(ChannelFault::Short)?;
         let ohms = ratio.of(self.reference).ok_or(ChannelFault::Open)?;
         let ohms = ohms.less(self.known_leads).ok_or(ChannelFault::Short)?;
+        if let Some((least, most)) = self.band {
+            let is_within = least <= ohms && ohms <= most;
+            return if is_within { Ok(as_if(ohms)) } else { Err(ChannelFault::OutOfRange) };
+        }
         match self.thermometer.celsius(ohms) {
             Ok(t) => {
                 let t = t.raised(self.offset);
@@ -389,9 +409,12 @@ impl Channel {
             self.movement.still_since = now;
         }
         self.believed = [t, latest, before];
-        let (floor, ceiling) = self.envelope;
-        let drift = self.fastest.over(now.since(self.believed_at));
-        self.envelope = (floor.lowered(drift).max(t), ceiling.raised(drift).min(t));
+        // Of a check resistor everything within its band is believed.
+        if self.band.is_none() {
+            let (floor, ceiling) = self.envelope;
+            let drift = self.fastest.over(now.since(self.believed_at));
+            self.envelope = (floor.lowered(drift).max(t), ceiling.raised(drift).min(t));
+        }
         self.believed_at = now;
         if !matches!(self.condition, Condition::Good) {
             self.recover(moved, trust);
@@ -447,6 +470,11 @@ impl Channel {
         let drift = self.fastest.over(now.since(self.believed_at));
         (low.lowered(drift), high.raised(drift))
     }
+}
+
+/// A resistance where temperatures stand: differing where that differs.
+const fn as_if(ohms: Ohms) -> Celsius {
+    Celsius::from_steps(ohms.as_steps().cast_signed())
 }
 
 impl Movement {
@@ -510,6 +538,15 @@ impl Roll {
         self.hottest.above(self.coldest)
     }
 
+    /// For channels without temperatures.
+    fn standing(&self) -> Group {
+        match *self {
+            Self { doubt: Some(fault), .. } => Group::Doubtful(fault),
+            Self { starting: true, .. } => Group::Starting,
+            _ => Group::Absent,
+        }
+    }
+
     fn group(&self) -> Group {
         match *self {
             Self { doubt: Some(fault), .. } => Group::Doubtful(fault),
@@ -528,10 +565,11 @@ struct Rolls {
     cells: Roll,
     pads: Roll,
     ambients: Roll,
+    checks: Roll,
 }
 
 impl Rolls {
-    const EMPTY: Self = Self { cells: Roll::EMPTY, pads: Roll::EMPTY, ambients: Roll::EMPTY };
+    const EMPTY: Self = Self { cells: Roll::EMPTY, pads: Roll::EMPTY, ambients: Roll::EMPTY, checks: Roll::EMPTY };
 
     #[inline]
     fn of(&mut self, role: Role) -> &mut Roll {
@@ -539,11 +577,15 @@ impl Rolls {
             Role::Cell => &mut self.cells,
             Role::Pad => &mut self.pads,
             Role::Ambient => &mut self.ambients,
+            Role::Check(_) => &mut self.checks,
         }
     }
 
     fn have_doubt(&self) -> bool {
-        self.cells.doubt.is_some() || self.pads.doubt.is_some() || self.ambients.doubt.is_some()
+        self.cells.doubt.is_some()
+            || self.pads.doubt.is_some()
+            || self.ambients.doubt.is_some()
+            || self.checks.doubt.is_some()
     }
 
     fn widest(&self) -> Kelvins {
@@ -551,7 +593,7 @@ impl Rolls {
     }
 
     fn above_cutout(&self, cutout_cell: Celsius, cutout_pad: Celsius) -> Kelvins {
-        let Self { cells, pads, ambients } = self;
+        let Self { cells, pads, ambients, checks: _ } = self;
         let by_cell = cells.hottest.max(cells.doubtful_hottest).max(ambients.hottest).max(ambients.doubtful_hottest);
         let by_pad = pads.hottest.max(pads.doubtful_hottest);
         by_cell.above(cutout_cell).max(by_pad.above(cutout_pad)).plus(ROUNDING)

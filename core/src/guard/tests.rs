@@ -2,7 +2,7 @@ use super::*;
 use crate::fault::{Faults, SystemFault};
 use crate::quantity::Fraction;
 use crate::signals::{Alarm, Button, Cause, Sources, State};
-use crate::testing::{Time, c, fine_inputs, sample, settings};
+use crate::testing::{Time, c, fine_inputs, sample, settings, skewed};
 
 /// What a controller asks for that has lost its mind.
 const EVERYTHING: Outputs = Outputs {
@@ -136,6 +136,19 @@ fn a_climb_that_no_cell_can_make_is_refused_by_the_guard_alone() {
         });
         // 250 mK and 50 mK a second, at the steepest slope of any platinum; at 3 K/min of 150 a twentieth of the way.
         assert!(risen.is_some_and(|risen| risen <= 600), "{rise_mk} mK each {step_ms} ms: {risen:?}");
+    }
+}
+
+#[test]
+fn with_a_check_resistor_outside_its_band_it_leaves_nothing() {
+    let check = Role::Check(Check { nominal: Ohms::from_milliohms(100_000), within: Ohms::from_milliohms(500) });
+    for (ppm, left) in [(4_990, BOTH), (-4_990, BOTH), (5_010, NEITHER), (-5_010, NEITHER)] {
+        let mut settings = settings();
+        settings.channels[3].role = check;
+        let mut bench = Bench::new(settings, Memory::default(), 10_000);
+        bench.seconds(700);
+        bench.inputs.channels[3] = skewed(bench.inputs.channels[3], ppm);
+        assert_eq!(bench.second(), left, "{ppm} ppm");
     }
 }
 

@@ -77,6 +77,7 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize
         }
     }
     references(reader, settings);
+    checks(reader, settings);
     if reader.doubts_number(feed::PLACE) {
         // Nothing is known of what should feed the heater.
         return;
@@ -123,7 +124,11 @@ fn references(reader: &mut Reader, settings: &Settings) {
     });
     for (index, channel) in settings.channels.iter().enumerate() {
         let place = Place::at(Key::Reference, index);
-        let (reference, r0) = (channel.reference.as_micro_ohms(), channel.element.r0().as_micro_ohms());
+        let r0 = match channel.role {
+            Role::Check(check) => check.nominal,
+            Role::Cell | Role::Pad | Role::Ambient => channel.element.r0(),
+        };
+        let (reference, r0) = (channel.reference.as_micro_ohms(), r0.as_micro_ohms());
         if (r0 * 2..=r0 * 10).contains(&reference)
             || refused.contains(&index)
             || [place.into(), Doubt::Element(index)].into_iter().any(|doubt: Doubt| reader.doubts(doubt))
@@ -141,6 +146,38 @@ fn references(reader: &mut Reader, settings: &Settings) {
         let remedy =
             "reference_ohm as printed on the converter's reference resistor, and the element that goes with it";
         reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);
+    }
+}
+
+/// Whether anything would find what makes all thermometers read wrong alike.
+fn checks(reader: &mut Reader, settings: &Settings) {
+    if reader.doubts(Doubt::Channels) || reader.doubts(Doubt::Role) || settings.channels.is_empty() {
+        return;
+    }
+    let has_check = settings.channels.iter().any(|channel| matches!(channel.role, Role::Check(_)));
+    if !has_check {
+        warn(
+            reader,
+            &[],
+            "channel",
+            "no channel has the role check: nothing would find a reference resistor or a common return that has changed".to_owned(),
+            "all thermometers then read warm alike and none contradicts another: 2 % of the reference are 5 K, and cold cells are charged",
+            "a [[channel]] with role = \"check\": a fixed resistor at the converter's terminals, with check_ohm and check_within_ohm",
+        );
+    }
+    // One on another reference says nothing of the thermometers'.
+    let references: Vec<_> = settings.channels.iter().map(|channel| channel.reference).collect();
+    for (index, channel) in settings.channels.iter().enumerate() {
+        let thermometers = settings.channels.iter().zip(&references);
+        let mut others = thermometers.filter(|(other, _)| !matches!(other.role, Role::Check(_))).map(|(_, r)| *r);
+        let place = Place::at(Key::Reference, index);
+        if matches!(channel.role, Role::Check(_)) && others.all(|r| r != channel.reference) && !reader.doubts(place) {
+            let span = reader.span(place).cloned();
+            let message = format!("{place} is not the reference of any thermometer");
+            let why = "a check resistor says something only of the reference that it is measured against";
+            let remedy = "the reference_ohm of the thermometers, on the same converter";
+            reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);
+        }
     }
 }
 
