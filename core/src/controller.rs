@@ -45,6 +45,8 @@ pub struct Memory {
     pub latched: SystemFaults,
     /// Restarts within the restart window.
     pub restarts: u8,
+    /// A bit for each thermometer channel that has [jumped](crate::fault::ChannelFault::Jumped).
+    pub jumped: u8,
 }
 
 /// The charge loop.
@@ -155,7 +157,7 @@ impl Controller {
             settings: Rules { charge, heater },
             ceiling: Ceiling::new(ceiling),
             clock: Clock::NEW,
-            sensing: Sensing::new(settings),
+            sensing: Sensing::new(settings, memory.jumped),
             power: Power::new(settings),
             contacts: Contacts::new(settings),
             charge: Charge::Refused { open: Millis::ZERO },
@@ -251,6 +253,7 @@ impl Controller {
         }
         if self.button.acts(credited, inputs.button) {
             self.latched = self.latched.and(standing);
+            self.sensing.accept_jumps();
         }
         let mut latching = faults.and(SystemFaults::LATCHED);
         if !self.contacts.may_have_heated() {
@@ -494,7 +497,7 @@ impl Controller {
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
     pub const fn memory(&self) -> Memory {
-        Memory { latched: self.latched, restarts: self.restarts }
+        Memory { latched: self.latched, restarts: self.restarts, jumped: self.sensing.jumped() }
     }
 
     /// Who pays for the heater while it is on, as of the last step.

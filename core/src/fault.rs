@@ -100,11 +100,14 @@ pub enum ChannelFault {
     Stuck,
     /// Channels of one role lie too far apart, and nobody can tell which is wrong.
     Disagreement,
+    /// A cell or pad channel moved faster than believable and has stayed away: a thermometer that has come off reads warm air. It
+    /// survives a restart.
+    Jumped,
 }
 
 impl ChannelFault {
     /// Every channel fault.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Missing,
         Self::Converter,
         Self::Open,
@@ -113,6 +116,7 @@ impl ChannelFault {
         Self::TooFast,
         Self::Stuck,
         Self::Disagreement,
+        Self::Jumped,
     ];
 
     /// What is known beforehand about this fault. All of them end by themselves, after a run of good readings.
@@ -166,6 +170,12 @@ impl ChannelFault {
                 "channels of one role lie too far apart",
                 "a run of readings within the limit",
                 "the channel that differs from touch: its mounting, leads, settings",
+            ),
+            Self::Jumped => (
+                "jumped",
+                "the reading jumped as no cell or plate can, and stayed there",
+                "a jump back to where it was, another good channel of the role that shows the same, or the reset button; a restart does not",
+                "whether the sensor still sits on its battery or plate; then a loose terminal; press reset once it is right",
             ),
         };
         Facts { name, ending: Ending::SelfClearing, severity: Severity::Alarm, meaning, cleared_by, check_first }

@@ -12,7 +12,7 @@
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
 //! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, or at the end of its maximum run; and neither with no channel that has shown anything new for
 //! as long as the settings allow. Faults that need a comparison over hours or between
-//! channels (stuck, disagreement, ineffective heater) are the controller's; what it reports of them, the guard enforces.
+//! channels (stuck, disagreement, a jump that stands, ineffective heater) are the controller's; what it reports of them, the guard enforces.
 
 use crate::button::ResetButton;
 use crate::clock::Uptime;
@@ -194,10 +194,18 @@ impl Guard {
         self.watch_heater(credited, inputs, sight);
 
         let faults = asked.faults.system;
+        let (mut cell_is_told, mut pad_is_told) = (false, false);
+        for (channel, fault) in self.channels.iter().zip(&asked.faults.channels) {
+            if fault.is_some() {
+                cell_is_told |= channel.role.disables().charge();
+                pad_is_told |= channel.role.disables().heat();
+            }
+        }
         let charge_is_safe = asked.charge == Relay::Closed
             && clock_is_good
             && is_measured
             && self.warm_for >= self.soak
+            && !cell_is_told
             && !sight.too_hot_to_charge
             && inputs.charge_line == Line::Allowed
             && faults.and(SystemFaults::DISABLING_CHARGE).is_empty();
@@ -206,6 +214,7 @@ impl Guard {
             && is_measured
             && !sight.cell_broken
             && !sight.pad_broken
+            && !pad_is_told
             && !sight.cut_out
             && inputs.storage == Storage::Kept
             && self.resting.is_zero()
@@ -265,6 +274,10 @@ impl Guard {
             let standing = only_if(sight.cut_out, SystemFault::OverTemperature);
             let standing = standing.or(only_if(stays_closed, SystemFault::HeaterWelded));
             self.latched = self.latched.and(standing);
+            // Someone has seen what has jumped, and takes it for true.
+            for channel in &mut self.channels {
+                (channel.least, channel.most) = (0, Steps::MAX);
+            }
         }
         let overheated = sight.over_temperature && may_have_heated(self.heater, self.has_heated, self.since_switched);
         self.latched = self.latched.or(only_if(overheated, SystemFault::OverTemperature));

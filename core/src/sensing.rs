@@ -84,6 +84,17 @@ struct Movement {
     move_began: Uptime,
 }
 
+/// A change that no place can make, not undone yet.
+#[derive(Clone, Copy, Debug)]
+struct Jump {
+    /// When it was first seen.
+    since: Uptime,
+    /// Half its size: what has come back by more than that has come back. Nothing does for one from before a restart.
+    half: Kelvins,
+    /// Whether it has stood for [`JUMP_LASTS`]; from then on time alone makes it no more believable, and a restart does not end it.
+    lasts: bool,
+}
+
 /// One channel: its constants, then its memory.
 #[derive(Clone, Debug)]
 struct Channel {
@@ -111,6 +122,8 @@ struct Channel {
     /// and none by its noise. A comparison with the latest alone would grant the noise anew in each step, and a climb in small steps
     /// would pass at any speed.
     envelope: (Celsius, Celsius),
+    /// A change that no place can make, from when it is seen until the channel is good again.
+    jump: Option<Jump>,
     movement: Movement,
 }
 
@@ -125,17 +138,34 @@ pub struct Sensing {
     now: Uptime,
     /// When channels are next looked at for being stuck: that takes minutes or hours, so once a minute does.
     stuck_check: Uptime,
+    /// A bit for each channel with a jump that lasts.
+    jumped: u8,
 }
+
+/// How long a jump must stand before it must survive a restart. Shorter ones are loose contacts and switching of loads, and memory wears.
+const JUMP_LASTS: Millis = Millis::from_secs(30);
+
+const _: () = assert!(MAX_CHANNELS <= u8::BITS as usize, "a bit for each channel");
 
 /// How often channels are looked at for being stuck.
 const STUCK_CHECK: Millis = Millis::from_secs(60);
 
 impl Sensing {
-    /// Channels of which nothing is known yet.
+    /// Channels of which nothing is known yet but which of them had [`jumped`](Self::jumped) before the reset.
     #[must_use]
-    pub fn new(settings: &Settings) -> Self {
+    pub fn new(settings: &Settings, jumped: u8) -> Self {
+        let made = |index: usize, channel: &settings::Channel| {
+            let mut made = Channel::new(channel, settings);
+            if made.can_jump() && jumped & bit(index) != 0 {
+                made.condition = Condition::Doubtful(ChannelFault::Jumped);
+                made.jump = Some(Jump { since: Uptime::START, half: Kelvins::ZERO, lasts: true });
+            }
+            made
+        };
+        let channels = each(&settings.channels, made);
         Self {
-            channels: each(&settings.channels, |_, channel| Channel::new(channel, settings)),
+            jumped: lasting(&channels),
+            channels,
             trust: settings.trust,
             cutout_cell: settings.heater.cutout_cell,
             cutout_pad: settings.heater.cutout_pad,
@@ -154,6 +184,10 @@ impl Sensing {
         for (channel, sample) in self.channels.iter_mut().zip(samples) {
             channel.take(self.now, sample, &self.trust);
             rolls.of(channel.role).include(self.now, channel);
+        }
+        if self.jumped != 0 || rolls.have_doubt() {
+            self.accept_what_another_confirms();
+            self.jumped = lasting(&self.channels);
         }
         let above_cutout = rolls.above_cutout(self.cutout_cell, self.cutout_pad);
         // These are rare; the usual step looks at each channel once. Whether one is too hot comes before doubts about how it compares
@@ -191,6 +225,40 @@ impl Sensing {
     /// How far readings, clock and contacts are trusted: kept here, where most of it is read.
     pub(crate) const fn trust(&self) -> &Trust {
         &self.trust
+    }
+
+    /// The channels with a jump that lasts, a bit for each: what must survive a restart.
+    pub(crate) const fn jumped(&self) -> u8 {
+        self.jumped
+    }
+
+    /// Someone has seen what has jumped, and takes it for true.
+    #[cold]
+    pub(crate) fn accept_jumps(&mut self) {
+        for channel in self.channels.iter_mut().filter(|channel| channel.jump.is_some()) {
+            channel.accept();
+        }
+        self.jumped = 0;
+    }
+
+    /// A jump that lasts may be true where a good channel of the role shows the same to half of the largest difference between two, and
+    /// so much time has passed that a place can have got there.
+    #[cold]
+    fn accept_what_another_confirms(&mut self) {
+        let near = self.trust.noise.plus(self.trust.disagreement.half());
+        for index in 0..self.channels.len() {
+            let Some(channel) = self.channels.get(index) else { return };
+            let (Some(Jump { lasts: true, .. }), Some((t, at))) = (channel.jump, channel.not_believed) else {
+                continue;
+            };
+            let confirms = |other: &Channel| other.is_good(channel.role) && other.latest().is_within(near, t);
+            let is_confirmed =
+                at == self.now && !channel.is_too_fast(self.now, t, &self.trust) && self.channels.iter().any(confirms);
+            if is_confirmed && let Some(channel) = self.channels.get_mut(index) {
+                channel.accept();
+                channel.believe(at, t, &self.trust);
+            }
+        }
     }
 
     #[cold]
@@ -312,6 +380,7 @@ impl Channel {
             not_believed: None,
             believed_at: Uptime::NEVER,
             envelope: (Celsius::MIN, Celsius::MAX),
+            jump: None,
             movement: Movement {
                 still_since: Uptime::START,
                 anchor: Celsius::ZERO,
@@ -322,10 +391,13 @@ impl Channel {
     }
 
     fn move_back(&mut self, span: Millis) {
-        let Self { not_believed, believed_at, movement, .. } = self;
+        let Self { not_believed, believed_at, jump, movement, .. } = self;
         let Movement { still_since, anchor_at, move_began, anchor: _ } = movement;
         if let Some((_, at)) = not_believed {
             *at = at.moved_back(span);
+        }
+        if let Some(Jump { since, .. }) = jump {
+            *since = since.moved_back(span);
         }
         for at in [believed_at, anchor_at, move_began] {
             *at = at.moved_back(span);
@@ -338,9 +410,8 @@ impl Channel {
     fn take(&mut self, now: Uptime, sample: &Sample, trust: &Trust) {
         match sample {
             Sample::Fresh(measured) => match self.temperature(*measured, trust) {
-                Ok(t) if self.is_too_fast(now, t, trust) => {
-                    self.doubt(ChannelFault::TooFast);
-                    self.not_believed = Some((t, now));
+                Ok(t) if self.is_too_fast(now, t, trust) || (self.jump.is_some() && self.is_away(now, t, trust)) => {
+                    self.note_jump(now, t);
                 }
                 Ok(t) => self.believe(now, t, trust),
                 Err(fault) => self.doubt(fault),
@@ -387,8 +458,7 @@ impl Channel {
         }
     }
 
-    /// Against all that was believed before, and the more time has passed since, the more is believable: a sensor that was
-    /// moved for good is believed again in the end.
+    /// Against all that was believed before, and the more time has passed since, the more is believable.
     #[inline]
     fn is_too_fast(&self, now: Uptime, t: Celsius, trust: &Trust) -> bool {
         let (floor, ceiling) = self.envelope;
@@ -399,6 +469,46 @@ impl Channel {
         }
         let drift = self.fastest.over(now.since(self.believed_at));
         t < floor.lowered(drift) || t > ceiling.raised(drift)
+    }
+
+    /// Whether a channel that has jumped is not back where it was. Time makes only half of the way believable, and what comes back from a
+    /// jump that lasts comes as suddenly: a thermometer that has fallen off drifts with the air, past where it was.
+    #[cold]
+    fn is_away(&self, now: Uptime, t: Celsius, trust: &Trust) -> bool {
+        let Some(Jump { half, lasts, .. }) = self.jump else { return false };
+        if self.believed_at == Uptime::NEVER {
+            return true;
+        }
+        let near = trust.noise.plus(self.fastest.over(now.since(self.believed_at)).min(half));
+        let (floor, ceiling) = self.envelope;
+        let drifted = self
+            .not_believed
+            .is_some_and(|(before, at)| t.is_within(trust.noise.plus(self.fastest.over(now.since(at))), before));
+        t < floor.lowered(near) || t > ceiling.raised(near) || (lasts && drifted)
+    }
+
+    #[cold]
+    fn note_jump(&mut self, now: Uptime, t: Celsius) {
+        if self.can_jump() {
+            let (floor, ceiling) = self.envelope;
+            let size = t.above(ceiling).max(floor.above(t));
+            let jump = self.jump.get_or_insert(Jump { since: now, half: size.half(), lasts: false });
+            jump.lasts |= now.since(jump.since) >= JUMP_LASTS;
+        }
+        let lasts = self.jump.is_some_and(|jump| jump.lasts);
+        self.doubt(if lasts { ChannelFault::Jumped } else { ChannelFault::TooFast });
+        self.not_believed = Some((t, now));
+    }
+
+    /// Whether a jump is kept in mind: in air it may be an opened lid, and nothing is permitted by it.
+    const fn can_jump(&self) -> bool {
+        matches!(self.role, Role::Cell | Role::Pad)
+    }
+
+    /// What it shows next is a new beginning.
+    fn accept(&mut self) {
+        self.jump = None;
+        self.envelope = (Celsius::MIN, Celsius::MAX);
     }
 
     #[inline]
@@ -434,6 +544,7 @@ impl Channel {
         self.run = self.run.saturating_add(1);
         if self.run >= trust.good_run {
             self.condition = Condition::Good;
+            self.jump = None;
         }
     }
 
@@ -470,6 +581,17 @@ impl Channel {
         let drift = self.fastest.over(now.since(self.believed_at));
         (low.lowered(drift), high.raised(drift))
     }
+}
+
+/// The bit of the channel at `index`.
+const fn bit(index: usize) -> u8 {
+    if index < MAX_CHANNELS { 1 << index } else { 0 }
+}
+
+/// The bits of the channels with a jump that lasts.
+fn lasting(channels: &[Channel]) -> u8 {
+    let jumped = channels.iter().enumerate().filter(|(_, channel)| channel.jump.is_some_and(|jump| jump.lasts));
+    jumped.fold(0, |bits, (index, _)| bits | bit(index))
 }
 
 /// A resistance where temperatures stand: differing where that differs.

@@ -159,7 +159,7 @@ mod tests {
 
     #[test]
     fn what_the_button_clears_in_the_controller_it_clears_in_the_guard() {
-        let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0 };
+        let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), ..Memory::default() };
         let mut bench = Bench::new(memory, 0);
         // The sun on the air's thermometer.
         bench.show(3, 32_000);
@@ -235,6 +235,57 @@ mod tests {
         assert_eq!(unit.counters().overrules, 0);
     }
 
+    /// A thermometer that falls off a cold cell into warm air: a lone one is never believed again by itself, restarts or not.
+    #[test]
+    fn a_jump_to_warm_permits_nothing_until_someone_has_looked() {
+        let mut settings = settings();
+        settings.channels[1].role = Role::Ambient;
+        settings.heater.proof = None;
+        let valid = settings.clone().validate().unwrap();
+        let mut inputs = fine_inputs(&settings, c(-8_000));
+        let mut unit = Unit::new(&valid, Memory::default());
+        let mut time = Time(0);
+        (0..100).for_each(|_| {
+            unit.step(time.after(1_000), &inputs);
+        });
+        inputs.channels[0] = sample(&settings.channels[0], c(12_000));
+        for _ in 0..3 {
+            for _ in 0..3_000 {
+                let outputs = unit.step(time.after(1_000), &inputs);
+                assert_eq!((outputs.heater, outputs.charge), (Relay::Open, Relay::Open));
+                assert_eq!(outputs.alarm, Alarm::Sounding, "and it is told");
+            }
+            unit = Unit::new(&valid, unit.memory());
+        }
+        unit.step(time.after(1_000), &inputs);
+        inputs.button = Button::Pressed;
+        (0..10).for_each(|_| {
+            unit.step(time.after(1_000), &inputs);
+        });
+        inputs.button = Button::Released;
+        let last = (0..1_000).map(|_| unit.step(time.after(1_000), &inputs)).last().unwrap();
+        assert_eq!(last.charge, Relay::Closed, "the button says that it is true: {last:?}");
+        assert_eq!((unit.memory().jumped, unit.counters().overrules), (0, 0));
+    }
+
+    #[test]
+    fn a_jump_that_another_cell_confirms_or_the_button_leaves_the_guard_nothing_to_take() {
+        for pressed in [false, true] {
+            let mut bench = Bench::new(Memory::default(), 10_000);
+            bench.seconds(1_000);
+            bench.show(0, 13_000);
+            bench.seconds(if pressed { 35 } else { 1 });
+            if pressed {
+                bench.inputs.button = Button::Pressed;
+            }
+            let back = bench.seconds(3);
+            assert_eq!(back.charge, Relay::Open);
+            bench.seconds(700);
+            assert_eq!(bench.second().charge, Relay::Closed);
+            assert_eq!(bench.unit.counters().overrules, 0, "{pressed}");
+        }
+    }
+
     /// The count of milliseconds inside ends after 49.7 days.
     #[test]
     fn seven_weeks_without_a_restart_change_nothing() {
@@ -265,7 +316,7 @@ mod tests {
         let mut bench = Bench::new(Memory::default(), 0);
         bench.unit.guard = Guard::new(
             &settings().validate().unwrap(),
-            Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0 },
+            Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), ..Memory::default() },
         );
         let mut overruled = false;
         for _ in 0..200 {

@@ -156,6 +156,11 @@ fn with_a_check_resistor_outside_its_band_it_leaves_nothing() {
 fn it_enforces_the_faults_that_the_controller_reports() {
     let with = |fault| Outputs { faults: Faults::NONE.with_system(fault), ..EVERYTHING };
     let mut bench = Bench::soaked_at(10_000);
+    for (channel, left) in [(0, NEITHER), (2, CHARGE), (3, BOTH)] {
+        let mut faults = Faults::NONE;
+        faults.channels[channel] = Some(crate::fault::ChannelFault::Jumped);
+        assert_eq!(bench.ask(&Outputs { faults, ..EVERYTHING }), left, "channel {channel}");
+    }
     assert_eq!(bench.ask(&with(SystemFault::HeaterIneffective)), CHARGE);
     assert_eq!(bench.ask(&with(SystemFault::ChargeLineRefused)), HEAT);
     assert_eq!(bench.ask(&with(SystemFault::RestartStorm)), NEITHER);
@@ -164,7 +169,7 @@ fn it_enforces_the_faults_that_the_controller_reports() {
 
 #[test]
 fn a_latched_heater_fault_outlives_the_reset_and_yields_to_the_button() {
-    let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0 };
+    let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), ..Memory::default() };
     let mut bench = Bench::new(settings(), memory, 10_000);
     assert_eq!(bench.seconds(700), CHARGE);
     bench.inputs.button = Button::Pressed;
