@@ -297,8 +297,8 @@ impl Sensing {
         }
         // Where all stand still there is none to compare with. But their converters have noise: one of them would have moved by a digit.
         let all_are_still = self.trust.still_after.is_some_and(|after| {
-            let good = self.channels.iter().filter(|channel| matches!(channel.condition, Condition::Good));
-            good.fold(true, |all, channel| all && self.now.since(channel.movement.still_since) >= after)
+            let mut good = self.channels.iter().filter(|channel| matches!(channel.condition, Condition::Good));
+            good.all(|channel| self.now.since(channel.movement.still_since) >= after)
         });
         // What is broken in another way stands still too, and has its name already. A check resistor should stand still: with a coarse
         // converter it does.

@@ -78,12 +78,11 @@ impl Role {
     pub const fn disables(self) -> crate::fault::Disables {
         use crate::fault::Disables;
         match self {
-            Self::Cell => Disables::Both,
+            // Where a check resistor is off, all readings are in doubt.
+            Self::Cell | Self::Check(_) => Disables::Both,
             // Without it the hottest place is no longer seen.
             Self::Pad => Disables::Heat,
             Self::Ambient => Disables::Nothing,
-            // All readings are then in doubt.
-            Self::Check(_) => Disables::Both,
         }
     }
 }

@@ -225,7 +225,8 @@ fn a_climb_in_small_steps_is_doubted_as_soon_as_a_single_one_would_be() {
                 assert!(risen <= 250 + passed * 50 / 1_000 + 2, "{risen} mK in {passed} ms");
                 risen += rise_mk;
                 passed += i32::try_from(step_ms).unwrap();
-                [CELL, OTHER_CELL].into_iter().for_each(|cell| bench.show(cell, 10_000 + sign * risen));
+                bench.show(CELL, 10_000 + sign * risen);
+                bench.show(OTHER_CELL, 10_000 + sign * risen);
             }
             assert!(risen > 250 + passed * 50 / 1_000 - 2, "{risen} mK in {passed} ms are believable");
         }

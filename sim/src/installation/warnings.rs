@@ -4,6 +4,7 @@ use super::site::feed;
 use super::values::{Doubt, Reader};
 use crate::diagnostic::Severity;
 use forewarm_core::quantity::Millivolts;
+use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, Key, Place, Role, Settings, SettingsError, Thousandths};
 
 /// Adds the warnings about the installation as a whole. `fed_by` is the source that alone feeds the heater, where one does.
@@ -78,6 +79,7 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize
     }
     references(reader, settings);
     checks(reader, settings);
+    lone_two_wire(reader, settings);
     if reader.doubts_number(feed::PLACE) {
         // Nothing is known of what should feed the heater.
         return;
@@ -147,6 +149,35 @@ fn references(reader: &mut Reader, settings: &Settings) {
             "reference_ohm as printed on the converter's reference resistor, and the element that goes with it";
         reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);
     }
+}
+
+/// What a terminal of a 2-wire connection may gain in service, by corrosion and a loosened screw (mΩ). Common practice, no source.
+const CONTACT_GROWTH_MOHM: u64 = 2_000;
+
+/// A cell channel on two wires with none beside it: resistance that a terminal gains reads warm, and nothing contradicts it.
+fn lone_two_wire(reader: &mut Reader, settings: &Settings) {
+    if reader.doubts(Doubt::Channels) || reader.doubts(Doubt::Role) {
+        return;
+    }
+    let mut cells = settings.channels.iter().enumerate().filter(|(_, channel)| channel.role == Role::Cell);
+    let (Some((index, channel)), None) = (cells.next(), cells.next()) else { return };
+    if !matches!(channel.leads, Leads::TwoWire { .. }) || reader.doubts(Doubt::Element(index)) {
+        return;
+    }
+    // A Pt100 rises by 0.39 Ω/K (IEC 60751), others in proportion to R0.
+    let tenths_k = CONTACT_GROWTH_MOHM * 100_000 / 39 / (channel.element.r0().as_micro_ohms() / 1_000).max(1);
+    let place = format!("channel[{index}].wiring");
+    warn(
+        reader,
+        &[],
+        &place,
+        format!(
+            "{place} is \"2-wire\" on the only cell channel: a terminal that gains 2 Ω in service makes it read {} K warm",
+            Thousandths(i64::try_from(tenths_k * 100).unwrap_or(i64::MAX))
+        ),
+        "plan's error budget has contacts as they are when new; growth this slow is no jump, and no second channel contradicts it",
+        "three wires or four; or a second [[channel]] with role = \"cell\"; or a Pt1000, a tenth as sensitive to it",
+    );
 }
 
 /// Whether anything would find what makes all thermometers read wrong alike.

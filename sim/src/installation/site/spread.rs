@@ -86,6 +86,7 @@ fn judge_checks(reader: &mut Reader, converter: &Converter, settings: &Settings)
             continue;
         }
         let shown = place.to_string();
+        let within = (within * 1000.0).round() / 1000.0;
         let message = format!(
             "{shown} is {within} Ω, and what [converter] says of gain, offset, reference, noise and codes comes to {needed:.3} Ω"
         );
