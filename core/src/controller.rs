@@ -54,6 +54,8 @@ pub struct Memory {
     pub soaked: u8,
     /// How long charge has been waited for, in parts of the time after which it is overdue.
     pub waited: u8,
+    /// A bit for each thermometer channel that has [jumped](crate::fault::ChannelFault::Jumped).
+    pub jumped: u8,
 }
 
 /// The charge loop.
@@ -236,7 +238,7 @@ impl Controller {
             settings: Rules { charge, heater },
             ceiling: Ceiling::new(ceiling),
             clock: Clock::NEW,
-            sensing: Sensing::new(settings),
+            sensing: Sensing::new(settings, memory.jumped),
             power: Power::new(settings),
             contacts: Contacts::new(settings),
             charge: Charge::after_restart(memory.soaked, soak),
@@ -319,6 +321,9 @@ impl Controller {
         if self.restarts > trust.restart_limit {
             faults = faults.with(SystemFault::RestartStorm);
         }
+        if matches!(picture.checks, Group::Doubtful(_)) {
+            faults = faults.with(SystemFault::ReferenceDoubtful);
+        }
         if inputs.storage == Storage::Failing {
             faults = faults.with(SystemFault::StorageFailing);
         }
@@ -334,6 +339,7 @@ impl Controller {
         }
         if self.button.acts(credited, inputs.button) {
             self.latched = self.latched.and(standing);
+            self.sensing.accept_jumps();
         }
         let mut latching = faults.and(SystemFaults::LATCHED);
         if !self.contacts.may_have_heated() {
@@ -352,6 +358,7 @@ impl Controller {
             return Some(Cause::System(fault));
         }
         match picture.cells {
+            _ if picture.checks == Group::Starting => Some(Cause::StartUp),
             Group::Absent | Group::Starting => Some(Cause::StartUp),
             Group::Doubtful(fault) => Some(Cause::Channel(fault)),
             Group::Good { coldest, .. } if coldest <= charge.inhibit => Some(Cause::CellsCold),
@@ -424,6 +431,9 @@ impl Controller {
                 Group::Starting => return Some(Cause::StartUp),
                 Group::Absent | Group::Good { .. } => {}
             }
+        }
+        if picture.checks == Group::Starting {
+            return Some(Cause::StartUp);
         }
         match faults.and(SystemFaults::DISABLING_HEAT).first() {
             Some(SystemFault::SupplyOutOfRange) => return Some(Cause::SupplyOutOfRange),
@@ -602,7 +612,13 @@ impl Controller {
     #[must_use]
     pub fn memory(&self) -> Memory {
         let soaked = self.charge.quarters(self.settings.charge.soak);
-        Memory { latched: self.latched, restarts: self.restarts, soaked, waited: self.overdue.parts() }
+        Memory {
+            latched: self.latched,
+            restarts: self.restarts,
+            soaked,
+            waited: self.overdue.parts(),
+            jumped: self.sensing.jumped(),
+        }
     }
 
     /// Who pays for the heater while it is on, as of the last step.

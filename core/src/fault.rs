@@ -77,7 +77,8 @@ pub struct Facts {
 
 /// A fault of one thermometer channel.
 ///
-/// On a `cell` channel each of them disables both outputs, on a `pad` channel the heater, on an `ambient` channel nothing:
+/// On a `cell` channel each of them disables both outputs, on a `pad` channel the heater, on an `ambient` channel nothing; on a `check`
+/// channel it makes [`SystemFault::ReferenceDoubtful`], which disables both:
 /// see [`Role::disables`](crate::settings::Role::disables).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -91,7 +92,7 @@ pub enum ChannelFault {
     Open,
     /// Less resistance than platinum has at −200 °C.
     Short,
-    /// A temperature that cannot be at this place.
+    /// A temperature that cannot be at this place, or a check resistor outside its band.
     OutOfRange,
     /// The reading moved faster than the fastest believable rate.
     TooFast,
@@ -99,11 +100,14 @@ pub enum ChannelFault {
     Stuck,
     /// Channels of one role lie too far apart, and nobody can tell which is wrong.
     Disagreement,
+    /// A cell or pad channel moved faster than believable and has stayed away: a thermometer that has come off reads warm air. It
+    /// survives a restart.
+    Jumped,
 }
 
 impl ChannelFault {
     /// Every channel fault.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Missing,
         Self::Converter,
         Self::Open,
@@ -112,6 +116,7 @@ impl ChannelFault {
         Self::TooFast,
         Self::Stuck,
         Self::Disagreement,
+        Self::Jumped,
     ];
 
     /// What is known beforehand about this fault. All of them end by themselves, after a run of good readings.
@@ -144,9 +149,9 @@ impl ChannelFault {
             ),
             Self::OutOfRange => (
                 "out_of_range",
-                "a temperature that cannot be at this place",
+                "a temperature that cannot be at this place, or a check resistor outside its band",
                 "a run of good readings",
-                "a corroded terminal, the element type in the settings",
+                "a corroded terminal, the element type or check resistor in the settings",
             ),
             Self::TooFast => (
                 "too_fast",
@@ -165,6 +170,12 @@ impl ChannelFault {
                 "channels of one role lie too far apart",
                 "a run of readings within the limit",
                 "the channel that differs from touch: its mounting, leads, settings",
+            ),
+            Self::Jumped => (
+                "jumped",
+                "the reading jumped as no cell or plate can, and stayed there",
+                "a jump back to where it was, another good channel of the role that shows the same, or the reset button; a restart does not",
+                "whether the sensor still sits on its battery or plate; then a loose terminal; press reset once it is right",
             ),
         };
         Facts { name, ending: Ending::SelfClearing, severity: Severity::Alarm, meaning, cleared_by, check_first }
@@ -211,11 +222,13 @@ pub enum SystemFault {
     DischargeLineRefused,
     /// Charge has been refused for too long although a source was present.
     ChargeOverdue,
+    /// A check resistor does not measure what it is, so reference or return are wrong for every channel.
+    ReferenceDoubtful,
 }
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 17] = [
+    pub const ALL: [Self; 18] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
@@ -233,13 +246,18 @@ impl SystemFault {
         Self::ChargeLineRefused,
         Self::DischargeLineRefused,
         Self::ChargeOverdue,
+        Self::ReferenceDoubtful,
     ];
 
     /// What this fault takes away while it stands.
     #[must_use]
     pub const fn disables(self) -> Disables {
         match self {
-            Self::SettingsInvalid | Self::ClockStalled | Self::ClockJumped | Self::RestartStorm => Disables::Both,
+            Self::SettingsInvalid
+            | Self::ClockStalled
+            | Self::ClockJumped
+            | Self::RestartStorm
+            | Self::ReferenceDoubtful => Disables::Both,
             // A heater fault that latches now would be forgotten by a restart.
             Self::StorageFailing
             | Self::OverTemperature
@@ -397,6 +415,14 @@ impl SystemFault {
                 "charge was refused for long although a source was present",
                 "charge permitted for an hour in all with a source present",
                 "what stood in the way most, which is shown with it",
+            ),
+            Self::ReferenceDoubtful => (
+                "reference_doubtful",
+                SelfClearing,
+                Alarm,
+                "the check resistor does not measure what it is, so any channel may read wrong by as much",
+                "a run of good readings of the check channel",
+                "the reference resistor, the return that all channels share, the check resistor and its terminals",
             ),
         };
         Facts { name, ending, severity, meaning, cleared_by, check_first }

@@ -8,12 +8,12 @@
 //! Each of its limits lies [`MARGIN`] on the safe side of the threshold, more than the two ways of computing can differ.
 //!
 //! What it upholds by itself, whatever it is asked for: charge is refused while a cell channel is missing, faulty by itself (converter, open, short,
-//! implausible, too fast) or reads at or below inhibit, for the soak time after that (for a run of good readings after a brief doubt, for
+//! implausible, too fast) or reads at or below inhibit, or a check resistor is outside its band, for the soak time after that (for a run of good readings after a brief doubt, for
 //! what the memory leaves of the soak after a restart), and at or above the high limit; the
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
 //! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, or at the end of its maximum run; and neither with no channel that has shown anything new for
 //! as long as the settings allow. Faults that need a comparison over hours or between
-//! channels (stuck, disagreement, ineffective heater) are the controller's; what it reports of them, the guard enforces.
+//! channels (stuck, disagreement, a jump that stands, ineffective heater) are the controller's; what it reports of them, the guard enforces.
 
 use crate::button::ResetButton;
 use crate::clock::Uptime;
@@ -21,9 +21,9 @@ use crate::contacts::may_have_heated;
 use crate::controller::{BRIEF, Memory};
 use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
-use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
+use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ohms, Ratio};
 use crate::rtd::Measured;
-use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
+use crate::settings::{self, BankUse, Check, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
 use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Storage};
 use heapless::Vec;
 
@@ -68,6 +68,9 @@ struct Channel {
     latest: Steps,
     /// When it came in.
     latest_at: Uptime,
+    /// The lowest and the highest that all believed readings before leave possible then, without their noise.
+    least: Steps,
+    most: Steps,
     /// Whether the latest sample was not believed, or there is none.
     broken: bool,
     /// Believed readings in a row, up to the run that is asked for.
@@ -198,11 +201,19 @@ impl Guard {
         self.watch_heater(credited, inputs, sight);
 
         let faults = asked.faults.system;
+        let (mut cell_is_told, mut pad_is_told) = (false, false);
+        for (channel, fault) in self.channels.iter().zip(&asked.faults.channels) {
+            if fault.is_some() {
+                cell_is_told |= channel.role.disables().charge();
+                pad_is_told |= channel.role.disables().heat();
+            }
+        }
         let charge_is_safe = asked.charge == Relay::Closed
             && clock_is_good
             && is_measured
             && self.doubted_for.is_none()
             && self.warm_for >= self.soak
+            && !cell_is_told
             && !sight.too_hot_to_charge
             && inputs.charge_line == Line::Allowed
             && faults.and(SystemFaults::DISABLING_CHARGE).is_empty();
@@ -211,6 +222,7 @@ impl Guard {
             && is_measured
             && !sight.cell_broken
             && !sight.pad_broken
+            && !pad_is_told
             && !sight.cut_out
             && inputs.storage == Storage::Kept
             && self.resting.is_zero()
@@ -294,6 +306,10 @@ impl Guard {
             let standing = only_if(sight.cut_out, SystemFault::OverTemperature);
             let standing = standing.or(only_if(stays_closed, SystemFault::HeaterWelded));
             self.latched = self.latched.and(standing);
+            // Someone has seen what has jumped, and takes it for true.
+            for channel in &mut self.channels {
+                (channel.least, channel.most) = (0, Steps::MAX);
+            }
         }
         let overheated = sight.over_temperature && may_have_heated(self.heater, self.has_heated, self.since_switched);
         self.latched = self.latched.or(only_if(overheated, SystemFault::OverTemperature));
@@ -336,6 +352,9 @@ const fn closed_if(safe: bool) -> Relay {
 
 impl Channel {
     fn new(channel: &settings::Channel, settings: &Settings) -> Self {
+        if let Role::Check(check) = channel.role {
+            return Self::of_check(channel, check);
+        }
         let (cutout, fastest) = (settings.heater.cutout(channel.role), settings.trust.fastest(channel.role));
         let shows = |t: Celsius| ratio_at(channel, t);
         let per_kelvin = steepest(channel);
@@ -356,6 +375,34 @@ impl Channel {
             shown: Measured::element(Ratio::ZERO),
             latest: 0,
             latest_at: Uptime::NEVER,
+            least: 0,
+            most: Steps::MAX,
+            broken: true,
+            run: 0,
+            not_believed: None,
+        }
+    }
+
+    /// A check resistor: in place of temperatures, the ratios at the two ends of its band. It is never cold, hot or too fast.
+    fn of_check(channel: &settings::Channel, check: Check) -> Self {
+        let (least, most) = check.band();
+        // Outwards by a step of the controller's resistance, so that the controller comes first.
+        let shows = |r: Ohms| to_ratio(r.plus(channel.leads.known()), channel.reference);
+        Self {
+            role: channel.role,
+            lowest: shows(least.less(Ohms::from_steps(1)).unwrap_or(Ohms::ZERO)).unwrap_or(Steps::MAX),
+            highest: shows(most.plus(Ohms::from_steps(1))).unwrap_or(0),
+            inhibit: 0,
+            high_limit: Steps::MAX,
+            cutout: Steps::MAX,
+            over: Steps::MAX,
+            noise: Steps::MAX,
+            fastest: 0,
+            shown: Measured::element(Ratio::ZERO),
+            latest: 0,
+            latest_at: Uptime::NEVER,
+            least: 0,
+            most: Steps::MAX,
             broken: true,
             run: 0,
             not_believed: None,
@@ -380,6 +427,9 @@ impl Channel {
                         self.shows_nothing();
                         self.not_believed = Some((steps, now));
                     } else {
+                        let drift = to_steps(self.drift(now));
+                        self.least = self.least.saturating_sub(drift).max(steps);
+                        self.most = self.most.saturating_add(drift).min(steps);
                         self.broken = false;
                         if self.run < good_run {
                             self.run = self.run.saturating_add(1);
@@ -409,10 +459,8 @@ impl Channel {
 
     #[inline]
     fn is_too_fast(&self, now: Uptime, steps: Steps) -> bool {
-        let change = steps.abs_diff(self.latest);
-        change > self.noise
-            && u64::from(change) > u64::from(self.noise).saturating_add(self.drift(now))
-            && self.latest_at > Uptime::NEVER
+        let change = steps.saturating_sub(self.most).max(self.least.saturating_sub(steps));
+        change > self.noise && u64::from(change) > u64::from(self.noise).saturating_add(self.drift(now))
     }
 
     /// How far the reading can have moved since it was taken, at the steepest.
@@ -456,6 +504,8 @@ impl Sight {
                 self.cell_broken = true;
                 self.cold |= channel.not_believed.is_some_and(|(steps, _)| steps <= channel.inhibit);
             }
+            // Where the check resistor is off, each cell may be.
+            Role::Check(_) => self.cell_broken = true,
             Role::Pad => self.pad_broken = true,
             Role::Ambient => {}
         }
@@ -467,9 +517,12 @@ impl Sight {
 /// The compensated ratio that a channel shows at `t`: the element at `t` less its offset, and the leads that are not measured alone.
 fn ratio_at(channel: &settings::Channel, t: Celsius) -> Option<Steps> {
     let element = channel.element.resistance(t.lowered(channel.offset)).ok()?;
-    let shown = element.plus(channel.leads.known());
+    to_ratio(element.plus(channel.leads.known()), channel.reference)
+}
+
+fn to_ratio(shown: Ohms, reference: Ohms) -> Option<Steps> {
     // 32 + 30 bits.
-    let ratio = (u64::from(shown.as_steps()) << 30).checked_div(u64::from(channel.reference.as_steps()))?;
+    let ratio = (u64::from(shown.as_steps()) << 30).checked_div(u64::from(reference.as_steps()))?;
     u32::try_from(ratio).ok()
 }
 

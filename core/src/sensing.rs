@@ -9,6 +9,8 @@
 //! apart at the fastest believable rate. Both lie [`ROUNDING`] further out than computed, so that the guard, which computes
 //! another way, has nothing to take from a sound controller.
 //!
+//! A channel on a [check resistor](Role::Check) has no temperature: inside its band it is good, and what it says is said of all.
+//!
 //! **Trust is lost at once and won slowly.** One bad measurement makes a channel doubtful in the same step; a run of good
 //! ones makes it good again.
 
@@ -50,6 +52,8 @@ pub struct Picture {
     pub pads: Group,
     /// The coldest that any cell shows, doubtful or not.
     pub coldest_shown: Celsius,
+    /// Channels on a check resistor. They have no temperatures: where all are good they are as good as absent.
+    pub checks: Group,
     /// How far the worst channel lies above its heater cut-out; at or above zero the heater is cut out. Counts every
     /// channel that shows anything plausible, doubtful or not.
     pub above_cutout: Kelvins,
@@ -82,6 +86,17 @@ struct Movement {
     move_began: Uptime,
 }
 
+/// A change that no place can make, not undone yet.
+#[derive(Clone, Copy, Debug)]
+struct Jump {
+    /// When it was first seen.
+    since: Uptime,
+    /// Half its size: what has come back by more than that has come back. Nothing does for one from before a restart.
+    half: Kelvins,
+    /// Whether it has stood for [`JUMP_LASTS`]; from then on time alone makes it no more believable, and a restart does not end it.
+    lasts: bool,
+}
+
 /// One channel: its constants, then its memory.
 #[derive(Clone, Debug)]
 struct Channel {
@@ -91,6 +106,9 @@ struct Channel {
     offset: Kelvins,
     role: Role,
     fastest: KelvinRate,
+    /// For a check resistor, the least and the most that it may measure. Its resistance then stands where temperatures do, and is only
+    /// looked at for whether it has moved.
+    band: Option<(Ohms, Ohms)>,
 
     condition: Condition,
     /// Good measurements in a row, up to the run that is asked for.
@@ -102,6 +120,12 @@ struct Channel {
     not_believed: Option<(Celsius, Uptime)>,
     /// When the latest that was believed came in.
     believed_at: Uptime,
+    /// The lowest and the highest that the place can have been then, as far as all readings before allow, each by the time since it
+    /// and none by its noise. A comparison with the latest alone would grant the noise anew in each step, and a climb in small steps
+    /// would pass at any speed.
+    envelope: (Celsius, Celsius),
+    /// A change that no place can make, from when it is seen until the channel is good again.
+    jump: Option<Jump>,
     movement: Movement,
 }
 
@@ -116,17 +140,34 @@ pub struct Sensing {
     now: Uptime,
     /// When channels are next looked at for being stuck: that takes minutes or hours, so once a minute does.
     stuck_check: Uptime,
+    /// A bit for each channel with a jump that lasts.
+    jumped: u8,
 }
+
+/// How long a jump must stand before it must survive a restart. Shorter ones are loose contacts and switching of loads, and memory wears.
+const JUMP_LASTS: Millis = Millis::from_secs(30);
+
+const _: () = assert!(MAX_CHANNELS <= u8::BITS as usize, "a bit for each channel");
 
 /// How often channels are looked at for being stuck.
 const STUCK_CHECK: Millis = Millis::from_secs(60);
 
 impl Sensing {
-    /// Channels of which nothing is known yet.
+    /// Channels of which nothing is known yet but which of them had [`jumped`](Self::jumped) before the reset.
     #[must_use]
-    pub fn new(settings: &Settings) -> Self {
+    pub fn new(settings: &Settings, jumped: u8) -> Self {
+        let made = |index: usize, channel: &settings::Channel| {
+            let mut made = Channel::new(channel, settings);
+            if made.can_jump() && jumped & bit(index) != 0 {
+                made.condition = Condition::Doubtful(ChannelFault::Jumped);
+                made.jump = Some(Jump { since: Uptime::START, half: Kelvins::ZERO, lasts: true });
+            }
+            made
+        };
+        let channels = each(&settings.channels, made);
         Self {
-            channels: each(&settings.channels, |_, channel| Channel::new(channel, settings)),
+            jumped: lasting(&channels),
+            channels,
             trust: settings.trust,
             cutout_cell: settings.heater.cutout_cell,
             cutout_pad: settings.heater.cutout_pad,
@@ -146,6 +187,10 @@ impl Sensing {
             channel.take(self.now, sample, &self.trust);
             rolls.of(channel.role).include(self.now, channel);
         }
+        if self.jumped != 0 || rolls.have_doubt() {
+            self.accept_what_another_confirms();
+            self.jumped = lasting(&self.channels);
+        }
         let above_cutout = rolls.above_cutout(self.cutout_cell, self.cutout_pad);
         // These are rare; the usual step looks at each channel once. Whether one is too hot comes before doubts about how it compares
         // with others.
@@ -160,6 +205,7 @@ impl Sensing {
             cells: rolls.cells.group(),
             pads: rolls.pads.group(),
             coldest_shown: rolls.cells.coldest.min(rolls.cells.doubtful_coldest).lowered(ROUNDING),
+            checks: rolls.checks.standing(),
             above_cutout,
             over_temperature,
             has_doubt: rolls.have_doubt(),
@@ -182,6 +228,40 @@ impl Sensing {
     /// How far readings, clock and contacts are trusted: kept here, where most of it is read.
     pub(crate) const fn trust(&self) -> &Trust {
         &self.trust
+    }
+
+    /// The channels with a jump that lasts, a bit for each: what must survive a restart.
+    pub(crate) const fn jumped(&self) -> u8 {
+        self.jumped
+    }
+
+    /// Someone has seen what has jumped, and takes it for true.
+    #[cold]
+    pub(crate) fn accept_jumps(&mut self) {
+        for channel in self.channels.iter_mut().filter(|channel| channel.jump.is_some()) {
+            channel.accept();
+        }
+        self.jumped = 0;
+    }
+
+    /// A jump that lasts may be true where a good channel of the role shows the same to half of the largest difference between two, and
+    /// so much time has passed that a place can have got there.
+    #[cold]
+    fn accept_what_another_confirms(&mut self) {
+        let near = self.trust.noise.plus(self.trust.disagreement.half());
+        for index in 0..self.channels.len() {
+            let Some(channel) = self.channels.get(index) else { return };
+            let (Some(Jump { lasts: true, .. }), Some((t, at))) = (channel.jump, channel.not_believed) else {
+                continue;
+            };
+            let confirms = |other: &Channel| other.is_good(channel.role) && other.latest().is_within(near, t);
+            let is_confirmed =
+                at == self.now && !channel.is_too_fast(self.now, t, &self.trust) && self.channels.iter().any(confirms);
+            if is_confirmed && let Some(channel) = self.channels.get_mut(index) {
+                channel.accept();
+                channel.believe(at, t, &self.trust);
+            }
+        }
     }
 
     #[cold]
@@ -212,18 +292,22 @@ impl Sensing {
     fn doubt_the_stuck(&mut self, rolls: &mut Rolls) {
         self.stuck_check = self.now.plus(STUCK_CHECK);
         let mut latest_move = Uptime::NEVER;
-        for channel in self.channels.iter_mut().filter(|channel| channel.believed_at > Uptime::NEVER) {
+        let thermometers = |channel: &&mut Channel| channel.band.is_none() && channel.believed_at > Uptime::NEVER;
+        for channel in self.channels.iter_mut().filter(thermometers) {
             let latest = channel.latest();
             channel.movement.follow(self.now, latest, self.trust.stuck_moved);
             latest_move = latest_move.max(channel.movement.move_began);
         }
         // Where all stand still there is none to compare with. But their converters have noise: one of them would have moved by a digit.
         let all_are_still = self.trust.still_after.is_some_and(|after| {
-            let good = self.channels.iter().filter(|channel| matches!(channel.condition, Condition::Good));
-            good.fold(true, |all, channel| all && self.now.since(channel.movement.still_since) >= after)
+            let mut good = self.channels.iter().filter(|channel| matches!(channel.condition, Condition::Good));
+            good.all(|channel| self.now.since(channel.movement.still_since) >= after)
         });
-        // What is broken in another way stands still too, and has its name already.
-        for channel in self.channels.iter_mut().filter(|channel| matches!(channel.condition, Condition::Good)) {
+        // What is broken in another way stands still too, and has its name already. A check resistor should stand still: with a coarse
+        // converter it does.
+        let thermometers =
+            |channel: &&mut Channel| channel.band.is_none() && matches!(channel.condition, Condition::Good);
+        for channel in self.channels.iter_mut().filter(thermometers) {
             let still_since = channel.movement.still_since;
             let is_left_behind = self.trust.stuck_after.is_some_and(|after| self.now.since(still_since) >= after)
                 && latest_move >= still_since;
@@ -267,12 +351,12 @@ impl Sensing {
         faults
     }
 
-    /// The median of the last three measurements of each channel; nothing for a channel that is not good.
+    /// The median of the last three measurements of each channel; nothing for a channel that is not good, nor for a check resistor.
     #[must_use]
     pub fn readings(&self) -> [Option<Celsius>; MAX_CHANNELS] {
         let mut readings = [None; MAX_CHANNELS];
         for (reading, channel) in readings.iter_mut().zip(&self.channels) {
-            if matches!(channel.condition, Condition::Good) {
+            if matches!(channel.condition, Condition::Good) && channel.band.is_none() {
                 *reading = Some(channel.median());
             }
         }
@@ -289,11 +373,17 @@ impl Channel {
             offset: channel.offset,
             role: channel.role,
             fastest: settings.trust.fastest(channel.role),
+            band: match channel.role {
+                Role::Check(check) => Some(check.band()),
+                Role::Cell | Role::Pad | Role::Ambient => None,
+            },
             condition: Condition::Starting,
             run: 0,
             believed: [Celsius::ZERO; 3],
             not_believed: None,
             believed_at: Uptime::NEVER,
+            envelope: (Celsius::MIN, Celsius::MAX),
+            jump: None,
             movement: Movement {
                 still_since: Uptime::START,
                 anchor: Celsius::ZERO,
@@ -304,10 +394,13 @@ impl Channel {
     }
 
     fn move_back(&mut self, span: Millis) {
-        let Self { not_believed, believed_at, movement, .. } = self;
+        let Self { not_believed, believed_at, jump, movement, .. } = self;
         let Movement { still_since, anchor_at, move_began, anchor: _ } = movement;
         if let Some((_, at)) = not_believed {
             *at = at.moved_back(span);
+        }
+        if let Some(Jump { since, .. }) = jump {
+            *since = since.moved_back(span);
         }
         for at in [believed_at, anchor_at, move_began] {
             *at = at.moved_back(span);
@@ -320,9 +413,8 @@ impl Channel {
     fn take(&mut self, now: Uptime, sample: &Sample, trust: &Trust) {
         match sample {
             Sample::Fresh(measured) => match self.temperature(*measured, trust) {
-                Ok(t) if self.is_too_fast(now, t, trust) => {
-                    self.doubt(ChannelFault::TooFast);
-                    self.not_believed = Some((t, now));
+                Ok(t) if self.is_too_fast(now, t, trust) || (self.jump.is_some() && self.is_away(now, t, trust)) => {
+                    self.note_jump(now, t);
                 }
                 Ok(t) => self.believe(now, t, trust),
                 Err(fault) => self.doubt(fault),
@@ -344,6 +436,10 @@ impl Channel {
         let ratio = measured.element.less(measured.lead).ok_or(ChannelFault::Short)?;
         let ohms = ratio.of(self.reference).ok_or(ChannelFault::Open)?;
         let ohms = ohms.less(self.known_leads).ok_or(ChannelFault::Short)?;
+        if let Some((least, most)) = self.band {
+            let is_within = least <= ohms && ohms <= most;
+            return if is_within { Ok(as_if(ohms)) } else { Err(ChannelFault::OutOfRange) };
+        }
         match self.thermometer.celsius(ohms) {
             Ok(t) => {
                 let t = t.raised(self.offset);
@@ -365,14 +461,57 @@ impl Channel {
         }
     }
 
-    /// Against the last believed measurement, and the more time has passed since, the more is believable: a sensor that was
-    /// moved for good is believed again in the end.
+    /// Against all that was believed before, and the more time has passed since, the more is believable.
     #[inline]
     fn is_too_fast(&self, now: Uptime, t: Celsius, trust: &Trust) -> bool {
+        let (floor, ceiling) = self.envelope;
+        let (floor, ceiling) = (floor.lowered(trust.noise), ceiling.raised(trust.noise));
         // Nearly every change is noise; the product is for the others.
-        !t.is_within(trust.noise, self.latest())
-            && !t.is_within(trust.noise.plus(self.fastest.over(now.since(self.believed_at))), self.latest())
-            && self.believed_at > Uptime::NEVER
+        if floor <= t && t <= ceiling {
+            return false;
+        }
+        let drift = self.fastest.over(now.since(self.believed_at));
+        t < floor.lowered(drift) || t > ceiling.raised(drift)
+    }
+
+    /// Whether a channel that has jumped is not back where it was. Time makes only half of the way believable, and what comes back from a
+    /// jump that lasts comes as suddenly: a thermometer that has fallen off drifts with the air, past where it was.
+    #[cold]
+    fn is_away(&self, now: Uptime, t: Celsius, trust: &Trust) -> bool {
+        let Some(Jump { half, lasts, .. }) = self.jump else { return false };
+        if self.believed_at == Uptime::NEVER {
+            return true;
+        }
+        let near = trust.noise.plus(self.fastest.over(now.since(self.believed_at)).min(half));
+        let (floor, ceiling) = self.envelope;
+        let drifted = self
+            .not_believed
+            .is_some_and(|(before, at)| t.is_within(trust.noise.plus(self.fastest.over(now.since(at))), before));
+        t < floor.lowered(near) || t > ceiling.raised(near) || (lasts && drifted)
+    }
+
+    #[cold]
+    fn note_jump(&mut self, now: Uptime, t: Celsius) {
+        if self.can_jump() {
+            let (floor, ceiling) = self.envelope;
+            let size = t.above(ceiling).max(floor.above(t));
+            let jump = self.jump.get_or_insert(Jump { since: now, half: size.half(), lasts: false });
+            jump.lasts |= now.since(jump.since) >= JUMP_LASTS;
+        }
+        let lasts = self.jump.is_some_and(|jump| jump.lasts);
+        self.doubt(if lasts { ChannelFault::Jumped } else { ChannelFault::TooFast });
+        self.not_believed = Some((t, now));
+    }
+
+    /// Whether a jump is kept in mind: in air it may be an opened lid, and nothing is permitted by it.
+    const fn can_jump(&self) -> bool {
+        matches!(self.role, Role::Cell | Role::Pad)
+    }
+
+    /// What it shows next is a new beginning.
+    fn accept(&mut self) {
+        self.jump = None;
+        self.envelope = (Celsius::MIN, Celsius::MAX);
     }
 
     #[inline]
@@ -383,6 +522,12 @@ impl Channel {
             self.movement.still_since = now;
         }
         self.believed = [t, latest, before];
+        // Of a check resistor everything within its band is believed.
+        if self.band.is_none() {
+            let (floor, ceiling) = self.envelope;
+            let drift = self.fastest.over(now.since(self.believed_at));
+            self.envelope = (floor.lowered(drift).max(t), ceiling.raised(drift).min(t));
+        }
         self.believed_at = now;
         if !matches!(self.condition, Condition::Good) {
             self.recover(moved, trust);
@@ -402,6 +547,7 @@ impl Channel {
         self.run = self.run.saturating_add(1);
         if self.run >= trust.good_run {
             self.condition = Condition::Good;
+            self.jump = None;
         }
     }
 
@@ -438,6 +584,22 @@ impl Channel {
         let drift = self.fastest.over(now.since(self.believed_at));
         (low.lowered(drift), high.raised(drift))
     }
+}
+
+/// The bit of the channel at `index`.
+const fn bit(index: usize) -> u8 {
+    if index < MAX_CHANNELS { 1 << index } else { 0 }
+}
+
+/// The bits of the channels with a jump that lasts.
+fn lasting(channels: &[Channel]) -> u8 {
+    let jumped = channels.iter().enumerate().filter(|(_, channel)| channel.jump.is_some_and(|jump| jump.lasts));
+    jumped.fold(0, |bits, (index, _)| bits | bit(index))
+}
+
+/// A resistance where temperatures stand: differing where that differs.
+const fn as_if(ohms: Ohms) -> Celsius {
+    Celsius::from_steps(ohms.as_steps().cast_signed())
 }
 
 impl Movement {
@@ -505,6 +667,15 @@ impl Roll {
         self.hottest.above(self.coldest)
     }
 
+    /// For channels without temperatures.
+    fn standing(&self) -> Group {
+        match *self {
+            Self { doubt: Some(fault), .. } => Group::Doubtful(fault),
+            Self { starting: true, .. } => Group::Starting,
+            _ => Group::Absent,
+        }
+    }
+
     fn group(&self) -> Group {
         match *self {
             Self { doubt: Some(fault), .. } => Group::Doubtful(fault),
@@ -523,10 +694,11 @@ struct Rolls {
     cells: Roll,
     pads: Roll,
     ambients: Roll,
+    checks: Roll,
 }
 
 impl Rolls {
-    const EMPTY: Self = Self { cells: Roll::EMPTY, pads: Roll::EMPTY, ambients: Roll::EMPTY };
+    const EMPTY: Self = Self { cells: Roll::EMPTY, pads: Roll::EMPTY, ambients: Roll::EMPTY, checks: Roll::EMPTY };
 
     #[inline]
     fn of(&mut self, role: Role) -> &mut Roll {
@@ -534,11 +706,15 @@ impl Rolls {
             Role::Cell => &mut self.cells,
             Role::Pad => &mut self.pads,
             Role::Ambient => &mut self.ambients,
+            Role::Check(_) => &mut self.checks,
         }
     }
 
     fn have_doubt(&self) -> bool {
-        self.cells.doubt.is_some() || self.pads.doubt.is_some() || self.ambients.doubt.is_some()
+        self.cells.doubt.is_some()
+            || self.pads.doubt.is_some()
+            || self.ambients.doubt.is_some()
+            || self.checks.doubt.is_some()
     }
 
     fn widest(&self) -> Kelvins {
@@ -546,7 +722,7 @@ impl Rolls {
     }
 
     fn above_cutout(&self, cutout_cell: Celsius, cutout_pad: Celsius) -> Kelvins {
-        let Self { cells, pads, ambients } = self;
+        let Self { cells, pads, ambients, checks: _ } = self;
         let by_cell = cells.hottest.max(cells.doubtful_hottest).max(ambients.hottest).max(ambients.doubtful_hottest);
         let by_pad = pads.hottest.max(pads.doubtful_hottest);
         by_cell.above(cutout_cell).max(by_pad.above(cutout_pad)).plus(ROUNDING)

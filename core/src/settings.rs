@@ -40,6 +40,36 @@ pub enum Role {
     Pad,
     /// In the air around the bank. Only told, and counted for the heater cut-out.
     Ambient,
+    /// On no thermometer: a fixed resistor that tells whether reference and return, which all channels share, are what they should be.
+    Check(Check),
+}
+
+/// A fixed resistor on a channel. What is measured of it must lie within a band; otherwise what all channels share is wrong, and each of
+/// them may read warm by as much.
+///
+/// It finds a reference or a return that has changed, and a converter that has lost its gain. It does not find a change of reference
+/// inside the band, which every reading then has. A check channel that alone repeats its last code finds nothing; it is not
+/// told from a resistor that is as steady as it should be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Check {
+    /// What it has.
+    pub nominal: Ohms,
+    /// How far from that the channel may measure, *at most* so much.
+    pub within: Ohms,
+}
+
+impl Check {
+    /// The least and the most that the channel may measure.
+    #[must_use]
+    pub const fn band(self) -> (Ohms, Ohms) {
+        let least = match self.nominal.less(self.within) {
+            Some(least) => least,
+            None => Ohms::ZERO,
+        };
+        (least, self.nominal.plus(self.within))
+    }
 }
 
 impl Role {
@@ -48,7 +78,8 @@ impl Role {
     pub const fn disables(self) -> crate::fault::Disables {
         use crate::fault::Disables;
         match self {
-            Self::Cell => Disables::Both,
+            // Where a check resistor is off, all readings are in doubt.
+            Self::Cell | Self::Check(_) => Disables::Both,
             // Without it the hottest place is no longer seen.
             Self::Pad => Disables::Heat,
             Self::Ambient => Disables::Nothing,
@@ -208,7 +239,8 @@ impl Heater {
     #[must_use]
     pub const fn cutout(&self, role: Role) -> Celsius {
         match role {
-            Role::Cell | Role::Ambient => self.cutout_cell,
+            // A check channel has no temperature; nothing is compared with this.
+            Role::Cell | Role::Ambient | Role::Check(_) => self.cutout_cell,
             Role::Pad => self.cutout_pad,
         }
     }
@@ -221,7 +253,8 @@ impl Trust {
         match role {
             Role::Cell => self.fastest_cell,
             Role::Pad => self.fastest_pad,
-            Role::Ambient => self.fastest_ambient,
+            // A check channel has no temperature that could change.
+            Role::Ambient | Role::Check(_) => self.fastest_ambient,
         }
     }
 }
@@ -390,6 +423,8 @@ pub enum Key {
     LeadLoop,
     LeadTemperature,
     Offset,
+    CheckOhm,
+    CheckWithin,
 }
 
 /// One row of [`TABLE`]. Numbers are in thousandths of the unit.
@@ -496,6 +531,8 @@ table! {
     LeadLoop "channel" "lead_loop_ohm" "Ω" 0..100_000 [] "resistance of both leads of a 2-wire connection at 20 °C";
     LeadTemperature "channel" "lead_c" "°C" -60_000..80_000 [20_000] "temperature the leads are taken to have; state the warmest that is likely";
     Offset "channel" "offset_k" "K" -5_000..5_000 [0] "added to the reading";
+    CheckOhm "channel" "check_ohm" "Ω" 1_000..16_000_000 [] "the fixed resistor of a check channel";
+    CheckWithin "channel" "check_within_ohm" "Ω" 1..1_000_000 [] "how far from it the channel may measure; beyond, no channel is believed";
 }
 
 impl Key {
@@ -857,6 +894,12 @@ impl Settings {
                 Leads::ThreeWire | Leads::FourWire => None,
             },
             Key::Offset => kelvins(channel()?.offset),
+            Key::CheckOhm | Key::CheckWithin => match channel()?.role {
+                Role::Check(Check { nominal, within }) => {
+                    ohms(if place.key == Key::CheckOhm { nominal } else { within })
+                }
+                Role::Cell | Role::Pad | Role::Ambient => None,
+            },
         }
     }
 
@@ -933,6 +976,14 @@ impl Settings {
 
     #[expect(clippy::cast_possible_truncation, reason = "at most 6 channels")]
     fn check_channel(&self, index: usize, channel: &Channel, report: &mut impl FnMut(SettingsError)) {
+        if let Role::Check(check) = channel.role {
+            let (within, nominal) = (Place::at(Key::CheckWithin, index), Place::at(Key::CheckOhm, index));
+            let why = "a resistor that has come off or is bridged would still be taken for good";
+            self.check_below(within, nominal, why, report);
+            let (_, most) = check.band();
+            Self::check_reference(index, channel, most, report);
+            return;
+        }
         let resistance = |t: Celsius| channel.element.resistance(t.lowered(channel.offset)).ok();
         let (Some(low), Some(high)) = (resistance(self.trust.plausible_low), resistance(self.trust.plausible_high))
         else {
@@ -943,6 +994,11 @@ impl Settings {
         if thermometer.celsius(low).is_err() || thermometer.celsius(high).is_err() {
             report(SettingsError::Unmeasurable { channel: index as u8 });
         }
+        Self::check_reference(index, channel, high, report);
+    }
+
+    #[expect(clippy::cast_possible_truncation, reason = "at most 6 channels")]
+    fn check_reference(index: usize, channel: &Channel, high: Ohms, report: &mut impl FnMut(SettingsError)) {
         // A ratio reaches just under 4; leave a little for lead resistance and rounding.
         let full_scale = u64::from(channel.reference.as_steps()).saturating_mul(4);
         let most = u64::from(high.as_steps()).saturating_add(u64::from(channel.leads.known().as_steps()));

@@ -5,7 +5,8 @@
 
 use crate::controller::{Controller, Memory};
 use crate::fault::{ChannelFault, Disables, Ending, Facts, Severity, SystemFault};
-use crate::settings::Role;
+use crate::quantity::Ohms;
+use crate::settings::{Check, Role};
 use crate::signals::{Cause, Relay, State};
 use crate::testing::{History, any_history, any_settings};
 use proptest::prelude::*;
@@ -131,7 +132,8 @@ fn faults_page() -> String {
         page += &row(fault.facts(), "by role");
     }
     page += "\nBy role, each of them disables: ";
-    let roles = [("cell", Role::Cell), ("pad", Role::Pad), ("ambient", Role::Ambient)];
+    let check = Role::Check(Check { nominal: Ohms::ZERO, within: Ohms::ZERO });
+    let roles = [("cell", Role::Cell), ("pad", Role::Pad), ("ambient", Role::Ambient), ("check", check)];
     page += &roles.map(|(name, role)| format!("`{name}` {}", disabled(role.disables()))).join(", ");
     page += ".\n\nOf the whole:\n\n";
     page += HEAD;

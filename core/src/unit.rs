@@ -105,9 +105,10 @@ impl Unit {
 mod tests {
     use super::*;
     use crate::fault::{ChannelFault, SystemFault, SystemFaults};
-    use crate::settings::Trust;
+    use crate::quantity::Ohms;
+    use crate::settings::{Check, Role, Settings, Trust};
     use crate::signals::{Button, Sample};
-    use crate::testing::{Time, c, fine_inputs, sample, settings};
+    use crate::testing::{Time, c, fine_inputs, sample, settings, skewed};
 
     #[derive(Clone)]
     struct Bench {
@@ -172,6 +173,117 @@ mod tests {
             bench.second();
         }
         assert_eq!(bench.seconds(120).heater, Relay::Closed);
+    }
+
+    /// A reference that is 2 % low, or 2 Ω in a return that all share: every channel reads 5 K warm, and none contradicts another.
+    #[test]
+    fn with_a_check_resistor_a_reference_that_has_changed_permits_nothing_to_cold_cells() {
+        let with = |role: Role| {
+            let mut settings = settings();
+            settings.channels[3].role = role;
+            // Nothing gets warmer here.
+            settings.heater.proof = None;
+            settings
+        };
+        let check = Role::Check(Check { nominal: Ohms::from_milliohms(100_000), within: Ohms::from_milliohms(500) });
+        let last_of = |settings: &Settings, ppm: i32| {
+            let mut inputs = fine_inputs(settings, c(4_000));
+            inputs.channels = inputs.channels.map(|sample| skewed(sample, ppm));
+            let mut unit = Unit::new(&settings.clone().validate().unwrap(), Memory::default());
+            let mut time = Time(0);
+            let outputs = |_| unit.step(time.after(1_000), &inputs);
+            (0..1_000).map(outputs).last().unwrap()
+        };
+        assert_eq!(last_of(&with(Role::Ambient), 20_000).charge, Relay::Closed, "nothing else would find it");
+        for ppm in [20_000, 5_010, -5_010, -20_000] {
+            let outputs = last_of(&with(check), ppm);
+            assert_eq!((outputs.heater, outputs.charge), (Relay::Open, Relay::Open), "{ppm} ppm");
+            assert_eq!(outputs.cause, Cause::System(SystemFault::ReferenceDoubtful));
+            assert_eq!(outputs.alarm, Alarm::Sounding);
+        }
+        let outputs = last_of(&with(check), 4_990);
+        assert_eq!(outputs.faults.system, SystemFaults::NONE, "within its band");
+        assert_eq!(outputs.heater, Relay::Closed, "they read 5.3 °C");
+    }
+
+    #[test]
+    fn a_check_resistor_that_goes_off_takes_both_outputs_in_the_same_step_and_gives_them_back_after_a_run() {
+        let mut settings = settings();
+        settings.channels[3].role =
+            Role::Check(Check { nominal: Ohms::from_milliohms(100_000), within: Ohms::from_milliohms(500) });
+        let fine = fine_inputs(&settings, c(7_000));
+        let mut unit = Unit::new(&settings.clone().validate().unwrap(), Memory::default());
+        let mut time = Time(0);
+        let mut second = |inputs: &Inputs| unit.step(time.after(1_000), inputs);
+        (0..100).for_each(|_| {
+            second(&fine);
+        });
+        assert_eq!(second(&fine).heater, Relay::Closed);
+        for shown in [skewed(fine.channels[3], 6_000), Sample::ConverterFault] {
+            let mut off = fine;
+            off.channels[3] = shown;
+            let outputs = second(&off);
+            assert_eq!((outputs.heater, outputs.charge), (Relay::Open, Relay::Open));
+            assert!(outputs.faults.system.contains(SystemFault::ReferenceDoubtful));
+            assert!(second(&fine).faults.system.contains(SystemFault::ReferenceDoubtful), "not yet a run");
+            (0..200).for_each(|_| {
+                second(&fine);
+            });
+            assert_eq!(second(&fine).heater, Relay::Closed);
+        }
+        assert_eq!(unit.readings()[3], None, "a resistor has no temperature");
+        assert_eq!(unit.counters().overrules, 0);
+    }
+
+    /// A thermometer that falls off a cold cell into warm air: a lone one is never believed again by itself, restarts or not.
+    #[test]
+    fn a_jump_to_warm_permits_nothing_until_someone_has_looked() {
+        let mut settings = settings();
+        settings.channels[1].role = Role::Ambient;
+        settings.heater.proof = None;
+        let valid = settings.clone().validate().unwrap();
+        let mut inputs = fine_inputs(&settings, c(-8_000));
+        let mut unit = Unit::new(&valid, Memory::default());
+        let mut time = Time(0);
+        (0..100).for_each(|_| {
+            unit.step(time.after(1_000), &inputs);
+        });
+        inputs.channels[0] = sample(&settings.channels[0], c(12_000));
+        for _ in 0..3 {
+            for _ in 0..3_000 {
+                let outputs = unit.step(time.after(1_000), &inputs);
+                assert_eq!((outputs.heater, outputs.charge), (Relay::Open, Relay::Open));
+                assert_eq!(outputs.alarm, Alarm::Sounding, "and it is told");
+            }
+            unit = Unit::new(&valid, unit.memory());
+        }
+        unit.step(time.after(1_000), &inputs);
+        inputs.button = Button::Pressed;
+        (0..10).for_each(|_| {
+            unit.step(time.after(1_000), &inputs);
+        });
+        inputs.button = Button::Released;
+        let last = (0..1_000).map(|_| unit.step(time.after(1_000), &inputs)).last().unwrap();
+        assert_eq!(last.charge, Relay::Closed, "the button says that it is true: {last:?}");
+        assert_eq!((unit.memory().jumped, unit.counters().overrules), (0, 0));
+    }
+
+    #[test]
+    fn a_jump_that_another_cell_confirms_or_the_button_leaves_the_guard_nothing_to_take() {
+        for pressed in [false, true] {
+            let mut bench = Bench::new(Memory::default(), 10_000);
+            bench.seconds(1_000);
+            bench.show(0, 12_000);
+            bench.seconds(if pressed { 35 } else { 1 });
+            if pressed {
+                bench.inputs.button = Button::Pressed;
+            }
+            let back = bench.seconds(3);
+            assert_eq!(back.charge, Relay::Open);
+            bench.seconds(700);
+            assert_eq!(bench.second().charge, Relay::Closed);
+            assert_eq!(bench.unit.counters().overrules, 0, "{pressed}");
+        }
     }
 
     /// The count of milliseconds inside ends after 49.7 days.

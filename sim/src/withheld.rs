@@ -69,6 +69,9 @@ impl Judge {
         if let Some(fault) = disabling {
             return fault.facts().name;
         }
+        if outputs.state == State::Starting {
+            return Cause::StartUp.name();
+        }
         let Some(coldest) = unit.coldest_cell() else {
             return self.doubt(Role::Cell, outputs).unwrap_or(Cause::StartUp.name());
         };

@@ -273,7 +273,7 @@ fn one_cold_outlier_takes_permission_and_one_warm_outlier_never_gives_it() {
     settings.heater.proof = None;
     let mut bench = Bench::new(settings.clone(), c(9_000));
     bench.seconds(700);
-    bench.show_all(7_700);
+    bench.move_to(9_000, 7_700);
     bench.seconds(3);
     assert_eq!(bench.second().charge, Relay::Closed);
     bench.show(0, 4_900);

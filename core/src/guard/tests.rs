@@ -2,7 +2,7 @@ use super::*;
 use crate::fault::{Faults, SystemFault};
 use crate::quantity::Fraction;
 use crate::signals::{Alarm, Button, Cause, Sources, State};
-use crate::testing::{Time, c, fine_inputs, sample, settings};
+use crate::testing::{Time, c, fine_inputs, sample, settings, skewed};
 
 /// What a controller asks for that has lost its mind.
 const EVERYTHING: Outputs = Outputs {
@@ -127,10 +127,42 @@ fn what_it_sees_it_takes_in_the_same_step() {
     }
 }
 
+/// Whatever the size of its steps: the noise is granted once.
+#[test]
+fn a_climb_that_no_cell_can_make_is_refused_by_the_guard_alone() {
+    for (step_ms, rise_mk) in [(1_000, 240), (100, 240), (100, 25)] {
+        let mut bench = Bench::soaked_at(10_000);
+        let risen = (0..40_000).step_by(rise_mk).find(|&risen| {
+            bench.show(0, 10_000 + risen);
+            bench.guard.judge(bench.time.after(step_ms), &bench.inputs, &EVERYTHING).charge == Relay::Open
+        });
+        // 250 mK and 50 mK a second, at the steepest slope of any platinum; at 3 K/min of 150 a twentieth of the way.
+        assert!(risen.is_some_and(|risen| risen <= 600), "{rise_mk} mK each {step_ms} ms: {risen:?}");
+    }
+}
+
+#[test]
+fn with_a_check_resistor_outside_its_band_it_leaves_nothing() {
+    let check = Role::Check(Check { nominal: Ohms::from_milliohms(100_000), within: Ohms::from_milliohms(500) });
+    for (ppm, left) in [(4_990, BOTH), (-4_990, BOTH), (5_010, NEITHER), (-5_010, NEITHER)] {
+        let mut settings = settings();
+        settings.channels[3].role = check;
+        let mut bench = Bench::new(settings, Memory::default(), 10_000);
+        bench.seconds(700);
+        bench.inputs.channels[3] = skewed(bench.inputs.channels[3], ppm);
+        assert_eq!(bench.second(), left, "{ppm} ppm");
+    }
+}
+
 #[test]
 fn it_enforces_the_faults_that_the_controller_reports() {
     let with = |fault| Outputs { faults: Faults::NONE.with_system(fault), ..EVERYTHING };
     let mut bench = Bench::soaked_at(10_000);
+    for (channel, left) in [(0, NEITHER), (2, CHARGE), (3, BOTH)] {
+        let mut faults = Faults::NONE;
+        faults.channels[channel] = Some(crate::fault::ChannelFault::Jumped);
+        assert_eq!(bench.ask(&Outputs { faults, ..EVERYTHING }), left, "channel {channel}");
+    }
     assert_eq!(bench.ask(&with(SystemFault::HeaterIneffective)), CHARGE);
     assert_eq!(bench.ask(&with(SystemFault::ChargeLineRefused)), HEAT);
     assert_eq!(bench.ask(&with(SystemFault::RestartStorm)), NEITHER);

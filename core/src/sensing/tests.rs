@@ -17,7 +17,7 @@ const AMBIENT: usize = 3;
 
 impl Bench {
     fn new(settings: Settings) -> Self {
-        let sensing = Sensing::new(&settings);
+        let sensing = Sensing::new(&settings, 0);
         Self { settings, sensing, samples: [Sample::None; MAX_CHANNELS] }
     }
 
@@ -122,15 +122,142 @@ fn a_channel_without_measurements_drifts_both_ways_and_then_is_missing() {
 }
 
 #[test]
-fn a_jump_is_not_believed_until_so_much_time_has_passed_that_it_may_be_true() {
+fn a_jump_that_another_channel_confirms_is_not_believed_until_it_may_be_true() {
     let mut bench = Bench::good_at(10_000);
     bench.show(CELL, 13_000);
     // 0.25 K of noise and 50 mK a second: 3 K are believable after 55 s.
-    let doubtful = (0..1_000).take_while(|_| bench.second().cells == Group::Doubtful(ChannelFault::TooFast)).count();
+    let doubtful = (0..1_000).take_while(|_| matches!(bench.second().cells, Group::Doubtful(_))).count();
     assert!((54..=58).contains(&doubtful), "{doubtful} s");
     assert_eq!(cells(&bench.second()).0, 10_000, "the other cell");
     bench.show(OTHER_CELL, 10_200);
     assert!(matches!(bench.second().cells, Group::Good { .. }), "noise is believed");
+}
+
+/// A lone channel, for there is none to confirm what it shows.
+fn lone(t: i32) -> Bench {
+    let mut settings = settings();
+    settings.channels[OTHER_CELL].role = Role::Ambient;
+    Bench::good(settings, t)
+}
+
+#[test]
+fn a_jump_that_no_cell_can_make_is_never_believed_for_having_lasted() {
+    for to in [12_000, -28_000, -6_000] {
+        let mut bench = lone(-8_000);
+        bench.show(CELL, to);
+        assert_eq!(bench.second().cells, Group::Doubtful(ChannelFault::TooFast));
+        assert_eq!(bench.sensing.jumped(), 0, "memory is not worn by a moment");
+        assert_eq!(bench.seconds(3 * 24 * 3600).cells, Group::Doubtful(ChannelFault::Jumped), "{to}");
+        // Nor after a restart, and whatever it says by then.
+        let jumped = bench.sensing.jumped();
+        assert_eq!(jumped, 1 << CELL);
+        bench.sensing = Sensing::new(&bench.settings, jumped);
+        assert_eq!(bench.seconds(3600).cells, Group::Doubtful(ChannelFault::Jumped));
+        bench.show(CELL, -8_000);
+        assert_eq!(bench.seconds(3600).cells, Group::Doubtful(ChannelFault::Jumped));
+        bench.sensing.accept_jumps();
+        assert!(matches!(bench.seconds(3).cells, Group::Good { .. }), "the button");
+        assert_eq!(bench.sensing.jumped(), 0);
+    }
+}
+
+#[test]
+fn a_jump_is_over_once_the_reading_has_jumped_back() {
+    for lasts in [1, 20, 600, 7_200] {
+        let mut bench = lone(-8_000);
+        bench.show(CELL, 12_000);
+        bench.seconds(lasts);
+        // It has cooled a little meanwhile.
+        bench.show(CELL, -8_000 - i32::try_from(lasts / 10).unwrap());
+        bench.seconds(2);
+        assert!(matches!(bench.second().cells, Group::Good { .. }), "after {lasts} s");
+        assert_eq!(bench.sensing.jumped(), 0);
+    }
+}
+
+/// A thermometer that has fallen off is in air, which gets as cold as the cells were and warm again.
+#[test]
+fn what_drifts_back_from_a_jump_has_not_come_back() {
+    let mut bench = lone(-8_000);
+    bench.show(CELL, 2_000);
+    bench.seconds(60);
+    for t in (-12_000..2_000).rev().chain(-12_000..12_000).step_by(20) {
+        bench.show(CELL, t);
+        assert!(matches!(bench.second().cells, Group::Doubtful(_)), "{t}");
+    }
+}
+
+#[test]
+fn a_wire_that_is_off_for_a_while_makes_no_jump_believable() {
+    let mut bench = lone(-8_000);
+    bench.show(CELL, 12_000);
+    bench.seconds(60);
+    bench.samples[CELL] = Sample::ConverterFault;
+    bench.seconds(3_600);
+    bench.show(CELL, 12_000);
+    assert_eq!(bench.seconds(3_600).cells, Group::Doubtful(ChannelFault::Jumped));
+}
+
+#[test]
+fn a_bank_that_is_warmer_after_a_long_time_without_power_has_not_jumped() {
+    let mut bench = lone(-8_000);
+    bench.sensing = Sensing::new(&bench.settings, bench.sensing.jumped());
+    bench.show(CELL, 12_000);
+    assert!(matches!(bench.seconds(3).cells, Group::Good { .. }));
+}
+
+/// 0.4 K out with 0.25 K of noise stated, as a coarse converter does: no fitter is called for that.
+#[test]
+fn a_reading_a_little_noisier_than_stated_is_a_doubt_and_no_jump() {
+    let mut bench = lone(10_000);
+    bench.show(CELL, 9_600);
+    assert_eq!(bench.second().cells, Group::Doubtful(ChannelFault::TooFast));
+    assert!(matches!(bench.seconds(8).cells, Group::Good { .. }), "0.05 K a second, so a few seconds later");
+}
+
+/// The noise is granted once, not anew in each step: otherwise ten small steps a second pass for anything.
+#[test]
+fn a_climb_in_small_steps_is_doubted_as_soon_as_a_single_one_would_be() {
+    for (step_ms, rise_mk) in [(1_000, 240), (100, 240), (100, 20), (1_000, 60)] {
+        for sign in [1, -1] {
+            let mut bench = Bench::good_at(10_000);
+            let (mut risen, mut passed) = (0, 0);
+            while bench.sensing.judge(Millis::from_millis(step_ms), &bench.samples).faults[CELL].is_none() {
+                // 250 mK of noise, 50 mK a second.
+                assert!(risen <= 250 + passed * 50 / 1_000 + 2, "{risen} mK in {passed} ms");
+                risen += rise_mk;
+                passed += i32::try_from(step_ms).unwrap();
+                bench.show(CELL, 10_000 + sign * risen);
+                bench.show(OTHER_CELL, 10_000 + sign * risen);
+            }
+            assert!(risen > 250 + passed * 50 / 1_000 - 2, "{risen} mK in {passed} ms are believable");
+        }
+    }
+}
+
+proptest::proptest! {
+    /// Every pair of readings, not only neighbours.
+    #[test]
+    fn no_two_readings_of_a_good_run_lie_further_apart_than_the_time_between_them_allows(
+        steps in proptest::collection::vec((100..3_000_u32, -300..301_i32), 1..80),
+    ) {
+        let mut bench = Bench::good_at(10_000);
+        let (mut now, mut t) = (0_u32, 10_000_i32);
+        let mut run = std::vec![(now, t)];
+        for (step_ms, change) in steps {
+            now += step_ms;
+            t += change;
+            bench.show(CELL, t);
+            if bench.sensing.judge(Millis::from_millis(step_ms), &bench.samples).faults[CELL] == Some(ChannelFault::TooFast) {
+                break;
+            }
+            for &(then, earlier) in &run {
+                let allowed = 250.0 + f64::from(now - then) * 0.05 + 2.0;
+                proptest::prop_assert!(f64::from((t - earlier).abs()) <= allowed, "{} mK in {} ms", t - earlier, now - then);
+            }
+            run.push((now, t));
+        }
+    }
 }
 
 #[test]

@@ -219,6 +219,24 @@ fn a_reference_that_saturates_the_converter_is_refused() {
 }
 
 #[test]
+fn a_check_resistor_that_could_be_missing_and_pass_is_refused() {
+    let check = |nominal, within| {
+        Role::Check(Check { nominal: Ohms::from_milliohms(nominal), within: Ohms::from_milliohms(within) })
+    };
+    let found = refuses(|settings| settings.channels[3].role = check(100_000, 100_000));
+    let [SettingsError::NotBelow { lower, upper, .. }] = found[..] else { panic!("{found:?}") };
+    assert_eq!((lower, upper), (Place::at(Key::CheckWithin, 3), Place::at(Key::CheckOhm, 3)));
+    let found = refuses(|settings| settings.channels[3].role = check(1_590_000, 1_000));
+    assert!(matches!(found[..], [SettingsError::ReferenceTooSmall { channel: 3, .. }]), "{found:?}");
+    let mut settings = settings();
+    settings.channels[3].role = check(100_000, 500);
+    settings.trust.plausible_low = c(-59_000);
+    settings.channels[3].offset = Kelvins::from_millikelvins(-2_000);
+    assert_eq!(problems(&settings), [], "it has no temperatures to measure");
+    assert_eq!(settings.value(Place::at(Key::CheckWithin, 3)), Some(500));
+}
+
+#[test]
 fn thresholds_that_a_channel_cannot_measure_are_refused() {
     let found = refuses(|settings| {
         settings.trust.plausible_low = c(-59_000);

@@ -1,6 +1,6 @@
 //! Histories: what can happen to an installation, step by step.
 
-use super::{Time, c, fine_inputs, sample};
+use super::{Time, c, fine_inputs, sample, skewed};
 use crate::quantity::{Fraction, Instant, Millivolts, Ratio};
 use crate::rtd::Measured;
 use crate::settings::{MAX_CHANNELS, Role, Settings};
@@ -28,6 +28,17 @@ enum Happening {
     },
     /// Every converter repeats its last code for so many steps, and the cells get colder.
     Freeze {
+        steps: u16,
+    },
+    /// The reference all channels share goes off by so much, at once or little by little, and comes back.
+    Skew {
+        ppm: i32,
+        steps: u16,
+        slowly: bool,
+    },
+    /// Every cell channel climbs by so many millikelvins in each of so many steps, or falls.
+    Creep {
+        millikelvins: i32,
         steps: u16,
     },
     /// Sources, voltages, lines, feedback, button.
@@ -87,6 +98,9 @@ fn any_happening() -> impl Strategy<Value = Happening> {
         6 => prop_oneof![
             2 => (1..200_u16).prop_map(|steps| Happening::Calm { steps }),
             1 => (10..400_u16).prop_map(|steps| Happening::Freeze { steps }),
+            1 => (-60_000..60_000_i32, 1..200_u16, any::<bool>())
+                .prop_map(|(ppm, steps, slowly)| Happening::Skew { ppm, steps, slowly }),
+            1 => (-400..400_i32, 1..60_u16).prop_map(|(millikelvins, steps)| Happening::Creep { millikelvins, steps }),
         ],
         4 => (0..6_usize, shown, prop_oneof![1..40_u16, 1..4_u16]).prop_map(|(channel, shows, steps)| Happening::Break { channel, shows, steps }),
         3 => (any::<u8>(), proptest::option::weighted(0.9, 10_500..15_500_u32), proptest::option::weighted(0.9, 11_000..14_000_u32),
@@ -158,6 +172,7 @@ impl History {
             },
             restart: false,
             frozen: None,
+            skew_ppm: 0,
         };
         for happening in &self.happenings {
             play.happen(happening);
@@ -182,6 +197,8 @@ struct Play<'a> {
     restart: bool,
     /// What each channel last showed, and goes on showing.
     frozen: Option<[Sample; MAX_CHANNELS]>,
+    /// What every reading is larger by than it should be.
+    skew_ppm: i32,
 }
 
 impl Play<'_> {
@@ -243,6 +260,19 @@ impl Play<'_> {
                 self.frozen = None;
                 self.cells -= i32::from(steps);
             }
+            Happening::Skew { ppm, steps, slowly } => {
+                for step in 1..=i32::from(steps) {
+                    self.skew_ppm = if slowly { ppm / i32::from(steps) * step } else { ppm };
+                    self.step(self.history.step_ms, None);
+                }
+                self.skew_ppm = 0;
+            }
+            Happening::Creep { millikelvins, steps } => {
+                for _ in 0..steps {
+                    self.cells = (self.cells + millikelvins).clamp(-44_000, 90_000);
+                    self.step(self.history.step_ms, None);
+                }
+            }
             Happening::Clock { by } => self.step(by, None),
             Happening::Restart => self.restart = true,
         }
@@ -271,6 +301,7 @@ impl Play<'_> {
                 _ if is_sampled => sample(channel, c(t)),
                 _ => Sample::None,
             };
+            inputs.channels[index] = skewed(inputs.channels[index], self.skew_ppm);
         }
         let now = self.time.after(by_ms);
         self.moments.push(Moment { now, inputs, restart: std::mem::take(&mut self.restart) });

@@ -15,8 +15,8 @@ use crate::quantity::{
 };
 use crate::rtd::{Element, Leads, Measured, Thermometer};
 use crate::settings::{
-    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Key, MAX_CHANNELS, Proof, Reserve, Role, Settings,
-    Source, Trust,
+    BankUse, CeilingPoint, Channel, Charge, Check, Cooling, Heater, Hold, Key, MAX_CHANNELS, Proof, Reserve, Role,
+    Settings, Source, Trust,
 };
 use crate::signals::{Inputs, Line, Sample, Sources};
 use proptest::prelude::*;
@@ -128,8 +128,14 @@ pub fn settings() -> Settings {
 ///
 /// # Panics
 /// Where the standard gives no resistance for `t`.
+///
+/// Of a check resistor, what it measures with a little noise that goes with `t`.
 #[must_use]
 pub fn sample(channel: &Channel, t: Celsius) -> Sample {
+    if let Role::Check(check) = channel.role {
+        let noise = t.as_steps().unsigned_abs() % 64;
+        return shown(channel, Ohms::from_steps(check.nominal.as_steps() + noise));
+    }
     let thermometer = Thermometer::new(channel.element);
     let leads = channel.leads.known();
     let r = channel.element.resistance(t.lowered(channel.offset)).unwrap().plus(leads);
@@ -141,6 +147,26 @@ pub fn sample(channel: &Channel, t: Celsius) -> Sample {
     };
     let exactly = (steps..steps.saturating_add(200)).find(|&steps| reads(steps) == Some(t));
     Sample::Fresh(Measured::element(Ratio::from_steps(exactly.unwrap_or(steps))))
+}
+
+/// What a converter of `channel` measures with so much resistance at the end of its leads.
+#[must_use]
+pub fn shown(channel: &Channel, r: Ohms) -> Sample {
+    let steps = (u64::from(r.plus(channel.leads.known()).as_steps()) << 30) / u64::from(channel.reference.as_steps());
+    Sample::Fresh(Measured::element(Ratio::from_steps(u32::try_from(steps).unwrap_or(u32::MAX))))
+}
+
+/// The same with the reference, or the return that all share, wrong: everything measured is larger by so many millionths.
+#[must_use]
+pub fn skewed(sample: Sample, ppm: i32) -> Sample {
+    let by = |ratio: Ratio| {
+        let steps = i64::from(ratio.as_steps()) + i64::from(ratio.as_steps()) * i64::from(ppm) / 1_000_000;
+        Ratio::from_steps(u32::try_from(steps.max(0)).unwrap_or(u32::MAX))
+    };
+    match sample {
+        Sample::Fresh(Measured { element, lead }) => Sample::Fresh(Measured { element: by(element), lead: by(lead) }),
+        Sample::None | Sample::ConverterFault => sample,
+    }
 }
 
 /// All is well: every channel at `t`, mains present, both lines allowed.
@@ -198,6 +224,15 @@ fn any_channel(role: Role) -> impl Strategy<Value = Channel> {
     })
 }
 
+/// A resistor of about the element's own resistance, believed within 0.1 to 2 % of it.
+fn any_check() -> impl Strategy<Value = Channel> {
+    (any_channel(Role::Ambient), 100..2_000_u64).prop_map(|(channel, within)| {
+        let nominal = channel.element.r0();
+        let within = Ohms::from_micro_ohms(nominal.as_micro_ohms() / 100_000 * within);
+        Channel { role: Role::Check(Check { nominal, within }), ..channel }
+    })
+}
+
 fn any_bank() -> impl Strategy<Value = BankUse> {
     let reserve = prop_oneof![
         (10..80_u32, 1..20_u32).prop_map(|(floor, more)| Reserve::StateOfCharge {
@@ -219,13 +254,15 @@ fn any_bank() -> impl Strategy<Value = BankUse> {
 
 /// Settings of every kind that `validate` accepts, with times short enough that a history of some hundred steps sees them pass.
 pub fn any_settings() -> impl Strategy<Value = Settings> {
-    let roles = (1..=3_usize, 0..=2_usize, 0..=1_usize);
-    let channels = roles.prop_flat_map(|(cells, pads, ambients)| {
-        let roles = [(Role::Cell, cells), (Role::Pad, pads), (Role::Ambient, ambients)];
+    // Six at most: the last is an ambient channel, a check resistor or nothing.
+    let roles = (1..=3_usize, 0..=2_usize, 0..=2_u8);
+    let channels = roles.prop_flat_map(|(cells, pads, last)| {
+        let roles = [(Role::Cell, cells), (Role::Pad, pads), (Role::Ambient, usize::from(last == 1))];
         roles
             .into_iter()
             .flat_map(|(role, n)| std::iter::repeat_n(role, n))
-            .map(any_channel)
+            .map(|role| any_channel(role).boxed())
+            .chain((last == 2).then(|| any_check().boxed()))
             .collect::<std::vec::Vec<_>>()
     });
     let charge =

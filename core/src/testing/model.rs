@@ -1,6 +1,6 @@
 //! What is promised, a second time: plainly, slowly and in floating point, from the raw inputs alone.
 
-use crate::quantity::{Celsius, Instant};
+use crate::quantity::{Celsius, Instant, Ohms};
 use crate::rtd::{Coefficients, Leads, Measured};
 use crate::settings::{BankUse, Channel, MAX_CHANNELS, Reserve, Role, Settings};
 use crate::signals::{Inputs, Line, Relay, Sample, Storage};
@@ -12,15 +12,7 @@ use crate::signals::{Inputs, Line, Relay, Sample, Storage};
 #[must_use]
 pub fn exact_celsius(channel: &Channel, measured: Measured) -> Option<f64> {
     assert_eq!(channel.element.coefficients(), Coefficients::IEC_60751);
-    let steps = f64::from(measured.element.as_steps()) - f64::from(measured.lead.as_steps());
-    let known = match channel.leads {
-        Leads::TwoWire { loop_at_20c, at } => {
-            f64::from(loop_at_20c.as_steps()) / 262_144.0
-                * (1.0 + 0.003_93 * (f64::from(at.as_steps()) / 65_536.0 - 20.0))
-        }
-        Leads::ThreeWire | Leads::FourWire => 0.0,
-    };
-    let ohms = steps / 1_073_741_824.0 * f64::from(channel.reference.as_steps()) / 262_144.0 - known;
+    let ohms = exact_ohms(channel, measured);
     let w = ohms / (f64::from(channel.element.r0().as_steps()) / 262_144.0);
     let ratio = |t: f64| {
         1.0 + 3.9083e-3 * t - 5.775e-7 * t * t + if t < 0.0 { -4.183e-12 * (t - 100.0) * t * t * t } else { 0.0 }
@@ -35,6 +27,22 @@ pub fn exact_celsius(channel: &Channel, measured: Measured) -> Option<f64> {
     }
     Some(low + f64::from(channel.offset.as_steps()) / 65_536.0)
 }
+
+/// In Ω, without the leads that are known.
+fn exact_ohms(channel: &Channel, measured: Measured) -> f64 {
+    let steps = f64::from(measured.element.as_steps()) - f64::from(measured.lead.as_steps());
+    let known = match channel.leads {
+        Leads::TwoWire { loop_at_20c, at } => {
+            f64::from(loop_at_20c.as_steps()) / 262_144.0
+                * (1.0 + 0.003_93 * (f64::from(at.as_steps()) / 65_536.0 - 20.0))
+        }
+        Leads::ThreeWire | Leads::FourWire => 0.0,
+    };
+    steps / 1_073_741_824.0 * f64::from(channel.reference.as_steps()) / 262_144.0 - known
+}
+
+/// What a step of resistance in the core is, rounded up (Ω): what the band of a check resistor may be off by computation.
+const OHM_STEPS: f64 = 1e-5;
 
 /// In °C, without rounding.
 #[must_use]
@@ -128,7 +136,16 @@ impl<'a> Model<'a> {
                         self.still_ms = 0;
                     }
                     let plausible = exact(settings.trust.plausible_low)..=exact(settings.trust.plausible_high);
-                    self.latest[index] = exact_celsius(channel, *measured).filter(|t| plausible.contains(t));
+                    self.latest[index] = match channel.role {
+                        Role::Check(check) => {
+                            let ohms = |r: Ohms| f64::from(r.as_steps()) / 262_144.0;
+                            let off = exact_ohms(channel, *measured) - ohms(check.nominal);
+                            Some(off).filter(|off| off.abs() <= ohms(check.within) + OHM_STEPS)
+                        }
+                        Role::Cell | Role::Pad | Role::Ambient => {
+                            exact_celsius(channel, *measured).filter(|t| plausible.contains(t))
+                        }
+                    };
                     self.age_ms[index] = 0;
                 }
             }
@@ -143,6 +160,11 @@ impl<'a> Model<'a> {
                 }
                 Role::Pad => pad_bad |= bad,
                 Role::Ambient => {}
+                // What all share is wrong, so each cell may be anything.
+                Role::Check(_) => {
+                    cell_bad |= bad;
+                    continue;
+                }
             }
             let limit =
                 if channel.role == Role::Pad { settings.heater.cutout_pad } else { settings.heater.cutout_cell };

@@ -356,7 +356,7 @@ impl Call {
 fn memory(noise: &mut Noise) -> Memory {
     let latched =
         SystemFault::ALL.into_iter().filter(|_| noise.below(3) == 0).fold(SystemFaults::NONE, SystemFaults::with);
-    Memory { latched, restarts: noise.byte(), soaked: noise.byte(), waited: noise.byte() }
+    Memory { latched, restarts: noise.byte(), soaked: noise.byte(), waited: noise.byte(), jumped: noise.byte() }
 }
 
 fn event(noise: &mut Noise) -> Event {
@@ -906,7 +906,13 @@ fn the_longest_values_fit() {
         number: u32::MAX,
         start: u32::MAX,
         next_event: u32::MAX,
-        memory: Memory { latched: SystemFaults::LATCHED, restarts: u8::MAX, soaked: u8::MAX, waited: u8::MAX },
+        memory: Memory {
+            latched: SystemFaults::LATCHED,
+            restarts: u8::MAX,
+            soaked: u8::MAX,
+            waited: u8::MAX,
+            jumped: u8::MAX,
+        },
         record: Record::Kept(u32::MAX),
         coming: Some(u32::MAX),
         uploads: u8::MAX,

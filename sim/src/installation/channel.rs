@@ -3,16 +3,21 @@
 use super::document::Section;
 use super::values::{Doubt, Reader, Told, signed, unsigned};
 use crate::diagnostic::Severity;
-use forewarm_core::quantity::{Celsius, Ohms};
+use forewarm_core::quantity::{Celsius, Kelvins, Ohms};
 use forewarm_core::rtd::{CalibrationError, Coefficients, Element, Leads, NotPlatinum};
-use forewarm_core::settings::{Channel, Key, Place, Role};
+use forewarm_core::settings::{Channel, Check, Key, Place, Role};
 
 /// Reads the channel at `index`.
 pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index: usize) -> Channel {
-    let roles = [("cell", Role::Cell), ("pad", Role::Pad), ("ambient", Role::Ambient)];
+    // What the resistor is, its own keys say.
+    let unknown = Role::Check(Check { nominal: Ohms::ZERO, within: Ohms::ZERO });
+    let roles = [("cell", Role::Cell), ("pad", Role::Pad), ("ambient", Role::Ambient), ("check", unknown)];
     let role = reader.required_word(section, "role", &roles);
     if role.is_none() {
         reader.doubt(Doubt::Role);
+    }
+    if role == Some(unknown) {
+        return check(reader, section, index);
     }
     let element = element(reader, section).unwrap_or_else(|Told| {
         reader.doubt(Doubt::Element(index));
@@ -24,6 +29,20 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index
         reference: reader.ohms(section, Place::at(Key::Reference, index)),
         leads: leads(reader, section, index),
         offset: reader.kelvins(section, Place::at(Key::Offset, index)),
+    }
+}
+
+/// A fixed resistor in place of a thermometer: at the terminals, so that no lead is to be taken away.
+fn check<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index: usize) -> Channel {
+    let ohms = |value: i64| Ohms::from_milliohms(unsigned(value));
+    let nominal = ohms(reader.required(section, Place::at(Key::CheckOhm, index)));
+    let within = ohms(reader.required(section, Place::at(Key::CheckWithin, index)));
+    Channel {
+        role: Role::Check(Check { nominal, within }),
+        element: Element::pt100(),
+        reference: reader.ohms(section, Place::at(Key::Reference, index)),
+        leads: Leads::FourWire,
+        offset: Kelvins::ZERO,
     }
 }
 

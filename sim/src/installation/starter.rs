@@ -69,7 +69,7 @@ pub fn starter() -> String {
     page.section("[[channel]]", "A thermometer, once for each; at least one with the role \"cell\".");
     page.comment("What logs and messages call it.");
     page.line("name = \"cells_low\"");
-    page.comment("\"cell\" (in or between batteries), \"pad\" (on the heater plate) or \"ambient\".");
+    page.comment("\"cell\" (in or between batteries), \"pad\" (on the heater plate), \"ambient\", or \"check\" (see the last one).");
     page.line("role = \"cell\"");
     page.comment(
         "\"pt100\", \"pt500\" or \"pt1000\". For any other: r0_ohm, with a_per_c, b_per_c2 and c_per_c4 where its certificate gives them.",
@@ -81,7 +81,7 @@ pub fn starter() -> String {
     page.line("# calibration = [ { at_c = 0, ohm = 100.02 }, { at_c = 40, ohm = 115.56 } ]");
     page.comment("\"2-wire\", \"3-wire\" or \"4-wire\".");
     page.line("wiring = \"4-wire\"");
-    page.settings("channel");
+    page.channel_settings(false);
     page.site("channel");
     for (name, role) in [("cells_high", "cell"), ("plate", "pad"), ("box_air", "ambient")] {
         page.blank();
@@ -96,6 +96,16 @@ pub fn starter() -> String {
             page.line("battery = 2");
         }
     }
+
+    page.section(
+        "[[channel]]",
+        "A fixed resistor at the converter's terminals, no thermometer: it finds a reference or a common return that has changed, with \
+         which all thermometers would read wrong alike.",
+    );
+    page.line("name = \"check\"");
+    page.line("role = \"check\"");
+    page.line("reference_ohm = 400");
+    page.channel_settings(true);
 
     for (section, meaning) in example::SECTIONS {
         let mark = if section == example::OFFERED { "# " } else { "" };
@@ -135,6 +145,8 @@ fn example(key: Key) -> Example {
         Key::ReserveFloorVoltage => Offered("12.8"),
         Key::ReserveResumeVoltage => Offered("13.2"),
         Key::LeadLoop => Offered("0.39"),
+        Key::CheckOhm => Written("100"),
+        Key::CheckWithin => Written("0.3"),
         _ => Default,
     }
 }
@@ -193,9 +205,18 @@ impl Page {
         }
     }
 
+    /// The settings of a thermometer, or those that only a check resistor has.
+    fn channel_settings(&mut self, of_check: bool) {
+        self.facts(|fact| fact.name.0 == "channel" && matches!(fact.key, Key::CheckOhm | Key::CheckWithin) == of_check);
+    }
+
     /// Every setting of a section.
     fn settings(&mut self, section: &str) {
-        for fact in TABLE.iter().filter(|fact| fact.name.0 == section) {
+        self.facts(|fact| fact.name.0 == section);
+    }
+
+    fn facts(&mut self, which: impl Fn(&Fact) -> bool) {
+        for fact in TABLE.iter().filter(|fact| which(fact)) {
             self.comment(&explained(fact));
             let name = fact.name.1;
             match (example(fact.key), fact.default) {
@@ -228,7 +249,7 @@ mod tests {
     fn the_starter_passes_the_check_without_a_warning() {
         let installation = Installation::parse("starter", &starter()).expect("no problem");
         assert_eq!(installation.warnings, []);
-        assert_eq!(installation.channels, ["cells_low", "cells_high", "plate", "box_air"]);
+        assert_eq!(installation.channels, ["cells_low", "cells_high", "plate", "box_air", "check"]);
     }
 
     #[test]

@@ -4,7 +4,9 @@ use super::Installation;
 use crate::diagnostic::escaped;
 use forewarm_core::quantity::{Fraction, Millis, Milliwatts, Ohms};
 use forewarm_core::rtd::{Element, Leads};
-use forewarm_core::settings::{BankUse, Channel, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths};
+use forewarm_core::settings::{
+    BankUse, Channel, Check, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths,
+};
 use std::io::{self, Write};
 
 impl Installation {
@@ -155,6 +157,11 @@ fn bank(settings: &Settings) -> String {
 fn describe_channel(name: &str, channel: &Channel) -> Vec<String> {
     let ohms = |ohms: Ohms| Thousandths(i64::try_from((ohms.as_micro_ohms() + 500) / 1000).unwrap_or(i64::MAX));
     let role = match channel.role {
+        Role::Check(Check { nominal, within }) => {
+            let resistor = format!("{} Ω within {} Ω", ohms(nominal), ohms(within));
+            let reference = format!("reference {} Ω", ohms(channel.reference));
+            return vec![name.to_owned(), "check".to_owned(), resistor, String::new(), reference, String::new()];
+        }
         Role::Cell => "cell",
         Role::Pad => "pad",
         Role::Ambient => "ambient",

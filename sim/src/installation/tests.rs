@@ -9,6 +9,11 @@ fn full_file(reserve_v: bool, mut value: impl FnMut(Place) -> i64) -> String {
     let mut text = String::new();
     let mut settings = |text: &mut String, section: &str, index: usize| {
         for fact in TABLE.iter().filter(|fact| fact.name.0 == section && set(fact, reserve_v)) {
+            let belongs =
+                if index == CHECK { is_of_check(fact) || fact.key == Key::Reference } else { !is_of_check(fact) };
+            if section == "channel" && !belongs {
+                continue;
+            }
             let written = Thousandths(value(Place::at(fact.key, index)));
             writeln!(text, "{} = {written}", fact.name.1).unwrap();
         }
@@ -31,7 +36,16 @@ fn full_file(reserve_v: bool, mut value: impl FnMut(Place) -> i64) -> String {
             .unwrap();
         settings(&mut text, "channel", index);
     }
+    writeln!(text, "[[channel]]\nname = \"c{CHECK}\"\nrole = \"check\"").unwrap();
+    settings(&mut text, "channel", CHECK);
     text
+}
+
+/// The channel with the check resistor.
+const CHECK: usize = 2;
+
+fn is_of_check(fact: &Fact) -> bool {
+    matches!(fact.key, Key::CheckOhm | Key::CheckWithin)
 }
 
 fn set(fact: &Fact, reserve_v: bool) -> bool {
@@ -49,6 +63,8 @@ fn usual(place: Place) -> i64 {
     match (place.key, fact.default) {
         (Key::CeilingAt, _) => 5_000 * (i64::from(place.index) + 1),
         (Key::Reference, _) => 400_000,
+        (Key::CheckOhm, _) => 100_000,
+        (Key::CheckWithin, _) => 500,
         (Key::SupplyMax | Key::ReserveResume | Key::ReserveResumeVoltage, _) => middle + 5_000,
         (_, Some(default)) => default,
         (_, None) => middle,
@@ -60,6 +76,7 @@ fn changes(most: usize) -> impl Strategy<Value = HashMap<Place, i64>> {
     let change = (prop::sample::select(TABLE), 0..3_usize, any::<u64>()).prop_map(|(fact, index, seed)| {
         let index = match fact.name.0 {
             "charge.ceiling" => index,
+            "channel" if is_of_check(&fact) => CHECK,
             "source" | "channel" => index % 2,
             _ => 0,
         };
@@ -99,11 +116,12 @@ proptest! {
         let (draft, _) = core_errors(&full_file(reserve_v, &value));
         for fact in TABLE.iter().filter(|fact| set(fact, reserve_v)) {
             let places = match fact.name.0 {
-                "charge.ceiling" => 3,
-                "source" | "channel" => 2,
-                _ => 1,
+                "charge.ceiling" => 0..3,
+                "channel" if is_of_check(fact) => CHECK..CHECK + 1,
+                "source" | "channel" => 0..2,
+                _ => 0..1,
             };
-            for index in 0..places {
+            for index in places {
                 let place = Place::at(fact.key, index);
                 let held = draft.settings.value(place).unwrap_or_else(|| panic!("{place} is not set"));
                 // What the core's type resolves: a tenth of a percent, a joule (0.28 mWh), a 262 144th of an ohm, told rounded down.
@@ -159,7 +177,9 @@ proptest! {
             }
             let number = position.line as usize - 1;
             let mended: Vec<&str> = text.lines().enumerate().map(|(at, line)| if at == number { first } else { line }).collect();
-            let left = Installation::parse("test", &mended.join("\n")).map_or_else(|problems| problems, |held| held.warnings);
+            let mut left = Installation::parse("test", &mended.join("\n")).map_or_else(|problems| problems, |held| held.warnings);
+            // A wrong order is an error; warnings name no pair.
+            left.retain(|problem| problem.severity == Severity::Error);
             let pair = |problem: &Problem| {
                 let mut names: Vec<String> = problem.message.split([' ', '(']).filter(|word| word.contains('.')).map(str::to_owned).collect();
                 names.retain(|word| word.starts_with(char::is_alphabetic));
@@ -269,4 +289,46 @@ fn what_a_stand_in_would_bring_up_is_not_told() {
         let problems = Installation::parse("test", &text).unwrap_err();
         assert!(problems.iter().all(|problem| problem.message.contains("\"wrong\", not a number")), "{problems:#?}");
     }
+}
+
+/// 2 Ω are 5.1 K of a Pt100 at 0.39 Ω/K, and a tenth of that of a Pt1000 (IEC 60751).
+#[test]
+fn a_lone_cell_on_two_wires_is_warned_of_by_what_a_terminal_may_gain() {
+    let told = |element: &str, reference: u32, cells: usize| {
+        let mut text = starter().replace("element = \"pt100\"", &format!("element = \"{element}\""));
+        text = text.replace("reference_ohm = 400\n", &format!("reference_ohm = {reference}\n"));
+        text = text.replacen("wiring = \"4-wire\"", "wiring = \"2-wire\"\nlead_loop_ohm = 0.2", 1);
+        if cells == 1 {
+            text =
+                text.replacen("name = \"cells_high\"\nrole = \"cell\"", "name = \"cells_high\"\nrole = \"ambient\"", 1);
+        }
+        let installation = Installation::parse("test", &text).expect("no error");
+        installation
+            .warnings
+            .into_iter()
+            .map(|problem| problem.message.to_string())
+            .find(|told| told.contains("gains 2 Ω"))
+    };
+    assert!(told("pt100", 400, 1).is_some_and(|told| told.contains("5.1 K warm")), "{:?}", told("pt100", 400, 1));
+    assert!(told("pt1000", 4000, 1).is_some_and(|told| told.contains("0.5 K warm")));
+    assert_eq!(told("pt100", 400, 2), None, "a second cell contradicts it");
+}
+
+#[test]
+fn an_installation_without_a_check_resistor_or_with_a_useless_one_is_warned_of() {
+    let warned = |from: &str, to: &str| {
+        let text = starter().replacen(from, to, 1);
+        assert_ne!(text, starter());
+        let warnings = Installation::parse("test", &text).expect("no error").warnings;
+        warnings.into_iter().map(|problem| problem.message.to_string()).collect::<Vec<_>>().join("; ")
+    };
+    let cut = starter();
+    let without = &cut[cut.find("name = \"check\"").unwrap()..cut.find("check_within_ohm = ").unwrap()];
+    let without = format!("{without}check_within_ohm = 0.3\n");
+    let ambient =
+        "name = \"check\"\nrole = \"ambient\"\nelement = \"pt100\"\nwiring = \"4-wire\"\nreference_ohm = 400\n";
+    assert!(warned(&without, ambient).contains("no channel has the role check"));
+    assert!(warned("check_within_ohm = 0.3", "check_within_ohm = 0.05").contains("check_within_ohm is 0.05"));
+    let other = "role = \"check\"\nreference_ohm = 402";
+    assert!(warned("role = \"check\"\nreference_ohm = 400", other).contains("not the reference of any thermometer"));
 }

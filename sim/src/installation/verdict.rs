@@ -2,7 +2,7 @@
 
 use super::values::{Doubt, Reader, seconds};
 use crate::diagnostic::Severity;
-use forewarm_core::settings::{Fact, Key, Place, Settings, SettingsError, Thousandths};
+use forewarm_core::settings::{Fact, Key, Place, Role, Settings, SettingsError, Thousandths};
 
 /// Reports every [`SettingsError`] that is not the consequence of a fault already told.
 pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
@@ -74,7 +74,10 @@ pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
                 let place = Place { key: Key::Reference, index: channel };
                 if !channel_is_doubtful(reader, place) {
                     let channel = settings.channels.get(usize::from(channel));
-                    let r0 = channel.map_or(100, |channel| channel.element.r0().as_micro_ohms() / 1_000_000);
+                    let r0 = channel.map_or(100, |channel| match channel.role {
+                        Role::Check(check) => check.nominal.as_micro_ohms() / 1_000_000,
+                        Role::Cell | Role::Pad | Role::Ambient => channel.element.r0().as_micro_ohms() / 1_000_000,
+                    });
                     let message = format!(
                         "{place} is {} Ω, too small for the element, which needs more than {} Ω",
                         Thousandths(settings.value(place).unwrap_or(0)),
@@ -107,7 +110,7 @@ fn tell(reader: &mut Reader, place: Place, message: String, error: &SettingsErro
 
 /// Whether anything that decides what this channel can measure is a stand-in.
 fn channel_is_doubtful(reader: &Reader, place: Place) -> bool {
-    let own = [Key::Reference, Key::LeadLoop, Key::LeadTemperature, Key::Offset];
+    let own = [Key::Reference, Key::LeadLoop, Key::LeadTemperature, Key::Offset, Key::CheckOhm, Key::CheckWithin];
     reader.doubts(Doubt::Element(usize::from(place.index)))
         || own.into_iter().any(|key| reader.doubts(Place { key, ..place }))
         || [Key::PlausibleLow, Key::PlausibleHigh].into_iter().any(|key| reader.doubts(Place::of(key)))

@@ -4,6 +4,7 @@ use super::site::feed;
 use super::values::{Doubt, Reader};
 use crate::diagnostic::Severity;
 use forewarm_core::quantity::Millivolts;
+use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, Key, Place, Role, Settings, SettingsError, Thousandths};
 
 /// Adds the warnings about the installation as a whole. `fed_by` is the source that alone feeds the heater, where one does.
@@ -77,6 +78,8 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize
         }
     }
     references(reader, settings);
+    checks(reader, settings);
+    lone_two_wire(reader, settings);
     if reader.doubts_number(feed::PLACE) {
         // Nothing is known of what should feed the heater.
         return;
@@ -123,7 +126,11 @@ fn references(reader: &mut Reader, settings: &Settings) {
     });
     for (index, channel) in settings.channels.iter().enumerate() {
         let place = Place::at(Key::Reference, index);
-        let (reference, r0) = (channel.reference.as_micro_ohms(), channel.element.r0().as_micro_ohms());
+        let r0 = match channel.role {
+            Role::Check(check) => check.nominal,
+            Role::Cell | Role::Pad | Role::Ambient => channel.element.r0(),
+        };
+        let (reference, r0) = (channel.reference.as_micro_ohms(), r0.as_micro_ohms());
         if (r0 * 2..=r0 * 10).contains(&reference)
             || refused.contains(&index)
             || [place.into(), Doubt::Element(index)].into_iter().any(|doubt: Doubt| reader.doubts(doubt))
@@ -141,6 +148,67 @@ fn references(reader: &mut Reader, settings: &Settings) {
         let remedy =
             "reference_ohm as printed on the converter's reference resistor, and the element that goes with it";
         reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);
+    }
+}
+
+/// What a terminal of a 2-wire connection may gain in service, by corrosion and a loosened screw (mΩ). Common practice, no source.
+const CONTACT_GROWTH_MOHM: u64 = 2_000;
+
+/// A cell channel on two wires with none beside it: resistance that a terminal gains reads warm, and nothing contradicts it.
+fn lone_two_wire(reader: &mut Reader, settings: &Settings) {
+    if reader.doubts(Doubt::Channels) || reader.doubts(Doubt::Role) {
+        return;
+    }
+    let mut cells = settings.channels.iter().enumerate().filter(|(_, channel)| channel.role == Role::Cell);
+    let (Some((index, channel)), None) = (cells.next(), cells.next()) else { return };
+    if !matches!(channel.leads, Leads::TwoWire { .. }) || reader.doubts(Doubt::Element(index)) {
+        return;
+    }
+    // A Pt100 rises by 0.39 Ω/K (IEC 60751), others in proportion to R0.
+    let tenths_k = CONTACT_GROWTH_MOHM * 100_000 / 39 / (channel.element.r0().as_micro_ohms() / 1_000).max(1);
+    let place = format!("channel[{index}].wiring");
+    warn(
+        reader,
+        &[],
+        &place,
+        format!(
+            "{place} is \"2-wire\" on the only cell channel: a terminal that gains 2 Ω in service makes it read {} K warm",
+            Thousandths(i64::try_from(tenths_k * 100).unwrap_or(i64::MAX))
+        ),
+        "plan's error budget has contacts as they are when new; growth this slow is no jump, and no second channel contradicts it",
+        "three wires or four; or a second [[channel]] with role = \"cell\"; or a Pt1000, a tenth as sensitive to it",
+    );
+}
+
+/// Whether anything would find what makes all thermometers read wrong alike.
+fn checks(reader: &mut Reader, settings: &Settings) {
+    if reader.doubts(Doubt::Channels) || reader.doubts(Doubt::Role) || settings.channels.is_empty() {
+        return;
+    }
+    let has_check = settings.channels.iter().any(|channel| matches!(channel.role, Role::Check(_)));
+    if !has_check {
+        warn(
+            reader,
+            &[],
+            "channel",
+            "no channel has the role check: nothing would find a reference resistor or a common return that has changed".to_owned(),
+            "all thermometers then read warm alike and none contradicts another: 2 % of the reference are 5 K, and cold cells are charged",
+            "a [[channel]] with role = \"check\": a fixed resistor at the converter's terminals, with check_ohm and check_within_ohm",
+        );
+    }
+    // One on another reference says nothing of the thermometers'.
+    let references: Vec<_> = settings.channels.iter().map(|channel| channel.reference).collect();
+    for (index, channel) in settings.channels.iter().enumerate() {
+        let thermometers = settings.channels.iter().zip(&references);
+        let mut others = thermometers.filter(|(other, _)| !matches!(other.role, Role::Check(_))).map(|(_, r)| *r);
+        let place = Place::at(Key::Reference, index);
+        if matches!(channel.role, Role::Check(_)) && others.all(|r| r != channel.reference) && !reader.doubts(place) {
+            let span = reader.span(place).cloned();
+            let message = format!("{place} is not the reference of any thermometer");
+            let why = "a check resistor says something only of the reference that it is measured against";
+            let remedy = "the reference_ohm of the thermometers, on the same converter";
+            reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);
+        }
     }
 }
 

@@ -80,7 +80,8 @@ pub(crate) fn site() -> Site {
         },
         place: Place { design_min_c: -20.0, design_wind_m_s: 3.0, exposure: 0.3, stands_on: StandsOn::Air },
         room: None,
-        mountings: [Spot::Between(0), Spot::Top(1), Spot::Plate, Spot::Air].map(mounting).to_vec(),
+        // The last is of the check resistor.
+        mountings: [Spot::Between(0), Spot::Top(1), Spot::Plate, Spot::Air, Spot::Air].map(mounting).to_vec(),
         converter: Converter {
             bits: 16,
             current_a: 0.000_5,

@@ -269,6 +269,7 @@ pub fn judge(
     thresholds.recommended = thresholds.recommended.and_then(|set| confirmed(set, &thresholds, settings, site, placed));
     let name = |index: usize| names.get(index).map_or_else(|| format!("channel {}", index + 1), Clone::clone);
     let mut findings = vec![verdict(&thresholds, settings, site, &witnesses, &name)];
+    findings.extend(shared(&thresholds, settings, &witnesses));
     findings.extend(unwatched(site.battery.count, &witnesses));
     findings.extend(witnesses.iter().filter_map(|witness| reads_no_cells(witness, &name(witness.index))));
     findings.extend(witnesses.iter().filter_map(|witness| hiding_heat(witness, settings, &name(witness.index))));
@@ -542,6 +543,68 @@ fn proposal(set: Set, settings: &Settings) -> String {
     changed.join(", ")
 }
 
+/// How far the reference, or a return that all channels share, may be off before anything finds it. No comparison of channels does, for
+/// all read wrong alike.
+fn shared(thresholds: &Thresholds, settings: &Settings, witnesses: &[Witness]) -> Option<Finding> {
+    let inhibit_c = thresholds.file.inhibit_c;
+    let warmest = |reads: &dyn Fn(&Platinum) -> f64| {
+        let of = witnesses.iter().map(|witness| reads(&Platinum::of(&witness.chain.channel.element)));
+        of.fold(f64::NEG_INFINITY, f64::max)
+    };
+    if witnesses.is_empty() {
+        return None;
+    }
+    // The best of several. What it lets through is a part of everything, or as many ohms in a return.
+    let checks = settings.channels.iter().filter_map(|channel| match channel.role {
+        Role::Check(check) => Some((ohms(check.nominal), ohms(check.within))),
+        Role::Cell | Role::Pad | Role::Ambient => None,
+    });
+    let unseen_k = |(nominal, within): (f64, f64)| {
+        warmest(&|platinum| {
+            let by_part = reads_above_k(platinum, inhibit_c, within / nominal, 0.0);
+            by_part.max(reads_above_k(platinum, inhibit_c, 0.0, within))
+        })
+    };
+    let Some((unseen_k, (nominal, within))) =
+        checks.map(|check| (unseen_k(check), check)).min_by(|a, b| a.0.total_cmp(&b.0))
+    else {
+        let two_percent_k = warmest(&|platinum| reads_above_k(platinum, inhibit_c, 0.02, 0.0));
+        return Some(Finding::change(
+            Part::Measurement,
+            format!(
+                "no channel has the role check: nothing finds a reference resistor or a common return that changes in service. A reference 2 % \
+                 low makes every channel read {} K warm at {} °C, and nothing stops it before one reads trust.plausible_high_c = {} °C",
+                fixed(two_percent_k, 1),
+                plain(inhibit_c),
+                plain(celsius(settings.trust.plausible_high)),
+            ),
+            "a [[channel]] with role = \"check\": a fixed resistor at the converter's terminals",
+        ));
+    };
+    let coldest_c = inhibit_c - thresholds.guard_band_inhibit_k - unseen_k;
+    let text = format!(
+        "a reference resistor or a common return that changes in service is found by the check resistor ({} Ω within {} Ω) before it makes \
+         any cell channel read more than {} K warm",
+        plain(nominal),
+        plain(within),
+        plain(raised_to(unseen_k, 0.01)),
+    );
+    if coldest_c >= thresholds.hard_limit_c {
+        return Some(Finding::fine(Part::Measurement, text));
+    }
+    Some(Finding::change(
+        Part::Measurement,
+        format!(
+            "{text}; with the guard band of {} K that is a cell at {} °C, below its limit of {} °C, charged at charge.inhibit_c = {} °C",
+            fixed(thresholds.guard_band_inhibit_k, 1),
+            fixed(coldest_c, 1),
+            plain(thresholds.hard_limit_c),
+            plain(inhibit_c),
+        ),
+        "a smaller check_within_ohm with a better check resistor, or a higher inhibit_c",
+    ))
+}
+
 /// Batteries that no cell channel answers for.
 fn unwatched(count: usize, witnesses: &[Witness]) -> Option<Finding> {
     let missing: Vec<String> = (0..count)
@@ -668,6 +731,7 @@ mod tests {
     use crate::site::{Battery, Class};
     use forewarm_core::quantity::Ohms;
     use forewarm_core::rtd::Element;
+    use forewarm_core::settings::Check;
 
     const NAMES: [&str; 4] = ["low", "high", "plate", "air"];
 
@@ -757,6 +821,35 @@ mod tests {
         assert_eq!(decided(3.0, 12.0, 0.0), "inhibit by custom, release by its distance to inhibit");
         let errors = decided(5.0, 5.5, 6.0);
         assert!(errors.starts_with("inhibit by every error at its limit"), "{errors}");
+    }
+
+    /// 2 % of 101.95 Ω is 2.04 Ω, at 0.3908 − 0.0012 Ω/K: 5.2 K (IEC 60751, its slope at 5 °C).
+    #[test]
+    fn what_makes_all_channels_read_wrong_alike_is_found_by_a_check_resistor_or_by_nothing() {
+        let (mut settings, site) = (settings(), site());
+        let told = |settings: &Settings| {
+            let found = judged(settings, &site, &[0.0; 5]).1;
+            found.into_iter().find(|finding| finding.text.contains("common return")).expect("it is told either way")
+        };
+        let check = |within: u32| {
+            Role::Check(Check { nominal: Ohms::from_milliohms(100_000), within: Ohms::from_milliohms(within) })
+        };
+        settings.channels[3].role = Role::Ambient;
+        settings.channels.truncate(4);
+        let without = told(&settings);
+        assert_eq!(without.severity, Severity::Change);
+        assert!(
+            without.text.contains("5.3 K warm at 5 °C") || without.text.contains("5.2 K warm at 5 °C"),
+            "{}",
+            without.text
+        );
+        settings.channels[3].role = check(300);
+        let with = told(&settings);
+        assert_eq!(with.severity, Severity::Fine, "{}", with.text);
+        // 0.3 % of 101.95 Ω, at 0.3896 Ω/K: 0.785 K.
+        assert!(with.text.contains("0.79 K warm"), "{}", with.text);
+        settings.channels[3].role = check(2_000);
+        assert_eq!(told(&settings).severity, Severity::Change, "5 K of nothing left");
     }
 
     #[test]

@@ -10,7 +10,7 @@ use crate::platinum::{Platinum, ohms};
 use crate::site::{Converter, Mounting};
 use forewarm_core::quantity::{Kelvins, Ratio};
 use forewarm_core::rtd::{Leads, Measured};
-use forewarm_core::settings::Channel;
+use forewarm_core::settings::{Channel, Role};
 
 /// How one channel differs from what is written down. Each part lies between −1 and 1, as a part of its half-width.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -38,6 +38,8 @@ pub struct Flaws {
 #[derive(Clone, Debug)]
 pub(super) struct Probe {
     element: Platinum,
+    /// What a check resistor has, in place of the element (Ω).
+    fixed_ohm: Option<f64>,
     /// The element's error at 0 °C, and its growth with the distance from 0 °C: `fixed + growing |t|` (K, 1).
     fixed_k: f64,
     growing: f64,
@@ -81,6 +83,10 @@ impl Probe {
         let full = f64::from(1_u32 << converter.bits);
         let mut probe = Self {
             element: Platinum::of(&channel.element),
+            fixed_ohm: match channel.role {
+                Role::Check(check) => Some(ohms(check.nominal)),
+                Role::Cell | Role::Pad | Role::Ambient => None,
+            },
             fixed_k: known_k + flaws.element * fixed_k,
             growing: flaws.element * growing,
             noise_k: converter.noise_k,
@@ -119,8 +125,12 @@ impl Probe {
     /// is that of the step, however often or seldom it is asked for.
     #[inline]
     pub(super) fn measure(&self, t: f64, step: u64) -> Measured {
-        let t = t + self.fixed_k + self.growing * t.abs() + self.noise_k * noise(self.seed, step);
-        let element = self.ratio(self.element.ohms(t) + self.with_element_ohm + self.offset_ohm);
+        let noise_k = self.noise_k * noise(self.seed, step);
+        let ohms = match self.fixed_ohm {
+            Some(ohms) => ohms + noise_k * self.element.slope(0.0),
+            None => self.element.ohms(t + self.fixed_k + self.growing * t.abs() + noise_k),
+        };
+        let element = self.ratio(ohms + self.with_element_ohm + self.offset_ohm);
         Measured { element, lead: self.alone }
     }
 

@@ -582,6 +582,10 @@ impl Calm {
 
 /// What a channel of this role is compared with (°C).
 fn thresholds(settings: &ValidSettings, role: Role) -> Vec<f64> {
+    if let Role::Check(_) = role {
+        // It shows no temperature.
+        return Vec::new();
+    }
     let celsius = |t: Celsius| f64::from(t.as_steps()) / 65_536.0;
     let (charge, heater) = (&settings.charge, &settings.heater);
     let cutout = celsius(heater.cutout(role));

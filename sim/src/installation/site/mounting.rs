@@ -57,6 +57,23 @@ fn mounting<'t>(
     channel: &Channel,
     count: Option<usize>,
 ) -> Mounting {
+    if let Role::Check(_) = channel.role {
+        // It is no thermometer. What stands here is of one in the air, which nobody reads.
+        return Mounting {
+            at: Spot::Air,
+            r0_ohm: ohms(channel.element.r0()),
+            class: Class::B,
+            calibrated_k: None,
+            cable_m: 0.0,
+            cable_mm2: 0.5,
+            loop_ohm_20c: 0.0,
+            loop_from: LoopFrom::Cable,
+            lag_s: 20.0,
+            self_heating_k_per_mw: 0.0,
+            air_share: 0.0,
+            air_share_from: ShareFrom::Default,
+        };
+    }
     let classes = [("AA", Class::AA), ("A", Class::A), ("B", Class::B), ("C", Class::C)];
     let (cable_m, cable_mm2) = (reader.real(section, Key::SensorCable), reader.real(section, Key::SensorArea));
     let is_stated = section.has("cable_m") && section.has("cable_mm2");
@@ -130,7 +147,7 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
         Role::Cell if count == Some(1) => At::Top,
         Role::Cell => At::Between,
         Role::Pad => At::Plate,
-        Role::Ambient => At::Air,
+        Role::Ambient | Role::Check(_) => At::Air,
     });
     if section.has("role") {
         misplaced(reader, section, role, at, count);
@@ -221,7 +238,7 @@ fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At, count: 
         ),
         (Role::Cell, At::Base | At::Between | At::Top | At::Side | At::End)
         | (Role::Pad, At::Plate)
-        | (Role::Ambient, _) => return,
+        | (Role::Ambient | Role::Check(_), _) => return,
     };
     let place = section.place("at");
     let message = format!("{place} makes it {what}");

@@ -6,11 +6,14 @@ use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::platinum::{Platinum, ohms};
 use crate::site::{Converter, Tolerance};
-use forewarm_core::settings::{Key as Setting, Place, Settings};
+use forewarm_core::settings::{Key as Setting, Place, Role, Settings};
 
 /// Least noise of a measurement, as part of a converter's code, with which a reading in the middle of a code moves soon enough: one in
 /// 22 is then another code, and a hundred in a row are the same once in a hundred times. Computed, from a normal distribution.
 const LEAST_NOISE_OF_A_CODE: f64 = 0.25;
+
+/// So many standard deviations of its noise a reading may be off: one in 15 million is further. Computed, from a normal distribution.
+const NOISE_REACH: f64 = 5.4;
 
 pub(super) fn converter<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Converter {
     Converter {
@@ -35,6 +38,7 @@ pub(super) fn judge(reader: &mut Reader, section: &Section, converter: &Converte
     {
         return;
     }
+    judge_checks(reader, converter, settings);
     let (name, noise) = (section.place("noise_mk"), converter.noise_k * 1000.0);
     let Some(after) = settings.trust.still_after else {
         let message = format!("{place} is \"never\": nothing finds a converter that repeats its last codes for ever");
@@ -61,6 +65,38 @@ pub(super) fn judge(reader: &mut Reader, section: &Section, converter: &Converte
             "more bits, or a smaller reference_ohm; noise_mk as it is measured; or trust.still_after_min = \"never\"";
         let span = section.key_span("noise_mk").or_else(|| section.key_span("bits"));
         reader.findings.add(Severity::Warning, span.as_ref(), &name, message, Some(&why), remedy);
+    }
+}
+
+/// Bands of check resistors that sound parts may leave.
+fn judge_checks(reader: &mut Reader, converter: &Converter, settings: &Settings) {
+    for (index, channel) in settings.channels.iter().enumerate() {
+        let place = Place::at(Setting::CheckWithin, index);
+        let Role::Check(check) = channel.role else { continue };
+        if reader.doubts(place) || reader.doubts(Place::at(Setting::CheckOhm, index)) {
+            continue;
+        }
+        let (nominal, within) = (ohms(check.nominal), ohms(check.within));
+        let parts = converter.gain + converter.reference_tolerance + converter.reference_drift;
+        let noise_ohm = NOISE_REACH * converter.noise_k * Platinum::of(&channel.element).slope(0.0) * nominal
+            / ohms(channel.element.r0());
+        let code_ohm = ohms(channel.reference) / f64::from(1_u32 << converter.bits);
+        let needed = nominal * parts + converter.offset_ohm + noise_ohm + code_ohm / 2.0;
+        if within >= needed {
+            continue;
+        }
+        let shown = place.to_string();
+        let within = (within * 1000.0).round() / 1000.0;
+        let message = format!(
+            "{shown} is {within} Ω, and what [converter] says of gain, offset, reference, noise and codes comes to {needed:.3} Ω"
+        );
+        let why = "a converter that is as good as it says would be taken for a wrong one, and both outputs go off";
+        let remedy = format!(
+            "check_within_ohm = {:.2}, the resistor's own tolerance added; or better parts",
+            (needed * 100.0).ceil() / 100.0
+        );
+        let span = reader.span(place).cloned();
+        reader.findings.add(Severity::Warning, span.as_ref(), &shown, message, Some(why), remedy);
     }
 }
 

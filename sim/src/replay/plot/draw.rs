@@ -182,7 +182,7 @@ fn stroke(picture: &Picture<'_>, channel: usize) -> Stroke {
             Stroke { colour: CELLS[rank % CELLS.len()], dashes: "none" }
         }
         Role::Pad => style::PLATE,
-        Role::Ambient => style::AIR,
+        Role::Ambient | Role::Check(_) => style::AIR,
     }
 }
 
@@ -194,6 +194,7 @@ fn legend(out: &mut String, picture: &Picture<'_>) {
             Role::Cell => "cell",
             Role::Pad => "pad",
             Role::Ambient => "ambient",
+            Role::Check(_) => "check",
         };
         let label = if *name == role { (*name).to_owned() } else { format!("{name} ({role})") };
         let _ = writeln!(
