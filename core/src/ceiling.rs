@@ -1,6 +1,6 @@
 //! The charge-current ceiling by coldest cell temperature: points joined by straight lines, level beyond the ends.
 
-use crate::quantity::{Celsius, Fraction};
+use crate::quantity::{Celsius, Fraction, Kelvins};
 use crate::settings::{CeilingPoint, MAX_CEILING_POINTS, each};
 use heapless::Vec;
 
@@ -24,11 +24,35 @@ impl Ceiling {
             let slope = points.get(index.saturating_add(1)).and_then(|next| {
                 let rise = i64::from(next.limit.as_steps()).saturating_sub(i64::from(point.limit.as_steps()));
                 // 33 + 16 bits; points of at most 5 C and 1 mK apart leave 30.
-                (rise << 16).checked_div(i64::from(next.at.above(point.at).as_steps()))
+                // Towards less, up or down.
+                (rise << 16).checked_div_euclid(i64::from(next.at.above(point.at).as_steps()))
             });
             let slope = slope.and_then(|slope| i32::try_from(slope).ok());
             Piece { at: point.at, limit: point.limit, slope: slope.unwrap_or(0) }
         }))
+    }
+
+    /// The lowest temperature at which the ceiling reaches `current`, rounded up; nothing where it never does.
+    pub(crate) fn reaches(&self, current: Fraction) -> Option<Celsius> {
+        let mut found = None;
+        for piece in self.0.iter().rev() {
+            let lacking = i64::from(current.as_steps()).saturating_sub(i64::from(piece.limit.as_steps()));
+            if lacking <= 0 {
+                // Level below the first.
+                found = Some(piece.at);
+                continue;
+            }
+            // The way up from here to the next, by the slope that `at` uses: 33 + 16 bits.
+            let Some(slope) = u64::try_from(piece.slope).ok().filter(|slope| *slope > 0) else { continue };
+            let way = (lacking.unsigned_abs() << 16).saturating_add(slope.saturating_sub(1)).checked_div(slope);
+            let way = way.and_then(|way| i32::try_from(way).ok()).map(Kelvins::from_steps);
+            let here = way.map(|way| piece.at.raised(way)).filter(|&t| self.at(t) >= current);
+            found = here.into_iter().chain(found).min();
+        }
+        match self.0.first() {
+            Some(first) if first.limit >= current => Some(Celsius::MIN),
+            _ => found,
+        }
     }
 
     /// The ceiling with the coldest cell at `coldest`; zero without points.
@@ -45,6 +69,7 @@ impl Ceiling {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
 
     fn ceiling(points: &[(i32, u32)]) -> Ceiling {
         let points: Vec<CeilingPoint, 8> = points
@@ -68,5 +93,30 @@ mod tests {
     #[test]
     fn without_points_nothing_is_allowed() {
         assert_eq!(ceiling(&[]).at(Celsius::from_millidegrees(20_000)), Fraction::ZERO);
+        assert_eq!(ceiling(&[]).reaches(Fraction::from_per_mille(1)), None);
+    }
+
+    proptest! {
+        /// By steps of 10 mK over all temperatures: nothing below does, and it does.
+        #[test]
+        fn the_temperature_at_which_a_current_is_reached_is_the_lowest(
+            first in -5_000..10_000_i32, points in proptest::collection::vec((1..8_000_i32, 0..1_000_u32), 1..6), current in 0..1_000_u32,
+        ) {
+            let mut at = first;
+            let points: std::vec::Vec<_> = points.into_iter().map(|(further, limit)| { at += further; (at, limit) }).collect();
+            let (ceiling, current) = (ceiling(&points), Fraction::from_per_mille(current));
+            let allows = |mc: i32| ceiling.at(Celsius::from_millidegrees(mc)) >= current;
+            let lowest = (first - 100..at + 100).step_by(10).find(|&mc| allows(mc));
+            match ceiling.reaches(current) {
+                Some(t) if t == Celsius::MIN => prop_assert_eq!(lowest, Some(first - 100)),
+                Some(t) => {
+                    prop_assert!(ceiling.at(t) >= current);
+                    // A peak may lie between two of the steps.
+                    let found = f64::from(t.as_steps()) / 65.536;
+                    prop_assert!(lowest.is_none_or(|lowest| (found - f64::from(lowest)).abs() <= 10.1), "{found} for {lowest:?}");
+                }
+                None => prop_assert_eq!(lowest, None),
+            }
+        }
     }
 }

@@ -5,7 +5,7 @@
 //! a problem into [`ValidSettings`], the only thing a controller or a guard can be made of.
 
 use crate::quantity::{
-    Celsius, Fraction, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms,
+    Celsius, Fraction, Joules, KelvinRate, Kelvins, MilliampHours, Milliamps, Millis, Millivolts, Milliwatts, Ohms,
 };
 use crate::rtd::{Element, Leads, Thermometer};
 use core::fmt;
@@ -185,6 +185,19 @@ pub struct Source {
     pub priority: u8,
     /// Time it must have been present before it is spent.
     pub settle: Millis,
+    /// What it gives to the bank where charge is permitted.
+    pub charge: ChargeCurrent,
+}
+
+/// What a source gives to the bank where charge is permitted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub enum ChargeCurrent {
+    /// No more than the ceiling: something makes it obey.
+    Obeys,
+    /// Whatever the ceiling is, up to this. Charge is refused while the sources like this that are present could give more together
+    /// than the cells may take.
+    UpTo(Milliamps),
 }
 
 /// When the bank itself may be spent on heat.
@@ -358,6 +371,7 @@ pub enum Key {
     Budget,
     Priority,
     Settle,
+    MostCurrent,
     ReserveFloor,
     ReserveResume,
     ReserveFloorVoltage,
@@ -462,6 +476,7 @@ table! {
     Budget "source" "budget_w" "W" 0..20_000_000 [] "power the source can give to heater and charge together";
     Priority "source" "priority" "" 0..9_000 [0] "lower numbers are spent first";
     Settle "source" "settle_s" "s" 0..600_000 [10_000] "time a source must have been present before it is spent";
+    MostCurrent "source" "most_current_a" "A" 0..10_000_000 [] "most current it can give to the bank, whatever the ceiling is; 0 where it charges nothing";
     ReserveFloor "bank" "reserve_pct" "%" 1_000..99_000 [] "state of charge at or below which the bank is not spent on heat";
     ReserveResume "bank" "resume_pct" "%" 2_000..100_000 [] "state of charge at or above which it is spent again";
     ReserveFloorVoltage "bank" "reserve_v" "V" 4_000..120_000 [] "bank voltage at or below which the bank is not spent on heat";
@@ -752,6 +767,10 @@ impl Settings {
             Key::Budget => watts(source()?.budget),
             Key::Priority => whole(source()?.priority),
             Key::Settle => seconds(source()?.settle),
+            Key::MostCurrent => match source()?.charge {
+                ChargeCurrent::UpTo(most) => Some(i64::from(most.as_milliamps())),
+                ChargeCurrent::Obeys => None,
+            },
             Key::ReserveFloor | Key::ReserveResume => match self.bank.reserve()? {
                 Reserve::StateOfCharge { floor, resume } => {
                     percent(if place.key == Key::ReserveFloor { floor } else { resume })

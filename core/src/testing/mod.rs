@@ -11,12 +11,13 @@ pub use history::{History, Moment, any_history};
 pub use model::{May, Model, exact, exact_celsius};
 
 use crate::quantity::{
-    Celsius, Fraction, Instant, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms, Ratio,
+    Celsius, Fraction, Instant, Joules, KelvinRate, Kelvins, MilliampHours, Milliamps, Millis, Millivolts, Milliwatts,
+    Ohms, Ratio,
 };
 use crate::rtd::{Element, Leads, Measured, Thermometer};
 use crate::settings::{
-    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Key, MAX_CHANNELS, Proof, Reserve, Role, Settings,
-    Source, Trust,
+    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Cooling, Heater, Hold, Key, MAX_CEILING_POINTS,
+    MAX_CHANNELS, Proof, Reserve, Role, Settings, Source, Trust,
 };
 use crate::signals::{Inputs, Line, Sample, Sources};
 use proptest::prelude::*;
@@ -63,6 +64,7 @@ pub fn settings() -> Settings {
         budget: Milliwatts::from_milliwatts(watts * 1000),
         priority,
         settle: Millis::from_secs(settle),
+        charge: ChargeCurrent::Obeys,
     };
     let point = |t, per_mille| CeilingPoint { at: c(t), limit: Fraction::from_per_mille(per_mille) };
     Settings {
@@ -215,6 +217,20 @@ fn any_bank() -> impl Strategy<Value = BankUse> {
     })
 }
 
+/// Up with the temperature, and down again where the cells are hot.
+fn any_ceiling() -> impl Strategy<Value = heapless::Vec<CeilingPoint, MAX_CEILING_POINTS>> {
+    let steps = proptest::collection::vec((500..9_000_i32, 1..300_u32), 2..=MAX_CEILING_POINTS);
+    (-5_000..10_000_i32, steps, 0..8_usize).prop_map(|(mut at, steps, top)| {
+        let mut limit = 0;
+        let points = steps.into_iter().enumerate().map(|(index, (further, by))| {
+            at += further;
+            limit = if index <= top { limit + by } else { limit.saturating_sub(by) };
+            CeilingPoint { at: c(at), limit: Fraction::from_per_mille(limit) }
+        });
+        points.collect()
+    })
+}
+
 /// Settings of every kind that `validate` accepts, with times short enough that a history of some hundred steps sees them pass.
 pub fn any_settings() -> impl Strategy<Value = Settings> {
     let roles = (1..=3_usize, 0..=2_usize, 0..=1_usize);
@@ -229,7 +245,9 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
     let charge = (0..9_000_i32, 200..4_000_i32, 30_000..55_000_i32, 500..4_000_i32, 60..400_u32, 0..120_u32);
     let heater =
         (100..4_000_i32, 5_000..60_000_u32, 0..100_u32, 0..100_u32, 400..4_000_u32, any::<bool>(), any::<[bool; 2]>());
-    let sources = proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32), 0..=4);
+    let sources =
+        proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32, proptest::option::of(0..60_000_u32)), 0..=4);
+    let ceiling = proptest::option::of(any_ceiling());
     let trust = (
         2..6_u8,
         10..800_i32,
@@ -239,8 +257,8 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
         proptest::option::of(360..4_000_u32),
         proptest::option::of(180..900_u32),
     );
-    (channels, charge, heater, sources, any_bank(), trust).prop_map(
-        |(channels, charge, heater, sources, bank, trust)| {
+    (channels, charge, heater, (sources, ceiling), any_bank(), trust).prop_map(
+        |(channels, charge, heater, (sources, ceiling), bank, trust)| {
             let mut settings = settings();
             settings.channels = channels.into_iter().collect();
             let (inhibit, above, high_limit, below, soak, min_off) = charge;
@@ -263,12 +281,17 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
             settings.heater.cooling = settings.heater.cooling.filter(|_| cooling);
             settings.sources = sources
                 .into_iter()
-                .map(|(milliwatts, priority, settle)| Source {
+                .map(|(milliwatts, priority, settle, most)| Source {
                     budget: Milliwatts::from_milliwatts(milliwatts),
                     priority,
                     settle: Millis::from_secs(settle),
+                    charge: most
+                        .map_or(ChargeCurrent::Obeys, |most| ChargeCurrent::UpTo(Milliamps::from_milliamps(most))),
                 })
                 .collect();
+            if let Some(ceiling) = ceiling {
+                settings.charge.ceiling = ceiling;
+            }
             settings.bank = bank;
             let (good_run, noise, fastest, disagreement, max_age, stuck_after, still_after) = trust;
             settings.trust.good_run = good_run;

@@ -4,7 +4,9 @@ use super::Installation;
 use crate::diagnostic::escaped;
 use forewarm_core::quantity::{Fraction, Millis, Milliwatts, Ohms};
 use forewarm_core::rtd::{Element, Leads};
-use forewarm_core::settings::{BankUse, Channel, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths};
+use forewarm_core::settings::{
+    BankUse, Channel, ChargeCurrent, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths,
+};
 use std::io::{self, Write};
 
 impl Installation {
@@ -26,6 +28,11 @@ impl Installation {
         let sources: Vec<_> =
             self.sources.iter().zip(&settings.sources).map(|(name, source)| describe_source(name, source)).collect();
         columns(out, &sources, "none")?;
+        for (name, obeys) in self.sources.iter().zip(&self.obeys) {
+            if let Some(obeys) = obeys {
+                writeln!(out, "  {} obeys the ceiling: {}", escaped(name), escaped(obeys))?;
+            }
+        }
         writeln!(out, "  {}", bank(settings))?;
         writeln!(out, "\nChannels")?;
         let channels: Vec<_> = self
@@ -127,6 +134,10 @@ fn describe_source(name: &str, source: &Source) -> Vec<String> {
         format!("up to {} W", watts(source.budget)),
         format!("priority {}", source.priority),
         format!("after {} s", seconds(source.settle)),
+        match source.charge {
+            ChargeCurrent::UpTo(most) => format!("charges with up to {} A", Thousandths(most.as_milliamps().into())),
+            ChargeCurrent::Obeys => "charges with what the ceiling leaves".to_owned(),
+        },
     ]
 }
 

@@ -9,7 +9,8 @@ use forewarm_core::quantity::{
 };
 use forewarm_core::rtd::{Element, Leads, Measured};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Proof, Reserve, Role, Settings, Source, Trust,
+    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Cooling, Heater, Hold, Proof, Reserve, Role, Settings,
+    Source, Trust,
 };
 use forewarm_core::signals::{Button, Cause, Inputs, Line, Outputs, Relay, Sample, Sources, State, Storage};
 use forewarm_core::unit::{Memory, Unit};
@@ -74,9 +75,14 @@ fn settings() -> Settings {
             proof: Some(Proof { energy: Joules::from_joules(18_000), rise: k(500) }),
             cooling: Some(Cooling { after: secs(300), excess: k(5_000) }),
         },
-        sources: [Source { budget: Milliwatts::from_milliwatts(200_000), priority: 0, settle: secs(10) }]
-            .into_iter()
-            .collect(),
+        sources: [Source {
+            budget: Milliwatts::from_milliwatts(200_000),
+            priority: 0,
+            settle: secs(10),
+            charge: ChargeCurrent::Obeys,
+        }]
+        .into_iter()
+        .collect(),
         bank: BankUse::Always(reserve),
         trust: Trust {
             good_run: 5,
