@@ -139,6 +139,7 @@ fn settings(roles: &[Role]) -> Settings {
             soak: s(1800),
             min_off: s(60),
             capacity: MilliampHours::from_milliamp_hours(200_000),
+            batteries: 2,
             ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
         },
         heater: Heater {

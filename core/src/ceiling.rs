@@ -1,7 +1,7 @@
 //! The charge-current ceiling by coldest cell temperature: points joined by straight lines, level beyond the ends.
 
 use crate::quantity::{Celsius, Fraction, Kelvins};
-use crate::settings::{CeilingPoint, MAX_CEILING_POINTS, each};
+use crate::settings::{Charge, MAX_CEILING_POINTS, each};
 use heapless::Vec;
 
 /// A point, and the rise to the next.
@@ -18,17 +18,18 @@ struct Piece {
 pub(crate) struct Ceiling(Vec<Piece, MAX_CEILING_POINTS>);
 
 impl Ceiling {
-    /// `points` in order of temperature.
-    pub(crate) fn new(points: &Vec<CeilingPoint, MAX_CEILING_POINTS>) -> Self {
-        Self(each(points, |index, point| {
-            let slope = points.get(index.saturating_add(1)).and_then(|next| {
-                let rise = i64::from(next.limit.as_steps()).saturating_sub(i64::from(point.limit.as_steps()));
+    /// Of a charge whose points are in order of temperature.
+    pub(crate) fn new(charge: &Charge) -> Self {
+        Self(each(&charge.ceiling, |index, point| {
+            let limit = charge.limit(point);
+            let slope = charge.ceiling.get(index.saturating_add(1)).and_then(|next| {
+                let rise = i64::from(charge.limit(next).as_steps()).saturating_sub(i64::from(limit.as_steps()));
                 // 33 + 16 bits; points of at most 5 C and 1 mK apart leave 30.
                 // Towards less, up or down.
                 (rise << 16).checked_div_euclid(i64::from(next.at.above(point.at).as_steps()))
             });
             let slope = slope.and_then(|slope| i32::try_from(slope).ok());
-            Piece { at: point.at, limit: point.limit, slope: slope.unwrap_or(0) }
+            Piece { at: point.at, limit, slope: slope.unwrap_or(0) }
         }))
     }
 
@@ -69,6 +70,7 @@ impl Ceiling {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::settings::CeilingPoint;
     use proptest::prelude::*;
 
     fn ceiling(points: &[(i32, u32)]) -> Ceiling {
@@ -79,7 +81,7 @@ mod tests {
                 limit: Fraction::from_per_mille(per_mille),
             })
             .collect();
-        Ceiling::new(&points)
+        Ceiling::new(&Charge { ceiling: points, ..crate::testing::settings().charge })
     }
 
     #[test]
@@ -88,6 +90,21 @@ mod tests {
         let at = |mc| ceiling.at(Celsius::from_millidegrees(mc)).as_per_mille();
         assert_eq!([at(-20_000), at(5_000), at(7_500), at(10_000)], [100, 100, 200, 300]);
         assert_eq!([at(12_500), at(15_000), at(30_000), at(45_000), at(60_000)], [650, 1000, 600, 200, 200]);
+    }
+
+    #[test]
+    fn of_batteries_in_parallel_one_may_be_gone() {
+        let mut charge = crate::testing::settings().charge;
+        let at = |charge: &Charge| Ceiling::new(charge).at(Celsius::from_millidegrees(10_000)).as_per_mille();
+        let counted = [1, 2, 3, 4].map(|batteries| {
+            charge.batteries = batteries;
+            at(&charge)
+        });
+        assert_eq!(counted, [300, 150, 200, 225]);
+        // What is the ceiling to the last digit may pass: 30 A of 200 Ah.
+        charge.batteries = 2;
+        let from = charge.charges_from(crate::quantity::Milliamps::from_milliamps(30_000)).unwrap();
+        assert!((9_999..=10_001).contains(&from.as_millidegrees()), "{from}");
     }
 
     #[test]

@@ -153,7 +153,7 @@ impl Controller {
     /// `memory` is what was kept from before the reset, this reset not yet counted.
     #[must_use]
     pub fn new(settings: &ValidSettings, memory: Memory) -> Self {
-        let settings::Charge { inhibit, release, high_limit, high_release, soak, min_off, capacity, ref ceiling } =
+        let settings::Charge { inhibit, release, high_limit, high_release, soak, min_off, capacity, .. } =
             settings.charge;
         let charge = ChargeRule { inhibit, release, high_limit, high_release, soak, min_off, capacity };
         let settings::Heater {
@@ -162,7 +162,7 @@ impl Controller {
         let heater = HeaterRule { start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold };
         Self {
             settings: Rules { charge, heater },
-            ceiling: Ceiling::new(ceiling),
+            ceiling: Ceiling::new(&settings.charge),
             clock: Clock::NEW,
             sensing: Sensing::new(settings),
             power: Power::new(settings),

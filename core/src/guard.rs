@@ -499,11 +499,14 @@ fn ratio_at(channel: &settings::Channel, t: Celsius) -> Option<Steps> {
     u32::try_from(ratio).ok()
 }
 
-/// What the bank may take at a point of the ceiling, rounded up: the controller comes first.
+/// What the bank may take at a point of the ceiling with one of its batteries gone, rounded up: the controller comes first.
 fn current_at(point: &settings::CeilingPoint, charge: &settings::Charge) -> Milliamps {
     let steps = u64::from(point.limit.as_steps()).saturating_add(1);
-    // 33 + 32 bits would be one too many; validated settings leave 19 + 25.
-    let scaled = steps.saturating_mul(charge.capacity.as_milliamp_hours().into());
+    let batteries = u64::from(charge.batteries).max(1);
+    let counted = batteries.saturating_sub(1).max(1);
+    // Validated settings leave 19 + 25 + 7 bits.
+    let scaled = steps.saturating_mul(charge.capacity.as_milliamp_hours().into()).saturating_mul(counted);
+    let scaled = scaled.checked_div(batteries).unwrap_or(0).saturating_add(1);
     Milliamps::from_milliamps(u32::try_from(scaled.saturating_add(0xFFFF) >> 16).unwrap_or(u32::MAX))
 }
 

@@ -322,7 +322,7 @@ pub(crate) fn reserve_levels(reserve: Reserve, inputs: &Inputs, heater: Relay) -
 
 /// A current per capacity, rounded down: less than a step of 1/65 536, so that a current that is the ceiling to the last digit is
 /// not above what rounding has made of it. A capacity of nothing takes nothing.
-fn per_capacity(current: Milliamps, capacity: MilliampHours) -> Fraction {
+pub(crate) fn per_capacity(current: Milliamps, capacity: MilliampHours) -> Fraction {
     // 32 + 16 bits.
     let scaled = u64::from(current.as_milliamps()) << 16;
     let steps = scaled.checked_div(capacity.as_milliamp_hours().into()).unwrap_or(u64::MAX);

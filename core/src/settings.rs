@@ -90,8 +90,33 @@ pub struct Charge {
     pub min_off: Millis,
     /// Capacity of the bank.
     pub capacity: MilliampHours,
+    /// How many batteries it is made of, in parallel.
+    pub batteries: u8,
     /// Charge-current ceiling by coldest cell temperature, linear between points, level beyond the ends.
     pub ceiling: Vec<CeilingPoint, MAX_CEILING_POINTS>,
+}
+
+impl Charge {
+    /// What the bank may be charged with at a point of the ceiling, per capacity. The point is the maker's, for each battery; of two or more in
+    /// parallel one may have disconnected itself, and the others then share its current.
+    #[must_use]
+    pub fn limit(&self, point: &CeilingPoint) -> Fraction {
+        let batteries = u64::from(self.batteries);
+        if batteries < 2 {
+            return point.limit;
+        }
+        // 32 + 8 bits, to the nearest.
+        let scaled = u64::from(point.limit.as_steps()).saturating_mul(batteries.saturating_sub(1));
+        let steps = scaled.saturating_add(batteries / 2).checked_div(batteries);
+        Fraction::from_steps(steps.and_then(|steps| u32::try_from(steps).ok()).unwrap_or(0))
+    }
+
+    /// The lowest temperature of the coldest cell at which the ceiling lets sources that do not obey it give `current` together; nothing
+    /// where it never does, and the lowest there is where it always does.
+    #[must_use]
+    pub fn charges_from(&self, current: Milliamps) -> Option<Celsius> {
+        crate::ceiling::Ceiling::new(self).reaches(crate::power::per_capacity(current, self.capacity))
+    }
 }
 
 /// One point of the charge-current ceiling.
@@ -348,6 +373,7 @@ pub enum Key {
     Soak,
     ChargeMinOff,
     Capacity,
+    Batteries,
     CeilingAt,
     CeilingLimit,
     HeaterStart,
@@ -453,6 +479,7 @@ table! {
     Soak "charge" "soak_min" "min" 1_000..720_000 [30_000] "time above release before charge is permitted";
     ChargeMinOff "charge" "min_off_s" "s" 0..3_600_000 [60_000] "shortest time the charge relay stays open";
     Capacity "charge" "capacity_ah" "Ah" 1_000..20_000_000 [] "capacity of the bank";
+    Batteries "charge" "batteries" "" 1_000..100_000 [] "batteries in parallel, without it those of [battery]; of two or more the ceiling counts one less, as nothing says that none is disconnected";
     CeilingAt "charge.ceiling" "cell_c" "°C" -20_000..80_000 [] "coldest cell temperature of a point of the charge-current ceiling";
     CeilingLimit "charge.ceiling" "c_rate" "C" 0..5_000 [] "largest charge current there, per capacity";
     HeaterStart "heater" "start_c" "°C" 0..30_000 [7_000] "while charge is permitted, the heater comes on with the coldest cell at or below this";
@@ -744,6 +771,7 @@ impl Settings {
             Key::Soak => minutes(charge.soak),
             Key::ChargeMinOff => seconds(charge.min_off),
             Key::Capacity => Some(i64::from(charge.capacity.as_milliamp_hours())),
+            Key::Batteries => whole(charge.batteries),
             Key::CeilingAt => celsius(point()?.at),
             Key::CeilingLimit => Some(i64::from(point()?.limit.as_per_mille())),
             Key::HeaterStart => celsius(heater.start),

@@ -180,7 +180,8 @@ impl BankModel {
         let mut order: Vec<usize> = (0..settings.sources.len()).collect();
         order.sort_by_key(|&index| settings.sources[index].priority);
         let capacity_ah = f64::from(settings.charge.capacity.as_milliamp_hours()) / 1000.0;
-        let warmest = settings.charge.ceiling.iter().map(|point| point.limit.as_steps()).max().unwrap_or(0);
+        let warmest =
+            settings.charge.ceiling.iter().map(|point| settings.charge.limit(point).as_steps()).max().unwrap_or(0);
         #[expect(clippy::cast_precision_loss, reason = "nobody has 2⁵³ batteries")]
         let count = battery.count.max(1) as f64;
         Self {

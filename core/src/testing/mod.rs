@@ -77,6 +77,7 @@ pub fn settings() -> Settings {
             soak: Millis::from_secs(600),
             min_off: Millis::from_secs(60),
             capacity: MilliampHours::from_milliamp_hours(200_000),
+            batteries: 1,
             ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
         },
         heater: Heater {
@@ -247,7 +248,7 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
         (100..4_000_i32, 5_000..60_000_u32, 0..100_u32, 0..100_u32, 400..4_000_u32, any::<bool>(), any::<[bool; 2]>());
     let sources =
         proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32, proptest::option::of(0..60_000_u32)), 0..=4);
-    let ceiling = proptest::option::of(any_ceiling());
+    let ceiling = (1..4_u8, proptest::option::of(any_ceiling()));
     let trust = (
         2..6_u8,
         10..800_i32,
@@ -289,6 +290,8 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
                         .map_or(ChargeCurrent::Obeys, |most| ChargeCurrent::UpTo(Milliamps::from_milliamps(most))),
                 })
                 .collect();
+            let (batteries, ceiling) = ceiling;
+            settings.charge.batteries = batteries;
             if let Some(ceiling) = ceiling {
                 settings.charge.ceiling = ceiling;
             }

@@ -190,7 +190,9 @@ impl<'a> Model<'a> {
         let charge = &self.settings.charge;
         let milliamps = Self::unruled_ma(self.settings, inputs);
         let capacity = f64::from(charge.capacity.as_milliamp_hours());
-        let per_capacity = |limit: crate::quantity::Fraction| f64::from(limit.as_steps()) / 65_536.0;
+        // One battery of several may be gone.
+        let counted = if charge.batteries < 2 { 1.0 } else { 1.0 - 1.0 / f64::from(charge.batteries) };
+        let per_capacity = |limit: crate::quantity::Fraction| counted * f64::from(limit.as_steps()) / 65_536.0;
         let allows = |t: f64| {
             let points: Vec<_> =
                 charge.ceiling.iter().map(|point| (exact(point.at), per_capacity(point.limit))).collect();

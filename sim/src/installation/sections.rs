@@ -65,13 +65,38 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
         let channel = channel::read(reader, section, index);
         push(&mut channels, channel);
     }
-    let settings = Settings { channels, charge, heater, sources, bank, trust };
+    let mut settings = Settings { channels, charge, heater, sources, bank, trust };
     let site = site::read(reader, &mut root, &mut channel_sections, &mut source_sections, &source_names, &settings);
+    if let Some(site) = &site {
+        count_batteries(reader, &mut settings.charge, site);
+    }
     for section in channel_sections.into_iter().chain(source_sections) {
         section.finish(&mut reader.findings);
     }
     root.finish(&mut reader.findings);
     Draft { title, channels: channel_names, sources: source_names, obeys, settings, site }
+}
+
+/// The batteries in parallel: those of the site, unless the settings say so themselves.
+fn count_batteries(reader: &mut Reader, charge: &mut Charge, site: &Site) {
+    let place = Place::of(Key::Batteries);
+    let count = u8::try_from(site.battery.count).unwrap_or(u8::MAX);
+    let Some(span) = reader.span(place).cloned() else {
+        charge.batteries = count;
+        return;
+    };
+    if charge.batteries != count && !reader.doubts(place) && !reader.doubts_number("battery.count") {
+        let message = format!("{place} is {}, and battery.count is {count}", charge.batteries);
+        let why =
+            Some("of batteries in parallel the charge-current ceiling counts one less, so both must be one number");
+        let remedy = "the number of batteries in parallel in one of the two, and the other left out";
+        reader.findings.add(Severity::Error, Some(&span), &place.to_string(), message, why, remedy);
+    }
+}
+
+/// A whole number in thousandths, within the range of its row.
+fn whole(thousandths: i64) -> u8 {
+    u8::try_from(thousandths / 1000).unwrap_or(u8::MAX)
 }
 
 /// The list has been cut to the length that fits.
@@ -106,6 +131,7 @@ fn charge<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Charge {
         soak: reader.span_of_time(&mut section, Key::Soak),
         min_off: reader.span_of_time(&mut section, Key::ChargeMinOff),
         capacity: MilliampHours::from_milliamp_hours(reader.thousandths(&mut section, Key::Capacity)),
+        batteries: reader.optional(&mut section, Place::of(Key::Batteries)).map_or(1, whole),
         ceiling,
     };
     section.finish(&mut reader.findings);

@@ -134,6 +134,7 @@ fn example(key: Key) -> Example {
         Key::Budget => Written("300"),
         Key::MostCurrent => Written("20"),
         Key::Reference => Written("400"),
+        Key::Batteries => Offered("2"),
         Key::ProofEnergy => Offered("30"),
         Key::ProofRise => Offered("1"),
         Key::CoolingAfter | Key::ReserveResume => Offered("60"),

@@ -62,16 +62,21 @@ fn charge(settings: &Settings) -> Vec<Quantity> {
         line(settings, "refused with the hottest cell at or above", Key::HighLimit),
         line(settings, "permitted again below", Key::HighRelease),
         line(settings, "capacity", Key::Capacity),
+        line(settings, "batteries in parallel", Key::Batteries),
     ];
+    let spared = if settings.charge.batteries < 2 { "" } else { ", one battery gone" };
     for point in &settings.charge.ceiling {
-        let milliamps = i64::from(settings.charge.capacity.as_milliamp_hours()) * i64::from(point.limit.as_per_mille());
+        // 25 + 19 bits.
+        let steps = i64::from(settings.charge.capacity.as_milliamp_hours())
+            * i64::from(settings.charge.limit(point).as_steps());
         lines.push(Quantity {
             label: format!(
-                "ceiling with the coldest cell at {} °C, {} C",
+                "ceiling with the coldest cell at {} °C, {} C{spared}",
                 Thousandths(point.at.as_millidegrees().into()),
                 Thousandths(point.limit.as_per_mille().into())
             ),
-            value: milliamps / 1000,
+            // To 10 mA: a limit is rounded to a part in 65 536 of the capacity.
+            value: (steps / 65_536 + 5) / 10 * 10,
             unit: "A",
         });
     }

@@ -103,6 +103,8 @@ fn a_charger_that_does_not_obey_never_charges_with_more_than_the_ceiling() {
         let mut scenario = scenario(45);
         let mut settings = scenario.settings.clone().into_inner();
         settings.sources[0].charge = charge;
+        // One battery, of which none can be gone.
+        settings.charge.batteries = 1;
         scenario.settings = settings.validate().unwrap();
         // Enough for its 60 A and the heater, twice as long.
         for offer in scenario.offers.iter_mut().filter(|offer| offer.sources.contains(0)) {

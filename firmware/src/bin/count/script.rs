@@ -54,6 +54,7 @@ fn settings() -> Settings {
             soak: secs(60),
             min_off: secs(10),
             capacity: MilliampHours::from_milliamp_hours(200_000),
+            batteries: 2,
             ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
         },
         heater: Heater {
