@@ -111,7 +111,9 @@ fn quantities(out: &mut dyn Write, lines: &[Quantity]) -> io::Result<()> {
         let number = Thousandths(*value).to_string();
         let (whole, part) =
             number.split_once('.').map_or((&*number, String::new()), |(whole, part)| (whole, format!(".{part}")));
-        writeln!(out, "  {label:<width$}  {whole:>6}{part:<4} {unit}")?;
+        // A count has no unit.
+        let row = format!("  {label:<width$}  {whole:>6}{part:<4} {unit}");
+        writeln!(out, "{}", row.trim_end())?;
     }
     Ok(())
 }

@@ -556,8 +556,8 @@ mod tests {
         let found = told([amps(20), amps(30)], together());
         assert!(found.len() == 3 && found[2].text.contains("50 A"), "{found:?}");
         assert!(told([ChargeCurrent::Obeys, amps(0)], together()).is_empty());
-        // 500 W at 1000 W/m²: 300 W/m² are 150 W.
-        let found = told([amps(20), amps(0)], [Presence::Sun { at_least_w_m2: 300.0 }, Presence::Never]);
+        // Just below 900 W/m² it gives nine tenths of its power, and the ceiling at inhibit is 10 A.
+        let found = told([amps(20), amps(0)], [Presence::Sun { at_least_w_m2: 900.0 }, Presence::Never]);
         assert!(found.len() == 2 && found[1].text.contains("before it counts as present"), "{found:?}");
     }
 
