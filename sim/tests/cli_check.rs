@@ -128,6 +128,12 @@ const SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     ),
     ("name = \"plate\"", "", "channel 3: name is missing", "name = "),
     ("most_current_a", "", "source 1 (engine): most_current_a is missing", "obeys = "),
+    (
+        "# obeys",
+        "obeys = \"a limit set over its data line\"",
+        "source 1 (engine): obeys does not go with most_current_a",
+        "0 where it charges nothing",
+    ),
     ("spend", "spend = \"always\"", "no reserve says how far", "reserve_pct and resume_pct"),
     ("spend", "reserve_pct = 50\nresume_pct = 60", "bank.spend is missing", "\"with_source\""),
     (
@@ -194,7 +200,6 @@ const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
     ("source", "most_current_a", "obeys = true", "source 1 (engine): obeys is true, not a text", "obeys = "),
     ("source", "most_current_a", "most_current_a = nan", "source 1 (engine): most_current_a is nan, not a finite number", "0 to 10000 A"),
     ("source", "most_current_a", "most_current_a = -1", "source 1 (engine): most_current_a is -1 A, outside 0 to 10000 A", "most_current_a"),
-    ("source", "schedule", "obeys = \"a limit set over its data line\"", "source 1 (engine): obeys does not go with most_current_a", "0 where it charges nothing"),
     ("source", "schedule", "schedule = \"weekdays\"", "source 1 (engine): schedule: \"weekdays\" is neither a day nor a time", "schedule = "),
     ("source", "schedule", "log = \"\"", "source 1 (engine): log is \"\", which no file is called", "log = "),
     ("source", "sun_at_least_w_m2", "sun_at_least_w_m2 = 150", "sun_at_least_w_m2 does not go with schedule", "one of schedule"),
@@ -592,9 +597,10 @@ fn the_summary_shows_what_the_file_sets() {
     assert_eq!(run.status, 0);
     for part in [
         "standard input: no problems\n",
-        "refused with the coldest cell at or below           5     °C\n",
+        "refused with the coldest cell at or below                             5     °C\n",
+        "ceiling with the coldest cell at 10 °C, 0.3 C, one battery gone      30     A\n",
         "supply, lowest                                          11.5   V\n",
-        "engine  up to 300 W  priority 0  after 10 s\n",
+        "engine  up to 300 W  priority 0  after 10 s  charges with up to 20 A\n",
         "cells_low   cell     Pt100  4-wire  reference 432.5 Ω  offset -0.25 K\n",
         "The battery maker's limits override every threshold here.\n",
     ] {

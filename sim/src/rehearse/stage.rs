@@ -29,8 +29,8 @@ use crate::plant::{Air, Heat, Mark, Plant, Run};
 use crate::site::millivolts;
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
-use forewarm_core::quantity::{Celsius, Fraction, Instant};
-use forewarm_core::settings::{MAX_CHANNELS, Role, ValidSettings};
+use forewarm_core::quantity::{Celsius, Fraction, Instant, Milliamps};
+use forewarm_core::settings::{ChargeCurrent, MAX_CHANNELS, Role, Source, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::unit::{Memory, Unit};
 use std::borrow::Cow;
@@ -609,6 +609,19 @@ fn thresholds(settings: &ValidSettings, role: Role) -> Vec<f64> {
         let (release, stop) = (celsius(charge.release), celsius(heater.stop));
         all.extend([celsius(charge.inhibit), release, celsius(charge.high_limit), celsius(charge.high_release)]);
         all.extend([celsius(heater.start), stop, f64::midpoint(release, stop)]);
+        // Where the ceiling lets each set of sources charge that do not obey it.
+        let unruled = |source: &Source| match source.charge {
+            ChargeCurrent::UpTo(most) => most,
+            ChargeCurrent::Obeys => Milliamps::ZERO,
+        };
+        for set in 1_u32..1 << settings.sources.len() {
+            let of_set = settings.sources.iter().enumerate().filter(|(index, _)| set & (1 << index) != 0);
+            let together = of_set.fold(Milliamps::ZERO, |sum, (_, source)| sum.plus(unruled(source)));
+            if let Some(from) = charge.charges_from(together).map(celsius).filter(|&from| from > -100.0) {
+                let from = from.max(release);
+                all.extend([from, f64::midpoint(from, stop), f64::midpoint(f64::midpoint(release, stop), stop)]);
+            }
+        }
     }
     all
 }
