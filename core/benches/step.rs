@@ -12,8 +12,8 @@ use forewarm_core::quantity::{
 };
 use forewarm_core::rtd::{Element, Leads, Measured, Thermometer};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Proof, Reserve, Role, Settings, Source, Trust,
-    ValidSettings,
+    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Cooling, Heater, Hold, Proof, Reserve, Role, Settings,
+    Source, Trust, ValidSettings,
 };
 use forewarm_core::signals::{Inputs, Line, Relay, Sample, Sources};
 use forewarm_core::unit::{Memory, Unit};
@@ -112,8 +112,12 @@ fn settings(roles: &[Role]) -> Settings {
     let k = Kelvins::from_millikelvins;
     let s = Millis::from_secs;
     let point = |t, per_mille| CeilingPoint { at: c(t), limit: Fraction::from_per_mille(per_mille) };
-    let source =
-        |watts: u32, priority| Source { budget: Milliwatts::from_milliwatts(watts * 1000), priority, settle: s(10) };
+    let source = |watts: u32, priority| Source {
+        budget: Milliwatts::from_milliwatts(watts * 1000),
+        priority,
+        settle: s(10),
+        charge: ChargeCurrent::Obeys,
+    };
     let reserve =
         Reserve::StateOfCharge { floor: Fraction::from_per_mille(500), resume: Fraction::from_per_mille(600) };
     Settings {
@@ -137,6 +141,7 @@ fn settings(roles: &[Role]) -> Settings {
             min_off: s(60),
             overdue_after: s(24 * 3600),
             capacity: MilliampHours::from_milliamp_hours(200_000),
+            batteries: 2,
             ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
         },
         heater: Heater {

@@ -1,7 +1,7 @@
 //! The charge-current ceiling by coldest cell temperature: points joined by straight lines, level beyond the ends.
 
-use crate::quantity::{Celsius, Fraction};
-use crate::settings::{CeilingPoint, MAX_CEILING_POINTS, each};
+use crate::quantity::{Celsius, Fraction, Kelvins};
+use crate::settings::{Charge, MAX_CEILING_POINTS, each};
 use heapless::Vec;
 
 /// A point, and the rise to the next.
@@ -18,17 +18,42 @@ struct Piece {
 pub(crate) struct Ceiling(Vec<Piece, MAX_CEILING_POINTS>);
 
 impl Ceiling {
-    /// `points` in order of temperature.
-    pub(crate) fn new(points: &Vec<CeilingPoint, MAX_CEILING_POINTS>) -> Self {
-        Self(each(points, |index, point| {
-            let slope = points.get(index.saturating_add(1)).and_then(|next| {
-                let rise = i64::from(next.limit.as_steps()).saturating_sub(i64::from(point.limit.as_steps()));
+    /// Of a charge whose points are in order of temperature.
+    pub(crate) fn new(charge: &Charge) -> Self {
+        Self(each(&charge.ceiling, |index, point| {
+            let limit = charge.limit(point);
+            let slope = charge.ceiling.get(index.saturating_add(1)).and_then(|next| {
+                let rise = i64::from(charge.limit(next).as_steps()).saturating_sub(i64::from(limit.as_steps()));
                 // 33 + 16 bits; points of at most 5 C and 1 mK apart leave 30.
-                (rise << 16).checked_div(i64::from(next.at.above(point.at).as_steps()))
+                // Towards less, up or down.
+                (rise << 16).checked_div_euclid(i64::from(next.at.above(point.at).as_steps()))
             });
             let slope = slope.and_then(|slope| i32::try_from(slope).ok());
-            Piece { at: point.at, limit: point.limit, slope: slope.unwrap_or(0) }
+            Piece { at: point.at, limit, slope: slope.unwrap_or(0) }
         }))
+    }
+
+    /// The lowest temperature at which the ceiling reaches `current`, rounded up; nothing where it never does.
+    pub(crate) fn reaches(&self, current: Fraction) -> Option<Celsius> {
+        let mut found = None;
+        for piece in self.0.iter().rev() {
+            let lacking = i64::from(current.as_steps()).saturating_sub(i64::from(piece.limit.as_steps()));
+            if lacking <= 0 {
+                // Level below the first.
+                found = Some(piece.at);
+                continue;
+            }
+            // The way up from here to the next, by the slope that `at` uses: 33 + 16 bits.
+            let Some(slope) = u64::try_from(piece.slope).ok().filter(|slope| *slope > 0) else { continue };
+            let way = (lacking.unsigned_abs() << 16).saturating_add(slope.saturating_sub(1)).checked_div(slope);
+            let way = way.and_then(|way| i32::try_from(way).ok()).map(Kelvins::from_steps);
+            let here = way.map(|way| piece.at.raised(way)).filter(|&t| self.at(t) >= current);
+            found = here.into_iter().chain(found).min();
+        }
+        match self.0.first() {
+            Some(first) if first.limit >= current => Some(Celsius::MIN),
+            _ => found,
+        }
     }
 
     /// The ceiling with the coldest cell at `coldest`; zero without points.
@@ -45,6 +70,8 @@ impl Ceiling {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::settings::CeilingPoint;
+    use proptest::prelude::*;
 
     fn ceiling(points: &[(i32, u32)]) -> Ceiling {
         let points: Vec<CeilingPoint, 8> = points
@@ -54,7 +81,7 @@ mod tests {
                 limit: Fraction::from_per_mille(per_mille),
             })
             .collect();
-        Ceiling::new(&points)
+        Ceiling::new(&Charge { ceiling: points, ..crate::testing::settings().charge })
     }
 
     #[test]
@@ -66,7 +93,47 @@ mod tests {
     }
 
     #[test]
+    fn of_batteries_in_parallel_one_may_be_gone() {
+        let mut charge = crate::testing::settings().charge;
+        let at = |charge: &Charge| Ceiling::new(charge).at(Celsius::from_millidegrees(10_000)).as_per_mille();
+        let counted = [1, 2, 3, 4].map(|batteries| {
+            charge.batteries = batteries;
+            at(&charge)
+        });
+        assert_eq!(counted, [300, 150, 200, 225]);
+        // What is the ceiling to the last digit may pass: 30 A of 200 Ah.
+        charge.batteries = 2;
+        let from = charge.charges_from(crate::quantity::Milliamps::from_milliamps(30_000)).unwrap();
+        assert!((9_999..=10_001).contains(&from.as_millidegrees()), "{from}");
+    }
+
+    #[test]
     fn without_points_nothing_is_allowed() {
         assert_eq!(ceiling(&[]).at(Celsius::from_millidegrees(20_000)), Fraction::ZERO);
+        assert_eq!(ceiling(&[]).reaches(Fraction::from_per_mille(1)), None);
+    }
+
+    proptest! {
+        /// By steps of 10 mK over all temperatures: nothing below does, and it does.
+        #[test]
+        fn the_temperature_at_which_a_current_is_reached_is_the_lowest(
+            first in -5_000..10_000_i32, points in proptest::collection::vec((1..8_000_i32, 0..1_000_u32), 1..6), current in 0..1_000_u32,
+        ) {
+            let mut at = first;
+            let points: std::vec::Vec<_> = points.into_iter().map(|(further, limit)| { at += further; (at, limit) }).collect();
+            let (ceiling, current) = (ceiling(&points), Fraction::from_per_mille(current));
+            let allows = |mc: i32| ceiling.at(Celsius::from_millidegrees(mc)) >= current;
+            let lowest = (first - 100..at + 100).step_by(10).find(|&mc| allows(mc));
+            match ceiling.reaches(current) {
+                Some(t) if t == Celsius::MIN => prop_assert_eq!(lowest, Some(first - 100)),
+                Some(t) => {
+                    prop_assert!(ceiling.at(t) >= current);
+                    // A peak may lie between two of the steps.
+                    let found = f64::from(t.as_steps()) / 65.536;
+                    prop_assert!(lowest.is_none_or(|lowest| (found - f64::from(lowest)).abs() <= 10.1), "{found} for {lowest:?}");
+                }
+                None => prop_assert_eq!(lowest, None),
+            }
+        }
     }
 }

@@ -24,6 +24,9 @@
 //! state (faults and limits); then the rule of each loop. It reads no clock, does no I/O and keeps nothing outside itself:
 //! same inputs, same outputs, bit for bit.
 //!
+//! The charge-current ceiling is a rule like the thresholds: charge is refused as long as sources that do not obey it are present and
+//! could give more than it allows. The cells are then heated as far as it asks, wherever that lies below `stop`.
+//!
 //! Thresholds are in [`settings`], what a fault disables in [`fault`](crate::fault).
 //!
 #![doc = include_str!("../docs/states.md")]
@@ -218,7 +221,13 @@ pub struct Controller {
     up: Millis,
     /// What the last step saw.
     offer: Offer,
-    coldest_cell: Option<Celsius>,
+    /// The coldest and the hottest cell, where all are good.
+    cells: Option<(Celsius, Celsius)>,
+    /// What the cells may take, per capacity; nothing unless all are good.
+    allowed: Fraction,
+    /// Where heat is to bring the cells before charge can be permitted: to release, or to where the ceiling lets the sources charge that do
+    /// not obey it.
+    warm_from: Celsius,
 }
 
 impl Controller {
@@ -226,9 +235,8 @@ impl Controller {
     /// `memory` is what was kept from before the reset, this reset not yet counted.
     #[must_use]
     pub fn new(settings: &ValidSettings, memory: Memory) -> Self {
-        let settings::Charge {
-            inhibit, release, high_limit, high_release, soak, min_off, capacity, ref ceiling, ..
-        } = settings.charge;
+        let settings::Charge { inhibit, release, high_limit, high_release, soak, min_off, capacity, .. } =
+            settings.charge;
         let charge = ChargeRule { inhibit, release, high_limit, high_release, soak, min_off, capacity };
         let settings::Heater {
             start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold, ..
@@ -236,7 +244,7 @@ impl Controller {
         let heater = HeaterRule { start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold };
         Self {
             settings: Rules { charge, heater },
-            ceiling: Ceiling::new(ceiling),
+            ceiling: Ceiling::new(&settings.charge),
             clock: Clock::NEW,
             sensing: Sensing::new(settings, memory.jumped),
             power: Power::new(settings),
@@ -251,7 +259,9 @@ impl Controller {
             overdue: Overdue::new(settings.charge.overdue_after, memory.waited),
             up: Millis::ZERO,
             offer: Offer::NOTHING,
-            coldest_cell: None,
+            cells: None,
+            allowed: Fraction::ZERO,
+            warm_from: release,
         }
     }
 
@@ -262,6 +272,11 @@ impl Controller {
         let picture = self.sensing.judge(tick.elapsed, &inputs.channels);
         let offer = self.power.judge(tick.credited, inputs, self.heater());
         let faults = self.judge_faults(tick.credited, tick.fault, inputs, &picture, &offer);
+        if offer.unruled != self.offer.unruled {
+            self.warm_from = self.warm_from(offer.unruled);
+        }
+        self.offer = offer;
+        self.see_cells(&picture);
 
         // What holds in every state, then each loop's own rule. Charge comes first: where the heater starts depends on it.
         let charge_obstacle = self.charge_obstacle(&picture, faults);
@@ -271,11 +286,6 @@ impl Controller {
         self.step_heat(tick.credited, heat_obstacle, &picture);
 
         self.contacts.command(self.heater(), self.charge_relay(), &self.sensing);
-        self.offer = offer;
-        self.coldest_cell = match picture.cells {
-            Group::Good { coldest, .. } => Some(coldest),
-            Group::Absent | Group::Starting | Group::Doubtful(_) => None,
-        };
 
         let faults = match self.heat {
             Heat::Resting { .. } => faults.with(SystemFault::HeaterOverrun),
@@ -365,8 +375,36 @@ impl Controller {
             Group::Good { hottest, .. } if hottest >= charge.high_limit => Some(Cause::CellsHot),
             // The protection refuses cold cells too; that the cells are cold is the better answer, so it comes first.
             Group::Good { .. } if !disabling.is_empty() => Some(Cause::ChargeLineRefused),
+            Group::Good { .. } if self.is_ceiling_too_low() => Some(Cause::CeilingTooLow),
             Group::Good { .. } => None,
         }
+    }
+
+    fn see_cells(&mut self, picture: &Picture) {
+        self.cells = match picture.cells {
+            Group::Good { coldest, hottest } => Some((coldest, hottest)),
+            Group::Absent | Group::Starting | Group::Doubtful(_) => None,
+        };
+        // Where the ceiling comes down again towards hot cells, the hottest is the one to spare.
+        self.allowed = self
+            .cells
+            .map_or(Fraction::ZERO, |(coldest, hottest)| self.ceiling.at(coldest).min(self.ceiling.at(hottest)));
+    }
+
+    /// Where the cells must be before sources that do not obey the ceiling may charge with `unruled`. Where the heater never brings
+    /// them so far it brings them as far as it may, and goes on half-way from there to release: the sun may do the rest.
+    fn warm_from(&self, unruled: Fraction) -> Celsius {
+        let (release, stop) = (self.settings.charge.release, self.settings.heater.stop);
+        match self.ceiling.reaches(unruled) {
+            Some(needed) if needed < stop => release.max(needed),
+            Some(_) | None => half_way(release, stop),
+        }
+    }
+
+    /// Whether the sources that do not obey the ceiling could, by the last step, give more together than the cells may take.
+    #[must_use]
+    pub fn is_ceiling_too_low(&self) -> bool {
+        self.cells.is_some() && self.offer.unruled > self.allowed
     }
 
     fn step_charge(&mut self, credited: Millis, obstacle: Option<Cause>, picture: &Picture) {
@@ -470,7 +508,10 @@ impl Controller {
             Heat::Off { open, ran } => {
                 let open = open.plus(credited);
                 let ran = if open >= heater.rest { Millis::ZERO } else { ran };
-                if obstacle.is_none() && open >= heater.min_off && self.asks_for_heat(picture) {
+                if obstacle.is_none()
+                    && open >= heater.min_off
+                    && self.coldest_cell().is_some_and(|coldest| self.asks_for_heat(coldest))
+                {
                     Heat::On { ran, closed: Millis::ZERO }
                 } else {
                     Heat::Off { open, ran }
@@ -483,20 +524,25 @@ impl Controller {
         };
     }
 
-    /// Warm first, then charge: until charge is permitted every bit of energy goes into heat up to release.
-    fn asks_for_heat(&self, picture: &Picture) -> bool {
+    /// Warm first, then charge: until charge is permitted every bit of energy goes into heat up to release, or to where the ceiling lets the
+    /// sources charge.
+    #[must_use]
+    pub fn asks_for_heat(&self, coldest: Celsius) -> bool {
         let heater = &self.settings.heater;
-        let release = self.settings.charge.release;
         let from = match (self.charge, heater.hold) {
             (Charge::Permitted, Hold::Never) => return false,
+            // Below where the sources may charge there is no charging to hold for.
+            (Charge::Permitted, Hold::WhileCharging)
+                if self.warm_from > self.settings.charge.release && self.warm_from >= heater.start =>
+            {
+                half_way(self.warm_from, heater.stop)
+            }
             (Charge::Permitted, Hold::WhileCharging) => heater.start,
             // A bank that cools from stop to release in less than the soak time would otherwise never be charged.
-            (Charge::Soaking { .. } | Charge::Interrupted { .. }, _) => {
-                release.raised(heater.stop.above(release).half())
-            }
-            (Charge::Refused { .. }, _) => release,
+            (Charge::Soaking { .. } | Charge::Interrupted { .. }, _) => half_way(self.warm_from, heater.stop),
+            (Charge::Refused { .. }, _) => self.warm_from,
         };
-        matches!(picture.cells, Group::Good { coldest, .. } if coldest <= from)
+        coldest <= from
     }
 
     fn is_warm_enough(&self, picture: &Picture) -> bool {
@@ -505,21 +551,21 @@ impl Controller {
         held || matches!(picture.cells, Group::Good { coldest, .. } if coldest >= heater.stop)
     }
 
-    /// By the coldest cell, and by what the sources have left after the heater has had its share.
+    /// By the cells, and by what the sources have left after the heater has had its share; less what others could give that do not
+    /// obey.
     fn charge_ceiling(&self, inputs: &Inputs) -> Fraction {
-        let (Charge::Permitted, Some(coldest)) = (self.charge, self.coldest_cell) else {
+        if self.charge != Charge::Permitted {
             return Fraction::ZERO;
-        };
-        let by_cells = self.ceiling.at(coldest);
+        }
         if !self.offer.source_present {
             // No source whose budget could be overdrawn.
-            return by_cells;
+            return self.allowed;
         }
         let heat = if self.heater() == Relay::Closed { self.offer.load } else { Milliwatts::ZERO };
         // Without a reading of the bank's voltage the highest it can have leaves the least current.
         let bank = inputs.bank.unwrap_or(self.settings.heater.supply_max);
         let capacity = self.settings.charge.capacity.as_milliamp_hours();
-        current_from(self.offer.budget.less(heat), bank, capacity, by_cells)
+        current_from(self.offer.budget.less(heat), bank, capacity, self.allowed).less(self.offer.unruled)
     }
 
     /// State and cause, for whoever looks.
@@ -546,7 +592,7 @@ impl Controller {
 
     /// Cold cells wait for heat, so what keeps the heater off is the answer; other cells wait for what keeps charge refused.
     fn why_waiting(&self, charge_obstacle: Option<Cause>, heat_obstacle: Option<Cause>) -> Cause {
-        let cold = self.coldest_cell.is_some_and(|coldest| coldest <= self.settings.charge.release);
+        let cold = self.cells.is_some_and(|(coldest, _)| coldest <= self.settings.charge.release);
         if cold {
             heat_obstacle.unwrap_or(Cause::HeaterResting)
         } else {
@@ -599,13 +645,22 @@ impl Controller {
     /// The coldest cell, as the charge loop sees it: the low end of the coldest reading. Nothing unless all are good.
     #[must_use]
     pub const fn coldest_cell(&self) -> Option<Celsius> {
-        self.coldest_cell
+        match self.cells {
+            Some((coldest, _)) => Some(coldest),
+            None => None,
+        }
     }
 
     /// What of cut-out and energy kept the heater off in the last step, whether or not the cells asked for heat.
     #[must_use]
     pub const fn heat_withheld(&self) -> Option<Cause> {
         self.unfed(self.offer.feed)
+    }
+
+    /// What the cells may take, per capacity, as of the last step; nothing unless all are good.
+    #[must_use]
+    pub const fn allowed(&self) -> Fraction {
+        self.allowed
     }
 
     /// What must survive a restart; to be stored whenever it changes.
@@ -625,6 +680,10 @@ impl Controller {
     pub(crate) fn shares(&self) -> Shares {
         self.power.shares(self.offer.load)
     }
+}
+
+fn half_way(from: Celsius, to: Celsius) -> Celsius {
+    from.raised(to.above(from).half())
 }
 
 fn alarm(picture: &Picture, faults: SystemFaults) -> Alarm {

@@ -9,7 +9,8 @@
 //!
 //! What it upholds by itself, whatever it is asked for: charge is refused while a cell channel is missing, faulty by itself (converter, open, short,
 //! implausible, too fast) or reads at or below inhibit, or a check resistor is outside its band, for the soak time after that (for a run of good readings after a brief doubt, for
-//! what the memory leaves of the soak after a restart), and at or above the high limit; the
+//! what the memory leaves of the soak after a restart), and at or above the high limit, and while sources that
+//! do not obey the charge-current ceiling are present and could give more than it allows at any cell; the
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
 //! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, or at the end of its maximum run; and neither with no channel that has shown anything new for
 //! as long as the settings allow. Faults that need a comparison over hours or between
@@ -21,9 +22,12 @@ use crate::contacts::may_have_heated;
 use crate::controller::{BRIEF, Memory};
 use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
-use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ohms, Ratio};
+use crate::quantity::{Celsius, Instant, Kelvins, Milliamps, Millis, Millivolts, Milliwatts, Ohms, Ratio};
 use crate::rtd::Measured;
-use crate::settings::{self, BankUse, Check, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
+use crate::settings::{
+    self, BankUse, ChargeCurrent, Check, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings,
+    each,
+};
 use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Storage};
 use heapless::Vec;
 
@@ -57,6 +61,10 @@ struct Channel {
     cutout: Steps,
     /// At or above this the heater is latched off.
     over: Steps,
+    /// What it shows at the points of the ceiling.
+    points: Vec<Steps, MAX_CEILING_POINTS>,
+    /// How far that bends away from a straight line where the ceiling falls.
+    bend: Steps,
     /// Change that is always believed, at the steepest slope.
     noise: Steps,
     /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹² steps.
@@ -98,6 +106,10 @@ pub struct Guard {
     load: Load,
     budgets: [Milliwatts; MAX_SOURCES],
     bank: BankUse,
+    /// What each source can give to the bank although it may not; nothing of one that obeys the ceiling.
+    unruled: [Milliamps; MAX_SOURCES],
+    /// What the bank may take at each point of the ceiling.
+    ceiling: Vec<Milliamps, MAX_CEILING_POINTS>,
 
     before: Option<Instant>,
     uptime: Uptime,
@@ -155,6 +167,12 @@ impl Guard {
         for (budget, source) in budgets.iter_mut().zip(&settings.sources) {
             *budget = source.budget;
         }
+        let mut unruled = [Milliamps::ZERO; MAX_SOURCES];
+        for (unruled, source) in unruled.iter_mut().zip(&settings.sources) {
+            if let ChargeCurrent::UpTo(most) = source.charge {
+                *unruled = most;
+            }
+        }
         Self {
             channels: each(&settings.channels, |_, channel| Channel::new(channel, settings)),
             good_run: settings.trust.good_run,
@@ -169,6 +187,8 @@ impl Guard {
             load: Load::new(&settings.heater),
             budgets,
             bank: settings.bank,
+            unruled,
+            ceiling: each(&settings.charge.ceiling, |_, point| current_at(point, &settings.charge)),
             before: None,
             uptime: Uptime::START,
             warm_for: Millis::from_millis(
@@ -216,7 +236,8 @@ impl Guard {
             && !cell_is_told
             && !sight.too_hot_to_charge
             && inputs.charge_line == Line::Allowed
-            && faults.and(SystemFaults::DISABLING_CHARGE).is_empty();
+            && faults.and(SystemFaults::DISABLING_CHARGE).is_empty()
+            && self.cells_can_take(inputs);
         let heat_is_safe = asked.heater == Relay::Closed
             && clock_is_good
             && is_measured
@@ -333,6 +354,19 @@ impl Guard {
         budget >= self.load.at(supply) || (bank_is_offered && above_reserve && inputs.discharge_line == Line::Allowed)
     }
 
+    /// Whether every cell can take what the present sources give that do not obey the ceiling.
+    fn cells_can_take(&self, inputs: &Inputs) -> bool {
+        let giving = inputs.sources.or(inputs.unsteady);
+        let present = self.unruled.iter().enumerate().filter(|&(index, _)| giving.contains(index));
+        let current = present.fold(Milliamps::ZERO, |sum, (_, &most)| sum.plus(most));
+        let mut cells = self.channels.iter().filter(|channel| channel.role == Role::Cell);
+        current.is_zero()
+            || cells.all(|channel| {
+                let (low, high) = channel.range(self.uptime);
+                channel.can_take(current, low, &self.ceiling) && channel.can_take(current, high, &self.ceiling)
+            })
+    }
+
     fn note(&mut self, heater: Relay) {
         if heater != self.heater {
             self.heater = heater;
@@ -369,6 +403,8 @@ impl Channel {
             high_limit: shows(settings.charge.high_limit.lowered(MARGIN)).unwrap_or(0),
             cutout: shows(cutout.lowered(MARGIN)).unwrap_or(0),
             over: shows(cutout.raised(settings.heater.over_temperature).lowered(MARGIN)).unwrap_or(0),
+            points: each(&settings.charge.ceiling, |_, point| shows(point.at).unwrap_or(Steps::MAX)),
+            bend: most_bend(channel, &settings.charge.ceiling),
             noise: to_steps(noise.saturating_mul(per_kelvin).saturating_add(0xFFFF) >> 16),
             // 26 bits, and 24 for an element of twice the reference: 30 bits are left.
             fastest: to_steps(per_minute.saturating_mul(per_kelvin).div_ceil(60_000 << 4)),
@@ -396,6 +432,8 @@ impl Channel {
             high_limit: Steps::MAX,
             cutout: Steps::MAX,
             over: Steps::MAX,
+            points: Vec::new(),
+            bend: 0,
             noise: Steps::MAX,
             fastest: 0,
             shown: Measured::element(Ratio::ZERO),
@@ -470,6 +508,33 @@ impl Channel {
         u64::from(self.fastest).saturating_mul(age).saturating_add(0xFFF) >> 12
     }
 
+    /// Whether a cell that shows `shown` can take `current`, by what it may take at the points of the ceiling. Between them the ceiling is
+    /// straight in ratio here, in temperature with the controller, which comes first by how the ratio bends: on a ceiling that rises by
+    /// itself, on one that falls with the bend taken off.
+    fn can_take(&self, current: Milliamps, shown: Steps, ceiling: &[Milliamps]) -> bool {
+        let mut below: Option<(Steps, Milliamps)> = None;
+        for (&at, &limit) in self.points.iter().zip(ceiling) {
+            let Some((from, low)) = below.replace((at, limit)) else {
+                if shown <= at {
+                    return current <= limit;
+                }
+                continue;
+            };
+            if shown > at {
+                continue;
+            }
+            let mut into = shown.saturating_sub(from);
+            if limit < low {
+                into = into.saturating_sub(self.bend);
+            }
+            // 32 + 32 bits each.
+            let wide = |amps: Milliamps, steps: Steps| u64::from(amps.as_milliamps()).saturating_mul(steps.into());
+            let (whole, rest) = (at.saturating_sub(from), at.saturating_sub(from).saturating_sub(into));
+            return wide(current, whole) <= wide(low, rest).saturating_add(wide(limit, into));
+        }
+        below.is_some_and(|(_, limit)| current <= limit)
+    }
+
     /// The lowest and the highest that the channel can be at now.
     #[inline]
     fn range(&self, now: Uptime) -> (Steps, Steps) {
@@ -524,6 +589,35 @@ fn to_ratio(shown: Ohms, reference: Ohms) -> Option<Steps> {
     // 32 + 30 bits.
     let ratio = (u64::from(shown.as_steps()) << 30).checked_div(u64::from(reference.as_steps()))?;
     u32::try_from(ratio).ok()
+}
+
+/// What the bank may take at a point of the ceiling with one of its batteries gone, rounded up: the controller comes first.
+fn current_at(point: &settings::CeilingPoint, charge: &settings::Charge) -> Milliamps {
+    let steps = u64::from(point.limit.as_steps()).saturating_add(1);
+    let batteries = u64::from(charge.batteries).max(1);
+    let counted = batteries.saturating_sub(1).max(1);
+    // Validated settings leave 19 + 25 + 7 bits.
+    let scaled = steps.saturating_mul(charge.capacity.as_milliamp_hours().into()).saturating_mul(counted);
+    let scaled = scaled.checked_div(batteries).unwrap_or(0).saturating_add(1);
+    Milliamps::from_milliamps(u32::try_from(scaled.saturating_add(0xFFFF) >> 16).unwrap_or(u32::MAX))
+}
+
+/// How far the ratio bends away from the straight line between two points of the ceiling, at most; only where the ceiling falls.
+///
+/// Half-way it bends most, by 0.08 K over 45 K: C₂/C₁ of the standard's equation, by a quarter of the square. On a ceiling that rises the
+/// straight line reads warmer and so allows more; on one that falls it would allow less than the controller does.
+fn most_bend(channel: &settings::Channel, points: &[settings::CeilingPoint]) -> Steps {
+    let mut most = 0;
+    for (from, to) in points.iter().zip(points.iter().skip(1)).filter(|(from, to)| from.limit > to.limit) {
+        let middle = from.at.raised(to.at.above(from.at).half());
+        if let (Some(from), Some(middle), Some(to)) =
+            (ratio_at(channel, from.at), ratio_at(channel, middle), ratio_at(channel, to.at))
+        {
+            let straight = u64::from(from).saturating_add(to.into()) / 2;
+            most = most.max(to_steps(u64::from(middle).saturating_sub(straight)));
+        }
+    }
+    most
 }
 
 /// Steps of ratio per kelvin, at most.

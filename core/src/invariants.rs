@@ -6,8 +6,8 @@
 use crate::controller::Memory;
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::guard::Guard;
-use crate::quantity::{Celsius, Fraction, Instant};
-use crate::settings::{Role, Settings, ValidSettings};
+use crate::quantity::{Celsius, Fraction, Instant, Milliamps};
+use crate::settings::{CeilingPoint, ChargeCurrent, Role, Settings, ValidSettings};
 use crate::signals::{Alarm, Cause, Outputs, Relay, Sample, State};
 use crate::testing::{
     History, May, Model, Moment, any_history, any_settings, c, case, exact, exact_celsius, fine_inputs, sample,
@@ -54,6 +54,22 @@ proptest! {
                 .any(|(channel, fault)| channel.role == Role::Cell && fault.is_some());
             prop_assert!(outputs.charge == Relay::Open || !cell_fault);
             prop_assert!((outputs.charge == Relay::Closed) || outputs.ceiling == Fraction::ZERO);
+            Ok(())
+        })?;
+    }
+
+    /// Invariant 12, and 4: what does not obey the ceiling is let near the cells only where it cannot exceed it. A tenth of a millikelvin
+    /// is what a reading may be off by computation. What is told to sources that obey leaves room for the others.
+    #[test]
+    fn sources_that_do_not_obey_the_ceiling_charge_only_where_they_cannot_exceed_it(settings in any_settings(), history in any_history()) {
+        run(&settings, &history, |moment, outputs, may, unit| {
+            prop_assert!(outputs.charge == Relay::Open || may.ceiling_off_by_k <= 1e-4, "{outputs:?}");
+            if let (Relay::Closed, Some(coldest)) = (outputs.charge, unit.coldest_cell()) {
+                let told = f64::from(outputs.ceiling.as_steps()) / 65_536.0;
+                let allowed = f64::from(crate::ceiling::Ceiling::new(&settings.charge).at(coldest).as_steps()) / 65_536.0;
+                let others = Model::unruled_ma(&settings, &moment.inputs) / f64::from(settings.charge.capacity.as_milliamp_hours());
+                prop_assert!(told == 0.0 || told + others <= allowed + 2.0 / 65_536.0, "{told} and {others} of {allowed}");
+            }
             Ok(())
         })?;
     }
@@ -165,6 +181,8 @@ proptest! {
             let may = model.judge(moment.now, &moment.inputs);
             let verdict = guard.judge(moment.now, &moment.inputs, &greedy);
             prop_assert!(verdict.charge == Relay::Open || may.charge);
+            // The straight lines of its own between the points of the ceiling: see `Channel::can_take`.
+            prop_assert!(verdict.charge == Relay::Open || may.ceiling_off_by_k <= 0.1);
             prop_assert!(verdict.heater == Relay::Open || may.heat);
             model.note(verdict.heater);
         }
@@ -199,11 +217,12 @@ proptest! {
 fn generated_histories_reach_every_state_and_both_outputs() {
     let mut steps = 0_u32;
     let (mut charged, mut heated, mut restarted, mut latched, mut unstored, mut unsteady) = (0, 0, 0, 0, 0, 0);
+    let (mut ceiling, mut unruled) = (0, 0);
     let mut states = std::collections::BTreeSet::new();
     for seed in 0..600 {
         let (settings, history) = case(seed);
         assert!(settings.clone().validate().is_ok(), "{:?}", settings.validate());
-        let mut seen = [false; 6];
+        let mut seen = [false; 8];
         run(&settings, &history, |moment, outputs, _, unit| {
             steps += 1;
             states.insert(outputs.state);
@@ -213,6 +232,8 @@ fn generated_histories_reach_every_state_and_both_outputs() {
             seen[3] |= !unit.memory().latched.is_empty();
             seen[4] |= outputs.faults.system.contains(SystemFault::StorageFailing);
             seen[5] |= outputs.faults.system.contains(SystemFault::SourceUnsteady);
+            seen[6] |= outputs.cause == Cause::CeilingTooLow;
+            seen[7] |= outputs.charge == Relay::Closed && Model::unruled_ma(&settings, &moment.inputs) > 0.0;
             Ok(())
         })
         .unwrap();
@@ -222,13 +243,46 @@ fn generated_histories_reach_every_state_and_both_outputs() {
         latched += u32::from(seen[3]);
         unstored += u32::from(seen[4]);
         unsteady += u32::from(seen[5]);
+        ceiling += u32::from(seen[6]);
+        unruled += u32::from(seen[7]);
     }
     std::println!(
         "600 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
-         {unstored} could not store, {unsteady} had a line toggling"
+         {unstored} could not store, {unsteady} had a line toggling, {ceiling} had a ceiling too low, {unruled} charged all the same"
     );
     assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
+    assert!(ceiling >= 80 && unruled >= 40);
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20 && unstored >= 80 && unsteady >= 80);
+}
+
+/// The same of the ceiling, on its way up and on its way down; the cells of both batteries have elements of their own.
+#[test]
+fn the_guard_has_nothing_to_take_where_sources_charge_right_up_to_the_ceiling() {
+    let mut settings = crate::testing::settings();
+    settings.charge.soak = crate::quantity::Millis::from_secs(60);
+    settings.charge.min_off = crate::quantity::Millis::ZERO;
+    settings.sources[1].charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(60_000));
+    settings.channels[1].element = crate::rtd::Element::pt1000();
+    settings.channels[1].reference = crate::quantity::Ohms::from_milliohms(5_000_000);
+    let point = |mc, per_mille| CeilingPoint { at: c(mc), limit: Fraction::from_per_mille(per_mille) };
+    settings.charge.ceiling = [point(-20_000, 0), point(20_000, 400), point(40_000, 200)].into_iter().collect();
+    let valid: ValidSettings = settings.clone().validate().unwrap();
+    let mut unit = Unit::new(&valid, Memory::default());
+    let mut second = 0_u32;
+    let mut permitted = 0;
+    // 60 A from 10 °C to 30 °C; through each of them by 1 mK a second.
+    for (from, to, by) in [(9_900, 10_200, 1), (10_200, 29_800, 20), (29_800, 30_100, 1)] {
+        for mc in (from..to).step_by(by) {
+            second += 1;
+            let inputs = fine_inputs(&settings, c(mc));
+            let outputs = unit.step(Instant::from_millis(second * 1000), &inputs);
+            let is_charging = outputs.charge == Relay::Closed;
+            assert!(!is_charging || (10_000..=30_000).contains(&mc), "{mc}");
+            permitted += u32::from(is_charging);
+        }
+    }
+    assert!(permitted > 1_200, "{permitted}");
+    assert_eq!(unit.counters().overrules, 0);
 }
 
 /// The two ways of computing agree to within the room between them: temperatures that creep through every threshold in steps far

@@ -3,10 +3,13 @@
 //! The heater is a resistor: its power goes with the square of its supply voltage. It is fed when the sources that are
 //! present and settled can carry it, or the bank makes up the rest, where the policy lets the bank be spent and the bank is
 //! above its reserve. Heat comes first; what is left of the sources' budgets is the ceiling for charging.
+//!
+//! A source that does not obey the ceiling gives what it gives. What those that may be charging could give together is counted here;
+//! whether the cells can take it is the controller's to say.
 
 use crate::fault::{SystemFault, SystemFaults};
-use crate::quantity::{Fraction, Millis, Millivolts, Milliwatts};
-use crate::settings::{BankUse, Heater, MAX_SOURCES, Reserve, Settings, Source};
+use crate::quantity::{Fraction, MilliampHours, Milliamps, Millis, Millivolts, Milliwatts};
+use crate::settings::{BankUse, ChargeCurrent, Heater, MAX_SOURCES, Reserve, Settings, Source};
 use crate::signals::{Inputs, Line, Relay, Sources};
 use heapless::Vec;
 
@@ -48,6 +51,8 @@ pub(crate) struct Offer {
     pub(crate) feed: Feed,
     /// Whether any source is present, settled or not.
     pub(crate) source_present: bool,
+    /// What the present sources that do not obey the ceiling could give to the bank, per capacity.
+    pub(crate) unruled: Fraction,
     /// Faults of supply and bank.
     pub(crate) faults: SystemFaults,
 }
@@ -59,6 +64,7 @@ impl Offer {
         budget: Milliwatts::ZERO,
         feed: Feed::Nothing,
         source_present: false,
+        unruled: Fraction::ZERO,
         faults: SystemFaults::NONE,
     };
 }
@@ -127,6 +133,10 @@ pub(crate) struct Power {
     /// Of the sources that are present, the budgets of the settled and of the others.
     budget: Milliwatts,
     unsettled: Milliwatts,
+    /// Sources that may be charging the bank, and what those that do not obey the ceiling could give together.
+    giving: Sources,
+    unruled: Fraction,
+    capacity: MilliampHours,
     supply: (Millivolts, Millivolts),
     /// Good supply readings in a row.
     supply_run: u8,
@@ -158,6 +168,9 @@ impl Power {
             present: Sources::NONE,
             budget: Milliwatts::ZERO,
             unsettled: Milliwatts::ZERO,
+            giving: Sources::NONE,
+            unruled: Fraction::ZERO,
+            capacity: settings.charge.capacity,
             supply: (settings.heater.supply_min, settings.heater.supply_max),
             supply_run: 0,
             supply_fault: false,
@@ -176,6 +189,11 @@ impl Power {
             self.count_sources(credited, present);
         }
         let (budget, unsettled) = (self.budget, self.unsettled);
+        // Settled or not, on a line that holds still or not: what may be charging counts.
+        let giving = inputs.sources.or(inputs.unsteady).and(self.configured);
+        if giving != self.giving {
+            self.count_unruled(giving);
+        }
 
         let mut faults = SystemFaults::NONE;
         // A contact that bounces on its way toggles too, for one step; what is wrong with a line toggles on.
@@ -210,7 +228,7 @@ impl Power {
             Supply::Bad if !unsettled.is_zero() => Feed::Settling,
             Supply::Good | Supply::Bad => Feed::Nothing,
         };
-        Offer { load, budget, feed, source_present, faults }
+        Offer { load, budget, feed, source_present, unruled: self.unruled, faults }
     }
 
     /// Adds up what is present, settled and not.
@@ -229,6 +247,18 @@ impl Power {
                 self.unsettled = self.unsettled.plus(watched.source.budget);
             }
         }
+    }
+
+    /// Adds up what no ceiling holds back.
+    fn count_unruled(&mut self, giving: Sources) {
+        self.giving = giving;
+        let mut sum = Milliamps::ZERO;
+        for watched in self.sources.iter().filter(|watched| giving.contains(watched.index)) {
+            if let ChargeCurrent::UpTo(most) = watched.source.charge {
+                sum = sum.plus(most);
+            }
+        }
+        self.unruled = per_capacity(sum, self.capacity);
     }
 
     fn judge_supply(&mut self, supply: Option<Millivolts>) -> Supply {
@@ -288,6 +318,15 @@ pub(crate) fn reserve_levels(reserve: Reserve, inputs: &Inputs, heater: Relay) -
             inputs.bank.map_or((true, false), |bank| (bank <= floor, bank >= resume))
         }
     }
+}
+
+/// A current per capacity, rounded down: less than a step of 1/65 536, so that a current that is the ceiling to the last digit is
+/// not above what rounding has made of it. A capacity of nothing takes nothing.
+pub(crate) fn per_capacity(current: Milliamps, capacity: MilliampHours) -> Fraction {
+    // 32 + 16 bits.
+    let scaled = u64::from(current.as_milliamps()) << 16;
+    let steps = scaled.checked_div(capacity.as_milliamp_hours().into()).unwrap_or(u64::MAX);
+    Fraction::from_steps(u32::try_from(steps).unwrap_or(u32::MAX))
 }
 
 /// The charge current, per capacity, that `left` can feed at the bank's voltage; at most `most`.

@@ -327,6 +327,12 @@ impl Fraction {
         Self(U16F16::from_bits(value))
     }
 
+    /// What remains after taking `other` away; zero if it is the larger.
+    #[must_use]
+    pub const fn less(self, other: Self) -> Self {
+        Self(self.0.saturating_sub(other.0))
+    }
+
     /// In steps of 1/65 536.
     #[must_use]
     pub const fn as_steps(self) -> u32 {
@@ -419,6 +425,10 @@ unsigned_quantity!(
 unsigned_quantity!(
     /// A power.
     Milliwatts, from_milliwatts, as_milliwatts, "milliwatts"
+);
+unsigned_quantity!(
+    /// A current.
+    Milliamps, from_milliamps, as_milliamps, "milliamperes"
 );
 unsigned_quantity!(
     /// An energy, up to 4.29 GJ.

@@ -5,7 +5,7 @@
 //! a problem into [`ValidSettings`], the only thing a controller or a guard can be made of.
 
 use crate::quantity::{
-    Celsius, Fraction, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms,
+    Celsius, Fraction, Joules, KelvinRate, Kelvins, MilliampHours, Milliamps, Millis, Millivolts, Milliwatts, Ohms,
 };
 use crate::rtd::{Element, Leads, Thermometer};
 use core::fmt;
@@ -125,8 +125,33 @@ pub struct Charge {
     pub overdue_after: Millis,
     /// Capacity of the bank.
     pub capacity: MilliampHours,
+    /// How many batteries it is made of, in parallel.
+    pub batteries: u8,
     /// Charge-current ceiling by coldest cell temperature, linear between points, level beyond the ends.
     pub ceiling: Vec<CeilingPoint, MAX_CEILING_POINTS>,
+}
+
+impl Charge {
+    /// What the bank may be charged with at a point of the ceiling, per capacity. The point is the maker's, for each battery; of two or more in
+    /// parallel one may have disconnected itself, and the others then share its current.
+    #[must_use]
+    pub fn limit(&self, point: &CeilingPoint) -> Fraction {
+        let batteries = u64::from(self.batteries);
+        if batteries < 2 {
+            return point.limit;
+        }
+        // 32 + 8 bits, to the nearest.
+        let scaled = u64::from(point.limit.as_steps()).saturating_mul(batteries.saturating_sub(1));
+        let steps = scaled.saturating_add(batteries / 2).checked_div(batteries);
+        Fraction::from_steps(steps.and_then(|steps| u32::try_from(steps).ok()).unwrap_or(0))
+    }
+
+    /// The lowest temperature of the coldest cell at which the ceiling lets sources that do not obey it give `current` together; nothing
+    /// where it never does, and the lowest there is where it always does.
+    #[must_use]
+    pub fn charges_from(&self, current: Milliamps) -> Option<Celsius> {
+        crate::ceiling::Ceiling::new(self).reaches(crate::power::per_capacity(current, self.capacity))
+    }
 }
 
 /// One point of the charge-current ceiling.
@@ -220,6 +245,19 @@ pub struct Source {
     pub priority: u8,
     /// Time it must have been present before it is spent.
     pub settle: Millis,
+    /// What it gives to the bank where charge is permitted.
+    pub charge: ChargeCurrent,
+}
+
+/// What a source gives to the bank where charge is permitted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub enum ChargeCurrent {
+    /// No more than the ceiling: something makes it obey.
+    Obeys,
+    /// Whatever the ceiling is, up to this. Charge is refused while the sources like this that are present could give more together
+    /// than the cells may take.
+    UpTo(Milliamps),
 }
 
 /// When the bank itself may be spent on heat.
@@ -374,6 +412,7 @@ pub enum Key {
     ChargeMinOff,
     OverdueAfter,
     Capacity,
+    Batteries,
     CeilingAt,
     CeilingLimit,
     HeaterStart,
@@ -397,6 +436,7 @@ pub enum Key {
     Budget,
     Priority,
     Settle,
+    MostCurrent,
     ReserveFloor,
     ReserveResume,
     ReserveFloorVoltage,
@@ -482,6 +522,7 @@ table! {
     ChargeMinOff "charge" "min_off_s" "s" 0..3_600_000 [60_000] "shortest time the charge relay stays open";
     OverdueAfter "charge" "overdue_after_h" "h" 100..720_000 [24_000] "time with a source present and charge refused after which a notice says why";
     Capacity "charge" "capacity_ah" "Ah" 1_000..20_000_000 [] "capacity of the bank";
+    Batteries "charge" "batteries" "" 1_000..100_000 [] "batteries in parallel, without it those of [battery]; of two or more the ceiling counts one less, as nothing says that none is disconnected";
     CeilingAt "charge.ceiling" "cell_c" "°C" -20_000..80_000 [] "coldest cell temperature of a point of the charge-current ceiling";
     CeilingLimit "charge.ceiling" "c_rate" "C" 0..5_000 [] "largest charge current there, per capacity";
     HeaterStart "heater" "start_c" "°C" 0..30_000 [7_000] "while charge is permitted, the heater comes on with the coldest cell at or below this";
@@ -505,6 +546,7 @@ table! {
     Budget "source" "budget_w" "W" 0..20_000_000 [] "power the source can give to heater and charge together";
     Priority "source" "priority" "" 0..9_000 [0] "lower numbers are spent first";
     Settle "source" "settle_s" "s" 0..600_000 [10_000] "time a source must have been present before it is spent";
+    MostCurrent "source" "most_current_a" "A" 0..10_000_000 [] "most current it can give to the bank, whatever the ceiling is; 0 where it charges nothing";
     ReserveFloor "bank" "reserve_pct" "%" 1_000..99_000 [] "state of charge at or below which the bank is not spent on heat";
     ReserveResume "bank" "resume_pct" "%" 2_000..100_000 [] "state of charge at or above which it is spent again";
     ReserveFloorVoltage "bank" "reserve_v" "V" 4_000..120_000 [] "bank voltage at or below which the bank is not spent on heat";
@@ -830,6 +872,7 @@ impl Settings {
             Key::ChargeMinOff => seconds(charge.min_off),
             Key::OverdueAfter => hours(charge.overdue_after),
             Key::Capacity => Some(i64::from(charge.capacity.as_milliamp_hours())),
+            Key::Batteries => whole(charge.batteries),
             Key::CeilingAt => celsius(point()?.at),
             Key::CeilingLimit => Some(i64::from(point()?.limit.as_per_mille())),
             Key::HeaterStart => celsius(heater.start),
@@ -853,6 +896,10 @@ impl Settings {
             Key::Budget => watts(source()?.budget),
             Key::Priority => whole(source()?.priority),
             Key::Settle => seconds(source()?.settle),
+            Key::MostCurrent => match source()?.charge {
+                ChargeCurrent::UpTo(most) => Some(i64::from(most.as_milliamps())),
+                ChargeCurrent::Obeys => None,
+            },
             Key::ReserveFloor | Key::ReserveResume => match self.bank.reserve()? {
                 Reserve::StateOfCharge { floor, resume } => {
                     percent(if place.key == Key::ReserveFloor { floor } else { resume })

@@ -85,6 +85,12 @@ impl Sources {
         index < MAX_SOURCES && self.0 & (1 << index) != 0
     }
 
+    /// These and `others`.
+    #[must_use]
+    pub const fn or(self, others: Self) -> Self {
+        Self(self.0 | others.0)
+    }
+
     /// Those that are not in `other`.
     #[must_use]
     pub const fn without(self, other: Self) -> Self {
@@ -243,6 +249,7 @@ named! {
         CutOut "cut_out" "a reading is at or above its heater cut-out, or not yet below it by the hysteresis"
         HeaterResting "heater_resting" "the heater relay has not been open for its minimum time, or rests after its maximum run"
         GuardOverruled "guard_overruled" "the guard has taken away what the controller asked for"
+        CeilingTooLow "ceiling_too_low" "sources that do not obey the charge-current ceiling are present, and could give more than the cells may take"
         ;
         Channel(ChannelFault) "A fault of a thermometer channel."
         System(SystemFault) "A fault of the whole."
@@ -258,7 +265,8 @@ pub struct Outputs {
     pub heater: Relay,
     /// The charge permit relay.
     pub charge: Relay,
-    /// The largest charge current allowed, per capacity. Zero when charge is not permitted.
+    /// The largest charge current, per capacity, that the sources which obey it may give together: what the cells may take, less
+    /// what other sources that are present could give. Zero when charge is not permitted.
     pub ceiling: Fraction,
     /// The alarm.
     pub alarm: Alarm,

@@ -82,6 +82,26 @@ impl Unit {
         self.controller.heat_withheld()
     }
 
+    /// The charge-current ceiling by the cells alone, per capacity, whatever the sources have; nothing unless every cell channel is
+    /// good.
+    #[must_use]
+    pub const fn allowed(&self) -> Fraction {
+        self.controller.allowed()
+    }
+
+    /// Whether cells of which the coldest is at `coldest` ask for heat: up to release, or to where the ceiling lets the sources charge,
+    /// before charge is permitted; half-way from there to stop while soaking; to start while charging.
+    #[must_use]
+    pub fn asks_for_heat(&self, coldest: Celsius) -> bool {
+        self.controller.asks_for_heat(coldest)
+    }
+
+    /// Whether the sources that do not obey the ceiling could, by the last step, give more together than it allows.
+    #[must_use]
+    pub fn is_ceiling_too_low(&self) -> bool {
+        self.controller.is_ceiling_too_low()
+    }
+
     /// Relay cycles, heater-on time, energy by source and refusals since the start.
     #[must_use]
     pub const fn counters(&self) -> &Counters {

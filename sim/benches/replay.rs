@@ -28,6 +28,7 @@ supply_max_v = 15
 [[source]]
 name = "mains"
 budget_w = 600
+obeys = "a charger that is made for this benchmark"
 [bank]
 spend = "never"
 [[channel]]

@@ -19,13 +19,16 @@
 //! A source that gives something but does not count as present, a panel in dim light, pays for no heat; it feeds loads and charges
 //! the bank like any other.
 //!
+//! A source that does not obey the charge-current ceiling charges with all that it can give to the bank, as far as its power goes. Those
+//! that obey share what they are told.
+//!
 //! While charge is permitted, the bank sets the voltage of the bus. While it is refused, no current flows into the bank, and
 //! sources that carry everything else hold the bus at their own voltage, however empty the bank; as they lack power it falls, and
 //! once it has fallen to the bank's, the bank gives the rest.
 
 use crate::offer::Offer;
 use crate::site::Battery;
-use forewarm_core::settings::{MAX_SOURCES, ValidSettings};
+use forewarm_core::settings::{ChargeCurrent, MAX_SOURCES, ValidSettings};
 
 /// Open-circuit voltage of one cell by state of charge.
 ///
@@ -74,6 +77,8 @@ pub struct BankModel {
     budget_w: [f64; MAX_SOURCES],
     /// Indices of the sources in the order in which they are spent.
     order: Vec<usize>,
+    /// What each source charges with whatever the ceiling is (A); nothing for one that obeys.
+    unruled_a: [Option<f64>; MAX_SOURCES],
     /// The largest charge current that the settings allow at any temperature (A).
     warm_ceiling_a: f64,
 }
@@ -165,10 +170,18 @@ impl BankModel {
         for (budget, source) in budget_w.iter_mut().zip(&settings.sources) {
             *budget = f64::from(source.budget.as_milliwatts()) / 1000.0;
         }
+        let mut unruled_a = [None; MAX_SOURCES];
+        for (unruled, source) in unruled_a.iter_mut().zip(&settings.sources) {
+            *unruled = match source.charge {
+                ChargeCurrent::UpTo(most) => Some(f64::from(most.as_milliamps()) / 1000.0),
+                ChargeCurrent::Obeys => None,
+            };
+        }
         let mut order: Vec<usize> = (0..settings.sources.len()).collect();
         order.sort_by_key(|&index| settings.sources[index].priority);
         let capacity_ah = f64::from(settings.charge.capacity.as_milliamp_hours()) / 1000.0;
-        let warmest = settings.charge.ceiling.iter().map(|point| point.limit.as_steps()).max().unwrap_or(0);
+        let warmest =
+            settings.charge.ceiling.iter().map(|point| settings.charge.limit(point).as_steps()).max().unwrap_or(0);
         #[expect(clippy::cast_precision_loss, reason = "nobody has 2⁵³ batteries")]
         let count = battery.count.max(1) as f64;
         Self {
@@ -177,6 +190,7 @@ impl BankModel {
             resistance_ohm: battery.resistance_ohm / count,
             budget_w,
             order,
+            unruled_a,
             warm_ceiling_a: f64::from(warmest) / 65_536.0 * capacity_ah,
         }
     }
@@ -196,8 +210,8 @@ impl BankModel {
         (soc + charge_a * seconds / (3600.0 * self.capacity_ah)).clamp(0.0, 1.0)
     }
 
-    /// Where power flows with the bank at `soc` (0 to 1) and `offer` on the bus. `ceiling_c_rate` is the charge-current ceiling
-    /// per capacity (1/h), nothing where charge is not permitted.
+    /// Where power flows with the bank at `soc` (0 to 1) and `offer` on the bus. `ceiling_c_rate` is what sources that obey may charge
+    /// with, per capacity (1/h), nothing where charge is not permitted.
     ///
     /// Where charge is not permitted, sources that can feed heater (within their heat budgets), cable and loads hold the bus at
     /// their float voltage, or at the bank's resting voltage where that is higher. Where they cannot, the bus falls until they
@@ -232,7 +246,7 @@ impl BankModel {
     fn on_bus(&self, soc: f64, offer: &Offer, heater: HeaterLoad, ceiling_c_rate: Option<f64>) -> Flow {
         let bus = Bus::new(self, soc, offer, Circuit::new(heater));
         let carried = match ceiling_c_rate {
-            Some(rate) => bus.permitted((rate * self.capacity_ah).max(0.0)),
+            Some(rate) => bus.permitted(self.most_charge_a(offer, (rate * self.capacity_ah).max(0.0), bus.open_v)),
             None if soc <= 0.0 => None,
             None => bus.refused(),
         };
@@ -242,11 +256,25 @@ impl BankModel {
             _ => bus.unaided(),
         };
         if wanted && ceiling_c_rate.is_none() {
-            flow.refused_w =
-                bus.permitted(self.warm_ceiling_a).map_or(0.0, |(bus_v, charge_a)| bus_v * charge_a.max(0.0));
+            flow.refused_w = bus
+                .permitted(self.most_charge_a(offer, self.warm_ceiling_a, bus.open_v))
+                .map_or(0.0, |(bus_v, charge_a)| bus_v * charge_a.max(0.0));
         }
         self.book(&mut flow, offer);
         Flow { charge_wanted: wanted, bank_heat_w: flow.charge_a * flow.charge_a * self.resistance_ohm, ..flow }
+    }
+
+    /// The most that the sources together charge with (A), where those that obey may give `told_a`: each no more than its power comes to.
+    fn most_charge_a(&self, offer: &Offer, told_a: f64, open_v: f64) -> f64 {
+        let could_a = |index: usize| offer.power_w[index].max(0.0) / open_v;
+        let (mut obeying_a, mut others_a) = (0.0, 0.0);
+        for &index in &self.order {
+            match self.unruled_a[index] {
+                Some(most_a) => others_a += could_a(index).min(most_a),
+                None => obeying_a += could_a(index),
+            }
+        }
+        others_a + told_a.min(obeying_a)
     }
 
     /// Who pays for the heat.
@@ -401,6 +429,7 @@ mod tests {
             resistance_ohm: 0.005,
             budget_w: [350.0, 600.0, 400.0, 0.0],
             order: vec![2, 1, 0],
+            unruled_a: [None; MAX_SOURCES],
             warm_ceiling_a: 100.0,
         }
     }
@@ -432,14 +461,17 @@ mod tests {
             name = "engine"
             budget_w = 350
             priority = 1
+            most_current_a = 20
             [[source]]
             name = "mains"
             budget_w = 600
             priority = 1
+            obeys = "a converter that is made for this test"
             [[source]]
             name = "solar"
             budget_w = 400
             priority = 0
+            most_current_a = 0
             [bank]
             spend = "never"
             [[channel]]
@@ -468,6 +500,7 @@ mod tests {
         // Equal priorities keep the order of the settings.
         assert_eq!(made.order, [2, 0, 1]);
         assert_eq!(made.budget_w, [350.0, 600.0, 400.0, 0.0]);
+        assert_eq!(made.unruled_a, [Some(20.0), None, Some(0.0), None]);
         assert_eq!((made.capacity_ah, made.cells_in_series, made.resistance_ohm), (200.0, 4.0, 0.005));
         assert!((made.warm_ceiling_a - 100.0).abs() < 0.01, "{}", made.warm_ceiling_a);
     }
@@ -508,6 +541,18 @@ mod tests {
         assert!(close(flow.heater_w, amps * amps * ohm) && close(flow.heater_w_bank, flow.heater_w));
         assert!(close(flow.bank_heat_w, amps * amps * 0.005));
         assert!(close(flow.line_w, amps * amps * 0.02));
+    }
+
+    #[test]
+    fn a_source_that_does_not_obey_charges_with_what_it_has_and_one_that_obeys_with_what_it_is_told() {
+        let bank = BankModel { unruled_a: [Some(30.0), None, Some(0.0), None], ..bank() };
+        let charge_a = |power_w, told| bank.flow(0.5, &offer(power_w, 0.0), OFF, Some(told)).charge_a;
+        assert!(close(charge_a([900.0, 0.0, 0.0, 0.0], 0.0), 30.0), "whatever the ceiling");
+        assert!(close(charge_a([900.0, 900.0, 0.0, 0.0], 0.1), 50.0), "20 A of 200 Ah are told to the second");
+        assert!(close(charge_a([0.0, 0.0, 900.0, 0.0], 0.5), 0.0), "the third gives the bank nothing");
+        let weak = charge_a([100.0, 0.0, 0.0, 0.0], 0.0);
+        assert!(weak > 7.0 && weak < 100.0 / 13.112, "no more than its power: {weak} A");
+        assert!(close(bank.flow(0.5, &offer([900.0, 0.0, 0.0, 0.0], 0.0), OFF, None).charge_a, 0.0));
     }
 
     #[test]

@@ -6,7 +6,7 @@
 
 use forewarm_core::fault::{SystemFault, SystemFaults};
 use forewarm_core::quantity::Celsius;
-use forewarm_core::settings::{Hold, Role, ValidSettings};
+use forewarm_core::settings::{Role, ValidSettings};
 use forewarm_core::signals::{Cause, Outputs, Relay, State};
 use forewarm_core::unit::Unit;
 
@@ -32,24 +32,18 @@ pub struct Judge {
     inhibit: Celsius,
     release: Celsius,
     high_limit: Celsius,
-    start: Celsius,
-    stop: Celsius,
-    hold: Hold,
 }
 
 impl Judge {
     /// Of an installation with these settings.
     #[must_use]
     pub fn new(settings: &ValidSettings) -> Self {
-        let (charge, heater) = (&settings.charge, &settings.heater);
+        let charge = &settings.charge;
         Self {
             roles: settings.channels.iter().map(|channel| channel.role).collect(),
             inhibit: charge.inhibit,
             release: charge.release,
             high_limit: charge.high_limit,
-            start: heater.start,
-            stop: heater.stop,
-            hold: heater.hold,
         }
     }
 
@@ -84,6 +78,9 @@ impl Judge {
         if system.contains(SystemFault::ChargeLineRefused) {
             return Cause::ChargeLineRefused.name();
         }
+        if unit.is_ceiling_too_low() {
+            return Cause::CeilingTooLow.name();
+        }
         match (outputs.state, outputs.cause) {
             _ if coldest <= self.release => Cause::BelowRelease.name(),
             (State::Soaking | State::SoakingWarm, _) => SOAKING,
@@ -94,7 +91,7 @@ impl Judge {
     }
 
     fn heat(&self, unit: &Unit, outputs: &Outputs) -> &'static str {
-        if unit.coldest_cell().is_some_and(|coldest| !self.asks_for_heat(coldest, outputs.state)) {
+        if unit.coldest_cell().is_some_and(|coldest| !unit.asks_for_heat(coldest)) {
             return WARM_ENOUGH;
         }
         for role in [Role::Cell, Role::Pad] {
@@ -113,17 +110,6 @@ impl Judge {
             (Some(cause), _) | (None, cause @ Cause::GuardOverruled) => cause.name(),
             (None, _) => Cause::HeaterResting.name(),
         }
-    }
-
-    /// As the controller does: up to release before charge, to half-way from there to stop while soaking, to start while charging.
-    fn asks_for_heat(&self, coldest: Celsius, state: State) -> bool {
-        let from = match (state, self.hold) {
-            (State::Permitting | State::Holding, Hold::Never) => return false,
-            (State::Permitting | State::Holding, Hold::WhileCharging) => self.start,
-            (State::Soaking | State::SoakingWarm, _) => self.release.raised(self.stop.above(self.release).half()),
-            (State::Starting | State::Faulted | State::Waiting | State::Warming, _) => self.release,
-        };
-        coldest <= from
     }
 
     /// The fault of the first doubtful channel of a role.

@@ -147,6 +147,13 @@ const SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str)] = &[
         "two names",
     ),
     ("name = \"plate\"", "", "channel 3: name is missing", "name = "),
+    ("most_current_a", "", "source 1 (engine): most_current_a is missing", "obeys = "),
+    (
+        "# obeys",
+        "obeys = \"a limit set over its data line\"",
+        "source 1 (engine): obeys does not go with most_current_a",
+        "0 where it charges nothing",
+    ),
     ("spend", "spend = \"always\"", "no reserve says how far", "reserve_pct and resume_pct"),
     ("spend", "reserve_pct = 50\nresume_pct = 60", "bank.spend is missing", "\"with_source\""),
     (
@@ -209,6 +216,10 @@ const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
     ("channel", "class", "class = \"D\"", "channel 1 (cells_low): class is the text \"D\"", "class = \"AA\", \"A\", \"B\" or \"C\""),
     ("channel", "class", "class = \"aa\"", "channel 1 (cells_low): class is the text \"aa\"", "class = \"AA\" (it may be"),
     ("source", "schedule", "schedule = \"mon 07:30-08:30 08:00-09:00\"", "source 1 (engine): schedule: the schedule overlaps itself", "schedule = "),
+    ("source", "most_current_a", "obeys = \"yes\"", "source 1 (engine): obeys is \"yes\", which does not say what makes", "most_current_a"),
+    ("source", "most_current_a", "obeys = true", "source 1 (engine): obeys is true, not a text", "obeys = "),
+    ("source", "most_current_a", "most_current_a = nan", "source 1 (engine): most_current_a is nan, not a finite number", "0 to 10000 A"),
+    ("source", "most_current_a", "most_current_a = -1", "source 1 (engine): most_current_a is -1 A, outside 0 to 10000 A", "most_current_a"),
     ("source", "schedule", "schedule = \"weekdays\"", "source 1 (engine): schedule: \"weekdays\" is neither a day nor a time", "schedule = "),
     ("source", "schedule", "log = \"\"", "source 1 (engine): log is \"\", which no file is called", "log = "),
     ("source", "sun_at_least_w_m2", "sun_at_least_w_m2 = 150", "sun_at_least_w_m2 does not go with schedule", "one of schedule"),
@@ -566,6 +577,12 @@ fn a_warning_is_told_and_is_no_failure() {
         ("reference_ohm", "reference_ohm = 199", "is 199 Ω for an element of 100 Ω at 0 °C"),
         ("reference_ohm", "reference_ohm = 1001", "is 1001 Ω for an element of 100 Ω at 0 °C"),
         ("budget_w", "budget_w = 0", "is 0 W: this source gives the heater nothing"),
+        (
+            "most_current_a",
+            "most_current_a = 90",
+            "source 1 (engine): most_current_a is 90 A, which the ceiling allows from 13.75 °C on, and the heater stops at 12 °C",
+        ),
+        ("most_current_a", "most_current_a = 101", "is 101 A, which the ceiling allows at no temperature"),
     ] {
         let (text, _) = starter_with(from, to);
         let run = check(&without_site(&text));
@@ -600,9 +617,10 @@ fn the_summary_shows_what_the_file_sets() {
     assert_eq!(run.status, 0);
     for part in [
         "standard input: no problems\n",
-        "refused with the coldest cell at or below           5     °C\n",
+        "refused with the coldest cell at or below                             5     °C\n",
+        "ceiling with the coldest cell at 10 °C, 0.3 C, one battery gone      30     A\n",
         "supply, lowest                                          11.5   V\n",
-        "engine  up to 300 W  priority 0  after 10 s\n",
+        "engine  up to 300 W  priority 0  after 10 s  charges with up to 20 A\n",
         "cells_low   cell     Pt100  4-wire  reference 432.5 Ω  offset -0.25 K\n",
         "The battery maker's limits override every threshold here.\n",
     ] {

@@ -1,6 +1,6 @@
 use super::*;
 use crate::fault::{Faults, SystemFault};
-use crate::quantity::Fraction;
+use crate::quantity::{Fraction, Milliamps};
 use crate::signals::{Alarm, Button, Cause, Sources, State};
 use crate::testing::{Time, c, fine_inputs, sample, settings, skewed};
 
@@ -69,6 +69,21 @@ fn it_only_takes_away() {
     assert_eq!(bench.ask(&Outputs { heater: Relay::Open, ..EVERYTHING }), CHARGE);
     assert_eq!(bench.ask(&Outputs { charge: Relay::Open, ..EVERYTHING }), HEAT);
     assert_eq!(bench.ask(&Outputs { heater: Relay::Open, charge: Relay::Open, ..EVERYTHING }), NEITHER);
+}
+
+#[test]
+fn sources_that_obey_no_ceiling_charge_only_cells_that_can_take_it() {
+    let mut settings = settings();
+    // 60 A at 10 °C, 100 A at 15 °C: 70 A from 11.25 °C on.
+    settings.sources[1].charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(70_000));
+    let mut bench = Bench::new(settings, Memory::default(), 11_400);
+    assert_eq!(bench.seconds(603), BOTH);
+    bench.show(1, 11_200);
+    assert_eq!(bench.second(), HEAT, "one cell is enough");
+    bench.inputs.sources = Sources::NONE.with(0);
+    assert_eq!(bench.second(), BOTH, "and the other source obeys");
+    bench.inputs.unsteady = Sources::NONE.with(1);
+    assert_eq!(bench.second(), HEAT, "a line that toggles may be one that gives");
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! What settings that validate do in worlds that are as they seem: every element at the temperature of its cell.
 
 extern crate std;
-use super::{Key, MAX_CHANNELS, Role, Settings};
+use super::{ChargeCurrent, Key, MAX_CHANNELS, Role, Settings};
 use crate::fault::ChannelFault;
 use crate::quantity::{Celsius, Kelvins, Millis};
 use crate::signals::{Inputs, Relay, Sample};
@@ -117,6 +117,8 @@ proptest! {
         let offset = settings.channels[0].offset;
         // Channels that differ by their offsets alone may well disagree.
         settings.channels.iter_mut().for_each(|channel| channel.offset = offset);
+        // Whether others may charge is the ceiling's to say.
+        settings.sources.iter_mut().for_each(|source| source.charge = ChargeCurrent::Obeys);
         let valid = settings.clone().validate();
         prop_assume!(valid.is_ok());
         let mut unit = Unit::new(&valid.unwrap(), Memory::default());

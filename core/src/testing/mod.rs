@@ -11,12 +11,13 @@ pub use history::{History, Moment, any_history};
 pub use model::{May, Model, exact, exact_celsius};
 
 use crate::quantity::{
-    Celsius, Fraction, Instant, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms, Ratio,
+    Celsius, Fraction, Instant, Joules, KelvinRate, Kelvins, MilliampHours, Milliamps, Millis, Millivolts, Milliwatts,
+    Ohms, Ratio,
 };
 use crate::rtd::{Element, Leads, Measured, Thermometer};
 use crate::settings::{
-    BankUse, CeilingPoint, Channel, Charge, Check, Cooling, Heater, Hold, Key, MAX_CHANNELS, Proof, Reserve, Role,
-    Settings, Source, Trust,
+    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Check, Cooling, Heater, Hold, Key, MAX_CEILING_POINTS,
+    MAX_CHANNELS, Proof, Reserve, Role, Settings, Source, Trust,
 };
 use crate::signals::{Inputs, Line, Sample, Sources};
 use proptest::prelude::*;
@@ -63,6 +64,7 @@ pub fn settings() -> Settings {
         budget: Milliwatts::from_milliwatts(watts * 1000),
         priority,
         settle: Millis::from_secs(settle),
+        charge: ChargeCurrent::Obeys,
     };
     let point = |t, per_mille| CeilingPoint { at: c(t), limit: Fraction::from_per_mille(per_mille) };
     Settings {
@@ -77,6 +79,7 @@ pub fn settings() -> Settings {
             min_off: Millis::from_secs(60),
             overdue_after: Millis::from_secs(24 * 3600),
             capacity: MilliampHours::from_milliamp_hours(200_000),
+            batteries: 1,
             ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
         },
         heater: Heater {
@@ -252,6 +255,20 @@ fn any_bank() -> impl Strategy<Value = BankUse> {
     })
 }
 
+/// Up with the temperature, and down again where the cells are hot.
+fn any_ceiling() -> impl Strategy<Value = heapless::Vec<CeilingPoint, MAX_CEILING_POINTS>> {
+    let steps = proptest::collection::vec((500..9_000_i32, 1..300_u32), 2..=MAX_CEILING_POINTS);
+    (-5_000..10_000_i32, steps, 0..8_usize).prop_map(|(mut at, steps, top)| {
+        let mut limit = 0;
+        let points = steps.into_iter().enumerate().map(|(index, (further, by))| {
+            at += further;
+            limit = if index <= top { limit + by } else { limit.saturating_sub(by) };
+            CeilingPoint { at: c(at), limit: Fraction::from_per_mille(limit) }
+        });
+        points.collect()
+    })
+}
+
 /// Settings of every kind that `validate` accepts, with times short enough that a history of some hundred steps sees them pass.
 pub fn any_settings() -> impl Strategy<Value = Settings> {
     // Six at most: the last is an ambient channel, a check resistor or nothing.
@@ -269,7 +286,9 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
         (0..9_000_i32, 200..4_000_i32, 30_000..55_000_i32, 500..4_000_i32, 60..360_u32, 0..120_u32, 400..3_000_u32);
     let heater =
         (100..4_000_i32, 5_000..60_000_u32, 0..100_u32, 0..100_u32, 400..4_000_u32, any::<bool>(), any::<[bool; 2]>());
-    let sources = proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32), 0..=4);
+    let sources =
+        proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32, proptest::option::of(0..60_000_u32)), 0..=4);
+    let ceiling = (1..4_u8, proptest::option::of(any_ceiling()));
     let trust = (
         2..6_u8,
         100..800_i32,
@@ -279,8 +298,8 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
         proptest::option::of(360..4_000_u32),
         proptest::option::of(180..900_u32),
     );
-    (channels, charge, heater, sources, any_bank(), trust).prop_map(
-        |(channels, charge, heater, sources, bank, trust)| {
+    (channels, charge, heater, (sources, ceiling), any_bank(), trust).prop_map(
+        |(channels, charge, heater, (sources, ceiling), bank, trust)| {
             let mut settings = settings();
             settings.channels = channels.into_iter().collect();
             let (inhibit, above, high_limit, below, soak, min_off, overdue_after) = charge;
@@ -312,12 +331,19 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
             settings.heater.cooling = settings.heater.cooling.filter(|_| cooling && has_pad);
             settings.sources = sources
                 .into_iter()
-                .map(|(milliwatts, priority, settle)| Source {
+                .map(|(milliwatts, priority, settle, most)| Source {
                     budget: Milliwatts::from_milliwatts(milliwatts),
                     priority,
                     settle: Millis::from_secs(settle),
+                    charge: most
+                        .map_or(ChargeCurrent::Obeys, |most| ChargeCurrent::UpTo(Milliamps::from_milliamps(most))),
                 })
                 .collect();
+            let (batteries, ceiling) = ceiling;
+            settings.charge.batteries = batteries;
+            if let Some(ceiling) = ceiling {
+                settings.charge.ceiling = ceiling;
+            }
             settings.bank = bank;
             settings.trust.good_run = good_run;
             settings.trust.noise = k(noise);

@@ -2,8 +2,9 @@
 
 use crate::quantity::{Celsius, Instant, Ohms};
 use crate::rtd::{Coefficients, Leads, Measured};
-use crate::settings::{BankUse, Channel, MAX_CHANNELS, Reserve, Role, Settings};
+use crate::settings::{BankUse, Channel, ChargeCurrent, MAX_CHANNELS, Reserve, Role, Settings};
 use crate::signals::{Inputs, Line, Relay, Sample, Storage};
+use std::vec::Vec;
 
 /// What `channel` reads, in °C: the equation of IEC 60751 in double precision, by bisection. Nothing outside −200…+850 °C.
 ///
@@ -76,10 +77,13 @@ pub struct Model<'a> {
 }
 
 /// Whether each output may be on, by the inputs alone.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct May {
     /// The charge permit.
     pub charge: bool,
+    /// The charge permit by what the present sources give that obey no ceiling: by how much (K) the temperature of a cell, read as it
+    /// is, would have to be another one. Zero where it may be on as it is.
+    pub ceiling_off_by_k: f64,
     /// The heater.
     pub heat: bool,
 }
@@ -193,6 +197,7 @@ impl<'a> Model<'a> {
             settings.trust.still_after.is_some_and(|after| self.still_ms > u64::from(after.as_millis()) + look_ms);
         let soaked = self.since_bad_ms >= u64::from(settings.charge.soak.as_millis());
         May {
+            ceiling_off_by_k: self.ceiling_off_by_k(inputs),
             charge: !bad && !hot && !frozen && soaked && inputs.charge_line == Line::Allowed,
             heat: !cell_bad
                 && !frozen
@@ -203,6 +208,48 @@ impl<'a> Model<'a> {
                 && self.heater_on_ms < u64::from(settings.heater.max_run.as_millis())
                 && self.energy(inputs),
         }
+    }
+
+    /// What the sources that may be charging and do not obey the ceiling could give together (mA).
+    #[must_use]
+    pub fn unruled_ma(settings: &Settings, inputs: &Inputs) -> f64 {
+        let mut milliamps = 0.0;
+        for (index, source) in settings.sources.iter().enumerate() {
+            if let ChargeCurrent::UpTo(most) = source.charge
+                && (inputs.sources.contains(index) || inputs.unsteady.contains(index))
+            {
+                milliamps += f64::from(most.as_milliamps());
+            }
+        }
+        milliamps
+    }
+
+    fn ceiling_off_by_k(&self, inputs: &Inputs) -> f64 {
+        let charge = &self.settings.charge;
+        let milliamps = Self::unruled_ma(self.settings, inputs);
+        let capacity = f64::from(charge.capacity.as_milliamp_hours());
+        // One battery of several may be gone.
+        let counted = if charge.batteries < 2 { 1.0 } else { 1.0 - 1.0 / f64::from(charge.batteries) };
+        let per_capacity = |limit: crate::quantity::Fraction| counted * f64::from(limit.as_steps()) / 65_536.0;
+        let allows = |t: f64| {
+            let points: Vec<_> =
+                charge.ceiling.iter().map(|point| (exact(point.at), per_capacity(point.limit))).collect();
+            let limit = match points.iter().position(|&(at, _)| t < at) {
+                Some(0) => points[0].1,
+                None => points.last().map_or(0.0, |&(_, limit)| limit),
+                Some(next) => {
+                    let ((from, low), (to, high)) = (points[next - 1], points[next]);
+                    low + (high - low) * (t - from) / (to - from)
+                }
+            };
+            // Two steps of 1/65 536 are lost in rounding.
+            milliamps == 0.0 || milliamps <= capacity * (limit + 2.0 / 65_536.0)
+        };
+        let cells = self.settings.channels.iter().zip(self.latest).filter(|(channel, _)| channel.role == Role::Cell);
+        let off = cells.filter_map(|(_, t)| t).map(|t| {
+            [0.0, TENTH_MK, 0.1, 0.2].into_iter().find(|&k| allows(t - k) || allows(t + k)).unwrap_or(f64::INFINITY)
+        });
+        off.fold(0.0, f64::max)
     }
 
     fn energy(&self, inputs: &Inputs) -> bool {

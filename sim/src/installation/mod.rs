@@ -32,6 +32,8 @@ pub struct Installation {
     pub channels: Vec<String>,
     /// Names of the energy sources, in the order of the settings.
     pub sources: Vec<String>,
+    /// What makes each source obey the charge-current ceiling, in the same order; nothing where nothing does.
+    pub obeys: Vec<Option<String>>,
     /// Everything the controller is told.
     pub settings: ValidSettings,
     /// What plan and rehearsal need besides; nothing where the file has no section of it.
@@ -86,9 +88,9 @@ impl Installation {
         if problems.iter().any(|problem| problem.severity == Severity::Error) {
             return Err(problems);
         }
-        let Draft { title, channels, sources, settings, site } = draft;
+        let Draft { title, channels, sources, obeys, settings, site } = draft;
         match settings.validate() {
-            Ok(settings) => Ok(Self { title, channels, sources, settings, site, warnings: problems }),
+            Ok(settings) => Ok(Self { title, channels, sources, obeys, settings, site, warnings: problems }),
             // Every error that `check` reports has been told, unless its place was doubtful and so told already: this is a
             // mistake of ours, and still no reason to hand out settings that do not hold.
             Err(error) => Err(vec![Problem::error(file, error.to_string()).because(error.why())]),

@@ -7,10 +7,10 @@ use super::site;
 use super::values::{Doubt, NEVER, Reader, Told, millis, signed, unsigned};
 use crate::diagnostic::Severity;
 use crate::site::Site;
-use forewarm_core::quantity::{Joules, Kelvins, MilliampHours, Millis};
+use forewarm_core::quantity::{Joules, Kelvins, MilliampHours, Milliamps, Millis};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Charge, Cooling, Heater, Hold, Key, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Place,
-    Proof, Reserve, Settings, Source, Trust,
+    BankUse, CeilingPoint, Charge, ChargeCurrent, Cooling, Heater, Hold, Key, MAX_CEILING_POINTS, MAX_CHANNELS,
+    MAX_SOURCES, Place, Proof, Reserve, Settings, Source, Trust,
 };
 use heapless::Vec as FixedVec;
 use toml::Spanned;
@@ -21,6 +21,7 @@ pub(super) struct Draft {
     pub(super) title: String,
     pub(super) channels: Vec<String>,
     pub(super) sources: Vec<String>,
+    pub(super) obeys: Vec<Option<String>>,
     pub(super) settings: Settings,
     pub(super) site: Option<Site>,
 }
@@ -37,7 +38,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
             reader.doubt(Doubt::Sources);
             Vec::new()
         });
-    let (sources, source_names) = sources(reader, &mut source_sections);
+    let (sources, source_names, obeys) = sources(reader, &mut source_sections);
     let bank = bank(reader, &mut root);
     let trust = trust(reader, &mut root);
     let mut channel_sections = root
@@ -64,13 +65,38 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
         let channel = channel::read(reader, section, index);
         push(&mut channels, channel);
     }
-    let settings = Settings { channels, charge, heater, sources, bank, trust };
+    let mut settings = Settings { channels, charge, heater, sources, bank, trust };
     let site = site::read(reader, &mut root, &mut channel_sections, &mut source_sections, &source_names, &settings);
+    if let Some(site) = &site {
+        count_batteries(reader, &mut settings.charge, site);
+    }
     for section in channel_sections.into_iter().chain(source_sections) {
         section.finish(&mut reader.findings);
     }
     root.finish(&mut reader.findings);
-    Draft { title, channels: channel_names, sources: source_names, settings, site }
+    Draft { title, channels: channel_names, sources: source_names, obeys, settings, site }
+}
+
+/// The batteries in parallel: those of the site, unless the settings say so themselves.
+fn count_batteries(reader: &mut Reader, charge: &mut Charge, site: &Site) {
+    let place = Place::of(Key::Batteries);
+    let count = u8::try_from(site.battery.count).unwrap_or(u8::MAX);
+    let Some(span) = reader.span(place).cloned() else {
+        charge.batteries = count;
+        return;
+    };
+    if charge.batteries != count && !reader.doubts(place) && !reader.doubts_number("battery.count") {
+        let message = format!("{place} is {}, and battery.count is {count}", charge.batteries);
+        let why =
+            Some("of batteries in parallel the charge-current ceiling counts one less, so both must be one number");
+        let remedy = "the number of batteries in parallel in one of the two, and the other left out";
+        reader.findings.add(Severity::Error, Some(&span), &place.to_string(), message, why, remedy);
+    }
+}
+
+/// A whole number in thousandths, within the range of its row.
+fn whole(thousandths: i64) -> u8 {
+    u8::try_from(thousandths / 1000).unwrap_or(u8::MAX)
 }
 
 /// The list has been cut to the length that fits.
@@ -107,6 +133,7 @@ fn charge<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Charge {
         min_off: reader.span_of_time(&mut section, Key::ChargeMinOff),
         overdue_after: reader.span_of_time(&mut section, Key::OverdueAfter),
         capacity: MilliampHours::from_milliamp_hours(reader.thousandths(&mut section, Key::Capacity)),
+        batteries: reader.optional(&mut section, Place::of(Key::Batteries)).map_or(1, whole),
         ceiling,
     };
     section.finish(&mut reader.findings);
@@ -160,8 +187,11 @@ fn pair<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, first: Key, seco
     None
 }
 
-fn sources<'t>(reader: &mut Reader<'t>, sections: &mut [Section<'t>]) -> (FixedVec<Source, MAX_SOURCES>, Vec<String>) {
-    let (mut sources, mut names, mut taken) = (FixedVec::new(), Vec::new(), Vec::new());
+/// The sources, their names, and what makes each of them obey the ceiling.
+type Sources = (FixedVec<Source, MAX_SOURCES>, Vec<String>, Vec<Option<String>>);
+
+fn sources<'t>(reader: &mut Reader<'t>, sections: &mut [Section<'t>]) -> Sources {
+    let (mut sources, mut names, mut all_obey, mut taken) = (FixedVec::new(), Vec::new(), Vec::new(), Vec::new());
     for (index, section) in sections.iter_mut().enumerate() {
         let name = reader.name(section, &mut taken);
         if name.eq_ignore_ascii_case("bank") {
@@ -173,14 +203,68 @@ fn sources<'t>(reader: &mut Reader<'t>, sections: &mut [Section<'t>]) -> (FixedV
             reader.findings.add(Severity::Error, span.as_ref(), &place, message, why, remedy);
         }
         names.push(name);
+        let (charge, obeys) = charge_current(reader, section, index);
+        all_obey.push(obeys);
         let source = Source {
             budget: reader.watts(section, Place::at(Key::Budget, index)),
             priority: reader.count(section, Place::at(Key::Priority, index)),
             settle: reader.span_of_time(section, Place::at(Key::Settle, index)),
+            charge,
         };
         push(&mut sources, source);
     }
-    (sources, names)
+    (sources, names, all_obey)
+}
+
+/// What a source gives to the bank, and what makes it obey the ceiling, if anything. One of the two must be there: that a charger obeys is
+/// never taken for granted.
+fn charge_current<'t>(
+    reader: &mut Reader<'t>,
+    section: &mut Section<'t>,
+    index: usize,
+) -> (ChargeCurrent, Option<String>) {
+    const EITHER: &str = "most_current_a, the most that the source gives to the bank, whatever the ceiling is (0 where it charges \
+                          nothing); or, where something holds its current at or below the ceiling, obeys = \"…\", which says what does";
+    let place = Place::at(Key::MostCurrent, index);
+    let most = reader.optional(section, place);
+    let has_text = section.has("obeys");
+    let obeys = reader.text(section, "obeys").map(str::trim);
+    if has_text && most.is_some() {
+        let at = section.place("obeys");
+        let message = format!("{at} does not go with most_current_a");
+        let why = Some(
+            "a source that obeys the ceiling needs no such number, and one that does not is refused where it gives too much",
+        );
+        reader.findings.add(Severity::Error, section.key_span("obeys").as_ref(), &at, message, why, EITHER);
+    } else if !has_text && most.is_none() {
+        section.lacks("most_current_a", EITHER);
+        reader.doubt(place);
+    }
+    if let Some(text) = obeys
+        && !names_something(text)
+    {
+        let at = section.place("obeys");
+        let message =
+            format!("{at} is \"{}\", which does not say what makes the source obey", crate::diagnostic::excerpt(text));
+        let why = Some("a charger that nothing holds back charges cold cells with all it has");
+        let remedy =
+            "obeys = \"its current limit is set over the data line by …\"; or, where nothing does, most_current_a";
+        reader.findings.add(Severity::Error, section.key_span("obeys").as_ref(), &at, message, why, remedy);
+    }
+    match (most, obeys) {
+        (None, Some(text)) => (ChargeCurrent::Obeys, Some(text.to_owned())),
+        (most, _) => {
+            let milliamps = most.unwrap_or_else(|| Key::MostCurrent.fact().maximum);
+            (ChargeCurrent::UpTo(Milliamps::from_milliamps(unsigned(milliamps))), None)
+        }
+    }
+}
+
+/// Whether a text names a thing that holds a charger back, rather than being an answer of one word.
+fn names_something(text: &str) -> bool {
+    const ANSWERS: [&str; 5] = ["nothing", "nobody", "always", "unknown", "of course"];
+    text.chars().filter(|letter| letter.is_alphabetic()).count() >= 6
+        && !ANSWERS.contains(&text.to_lowercase().trim_end_matches(['.', '!', '?']))
 }
 
 /// Which use of the bank the word `spend` names; the reserve is a matter of its own.

@@ -47,12 +47,18 @@ pub fn starter() -> String {
     page.comment("What logs and messages call it.");
     page.line("name = \"engine\"");
     page.settings("source");
+    page.comment(
+        "Instead of most_current_a, for a source whose current something holds at or below the ceiling: what does. A relay that closes \
+         is not enough, and that a charger obeys is never taken for granted.",
+    );
+    page.line("# obeys = \"its current limit is set over a data line to the ceiling that the controller sends\"");
     page.site("source");
     page.blank();
     page.line("[[source]]");
     page.line("name = \"mains\"");
     page.line("budget_w = 600");
     page.line("priority = 1");
+    page.line("obeys = \"its current limit is set over a data line to the ceiling that the controller sends\"");
     page.line("schedule = \"sat,sun 09:00-18:00\"");
 
     page.section("[bank]", "Whether the bank itself may be spent on heat, and what it must keep.");
@@ -136,7 +142,9 @@ fn example(key: Key) -> Example {
         Key::SupplyMin => Written("11.5"),
         Key::SupplyMax => Written("15"),
         Key::Budget => Written("300"),
+        Key::MostCurrent => Written("20"),
         Key::Reference => Written("400"),
+        Key::Batteries => Offered("2"),
         Key::ProofEnergy => Offered("30"),
         Key::ProofRise => Offered("1"),
         Key::CoolingAfter | Key::ReserveResume => Offered("60"),

@@ -5,7 +5,7 @@ use crate::diagnostic::escaped;
 use forewarm_core::quantity::{Fraction, Millis, Milliwatts, Ohms};
 use forewarm_core::rtd::{Element, Leads};
 use forewarm_core::settings::{
-    BankUse, Channel, Check, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths,
+    BankUse, Channel, ChargeCurrent, Check, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths,
 };
 use std::io::{self, Write};
 
@@ -28,6 +28,11 @@ impl Installation {
         let sources: Vec<_> =
             self.sources.iter().zip(&settings.sources).map(|(name, source)| describe_source(name, source)).collect();
         columns(out, &sources, "none")?;
+        for (name, obeys) in self.sources.iter().zip(&self.obeys) {
+            if let Some(obeys) = obeys {
+                writeln!(out, "  {} obeys the ceiling: {}", escaped(name), escaped(obeys))?;
+            }
+        }
         writeln!(out, "  {}", bank(settings))?;
         writeln!(out, "\nChannels")?;
         let channels: Vec<_> = self
@@ -57,16 +62,21 @@ fn charge(settings: &Settings) -> Vec<Quantity> {
         line(settings, "refused with the hottest cell at or above", Key::HighLimit),
         line(settings, "permitted again below", Key::HighRelease),
         line(settings, "capacity", Key::Capacity),
+        line(settings, "batteries in parallel", Key::Batteries),
     ];
+    let spared = if settings.charge.batteries < 2 { "" } else { ", one battery gone" };
     for point in &settings.charge.ceiling {
-        let milliamps = i64::from(settings.charge.capacity.as_milliamp_hours()) * i64::from(point.limit.as_per_mille());
+        // 25 + 19 bits.
+        let steps = i64::from(settings.charge.capacity.as_milliamp_hours())
+            * i64::from(settings.charge.limit(point).as_steps());
         lines.push(Quantity {
             label: format!(
-                "ceiling with the coldest cell at {} °C, {} C",
+                "ceiling with the coldest cell at {} °C, {} C{spared}",
                 Thousandths(point.at.as_millidegrees().into()),
                 Thousandths(point.limit.as_per_mille().into())
             ),
-            value: milliamps / 1000,
+            // To 10 mA: a limit is rounded to a part in 65 536 of the capacity.
+            value: (steps / 65_536 + 5) / 10 * 10,
             unit: "A",
         });
     }
@@ -101,7 +111,9 @@ fn quantities(out: &mut dyn Write, lines: &[Quantity]) -> io::Result<()> {
         let number = Thousandths(*value).to_string();
         let (whole, part) =
             number.split_once('.').map_or((&*number, String::new()), |(whole, part)| (whole, format!(".{part}")));
-        writeln!(out, "  {label:<width$}  {whole:>6}{part:<4} {unit}")?;
+        // A count has no unit.
+        let row = format!("  {label:<width$}  {whole:>6}{part:<4} {unit}");
+        writeln!(out, "{}", row.trim_end())?;
     }
     Ok(())
 }
@@ -129,6 +141,10 @@ fn describe_source(name: &str, source: &Source) -> Vec<String> {
         format!("up to {} W", watts(source.budget)),
         format!("priority {}", source.priority),
         format!("after {} s", seconds(source.settle)),
+        match source.charge {
+            ChargeCurrent::UpTo(most) => format!("charges with up to {} A", Thousandths(most.as_milliamps().into())),
+            ChargeCurrent::Obeys => "charges with what the ceiling leaves".to_owned(),
+        },
     ]
 }
 

@@ -5,7 +5,7 @@ use super::values::{Doubt, Reader};
 use crate::diagnostic::Severity;
 use forewarm_core::quantity::Millivolts;
 use forewarm_core::rtd::Leads;
-use forewarm_core::settings::{BankUse, Key, Place, Role, Settings, SettingsError, Thousandths};
+use forewarm_core::settings::{BankUse, ChargeCurrent, Key, Place, Role, Settings, SettingsError, Thousandths};
 
 /// Adds the warnings about the installation as a whole. `fed_by` is the source that alone feeds the heater, where one does.
 pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize>) {
@@ -80,6 +80,7 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize
     references(reader, settings);
     checks(reader, settings);
     lone_two_wire(reader, settings);
+    never_charging(reader, settings);
     if reader.doubts_number(feed::PLACE) {
         // Nothing is known of what should feed the heater.
         return;
@@ -209,6 +210,38 @@ fn checks(reader: &mut Reader, settings: &Settings) {
             let remedy = "the reference_ohm of the thermometers, on the same converter";
             reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);
         }
+    }
+}
+
+/// Sources with which the heater never brings the cells to where they may be charged.
+fn never_charging(reader: &mut Reader, settings: &Settings) {
+    let keys = [Key::HeaterStop, Key::Capacity, Key::Batteries];
+    let points = settings.charge.ceiling.len();
+    let of_points = (0..points).flat_map(|index| [Key::CeilingAt, Key::CeilingLimit].map(|key| Place::at(key, index)));
+    if reader.doubts(Doubt::Ceiling) || of_points.chain(keys.map(Place::of)).any(|place| reader.doubts(place)) {
+        return;
+    }
+    let stop = settings.heater.stop;
+    for (index, source) in settings.sources.iter().enumerate() {
+        let place = Place::at(Key::MostCurrent, index);
+        let ChargeCurrent::UpTo(most) = source.charge else { continue };
+        let from = settings.charge.charges_from(most);
+        if reader.doubts(place) || from.is_some_and(|from| from < stop) {
+            continue;
+        }
+        let span = reader.span(place).cloned();
+        let allows = from.map_or("at no temperature".to_owned(), |from| {
+            format!("from {} °C on", Thousandths((i64::from(from.as_millidegrees()) + 5).div_euclid(10) * 10))
+        });
+        let message = format!(
+            "{place} is {} A, which the ceiling allows {allows}, and the heater stops at {} °C",
+            Thousandths(most.as_milliamps().into()),
+            Thousandths(stop.as_millidegrees().into())
+        );
+        let why = "while this source is there charge is refused, unless something else warms the cells so far";
+        let remedy =
+            "a charger that gives less, one whose current is held at the ceiling (obeys = \"…\"), or a higher stop_c";
+        reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);
     }
 }
 

@@ -5,7 +5,8 @@ use super::figures::{fixed, plain};
 use super::verdict::{Finding, Part};
 use crate::schedule::WEEK;
 use crate::site::{Presence, Site, Supply};
-use forewarm_core::settings::{BankUse, Settings};
+use forewarm_core::quantity::Milliamps;
+use forewarm_core::settings::{BankUse, ChargeCurrent, Settings};
 use serde::Serialize;
 
 /// One source.
@@ -63,7 +64,89 @@ pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater
         findings.push(finding(&found, supply, heater, settings.bank, feeds));
         sources.push(found);
     }
+    findings.extend(against_ceiling(settings, site, names, nominal_v));
     (sources, findings)
+}
+
+/// From which temperature on the charge-current ceiling lets each source charge that does not obey it, and any two that are there at once.
+fn against_ceiling(settings: &Settings, site: &Site, names: &[String], nominal_v: f64) -> Vec<Finding> {
+    let (charge, stop) = (&settings.charge, settings.heater.stop);
+    let celsius = |t: forewarm_core::quantity::Celsius| fixed(f64::from(t.as_millidegrees()) / 1000.0, 1);
+    let amps = |current: Milliamps| plain(f64::from(current.as_milliamps()) / 1000.0);
+    let judged = |what: &str, gives: &str, charges: &str, current: Milliamps| match charge.charges_from(current) {
+        Some(from) if from < stop => {
+            let from = from.max(charge.release);
+            Finding::fine(
+                Part::Sources,
+                format!(
+                    "{what} {charges} with up to {} A from {} °C on, as far as the ceiling goes",
+                    amps(current),
+                    celsius(from)
+                ),
+            )
+        }
+        from => Finding::change(
+            Part::Sources,
+            format!(
+                "{what} {gives} the bank up to {} A, which the ceiling allows {}, and the heater stops at {} °C: until something else \
+                 warms the cells, charge is refused",
+                amps(current),
+                from.map_or("at no temperature".to_owned(), |from| format!("from {} °C on", celsius(from))),
+                celsius(stop)
+            ),
+            "chargers that give less, chargers whose current is held at the ceiling (obeys), or a higher stop_c",
+        ),
+    };
+    let mut findings = Vec::new();
+    let mut unruled: Vec<(usize, Milliamps)> = Vec::new();
+    for (index, (source, supply)) in settings.sources.iter().zip(&site.supplies).enumerate() {
+        let ChargeCurrent::UpTo(most) = source.charge else { continue };
+        if most.is_zero() {
+            continue;
+        }
+        let name = name(names, index);
+        findings.push(judged(&name, "gives", "charges", most));
+        if let Presence::Sun { .. } = supply.presence {
+            // Just below its threshold it is not present, and what it gives counts for nothing.
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most kilowatts over volts")]
+            let unseen = Milliamps::from_milliamps((gives_w(supply) / nominal_v * 1000.0).ceil() as u32).min(most);
+            if charge.charges_from(unseen).is_none_or(|from| from > charge.inhibit) {
+                findings.push(Finding::change(
+                    Part::Sources,
+                    format!(
+                        "{name} may give the bank {} A before it counts as present, and the ceiling at {} °C allows less: nobody would \
+                         refuse that",
+                        amps(unseen),
+                        celsius(charge.inhibit)
+                    ),
+                    "a lower sun_at_least_w_m2, or a charger whose current is held at the ceiling (obeys)",
+                ));
+            }
+        }
+        for &(other, more) in &unruled {
+            let together = most.plus(more);
+            if may_meet(&site.supplies[other].presence, &supply.presence)
+                && charge.charges_from(together).is_none_or(|from| from >= stop)
+                && [most, more].into_iter().all(|one| charge.charges_from(one).is_some_and(|from| from < stop))
+            {
+                let both = format!("{} and {name} at once", self::name(names, other));
+                findings.push(judged(&both, "give", "charge", together));
+            }
+        }
+        unruled.push((index, most));
+    }
+    findings
+}
+
+/// Whether two sources may be there at once.
+fn may_meet(one: &Presence, other: &Presence) -> bool {
+    match (one, other) {
+        (Presence::Never, _) | (_, Presence::Never) => false,
+        (Presence::Weekly(one), Presence::Weekly(other)) => {
+            (0..WEEK).any(|minute| one.is_on(minute) && other.is_on(minute))
+        }
+        _ => true,
+    }
 }
 
 /// What a source feeds of the heater.
@@ -442,6 +525,40 @@ mod tests {
             findings[0].severity == Severity::Change && findings[0].text.contains("ceiling of the charge current is 0"),
             "{findings:?}"
         );
+    }
+
+    #[test]
+    fn a_charger_that_does_not_obey_is_judged_by_where_the_ceiling_lets_it_charge() {
+        let (mut settings, mut site) = (settings(), site());
+        settings.charge.batteries = 2;
+        let names = names(&["engine", "mains"]);
+        let heater = Heater::of(&settings, site.tolerance.pad_power);
+        let schedule = |text: &str| Presence::Weekly(text.parse().expect("a schedule"));
+        let amps = |amps: u32| ChargeCurrent::UpTo(Milliamps::from_milliamps(amps * 1000));
+        let mut told = |charge: [ChargeCurrent; 2], when: [Presence; 2]| {
+            for ((source, supply), (charge, presence)) in
+                settings.sources.iter_mut().zip(&mut site.supplies).zip(charge.into_iter().zip(when))
+            {
+                (source.charge, supply.presence) = (charge, presence);
+            }
+            against_ceiling(&settings, &site, &names, heater.at_nominal.supply_v)
+        };
+        let apart = || [schedule("mon 08:00-09:00"), schedule("tue 08:00-09:00")];
+        let together = || [schedule("mon 08:00-09:00"), schedule("mon 08:30-08:40")];
+        // Of 200 Ah, one of two batteries gone: 10 A at 5 °C, 30 A at 10 °C, 38 A at stop, 12 °C, 50 A at 15 °C.
+        let found = told([amps(30), amps(40)], apart());
+        assert_eq!((found.len(), found[0].severity), (2, Severity::Fine), "{found:?}");
+        assert!(found[0].text.contains("up to 30 A from 10.0 °C on"), "{found:?}");
+        assert_eq!(found[1].severity, Severity::Change);
+        assert!(found[1].text.contains("40 A, which the ceiling allows from 12.5 °C on"), "{found:?}");
+        let found = told([amps(15), amps(30)], apart());
+        assert!(found.len() == 2 && found[0].text.contains("from 8.0 °C on"), "release comes first: {found:?}");
+        let found = told([amps(20), amps(30)], together());
+        assert!(found.len() == 3 && found[2].text.contains("50 A"), "{found:?}");
+        assert!(told([ChargeCurrent::Obeys, amps(0)], together()).is_empty());
+        // Just below 900 W/m² it gives nine tenths of its power, and the ceiling at inhibit is 10 A.
+        let found = told([amps(20), amps(0)], [Presence::Sun { at_least_w_m2: 900.0 }, Presence::Never]);
+        assert!(found.len() == 2 && found[1].text.contains("before it counts as present"), "{found:?}");
     }
 
     #[test]

@@ -27,6 +27,11 @@ pub struct Outcome {
     pub charge_wanted_s: f64,
     /// Of that, time charge was not permitted (s).
     pub charge_refused_s: f64,
+    /// Time in which the bank was charged with more than the ceiling lets cells as warm as they are read take (s). The step in which a
+    /// source turns up, which is over before any controller can see it, does not count.
+    pub above_ceiling_s: f64,
+    /// By how much, at the most (A).
+    pub most_above_ceiling_a: f64,
     /// Charged into the bank (Ah).
     pub charged_ah: f64,
     /// Energy that the sources had to spare while charge was refused (Wh).

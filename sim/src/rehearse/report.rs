@@ -352,6 +352,14 @@ impl Rehearsal {
                 main_cause()
             ));
         }
+        if outcome.above_ceiling_s > 0.0 {
+            verdicts.push(format!(
+                "DANGER: the bank was charged for {} h with more than the charge-current ceiling allows, at the most by {} A: a source \
+                 gives more than the file says, or gives power before its line says that it is present (see `forewarm plan`)",
+                number(outcome.above_ceiling_s / 3600.0, 2),
+                number(outcome.most_above_ceiling_a, 1)
+            ));
+        }
         if let Some(beyond) = self.scenario.beyond_design() {
             verdicts.push(format!("the weather is harsher than what `forewarm plan` is told: {beyond}"));
         }
@@ -418,6 +426,8 @@ impl Rehearsal {
             "charged_ah_unheated": self.unheated.map(|unheated| unheated.charged_ah),
             "charge_won_s": self.won_s(),
             "charged_ah": o.charged_ah,
+            "above_ceiling_s": o.above_ceiling_s,
+            "most_above_ceiling_a": o.most_above_ceiling_a,
             "refused_wh": o.refused_wh,
             "unmet_wh": o.unmet_wh,
             "least_soc_pct": o.least_charge * 100.0,

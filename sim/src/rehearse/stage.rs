@@ -29,8 +29,8 @@ use crate::plant::{Air, Heat, Mark, Plant, Run};
 use crate::site::millivolts;
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
-use forewarm_core::quantity::{Celsius, Fraction, Instant};
-use forewarm_core::settings::{MAX_CHANNELS, Role, ValidSettings};
+use forewarm_core::quantity::{Celsius, Fraction, Instant, Milliamps};
+use forewarm_core::settings::{ChargeCurrent, MAX_CHANNELS, Role, Source, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::unit::{Memory, Unit};
 use std::borrow::Cow;
@@ -174,6 +174,11 @@ struct Stage<'a, W> {
     /// Step of the last change of any output, and of the last time that flow was accounted for.
     changed_at: u64,
     accounted_at: u64,
+    /// Step in which the latest offer turned up.
+    offered_at: u64,
+    /// What the cells may take, as of then (A).
+    allowed_a: f64,
+    capacity_ah: f64,
     /// Whether this permit has been counted as a violation, and the step up to which the truth has been noted.
     is_counted: bool,
     noted_at: u64,
@@ -252,6 +257,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
             charge: site.winter.start_charge,
             changed_at: 0,
             accounted_at: 0,
+            offered_at: 0,
+            allowed_a: 0.0,
+            capacity_ah: f64::from(settings.charge.capacity.as_milliamp_hours()) / 1000.0,
             is_counted: false,
             noted_at: 0,
             outcome: Outcome {
@@ -300,6 +308,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         }
         while offers.get(self.offer + 1).is_some_and(|next| self.steps_to(next.at_s) <= self.at) {
             self.offer += 1;
+            self.offered_at = self.at;
         }
         self.solve();
     }
@@ -477,7 +486,16 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.accounted_at = self.at;
         self.watcher.withheld(self.withheld);
         self.watcher.book(from_s, to_s, &self.outputs, &self.scenario.offers[self.offer], &self.flow);
+        // What flows was found for the one moment and lasts to the other, and rounding takes a step of 1/65 536 or two.
+        let allowed_a = fraction(self.unit.allowed()) * self.capacity_ah;
+        let most_a = allowed_a.max(self.allowed_a) + self.capacity_ah * 2.0 / 65_536.0;
+        self.allowed_a = allowed_a;
+        let unseen_s = (seconds(self.offered_at + 1, self.step_s) - from_s).max(0.0);
         let (flow, outcome) = (&self.flow, &mut self.outcome);
+        if flow.charge_a > most_a && span_s > unseen_s {
+            outcome.above_ceiling_s += span_s - unseen_s;
+            outcome.most_above_ceiling_a = outcome.most_above_ceiling_a.max(flow.charge_a - most_a);
+        }
         let hours = span_s / 3600.0;
         if self.outputs.heater == Relay::Closed {
             outcome.heater_on_s += span_s;
@@ -595,6 +613,19 @@ fn thresholds(settings: &ValidSettings, role: Role) -> Vec<f64> {
         let (release, stop) = (celsius(charge.release), celsius(heater.stop));
         all.extend([celsius(charge.inhibit), release, celsius(charge.high_limit), celsius(charge.high_release)]);
         all.extend([celsius(heater.start), stop, f64::midpoint(release, stop)]);
+        // Where the ceiling lets each set of sources charge that do not obey it.
+        let unruled = |source: &Source| match source.charge {
+            ChargeCurrent::UpTo(most) => most,
+            ChargeCurrent::Obeys => Milliamps::ZERO,
+        };
+        for set in 1_u32..1 << settings.sources.len() {
+            let of_set = settings.sources.iter().enumerate().filter(|(index, _)| set & (1 << index) != 0);
+            let together = of_set.fold(Milliamps::ZERO, |sum, (_, source)| sum.plus(unruled(source)));
+            if let Some(from) = charge.charges_from(together).map(celsius).filter(|&from| from > -100.0) {
+                let from = from.max(release);
+                all.extend([from, f64::midpoint(from, stop), f64::midpoint(f64::midpoint(release, stop), stop)]);
+            }
+        }
     }
     all
 }

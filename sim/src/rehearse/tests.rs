@@ -64,6 +64,63 @@ fn leaping_moves_no_relay_by_more_than_a_step_or_two() {
     assert!((coldest(&leapt) - coldest(&walked)).abs() < 1e-3);
 }
 
+/// The current into the bank against the ceiling at the coldest reading, which rises from 20 A at 5 °C to 60 A at 10 °C and 100 A at 15 °C.
+#[derive(Default)]
+struct AgainstCeiling {
+    allowed_a: f64,
+    arrived: Option<Sources>,
+    charged_s: f64,
+    unruled_s: f64,
+    above_s: f64,
+}
+
+impl Watcher for AgainstCeiling {
+    const WATCHES: bool = true;
+
+    fn look(&mut self, glimpse: &Glimpse<'_>) {
+        let coldest =
+            glimpse.readings[..2].iter().flatten().min().map_or(0.0, |t| f64::from(t.as_millidegrees()) / 1000.0);
+        self.allowed_a =
+            if coldest < 10.0 { 20.0 + 8.0 * (coldest - 5.0).max(0.0) } else { (8.0 * coldest - 20.0).min(100.0) };
+    }
+
+    fn book(&mut self, from_s: f64, to_s: f64, _: &Outputs, offer: &Offer, flow: &Flow) {
+        // In the first second of a source nobody can know of it.
+        let is_new = self.arrived.replace(offer.sources) != Some(offer.sources) && to_s - from_s <= 1.0;
+        let span_s = if is_new { 0.0 } else { to_s - from_s };
+        self.charged_s += if flow.charge_a > 0.0 { span_s } else { 0.0 };
+        self.unruled_s += if flow.charge_a > 0.0 && offer.sources.contains(0) { span_s } else { 0.0 };
+        // The median lags, and a flow lasts for a minute: 0.05 K by 8 A/K.
+        self.above_s += if flow.charge_a > self.allowed_a + 0.4 { span_s } else { 0.0 };
+    }
+}
+
+#[test]
+fn a_charger_that_does_not_obey_never_charges_with_more_than_the_ceiling() {
+    use forewarm_core::quantity::Milliamps;
+    use forewarm_core::settings::ChargeCurrent;
+    let season = |charge| {
+        let mut scenario = scenario(45);
+        let mut settings = scenario.settings.clone().into_inner();
+        settings.sources[0].charge = charge;
+        // One battery, of which none can be gone.
+        settings.charge.batteries = 1;
+        scenario.settings = settings.validate().unwrap();
+        // Enough for its 60 A and the heater, twice as long.
+        for offer in scenario.offers.iter_mut().filter(|offer| offer.sources.contains(0)) {
+            offer.power_w[0] = 1_000.0;
+        }
+        let mut watcher = (AgainstCeiling::default(), Reasons::default());
+        let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut watcher, &GO);
+        (outcome, watcher.0, watcher.1)
+    };
+    let (outcome, seen, reasons) = season(ChargeCurrent::UpTo(Milliamps::from_milliamps(60_000)));
+    assert!(outcome.above_ceiling_s <= 0.0 && seen.above_s <= 0.0, "{} s, {} s", outcome.above_ceiling_s, seen.above_s);
+    assert!(seen.charged_s > 3_600.0 && seen.unruled_s > 0.0, "{} s, {} s", seen.charged_s, seen.unruled_s);
+    let refused = reasons.refused_s().into_iter().find(|(cause, _)| *cause == "ceiling_too_low");
+    assert!(refused.is_some_and(|(_, time)| time > 600.0), "{:?}", reasons.refused_s());
+}
+
 #[test]
 fn heat_is_accounted_for_to_a_billionth() {
     let (outcome, _) = played(&scenario(180), Pace::Leaping);

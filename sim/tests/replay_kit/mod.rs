@@ -28,9 +28,11 @@ proof_rise_k = 1
 [[source]]
 name = "mains"
 budget_w = 600
+obeys = "a charger that is made for this test"
 [[source]]
 name = "solar"
 budget_w = 300
+obeys = "a charger that is made for this test"
 priority = 1
 [bank]
 spend = "never"

@@ -9,10 +9,11 @@ use forewarm::emulate::rig::{End, Rig};
 use forewarm::emulate::sense::moment;
 use forewarm::emulate::service::{Service, hold_button};
 use forewarm::installation::Installation;
-use forewarm_core::quantity::{Celsius, Fraction, Instant, Kelvins, Millis, Milliwatts, Ohms, Ratio};
+use forewarm_core::quantity::{Celsius, Fraction, Instant, Kelvins, Milliamps, Millis, Milliwatts, Ohms, Ratio};
 use forewarm_core::rtd::{Coefficients, Element, Leads, Measured};
 use forewarm_core::settings::{
-    CeilingPoint, Channel, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Role, Settings, Source, ValidSettings,
+    CeilingPoint, Channel, ChargeCurrent, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Role, Settings, Source,
+    ValidSettings,
 };
 use forewarm_core::signals::{Inputs, Line, Relay, Sample, Sources};
 use forewarm_core::wire::record::{self, Fingerprint};
@@ -37,8 +38,14 @@ fn settings() -> (ValidSettings, ValidSettings) {
     };
     let roles = [Role::Cell, Role::Cell, Role::Cell, Role::Cell, Role::Pad, Role::Ambient];
     long.channels = roles.map(channel).into_iter().collect();
-    let source =
-        |priority| Source { budget: Milliwatts::from_milliwatts(200_001), priority, settle: Millis::from_secs(30) };
+    // Counted each step, and never above what the cells may take.
+    let charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(1_001));
+    let source = |priority| Source {
+        budget: Milliwatts::from_milliwatts(200_001),
+        priority,
+        settle: Millis::from_secs(30),
+        charge,
+    };
     long.sources = (0..4).map(source).collect();
     let inhibit = 5_000;
     let point = |n: u32| CeilingPoint {

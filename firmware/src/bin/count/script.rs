@@ -9,7 +9,8 @@ use forewarm_core::quantity::{
 };
 use forewarm_core::rtd::{Element, Leads, Measured};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Proof, Reserve, Role, Settings, Source, Trust,
+    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Cooling, Heater, Hold, Proof, Reserve, Role, Settings,
+    Source, Trust,
 };
 use forewarm_core::signals::{Button, Cause, Inputs, Line, Outputs, Relay, Sample, Sources, State, Storage};
 use forewarm_core::unit::{Memory, Unit};
@@ -55,6 +56,7 @@ fn settings() -> Settings {
             min_off: secs(10),
             overdue_after: secs(1800),
             capacity: MilliampHours::from_milliamp_hours(200_000),
+            batteries: 2,
             ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
         },
         heater: Heater {
@@ -76,9 +78,14 @@ fn settings() -> Settings {
             proof: Some(Proof { energy: Joules::from_joules(18_000), rise: k(500) }),
             cooling: Some(Cooling { after: secs(300), excess: k(5_000) }),
         },
-        sources: [Source { budget: Milliwatts::from_milliwatts(200_000), priority: 0, settle: secs(10) }]
-            .into_iter()
-            .collect(),
+        sources: [Source {
+            budget: Milliwatts::from_milliwatts(200_000),
+            priority: 0,
+            settle: secs(10),
+            charge: ChargeCurrent::Obeys,
+        }]
+        .into_iter()
+        .collect(),
         bank: BankUse::Always(reserve),
         trust: Trust {
             good_run: 5,
