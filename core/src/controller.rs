@@ -248,6 +248,7 @@ impl Controller {
         }
         if self.button.acts(credited, inputs.button) {
             self.latched = self.latched.and(standing);
+            self.power.forget_failures();
         }
         let mut latching = faults.and(SystemFaults::LATCHED);
         if !self.contacts.may_have_heated() {
@@ -330,6 +331,8 @@ impl Controller {
             Feed::Qualified => None,
             Feed::Unproven => Some(Cause::StartUp),
             Feed::Settling => Some(Cause::SourceSettling),
+            Feed::Pausing => Some(Cause::HeaterResting),
+            Feed::Failing(fault) => Some(Cause::System(fault)),
             Feed::Nothing => Some(Cause::NoEnergy),
         }
     }

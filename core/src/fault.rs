@@ -27,6 +27,8 @@ pub enum Disables {
     Heat,
     /// Heating from the bank; other sources may still be spent.
     BankHeat,
+    /// The heater for a pause that grows from one failure to the next; in between it is tried.
+    HeatInPauses,
     /// The charge permit.
     Charge,
     /// Both outputs.
@@ -209,11 +211,13 @@ pub enum SystemFault {
     ChargeLineRefused,
     /// The protection electronics refuse discharge.
     DischargeLineRefused,
+    /// The heater supply goes out of its limits each time the heater comes on.
+    SupplySags,
 }
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
@@ -230,6 +234,7 @@ impl SystemFault {
         Self::BankBelowReserve,
         Self::ChargeLineRefused,
         Self::DischargeLineRefused,
+        Self::SupplySags,
     ];
 
     /// What this fault takes away while it stands.
@@ -246,6 +251,7 @@ impl SystemFault {
             | Self::HeaterOverrun
             | Self::SupplyOutOfRange => Disables::Heat,
             Self::BankBelowReserve | Self::DischargeLineRefused => Disables::BankHeat,
+            Self::SupplySags => Disables::HeatInPauses,
             Self::ChargeLineRefused => Disables::Charge,
             // The permit is refused already, and the source counts as absent; nothing more can be taken away, someone must come.
             Self::ChargeWelded | Self::SourceUnsteady => Disables::Nothing,
@@ -386,6 +392,14 @@ impl SystemFault {
                 "the battery's protection refuses discharge",
                 "the line allowing again",
                 "the battery's own alarms",
+            ),
+            Self::SupplySags => (
+                "supply_sags",
+                SelfClearing,
+                Alarm,
+                "the heater supply goes out of its limits each time the heater comes on",
+                "the heater running for five minutes; the reset button tries it at once",
+                "whether the source gives what its line says; an empty bank; fuse, terminals, cable of the heater's circuit",
             ),
         };
         Facts { name, ending, severity, meaning, cleared_by, check_first }

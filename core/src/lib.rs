@@ -28,7 +28,7 @@
 //!
 //! ```text
 //!   signals::Inputs ──▶ sensing ──▶ controller ──▶ guard ──▶ signals::Outputs
-//!                         rtd        power           │
+//!                         rtd        power, giving   │
 //!                                    contacts        └─▶ journal
 //!        settings, fault: what all of them agree on;  quantity: in which units
 //! ```
@@ -48,6 +48,7 @@ mod clock;
 mod contacts;
 pub mod controller;
 pub mod fault;
+mod giving;
 pub mod guard;
 #[cfg(test)]
 mod invariants;

@@ -5,6 +5,7 @@
 //! above its reserve. Heat comes first; what is left of the sources' budgets is the ceiling for charging.
 
 use crate::fault::{SystemFault, SystemFaults};
+use crate::giving::Sags;
 use crate::quantity::{Fraction, Millis, Millivolts, Milliwatts};
 use crate::settings::{BankUse, Heater, MAX_SOURCES, Reserve, Settings, Source};
 use crate::signals::{Inputs, Line, Relay, Sources};
@@ -72,6 +73,10 @@ pub(crate) enum Feed {
     Unproven,
     /// A source that would do has not been present long enough.
     Settling,
+    /// It failed a moment ago, and has to wait before it is tried again.
+    Pausing,
+    /// It has failed again and again, and has to wait longer each time.
+    Failing(SystemFault),
     /// There is nothing that may be spent.
     Nothing,
 }
@@ -132,6 +137,7 @@ pub(crate) struct Power {
     supply_run: u8,
     /// A bad reading has been followed by no run of good ones.
     supply_fault: bool,
+    sags: Sags,
     bank: BankUse,
     bank_level: Level,
     /// Readings at or above resume in a row.
@@ -161,6 +167,7 @@ impl Power {
             supply: (settings.heater.supply_min, settings.heater.supply_max),
             supply_run: 0,
             supply_fault: false,
+            sags: Sags::new(settings.heater.min_off),
             bank: settings.bank,
             bank_level: Level::Unproven,
             bank_run: 0,
@@ -185,6 +192,10 @@ impl Power {
             faults = faults.with(SystemFault::SourceUnsteady);
         }
         let supply = self.judge_supply(inputs.supply);
+        self.sags.watch(credited, heater, supply == Supply::Bad);
+        if self.sags.is_repeated() {
+            faults = faults.with(SystemFault::SupplySags);
+        }
         if inputs.discharge_line == Line::Refused {
             faults = faults.with(SystemFault::DischargeLineRefused);
         }
@@ -205,7 +216,9 @@ impl Power {
         let bank_spendable = self.bank_level == Level::Above && inputs.discharge_line == Line::Allowed;
         let feed = match supply {
             Supply::Unproven => Feed::Unproven,
-            Supply::Good if budget >= load || (bank_offered && bank_spendable) => Feed::Qualified,
+            Supply::Good if budget >= load || (bank_offered && bank_spendable) => {
+                self.sags.withhold().unwrap_or(Feed::Qualified)
+            }
             Supply::Good if budget.plus(unsettled) >= load => Feed::Settling,
             Supply::Bad if !unsettled.is_zero() => Feed::Settling,
             Supply::Good | Supply::Bad => Feed::Nothing,
@@ -259,6 +272,11 @@ impl Power {
             self.bank_level = Level::Above;
         }
         self.bank_level
+    }
+
+    /// Someone has pressed the button: what has failed may be tried again at once.
+    pub(crate) fn forget_failures(&mut self) {
+        self.sags.forget();
     }
 
     /// Who pays for the heater's `load`: the settled sources in their order, the bank for the rest.

@@ -637,3 +637,51 @@ fn a_heater_that_does_not_heat_is_found_with_a_plate_that_is_measured_seldom() {
     });
     assert!(found);
 }
+
+/// An empty bank under a source that gives nothing: 13.5 V that fall to 8.9 V as soon as the heater takes from them.
+#[test]
+fn a_supply_that_breaks_down_under_the_heater_is_tried_ever_more_seldom_and_calls_someone() {
+    let mut bench = Bench::at(0);
+    let v = |mv| Some(Millivolts::from_millivolts(mv));
+    let (mut cycles, mut heater, mut alarms) = (0_u32, Relay::Open, 0_u32);
+    for _ in 0..90 * 86_400 / 10 {
+        bench.inputs.supply = v(if heater == Relay::Closed { 8_900 } else { 13_500 });
+        let outputs = bench.controller.step(bench.time.after(10_000), &bench.inputs);
+        cycles += u32::from(heater == Relay::Open && outputs.heater == Relay::Closed);
+        heater = outputs.heater;
+        alarms += u32::from(outputs.faults.system.contains(SystemFault::SupplySags));
+        assert_eq!(
+            alarms > 0,
+            cycles >= 3 && (cycles > 3 || outputs.heater == Relay::Open),
+            "from the third on, and no pause in it"
+        );
+    }
+    // 1, 2, 4 … 128 min, then 4 h.
+    assert!(cycles <= 8 + 90 * 6, "{cycles}");
+    assert!(cycles >= 90 * 5, "it is tried all the same: {cycles}");
+
+    bench.inputs.supply = v(13_500);
+    let fault = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::SupplySags);
+    let seconds = (0..).find(|_| bench.second().heater == Relay::Closed).unwrap();
+    assert!(seconds < 4 * 3600 + 20, "{seconds}");
+    assert!(fault(&bench.seconds(200)), "not yet");
+    assert!(!fault(&bench.seconds(101)), "it has carried the heater for five minutes");
+}
+
+#[test]
+fn the_button_tries_at_once_what_failed_again_and_again() {
+    let mut bench = Bench::at(0);
+    for _ in 0..20_000 {
+        let is_on = bench.controller.heater() == Relay::Closed;
+        bench.inputs.supply = Some(Millivolts::from_millivolts(if is_on { 8_900 } else { 13_500 }));
+        bench.second();
+    }
+    let outputs = bench.second();
+    assert_eq!(shows(&outputs), (State::Waiting, Cause::System(SystemFault::SupplySags)));
+    assert_eq!(outputs.alarm, Alarm::Sounding);
+    bench.inputs.button = Button::Pressed;
+    bench.seconds(3);
+    bench.inputs.button = Button::Released;
+    let outputs = bench.seconds(2);
+    assert_eq!((outputs.heater, outputs.alarm), (Relay::Closed, Alarm::Quiet));
+}
