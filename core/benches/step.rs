@@ -12,8 +12,8 @@ use forewarm_core::quantity::{
 };
 use forewarm_core::rtd::{Element, Leads, Measured, Thermometer};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Proof, Reserve, Role, Settings, Source, Trust,
-    ValidSettings,
+    BankUse, CeilingPoint, Channel, Charge, Cooling, Giving, Heater, Hold, Proof, Reserve, Role, Settings, Source,
+    Trust, ValidSettings,
 };
 use forewarm_core::signals::{Inputs, Line, Relay, Sample, Sources};
 use forewarm_core::unit::{Memory, Unit};
@@ -158,6 +158,7 @@ fn settings(roles: &[Role]) -> Settings {
         },
         sources: [source(100, 1), source(300, 0)].into_iter().collect(),
         bank: BankUse::WithSource(reserve),
+        giving: Some(Giving { fall: Millivolts::from_millivolts(300), fall_charge: Fraction::from_per_mille(20) }),
         trust: Trust {
             good_run: 5,
             max_step: s(15),

@@ -30,6 +30,7 @@ use crate::ceiling::Ceiling;
 use crate::clock::Clock;
 use crate::contacts::Contacts;
 use crate::fault::{Faults, SystemFault, SystemFaults};
+use crate::giving::Doubt;
 use crate::power::{Feed, Offer, Power, Shares, current_from};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts};
 use crate::sensing::{Group, Picture, Sensing};
@@ -45,6 +46,8 @@ pub struct Memory {
     pub latched: SystemFaults,
     /// Restarts within the restart window.
     pub restarts: u8,
+    /// Sources that gave nothing.
+    pub doubt: Doubt,
 }
 
 /// The charge loop.
@@ -156,7 +159,7 @@ impl Controller {
             ceiling: Ceiling::new(ceiling),
             clock: Clock::NEW,
             sensing: Sensing::new(settings),
-            power: Power::new(settings),
+            power: Power::new(settings, memory.doubt),
             contacts: Contacts::new(settings),
             charge: Charge::Refused { open: Millis::ZERO },
             heat: Heat::Off { open: Millis::ZERO, ran: Millis::ZERO },
@@ -204,7 +207,7 @@ impl Controller {
             alarm: alarm(&picture, faults),
             state,
             cause,
-            faults: Faults { channels: picture.faults, system: faults },
+            faults: Faults { channels: picture.faults, system: faults, not_giving: self.offer.withheld },
         }
     }
 
@@ -489,8 +492,8 @@ impl Controller {
 
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
-    pub const fn memory(&self) -> Memory {
-        Memory { latched: self.latched, restarts: self.restarts }
+    pub fn memory(&self) -> Memory {
+        Memory { latched: self.latched, restarts: self.restarts, doubt: self.power.doubt() }
     }
 
     /// Who pays for the heater while it is on, as of the last step.

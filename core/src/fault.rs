@@ -6,6 +6,7 @@
 #![doc = include_str!("../docs/faults.md")]
 
 use crate::settings::MAX_CHANNELS;
+use crate::signals::Sources;
 
 /// How a fault ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -213,11 +214,13 @@ pub enum SystemFault {
     DischargeLineRefused,
     /// The heater supply goes out of its limits each time the heater comes on.
     SupplySags,
+    /// The bank pays for what a source is said to give.
+    SourceNotGiving,
 }
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 17] = [
+    pub const ALL: [Self; 18] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
@@ -235,6 +238,7 @@ impl SystemFault {
         Self::ChargeLineRefused,
         Self::DischargeLineRefused,
         Self::SupplySags,
+        Self::SourceNotGiving,
     ];
 
     /// What this fault takes away while it stands.
@@ -251,7 +255,7 @@ impl SystemFault {
             | Self::HeaterOverrun
             | Self::SupplyOutOfRange => Disables::Heat,
             Self::BankBelowReserve | Self::DischargeLineRefused => Disables::BankHeat,
-            Self::SupplySags => Disables::HeatInPauses,
+            Self::SupplySags | Self::SourceNotGiving => Disables::HeatInPauses,
             Self::ChargeLineRefused => Disables::Charge,
             // The permit is refused already, and the source counts as absent; nothing more can be taken away, someone must come.
             Self::ChargeWelded | Self::SourceUnsteady => Disables::Nothing,
@@ -393,6 +397,14 @@ impl SystemFault {
                 "the line allowing again",
                 "the battery's own alarms",
             ),
+            Self::SourceNotGiving => (
+                "source_not_giving",
+                SelfClearing,
+                Alarm,
+                "a source is present, and the bank pays for the heat that it should give",
+                "heat that costs the bank nothing; the source away for an hour, or the reset button, tries it at once",
+                "whether the source runs and its breaker is closed; a line stuck at present; its budget, and the loads beside the heater",
+            ),
             Self::SupplySags => (
                 "supply_sags",
                 SelfClearing,
@@ -532,11 +544,14 @@ pub struct Faults {
     pub channels: [Option<ChannelFault>; MAX_CHANNELS],
     /// The faults of the whole.
     pub system: SystemFaults,
+    /// Sources that count as absent for heat, for the bank paid for what they were to give. None of them while they are tried again.
+    pub not_giving: Sources,
 }
 
 impl Faults {
     /// None.
-    pub const NONE: Self = Self { channels: [None; MAX_CHANNELS], system: SystemFaults::NONE };
+    pub const NONE: Self =
+        Self { channels: [None; MAX_CHANNELS], system: SystemFaults::NONE, not_giving: Sources::NONE };
 
     /// These and `fault`.
     #[must_use]

@@ -12,7 +12,7 @@
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
 //! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, or at the end of its maximum run; and neither with no channel that has shown anything new for
 //! as long as the settings allow. Faults that need a comparison over hours or between
-//! channels (stuck, disagreement, ineffective heater) are the controller's; what it reports of them, the guard enforces.
+//! channels (stuck, disagreement, ineffective heater), and what needs the course of the bank over runs (sources that give nothing), are the controller's; what it reports of them, the guard enforces.
 
 use crate::button::ResetButton;
 use crate::clock::Uptime;
@@ -23,7 +23,7 @@ use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
 use crate::rtd::Measured;
 use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
-use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Storage};
+use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Sources, Storage};
 use heapless::Vec;
 
 /// How far on the safe side of a threshold the guard's limit lies: half of the controller's [`ROUNDING`](crate::sensing::ROUNDING),
@@ -208,7 +208,7 @@ impl Guard {
             && self.resting.is_zero()
             && self.latched.is_empty()
             && faults.and(SystemFaults::DISABLING_HEAT).is_empty()
-            && self.energy_is_on_offer(inputs);
+            && self.energy_is_on_offer(inputs, asked.faults.not_giving);
 
         let verdict = Verdict { heater: closed_if(heat_is_safe), charge: closed_if(charge_is_safe) };
         self.note(verdict.heater);
@@ -269,12 +269,12 @@ impl Guard {
     }
 
     /// A budget that carries the heater, or a bank that may be spent and is above its reserve.
-    fn energy_is_on_offer(&self, inputs: &Inputs) -> bool {
+    fn energy_is_on_offer(&self, inputs: &Inputs, not_giving: Sources) -> bool {
         let (min, max) = self.supply;
         let Some(supply) = inputs.supply.filter(|supply| (min..=max).contains(supply)) else {
             return false;
         };
-        let sources = inputs.sources.without(inputs.unsteady);
+        let sources = inputs.sources.without(inputs.unsteady).without(not_giving);
         let present = self.budgets.iter().enumerate().filter(|&(index, _)| sources.contains(index));
         let budget = present.fold(Milliwatts::ZERO, |sum, (_, &budget)| sum.plus(budget));
         let bank_is_offered = self.bank.is_offered(budget);

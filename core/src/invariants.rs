@@ -8,7 +8,7 @@ use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::guard::Guard;
 use crate::quantity::{Celsius, Fraction, Instant};
 use crate::settings::{Role, Settings, ValidSettings};
-use crate::signals::{Alarm, Cause, Outputs, Relay, Sample, State};
+use crate::signals::{Alarm, Cause, Outputs, Relay, Sample, Sources, State};
 use crate::testing::{
     History, May, Model, Moment, any_history, any_settings, c, case, exact, exact_celsius, fine_inputs, sample,
     wild_settings,
@@ -67,6 +67,15 @@ proptest! {
                 .any(|(channel, fault)| channel.role != Role::Ambient && fault.is_some());
             prop_assert!(outputs.heater == Relay::Open || !needed_fault);
             prop_assert!(outputs.heater == Relay::Open || outputs.faults.system.and(SystemFaults::DISABLING_HEAT).is_empty());
+            Ok(())
+        })?;
+    }
+
+    /// Invariant 10, as far as the voltage shows it: present is not giving.
+    #[test]
+    fn the_bank_does_not_pay_for_what_sources_are_said_to_give(settings in any_settings(), history in any_history()) {
+        run(&settings, &history, |_, outputs, may, _| {
+            prop_assert!(outputs.heater == Relay::Open || may.heat_of_sources, "{outputs:?}");
             Ok(())
         })?;
     }
@@ -174,11 +183,12 @@ proptest! {
 fn generated_histories_reach_every_state_and_both_outputs() {
     let mut steps = 0_u32;
     let (mut charged, mut heated, mut restarted, mut latched, mut unstored, mut unsteady) = (0, 0, 0, 0, 0, 0);
+    let mut doubted = 0;
     let mut states = std::collections::BTreeSet::new();
     for seed in 0..400 {
         let (settings, history) = case(seed);
         assert!(settings.clone().validate().is_ok(), "{:?}", settings.validate());
-        let mut seen = [false; 6];
+        let mut seen = [false; 7];
         run(&settings, &history, |moment, outputs, _, unit| {
             steps += 1;
             states.insert(outputs.state);
@@ -188,6 +198,7 @@ fn generated_histories_reach_every_state_and_both_outputs() {
             seen[3] |= !unit.memory().latched.is_empty();
             seen[4] |= outputs.faults.system.contains(SystemFault::StorageFailing);
             seen[5] |= outputs.faults.system.contains(SystemFault::SourceUnsteady);
+            seen[6] |= outputs.faults.not_giving != Sources::NONE;
             Ok(())
         })
         .unwrap();
@@ -197,12 +208,14 @@ fn generated_histories_reach_every_state_and_both_outputs() {
         latched += u32::from(seen[3]);
         unstored += u32::from(seen[4]);
         unsteady += u32::from(seen[5]);
+        doubted += u32::from(seen[6]);
     }
     std::println!(
         "400 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
-         {unstored} could not store, {unsteady} had a line toggling"
+         {unstored} could not store, {unsteady} had a line toggling, {doubted} a source that gave nothing"
     );
     assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
+    assert!(doubted >= 20);
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20 && unstored >= 80 && unsteady >= 80);
 }
 

@@ -48,7 +48,7 @@ mod clock;
 mod contacts;
 pub mod controller;
 pub mod fault;
-mod giving;
+pub mod giving;
 pub mod guard;
 #[cfg(test)]
 mod invariants;

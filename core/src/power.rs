@@ -5,7 +5,7 @@
 //! above its reserve. Heat comes first; what is left of the sources' budgets is the ceiling for charging.
 
 use crate::fault::{SystemFault, SystemFaults};
-use crate::giving::Sags;
+use crate::giving::{Doubt, Giving, Look, Sags};
 use crate::quantity::{Fraction, Millis, Millivolts, Milliwatts};
 use crate::settings::{BankUse, Heater, MAX_SOURCES, Reserve, Settings, Source};
 use crate::signals::{Inputs, Line, Relay, Sources};
@@ -49,6 +49,8 @@ pub(crate) struct Offer {
     pub(crate) feed: Feed,
     /// Whether any source is present, settled or not.
     pub(crate) source_present: bool,
+    /// Sources that pay for no heat, for they have given none.
+    pub(crate) withheld: Sources,
     /// Faults of supply and bank.
     pub(crate) faults: SystemFaults,
 }
@@ -60,6 +62,7 @@ impl Offer {
         budget: Milliwatts::ZERO,
         feed: Feed::Nothing,
         source_present: false,
+        withheld: Sources::NONE,
         faults: SystemFaults::NONE,
     };
 }
@@ -118,6 +121,10 @@ impl Watched {
     fn settled(&self) -> bool {
         self.present_for.is_some_and(|time| time >= self.source.settle)
     }
+
+    fn pays(&self, withheld: Sources) -> bool {
+        self.settled() && !withheld.contains(self.index)
+    }
 }
 
 /// Sources and bank over time.
@@ -132,6 +139,10 @@ pub(crate) struct Power {
     /// Of the sources that are present, the budgets of the settled and of the others.
     budget: Milliwatts,
     unsettled: Milliwatts,
+    /// Of the budgets of the settled, what may be spent on heat.
+    heat_budget: Milliwatts,
+    giving: Option<Giving>,
+    withheld: Sources,
     supply: (Millivolts, Millivolts),
     /// Good supply readings in a row.
     supply_run: u8,
@@ -148,7 +159,7 @@ pub(crate) struct Power {
 }
 
 impl Power {
-    pub(crate) fn new(settings: &Settings) -> Self {
+    pub(crate) fn new(settings: &Settings, doubt: Doubt) -> Self {
         let mut sources = Vec::new();
         // Equal priorities keep the order of the settings. A sort would do, but brings code that can panic.
         for priority in 0..=u8::MAX {
@@ -164,6 +175,9 @@ impl Power {
             present: Sources::NONE,
             budget: Milliwatts::ZERO,
             unsettled: Milliwatts::ZERO,
+            heat_budget: Milliwatts::ZERO,
+            giving: Giving::new(settings, doubt),
+            withheld: Sources::NONE,
             supply: (settings.heater.supply_min, settings.heater.supply_max),
             supply_run: 0,
             supply_fault: false,
@@ -183,10 +197,12 @@ impl Power {
             self.count_sources(credited, present);
         }
         let (budget, unsettled) = (self.budget, self.unsettled);
+        // A source whose line toggles may be what charges. Nothing is known that it can give.
+        let toggles = !inputs.unsteady.and(self.configured).is_empty();
+        let source_present = !present.is_empty() || toggles;
 
         let mut faults = SystemFaults::NONE;
         // A contact that bounces on its way toggles too, for one step; what is wrong with a line toggles on.
-        let toggles = !inputs.unsteady.and(self.configured).is_empty();
         self.unsteady_run = if toggles { self.unsteady_run.saturating_add(1).min(self.good_run) } else { 0 };
         if toggles && self.unsteady_run >= self.good_run {
             faults = faults.with(SystemFault::SourceUnsteady);
@@ -206,24 +222,66 @@ impl Power {
         }
 
         let load = self.load.at(inputs.supply.unwrap_or(Millivolts::MAX));
-        // A source whose line toggles may be what charges. Nothing is known that it can give.
-        let source_present = !present.is_empty() || toggles;
-        let bank_offered = self.bank.is_offered(budget);
+        let bank_spendable = self.bank_level == Level::Above && inputs.discharge_line == Line::Allowed;
+        let may_be_spent = bank_spendable && self.bank.is_offered(self.heat_budget);
+        let look = Look {
+            credited,
+            heater,
+            load,
+            bank: inputs.bank,
+            charge: inputs.state_of_charge,
+            may_be_spent,
+            source_present,
+            present,
+        };
+        let has_failed = self.judge_giving(&look);
+        if self.giving.as_ref().is_some_and(Giving::is_repeated) {
+            faults = faults.with(SystemFault::SourceNotGiving);
+        }
+        let heat_budget = self.heat_budget;
+        let bank_offered = self.bank.is_offered(heat_budget);
         // A supply that its source feeds is dead while that is absent; no reason to call anyone.
         if supply == Supply::Bad && (bank_offered || !budget.is_zero()) {
             faults = faults.with(SystemFault::SupplyOutOfRange);
         }
-        let bank_spendable = self.bank_level == Level::Above && inputs.discharge_line == Line::Allowed;
         let feed = match supply {
             Supply::Unproven => Feed::Unproven,
-            Supply::Good if budget >= load || (bank_offered && bank_spendable) => {
+            Supply::Good if has_failed => Feed::Pausing,
+            Supply::Good if heat_budget >= load || (bank_offered && bank_spendable) => {
                 self.sags.withhold().unwrap_or(Feed::Qualified)
             }
-            Supply::Good if budget.plus(unsettled) >= load => Feed::Settling,
+            Supply::Good if heat_budget.plus(unsettled) >= load => Feed::Settling,
+            Supply::Good if budget.plus(unsettled) >= load => {
+                if faults.contains(SystemFault::SourceNotGiving) {
+                    Feed::Failing(SystemFault::SourceNotGiving)
+                } else {
+                    Feed::Pausing
+                }
+            }
             Supply::Bad if !unsettled.is_zero() => Feed::Settling,
             Supply::Good | Supply::Bad => Feed::Nothing,
         };
-        Offer { load, budget, feed, source_present, faults }
+        Offer { load, budget, feed, source_present, withheld: self.withheld, faults }
+    }
+
+    /// Whether the bank pays for what sources are said to give.
+    fn judge_giving(&mut self, look: &Look) -> bool {
+        let Some(giving) = &mut self.giving else { return false };
+        let (sources, withheld) = (&self.sources, self.withheld);
+        let has_failed = giving.watch(look, || payers(sources, withheld, look.load));
+        let withheld = giving.withheld();
+        if withheld != self.withheld {
+            self.withheld = withheld;
+            self.count_heat();
+        }
+        has_failed
+    }
+
+    /// Adds up what may be spent on heat.
+    #[cold]
+    fn count_heat(&mut self) {
+        let paying = self.sources.iter().filter(|watched| watched.pays(self.withheld));
+        self.heat_budget = paying.fold(Milliwatts::ZERO, |sum, watched| sum.plus(watched.source.budget));
     }
 
     /// Adds up what is present, settled and not.
@@ -242,6 +300,7 @@ impl Power {
                 self.unsettled = self.unsettled.plus(watched.source.budget);
             }
         }
+        self.count_heat();
     }
 
     fn judge_supply(&mut self, supply: Option<Millivolts>) -> Supply {
@@ -277,13 +336,21 @@ impl Power {
     /// Someone has pressed the button: what has failed may be tried again at once.
     pub(crate) fn forget_failures(&mut self) {
         self.sags.forget();
+        if let Some(giving) = &mut self.giving {
+            giving.forget();
+        }
+    }
+
+    /// What a restart must not forget of sources that gave nothing.
+    pub(crate) fn doubt(&self) -> Doubt {
+        self.giving.as_ref().map_or_else(Doubt::default, Giving::doubt)
     }
 
     /// Who pays for the heater's `load`: the settled sources in their order, the bank for the rest.
     pub(crate) fn shares(&self, load: Milliwatts) -> Shares {
         let mut shares = Shares::default();
         let mut rest = load;
-        for watched in self.sources.iter().filter(|watched| watched.settled()) {
+        for watched in self.sources.iter().filter(|watched| watched.pays(self.withheld)) {
             let share = rest.min(watched.source.budget);
             if let Some(place) = shares.sources.get_mut(watched.index) {
                 *place = share;
@@ -293,6 +360,20 @@ impl Power {
         shares.bank = rest;
         shares
     }
+}
+
+/// The sources that pay for a heater of this `load`.
+#[cold]
+fn payers(sources: &[Watched], withheld: Sources, load: Milliwatts) -> Sources {
+    let (mut payers, mut rest) = (Sources::NONE, load);
+    for watched in sources.iter().filter(|watched| watched.pays(withheld) && !watched.source.budget.is_zero()) {
+        if rest.is_zero() {
+            break;
+        }
+        payers = payers.with(watched.index);
+        rest = rest.less(watched.source.budget);
+    }
+    payers
 }
 
 /// Whether the bank is at or below its floor, and whether it is at or above its resume level. What is not known is at the floor.
@@ -373,7 +454,7 @@ mod tests {
         #[test]
         fn the_shares_add_up_to_the_load(load in 0..500_000_u32, present: [bool; 3]) {
             let settings = settings();
-            let mut power = Power::new(&settings);
+            let mut power = Power::new(&settings, Doubt::default());
             let mut inputs = Inputs::DEAD;
             for (index, present) in present.into_iter().enumerate() {
                 if present {

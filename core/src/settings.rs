@@ -265,6 +265,16 @@ pub enum Reserve {
     },
 }
 
+/// What shows that the bank pays for heat that sources are said to give. See [`giving`](crate::giving).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Giving {
+    /// Fall of its voltage by as much, *at or below*, from before the heater came on.
+    pub fall: Millivolts,
+    /// Fall of its state of charge while the heater was on, *by as much or more*.
+    pub fall_charge: Fraction,
+}
+
 /// How far readings, clock and contacts are trusted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
@@ -319,6 +329,8 @@ pub struct Settings {
     pub sources: Vec<Source, MAX_SOURCES>,
     /// Whether the bank may be spent on heat.
     pub bank: BankUse,
+    /// What shows that the bank pays for what sources should; nothing where it cannot feed the heater.
+    pub giving: Option<Giving>,
     /// Trust in readings, clock and contacts.
     pub trust: Trust,
 }
@@ -363,6 +375,8 @@ pub enum Key {
     ReserveFloorVoltage,
     ReserveResumeVoltage,
     ReserveSag,
+    FallVoltage,
+    FallCharge,
     GoodRun,
     MaxStep,
     MaxAge,
@@ -467,6 +481,8 @@ table! {
     ReserveFloorVoltage "bank" "reserve_v" "V" 4_000..120_000 [] "bank voltage at or below which the bank is not spent on heat";
     ReserveResumeVoltage "bank" "resume_v" "V" 4_000..120_000 [] "bank voltage at or above which it is spent again";
     ReserveSag "bank" "sag_v" "V" 0..5_000 [0] "allowance for the voltage drop that the heater itself causes";
+    FallVoltage "bank" "fall_v" "V" 20..10_000 [300] "fall of the bank's voltage under the heater that shows that the bank pays and no source gives; more than a charger's own regulation and cable";
+    FallCharge "bank" "fall_pct" "%" 200..20_000 [2_000] "fall of the state of charge while heated that shows the same; two steps of its meter";
     GoodRun "trust" "good_readings" "" 2_000..100_000 [5_000] "good readings in a row before a doubtful channel is trusted again";
     MaxStep "trust" "max_step_s" "s" 100..60_000 [15_000] "longest time between two steps of the controller";
     MaxAge "trust" "max_age_s" "s" 100..600_000 [30_000] "longest age of a measurement; a channel without a newer one is missing";
@@ -766,6 +782,8 @@ impl Settings {
                 }),
                 Reserve::StateOfCharge { .. } => None,
             },
+            Key::FallVoltage => volts(self.giving?.fall),
+            Key::FallCharge => percent(self.giving?.fall_charge),
             Key::GoodRun => whole(trust.good_run),
             Key::MaxStep => seconds(trust.max_step),
             Key::MaxAge => seconds(trust.max_age),

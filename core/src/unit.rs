@@ -96,7 +96,7 @@ impl Unit {
 
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
-    pub const fn memory(&self) -> Memory {
+    pub fn memory(&self) -> Memory {
         self.controller.memory()
     }
 }
@@ -158,7 +158,11 @@ mod tests {
 
     #[test]
     fn what_the_button_clears_in_the_controller_it_clears_in_the_guard() {
-        let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0 };
+        let memory = Memory {
+            latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective),
+            restarts: 0,
+            ..Memory::default()
+        };
         let mut bench = Bench::new(memory, 0);
         // The sun on the air's thermometer.
         bench.show(3, 32_000);
@@ -204,7 +208,11 @@ mod tests {
         let mut bench = Bench::new(Memory::default(), 0);
         bench.unit.guard = Guard::new(
             &settings().validate().unwrap(),
-            Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0 },
+            Memory {
+                latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective),
+                restarts: 0,
+                ..Memory::default()
+            },
         );
         let mut overruled = false;
         for _ in 0..200 {

@@ -549,7 +549,8 @@ fn a_hot_day_latches_nothing_and_a_heater_that_overheats_does() {
 
 #[test]
 fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
-    let mut memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0 };
+    let mut memory =
+        Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0, ..Memory::default() };
     let storms: Vec<bool> = (0..7)
         .map(|_| {
             let controller = Controller::new(&settings().validate().unwrap(), memory);

@@ -15,8 +15,8 @@ use crate::quantity::{
 };
 use crate::rtd::{Element, Leads, Measured, Thermometer};
 use crate::settings::{
-    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Key, MAX_CHANNELS, Proof, Reserve, Role, Settings,
-    Source, Trust,
+    BankUse, CeilingPoint, Channel, Charge, Cooling, Giving, Heater, Hold, Key, MAX_CHANNELS, Proof, Reserve, Role,
+    Settings, Source, Trust,
 };
 use crate::signals::{Inputs, Line, Sample, Sources};
 use proptest::prelude::*;
@@ -98,6 +98,7 @@ pub fn settings() -> Settings {
         },
         sources: [source(100, 1, 20), source(300, 0, 5), source(80, 2, 60)].into_iter().collect(),
         bank: BankUse::Never,
+        giving: Some(Giving { fall: Millivolts::from_millivolts(300), fall_charge: Fraction::from_per_mille(20) }),
         trust: Trust {
             good_run: 3,
             max_step: Millis::from_secs(15),
@@ -230,6 +231,13 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
     let heater =
         (100..4_000_i32, 5_000..60_000_u32, 0..100_u32, 0..100_u32, 400..4_000_u32, any::<bool>(), any::<[bool; 2]>());
     let sources = proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32), 0..=4);
+    let giving = proptest::option::weighted(
+        0.8,
+        (20..1_000_u32, 2..100_u32).prop_map(|(fall, fall_charge)| Giving {
+            fall: Millivolts::from_millivolts(fall),
+            fall_charge: Fraction::from_per_mille(fall_charge),
+        }),
+    );
     let trust = (
         2..6_u8,
         10..800_i32,
@@ -239,8 +247,8 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
         proptest::option::of(360..4_000_u32),
         proptest::option::of(180..900_u32),
     );
-    (channels, charge, heater, sources, any_bank(), trust).prop_map(
-        |(channels, charge, heater, sources, bank, trust)| {
+    (channels, charge, heater, sources, (any_bank(), giving), trust).prop_map(
+        |(channels, charge, heater, sources, (bank, giving), trust)| {
             let mut settings = settings();
             settings.channels = channels.into_iter().collect();
             let (inhibit, above, high_limit, below, soak, min_off) = charge;
@@ -270,6 +278,7 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
                 })
                 .collect();
             settings.bank = bank;
+            settings.giving = giving;
             let (good_run, noise, fastest, disagreement, max_age, stuck_after, still_after) = trust;
             settings.trust.good_run = good_run;
             settings.trust.noise = k(noise);

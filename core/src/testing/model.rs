@@ -63,6 +63,12 @@ pub struct Model<'a> {
     /// Without a pause as long as the rest.
     heater_on_ms: u64,
     heater_off_ms: u64,
+    /// The lowest that the bank was with the heater off since the reset (mV), and whether it was measured just before the heater came
+    /// on.
+    lowest_off: u32,
+    was_measured: bool,
+    /// For how long the heater has been on under a bank that has fallen from there and may not be spent.
+    fallen_ms: u64,
 }
 
 /// Whether each output may be on, by the inputs alone.
@@ -72,6 +78,8 @@ pub struct May {
     pub charge: bool,
     /// The heater.
     pub heat: bool,
+    /// The heater, as far as the bank does not pay for it against the policy.
+    pub heat_of_sources: bool,
 }
 
 impl<'a> Model<'a> {
@@ -89,6 +97,9 @@ impl<'a> Model<'a> {
             heater: Relay::Open,
             heater_on_ms: 0,
             heater_off_ms: 0,
+            lowest_off: u32::MAX,
+            was_measured: false,
+            fallen_ms: 0,
         }
     }
 
@@ -149,6 +160,7 @@ impl<'a> Model<'a> {
         if self.heater_off_ms >= u64::from(settings.heater.rest.as_millis()) {
             self.heater_on_ms = 0;
         }
+        self.watch_bank(if clock_good { elapsed } else { 0 }, inputs);
         // The controller looks once a minute, in a step of its own.
         let look_ms = 60_000 + 2 * u64::from(settings.trust.max_step.as_millis());
         let frozen =
@@ -164,7 +176,23 @@ impl<'a> Model<'a> {
                 && inputs.storage == Storage::Kept
                 && self.heater_on_ms < u64::from(settings.heater.max_run.as_millis())
                 && self.energy(inputs),
+            // Half a minute, from the second look on.
+            heat_of_sources: self.fallen_ms <= 30_000 + 2 * u64::from(settings.trust.max_step.as_millis()),
         }
+    }
+
+    fn watch_bank(&mut self, elapsed_ms: u64, inputs: &Inputs) {
+        let bank = inputs.bank.map(|bank| bank.as_millivolts());
+        if self.heater == Relay::Open {
+            self.lowest_off = bank.unwrap_or(u32::MAX).min(self.lowest_off);
+            self.was_measured = bank.is_some();
+            self.fallen_ms = 0;
+            return;
+        }
+        let fall = self.settings.giving.map_or(u32::MAX, |giving| giving.fall.as_millivolts());
+        let has_fallen = self.was_measured && bank.is_some_and(|bank| bank.saturating_add(fall) <= self.lowest_off);
+        let may_be_spent = self.bank_is_above(inputs, self.budget_w(inputs) > 0.0);
+        self.fallen_ms = if has_fallen && !may_be_spent { self.fallen_ms + elapsed_ms } else { 0 };
     }
 
     fn energy(&self, inputs: &Inputs) -> bool {
@@ -175,12 +203,21 @@ impl<'a> Model<'a> {
         }
         let volts = f64::from(supply.as_millivolts()) / f64::from(settings.heater.nominal.as_millivolts());
         let load = f64::from(settings.heater.power.as_milliwatts()) * volts * volts;
+        let budget = self.budget_w(inputs) * 1000.0;
+        budget >= load * (1.0 - 1e-4) - 2.0 || self.bank_is_above(inputs, budget > 0.0)
+    }
+
+    fn budget_w(&self, inputs: &Inputs) -> f64 {
         let on_offer = |index| inputs.sources.contains(index) && !inputs.unsteady.contains(index);
-        let present = settings.sources.iter().enumerate().filter(|(index, _)| on_offer(*index));
-        let budget: f64 = present.map(|(_, source)| f64::from(source.budget.as_milliwatts())).sum();
-        let reserve = match settings.bank {
+        let present = self.settings.sources.iter().enumerate().filter(|(index, _)| on_offer(*index));
+        present.map(|(_, source)| f64::from(source.budget.as_milliwatts()) / 1000.0).sum()
+    }
+
+    /// Whether the bank may be spent, with a source at hand or without.
+    fn bank_is_above(&self, inputs: &Inputs, with_source: bool) -> bool {
+        let reserve = match self.settings.bank {
             BankUse::Never => None,
-            BankUse::WithSource(reserve) => Some(reserve).filter(|_| budget > 0.0),
+            BankUse::WithSource(reserve) => Some(reserve).filter(|_| with_source),
             BankUse::Always(reserve) => Some(reserve),
         };
         let above = match reserve {
@@ -191,7 +228,7 @@ impl<'a> Model<'a> {
                 inputs.bank.is_some_and(|bank| bank.as_millivolts() > floor.as_millivolts() - sag)
             }
         };
-        budget >= load * (1.0 - 1e-4) - 2.0 || (above && inputs.discharge_line == Line::Allowed)
+        above && inputs.discharge_line == Line::Allowed
     }
 
     /// Takes note of what the heater relay was in the step just judged.

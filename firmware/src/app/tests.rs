@@ -397,7 +397,8 @@ mod unfit {
 
     #[test]
     fn stored_settings_that_are_not_fit_never_make_way_for_those_built_in_and_others_replace_them() {
-        let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::ChargeWelded), restarts: 0 };
+        let memory =
+            Memory { latched: SystemFaults::NONE.with(SystemFault::ChargeWelded), restarts: 0, ..Memory::default() };
         for (record, why) in records() {
             let world = World::new(&fine_inputs(&settings(), c(20_000)));
             let mut room = [0; SCRATCH];

@@ -9,8 +9,8 @@ use crate::diagnostic::Severity;
 use crate::site::Site;
 use forewarm_core::quantity::{Joules, Kelvins, MilliampHours, Millis};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Charge, Cooling, Heater, Hold, Key, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Place,
-    Proof, Reserve, Settings, Source, Trust,
+    BankUse, CeilingPoint, Charge, Cooling, Giving, Heater, Hold, Key, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES,
+    Place, Proof, Reserve, Settings, Source, Trust,
 };
 use heapless::Vec as FixedVec;
 use toml::Spanned;
@@ -38,7 +38,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
             Vec::new()
         });
     let (sources, source_names) = sources(reader, &mut source_sections);
-    let bank = bank(reader, &mut root);
+    let (bank, giving) = bank(reader, &mut root);
     let trust = trust(reader, &mut root);
     let mut channel_sections = root
         .list("channel", MAX_CHANNELS, "[[channel]], once for each thermometer", &mut reader.findings)
@@ -64,8 +64,12 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
         let channel = channel::read(reader, section, index);
         push(&mut channels, channel);
     }
-    let settings = Settings { channels, charge, heater, sources, bank, trust };
+    let mut settings = Settings { channels, charge, heater, sources, bank, giving: Some(giving), trust };
     let site = site::read(reader, &mut root, &mut channel_sections, &mut source_sections, &source_names, &settings);
+    if site.as_ref().is_some_and(|site| site.fed_by.is_some()) {
+        // The bank cannot pay for what this heater takes.
+        settings.giving = None;
+    }
     for section in channel_sections.into_iter().chain(source_sections) {
         section.finish(&mut reader.findings);
     }
@@ -189,7 +193,7 @@ enum Spend {
     Always,
 }
 
-fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> BankUse {
+fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> (BankUse, Giving) {
     let mut section = root.section("bank", &mut reader.findings);
     let words = [("never", Spend::Never), ("with_source", Spend::WithSource), ("always", Spend::Always)];
     let spend = reader.word(&mut section, "spend", &words);
@@ -218,11 +222,16 @@ fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> BankUse {
             None
         }
     };
+    let giving = Giving {
+        fall: reader.volts(&mut section, Key::FallVoltage),
+        fall_charge: reader.percent(&mut section, Key::FallCharge),
+    };
     section.finish(&mut reader.findings);
-    bank.unwrap_or_else(|| {
+    let bank = bank.unwrap_or_else(|| {
         reader.doubt(Doubt::Bank);
         BankUse::Never
-    })
+    });
+    (bank, giving)
 }
 
 fn idle_reserve(reader: &mut Reader, section: &Section) {

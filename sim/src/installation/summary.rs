@@ -4,7 +4,9 @@ use super::Installation;
 use crate::diagnostic::escaped;
 use forewarm_core::quantity::{Fraction, Millis, Milliwatts, Ohms};
 use forewarm_core::rtd::{Element, Leads};
-use forewarm_core::settings::{BankUse, Channel, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths};
+use forewarm_core::settings::{
+    BankUse, Channel, Giving, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths,
+};
 use std::io::{self, Write};
 
 impl Installation {
@@ -27,6 +29,9 @@ impl Installation {
             self.sources.iter().zip(&settings.sources).map(|(name, source)| describe_source(name, source)).collect();
         columns(out, &sources, "none")?;
         writeln!(out, "  {}", bank(settings))?;
+        if let Some(giving) = settings.giving {
+            writeln!(out, "  {}", doubted(giving))?;
+        }
         writeln!(out, "\nChannels")?;
         let channels: Vec<_> = self
             .channels
@@ -150,6 +155,14 @@ fn bank(settings: &Settings) -> String {
         ),
         None => when.to_owned(),
     }
+}
+
+fn doubted(giving: Giving) -> String {
+    format!(
+        "where it may not be spent, a source under which it falls by {} V or {} % is doubted: have both measured, or heat is but trials",
+        Thousandths(giving.fall.as_millivolts().into()),
+        Thousandths(i64::from(giving.fall_charge.as_per_mille()) * 100)
+    )
 }
 
 fn describe_channel(name: &str, channel: &Channel) -> Vec<String> {

@@ -9,7 +9,8 @@ use forewarm_core::quantity::{
 };
 use forewarm_core::rtd::{Element, Leads, Measured};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Channel, Charge, Cooling, Heater, Hold, Proof, Reserve, Role, Settings, Source, Trust,
+    BankUse, CeilingPoint, Channel, Charge, Cooling, Giving, Heater, Hold, Proof, Reserve, Role, Settings, Source,
+    Trust,
 };
 use forewarm_core::signals::{Button, Cause, Inputs, Line, Outputs, Relay, Sample, Sources, State, Storage};
 use forewarm_core::unit::{Memory, Unit};
@@ -78,6 +79,7 @@ fn settings() -> Settings {
             .into_iter()
             .collect(),
         bank: BankUse::Always(reserve),
+        giving: Some(Giving { fall: Millivolts::from_millivolts(300), fall_charge: Fraction::from_per_mille(20) }),
         trust: Trust {
             good_run: 5,
             max_step: secs(15),
@@ -284,7 +286,8 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> Result {
     heater_faults(&mut bench);
     time(&mut bench);
     guard(&mut bench);
-    let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 20 };
+    let memory =
+        Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 20, ..Memory::default() };
     bench.unit = Unit::new(&settings, memory);
     bench.go_to(5_000, 5_000);
     bench.seconds(30);
