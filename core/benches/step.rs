@@ -152,6 +152,7 @@ fn settings(roles: &[Role]) -> Settings {
             min_off: s(60),
             max_run: s(24 * 3600),
             rest: s(1800),
+            max_cycles_per_day: 250,
             hold: Hold::WhileCharging,
             proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(500) }),
             cooling: Some(Cooling { after: s(3600), excess: k(20_000) }),

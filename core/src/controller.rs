@@ -29,6 +29,7 @@ use crate::button::ResetButton;
 use crate::ceiling::Ceiling;
 use crate::clock::Clock;
 use crate::contacts::Contacts;
+use crate::cycles::Cycles;
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::giving::Doubt;
 use crate::power::{Feed, Offer, Power, Shares, current_from};
@@ -130,6 +131,7 @@ pub struct Controller {
     contacts: Contacts,
     charge: Charge,
     heat: Heat,
+    cycles: Cycles,
     /// A channel reached its heater cut-out and has not come down from it by the hysteresis.
     cut_out: bool,
     button: ResetButton,
@@ -163,6 +165,7 @@ impl Controller {
             contacts: Contacts::new(settings),
             charge: Charge::Refused { open: Millis::ZERO },
             heat: Heat::Off { open: Millis::ZERO, ran: Millis::ZERO },
+            cycles: Cycles::new(settings.heater.max_cycles_per_day),
             cut_out: false,
             button: ResetButton::new(settings.trust.button),
             latched: memory.latched.and(SystemFaults::LATCHED),
@@ -199,6 +202,7 @@ impl Controller {
             Heat::Resting { .. } => faults.with(SystemFault::HeaterOverrun),
             Heat::Off { .. } | Heat::On { .. } => faults,
         };
+        let faults = if self.cycles.is_spent() { faults.with(SystemFault::CyclesSpent) } else { faults };
         let (state, cause) = self.describe(charge_obstacle, heat_obstacle);
         Outputs {
             heater: self.heater(),
@@ -324,7 +328,13 @@ impl Controller {
             Some(fault) => return Some(Cause::System(fault)),
             None => {}
         }
-        self.unfed(offer.feed)
+        self.unfed(offer.feed).or(self.worn())
+    }
+
+    /// Whether the relay has to be spared before it may close again.
+    fn worn(&self) -> Option<Cause> {
+        let has_to_close = self.heater() == Relay::Open && !self.cycles.may_close();
+        has_to_close.then_some(Cause::System(SystemFault::CyclesSpent))
     }
 
     /// What of cut-out and energy forbids heat.
@@ -342,6 +352,10 @@ impl Controller {
 
     fn step_heat(&mut self, credited: Millis, obstacle: Option<Cause>, picture: &Picture) {
         let heater = &self.settings.heater;
+        self.cycles.pass(credited);
+        if self.heater() == Relay::Open && self.asks_for_heat(picture) {
+            self.cycles.ask();
+        }
         self.heat = match self.heat {
             Heat::On { ran, closed } => {
                 let (ran, closed) = (ran.plus(credited), closed.plus(credited));
@@ -357,6 +371,7 @@ impl Controller {
                 let open = open.plus(credited);
                 let ran = if open >= heater.rest { Millis::ZERO } else { ran };
                 if obstacle.is_none() && open >= heater.min_off && self.asks_for_heat(picture) {
+                    self.cycles.close();
                     Heat::On { ran, closed: Millis::ZERO }
                 } else {
                     Heat::Off { open, ran }
@@ -439,7 +454,10 @@ impl Controller {
 
     /// Takes note that the guard has taken something away, and answers how that looks.
     pub(crate) fn overruled(&mut self, heater: Relay, charge: Relay) -> (State, Cause) {
-        if let (Relay::Open, Heat::On { ran, .. }) = (heater, self.heat) {
+        if let (Relay::Open, Heat::On { ran, closed }) = (heater, self.heat) {
+            if closed.is_zero() {
+                self.cycles.refund();
+            }
             self.heat = Heat::Off { open: Millis::ZERO, ran };
         }
         if charge == Relay::Open && self.charge == Charge::Permitted {
@@ -486,8 +504,8 @@ impl Controller {
 
     /// What of cut-out and energy kept the heater off in the last step, whether or not the cells asked for heat.
     #[must_use]
-    pub const fn heat_withheld(&self) -> Option<Cause> {
-        self.unfed(self.offer.feed)
+    pub fn heat_withheld(&self) -> Option<Cause> {
+        self.unfed(self.offer.feed).or(self.worn())
     }
 
     /// What must survive a restart; to be stored whenever it changes.

@@ -216,11 +216,13 @@ pub enum SystemFault {
     SupplySags,
     /// The bank pays for what a source is said to give.
     SourceNotGiving,
+    /// The heater's relay has closed as often as it may in a day.
+    CyclesSpent,
 }
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 18] = [
+    pub const ALL: [Self; 19] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
@@ -239,6 +241,7 @@ impl SystemFault {
         Self::DischargeLineRefused,
         Self::SupplySags,
         Self::SourceNotGiving,
+        Self::CyclesSpent,
     ];
 
     /// What this fault takes away while it stands.
@@ -255,7 +258,7 @@ impl SystemFault {
             | Self::HeaterOverrun
             | Self::SupplyOutOfRange => Disables::Heat,
             Self::BankBelowReserve | Self::DischargeLineRefused => Disables::BankHeat,
-            Self::SupplySags | Self::SourceNotGiving => Disables::HeatInPauses,
+            Self::SupplySags | Self::SourceNotGiving | Self::CyclesSpent => Disables::HeatInPauses,
             Self::ChargeLineRefused => Disables::Charge,
             // The permit is refused already, and the source counts as absent; nothing more can be taken away, someone must come.
             Self::ChargeWelded | Self::SourceUnsteady => Disables::Nothing,
@@ -396,6 +399,14 @@ impl SystemFault {
                 "the battery's protection refuses discharge",
                 "the line allowing again",
                 "the battery's own alarms",
+            ),
+            Self::CyclesSpent => (
+                "cycles_spent",
+                SelfClearing,
+                Alarm,
+                "the heater's relay has closed as often as it may in a day",
+                "half a day's closings earned again",
+                "a cell's thermometer that lies on the plate; a source that comes and goes; stop_c close above start_c",
             ),
             Self::SourceNotGiving => (
                 "source_not_giving",

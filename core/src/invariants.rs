@@ -38,6 +38,9 @@ fn run(
         let outputs = unit.step(moment.now, &moment.inputs);
         look(&moment, &outputs, &may, &unit)?;
         model.note(outputs.heater);
+        // In every history, whatever it is run for.
+        let closings = model.closings_in_a_day();
+        prop_assert!(closings <= usize::from(settings.heater.max_cycles_per_day), "{closings} closings in a day");
     }
     Ok(())
 }
@@ -151,6 +154,8 @@ proptest! {
             prop_assert!(verdict.charge == Relay::Open || may.charge);
             prop_assert!(verdict.heater == Relay::Open || may.heat);
             model.note(verdict.heater);
+            // One more than the controller may.
+            prop_assert!(model.closings_in_a_day() <= usize::from(settings.heater.max_cycles_per_day) + 1);
         }
     }
 
@@ -183,12 +188,12 @@ proptest! {
 fn generated_histories_reach_every_state_and_both_outputs() {
     let mut steps = 0_u32;
     let (mut charged, mut heated, mut restarted, mut latched, mut unstored, mut unsteady) = (0, 0, 0, 0, 0, 0);
-    let mut doubted = 0;
+    let (mut doubted, mut spent) = (0, 0);
     let mut states = std::collections::BTreeSet::new();
     for seed in 0..400 {
         let (settings, history) = case(seed);
         assert!(settings.clone().validate().is_ok(), "{:?}", settings.validate());
-        let mut seen = [false; 7];
+        let mut seen = [false; 8];
         run(&settings, &history, |moment, outputs, _, unit| {
             steps += 1;
             states.insert(outputs.state);
@@ -198,6 +203,7 @@ fn generated_histories_reach_every_state_and_both_outputs() {
             seen[3] |= !unit.memory().latched.is_empty();
             seen[4] |= outputs.faults.system.contains(SystemFault::StorageFailing);
             seen[5] |= outputs.faults.system.contains(SystemFault::SourceUnsteady);
+            seen[7] |= outputs.faults.system.contains(SystemFault::CyclesSpent);
             seen[6] |= outputs.faults.not_giving != Sources::NONE;
             Ok(())
         })
@@ -209,13 +215,14 @@ fn generated_histories_reach_every_state_and_both_outputs() {
         unstored += u32::from(seen[4]);
         unsteady += u32::from(seen[5]);
         doubted += u32::from(seen[6]);
+        spent += u32::from(seen[7]);
     }
     std::println!(
         "400 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
-         {unstored} could not store, {unsteady} had a line toggling, {doubted} a source that gave nothing"
+         {unstored} could not store, {unsteady} had a line toggling, {doubted} a source that gave nothing, {spent} a relay that closed too often"
     );
     assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
-    assert!(doubted >= 20);
+    assert!(doubted >= 20 && spent >= 10);
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20 && unstored >= 80 && unsteady >= 80);
 }
 

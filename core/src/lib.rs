@@ -47,6 +47,7 @@ mod ceiling;
 mod clock;
 mod contacts;
 pub mod controller;
+mod cycles;
 pub mod fault;
 pub mod giving;
 pub mod guard;

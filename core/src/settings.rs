@@ -167,6 +167,8 @@ pub struct Heater {
     pub max_run: Millis,
     /// Pause after the longest time on.
     pub rest: Millis,
+    /// Most times it is switched on in any 24 hours.
+    pub max_cycles_per_day: u8,
     /// Whether it may run while charge is permitted.
     pub hold: Hold,
     /// Proof that it heats, if it is judged.
@@ -363,6 +365,7 @@ pub enum Key {
     HeaterMinOff,
     MaxRun,
     Rest,
+    MaxCycles,
     ProofEnergy,
     ProofRise,
     CoolingAfter,
@@ -469,6 +472,7 @@ table! {
     HeaterMinOff "heater" "min_off_s" "s" 0..3_600_000 [60_000] "shortest time off";
     MaxRun "heater" "max_run_h" "h" 100..96_000 [24_000] "longest time on without a pause as long as rest_min";
     Rest "heater" "rest_min" "min" 1_000..1_440_000 [30_000] "pause after the longest time on";
+    MaxCycles "heater" "max_cycles_per_day" "" 4_000..250_000 [60_000] "most times the heater's relay closes in any 24 h, and half of that day after day: a relay good for 100 000 closings then lasts 22 winters of 150 days at worst";
     ProofEnergy "heater" "proof_wh" "Wh" 100..5_000_000 [] "energy after which plate or cells must be warmer (leave out: not judged)";
     ProofRise "heater" "proof_rise_k" "K" 100..20_000 [] "rise that must have followed";
     CoolingAfter "heater" "cooling_min" "min" 1_000..720_000 [] "time after which the plate of a heater that is off must be cool (leave out: not judged)";
@@ -761,6 +765,7 @@ impl Settings {
             Key::HeaterMinOff => seconds(heater.min_off),
             Key::MaxRun => hours(heater.max_run),
             Key::Rest => minutes(heater.rest),
+            Key::MaxCycles => whole(heater.max_cycles_per_day),
             Key::ProofEnergy => Some(i64::from(heater.proof?.energy.as_joules()).saturating_mul(10) / 36),
             Key::ProofRise => kelvins(heater.proof?.rise),
             Key::CoolingAfter => minutes(heater.cooling?.after),

@@ -686,3 +686,34 @@ fn the_button_tries_at_once_what_failed_again_and_again() {
     let outputs = bench.seconds(2);
     assert_eq!((outputs.heater, outputs.alarm), (Relay::Closed, Alarm::Quiet));
 }
+
+/// A cell's thermometer that lies on the plate: two minutes of heat and it reads warm, two without and it reads cold.
+#[test]
+fn a_heater_that_cycles_is_switched_on_only_so_often_a_day_and_calls_someone() {
+    let mut settings = settings();
+    settings.heater.proof = None;
+    settings.trust.fastest_cell = crate::quantity::KelvinRate::from_millikelvins_per_minute(60_000);
+    let limit = settings.heater.max_cycles_per_day;
+    let mut bench = Bench::new(settings, c(0));
+    let (mut t, mut cycles, mut heater, mut alarms, mut hours) = (0, 0_u32, Relay::Open, 0_u32, Vec::new());
+    let spent = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::CyclesSpent);
+    for second in 0..10 * 86_400 {
+        t = (t + if heater == Relay::Closed { 120 } else { -120 }).clamp(0, 13_000);
+        bench.show_all(t);
+        let outputs = bench.second();
+        if heater == Relay::Open && outputs.heater == Relay::Closed {
+            cycles += 1;
+            hours.push(second / 3600);
+        }
+        heater = outputs.heater;
+        alarms += u32::from(spent(&outputs));
+    }
+    let worst = (0..240).map(|from| hours.iter().filter(|&&hour| (from..from + 24).contains(&hour)).count()).max();
+    assert!(worst <= Some(limit.into()), "{worst:?}");
+    assert!(cycles >= 10 * u32::from(limit) / 2, "it is heated all the same: {cycles}");
+    assert!(alarms > 9 * 86_400, "and the alarm stays: {alarms} s");
+    assert_eq!(bench.second().alarm, Alarm::Sounding);
+    bench.show_all(25_000);
+    let outputs = bench.seconds(86_400);
+    assert!(!spent(&outputs), "it has been spared");
+}

@@ -51,6 +51,11 @@ enum Happening {
         sources: u8,
         steps: u16,
     },
+    /// Every source comes and goes, so many steps there and as many away.
+    Flicker {
+        steps: u16,
+        times: u16,
+    },
     /// The bank's voltage and charge fall, and what is present stays so.
     Sink {
         millivolts: u32,
@@ -106,8 +111,9 @@ fn any_happening() -> impl Strategy<Value = Happening> {
         1 => (any::<Option<bool>>(), any::<Option<bool>>(), 1..30_u16)
             .prop_map(|(heater, charge, steps)| Happening::Feedback { heater, charge, steps }),
         1 => (1..12_u16).prop_map(|steps| Happening::Button { steps }),
-        2 => prop_oneof![
+        3 => prop_oneof![
             (any::<u8>(), 1..60_u16).prop_map(|(sources, steps)| Happening::Unsteady { sources, steps }),
+            (1..40_u16, 2..24_u16).prop_map(|(steps, times)| Happening::Flicker { steps, times }),
             (100..3_000_u32, 0..100_u32, 1..120_u16)
                 .prop_map(|(millivolts, per_mille, steps)| Happening::Sink { millivolts, per_mille, steps }),
         ],
@@ -235,6 +241,14 @@ impl Play<'_> {
                 self.world.sources = before.without(self.world.unsteady);
                 (0..steps).for_each(|_| self.step(self.history.step_ms, None));
                 (self.world.sources, self.world.unsteady) = (before, Sources::NONE);
+            }
+            Happening::Flicker { steps, times } => {
+                let before = self.world.sources;
+                for time in 0..2 * times {
+                    self.world.sources = if time % 2 == 0 { Sources::NONE } else { set(0b1111) };
+                    (0..steps).for_each(|_| self.step(self.history.step_ms, None));
+                }
+                self.world.sources = before;
             }
             Happening::Sink { millivolts, per_mille, steps } => {
                 let before = (self.world.bank, self.world.state_of_charge);

@@ -92,6 +92,7 @@ pub fn settings() -> Settings {
             min_off: Millis::from_secs(60),
             max_run: Millis::from_secs(6 * 3600),
             rest: Millis::from_secs(1800),
+            max_cycles_per_day: 60,
             hold: Hold::WhileCharging,
             proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(1_000) }),
             cooling: Some(Cooling { after: Millis::from_secs(3600), excess: k(8_000) }),
@@ -228,8 +229,16 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
             .collect::<std::vec::Vec<_>>()
     });
     let charge = (0..9_000_i32, 200..4_000_i32, 30_000..55_000_i32, 500..4_000_i32, 60..400_u32, 0..120_u32);
-    let heater =
-        (100..4_000_i32, 5_000..60_000_u32, 0..100_u32, 0..100_u32, 400..4_000_u32, any::<bool>(), any::<[bool; 2]>());
+    let heater = (
+        100..4_000_i32,
+        5_000..60_000_u32,
+        0..100_u32,
+        0..100_u32,
+        400..4_000_u32,
+        any::<bool>(),
+        any::<[bool; 2]>(),
+        4..40_u8,
+    );
     let sources = proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32), 0..=4);
     let giving = proptest::option::weighted(
         0.8,
@@ -258,7 +267,8 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
             settings.charge.high_release = c(high_limit - below);
             settings.charge.soak = Millis::from_secs(soak);
             settings.charge.min_off = Millis::from_secs(min_off);
-            let (margin, power, min_on, min_off, max_run, hold, [proof, cooling]) = heater;
+            let (margin, power, min_on, min_off, max_run, hold, [proof, cooling], max_cycles) = heater;
+            settings.heater.max_cycles_per_day = max_cycles;
             settings.heater.start = c(inhibit + margin);
             settings.heater.stop = c(inhibit + margin.max(above) + 1_000);
             settings.heater.power = Milliwatts::from_milliwatts(power);

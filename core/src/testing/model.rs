@@ -4,6 +4,7 @@ use crate::quantity::{Celsius, Instant};
 use crate::rtd::{Coefficients, Leads, Measured};
 use crate::settings::{BankUse, Channel, MAX_CHANNELS, Reserve, Role, Settings};
 use crate::signals::{Inputs, Line, Relay, Sample, Storage};
+use std::collections::VecDeque;
 
 /// What `channel` reads, in °C: the equation of IEC 60751 in double precision, by bisection. Nothing outside −200…+850 °C.
 ///
@@ -63,6 +64,9 @@ pub struct Model<'a> {
     /// Without a pause as long as the rest.
     heater_on_ms: u64,
     heater_off_ms: u64,
+    /// The time since the reset, and when in the last 24 hours the heater came on.
+    now_ms: u64,
+    closings: VecDeque<u64>,
     /// The lowest that the bank was with the heater off since the reset (mV), and whether it was measured just before the heater came
     /// on.
     lowest_off: u32,
@@ -97,6 +101,8 @@ impl<'a> Model<'a> {
             heater: Relay::Open,
             heater_on_ms: 0,
             heater_off_ms: 0,
+            now_ms: 0,
+            closings: VecDeque::new(),
             lowest_off: u32::MAX,
             was_measured: false,
             fallen_ms: 0,
@@ -114,6 +120,7 @@ impl<'a> Model<'a> {
         let clock_good = first || (elapsed > 0 && elapsed <= u64::from(settings.trust.max_step.as_millis()));
         if clock_good {
             self.still_ms += elapsed;
+            self.now_ms += elapsed;
         }
         let mut cell_bad = false;
         let mut pad_bad = false;
@@ -231,10 +238,22 @@ impl<'a> Model<'a> {
         above && inputs.discharge_line == Line::Allowed
     }
 
+    /// How often the heater has come on in the last 24 hours.
+    #[must_use]
+    pub fn closings_in_a_day(&self) -> usize {
+        self.closings.len()
+    }
+
     /// Takes note of what the heater relay was in the step just judged.
     pub fn note(&mut self, heater: Relay) {
         if heater == Relay::Closed {
             self.heater_off_ms = 0;
+            if self.heater == Relay::Open {
+                self.closings.push_back(self.now_ms);
+            }
+        }
+        while self.closings.front().is_some_and(|at| at + 86_400_000 <= self.now_ms) {
+            self.closings.pop_front();
         }
         self.heater = heater;
     }

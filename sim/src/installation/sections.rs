@@ -133,6 +133,7 @@ fn heater<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Heater {
         min_off: reader.span_of_time(&mut section, Key::HeaterMinOff),
         max_run: reader.span_of_time(&mut section, Key::MaxRun),
         rest: reader.span_of_time(&mut section, Key::Rest),
+        max_cycles_per_day: reader.count(&mut section, Place::of(Key::MaxCycles)),
         hold: reader.word(&mut section, "hold", &hold).ok().flatten().unwrap_or(Hold::WhileCharging),
         proof: pair(reader, &mut section, Key::ProofEnergy, Key::ProofRise).map(|(energy, rise)| Proof {
             // Watt hours to joules, in thousandths: to the nearest joule.
