@@ -204,7 +204,7 @@ pub enum SystemFault {
     ChargeWelded,
     /// The heater supply is outside its limits, or not measured.
     SupplyOutOfRange,
-    /// The line of a source toggles.
+    /// The line of a source toggles, or falls away for moments again and again.
     SourceUnsteady,
     /// The bank is below the reserve that may be spent on heat, or its state is unknown.
     BankBelowReserve,
@@ -372,7 +372,7 @@ impl SystemFault {
                 "source_unsteady",
                 SelfClearing,
                 Alarm,
-                "the line of a source toggles on and on",
+                "the line of a source toggles on and on, or falls away for moments",
                 "a line that holds still",
                 "the line's filter: an opto-coupler on an alternating voltage follows its halves; a loose terminal",
             ),

@@ -115,17 +115,59 @@ struct Watched {
     source: Source,
     index: usize,
     present_for: Option<Millis>,
+    /// How long it had been present when it was last seen to go, and the time left in which it may come back to that.
+    held: Millis,
+    blink: Millis,
+    /// Since it came back so: the looks that must find it present yet.
+    looks: u8,
 }
 
 impl Watched {
     fn settled(&self) -> bool {
-        self.present_for.is_some_and(|time| time >= self.source.settle)
+        self.looks == 0 && self.present_for.is_some_and(|time| time >= self.source.settle)
+    }
+
+    /// Takes note of a look at its line, and answers whether it has just come back from a short absence.
+    fn see(&mut self, credited: Millis, is_present: bool, good_run: u8) -> bool {
+        match (is_present, self.present_for) {
+            (false, None) => self.blink = self.blink.less(credited),
+            (false, Some(time)) => {
+                (self.present_for, self.held, self.blink) = (None, time, BLINK);
+            }
+            (true, None) if self.blink.is_zero() => {
+                (self.present_for, self.looks) = (Some(Millis::ZERO), 0);
+            }
+            (true, None) => {
+                // This is the first look.
+                (self.present_for, self.looks) = (Some(self.held), good_run.saturating_sub(1));
+                return true;
+            }
+            (true, Some(time)) => {
+                self.present_for = Some(time.plus(credited));
+                self.looks = self.looks.saturating_sub(1);
+            }
+        }
+        false
+    }
+
+    /// Whether it is absent, and may come back without settling.
+    fn is_blinking(&self) -> bool {
+        self.present_for.is_none() && !self.blink.is_zero()
     }
 
     fn pays(&self, withheld: Sources) -> bool {
         self.settled() && !withheld.contains(self.index)
     }
 }
+
+/// A source that is away for less need not settle anew: a contact that bounces, a look that found the line refused. Common
+/// practice, no source.
+const BLINK: Millis = Millis::from_secs(5);
+
+/// What each such absence adds to a count that time takes down again, and the count at which the line is unsteady: one a minute is
+/// borne, six at once are not. Common practice, no source.
+const BLINK_COUNTS: Millis = Millis::from_secs(60);
+const FLICKERS: Millis = Millis::from_secs(330);
 
 /// Sources and bank over time.
 #[derive(Clone, Debug)]
@@ -156,6 +198,14 @@ pub(crate) struct Power {
     good_run: u8,
     /// Steps in a row in which the line of a source toggled, up to `good_run`.
     unsteady_run: u8,
+    /// Whether a source may come back without settling.
+    is_blinking: bool,
+    /// Short absences, as [`BLINK_COUNTS`], less the time since.
+    blinks: Millis,
+    /// They were too many, and are not forgotten.
+    flickers: bool,
+    /// Looks in a row that found discharge allowed, up to `good_run`.
+    discharge_run: u8,
 }
 
 impl Power {
@@ -165,7 +215,14 @@ impl Power {
         for priority in 0..=u8::MAX {
             let of_priority = |(_, source): &(usize, &Source)| source.priority == priority;
             for (index, &source) in settings.sources.iter().enumerate().filter(of_priority) {
-                let _ = sources.push(Watched { source, index, present_for: None });
+                let _ = sources.push(Watched {
+                    source,
+                    index,
+                    present_for: None,
+                    held: Millis::ZERO,
+                    blink: Millis::ZERO,
+                    looks: 0,
+                });
             }
         }
         Self {
@@ -187,13 +244,18 @@ impl Power {
             bank_run: 0,
             good_run: settings.trust.good_run,
             unsteady_run: 0,
+            is_blinking: false,
+            blinks: Millis::ZERO,
+            flickers: false,
+            discharge_run: 0,
         }
     }
 
     pub(crate) fn judge(&mut self, credited: Millis, inputs: &Inputs, heater: Relay) -> Offer {
         let present = inputs.sources.and(self.configured).without(inputs.unsteady);
         // Sources seldom come and go.
-        if present != self.present || !self.unsettled.is_zero() {
+        self.blinks = self.blinks.less(credited);
+        if present != self.present || !self.unsettled.is_zero() || self.is_blinking {
             self.count_sources(credited, present);
         }
         let (budget, unsettled) = (self.budget, self.unsettled);
@@ -204,7 +266,8 @@ impl Power {
         let mut faults = SystemFaults::NONE;
         // A contact that bounces on its way toggles too, for one step; what is wrong with a line toggles on.
         self.unsteady_run = if toggles { self.unsteady_run.saturating_add(1).min(self.good_run) } else { 0 };
-        if toggles && self.unsteady_run >= self.good_run {
+        self.flickers = self.blinks >= FLICKERS || (self.flickers && !self.blinks.is_zero());
+        if (toggles && self.unsteady_run >= self.good_run) || self.flickers {
             faults = faults.with(SystemFault::SourceUnsteady);
         }
         let supply = self.judge_supply(inputs.supply);
@@ -212,8 +275,12 @@ impl Power {
         if self.sags.is_repeated() {
             faults = faults.with(SystemFault::SupplySags);
         }
-        if inputs.discharge_line == Line::Refused {
-            faults = faults.with(SystemFault::DischargeLineRefused);
+        match inputs.discharge_line {
+            Line::Refused => {
+                self.discharge_run = 0;
+                faults = faults.with(SystemFault::DischargeLineRefused);
+            }
+            Line::Allowed => self.discharge_run = self.discharge_run.saturating_add(1).min(self.good_run),
         }
         if let Some(reserve) = self.bank.reserve()
             && self.judge_bank(reserve, inputs, heater) == Level::Below
@@ -222,7 +289,7 @@ impl Power {
         }
 
         let load = self.load.at(inputs.supply.unwrap_or(Millivolts::MAX));
-        let bank_spendable = self.bank_level == Level::Above && inputs.discharge_line == Line::Allowed;
+        let bank_spendable = self.bank_level == Level::Above && self.discharge_run >= self.good_run;
         let may_be_spent = bank_spendable && self.bank.is_offered(self.heat_budget);
         let look = Look {
             credited,
@@ -288,12 +355,13 @@ impl Power {
     fn count_sources(&mut self, credited: Millis, present: Sources) {
         self.present = present;
         (self.budget, self.unsettled) = (Milliwatts::ZERO, Milliwatts::ZERO);
+        self.is_blinking = false;
         for watched in &mut self.sources {
-            watched.present_for = match (present.contains(watched.index), watched.present_for) {
-                (false, _) => None,
-                (true, None) => Some(Millis::ZERO),
-                (true, Some(time)) => Some(time.plus(credited)),
-            };
+            if watched.see(credited, present.contains(watched.index), self.good_run) {
+                // Held, so that they are forgotten in minutes however many there were.
+                self.blinks = self.blinks.plus(BLINK_COUNTS).min(FLICKERS.plus(BLINK_COUNTS));
+            }
+            self.is_blinking |= watched.is_blinking();
             if watched.settled() {
                 self.budget = self.budget.plus(watched.source.budget);
             } else if watched.present_for.is_some() {

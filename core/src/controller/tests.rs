@@ -717,3 +717,63 @@ fn a_heater_that_cycles_is_switched_on_only_so_often_a_day_and_calls_someone() {
     let outputs = bench.seconds(86_400);
     assert!(!spent(&outputs), "it has been spared");
 }
+
+#[test]
+fn a_source_that_is_away_for_a_moment_does_not_settle_anew() {
+    let mut settings = settings();
+    settings.sources[1].settle = Millis::from_secs(600);
+    let mut bench = Bench::new(settings, c(0));
+    assert_eq!(bench.seconds(599).cause, Cause::SourceSettling);
+    assert_eq!(bench.seconds(3).heater, Relay::Closed);
+    for away in [1, 4] {
+        bench.inputs.sources = Sources::NONE;
+        assert_eq!(bench.second().heater, Relay::Open, "at once");
+        bench.seconds(away);
+        bench.inputs.sources = Sources::NONE.with(1);
+        assert_eq!(shows(&bench.seconds(2)), (State::Waiting, Cause::SourceSettling));
+        let outputs = bench.second();
+        assert_ne!(outputs.cause, Cause::SourceSettling, "three good looks");
+        assert_eq!(bench.seconds(60).heater, Relay::Closed);
+        assert_eq!(bench.second().alarm, Alarm::Quiet);
+    }
+    bench.inputs.sources = Sources::NONE;
+    bench.seconds(7);
+    bench.inputs.sources = Sources::NONE.with(1);
+    assert_eq!(bench.seconds(599).cause, Cause::SourceSettling, "that was no moment");
+}
+
+#[test]
+fn a_source_that_is_absent_one_second_in_twenty_gives_and_calls_someone() {
+    let mut settings = settings();
+    settings.sources[1].settle = Millis::from_secs(60);
+    let mut bench = Bench::new(settings, c(0));
+    let unsteady = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::SourceUnsteady);
+    let (mut heated, mut first) = (0, None);
+    for second in 0..3_600 {
+        bench.inputs.sources = if second % 20 == 19 { Sources::NONE } else { Sources::NONE.with(1) };
+        let outputs = bench.second();
+        assert!(second % 20 != 19 || outputs.heater == Relay::Open);
+        heated += u32::from(outputs.heater == Relay::Closed);
+        first = first.or(Some(second).filter(|_| unsteady(&outputs)));
+    }
+    // As often as its relay may close.
+    assert!(heated > 100, "{heated} s");
+    assert!(first.is_some_and(|second| second < 300), "{first:?}");
+    bench.inputs.sources = Sources::NONE.with(1);
+    assert!(!unsteady(&bench.seconds(420)), "it holds still");
+}
+
+#[test]
+fn a_discharge_line_that_refused_for_a_moment_is_believed_again_after_a_run_of_looks() {
+    let per_mille = Fraction::from_per_mille;
+    let reserve = Reserve::StateOfCharge { floor: per_mille(600), resume: per_mille(700) };
+    let mut bench = Bench::new(Settings { bank: BankUse::Always(reserve), ..settings() }, c(0));
+    bench.inputs.sources = Sources::NONE;
+    assert_eq!(bench.seconds(100).heater, Relay::Closed);
+    bench.inputs.discharge_line = Line::Refused;
+    assert_eq!(bench.second().heater, Relay::Open, "at once");
+    bench.inputs.discharge_line = Line::Allowed;
+    assert_eq!(shows(&bench.seconds(2)).1, Cause::NoEnergy);
+    assert_ne!(shows(&bench.second()).1, Cause::NoEnergy);
+    assert_eq!(bench.seconds(60).heater, Relay::Closed);
+}

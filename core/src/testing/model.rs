@@ -1,6 +1,6 @@
 //! What is promised, a second time: plainly, slowly and in floating point, from the raw inputs alone.
 
-use crate::quantity::{Celsius, Instant};
+use crate::quantity::{Celsius, Instant, Millivolts};
 use crate::rtd::{Coefficients, Leads, Measured};
 use crate::settings::{BankUse, Channel, MAX_CHANNELS, Reserve, Role, Settings};
 use crate::signals::{Inputs, Line, Relay, Sample, Storage};
@@ -189,7 +189,7 @@ impl<'a> Model<'a> {
     }
 
     fn watch_bank(&mut self, elapsed_ms: u64, inputs: &Inputs) {
-        let bank = inputs.bank.map(|bank| bank.as_millivolts());
+        let bank = inputs.bank.map(Millivolts::as_millivolts);
         if self.heater == Relay::Open {
             self.lowest_off = bank.unwrap_or(u32::MAX).min(self.lowest_off);
             self.was_measured = bank.is_some();
