@@ -663,8 +663,7 @@ fn a_supply_that_breaks_down_under_the_heater_is_tried_ever_more_seldom_and_call
 
     bench.inputs.supply = v(13_500);
     let fault = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::SupplySags);
-    let seconds = (0..).find(|_| bench.second().heater == Relay::Closed).unwrap();
-    assert!(seconds < 4 * 3600 + 20, "{seconds}");
+    assert!((0..4 * 3600 + 20).any(|_| bench.second().heater == Relay::Closed));
     assert!(fault(&bench.seconds(200)), "not yet");
     assert!(!fault(&bench.seconds(101)), "it has carried the heater for five minutes");
 }

@@ -14,6 +14,7 @@ const STEP_S: u32 = 10;
 const DAY: u32 = 86_400 / STEP_S;
 const NOMINAL_V: f64 = 12.8;
 const CAPACITY_AH: f64 = 200.0;
+const HEATER_W: f64 = 60.0;
 
 /// Open-circuit voltage of one cell by state of charge, in per cent.
 ///
@@ -105,7 +106,7 @@ impl World {
         let is_on = self.outputs.heater == Relay::Closed;
         let hours = f64::from(STEP_S) / 3600.0;
         let rest_v = open_v(self.soc);
-        let heat_w = if is_on { 60.0 * (rest_v.max(10.0) / NOMINAL_V).powi(2) } else { 0.0 };
+        let heat_w = if is_on { HEATER_W * (rest_v.max(10.0) / NOMINAL_V).powi(2) } else { 0.0 };
         let lacking_w = (heat_w + self.load_w - self.given_w).max(0.0);
         let bus_v = if lacking_w > 0.0 || self.given_w <= 0.0 {
             let current_a = lacking_w / rest_v;
@@ -148,10 +149,6 @@ impl World {
     fn accuses(&self) -> bool {
         self.outputs.faults.system.contains(SystemFault::SourceNotGiving)
     }
-
-    fn heat_w(&self) -> f64 {
-        60.0
-    }
 }
 
 fn reserve() -> BankUse {
@@ -163,7 +160,7 @@ fn reserve() -> BankUse {
 /// that cost more: four, each at most the fall of charge that shows it and a step of the meter.
 fn bound_wh(world: &World, days: f64) -> f64 {
     let trial_h = (30.0 + 3.0 * f64::from(STEP_S)) / 3600.0;
-    let cheap = (10.0 + 2.0 * days) * trial_h * world.heat_w() * (13.4_f64 / NOMINAL_V).powi(2);
+    let cheap = (10.0 + 2.0 * days) * trial_h * HEATER_W * (13.4_f64 / NOMINAL_V).powi(2);
     let costly = 4.0 * (2.0 + 1.0) / 100.0 * CAPACITY_AH * NOMINAL_V;
     cheap + costly
 }
