@@ -158,7 +158,7 @@ fn reserve() -> BankUse {
 
 /// What trials cost that the voltage ends: ten on the first day, then two a day, each 30 s and the steps in which it is seen; and those
 /// that cost more: four, each at most the fall of charge that shows it and a step of the meter.
-fn bound_wh(world: &World, days: f64) -> f64 {
+fn bound_wh(days: f64) -> f64 {
     let trial_h = (30.0 + 3.0 * f64::from(STEP_S)) / 3600.0;
     let cheap = (10.0 + 2.0 * days) * trial_h * HEATER_W * (13.4_f64 / NOMINAL_V).powi(2);
     let costly = 4.0 * (2.0 + 1.0) / 100.0 * CAPACITY_AH * NOMINAL_V;
@@ -182,7 +182,7 @@ fn a_line_that_is_stuck_costs_the_bank_no_more_than_its_trials() {
             }
             let spent = world.lost_wh;
             world.run(90 * DAY);
-            assert!(world.lost_wh - spent <= bound_wh(&world, 90.0), "{policy:?} {soc} % {resistance_ohm} Ω");
+            assert!(world.lost_wh - spent <= bound_wh(90.0), "{policy:?} {soc} % {resistance_ohm} Ω");
             // At last the supply itself is too low.
             assert!(world.accuses() || world.outputs.cause == Cause::SupplyOutOfRange, "{:?}", world.outputs);
             assert_eq!(world.outputs.alarm, Alarm::Sounding);
@@ -317,7 +317,7 @@ fn a_restart_forgets_nothing_of_it() {
             world.restart();
         }
         assert!(stored <= 40, "each store wears the memory: {stored}");
-        assert!(world.lost_wh <= bound_wh(&world, 90.0), "{} Wh", world.lost_wh);
+        assert!(world.lost_wh <= bound_wh(90.0), "{} Wh", world.lost_wh);
         world.run(10);
         assert!(world.accuses());
     }
