@@ -12,8 +12,8 @@ use forewarm_core::quantity::{
 };
 use forewarm_core::rtd::{Element, Leads, Measured, Thermometer};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Cooling, Heater, Hold, Proof, Reserve, Role, Settings,
-    Source, Trust, ValidSettings,
+    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Cooling, Giving, Heater, Hold, Proof, Reserve, Role,
+    Settings, Source, Trust, ValidSettings,
 };
 use forewarm_core::signals::{Inputs, Line, Relay, Sample, Sources};
 use forewarm_core::unit::{Memory, Unit};
@@ -159,12 +159,14 @@ fn settings(roles: &[Role]) -> Settings {
             min_off: s(60),
             max_run: s(24 * 3600),
             rest: s(1800),
+            max_cycles_per_day: 250,
             hold: Hold::WhileCharging,
             proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(500) }),
             cooling: Some(Cooling { after: s(3600), excess: k(20_000) }),
         },
         sources: [source(100, 1), source(300, 0)].into_iter().collect(),
         bank: BankUse::WithSource(reserve),
+        giving: Some(Giving { fall: Millivolts::from_millivolts(300), fall_charge: Fraction::from_per_mille(20) }),
         trust: Trust {
             good_run: 5,
             max_step: s(15),

@@ -35,7 +35,9 @@ use crate::button::ResetButton;
 use crate::ceiling::Ceiling;
 use crate::clock::Clock;
 use crate::contacts::Contacts;
+use crate::cycles::Cycles;
 use crate::fault::{Faults, SystemFault, SystemFaults};
+use crate::giving::Doubt;
 use crate::overdue::Overdue;
 use crate::power::{Feed, Offer, Power, Shares, current_from};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts};
@@ -59,6 +61,8 @@ pub struct Memory {
     pub waited: u8,
     /// A bit for each thermometer channel that has [jumped](crate::fault::ChannelFault::Jumped).
     pub jumped: u8,
+    /// Sources that gave nothing.
+    pub doubt: Doubt,
 }
 
 /// The charge loop.
@@ -209,6 +213,7 @@ pub struct Controller {
     contacts: Contacts,
     charge: Charge,
     heat: Heat,
+    cycles: Cycles,
     /// A channel reached its heater cut-out and has not come down from it by the hysteresis.
     cut_out: bool,
     button: ResetButton,
@@ -247,10 +252,11 @@ impl Controller {
             ceiling: Ceiling::new(&settings.charge),
             clock: Clock::NEW,
             sensing: Sensing::new(settings, memory.jumped),
-            power: Power::new(settings),
+            power: Power::new(settings, memory.doubt),
             contacts: Contacts::new(settings),
             charge: Charge::after_restart(memory.soaked, soak),
             heat: Heat::Off { open: Millis::ZERO, ran: Millis::ZERO },
+            cycles: Cycles::new(settings.heater.max_cycles_per_day),
             cut_out: false,
             button: ResetButton::new(settings.trust.button),
             latched: memory.latched.and(SystemFaults::LATCHED),
@@ -291,6 +297,7 @@ impl Controller {
             Heat::Resting { .. } => faults.with(SystemFault::HeaterOverrun),
             Heat::Off { .. } | Heat::On { .. } => faults,
         };
+        let faults = if self.cycles.is_spent() { faults.with(SystemFault::CyclesSpent) } else { faults };
         let (state, cause) = self.describe(charge_obstacle, heat_obstacle);
         let overdue = self.overdue.judge(tick.credited, self.offer.source_present, self.charge_relay(), cause);
         let faults = if overdue.is_some() { faults.with(SystemFault::ChargeOverdue) } else { faults };
@@ -302,7 +309,7 @@ impl Controller {
             state,
             cause,
             overdue,
-            faults: Faults { channels: picture.faults, system: faults },
+            faults: Faults { channels: picture.faults, system: faults, not_giving: self.offer.withheld },
         }
     }
 
@@ -350,6 +357,7 @@ impl Controller {
         if self.button.acts(credited, inputs.button) {
             self.latched = self.latched.and(standing);
             self.sensing.accept_jumps();
+            self.power.forget_failures();
         }
         let mut latching = faults.and(SystemFaults::LATCHED);
         if !self.contacts.may_have_heated() {
@@ -478,7 +486,13 @@ impl Controller {
             Some(fault) => return Some(Cause::System(fault)),
             None => {}
         }
-        self.unfed(offer.feed)
+        self.unfed(offer.feed).or(self.worn())
+    }
+
+    /// Whether the relay has to be spared before it may close again.
+    fn worn(&self) -> Option<Cause> {
+        let has_to_close = self.heater() == Relay::Open && !self.cycles.may_close();
+        has_to_close.then_some(Cause::System(SystemFault::CyclesSpent))
     }
 
     /// What of cut-out and energy forbids heat.
@@ -488,12 +502,19 @@ impl Controller {
             Feed::Qualified => None,
             Feed::Unproven => Some(Cause::StartUp),
             Feed::Settling => Some(Cause::SourceSettling),
+            Feed::Pausing => Some(Cause::HeaterResting),
+            Feed::Failing(fault) => Some(Cause::System(fault)),
             Feed::Nothing => Some(Cause::NoEnergy),
         }
     }
 
     fn step_heat(&mut self, credited: Millis, obstacle: Option<Cause>, picture: &Picture) {
         let heater = &self.settings.heater;
+        self.cycles.pass(credited);
+        let asks_for_heat = self.coldest_cell().is_some_and(|coldest| self.asks_for_heat(coldest));
+        if self.heater() == Relay::Open && asks_for_heat {
+            self.cycles.ask();
+        }
         self.heat = match self.heat {
             Heat::On { ran, closed } => {
                 let (ran, closed) = (ran.plus(credited), closed.plus(credited));
@@ -508,10 +529,8 @@ impl Controller {
             Heat::Off { open, ran } => {
                 let open = open.plus(credited);
                 let ran = if open >= heater.rest { Millis::ZERO } else { ran };
-                if obstacle.is_none()
-                    && open >= heater.min_off
-                    && self.coldest_cell().is_some_and(|coldest| self.asks_for_heat(coldest))
-                {
+                if obstacle.is_none() && open >= heater.min_off && asks_for_heat {
+                    self.cycles.close();
                     Heat::On { ran, closed: Millis::ZERO }
                 } else {
                     Heat::Off { open, ran }
@@ -603,7 +622,10 @@ impl Controller {
 
     /// Takes note that the guard has taken something away, and answers how that looks.
     pub(crate) fn overruled(&mut self, heater: Relay, charge: Relay) -> (State, Cause) {
-        if let (Relay::Open, Heat::On { ran, .. }) = (heater, self.heat) {
+        if let (Relay::Open, Heat::On { ran, closed }) = (heater, self.heat) {
+            if closed.is_zero() {
+                self.cycles.refund();
+            }
             self.heat = Heat::Off { open: Millis::ZERO, ran };
         }
         if charge == Relay::Open && self.charge == Charge::Permitted {
@@ -653,8 +675,8 @@ impl Controller {
 
     /// What of cut-out and energy kept the heater off in the last step, whether or not the cells asked for heat.
     #[must_use]
-    pub const fn heat_withheld(&self) -> Option<Cause> {
-        self.unfed(self.offer.feed)
+    pub fn heat_withheld(&self) -> Option<Cause> {
+        self.unfed(self.offer.feed).or(self.worn())
     }
 
     /// What the cells may take, per capacity, as of the last step; nothing unless all are good.
@@ -673,6 +695,7 @@ impl Controller {
             soaked,
             waited: self.overdue.parts(),
             jumped: self.sensing.jumped(),
+            doubt: self.power.doubt(),
         }
     }
 

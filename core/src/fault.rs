@@ -6,6 +6,7 @@
 #![doc = include_str!("../docs/faults.md")]
 
 use crate::settings::MAX_CHANNELS;
+use crate::signals::Sources;
 
 /// How a fault ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -27,6 +28,8 @@ pub enum Disables {
     Heat,
     /// Heating from the bank; other sources may still be spent.
     BankHeat,
+    /// The heater for a pause that grows from one failure to the next; in between it is tried.
+    HeatInPauses,
     /// The charge permit.
     Charge,
     /// Both outputs.
@@ -212,7 +215,7 @@ pub enum SystemFault {
     ChargeWelded,
     /// The heater supply is outside its limits, or not measured.
     SupplyOutOfRange,
-    /// The line of a source toggles.
+    /// The line of a source toggles, or falls away for moments again and again.
     SourceUnsteady,
     /// The bank is below the reserve that may be spent on heat, or its state is unknown.
     BankBelowReserve,
@@ -224,11 +227,17 @@ pub enum SystemFault {
     ChargeOverdue,
     /// A check resistor does not measure what it is, so reference or return are wrong for every channel.
     ReferenceDoubtful,
+    /// The heater supply goes out of its limits each time the heater comes on.
+    SupplySags,
+    /// The bank pays for what a source is said to give.
+    SourceNotGiving,
+    /// The heater's relay has closed as often as it may in a day.
+    CyclesSpent,
 }
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 18] = [
+    pub const ALL: [Self; 21] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
@@ -247,6 +256,9 @@ impl SystemFault {
         Self::DischargeLineRefused,
         Self::ChargeOverdue,
         Self::ReferenceDoubtful,
+        Self::SupplySags,
+        Self::SourceNotGiving,
+        Self::CyclesSpent,
     ];
 
     /// What this fault takes away while it stands.
@@ -267,6 +279,7 @@ impl SystemFault {
             | Self::HeaterOverrun
             | Self::SupplyOutOfRange => Disables::Heat,
             Self::BankBelowReserve | Self::DischargeLineRefused => Disables::BankHeat,
+            Self::SupplySags | Self::SourceNotGiving | Self::CyclesSpent => Disables::HeatInPauses,
             Self::ChargeLineRefused => Disables::Charge,
             // The permit is refused already, and the source counts as absent; nothing more can be taken away, someone must come.
             Self::ChargeWelded | Self::SourceUnsteady | Self::ChargeOverdue => Disables::Nothing,
@@ -380,7 +393,7 @@ impl SystemFault {
                 "source_unsteady",
                 SelfClearing,
                 Alarm,
-                "the line of a source toggles on and on",
+                "the line of a source toggles on and on, or falls away for moments",
                 "a line that holds still",
                 "the line's filter: an opto-coupler on an alternating voltage follows its halves; a loose terminal",
             ),
@@ -423,6 +436,30 @@ impl SystemFault {
                 "the check resistor does not measure what it is, so any channel may read wrong by as much",
                 "a run of good readings of the check channel",
                 "the reference resistor, the return that all channels share, the check resistor and its terminals",
+            ),
+            Self::CyclesSpent => (
+                "cycles_spent",
+                SelfClearing,
+                Alarm,
+                "the heater's relay has closed as often as it may in a day",
+                "half a day's closings earned again",
+                "a cell's thermometer that lies on the plate; a source that comes and goes; stop_c close above start_c",
+            ),
+            Self::SourceNotGiving => (
+                "source_not_giving",
+                SelfClearing,
+                Alarm,
+                "a source is present, and the bank pays for the heat that it should give",
+                "heat that costs the bank nothing; the source away for an hour, or the reset button, tries it at once",
+                "whether the source runs and its breaker is closed; a line stuck at present; its budget, and the loads beside the heater",
+            ),
+            Self::SupplySags => (
+                "supply_sags",
+                SelfClearing,
+                Alarm,
+                "the heater supply goes out of its limits each time the heater comes on",
+                "the heater running for five minutes; the reset button tries it at once",
+                "whether the source gives what its line says; an empty bank; fuse, terminals, cable of the heater's circuit",
             ),
         };
         Facts { name, ending, severity, meaning, cleared_by, check_first }
@@ -555,11 +592,14 @@ pub struct Faults {
     pub channels: [Option<ChannelFault>; MAX_CHANNELS],
     /// The faults of the whole.
     pub system: SystemFaults,
+    /// Sources that count as absent for heat, for the bank paid for what they were to give. None of them while they are tried again.
+    pub not_giving: Sources,
 }
 
 impl Faults {
     /// None.
-    pub const NONE: Self = Self { channels: [None; MAX_CHANNELS], system: SystemFaults::NONE };
+    pub const NONE: Self =
+        Self { channels: [None; MAX_CHANNELS], system: SystemFaults::NONE, not_giving: Sources::NONE };
 
     /// These and `fault`.
     #[must_use]

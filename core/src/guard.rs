@@ -12,9 +12,10 @@
 //! what the memory leaves of the soak after a restart), and at or above the high limit, and while sources that
 //! do not obey the charge-current ceiling are present and could give more than it allows at any cell; the
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
-//! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, or at the end of its maximum run; and neither with no channel that has shown anything new for
+//! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, at the end of its maximum run, or when its relay has closed as often in a day as it may and once more; and neither with no channel that has shown anything new for
 //! as long as the settings allow. Faults that need a comparison over hours or between
-//! channels (stuck, disagreement, a jump that stands, ineffective heater) are the controller's; what it reports of them, the guard enforces.
+//! channels (stuck, disagreement, a jump that stands, ineffective heater), and what needs the course of the bank over runs (sources that give
+//! nothing), are the controller's; what it reports of them, the guard enforces.
 
 use crate::button::ResetButton;
 use crate::clock::Uptime;
@@ -28,7 +29,7 @@ use crate::settings::{
     self, BankUse, ChargeCurrent, Check, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings,
     each,
 };
-use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Storage};
+use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Sources, Storage};
 use heapless::Vec;
 
 /// How far on the safe side of a threshold the guard's limit lies: half of the controller's [`ROUNDING`](crate::sensing::ROUNDING),
@@ -39,6 +40,9 @@ pub const MARGIN: Kelvins = Kelvins::from_steps(33);
 /// [`Coefficients`](crate::rtd::Coefficients) accepts. Where the slope is gentler, the nominal 0.0039 at the ice point, a rate in ratio
 /// allows that much more in kelvins: the controller doubts first, and the guard nothing that the controller believes.
 const STEEPEST: u64 = 4_509_716;
+
+/// A full credit for closings, and what a day adds to it.
+const TWO_DAYS_MS: u32 = 2 * 86_400_000;
 
 /// How often the controller looks for channels that stand still.
 const STILL_CHECK: Millis = Millis::from_secs(60);
@@ -98,6 +102,8 @@ pub struct Guard {
     soak: Millis,
     max_run: Millis,
     rest: Millis,
+    /// What a closing of the heater's relay costs, of a credit that time earns.
+    closing: Millis,
     follow_within: Millis,
     /// Time after which no channel having shown anything new means that none is measured, if that is judged: as long as the controller
     /// may take to find it.
@@ -128,6 +134,7 @@ pub struct Guard {
     ran: Millis,
     /// What is left of the rest after a maximum run.
     resting: Millis,
+    closing_credit: Millis,
     /// Time for which the heater's contact has been closed although off.
     closed_for: Millis,
     button: ResetButton,
@@ -181,6 +188,7 @@ impl Guard {
             soak: settings.charge.soak,
             max_run: settings.heater.max_run,
             rest: settings.heater.rest,
+            closing: Millis::from_millis(TWO_DAYS_MS.div_ceil(u32::from(settings.heater.max_cycles_per_day.max(1)))),
             follow_within: settings.trust.feedback,
             still_after: settings.trust.still_after.map(|after| after.plus(STILL_CHECK).plus(settings.trust.max_step)),
             supply: (settings.heater.supply_min, settings.heater.supply_max),
@@ -201,6 +209,7 @@ impl Guard {
             has_heated: false,
             ran: Millis::ZERO,
             resting: Millis::ZERO,
+            closing_credit: Millis::from_millis(TWO_DAYS_MS / 2),
             closed_for: Millis::ZERO,
             button: ResetButton::new(settings.trust.button),
             latched: memory.latched.and(SystemFaults::LATCHED).and(SystemFaults::DISABLING_HEAT),
@@ -247,9 +256,10 @@ impl Guard {
             && !sight.cut_out
             && inputs.storage == Storage::Kept
             && self.resting.is_zero()
+            && (self.heater == Relay::Closed || self.closing_credit >= self.closing)
             && self.latched.is_empty()
             && faults.and(SystemFaults::DISABLING_HEAT).is_empty()
-            && self.energy_is_on_offer(inputs);
+            && self.energy_is_on_offer(inputs, asked.faults.not_giving);
 
         let verdict = Verdict { heater: closed_if(heat_is_safe), charge: closed_if(charge_is_safe) };
         self.note(verdict.heater);
@@ -310,6 +320,9 @@ impl Guard {
     fn watch_heater(&mut self, credited: Millis, inputs: &Inputs, sight: Sight) {
         self.since_switched = self.since_switched.plus(credited);
         self.resting = self.resting.less(credited);
+        // One closing more than the controller has, so that it comes first.
+        let most = Millis::from_millis(TWO_DAYS_MS / 2).plus(self.closing);
+        self.closing_credit = self.closing_credit.plus(credited).min(most);
         match self.heater {
             Relay::Closed => self.ran = self.ran.plus(credited),
             Relay::Open if self.since_switched >= self.rest => self.ran = Millis::ZERO,
@@ -338,12 +351,12 @@ impl Guard {
     }
 
     /// A budget that carries the heater, or a bank that may be spent and is above its reserve.
-    fn energy_is_on_offer(&self, inputs: &Inputs) -> bool {
+    fn energy_is_on_offer(&self, inputs: &Inputs, not_giving: Sources) -> bool {
         let (min, max) = self.supply;
         let Some(supply) = inputs.supply.filter(|supply| (min..=max).contains(supply)) else {
             return false;
         };
-        let sources = inputs.sources.without(inputs.unsteady);
+        let sources = inputs.sources.without(inputs.unsteady).without(not_giving);
         let present = self.budgets.iter().enumerate().filter(|&(index, _)| sources.contains(index));
         let budget = present.fold(Milliwatts::ZERO, |sum, (_, &budget)| sum.plus(budget));
         let bank_is_offered = self.bank.is_offered(budget);
@@ -372,6 +385,9 @@ impl Guard {
             self.heater = heater;
             self.since_switched = Millis::ZERO;
             self.has_heated = true;
+            if heater == Relay::Closed {
+                self.closing_credit = self.closing_credit.less(self.closing);
+            }
         }
     }
 }

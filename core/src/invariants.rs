@@ -8,7 +8,7 @@ use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::guard::Guard;
 use crate::quantity::{Celsius, Fraction, Instant, Milliamps};
 use crate::settings::{CeilingPoint, ChargeCurrent, Role, Settings, ValidSettings};
-use crate::signals::{Alarm, Cause, Outputs, Relay, Sample, State};
+use crate::signals::{Alarm, Cause, Outputs, Relay, Sample, Sources, State};
 use crate::testing::{
     History, May, Model, Moment, any_history, any_settings, c, case, exact, exact_celsius, fine_inputs, sample,
     wild_settings,
@@ -38,6 +38,9 @@ fn run(
         let outputs = unit.step(moment.now, &moment.inputs);
         look(&moment, &outputs, &may, &unit)?;
         model.note(outputs.heater);
+        // In every history, whatever it is run for.
+        let closings = model.closings_in_a_day();
+        prop_assert!(closings <= usize::from(settings.heater.max_cycles_per_day), "{closings} closings in a day");
     }
     Ok(())
 }
@@ -83,6 +86,15 @@ proptest! {
                 .any(|(channel, fault)| channel.role != Role::Ambient && fault.is_some());
             prop_assert!(outputs.heater == Relay::Open || !needed_fault);
             prop_assert!(outputs.heater == Relay::Open || outputs.faults.system.and(SystemFaults::DISABLING_HEAT).is_empty());
+            Ok(())
+        })?;
+    }
+
+    /// Invariant 10, as far as the voltage shows it: present is not giving.
+    #[test]
+    fn the_bank_does_not_pay_for_what_sources_are_said_to_give(settings in any_settings(), history in any_history()) {
+        run(&settings, &history, |_, outputs, may, _| {
+            prop_assert!(outputs.heater == Relay::Open || may.heat_of_sources, "{outputs:?}");
             Ok(())
         })?;
     }
@@ -185,6 +197,8 @@ proptest! {
             prop_assert!(verdict.charge == Relay::Open || may.ceiling_off_by_k <= 0.1);
             prop_assert!(verdict.heater == Relay::Open || may.heat);
             model.note(verdict.heater);
+            // One more than the controller may.
+            prop_assert!(model.closings_in_a_day() <= usize::from(settings.heater.max_cycles_per_day) + 1);
         }
     }
 
@@ -218,11 +232,12 @@ fn generated_histories_reach_every_state_and_both_outputs() {
     let mut steps = 0_u32;
     let (mut charged, mut heated, mut restarted, mut latched, mut unstored, mut unsteady) = (0, 0, 0, 0, 0, 0);
     let (mut ceiling, mut unruled) = (0, 0);
+    let (mut doubted, mut spent) = (0, 0);
     let mut states = std::collections::BTreeSet::new();
     for seed in 0..600 {
         let (settings, history) = case(seed);
         assert!(settings.clone().validate().is_ok(), "{:?}", settings.validate());
-        let mut seen = [false; 8];
+        let mut seen = [false; 10];
         run(&settings, &history, |moment, outputs, _, unit| {
             steps += 1;
             states.insert(outputs.state);
@@ -234,6 +249,8 @@ fn generated_histories_reach_every_state_and_both_outputs() {
             seen[5] |= outputs.faults.system.contains(SystemFault::SourceUnsteady);
             seen[6] |= outputs.cause == Cause::CeilingTooLow;
             seen[7] |= outputs.charge == Relay::Closed && Model::unruled_ma(&settings, &moment.inputs) > 0.0;
+            seen[8] |= outputs.faults.system.contains(SystemFault::CyclesSpent);
+            seen[9] |= outputs.faults.not_giving != Sources::NONE;
             Ok(())
         })
         .unwrap();
@@ -245,13 +262,17 @@ fn generated_histories_reach_every_state_and_both_outputs() {
         unsteady += u32::from(seen[5]);
         ceiling += u32::from(seen[6]);
         unruled += u32::from(seen[7]);
+        doubted += u32::from(seen[9]);
+        spent += u32::from(seen[8]);
     }
     std::println!(
         "600 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
-         {unstored} could not store, {unsteady} had a line toggling, {ceiling} had a ceiling too low, {unruled} charged all the same"
+         {unstored} could not store, {unsteady} had a line toggling, {ceiling} had a ceiling too low, {unruled} charged all the same, \
+         {doubted} a source that gave nothing, {spent} a relay that closed too often"
     );
     assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
     assert!(ceiling >= 80 && unruled >= 40);
+    assert!(doubted >= 20 && spent >= 10);
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20 && unstored >= 80 && unsteady >= 80);
 }
 

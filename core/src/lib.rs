@@ -28,7 +28,7 @@
 //!
 //! ```text
 //!   signals::Inputs ──▶ sensing ──▶ controller ──▶ guard ──▶ signals::Outputs
-//!                         rtd        power           │
+//!                         rtd        power, giving   │
 //!                                    contacts        └─▶ journal
 //!        settings, fault: what all of them agree on;  quantity: in which units
 //! ```
@@ -47,7 +47,9 @@ mod ceiling;
 mod clock;
 mod contacts;
 pub mod controller;
+mod cycles;
 pub mod fault;
+pub mod giving;
 pub mod guard;
 #[cfg(test)]
 mod invariants;

@@ -8,6 +8,7 @@
 //! whether the cells can take it is the controller's to say.
 
 use crate::fault::{SystemFault, SystemFaults};
+use crate::giving::{Doubt, Giving, Look, Sags};
 use crate::quantity::{Fraction, MilliampHours, Milliamps, Millis, Millivolts, Milliwatts};
 use crate::settings::{BankUse, ChargeCurrent, Heater, MAX_SOURCES, Reserve, Settings, Source};
 use crate::signals::{Inputs, Line, Relay, Sources};
@@ -53,6 +54,8 @@ pub(crate) struct Offer {
     pub(crate) source_present: bool,
     /// What the present sources that do not obey the ceiling could give to the bank, per capacity.
     pub(crate) unruled: Fraction,
+    /// Sources that pay for no heat, for they have given none.
+    pub(crate) withheld: Sources,
     /// Faults of supply and bank.
     pub(crate) faults: SystemFaults,
 }
@@ -65,6 +68,7 @@ impl Offer {
         feed: Feed::Nothing,
         source_present: false,
         unruled: Fraction::ZERO,
+        withheld: Sources::NONE,
         faults: SystemFaults::NONE,
     };
 }
@@ -78,6 +82,10 @@ pub(crate) enum Feed {
     Unproven,
     /// A source that would do has not been present long enough.
     Settling,
+    /// It failed a moment ago, and has to wait before it is tried again.
+    Pausing,
+    /// It has failed again and again, and has to wait longer each time.
+    Failing(SystemFault),
     /// There is nothing that may be spent.
     Nothing,
 }
@@ -113,13 +121,59 @@ struct Watched {
     source: Source,
     index: usize,
     present_for: Option<Millis>,
+    /// How long it had been present when it was last seen to go, and the time left in which it may come back to that.
+    held: Millis,
+    blink: Millis,
+    /// Since it came back so: the looks that must find it present yet.
+    looks: u8,
 }
 
 impl Watched {
     fn settled(&self) -> bool {
-        self.present_for.is_some_and(|time| time >= self.source.settle)
+        self.looks == 0 && self.present_for.is_some_and(|time| time >= self.source.settle)
+    }
+
+    /// Takes note of a look at its line, and answers whether it has just come back from a short absence.
+    fn see(&mut self, credited: Millis, is_present: bool, good_run: u8) -> bool {
+        match (is_present, self.present_for) {
+            (false, None) => self.blink = self.blink.less(credited),
+            (false, Some(time)) => {
+                (self.present_for, self.held, self.blink) = (None, time, BLINK);
+            }
+            (true, None) if self.blink.is_zero() => {
+                (self.present_for, self.looks) = (Some(Millis::ZERO), 0);
+            }
+            (true, None) => {
+                // This is the first look.
+                (self.present_for, self.looks) = (Some(self.held), good_run.saturating_sub(1));
+                return true;
+            }
+            (true, Some(time)) => {
+                self.present_for = Some(time.plus(credited));
+                self.looks = self.looks.saturating_sub(1);
+            }
+        }
+        false
+    }
+
+    /// Whether it is absent, and may come back without settling.
+    fn is_blinking(&self) -> bool {
+        self.present_for.is_none() && !self.blink.is_zero()
+    }
+
+    fn pays(&self, withheld: Sources) -> bool {
+        self.settled() && !withheld.contains(self.index)
     }
 }
+
+/// A source that is away for less need not settle anew: a contact that bounces, a look that found the line refused. Common
+/// practice, no source.
+const BLINK: Millis = Millis::from_secs(5);
+
+/// What each such absence adds to a count that time takes down again, and the count at which the line is unsteady: one a minute is
+/// borne, six at once are not. Common practice, no source.
+const BLINK_COUNTS: Millis = Millis::from_secs(60);
+const FLICKERS: Millis = Millis::from_secs(330);
 
 /// Sources and bank over time.
 #[derive(Clone, Debug)]
@@ -134,14 +188,19 @@ pub(crate) struct Power {
     budget: Milliwatts,
     unsettled: Milliwatts,
     /// Sources that may be charging the bank, and what those that do not obey the ceiling could give together.
-    giving: Sources,
+    charging: Sources,
     unruled: Fraction,
     capacity: MilliampHours,
+    /// Of the budgets of the settled, what may be spent on heat.
+    heat_budget: Milliwatts,
+    giving: Option<Giving>,
+    withheld: Sources,
     supply: (Millivolts, Millivolts),
     /// Good supply readings in a row.
     supply_run: u8,
     /// A bad reading has been followed by no run of good ones.
     supply_fault: bool,
+    sags: Sags,
     bank: BankUse,
     bank_level: Level,
     /// Readings at or above resume in a row.
@@ -149,16 +208,31 @@ pub(crate) struct Power {
     good_run: u8,
     /// Steps in a row in which the line of a source toggled, up to `good_run`.
     unsteady_run: u8,
+    /// Whether a source may come back without settling.
+    is_blinking: bool,
+    /// Short absences, as [`BLINK_COUNTS`], less the time since.
+    blinks: Millis,
+    /// They were too many, and are not forgotten.
+    flickers: bool,
+    /// Looks in a row that found discharge allowed, up to `good_run`.
+    discharge_run: u8,
 }
 
 impl Power {
-    pub(crate) fn new(settings: &Settings) -> Self {
+    pub(crate) fn new(settings: &Settings, doubt: Doubt) -> Self {
         let mut sources = Vec::new();
         // Equal priorities keep the order of the settings. A sort would do, but brings code that can panic.
         for priority in 0..=u8::MAX {
             let of_priority = |(_, source): &(usize, &Source)| source.priority == priority;
             for (index, &source) in settings.sources.iter().enumerate().filter(of_priority) {
-                let _ = sources.push(Watched { source, index, present_for: None });
+                let _ = sources.push(Watched {
+                    source,
+                    index,
+                    present_for: None,
+                    held: Millis::ZERO,
+                    blink: Millis::ZERO,
+                    looks: 0,
+                });
             }
         }
         Self {
@@ -168,43 +242,63 @@ impl Power {
             present: Sources::NONE,
             budget: Milliwatts::ZERO,
             unsettled: Milliwatts::ZERO,
-            giving: Sources::NONE,
+            charging: Sources::NONE,
             unruled: Fraction::ZERO,
             capacity: settings.charge.capacity,
+            heat_budget: Milliwatts::ZERO,
+            giving: Giving::new(settings, doubt),
+            withheld: Sources::NONE,
             supply: (settings.heater.supply_min, settings.heater.supply_max),
             supply_run: 0,
             supply_fault: false,
+            sags: Sags::new(settings.heater.min_off),
             bank: settings.bank,
             bank_level: Level::Unproven,
             bank_run: 0,
             good_run: settings.trust.good_run,
             unsteady_run: 0,
+            is_blinking: false,
+            blinks: Millis::ZERO,
+            flickers: false,
+            discharge_run: 0,
         }
     }
 
     pub(crate) fn judge(&mut self, credited: Millis, inputs: &Inputs, heater: Relay) -> Offer {
         let present = inputs.sources.and(self.configured).without(inputs.unsteady);
         // Sources seldom come and go.
-        if present != self.present || !self.unsettled.is_zero() {
+        self.blinks = self.blinks.less(credited);
+        if present != self.present || !self.unsettled.is_zero() || self.is_blinking {
             self.count_sources(credited, present);
         }
         let (budget, unsettled) = (self.budget, self.unsettled);
         // Settled or not, on a line that holds still or not: what may be charging counts.
-        let giving = inputs.sources.or(inputs.unsteady).and(self.configured);
-        if giving != self.giving {
-            self.count_unruled(giving);
+        let charging = inputs.sources.or(inputs.unsteady).and(self.configured);
+        if charging != self.charging {
+            self.count_unruled(charging);
         }
+        // A source whose line toggles may be what charges. Nothing is known that it can give.
+        let toggles = !inputs.unsteady.and(self.configured).is_empty();
+        let source_present = !present.is_empty() || toggles;
 
         let mut faults = SystemFaults::NONE;
         // A contact that bounces on its way toggles too, for one step; what is wrong with a line toggles on.
-        let toggles = !inputs.unsteady.and(self.configured).is_empty();
         self.unsteady_run = if toggles { self.unsteady_run.saturating_add(1).min(self.good_run) } else { 0 };
-        if toggles && self.unsteady_run >= self.good_run {
+        self.flickers = self.blinks >= FLICKERS || (self.flickers && !self.blinks.is_zero());
+        if (toggles && self.unsteady_run >= self.good_run) || self.flickers {
             faults = faults.with(SystemFault::SourceUnsteady);
         }
         let supply = self.judge_supply(inputs.supply);
-        if inputs.discharge_line == Line::Refused {
-            faults = faults.with(SystemFault::DischargeLineRefused);
+        self.sags.watch(credited, heater, supply == Supply::Bad);
+        if self.sags.is_repeated() {
+            faults = faults.with(SystemFault::SupplySags);
+        }
+        match inputs.discharge_line {
+            Line::Refused => {
+                self.discharge_run = 0;
+                faults = faults.with(SystemFault::DischargeLineRefused);
+            }
+            Line::Allowed => self.discharge_run = self.discharge_run.saturating_add(1).min(self.good_run),
         }
         if let Some(reserve) = self.bank.reserve()
             && self.judge_bank(reserve, inputs, heater) == Level::Below
@@ -213,47 +307,93 @@ impl Power {
         }
 
         let load = self.load.at(inputs.supply.unwrap_or(Millivolts::MAX));
-        // A source whose line toggles may be what charges. Nothing is known that it can give.
-        let source_present = !present.is_empty() || toggles;
-        let bank_offered = self.bank.is_offered(budget);
+        let bank_spendable = self.bank_level == Level::Above && self.discharge_run >= self.good_run;
+        let may_be_spent = bank_spendable && self.bank.is_offered(self.heat_budget);
+        let look = Look {
+            credited,
+            heater,
+            load,
+            bank: inputs.bank,
+            charge: inputs.state_of_charge,
+            may_be_spent,
+            source_present,
+            present,
+        };
+        let has_failed = self.judge_giving(&look);
+        if self.giving.as_ref().is_some_and(Giving::is_repeated) {
+            faults = faults.with(SystemFault::SourceNotGiving);
+        }
+        let heat_budget = self.heat_budget;
+        let bank_offered = self.bank.is_offered(heat_budget);
         // A supply that its source feeds is dead while that is absent; no reason to call anyone.
         if supply == Supply::Bad && (bank_offered || !budget.is_zero()) {
             faults = faults.with(SystemFault::SupplyOutOfRange);
         }
-        let bank_spendable = self.bank_level == Level::Above && inputs.discharge_line == Line::Allowed;
         let feed = match supply {
             Supply::Unproven => Feed::Unproven,
-            Supply::Good if budget >= load || (bank_offered && bank_spendable) => Feed::Qualified,
-            Supply::Good if budget.plus(unsettled) >= load => Feed::Settling,
+            Supply::Good if has_failed => Feed::Pausing,
+            Supply::Good if heat_budget >= load || (bank_offered && bank_spendable) => {
+                self.sags.withhold().unwrap_or(Feed::Qualified)
+            }
+            Supply::Good if heat_budget.plus(unsettled) >= load => Feed::Settling,
+            Supply::Good if budget.plus(unsettled) >= load => {
+                if faults.contains(SystemFault::SourceNotGiving) {
+                    Feed::Failing(SystemFault::SourceNotGiving)
+                } else {
+                    Feed::Pausing
+                }
+            }
             Supply::Bad if !unsettled.is_zero() => Feed::Settling,
             Supply::Good | Supply::Bad => Feed::Nothing,
         };
-        Offer { load, budget, feed, source_present, unruled: self.unruled, faults }
+        Offer { load, budget, feed, source_present, unruled: self.unruled, withheld: self.withheld, faults }
+    }
+
+    /// Whether the bank pays for what sources are said to give.
+    fn judge_giving(&mut self, look: &Look) -> bool {
+        let Some(giving) = &mut self.giving else { return false };
+        let (sources, withheld) = (&self.sources, self.withheld);
+        let has_failed = giving.watch(look, || payers(sources, withheld, look.load));
+        let withheld = giving.withheld();
+        if withheld != self.withheld {
+            self.withheld = withheld;
+            self.count_heat();
+        }
+        has_failed
+    }
+
+    /// Adds up what may be spent on heat.
+    #[cold]
+    fn count_heat(&mut self) {
+        let paying = self.sources.iter().filter(|watched| watched.pays(self.withheld));
+        self.heat_budget = paying.fold(Milliwatts::ZERO, |sum, watched| sum.plus(watched.source.budget));
     }
 
     /// Adds up what is present, settled and not.
     fn count_sources(&mut self, credited: Millis, present: Sources) {
         self.present = present;
         (self.budget, self.unsettled) = (Milliwatts::ZERO, Milliwatts::ZERO);
+        self.is_blinking = false;
         for watched in &mut self.sources {
-            watched.present_for = match (present.contains(watched.index), watched.present_for) {
-                (false, _) => None,
-                (true, None) => Some(Millis::ZERO),
-                (true, Some(time)) => Some(time.plus(credited)),
-            };
+            if watched.see(credited, present.contains(watched.index), self.good_run) {
+                // Held, so that they are forgotten in minutes however many there were.
+                self.blinks = self.blinks.plus(BLINK_COUNTS).min(FLICKERS.plus(BLINK_COUNTS));
+            }
+            self.is_blinking |= watched.is_blinking();
             if watched.settled() {
                 self.budget = self.budget.plus(watched.source.budget);
             } else if watched.present_for.is_some() {
                 self.unsettled = self.unsettled.plus(watched.source.budget);
             }
         }
+        self.count_heat();
     }
 
     /// Adds up what no ceiling holds back.
-    fn count_unruled(&mut self, giving: Sources) {
-        self.giving = giving;
+    fn count_unruled(&mut self, charging: Sources) {
+        self.charging = charging;
         let mut sum = Milliamps::ZERO;
-        for watched in self.sources.iter().filter(|watched| giving.contains(watched.index)) {
+        for watched in self.sources.iter().filter(|watched| charging.contains(watched.index)) {
             if let ChargeCurrent::UpTo(most) = watched.source.charge {
                 sum = sum.plus(most);
             }
@@ -291,11 +431,24 @@ impl Power {
         self.bank_level
     }
 
+    /// Someone has pressed the button: what has failed may be tried again at once.
+    pub(crate) fn forget_failures(&mut self) {
+        self.sags.forget();
+        if let Some(giving) = &mut self.giving {
+            giving.forget();
+        }
+    }
+
+    /// What a restart must not forget of sources that gave nothing.
+    pub(crate) fn doubt(&self) -> Doubt {
+        self.giving.as_ref().map_or_else(Doubt::default, Giving::doubt)
+    }
+
     /// Who pays for the heater's `load`: the settled sources in their order, the bank for the rest.
     pub(crate) fn shares(&self, load: Milliwatts) -> Shares {
         let mut shares = Shares::default();
         let mut rest = load;
-        for watched in self.sources.iter().filter(|watched| watched.settled()) {
+        for watched in self.sources.iter().filter(|watched| watched.pays(self.withheld)) {
             let share = rest.min(watched.source.budget);
             if let Some(place) = shares.sources.get_mut(watched.index) {
                 *place = share;
@@ -305,6 +458,20 @@ impl Power {
         shares.bank = rest;
         shares
     }
+}
+
+/// The sources that pay for a heater of this `load`.
+#[cold]
+fn payers(sources: &[Watched], withheld: Sources, load: Milliwatts) -> Sources {
+    let (mut payers, mut rest) = (Sources::NONE, load);
+    for watched in sources.iter().filter(|watched| watched.pays(withheld) && !watched.source.budget.is_zero()) {
+        if rest.is_zero() {
+            break;
+        }
+        payers = payers.with(watched.index);
+        rest = rest.less(watched.source.budget);
+    }
+    payers
 }
 
 /// Whether the bank is at or below its floor, and whether it is at or above its resume level. What is not known is at the floor.
@@ -394,7 +561,7 @@ mod tests {
         #[test]
         fn the_shares_add_up_to_the_load(load in 0..500_000_u32, present: [bool; 3]) {
             let settings = settings();
-            let mut power = Power::new(&settings);
+            let mut power = Power::new(&settings, Doubt::default());
             let mut inputs = Inputs::DEAD;
             for (index, present) in present.into_iter().enumerate() {
                 if present {

@@ -227,6 +227,8 @@ pub struct Heater {
     pub max_run: Millis,
     /// Pause after the longest time on.
     pub rest: Millis,
+    /// Most times it is switched on in any 24 hours.
+    pub max_cycles_per_day: u8,
     /// Whether it may run while charge is permitted.
     pub hold: Hold,
     /// Proof that it heats, if it is judged.
@@ -340,6 +342,16 @@ pub enum Reserve {
     },
 }
 
+/// What shows that the bank pays for heat that sources are said to give. See [`giving`](crate::giving).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Giving {
+    /// Fall of its voltage by as much, *at or below*, from before the heater came on.
+    pub fall: Millivolts,
+    /// Fall of its state of charge while the heater was on, *by as much or more*.
+    pub fall_charge: Fraction,
+}
+
 /// How far readings, clock and contacts are trusted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
@@ -394,6 +406,8 @@ pub struct Settings {
     pub sources: Vec<Source, MAX_SOURCES>,
     /// Whether the bank may be spent on heat.
     pub bank: BankUse,
+    /// What shows that the bank pays for what sources should; nothing where it cannot feed the heater.
+    pub giving: Option<Giving>,
     /// Trust in readings, clock and contacts.
     pub trust: Trust,
 }
@@ -429,6 +443,7 @@ pub enum Key {
     HeaterMinOff,
     MaxRun,
     Rest,
+    MaxCycles,
     ProofEnergy,
     ProofRise,
     CoolingAfter,
@@ -442,6 +457,8 @@ pub enum Key {
     ReserveFloorVoltage,
     ReserveResumeVoltage,
     ReserveSag,
+    FallVoltage,
+    FallCharge,
     GoodRun,
     MaxStep,
     MaxAge,
@@ -539,6 +556,7 @@ table! {
     HeaterMinOff "heater" "min_off_s" "s" 0..3_600_000 [60_000] "shortest time off";
     MaxRun "heater" "max_run_h" "h" 100..96_000 [24_000] "longest time on without a pause as long as rest_min";
     Rest "heater" "rest_min" "min" 1_000..1_440_000 [30_000] "pause after the longest time on";
+    MaxCycles "heater" "max_cycles_per_day" "" 4_000..250_000 [60_000] "most times the heater's relay closes in any 24 h, and half of that day after day: a relay good for 100 000 closings then lasts 22 winters of 150 days at worst";
     ProofEnergy "heater" "proof_wh" "Wh" 100..5_000_000 [] "energy after which plate or cells must be warmer (leave out: not judged)";
     ProofRise "heater" "proof_rise_k" "K" 100..20_000 [] "rise that must have followed";
     CoolingAfter "heater" "cooling_min" "min" 1_000..720_000 [] "time after which the plate of a heater that is off must be cool (leave out: not judged)";
@@ -552,6 +570,8 @@ table! {
     ReserveFloorVoltage "bank" "reserve_v" "V" 4_000..120_000 [] "bank voltage at or below which the bank is not spent on heat";
     ReserveResumeVoltage "bank" "resume_v" "V" 4_000..120_000 [] "bank voltage at or above which it is spent again";
     ReserveSag "bank" "sag_v" "V" 0..5_000 [0] "allowance for the voltage drop that the heater itself causes";
+    FallVoltage "bank" "fall_v" "V" 20..10_000 [300] "fall of the bank's voltage under the heater that shows that the bank pays and no source gives; more than a charger's own regulation and cable";
+    FallCharge "bank" "fall_pct" "%" 200..20_000 [2_000] "fall of the state of charge while heated that shows the same; two steps of its meter";
     GoodRun "trust" "good_readings" "" 2_000..100_000 [5_000] "good readings in a row before a doubtful channel is trusted again";
     MaxStep "trust" "max_step_s" "s" 10_000..60_000 [15_000] "longest time between two steps of the controller; a board may take 10 s for one";
     MaxAge "trust" "max_age_s" "s" 100..600_000 [30_000] "longest age of a measurement; a channel without a newer one is missing";
@@ -889,6 +909,7 @@ impl Settings {
             Key::HeaterMinOff => seconds(heater.min_off),
             Key::MaxRun => hours(heater.max_run),
             Key::Rest => minutes(heater.rest),
+            Key::MaxCycles => whole(heater.max_cycles_per_day),
             Key::ProofEnergy => Some(i64::from(heater.proof?.energy.as_joules()).saturating_mul(10) / 36),
             Key::ProofRise => kelvins(heater.proof?.rise),
             Key::CoolingAfter => minutes(heater.cooling?.after),
@@ -914,6 +935,8 @@ impl Settings {
                 }),
                 Reserve::StateOfCharge { .. } => None,
             },
+            Key::FallVoltage => volts(self.giving?.fall),
+            Key::FallCharge => percent(self.giving?.fall_charge),
             Key::GoodRun => whole(trust.good_run),
             Key::MaxStep => seconds(trust.max_step),
             Key::MaxAge => seconds(trust.max_age),

@@ -79,16 +79,16 @@ impl Sources {
         Self(self.0 & others.0)
     }
 
+    /// Those of either set.
+    #[must_use]
+    pub const fn or(self, others: Self) -> Self {
+        Self(self.0 | others.0)
+    }
+
     /// Whether the source at `index` is present.
     #[must_use]
     pub const fn contains(self, index: usize) -> bool {
         index < MAX_SOURCES && self.0 & (1 << index) != 0
-    }
-
-    /// These and `others`.
-    #[must_use]
-    pub const fn or(self, others: Self) -> Self {
-        Self(self.0 | others.0)
     }
 
     /// Those that are not in `other`.

@@ -118,6 +118,7 @@ fn disabled(disables: Disables) -> &'static str {
         Disables::Nothing => "nothing",
         Disables::Heat => "heat",
         Disables::BankHeat => "heat from the bank",
+        Disables::HeatInPauses => "heat, for pauses that grow",
         Disables::Charge => "charge",
         Disables::Both => "both",
     }

@@ -78,7 +78,7 @@ impl Unit {
     /// What of cut-out and energy kept the heater off in the last step, whether or not the cells asked for heat; nothing where
     /// neither did. [`Outputs`] has one cause for all; this is for whoever asks why the heater is off and charge refused apart.
     #[must_use]
-    pub const fn heat_withheld(&self) -> Option<Cause> {
+    pub fn heat_withheld(&self) -> Option<Cause> {
         self.controller.heat_withheld()
     }
 

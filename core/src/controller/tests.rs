@@ -818,3 +818,141 @@ fn where_the_ceiling_falls_towards_hot_cells_the_hottest_counts() {
     bench.show(0, 25_010);
     assert_eq!((bench.second().charge, bench.second().cause), (Relay::Open, Cause::CeilingTooLow));
 }
+
+/// An empty bank under a source that gives nothing: 13.5 V that fall to 8.9 V as soon as the heater takes from them.
+#[test]
+fn a_supply_that_breaks_down_under_the_heater_is_tried_ever_more_seldom_and_calls_someone() {
+    let mut bench = Bench::at(0);
+    let v = |mv| Some(Millivolts::from_millivolts(mv));
+    let (mut cycles, mut heater, mut alarms) = (0_u32, Relay::Open, 0_u32);
+    for _ in 0..90 * 86_400 / 10 {
+        bench.inputs.supply = v(if heater == Relay::Closed { 8_900 } else { 13_500 });
+        let outputs = bench.controller.step(bench.time.after(10_000), &bench.inputs);
+        cycles += u32::from(heater == Relay::Open && outputs.heater == Relay::Closed);
+        heater = outputs.heater;
+        alarms += u32::from(outputs.faults.system.contains(SystemFault::SupplySags));
+        assert_eq!(
+            alarms > 0,
+            cycles >= 3 && (cycles > 3 || outputs.heater == Relay::Open),
+            "from the third on, and no pause in it"
+        );
+    }
+    // 1, 2, 4 … 128 min, then 4 h.
+    assert!(cycles <= 8 + 90 * 6, "{cycles}");
+    assert!(cycles >= 90 * 5, "it is tried all the same: {cycles}");
+
+    bench.inputs.supply = v(13_500);
+    let fault = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::SupplySags);
+    assert!((0..4 * 3600 + 20).any(|_| bench.second().heater == Relay::Closed));
+    assert!(fault(&bench.seconds(200)), "not yet");
+    assert!(!fault(&bench.seconds(101)), "it has carried the heater for five minutes");
+}
+
+#[test]
+fn the_button_tries_at_once_what_failed_again_and_again() {
+    let mut bench = Bench::at(0);
+    for _ in 0..20_000 {
+        let is_on = bench.controller.heater() == Relay::Closed;
+        bench.inputs.supply = Some(Millivolts::from_millivolts(if is_on { 8_900 } else { 13_500 }));
+        bench.second();
+    }
+    let outputs = bench.second();
+    assert_eq!(shows(&outputs), (State::Waiting, Cause::System(SystemFault::SupplySags)));
+    assert_eq!(outputs.alarm, Alarm::Sounding);
+    bench.inputs.button = Button::Pressed;
+    bench.seconds(3);
+    bench.inputs.button = Button::Released;
+    let outputs = bench.seconds(2);
+    assert_eq!((outputs.heater, outputs.alarm), (Relay::Closed, Alarm::Quiet));
+}
+
+/// A cell's thermometer that lies on the plate: two minutes of heat and it reads warm, two without and it reads cold.
+#[test]
+fn a_heater_that_cycles_is_switched_on_only_so_often_a_day_and_calls_someone() {
+    let mut settings = settings();
+    settings.heater.proof = None;
+    settings.trust.fastest_cell = crate::quantity::KelvinRate::from_millikelvins_per_minute(60_000);
+    let limit = settings.heater.max_cycles_per_day;
+    let mut bench = Bench::new(settings, c(0));
+    let (mut t, mut cycles, mut heater, mut alarms, mut hours) = (0, 0_u32, Relay::Open, 0_u32, Vec::new());
+    let spent = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::CyclesSpent);
+    for second in 0..10 * 86_400 {
+        t = (t + if heater == Relay::Closed { 120 } else { -120 }).clamp(0, 13_000);
+        bench.show_all(t);
+        let outputs = bench.second();
+        if heater == Relay::Open && outputs.heater == Relay::Closed {
+            cycles += 1;
+            hours.push(second / 3600);
+        }
+        heater = outputs.heater;
+        alarms += u32::from(spent(&outputs));
+    }
+    let worst = (0..240).map(|from| hours.iter().filter(|&&hour| (from..from + 24).contains(&hour)).count()).max();
+    assert!(worst <= Some(limit.into()), "{worst:?}");
+    assert!(cycles >= 10 * u32::from(limit) / 2, "it is heated all the same: {cycles}");
+    assert!(alarms > 9 * 86_400, "and the alarm stays: {alarms} s");
+    assert_eq!(bench.second().alarm, Alarm::Sounding);
+    bench.show_all(25_000);
+    let outputs = bench.seconds(86_400);
+    assert!(!spent(&outputs), "it has been spared");
+}
+
+#[test]
+fn a_source_that_is_away_for_a_moment_does_not_settle_anew() {
+    let mut settings = settings();
+    settings.sources[1].settle = Millis::from_secs(600);
+    let mut bench = Bench::new(settings, c(0));
+    assert_eq!(bench.seconds(599).cause, Cause::SourceSettling);
+    assert_eq!(bench.seconds(3).heater, Relay::Closed);
+    for away in [1, 4] {
+        bench.inputs.sources = Sources::NONE;
+        assert_eq!(bench.second().heater, Relay::Open, "at once");
+        bench.seconds(away);
+        bench.inputs.sources = Sources::NONE.with(1);
+        assert_eq!(shows(&bench.seconds(2)), (State::Waiting, Cause::SourceSettling));
+        let outputs = bench.second();
+        assert_ne!(outputs.cause, Cause::SourceSettling, "three good looks");
+        assert_eq!(bench.seconds(60).heater, Relay::Closed);
+        assert_eq!(bench.second().alarm, Alarm::Quiet);
+    }
+    bench.inputs.sources = Sources::NONE;
+    bench.seconds(7);
+    bench.inputs.sources = Sources::NONE.with(1);
+    assert_eq!(bench.seconds(599).cause, Cause::SourceSettling, "that was no moment");
+}
+
+#[test]
+fn a_source_that_is_absent_one_second_in_twenty_gives_and_calls_someone() {
+    let mut settings = settings();
+    settings.sources[1].settle = Millis::from_secs(60);
+    let mut bench = Bench::new(settings, c(0));
+    let unsteady = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::SourceUnsteady);
+    let (mut heated, mut first) = (0, None);
+    for second in 0..3_600 {
+        bench.inputs.sources = if second % 20 == 19 { Sources::NONE } else { Sources::NONE.with(1) };
+        let outputs = bench.second();
+        assert!(second % 20 != 19 || outputs.heater == Relay::Open);
+        heated += u32::from(outputs.heater == Relay::Closed);
+        first = first.or(Some(second).filter(|_| unsteady(&outputs)));
+    }
+    // As often as its relay may close.
+    assert!(heated > 100, "{heated} s");
+    assert!(first.is_some_and(|second| second < 300), "{first:?}");
+    bench.inputs.sources = Sources::NONE.with(1);
+    assert!(!unsteady(&bench.seconds(420)), "it holds still");
+}
+
+#[test]
+fn a_discharge_line_that_refused_for_a_moment_is_believed_again_after_a_run_of_looks() {
+    let per_mille = Fraction::from_per_mille;
+    let reserve = Reserve::StateOfCharge { floor: per_mille(600), resume: per_mille(700) };
+    let mut bench = Bench::new(Settings { bank: BankUse::Always(reserve), ..settings() }, c(0));
+    bench.inputs.sources = Sources::NONE;
+    assert_eq!(bench.seconds(100).heater, Relay::Closed);
+    bench.inputs.discharge_line = Line::Refused;
+    assert_eq!(bench.second().heater, Relay::Open, "at once");
+    bench.inputs.discharge_line = Line::Allowed;
+    assert_eq!(shows(&bench.seconds(2)).1, Cause::NoEnergy);
+    assert_ne!(shows(&bench.second()).1, Cause::NoEnergy);
+    assert_eq!(bench.seconds(60).heater, Relay::Closed);
+}

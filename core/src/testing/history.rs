@@ -62,6 +62,17 @@ enum Happening {
         sources: u8,
         steps: u16,
     },
+    /// Every source comes and goes, so many steps there and as many away.
+    Flicker {
+        steps: u16,
+        times: u16,
+    },
+    /// The bank's voltage and charge fall, and what is present stays so.
+    Sink {
+        millivolts: u32,
+        per_mille: u32,
+        steps: u16,
+    },
     /// Nothing can be stored.
     Unstored {
         steps: u16,
@@ -114,7 +125,12 @@ fn any_happening() -> impl Strategy<Value = Happening> {
         1 => (any::<Option<bool>>(), any::<Option<bool>>(), 1..30_u16)
             .prop_map(|(heater, charge, steps)| Happening::Feedback { heater, charge, steps }),
         1 => (1..12_u16).prop_map(|steps| Happening::Button { steps }),
-        1 => (any::<u8>(), 1..60_u16).prop_map(|(sources, steps)| Happening::Unsteady { sources, steps }),
+        3 => prop_oneof![
+            (any::<u8>(), 1..60_u16).prop_map(|(sources, steps)| Happening::Unsteady { sources, steps }),
+            (1..40_u16, 2..24_u16).prop_map(|(steps, times)| Happening::Flicker { steps, times }),
+            (100..3_000_u32, 0..100_u32, 1..120_u16)
+                .prop_map(|(millivolts, per_mille, steps)| Happening::Sink { millivolts, per_mille, steps }),
+        ],
         1 => (1..60_u16).prop_map(|steps| Happening::Unstored { steps }),
         1 => clock.prop_map(|by| Happening::Clock { by }),
         1 => Just(Happening::Restart),
@@ -242,6 +258,22 @@ impl Play<'_> {
                 self.world.sources = before.without(self.world.unsteady);
                 (0..steps).for_each(|_| self.step(self.history.step_ms, None));
                 (self.world.sources, self.world.unsteady) = (before, Sources::NONE);
+            }
+            Happening::Flicker { steps, times } => {
+                let before = self.world.sources;
+                for time in 0..2 * times {
+                    self.world.sources = if time % 2 == 0 { Sources::NONE } else { set(0b1111) };
+                    (0..steps).for_each(|_| self.step(self.history.step_ms, None));
+                }
+                self.world.sources = before;
+            }
+            Happening::Sink { millivolts, per_mille, steps } => {
+                let before = (self.world.bank, self.world.state_of_charge);
+                self.world.bank = before.0.map(|bank| bank.less(Millivolts::from_millivolts(millivolts)));
+                self.world.state_of_charge =
+                    before.1.map(|charge| Fraction::from_per_mille(charge.as_per_mille().saturating_sub(per_mille)));
+                (0..steps).for_each(|_| self.step(self.history.step_ms, None));
+                (self.world.bank, self.world.state_of_charge) = before;
             }
             Happening::Unstored { steps } => {
                 self.world.storage = Storage::Failing;

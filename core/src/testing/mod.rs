@@ -16,8 +16,8 @@ use crate::quantity::{
 };
 use crate::rtd::{Element, Leads, Measured, Thermometer};
 use crate::settings::{
-    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Check, Cooling, Heater, Hold, Key, MAX_CEILING_POINTS,
-    MAX_CHANNELS, Proof, Reserve, Role, Settings, Source, Trust,
+    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Check, Cooling, Giving, Heater, Hold, Key,
+    MAX_CEILING_POINTS, MAX_CHANNELS, Proof, Reserve, Role, Settings, Source, Trust,
 };
 use crate::signals::{Inputs, Line, Sample, Sources};
 use proptest::prelude::*;
@@ -97,12 +97,14 @@ pub fn settings() -> Settings {
             min_off: Millis::from_secs(60),
             max_run: Millis::from_secs(6 * 3600),
             rest: Millis::from_secs(1800),
+            max_cycles_per_day: 60,
             hold: Hold::WhileCharging,
             proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(1_000) }),
             cooling: Some(Cooling { after: Millis::from_secs(3600), excess: k(8_000) }),
         },
         sources: [source(100, 1, 20), source(300, 0, 5), source(80, 2, 60)].into_iter().collect(),
         bank: BankUse::Never,
+        giving: Some(Giving { fall: Millivolts::from_millivolts(300), fall_charge: Fraction::from_per_mille(20) }),
         trust: Trust {
             good_run: 3,
             max_step: Millis::from_secs(15),
@@ -284,11 +286,26 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
     });
     let charge =
         (0..9_000_i32, 200..4_000_i32, 30_000..55_000_i32, 500..4_000_i32, 60..360_u32, 0..120_u32, 400..3_000_u32);
-    let heater =
-        (100..4_000_i32, 5_000..60_000_u32, 0..100_u32, 0..100_u32, 400..4_000_u32, any::<bool>(), any::<[bool; 2]>());
+    let heater = (
+        100..4_000_i32,
+        5_000..60_000_u32,
+        0..100_u32,
+        0..100_u32,
+        400..4_000_u32,
+        any::<bool>(),
+        any::<[bool; 2]>(),
+        4..40_u8,
+    );
     let sources =
         proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32, proptest::option::of(0..60_000_u32)), 0..=4);
     let ceiling = (1..4_u8, proptest::option::of(any_ceiling()));
+    let giving = proptest::option::weighted(
+        0.8,
+        (20..1_000_u32, 2..100_u32).prop_map(|(fall, fall_charge)| Giving {
+            fall: Millivolts::from_millivolts(fall),
+            fall_charge: Fraction::from_per_mille(fall_charge),
+        }),
+    );
     let trust = (
         2..6_u8,
         100..800_i32,
@@ -298,8 +315,8 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
         proptest::option::of(360..4_000_u32),
         proptest::option::of(180..900_u32),
     );
-    (channels, charge, heater, (sources, ceiling), any_bank(), trust).prop_map(
-        |(channels, charge, heater, (sources, ceiling), bank, trust)| {
+    (channels, charge, heater, (sources, ceiling), (any_bank(), giving), trust).prop_map(
+        |(channels, charge, heater, (sources, ceiling), (bank, giving), trust)| {
             let mut settings = settings();
             settings.channels = channels.into_iter().collect();
             let (inhibit, above, high_limit, below, soak, min_off, overdue_after) = charge;
@@ -314,7 +331,8 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
             settings.charge.soak = Millis::from_secs(soak);
             settings.charge.min_off = Millis::from_secs(min_off);
             settings.charge.overdue_after = Millis::from_secs(overdue_after);
-            let (margin, power, min_on, min_off, max_run, hold, [proof, cooling]) = heater;
+            let (margin, power, min_on, min_off, max_run, hold, [proof, cooling], max_cycles) = heater;
+            settings.heater.max_cycles_per_day = max_cycles;
             settings.heater.start = c(inhibit + margin);
             settings.heater.stop = c(inhibit + margin.max(above) + 1_000);
             settings.heater.power = Milliwatts::from_milliwatts(power);
@@ -345,6 +363,7 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
                 settings.charge.ceiling = ceiling;
             }
             settings.bank = bank;
+            settings.giving = giving;
             settings.trust.good_run = good_run;
             settings.trust.noise = k(noise);
             settings.trust.fastest_cell = KelvinRate::from_millikelvins_per_minute(fastest);

@@ -1,9 +1,10 @@
 //! What is promised, a second time: plainly, slowly and in floating point, from the raw inputs alone.
 
-use crate::quantity::{Celsius, Instant, Ohms};
+use crate::quantity::{Celsius, Instant, Millivolts, Ohms};
 use crate::rtd::{Coefficients, Leads, Measured};
 use crate::settings::{BankUse, Channel, ChargeCurrent, MAX_CHANNELS, Reserve, Role, Settings};
 use crate::signals::{Inputs, Line, Relay, Sample, Storage};
+use std::collections::VecDeque;
 use std::vec::Vec;
 
 /// What `channel` reads, in °C: the equation of IEC 60751 in double precision, by bisection. Nothing outside −200…+850 °C.
@@ -74,6 +75,15 @@ pub struct Model<'a> {
     /// Without a pause as long as the rest.
     heater_on_ms: u64,
     heater_off_ms: u64,
+    /// The time since the reset, and when in the last 24 hours the heater came on.
+    now_ms: u64,
+    closings: VecDeque<u64>,
+    /// The lowest that the bank was with the heater off since the reset (mV), and whether it was measured just before the heater came
+    /// on.
+    lowest_off: u32,
+    was_measured: bool,
+    /// For how long the heater has been on under a bank that has fallen from there and may not be spent.
+    fallen_ms: u64,
 }
 
 /// Whether each output may be on, by the inputs alone.
@@ -86,6 +96,8 @@ pub struct May {
     pub ceiling_off_by_k: f64,
     /// The heater.
     pub heat: bool,
+    /// The heater, as far as the bank does not pay for it against the policy.
+    pub heat_of_sources: bool,
 }
 
 impl<'a> Model<'a> {
@@ -104,6 +116,11 @@ impl<'a> Model<'a> {
             heater: Relay::Open,
             heater_on_ms: 0,
             heater_off_ms: 0,
+            now_ms: 0,
+            closings: VecDeque::new(),
+            lowest_off: u32::MAX,
+            was_measured: false,
+            fallen_ms: 0,
         }
     }
 
@@ -124,6 +141,7 @@ impl<'a> Model<'a> {
         let clock_good = first || (elapsed > 0 && elapsed <= u64::from(settings.trust.max_step.as_millis()));
         if clock_good {
             self.still_ms += elapsed;
+            self.now_ms += elapsed;
         }
         let mut cell_bad = false;
         let mut pad_bad = false;
@@ -191,6 +209,7 @@ impl<'a> Model<'a> {
         if self.heater_off_ms >= u64::from(settings.heater.rest.as_millis()) {
             self.heater_on_ms = 0;
         }
+        self.watch_bank(if clock_good { elapsed } else { 0 }, inputs);
         // The controller looks once a minute, in a step of its own.
         let look_ms = 60_000 + 2 * u64::from(settings.trust.max_step.as_millis());
         let frozen =
@@ -207,6 +226,8 @@ impl<'a> Model<'a> {
                 && inputs.storage == Storage::Kept
                 && self.heater_on_ms < u64::from(settings.heater.max_run.as_millis())
                 && self.energy(inputs),
+            // Half a minute, from the second look on.
+            heat_of_sources: self.fallen_ms <= 30_000 + 2 * u64::from(settings.trust.max_step.as_millis()),
         }
     }
 
@@ -252,6 +273,20 @@ impl<'a> Model<'a> {
         off.fold(0.0, f64::max)
     }
 
+    fn watch_bank(&mut self, elapsed_ms: u64, inputs: &Inputs) {
+        let bank = inputs.bank.map(Millivolts::as_millivolts);
+        if self.heater == Relay::Open {
+            self.lowest_off = bank.unwrap_or(u32::MAX).min(self.lowest_off);
+            self.was_measured = bank.is_some();
+            self.fallen_ms = 0;
+            return;
+        }
+        let fall = self.settings.giving.map_or(u32::MAX, |giving| giving.fall.as_millivolts());
+        let has_fallen = self.was_measured && bank.is_some_and(|bank| bank.saturating_add(fall) <= self.lowest_off);
+        let may_be_spent = self.bank_is_above(inputs, self.budget_w(inputs) > 0.0);
+        self.fallen_ms = if has_fallen && !may_be_spent { self.fallen_ms + elapsed_ms } else { 0 };
+    }
+
     fn energy(&self, inputs: &Inputs) -> bool {
         let settings = self.settings;
         let Some(supply) = inputs.supply else { return false };
@@ -260,12 +295,21 @@ impl<'a> Model<'a> {
         }
         let volts = f64::from(supply.as_millivolts()) / f64::from(settings.heater.nominal.as_millivolts());
         let load = f64::from(settings.heater.power.as_milliwatts()) * volts * volts;
+        let budget = self.budget_w(inputs) * 1000.0;
+        budget >= load * (1.0 - 1e-4) - 2.0 || self.bank_is_above(inputs, budget > 0.0)
+    }
+
+    fn budget_w(&self, inputs: &Inputs) -> f64 {
         let on_offer = |index| inputs.sources.contains(index) && !inputs.unsteady.contains(index);
-        let present = settings.sources.iter().enumerate().filter(|(index, _)| on_offer(*index));
-        let budget: f64 = present.map(|(_, source)| f64::from(source.budget.as_milliwatts())).sum();
-        let reserve = match settings.bank {
+        let present = self.settings.sources.iter().enumerate().filter(|(index, _)| on_offer(*index));
+        present.map(|(_, source)| f64::from(source.budget.as_milliwatts()) / 1000.0).sum()
+    }
+
+    /// Whether the bank may be spent, with a source at hand or without.
+    fn bank_is_above(&self, inputs: &Inputs, with_source: bool) -> bool {
+        let reserve = match self.settings.bank {
             BankUse::Never => None,
-            BankUse::WithSource(reserve) => Some(reserve).filter(|_| budget > 0.0),
+            BankUse::WithSource(reserve) => Some(reserve).filter(|_| with_source),
             BankUse::Always(reserve) => Some(reserve),
         };
         let above = match reserve {
@@ -276,13 +320,25 @@ impl<'a> Model<'a> {
                 inputs.bank.is_some_and(|bank| bank.as_millivolts() > floor.as_millivolts() - sag)
             }
         };
-        budget >= load * (1.0 - 1e-4) - 2.0 || (above && inputs.discharge_line == Line::Allowed)
+        above && inputs.discharge_line == Line::Allowed
+    }
+
+    /// How often the heater has come on in the last 24 hours.
+    #[must_use]
+    pub fn closings_in_a_day(&self) -> usize {
+        self.closings.len()
     }
 
     /// Takes note of what the heater relay was in the step just judged.
     pub fn note(&mut self, heater: Relay) {
         if heater == Relay::Closed {
             self.heater_off_ms = 0;
+            if self.heater == Relay::Open {
+                self.closings.push_back(self.now_ms);
+            }
+        }
+        while self.closings.front().is_some_and(|at| at + 86_400_000 <= self.now_ms) {
+            self.closings.pop_front();
         }
         self.heater = heater;
     }

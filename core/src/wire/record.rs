@@ -17,7 +17,7 @@ use sha2::{Digest, Sha256};
 pub const VERSION: u8 = 2;
 
 /// The longest record, with every channel, source and ceiling point there can be; held by `the_longest_record_fits`.
-pub const MAX_BYTES: usize = 584;
+pub const MAX_BYTES: usize = 608;
 
 /// Why a record holds no settings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

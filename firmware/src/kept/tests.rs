@@ -5,8 +5,9 @@ use super::*;
 use core::cell::RefCell;
 use embedded_storage::nor_flash::{self, NorFlashErrorKind, ReadNorFlash};
 use forewarm_core::fault::{SystemFault, SystemFaults};
+use forewarm_core::giving::Doubt;
 use forewarm_core::quantity::Instant;
-use forewarm_core::signals::{Cause, Relay, State};
+use forewarm_core::signals::{Cause, Relay, Sources, State};
 use proptest::prelude::*;
 use std::rc::Rc;
 use std::vec;
@@ -356,7 +357,18 @@ impl Call {
 fn memory(noise: &mut Noise) -> Memory {
     let latched =
         SystemFault::ALL.into_iter().filter(|_| noise.below(3) == 0).fold(SystemFaults::NONE, SystemFaults::with);
-    Memory { latched, restarts: noise.byte(), soaked: noise.byte(), waited: noise.byte(), jumped: noise.byte() }
+    Memory {
+        latched,
+        restarts: noise.byte(),
+        soaked: noise.byte(),
+        waited: noise.byte(),
+        jumped: noise.byte(),
+        doubt: Doubt {
+            sources: Sources::NONE.with(usize::from(noise.byte() % 4)),
+            failures: noise.byte(),
+            eighths: noise.byte(),
+        },
+    }
 }
 
 fn event(noise: &mut Noise) -> Event {
@@ -912,6 +924,7 @@ fn the_longest_values_fit() {
             soaked: u8::MAX,
             waited: u8::MAX,
             jumped: u8::MAX,
+            doubt: Doubt { sources: (0..4).fold(Sources::NONE, Sources::with), failures: u8::MAX, eighths: u8::MAX },
         },
         record: Record::Kept(u32::MAX),
         coming: Some(u32::MAX),

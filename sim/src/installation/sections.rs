@@ -9,7 +9,7 @@ use crate::diagnostic::Severity;
 use crate::site::Site;
 use forewarm_core::quantity::{Joules, Kelvins, MilliampHours, Milliamps, Millis};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Charge, ChargeCurrent, Cooling, Heater, Hold, Key, MAX_CEILING_POINTS, MAX_CHANNELS,
+    BankUse, CeilingPoint, Charge, ChargeCurrent, Cooling, Giving, Heater, Hold, Key, MAX_CEILING_POINTS, MAX_CHANNELS,
     MAX_SOURCES, Place, Proof, Reserve, Settings, Source, Trust,
 };
 use heapless::Vec as FixedVec;
@@ -39,7 +39,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
             Vec::new()
         });
     let (sources, source_names, obeys) = sources(reader, &mut source_sections);
-    let bank = bank(reader, &mut root);
+    let (bank, giving) = bank(reader, &mut root);
     let trust = trust(reader, &mut root);
     let mut channel_sections = root
         .list("channel", MAX_CHANNELS, "[[channel]], once for each thermometer", &mut reader.findings)
@@ -65,10 +65,14 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
         let channel = channel::read(reader, section, index);
         push(&mut channels, channel);
     }
-    let mut settings = Settings { channels, charge, heater, sources, bank, trust };
+    let mut settings = Settings { channels, charge, heater, sources, bank, giving: Some(giving), trust };
     let site = site::read(reader, &mut root, &mut channel_sections, &mut source_sections, &source_names, &settings);
     if let Some(site) = &site {
         count_batteries(reader, &mut settings.charge, site);
+    }
+    if site.as_ref().is_some_and(|site| site.fed_by.is_some()) {
+        // The bank cannot pay for what this heater takes.
+        settings.giving = None;
     }
     for section in channel_sections.into_iter().chain(source_sections) {
         section.finish(&mut reader.findings);
@@ -158,6 +162,7 @@ fn heater<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Heater {
         min_off: reader.span_of_time(&mut section, Key::HeaterMinOff),
         max_run: reader.span_of_time(&mut section, Key::MaxRun),
         rest: reader.span_of_time(&mut section, Key::Rest),
+        max_cycles_per_day: reader.count(&mut section, Place::of(Key::MaxCycles)),
         hold: reader.word(&mut section, "hold", &hold).ok().flatten().unwrap_or(Hold::WhileCharging),
         proof: pair(reader, &mut section, Key::ProofEnergy, Key::ProofRise).map(|(energy, rise)| Proof {
             // Watt hours to joules, in thousandths: to the nearest joule.
@@ -275,7 +280,7 @@ enum Spend {
     Always,
 }
 
-fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> BankUse {
+fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> (BankUse, Giving) {
     let mut section = root.section("bank", &mut reader.findings);
     let words = [("never", Spend::Never), ("with_source", Spend::WithSource), ("always", Spend::Always)];
     let spend = reader.word(&mut section, "spend", &words);
@@ -304,11 +309,16 @@ fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> BankUse {
             None
         }
     };
+    let giving = Giving {
+        fall: reader.volts(&mut section, Key::FallVoltage),
+        fall_charge: reader.percent(&mut section, Key::FallCharge),
+    };
     section.finish(&mut reader.findings);
-    bank.unwrap_or_else(|| {
+    let bank = bank.unwrap_or_else(|| {
         reader.doubt(Doubt::Bank);
         BankUse::Never
-    })
+    });
+    (bank, giving)
 }
 
 fn idle_reserve(reader: &mut Reader, section: &Section) {

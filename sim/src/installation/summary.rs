@@ -5,7 +5,7 @@ use crate::diagnostic::escaped;
 use forewarm_core::quantity::{Fraction, Millis, Milliwatts, Ohms};
 use forewarm_core::rtd::{Element, Leads};
 use forewarm_core::settings::{
-    BankUse, Channel, ChargeCurrent, Check, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths,
+    BankUse, Channel, ChargeCurrent, Check, Giving, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths,
 };
 use std::io::{self, Write};
 
@@ -34,6 +34,9 @@ impl Installation {
             }
         }
         writeln!(out, "  {}", bank(settings))?;
+        if let Some(giving) = settings.giving {
+            writeln!(out, "  {}", doubted(giving))?;
+        }
         writeln!(out, "\nChannels")?;
         let channels: Vec<_> = self
             .channels
@@ -168,6 +171,14 @@ fn bank(settings: &Settings) -> String {
         ),
         None => when.to_owned(),
     }
+}
+
+fn doubted(giving: Giving) -> String {
+    format!(
+        "where it may not be spent, a source under which it falls by {} V or {} % is doubted: have both measured, or heat is but trials",
+        Thousandths(giving.fall.as_millivolts().into()),
+        Thousandths(i64::from(giving.fall_charge.as_per_mille()) * 100)
+    )
 }
 
 fn describe_channel(name: &str, channel: &Channel) -> Vec<String> {

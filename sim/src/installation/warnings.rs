@@ -89,6 +89,7 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize
     // What feeds a heater on one source is judged with fed_by.
     if fed_by.is_none() {
         reserve(reader, settings);
+        giving(reader, settings);
         energy(reader, settings);
     }
 }
@@ -115,6 +116,28 @@ fn reserve(reader: &mut Reader, settings: &Settings) {
             &format!("{name} as the bank has it, or nominal_v; leave both if a converter feeds the heater"),
         );
     }
+}
+
+/// A fall of the voltage that a charger's regulation and cable look like.
+fn giving(reader: &mut Reader, settings: &Settings) {
+    let nominal = i64::from(settings.heater.nominal.as_millivolts());
+    let Some(fall) = settings.value(Place::of(Key::FallVoltage)).filter(|fall| fall * 100 < nominal) else { return };
+    warn(
+        reader,
+        &[Key::FallVoltage, Key::HeaterNominal],
+        "bank.fall_v",
+        format!(
+            "bank.fall_v is {} V, less than 1 % of heater.nominal_v ({} V)",
+            Thousandths(fall),
+            Thousandths(nominal)
+        ),
+        "the bus falls by as much when a charger that gives takes on the heater, and a source that is there all the time would be \
+         doubted again and again",
+        &format!(
+            "fall_v = {}, or what was measured with no source on, if a charger's fall is well below it",
+            Thousandths(nominal * 25 / 1000 / 50 * 50)
+        ),
+    );
 }
 
 /// Reference resistors that hardly go with the element.

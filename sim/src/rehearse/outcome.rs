@@ -50,6 +50,8 @@ pub struct Outcome {
     pub warmest_plate_c: f64,
     /// Times the heater relay closed.
     pub heater_cycles: u32,
+    /// Of those, most in any 24 hours.
+    pub heater_cycles_in_a_day: u32,
     /// Times the charge relay closed.
     pub charge_cycles: u32,
     /// Permits during which the coldest place was below the hard limit.

@@ -6,6 +6,7 @@ use super::scenario::Scenario;
 use super::trials::{Spread, Trial, Trials};
 use crate::diagnostic::escaped;
 use crate::site::RoomReport;
+use forewarm_core::fault::SystemFault;
 use forewarm_core::settings::BankUse;
 use serde_json::{Map, Value, json};
 use std::fmt::Write;
@@ -200,6 +201,8 @@ fn bank_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "state of charge at the end", "%", 0, |r| Some(r.outcome.last_charge * 100.0)),
         row(rehearsals, "loads that an empty bank did not feed", "kWh", 2, |r| Some(r.outcome.unmet_wh / 1000.0)),
         row(rehearsals, "cycles of the heater relay", "", 0, |r| Some(r.outcome.heater_cycles.into())),
+        row(rehearsals, "  most in 24 h", "", 0, |r| Some(r.outcome.heater_cycles_in_a_day.into())),
+        row(rehearsals, "  allowed in 24 h", "", 0, |r| Some(r.scenario.settings.heater.max_cycles_per_day.into())),
         row(rehearsals, "cycles of the charge relay", "", 0, |r| Some(r.outcome.charge_cycles.into())),
     ]
 }
@@ -372,6 +375,18 @@ impl Rehearsal {
                 number(outcome.heater_wh_of_bank / 1000.0, 2)
             ));
         }
+        for fault in [SystemFault::CyclesSpent, SystemFault::SupplySags, SystemFault::SourceNotGiving] {
+            let facts = fault.facts();
+            if let Some((_, times, stood_s)) = self.reasons.faults().find(|(name, ..)| *name == facts.name) {
+                verdicts.push(format!(
+                    "{} ({}, {times} times, {} h in all): check {}",
+                    facts.meaning,
+                    facts.name,
+                    number(stood_s / 3600.0, 1),
+                    facts.check_first
+                ));
+            }
+        }
         if outcome.unmet_wh > 0.0 {
             verdicts.push("the bank ran empty: more charging, or less load".to_owned());
         }
@@ -440,6 +455,8 @@ impl Rehearsal {
         let rest = json!({
             "relay_cycles": o.relay_cycles(),
             "heater_cycles": o.heater_cycles,
+            "heater_cycles_in_a_day": o.heater_cycles_in_a_day,
+            "heater_cycles_allowed_in_a_day": self.scenario.settings.heater.max_cycles_per_day,
             "charge_cycles": o.charge_cycles,
             "faults": self.reasons.faults().map(|fault| u64::from(fault.1)).sum::<u64>(),
             "faults_by_name": self.reasons.faults()

@@ -34,6 +34,7 @@ use forewarm_core::settings::{ChargeCurrent, MAX_CHANNELS, Role, Source, ValidSe
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::unit::{Memory, Unit};
 use std::borrow::Cow;
+use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Steps from one solution of the bank to the next.
@@ -183,6 +184,8 @@ struct Stage<'a, W> {
     is_counted: bool,
     noted_at: u64,
     mark: Mark,
+    /// Steps of the last 24 hours in which the heater came on.
+    closings: VecDeque<u64>,
     outcome: Outcome,
 }
 
@@ -262,6 +265,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             capacity_ah: f64::from(settings.charge.capacity.as_milliamp_hours()) / 1000.0,
             is_counted: false,
             noted_at: 0,
+            closings: VecDeque::new(),
             outcome: Outcome {
                 coldest_true_c: f64::INFINITY,
                 warmest_plate_c: f64::NEG_INFINITY,
@@ -397,6 +401,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
         let before = std::mem::replace(&mut self.outputs, outputs);
         self.withheld = self.judge.of(&self.unit, &outputs);
         self.changed_at = self.at;
+        if before.heater == Relay::Open && outputs.heater == Relay::Closed {
+            self.count_closing();
+        }
         if outputs.charge != before.charge {
             self.is_counted = false;
         }
@@ -405,6 +412,16 @@ impl<'a, W: Watcher> Stage<'a, W> {
         if (before.heater, before.charge) != (outputs.heater, outputs.charge) {
             self.solve();
         }
+    }
+
+    fn count_closing(&mut self) {
+        let day = self.steps_to(86_400);
+        self.closings.push_back(self.at);
+        while self.closings.front().is_some_and(|&at| at + day <= self.at) {
+            self.closings.pop_front();
+        }
+        let most = &mut self.outcome.heater_cycles_in_a_day;
+        *most = (*most).max(u32::try_from(self.closings.len()).unwrap_or(u32::MAX));
     }
 
     /// Goes on to the step `until` in leaps if nothing changes by then; otherwise stays where it is.

@@ -9,8 +9,8 @@ use forewarm_core::quantity::{
 };
 use forewarm_core::rtd::{Element, Leads, Measured};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Cooling, Heater, Hold, Proof, Reserve, Role, Settings,
-    Source, Trust,
+    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Cooling, Giving, Heater, Hold, Proof, Reserve, Role,
+    Settings, Source, Trust,
 };
 use forewarm_core::signals::{Button, Cause, Inputs, Line, Outputs, Relay, Sample, Sources, State, Storage};
 use forewarm_core::unit::{Memory, Unit};
@@ -74,6 +74,7 @@ fn settings() -> Settings {
             min_off: secs(10),
             max_run: secs(1_800),
             rest: secs(60),
+            max_cycles_per_day: 250,
             hold: Hold::WhileCharging,
             proof: Some(Proof { energy: Joules::from_joules(18_000), rise: k(500) }),
             cooling: Some(Cooling { after: secs(300), excess: k(5_000) }),
@@ -87,6 +88,7 @@ fn settings() -> Settings {
         .into_iter()
         .collect(),
         bank: BankUse::Always(reserve),
+        giving: Some(Giving { fall: Millivolts::from_millivolts(300), fall_charge: Fraction::from_per_mille(20) }),
         trust: Trust {
             good_run: 5,
             max_step: secs(15),

@@ -1,0 +1,115 @@
+//! How often the heater's relay may close.
+//!
+//! A contact wears with every closing under load. A thermometer that has slipped onto the plate, a sun at the edge of what counts as
+//! present, and a loose wire each close it thousands of times a winter, every time for a good reason. So each closing is paid for out
+//! of a credit that time earns: half of a day's closings may come at once, the other half as they are earned, and in no 24 hours are
+//! there more than the setting says. Opening is never paid for.
+
+use crate::quantity::Millis;
+
+const DAY: Millis = Millis::from_secs(86_400);
+
+/// Credit for closing a relay.
+#[derive(Clone, Debug)]
+pub(crate) struct Cycles {
+    /// Of one closing.
+    cost: Millis,
+    /// Never more than a day.
+    credit: Millis,
+    /// Heat was asked for and the credit did not reach; until it has recovered.
+    is_spent: bool,
+}
+
+impl Cycles {
+    /// After a reset, of which nobody knows what was spent before: a quarter of the credit, and at least two closings.
+    pub(crate) fn new(most_a_day: u8) -> Self {
+        // A day's credit and what a day earns are 2 days, for that many closings.
+        let cost = Millis::from_millis(DAY.plus(DAY).as_millis().div_ceil(u32::from(most_a_day.max(1))));
+        let credit = Millis::from_millis(DAY.as_millis() / 4).max(cost.plus(cost)).min(DAY);
+        Self { cost, credit, is_spent: false }
+    }
+
+    #[inline]
+    pub(crate) fn pass(&mut self, credited: Millis) {
+        self.credit = self.credit.plus(credited).min(DAY);
+        // Or an alarm would come and go with every closing.
+        if self.is_spent && self.credit >= Millis::from_millis(DAY.as_millis() / 2).plus(self.cost).min(DAY) {
+            self.is_spent = false;
+        }
+    }
+
+    #[inline]
+    pub(crate) fn may_close(&self) -> bool {
+        self.credit >= self.cost
+    }
+
+    pub(crate) fn close(&mut self) {
+        self.credit = self.credit.less(self.cost);
+    }
+
+    /// The relay was kept open after all.
+    pub(crate) fn refund(&mut self) {
+        self.credit = self.credit.plus(self.cost).min(DAY);
+    }
+
+    /// Heat is asked for.
+    #[inline]
+    pub(crate) fn ask(&mut self) {
+        self.is_spent |= !self.may_close();
+    }
+
+    pub(crate) const fn is_spent(&self) -> bool {
+        self.is_spent
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use std::collections::VecDeque;
+
+    proptest! {
+        /// Counted one by one.
+        #[test]
+        fn no_day_has_more_closings_than_the_setting(most in 4..=250_u8, waits in proptest::collection::vec(1..20_000_u32, 100..800)) {
+            let mut cycles = Cycles::new(most);
+            let (mut now_ms, mut closings) = (0_u64, VecDeque::new());
+            for wait in waits {
+                now_ms += u64::from(wait) * 100;
+                cycles.pass(Millis::from_millis(wait * 100));
+                if cycles.may_close() {
+                    cycles.close();
+                    closings.push_back(now_ms);
+                }
+                while closings.front().is_some_and(|&at| at + 86_400_000 <= now_ms) {
+                    closings.pop_front();
+                }
+                prop_assert!(closings.len() <= usize::from(most), "{} of {most}", closings.len());
+            }
+        }
+    }
+
+    #[test]
+    fn half_of_a_day_s_closings_may_come_at_once_and_as_many_a_day_for_good() {
+        let mut cycles = Cycles::new(60);
+        cycles.pass(DAY);
+        let burst = (0..100)
+            .take_while(|_| {
+                let may = cycles.may_close();
+                cycles.close();
+                may
+            })
+            .count();
+        assert_eq!(burst, 30);
+        let mut in_ten_days = 0;
+        for _ in 0..10 * 86_400 {
+            cycles.pass(Millis::from_secs(1));
+            if cycles.may_close() {
+                cycles.close();
+                in_ten_days += 1;
+            }
+        }
+        assert_eq!(in_ten_days, 300);
+    }
+}
