@@ -44,8 +44,6 @@ pub(crate) struct Contacts {
     charge: Relay,
     /// Time since the heater was last switched, or since the reset.
     since_switched: Millis,
-    /// Whether it has been on since the reset.
-    has_heated: bool,
     trial: Option<Trial>,
     heater_mismatch: Mismatch,
     charge_mismatch: Mismatch,
@@ -70,7 +68,6 @@ impl Contacts {
             heater: Relay::Open,
             charge: Relay::Open,
             since_switched: Millis::ZERO,
-            has_heated: false,
             trial: None,
             heater_mismatch: Mismatch::NONE,
             charge_mismatch: Mismatch::NONE,
@@ -125,11 +122,6 @@ impl Contacts {
         Findings { faults, standing }
     }
 
-    /// Whether what is hot now may be so by the heater. On a hot day it is not, and nobody should have to come for that.
-    pub(crate) fn may_have_heated(&self) -> bool {
-        may_have_heated(self.heater, self.has_heated, self.since_switched)
-    }
-
     fn plate_stays_warm(&self, picture: &Picture, sensing: &Sensing) -> bool {
         let Some(Cooling { after, excess }) = self.cooling else { return false };
         match (picture.pads, picture.cells) {
@@ -170,7 +162,6 @@ impl Contacts {
     pub(crate) fn command(&mut self, heater: Relay, charge: Relay, sensing: &Sensing) {
         if heater != self.heater {
             self.since_switched = Millis::ZERO;
-            self.has_heated = true;
             self.heater_mismatch = Mismatch::NONE;
             self.trial = match heater {
                 Relay::Closed => measured(sensing).map(|(coldest_cell, hottest_pad)| Trial {
@@ -193,12 +184,6 @@ impl Trial {
         let pad_rose = self.hottest_pad.zip(pad).is_some_and(|(before, now)| now.above(before) >= by);
         pad_rose || coldest.above(self.coldest_cell) >= by
     }
-}
-
-/// Whether a heater that is now so, and was switched so long ago if ever, can be why something is hot: it is on, or was within
-/// the hour. Common practice, no source: a plate gives its heat to the cells in minutes.
-pub(crate) fn may_have_heated(heater: Relay, ever: bool, since_switched: Millis) -> bool {
-    heater == Relay::Closed || (ever && since_switched < Millis::from_secs(3600))
 }
 
 /// The coldest cell and the hottest plate, where there is one.

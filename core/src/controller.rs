@@ -129,6 +129,8 @@ pub struct Controller {
     heat: Heat,
     /// A channel reached its heater cut-out and has not come down from it by the hysteresis.
     cut_out: bool,
+    /// A channel is too hot, and the air is why.
+    hot_by_air: bool,
     button: ResetButton,
     latched: SystemFaults,
     restarts: u8,
@@ -161,6 +163,7 @@ impl Controller {
             charge: Charge::Refused { open: Millis::ZERO },
             heat: Heat::Off { open: Millis::ZERO, ran: Millis::ZERO },
             cut_out: false,
+            hot_by_air: false,
             button: ResetButton::new(settings.trust.button),
             latched: memory.latched.and(SystemFaults::LATCHED),
             restarts: memory.restarts.saturating_add(1),
@@ -246,11 +249,14 @@ impl Controller {
         if picture.over_temperature {
             faults = faults.with(SystemFault::OverTemperature);
         }
+        // A contact that welded may have heated without a command, or before a restart. So it latches whoever heated; but on a hot day
+        // nobody should have to come.
+        self.hot_by_air = picture.over_temperature && self.sensing.air_is_why(self.hot_by_air);
         if self.button.acts(credited, inputs.button) {
             self.latched = self.latched.and(standing);
         }
         let mut latching = faults.and(SystemFaults::LATCHED);
-        if !self.contacts.may_have_heated() {
+        if self.hot_by_air {
             latching = latching.without(SystemFaults::NONE.with(SystemFault::OverTemperature));
         }
         self.latched = self.latched.or(latching);

@@ -304,7 +304,7 @@ impl SystemFault {
                 Latched,
                 Alarm,
                 "a channel far above its heater cut-out",
-                "the reset button, with every channel below its cut-out; by itself if the heater was not on within the hour",
+                "the reset button, with every channel below its cut-out; by itself where good thermometers show that the air is as hot and no plate hotter",
                 "the heater relay's contact and the independent thermal cut-out",
             ),
             Self::HeaterIneffective => (

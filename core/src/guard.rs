@@ -16,7 +16,6 @@
 
 use crate::button::ResetButton;
 use crate::clock::Uptime;
-use crate::contacts::may_have_heated;
 use crate::controller::Memory;
 use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
@@ -104,8 +103,8 @@ pub struct Guard {
     heater: Relay,
     /// Time since the heater was last switched, or since the reset.
     since_switched: Millis,
-    /// Whether it has been on since the reset.
-    has_heated: bool,
+    /// Whether the air is at its cut-out or above, or was when something else got too hot and still is.
+    hot_by_air: bool,
     /// Time it has been on without a pause as long as the rest.
     ran: Millis,
     /// What is left of the rest after a maximum run.
@@ -137,6 +136,10 @@ struct Sight {
     too_hot_to_charge: bool,
     cut_out: bool,
     over_temperature: bool,
+    /// There is a thermometer in the air.
+    has_air: bool,
+    /// One of them does not show its cut-out or more.
+    air_is_cool: bool,
 }
 
 impl Guard {
@@ -167,7 +170,7 @@ impl Guard {
             still_for: Millis::ZERO,
             heater: Relay::Open,
             since_switched: Millis::ZERO,
-            has_heated: false,
+            hot_by_air: false,
             ran: Millis::ZERO,
             resting: Millis::ZERO,
             closed_for: Millis::ZERO,
@@ -263,7 +266,9 @@ impl Guard {
             let standing = standing.or(only_if(stays_closed, SystemFault::HeaterWelded));
             self.latched = self.latched.and(standing);
         }
-        let overheated = sight.over_temperature && may_have_heated(self.heater, self.has_heated, self.since_switched);
+        // Whether the plate is warmer than the air is for the controller to compare; what it finds is enforced.
+        self.hot_by_air = sight.has_air && (!sight.air_is_cool || (sight.over_temperature && self.hot_by_air));
+        let overheated = sight.over_temperature && !self.hot_by_air;
         self.latched = self.latched.or(only_if(overheated, SystemFault::OverTemperature));
         self.latched = self.latched.or(only_if(self.closed_for >= self.follow_within, SystemFault::HeaterWelded));
     }
@@ -289,7 +294,6 @@ impl Guard {
         if heater != self.heater {
             self.heater = heater;
             self.since_switched = Millis::ZERO;
-            self.has_heated = true;
         }
     }
 }
@@ -410,9 +414,16 @@ impl Sight {
             // It latches, so a trusted channel must have shown it: neither drift nor a spike.
             self.over_temperature |= channel.latest >= channel.over && channel.run >= good_run;
         }
-        if matches!(channel.role, Role::Cell) {
-            self.cold |= low <= channel.inhibit;
-            self.too_hot_to_charge |= high >= channel.high_limit;
+        match channel.role {
+            Role::Cell => {
+                self.cold |= low <= channel.inhibit;
+                self.too_hot_to_charge |= high >= channel.high_limit;
+            }
+            Role::Pad => {}
+            Role::Ambient => {
+                self.has_air = true;
+                self.air_is_cool |= channel.latest < channel.cutout;
+            }
         }
     }
 
@@ -421,7 +432,10 @@ impl Sight {
         match channel.role {
             Role::Cell => self.cell_broken = true,
             Role::Pad => self.pad_broken = true,
-            Role::Ambient => {}
+            Role::Ambient => {
+                self.has_air = true;
+                self.air_is_cool = true;
+            }
         }
         // Not believed, yet it may be true: what shows hot cuts the heater out.
         self.cut_out |= channel.not_believed.is_some_and(|(steps, _)| steps >= channel.cutout);

@@ -529,22 +529,80 @@ fn a_short_pause_does_not_make_a_new_run_of_the_heater() {
     assert_eq!(bench.seconds(3600).cause, Cause::HeaterResting, "six hours in all");
 }
 
+const OVER: SystemFaults = SystemFaults::NONE.with(SystemFault::OverTemperature);
+
+/// Moves some channels to `t` by 20 mK a second, and leaves the others where they are.
+fn move_some(bench: &mut Bench, channels: &[usize], from: i32, t: i32) -> Outputs {
+    let seconds = (t - from).abs() / 20;
+    for second in 1..=seconds {
+        for &channel in channels {
+            bench.show(channel, from + (t - from) * second / seconds);
+        }
+        bench.second();
+    }
+    bench.second()
+}
+
 #[test]
-fn a_hot_day_latches_nothing_and_a_heater_that_overheats_does() {
-    let over = SystemFaults::NONE.with(SystemFault::OverTemperature);
+fn a_hot_day_latches_nothing_and_is_over_when_the_night_cools_the_air_first() {
     let mut settings = settings();
     settings.heater.proof = None; // the test cools the cells while it heats
     let mut bench = Bench::new(settings, c(20_000));
     bench.seconds(10);
     let outputs = bench.move_to(20_000, 41_000);
     assert!(outputs.faults.system.contains(SystemFault::OverTemperature), "and sounds the alarm");
+    move_some(&mut bench, &[3], 41_000, 20_000);
+    assert!(bench.second().faults.system.contains(SystemFault::OverTemperature), "the cells are still hot");
     assert_eq!(bench.controller.memory().latched, SystemFaults::NONE);
-    bench.move_to(41_000, 0);
+    move_some(&mut bench, &[0, 1, 2], 41_000, 0);
     assert_eq!(bench.seconds(100).heater, Relay::Closed, "it heats again when the cold comes");
+}
 
-    assert_eq!(bench.move_to(0, 30_000).heater, Relay::Open);
-    bench.move_to(30_000, 40_000);
-    assert_eq!(bench.controller.memory().latched, over, "it was on within the hour");
+#[test]
+fn over_temperature_latches_whoever_heated_unless_the_air_is_the_warm_one() {
+    let with = |roles: &[usize]| {
+        let mut settings = settings();
+        settings.channels = roles.iter().map(|&role| settings.channels[role]).collect();
+        settings.heater.cooling = None;
+        settings
+    };
+    let all = with(&[0, 1, 2, 3]);
+    // (what is fitted, which channels get hot, whether that latches): nothing was ever commanded on.
+    for (settings, hot, latches, what) in [
+        (all.clone(), &[0, 1, 2, 3][..], false, "the sun on everything"),
+        (all.clone(), &[3], false, "the sun on the air's thermometer"),
+        (all.clone(), &[0, 1], true, "cells alone, and the air is cold"),
+        (all.clone(), &[0, 1, 2], true, "a contact that welded: the air stays cold"),
+        (with(&[0, 1, 2]), &[0, 1, 2], true, "no thermometer in the air"),
+        (with(&[0, 1, 3]), &[0, 1, 2], true, "no thermometer on the plate: the air of a box may be warm by the heater"),
+    ] {
+        let mut bench = Bench::new(settings, c(20_000));
+        bench.inputs.sources = Sources::NONE;
+        bench.seconds(2 * 3600);
+        let outputs = move_some(&mut bench, hot, 20_000, 41_000);
+        assert!(outputs.faults.system.contains(SystemFault::OverTemperature), "{what}");
+        assert_eq!(bench.controller.memory().latched == OVER, latches, "{what}");
+    }
+
+    // The air of the box is warm too, and the plate is warmer than all.
+    let mut bench = Bench::new(all.clone(), c(20_000));
+    bench.inputs.sources = Sources::NONE;
+    bench.seconds(60);
+    move_some(&mut bench, &[2], 20_000, 25_000);
+    for t in (20_000..=41_000).step_by(20) {
+        [0, 1, 3].into_iter().for_each(|channel| bench.show(channel, t));
+        bench.show(2, t + 5_000);
+        bench.second();
+    }
+    assert_eq!(bench.controller.memory().latched, OVER);
+
+    // A hot day does not excuse a plate that gets hotter than it.
+    let mut bench = Bench::new(all, c(20_000));
+    bench.inputs.sources = Sources::NONE;
+    bench.move_to(20_000, 41_000);
+    assert_eq!(bench.controller.memory().latched, SystemFaults::NONE);
+    move_some(&mut bench, &[2], 41_000, 43_000);
+    assert_eq!(bench.controller.memory().latched, OVER);
 }
 
 #[test]
