@@ -42,7 +42,7 @@ pub(crate) struct Contacts {
     follow_within: Millis,
     heater: Relay,
     charge: Relay,
-    /// Time since the heater was last switched, or since the reset.
+    /// Time since the heater was last switched; after a reset, as long as it has surely been off.
     since_switched: Millis,
     trial: Option<Trial>,
     heater_mismatch: Mismatch,
@@ -59,7 +59,8 @@ pub(crate) struct Findings {
 }
 
 impl Contacts {
-    pub(crate) fn new(settings: &Settings) -> Self {
+    /// After a reset, with the heater off for so long already.
+    pub(crate) fn new(settings: &Settings, off_for: Millis) -> Self {
         let Heater { proof, cooling, .. } = settings.heater;
         Self {
             proof,
@@ -67,7 +68,7 @@ impl Contacts {
             follow_within: settings.trust.feedback,
             heater: Relay::Open,
             charge: Relay::Open,
-            since_switched: Millis::ZERO,
+            since_switched: off_for,
             trial: None,
             heater_mismatch: Mismatch::NONE,
             charge_mismatch: Mismatch::NONE,

@@ -32,6 +32,8 @@ use crate::contacts::Contacts;
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::power::{Feed, Offer, Power, Shares, current_from};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts};
+pub use crate::run::Run;
+use crate::run::Parts;
 use crate::sensing::{Group, Picture, Sensing};
 use crate::settings::{self, Hold, MAX_CHANNELS, ValidSettings};
 use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, State, Storage};
@@ -45,6 +47,8 @@ pub struct Memory {
     pub latched: SystemFaults,
     /// Restarts within the restart window.
     pub restarts: u8,
+    /// How long the heater has run and paused, or no restart would ever let it rest.
+    pub run: Run,
 }
 
 /// The charge loop.
@@ -127,6 +131,8 @@ pub struct Controller {
     contacts: Contacts,
     charge: Charge,
     heat: Heat,
+    /// What its run is kept in.
+    parts: Parts,
     /// A channel reached its heater cut-out and has not come down from it by the hysteresis.
     cut_out: bool,
     /// A channel is too hot, and the air is why.
@@ -153,15 +159,25 @@ impl Controller {
             start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold, ..
         } = settings.heater;
         let heater = HeaterRule { start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold };
+        let parts = Parts::new(settings);
+        let (ran, open) = (parts.ran(memory.run), parts.paused(memory.run));
+        let heat = if open >= rest {
+            Heat::Off { open, ran: Millis::ZERO }
+        } else if ran >= max_run {
+            Heat::Resting { open }
+        } else {
+            Heat::Off { open, ran }
+        };
         Self {
             settings: Rules { charge, heater },
             ceiling: Ceiling::new(ceiling),
             clock: Clock::NEW,
             sensing: Sensing::new(settings),
             power: Power::new(settings),
-            contacts: Contacts::new(settings),
+            contacts: Contacts::new(settings, parts.paused(memory.run)),
             charge: Charge::Refused { open: Millis::ZERO },
-            heat: Heat::Off { open: Millis::ZERO, ran: Millis::ZERO },
+            heat,
+            parts,
             cut_out: false,
             hot_by_air: false,
             button: ResetButton::new(settings.trust.button),
@@ -492,8 +508,13 @@ impl Controller {
 
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
-    pub const fn memory(&self) -> Memory {
-        Memory { latched: self.latched, restarts: self.restarts }
+    pub fn memory(&self) -> Memory {
+        let run = match self.heat {
+            Heat::Off { open, ran } => self.parts.account(ran, Relay::Open, open),
+            Heat::On { ran, .. } => self.parts.account(ran, Relay::Closed, Millis::ZERO),
+            Heat::Resting { open } => self.parts.overrun(open),
+        };
+        Memory { latched: self.latched, restarts: self.restarts, run }
     }
 
     /// Who pays for the heater while it is on, as of the last step.

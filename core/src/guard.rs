@@ -21,6 +21,7 @@ use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Millis, Millivolts, Milliwatts, Ratio};
 use crate::rtd::Measured;
+use crate::run::Parts;
 use crate::settings::{self, BankUse, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings, each};
 use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Storage};
 use heapless::Vec;
@@ -100,9 +101,13 @@ pub struct Guard {
     warm_for: Millis,
     /// Time for which no channel has shown anything new.
     still_for: Millis,
+    /// What the heater's run is kept in.
+    parts: Parts,
     heater: Relay,
-    /// Time since the heater was last switched, or since the reset.
+    /// Time since the heater was last switched; after a reset, as long as it has surely been off.
     since_switched: Millis,
+    /// Whether there are thermometers on the plate and in the air, without which nothing excuses what is too hot.
+    compares_with_air: bool,
     /// Whether the air is at its cut-out or above, or was when something else got too hot and still is.
     hot_by_air: bool,
     /// Time it has been on without a pause as long as the rest.
@@ -136,9 +141,7 @@ struct Sight {
     too_hot_to_charge: bool,
     cut_out: bool,
     over_temperature: bool,
-    /// There is a thermometer in the air.
-    has_air: bool,
-    /// One of them does not show its cut-out or more.
+    /// A thermometer in the air does not show its cut-out or more.
     air_is_cool: bool,
 }
 
@@ -150,6 +153,9 @@ impl Guard {
         for (budget, source) in budgets.iter_mut().zip(&settings.sources) {
             *budget = source.budget;
         }
+        let parts = Parts::new(settings);
+        let (ran, paused) = (parts.ran(memory.run), parts.paused(memory.run));
+        let has_run_out = ran >= settings.heater.max_run;
         Self {
             channels: each(&settings.channels, |_, channel| Channel::new(channel, settings)),
             good_run: settings.trust.good_run,
@@ -168,11 +174,15 @@ impl Guard {
             uptime: Uptime::START,
             warm_for: Millis::ZERO,
             still_for: Millis::ZERO,
+            parts,
             heater: Relay::Open,
-            since_switched: Millis::ZERO,
+            since_switched: paused,
+            compares_with_air: [Role::Pad, Role::Ambient]
+                .iter()
+                .all(|&role| settings.channels.iter().any(|channel| channel.role == role)),
             hot_by_air: false,
-            ran: Millis::ZERO,
-            resting: Millis::ZERO,
+            ran: if has_run_out { Millis::ZERO } else { ran },
+            resting: if has_run_out { settings.heater.rest.less(paused) } else { Millis::ZERO },
             closed_for: Millis::ZERO,
             button: ResetButton::new(settings.trust.button),
             latched: memory.latched.and(SystemFaults::LATCHED).and(SystemFaults::DISABLING_HEAT),
@@ -216,6 +226,16 @@ impl Guard {
         let verdict = Verdict { heater: closed_if(heat_is_safe), charge: closed_if(charge_is_safe) };
         self.note(verdict.heater);
         verdict
+    }
+
+    /// What it would have survive a restart, by its own account.
+    #[must_use]
+    pub fn memory(&self) -> Memory {
+        let run = match self.heater {
+            Relay::Open if !self.resting.is_zero() => self.parts.overrun(self.rest.less(self.resting)),
+            heater => self.parts.account(self.ran, heater, self.since_switched),
+        };
+        Memory { latched: self.latched, run, ..Memory::default() }
     }
 
     fn look(&mut self, elapsed: Millis, inputs: &Inputs) -> Sight {
@@ -267,7 +287,8 @@ impl Guard {
             self.latched = self.latched.and(standing);
         }
         // Whether the plate is warmer than the air is for the controller to compare; what it finds is enforced.
-        self.hot_by_air = sight.has_air && (!sight.air_is_cool || (sight.over_temperature && self.hot_by_air));
+        let is_excused = !sight.air_is_cool || (sight.over_temperature && self.hot_by_air);
+        self.hot_by_air = self.compares_with_air && is_excused;
         let overheated = sight.over_temperature && !self.hot_by_air;
         self.latched = self.latched.or(only_if(overheated, SystemFault::OverTemperature));
         self.latched = self.latched.or(only_if(self.closed_for >= self.follow_within, SystemFault::HeaterWelded));
@@ -420,10 +441,7 @@ impl Sight {
                 self.too_hot_to_charge |= high >= channel.high_limit;
             }
             Role::Pad => {}
-            Role::Ambient => {
-                self.has_air = true;
-                self.air_is_cool |= channel.latest < channel.cutout;
-            }
+            Role::Ambient => self.air_is_cool |= channel.latest < channel.cutout,
         }
     }
 
@@ -432,10 +450,7 @@ impl Sight {
         match channel.role {
             Role::Cell => self.cell_broken = true,
             Role::Pad => self.pad_broken = true,
-            Role::Ambient => {
-                self.has_air = true;
-                self.air_is_cool = true;
-            }
+            Role::Ambient => self.air_is_cool = true,
         }
         // Not believed, yet it may be true: what shows hot cuts the heater out.
         self.cut_out |= channel.not_believed.is_some_and(|(steps, _)| steps >= channel.cutout);

@@ -32,7 +32,7 @@ fn run(
     for moment in history.moments(settings) {
         if moment.restart {
             unit = Unit::new(&valid, unit.memory());
-            model = Model::new(settings);
+            model = model.restarted();
         }
         let may = model.judge(moment.now, &moment.inputs);
         let outputs = unit.step(moment.now, &moment.inputs);
@@ -58,11 +58,11 @@ proptest! {
         })?;
     }
 
-    /// Invariant 3, and 4.
+    /// Invariant 3, and 4. The model keeps over restarts how long the heater ran, and that it overheated.
     #[test]
     fn the_heater_is_never_on_blind_hot_unfed_or_latched(settings in any_settings(), history in any_history()) {
         run(&settings, &history, |_, outputs, may, _| {
-            prop_assert!(outputs.heater == Relay::Open || may.heat, "{outputs:?}");
+            prop_assert!(outputs.heater == Relay::Open || (may.heat && !may.overheated), "{outputs:?}");
             let needed_fault = settings.channels.iter().zip(outputs.faults.channels)
                 .any(|(channel, fault)| channel.role != Role::Ambient && fault.is_some());
             prop_assert!(outputs.heater == Relay::Open || !needed_fault);
@@ -134,8 +134,8 @@ proptest! {
         let mut model = Model::new(&settings);
         for moment in history.moments(&settings) {
             if moment.restart {
-                guard = Guard::new(&valid, Memory::default());
-                model = Model::new(&settings);
+                guard = Guard::new(&valid, guard.memory());
+                model = model.restarted();
             }
             let may = model.judge(moment.now, &moment.inputs);
             let verdict = guard.judge(moment.now, &moment.inputs, &greedy);
@@ -174,11 +174,12 @@ proptest! {
 fn generated_histories_reach_every_state_and_both_outputs() {
     let mut steps = 0_u32;
     let (mut charged, mut heated, mut restarted, mut latched, mut unstored, mut unsteady) = (0, 0, 0, 0, 0, 0);
+    let (mut overheated, mut kept_resting) = (0, 0);
     let mut states = std::collections::BTreeSet::new();
     for seed in 0..400 {
         let (settings, history) = case(seed);
         assert!(settings.clone().validate().is_ok(), "{:?}", settings.validate());
-        let mut seen = [false; 6];
+        let mut seen = [false; 8];
         run(&settings, &history, |moment, outputs, _, unit| {
             steps += 1;
             states.insert(outputs.state);
@@ -188,6 +189,8 @@ fn generated_histories_reach_every_state_and_both_outputs() {
             seen[3] |= !unit.memory().latched.is_empty();
             seen[4] |= outputs.faults.system.contains(SystemFault::StorageFailing);
             seen[5] |= outputs.faults.system.contains(SystemFault::SourceUnsteady);
+            seen[6] |= unit.memory().latched.contains(SystemFault::OverTemperature);
+            seen[7] |= moment.restart && unit.memory().run.begun > 0;
             Ok(())
         })
         .unwrap();
@@ -197,13 +200,16 @@ fn generated_histories_reach_every_state_and_both_outputs() {
         latched += u32::from(seen[3]);
         unstored += u32::from(seen[4]);
         unsteady += u32::from(seen[5]);
+        overheated += u32::from(seen[6]);
+        kept_resting += u32::from(seen[7]);
     }
     std::println!(
         "400 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
-         {unstored} could not store, {unsteady} had a line toggling"
+         {unstored} could not store, {unsteady} had a line toggling, {overheated} overheated, {kept_resting} restarted in a run"
     );
     assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20 && unstored >= 80 && unsteady >= 80);
+    assert!(overheated >= 20 && kept_resting >= 40);
 }
 
 /// The two ways of computing agree to within the room between them: temperatures that creep through every threshold in steps far

@@ -55,6 +55,7 @@ pub mod journal;
 mod power;
 pub mod quantity;
 pub mod rtd;
+mod run;
 pub mod sensing;
 pub mod settings;
 pub mod signals;

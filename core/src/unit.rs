@@ -1,7 +1,7 @@
 //! A controller, its guard and their journal, as one thing to step: what firmware, rehearsal and replay all run.
 
 use crate::controller::Controller;
-pub use crate::controller::Memory;
+pub use crate::controller::{Memory, Run};
 use crate::guard::{Guard, Verdict};
 use crate::journal::{Counters, Journal};
 use crate::quantity::{Celsius, Fraction, Instant, Millis};
@@ -96,8 +96,9 @@ impl Unit {
 
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
-    pub const fn memory(&self) -> Memory {
-        self.controller.memory()
+    pub fn memory(&self) -> Memory {
+        let (memory, guards) = (self.controller.memory(), self.guard.memory());
+        Memory { latched: memory.latched.or(guards.latched), run: memory.run.safer(guards.run), ..memory }
     }
 }
 
@@ -158,7 +159,7 @@ mod tests {
 
     #[test]
     fn what_the_button_clears_in_the_controller_it_clears_in_the_guard() {
-        let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0 };
+        let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0, ..Memory::default() };
         let mut bench = Bench::new(memory, 0);
         // The sun on the air's thermometer.
         bench.show(3, 32_000);
@@ -204,7 +205,7 @@ mod tests {
         let mut bench = Bench::new(Memory::default(), 0);
         bench.unit.guard = Guard::new(
             &settings().validate().unwrap(),
-            Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0 },
+            Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0, ..Memory::default() },
         );
         let mut overruled = false;
         for _ in 0..200 {

@@ -605,9 +605,56 @@ fn over_temperature_latches_whoever_heated_unless_the_air_is_the_warm_one() {
     assert_eq!(bench.controller.memory().latched, OVER);
 }
 
+/// A start with what was kept of the one before it.
+fn restarted(bench: &Bench) -> Bench {
+    let controller = Controller::new(&bench.settings.clone().validate().unwrap(), bench.controller.memory());
+    Bench { controller, settings: bench.settings.clone(), inputs: bench.inputs, time: bench.time }
+}
+
+#[test]
+fn restarts_neither_let_the_heater_run_on_nor_keep_it_from_ever_heating() {
+    for every_min in [16, 22, 31, 44, 50, 121] {
+        let mut settings = settings();
+        settings.heater.proof = None;
+        settings.heater.max_run = Millis::from_secs(1_008); // 0.28 h
+        let (max_run, rest) = (1_008, 1_800);
+        let mut bench = Bench::new(settings, c(0));
+        let (mut ran, mut paused, mut on) = (0, 0, 0);
+        let day = 24 * 3600;
+        for second in 0..day {
+            if second % (every_min * 60) == 0 {
+                bench = restarted(&bench);
+            }
+            if bench.second().heater == Relay::Closed {
+                (ran, paused, on) = (ran + 1, 0, on + 1);
+            } else {
+                paused += 1;
+            }
+            ran = if paused >= rest { 0 } else { ran };
+            assert!(ran <= max_run + 1, "every {every_min} min: on for {ran} s without its rest");
+        }
+        assert!(on > day / 20, "every {every_min} min: on for {on} s of a day");
+    }
+}
+
+#[test]
+fn a_weld_is_seen_by_its_plate_whatever_restarts() {
+    let mut bench = Bench::at(20_000);
+    bench.seconds(100);
+    for pad in (20_000..35_000).step_by(500) {
+        bench.show(2, pad);
+        bench.second();
+    }
+    let found = (0..5).any(|_| {
+        bench = restarted(&bench);
+        bench.seconds(50 * 60).faults.system.contains(SystemFault::HeaterWelded)
+    });
+    assert!(found, "a start each 50 minutes, and the plate may be warm for an hour");
+}
+
 #[test]
 fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
-    let mut memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0 };
+    let mut memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0, ..Memory::default() };
     let storms: Vec<bool> = (0..7)
         .map(|_| {
             let controller = Controller::new(&settings().validate().unwrap(), memory);
