@@ -356,7 +356,8 @@ impl Call {
 fn memory(noise: &mut Noise) -> Memory {
     let latched =
         SystemFault::ALL.into_iter().filter(|_| noise.below(3) == 0).fold(SystemFaults::NONE, SystemFaults::with);
-    Memory { latched, restarts: noise.byte() }
+    let run = forewarm_core::unit::Run { begun: noise.byte(), paused: noise.byte().into() };
+    Memory { latched, restarts: noise.byte(), run }
 }
 
 fn event(noise: &mut Noise) -> Event {
@@ -906,7 +907,11 @@ fn the_longest_values_fit() {
         number: u32::MAX,
         start: u32::MAX,
         next_event: u32::MAX,
-        memory: Memory { latched: SystemFaults::LATCHED, restarts: u8::MAX },
+        memory: Memory {
+            latched: SystemFaults::LATCHED,
+            restarts: u8::MAX,
+            run: forewarm_core::unit::Run { begun: u8::MAX, paused: u16::MAX },
+        },
         record: Record::Kept(u32::MAX),
         coming: Some(u32::MAX),
     };
