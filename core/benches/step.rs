@@ -153,7 +153,7 @@ fn settings(roles: &[Role]) -> Settings {
             max_run: s(24 * 3600),
             rest: s(1800),
             hold: Hold::WhileCharging,
-            proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(500) }),
+            proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(500), pad_rise: k(500) }),
             cooling: Some(Cooling { after: s(3600), excess: k(20_000) }),
         },
         sources: [source(100, 1), source(300, 0)].into_iter().collect(),

@@ -33,6 +33,7 @@ use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::power::{Feed, Offer, Power, Shares, current_from};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts};
 pub use crate::run::Run;
+pub use crate::trial::Trial;
 use crate::run::Parts;
 use crate::sensing::{Group, Picture, Sensing};
 use crate::settings::{self, Hold, MAX_CHANNELS, ValidSettings};
@@ -49,6 +50,8 @@ pub struct Memory {
     pub restarts: u8,
     /// How long the heater has run and paused, or no restart would ever let it rest.
     pub run: Run,
+    /// What has been put into a heater that has not shown an effect, or restarts would hide that it has none.
+    pub trial: Trial,
 }
 
 /// The charge loop.
@@ -174,7 +177,7 @@ impl Controller {
             clock: Clock::NEW,
             sensing: Sensing::new(settings),
             power: Power::new(settings),
-            contacts: Contacts::new(settings, parts.paused(memory.run)),
+            contacts: Contacts::new(settings, parts.paused(memory.run), memory.trial),
             charge: Charge::Refused { open: Millis::ZERO },
             heat,
             parts,
@@ -514,7 +517,7 @@ impl Controller {
             Heat::On { ran, .. } => self.parts.account(ran, Relay::Closed, Millis::ZERO),
             Heat::Resting { open } => self.parts.overrun(open),
         };
-        Memory { latched: self.latched, restarts: self.restarts, run }
+        Memory { latched: self.latched, restarts: self.restarts, run, trial: self.contacts.kept_trial() }
     }
 
     /// Who pays for the heater while it is on, as of the last step.

@@ -209,11 +209,13 @@ pub enum SystemFault {
     ChargeLineRefused,
     /// The protection electronics refuse discharge.
     DischargeLineRefused,
+    /// A plate thermometer did not get warmer for the energy put in. What else the heater may have done shows in the fault before it.
+    PadNotFollowing,
 }
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
@@ -230,6 +232,7 @@ impl SystemFault {
         Self::BankBelowReserve,
         Self::ChargeLineRefused,
         Self::DischargeLineRefused,
+        Self::PadNotFollowing,
     ];
 
     /// What this fault takes away while it stands.
@@ -244,7 +247,9 @@ impl SystemFault {
             | Self::HeaterWelded
             | Self::HeaterNotClosing
             | Self::HeaterOverrun
-            | Self::SupplyOutOfRange => Disables::Heat,
+            | Self::SupplyOutOfRange
+            // Nobody sees how hot the plate is.
+            | Self::PadNotFollowing => Disables::Heat,
             Self::BankBelowReserve | Self::DischargeLineRefused => Disables::BankHeat,
             Self::ChargeLineRefused => Disables::Charge,
             // The permit is refused already, and the source counts as absent; nothing more can be taken away, someone must come.
@@ -386,6 +391,14 @@ impl SystemFault {
                 "the battery's protection refuses discharge",
                 "the line allowing again",
                 "the battery's own alarms",
+            ),
+            Self::PadNotFollowing => (
+                "pad_not_following",
+                Latched,
+                Alarm,
+                "a plate thermometer did not get as warm as it must for the energy put in",
+                "the reset button",
+                "whether each plate thermometer still sits on the plate; its converter; with heater_ineffective, the heater first",
             ),
         };
         Facts { name, ending, severity, meaning, cleared_by, check_first }

@@ -72,6 +72,7 @@ mod tables;
     reason = "test support may stop where it stands, and computes its references in floating point"
 )]
 pub mod testing;
+mod trial;
 pub mod unit;
 #[cfg(feature = "wire")]
 pub mod wire;

@@ -225,6 +225,11 @@ impl Sensing {
         }
     }
 
+    /// The latest measurement of each channel that has this role and is good, at its place among all channels.
+    pub(crate) fn each_measured(&self, role: Role) -> impl Iterator<Item = Option<Celsius>> {
+        self.channels.iter().map(move |channel| channel.is_good(role).then(|| channel.latest()))
+    }
+
     #[cold]
     fn doubt_the_stuck(&mut self, rolls: &mut Rolls) {
         self.stuck_check = self.now.plus(STUCK_CHECK);

@@ -1,7 +1,7 @@
 //! A controller, its guard and their journal, as one thing to step: what firmware, rehearsal and replay all run.
 
 use crate::controller::Controller;
-pub use crate::controller::{Memory, Run};
+pub use crate::controller::{Memory, Run, Trial};
 use crate::guard::{Guard, Verdict};
 use crate::journal::{Counters, Journal};
 use crate::quantity::{Celsius, Fraction, Instant, Millis};

@@ -93,7 +93,7 @@ pub fn settings() -> Settings {
             max_run: Millis::from_secs(6 * 3600),
             rest: Millis::from_secs(1800),
             hold: Hold::WhileCharging,
-            proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(1_000) }),
+            proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(1_000), pad_rise: k(1_000) }),
             cooling: Some(Cooling { after: Millis::from_secs(3600), excess: k(8_000) }),
         },
         sources: [source(100, 1, 20), source(300, 0, 5), source(80, 2, 60)].into_iter().collect(),

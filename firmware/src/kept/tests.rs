@@ -5,7 +5,7 @@ use super::*;
 use core::cell::RefCell;
 use embedded_storage::nor_flash::{self, NorFlashErrorKind, ReadNorFlash};
 use forewarm_core::fault::{SystemFault, SystemFaults};
-use forewarm_core::quantity::Instant;
+use forewarm_core::quantity::{Celsius, Instant};
 use forewarm_core::signals::{Cause, Relay, State};
 use proptest::prelude::*;
 use std::rc::Rc;
@@ -357,7 +357,7 @@ fn memory(noise: &mut Noise) -> Memory {
     let latched =
         SystemFault::ALL.into_iter().filter(|_| noise.below(3) == 0).fold(SystemFaults::NONE, SystemFaults::with);
     let run = forewarm_core::unit::Run { begun: noise.byte(), paused: noise.byte().into() };
-    Memory { latched, restarts: noise.byte(), run }
+    Memory { latched, restarts: noise.byte(), run, ..Memory::default() }
 }
 
 fn event(noise: &mut Noise) -> Event {
@@ -911,6 +911,7 @@ fn the_longest_values_fit() {
             latched: SystemFaults::LATCHED,
             restarts: u8::MAX,
             run: forewarm_core::unit::Run { begun: u8::MAX, paused: u16::MAX },
+            trial: forewarm_core::unit::Trial::On { parts: u8::MAX, cell: Celsius::MIN, pad: Some(Celsius::MIN) },
         },
         record: Record::Kept(u32::MAX),
         coming: Some(u32::MAX),

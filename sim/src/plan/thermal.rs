@@ -892,6 +892,7 @@ mod tests {
         settings.heater.proof = Some(Proof {
             energy: forewarm_core::quantity::Joules::from_joules(3600),
             rise: forewarm_core::quantity::Kelvins::from_millikelvins(5_000),
+            pad_rise: forewarm_core::quantity::Kelvins::from_millikelvins(5_000),
         });
         settings.heater.cooling = Some(forewarm_core::settings::Cooling {
             after: Millis::from_secs(60),

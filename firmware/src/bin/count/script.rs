@@ -71,7 +71,7 @@ fn settings() -> Settings {
             max_run: secs(1_800),
             rest: secs(60),
             hold: Hold::WhileCharging,
-            proof: Some(Proof { energy: Joules::from_joules(18_000), rise: k(500) }),
+            proof: Some(Proof { energy: Joules::from_joules(18_000), rise: k(500), pad_rise: k(500) }),
             cooling: Some(Cooling { after: secs(300), excess: k(5_000) }),
         },
         sources: [Source { budget: Milliwatts::from_milliwatts(200_000), priority: 0, settle: secs(10) }]
