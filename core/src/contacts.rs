@@ -6,8 +6,8 @@
 
 use crate::fault::{SystemFault, SystemFaults};
 use crate::quantity::{Kelvins, Millis, Milliwatts};
-use crate::sensing::{Group, Picture, Sensing};
 use crate::run::cool_after;
+use crate::sensing::{Group, Picture, Sensing};
 use crate::settings::{Cooling, Heater, Role, Settings};
 use crate::signals::{Inputs, Relay};
 use crate::trial::{Trial, Trials};

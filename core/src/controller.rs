@@ -32,12 +32,12 @@ use crate::contacts::Contacts;
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::power::{Feed, Offer, Power, Shares, current_from};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts};
-pub use crate::run::Run;
-pub use crate::trial::Trial;
 use crate::run::Parts;
+pub use crate::run::Run;
 use crate::sensing::{Group, Picture, Sensing};
 use crate::settings::{self, Hold, MAX_CHANNELS, ValidSettings};
 use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, State, Storage};
+pub use crate::trial::Trial;
 
 /// What must survive a restart; the caller keeps it in non-volatile storage.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

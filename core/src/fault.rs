@@ -340,7 +340,7 @@ impl SystemFault {
                 "heater_overrun",
                 SelfClearing,
                 Alarm,
-                "the heater ran for its maximum time without a pause",
+                "the heater ran for its maximum time without a pause, restarts counted",
                 "the rest time",
                 "insulation, an open lid, a pad too small for the cold",
             ),

@@ -118,7 +118,7 @@ pub enum Hold {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Proof {
-    /// Energy put in since the heater was switched on.
+    /// Energy put in since a cool plate was first heated.
     pub energy: Joules,
     /// Rise of a plate or of the coldest cell that must have followed.
     pub rise: Kelvins,

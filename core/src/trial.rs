@@ -80,7 +80,8 @@ impl Trials {
                 for (slot, channel) in pads.iter_mut().zip(&settings.channels) {
                     *slot = pad.filter(|_| channel.role == Role::Pad);
                 }
-                let energy_uj = proof.map_or(0, |proof| (microjoules(proof) / u64::from(PARTS)).saturating_mul(parts.into()));
+                let energy_uj =
+                    proof.map_or(0, |proof| (microjoules(proof) / u64::from(PARTS)).saturating_mul(parts.into()));
                 Stage::On(Course { cell, pad, pads, energy_uj, has_effect: false })
             }
         };

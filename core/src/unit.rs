@@ -159,7 +159,11 @@ mod tests {
 
     #[test]
     fn what_the_button_clears_in_the_controller_it_clears_in_the_guard() {
-        let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0, ..Memory::default() };
+        let memory = Memory {
+            latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective),
+            restarts: 0,
+            ..Memory::default()
+        };
         let mut bench = Bench::new(memory, 0);
         // The sun on the air's thermometer.
         bench.show(3, 32_000);
@@ -205,7 +209,11 @@ mod tests {
         let mut bench = Bench::new(Memory::default(), 0);
         bench.unit.guard = Guard::new(
             &settings().validate().unwrap(),
-            Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 0, ..Memory::default() },
+            Memory {
+                latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective),
+                restarts: 0,
+                ..Memory::default()
+            },
         );
         let mut overruled = false;
         for _ in 0..200 {

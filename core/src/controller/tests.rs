@@ -801,7 +801,8 @@ fn a_weld_is_seen_by_its_plate_whatever_restarts() {
 
 #[test]
 fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
-    let mut memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0, ..Memory::default() };
+    let mut memory =
+        Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0, ..Memory::default() };
     let storms: Vec<bool> = (0..7)
         .map(|_| {
             let controller = Controller::new(&settings().validate().unwrap(), memory);

@@ -137,7 +137,8 @@ fn it_enforces_the_faults_that_the_controller_reports() {
 
 #[test]
 fn a_latched_heater_fault_outlives_the_reset_and_yields_to_the_button() {
-    let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0, ..Memory::default() };
+    let memory =
+        Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), restarts: 0, ..Memory::default() };
     let mut bench = Bench::new(settings(), memory, 10_000);
     assert_eq!(bench.seconds(700), CHARGE);
     bench.inputs.button = Button::Pressed;

@@ -152,8 +152,10 @@ impl<'a> Model<'a> {
                     self.latest[index] = exact_celsius(channel, *measured).filter(|t| plausible.contains(t));
                     let drift = exact_rate(settings.trust.fastest(channel.role)) * self.age_ms[index] as f64;
                     let noise = f64::from(settings.trust.noise.as_millikelvins()) / 1000.0;
-                    let follows = |before: f64| self.latest[index].is_some_and(|t| (t - before).abs() < 0.99 * (noise + drift));
-                    self.doubted |= self.latest[index].is_none() || before[index].is_some_and(|before| !follows(before));
+                    let follows =
+                        |before: f64| self.latest[index].is_some_and(|t| (t - before).abs() < 0.99 * (noise + drift));
+                    self.doubted |=
+                        self.latest[index].is_none() || before[index].is_some_and(|before| !follows(before));
                     self.undoubted[index] += 1;
                     self.age_ms[index] = 0;
                 }
@@ -222,13 +224,15 @@ impl<'a> Model<'a> {
         let coldest = |role| shown(role).fold(f64::INFINITY, f64::min);
         for role in [Role::Cell, Role::Pad, Role::Ambient] {
             let apart = hottest(role) - coldest(role);
-            self.doubted |= apart.is_nan() || apart > 0.9 * f64::from(settings.trust.disagreement.as_millikelvins()) / 1000.0;
+            self.doubted |=
+                apart.is_nan() || apart > 0.9 * f64::from(settings.trust.disagreement.as_millikelvins()) / 1000.0;
         }
         self.doubted |= self.moved_ms.iter().zip(&settings.channels).any(|(&ms, _)| ms > 100_000);
         let run = u32::from(settings.trust.good_run);
         let trusted = self.undoubted.iter().take(settings.channels.len()).all(|&samples| samples >= run);
         let far_above = |role| {
-            let over = exact(settings.heater.cutout(role)) + f64::from(settings.heater.over_temperature.as_millikelvins()) / 1000.0;
+            let over = exact(settings.heater.cutout(role))
+                + f64::from(settings.heater.over_temperature.as_millikelvins()) / 1000.0;
             hottest(role) >= over + TENTH_MK
         };
         let is_over = far_above(Role::Cell) || far_above(Role::Pad) || far_above(Role::Ambient);

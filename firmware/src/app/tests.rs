@@ -398,7 +398,8 @@ mod unfit {
 
     #[test]
     fn stored_settings_that_are_not_fit_never_make_way_for_those_built_in_and_others_replace_them() {
-        let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::ChargeWelded), restarts: 0, ..Memory::default() };
+        let memory =
+            Memory { latched: SystemFaults::NONE.with(SystemFault::ChargeWelded), restarts: 0, ..Memory::default() };
         for (record, why) in records() {
             let world = World::new(&fine_inputs(&settings(), c(20_000)));
             let mut room = [0; SCRATCH];
@@ -545,8 +546,14 @@ mod keeping {
                     let changed = rig.memory();
                     let opened = (0..2).any(|relay| pins[relay] && !now[relay]);
                     if now[0] {
-                        assert!(found.run.begun >= changed.run.begun.min(before.run.begun.max(1)), "{seed}, {at}, {writes}: {found:?}");
-                        assert!(pins[0] || found == changed, "{seed}, {at}, {writes}: the heater closed before that was kept");
+                        assert!(
+                            found.run.begun >= changed.run.begun.min(before.run.begun.max(1)),
+                            "{seed}, {at}, {writes}: {found:?}"
+                        );
+                        assert!(
+                            pins[0] || found == changed,
+                            "{seed}, {at}, {writes}: the heater closed before that was kept"
+                        );
                     }
                     if outcome.is_ok() {
                         assert_eq!(found, changed);
@@ -559,8 +566,14 @@ mod keeping {
                     ons += u32::from(!pins[0] && changed.run.begun > 0);
                     // Either it is there, or it is as if this step had not been: nothing has been done that it would have forbidden.
                     let is_there = found.latched.and(new) == new;
-                    assert!(is_there || opened || now[..2] == pins[..2], "{seed}, {at}, {writes}: {new:?} is forgotten");
-                    assert!(found == changed || found == before || found == Memory::default(), "{seed}, {at}, {writes}: {found:?}");
+                    assert!(
+                        is_there || opened || now[..2] == pins[..2],
+                        "{seed}, {at}, {writes}: {new:?} is forgotten"
+                    );
+                    assert!(
+                        found == changed || found == before || found == Memory::default(),
+                        "{seed}, {at}, {writes}: {found:?}"
+                    );
                 }
             }
         }

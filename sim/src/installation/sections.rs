@@ -152,7 +152,8 @@ fn proof<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Proof
         None => {
             if pad_rise.is_some() {
                 let (lacking, given) = (Key::ProofEnergy.fact(), Key::ProofPadRise.fact().name.1);
-                section.lacks(lacking.name.1, format!("{}, {}; or leave out {given}", lacking.name.1, lacking.meaning()));
+                section
+                    .lacks(lacking.name.1, format!("{}, {}; or leave out {given}", lacking.name.1, lacking.meaning()));
             }
             None
         }

@@ -284,7 +284,8 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> Result {
     heater_faults(&mut bench);
     time(&mut bench);
     guard(&mut bench);
-    let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 20, ..Memory::default() };
+    let memory =
+        Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), restarts: 20, ..Memory::default() };
     bench.unit = Unit::new(&settings, memory);
     bench.go_to(5_000, 5_000);
     bench.seconds(30);
