@@ -80,8 +80,7 @@ impl Trials {
                 for (slot, channel) in pads.iter_mut().zip(&settings.channels) {
                     *slot = pad.filter(|_| channel.role == Role::Pad);
                 }
-                let energy_uj =
-                    proof.map_or(0, |proof| (microjoules(proof) / u64::from(PARTS)).saturating_mul(parts.into()));
+                let energy_uj = proof.map_or(0, |proof| part_uj(proof).saturating_mul(parts.into()));
                 Stage::On(Course { cell, pad, pads, energy_uj, has_effect: false })
             }
         };
@@ -97,7 +96,7 @@ impl Trials {
     }
 
     fn parts(&self, energy_uj: u64) -> u8 {
-        let part = self.proof.map_or(0, |proof| microjoules(proof) / u64::from(PARTS));
+        let part = self.proof.map_or(0, part_uj);
         u8::try_from(energy_uj.checked_div(part).unwrap_or(0)).unwrap_or(PARTS).min(PARTS)
     }
 
@@ -182,4 +181,8 @@ impl Course {
 
 fn microjoules(proof: Proof) -> u64 {
     u64::from(proof.energy.as_joules()).saturating_mul(1_000_000)
+}
+
+fn part_uj(proof: Proof) -> u64 {
+    microjoules(proof).checked_div(PARTS.into()).unwrap_or(0)
 }
