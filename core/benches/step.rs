@@ -161,7 +161,7 @@ fn settings(roles: &[Role]) -> Settings {
             rest: s(1800),
             max_cycles_per_day: 250,
             hold: Hold::WhileCharging,
-            proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(500) }),
+            proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(500), pad_rise: k(500) }),
             cooling: Some(Cooling { after: s(3600), excess: k(20_000) }),
         },
         sources: [source(100, 1), source(300, 0)].into_iter().collect(),

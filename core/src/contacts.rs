@@ -5,10 +5,12 @@
 //! reading may have drifted to; the picture, which includes the drift, says when it is worth looking.
 
 use crate::fault::{SystemFault, SystemFaults};
-use crate::quantity::{Celsius, Kelvins, Millis, Milliwatts};
+use crate::quantity::{Kelvins, Millis, Milliwatts};
+use crate::run::cool_after;
 use crate::sensing::{Group, Picture, Sensing};
-use crate::settings::{Cooling, Heater, Proof, Role, Settings};
+use crate::settings::{Cooling, Heater, Role, Settings};
 use crate::signals::{Inputs, Relay};
+use crate::trial::{Trial, Trials};
 
 /// How long a contact has disagreed with its command.
 #[derive(Clone, Copy, Debug)]
@@ -25,28 +27,18 @@ impl Mismatch {
     }
 }
 
-/// Temperatures at which a run of the heater began, and the energy since.
-#[derive(Clone, Copy, Debug)]
-struct Trial {
-    coldest_cell: Celsius,
-    hottest_pad: Option<Celsius>,
-    /// In microjoules.
-    energy_uj: u64,
-}
-
 /// What has been commanded and since when, and what was seen to follow.
 #[derive(Clone, Debug)]
 pub(crate) struct Contacts {
-    proof: Option<Proof>,
     cooling: Option<Cooling>,
     follow_within: Millis,
     heater: Relay,
     charge: Relay,
-    /// Time since the heater was last switched, or since the reset.
+    /// Time since the heater was last switched; after a reset, as long as it has surely been off.
     since_switched: Millis,
-    /// Whether it has been on since the reset.
-    has_heated: bool,
-    trial: Option<Trial>,
+    trial: Trials,
+    /// Time in which a plate cools, so that the next heating begins another trial.
+    cool_after: Millis,
     heater_mismatch: Mismatch,
     charge_mismatch: Mismatch,
 }
@@ -61,17 +53,17 @@ pub(crate) struct Findings {
 }
 
 impl Contacts {
-    pub(crate) fn new(settings: &Settings) -> Self {
-        let Heater { proof, cooling, .. } = settings.heater;
+    /// After a reset, with the heater off for so long already.
+    pub(crate) fn new(settings: &Settings, off_for: Millis, trial: Trial) -> Self {
+        let Heater { cooling, .. } = settings.heater;
         Self {
-            proof,
             cooling,
             follow_within: settings.trust.feedback,
             heater: Relay::Open,
             charge: Relay::Open,
-            since_switched: Millis::ZERO,
-            has_heated: false,
-            trial: None,
+            since_switched: off_for,
+            trial: Trials::recalled(settings, trial),
+            cool_after: cool_after(settings),
             heater_mismatch: Mismatch::NONE,
             charge_mismatch: Mismatch::NONE,
         }
@@ -117,17 +109,10 @@ impl Contacts {
                 }
             }
             Relay::Closed => {
-                if self.heat_has_no_effect(credited, picture, sensing, load) {
-                    faults = faults.with(SystemFault::HeaterIneffective);
-                }
+                faults = faults.or(self.trial.judge(credited, sensing, load));
             }
         }
         Findings { faults, standing }
-    }
-
-    /// Whether what is hot now may be so by the heater. On a hot day it is not, and nobody should have to come for that.
-    pub(crate) fn may_have_heated(&self) -> bool {
-        may_have_heated(self.heater, self.has_heated, self.since_switched)
     }
 
     fn plate_stays_warm(&self, picture: &Picture, sensing: &Sensing) -> bool {
@@ -140,71 +125,25 @@ impl Contacts {
         }
     }
 
-    /// Whether the energy of this run has gone in without a rise. The run is on trial until one is seen.
-    fn heat_has_no_effect(&mut self, credited: Millis, picture: &Picture, sensing: &Sensing, load: Milliwatts) -> bool {
-        let (Some(proof), Some(trial), Group::Good { coldest, .. }) = (self.proof, &mut self.trial, picture.cells)
-        else {
-            return false;
-        };
-        let energy = u64::from(load.as_milliwatts()).saturating_mul(u64::from(credited.as_millis()));
-        trial.energy_uj = trial.energy_uj.saturating_add(energy);
-        let is_over = trial.energy_uj >= u64::from(proof.energy.as_joules()).saturating_mul(1_000_000);
-        let hottest_pad = match picture.pads {
-            Group::Good { hottest, .. } => Some(hottest),
-            Group::Absent | Group::Starting | Group::Doubtful(_) => None,
-        };
-        let may_have_risen = trial.has_risen(coldest, hottest_pad, proof.rise);
-        if !is_over && !may_have_risen {
-            return false;
-        }
-        if let Some((coldest, pad)) = measured(sensing)
-            && trial.has_risen(coldest, pad, proof.rise)
-        {
-            self.trial = None;
-            return false;
-        }
-        is_over
+    /// What of the trial must survive a restart.
+    pub(crate) fn kept_trial(&self) -> Trial {
+        self.trial.kept()
     }
 
     /// Takes note of what is commanded from now on.
     pub(crate) fn command(&mut self, heater: Relay, charge: Relay, sensing: &Sensing) {
         if heater != self.heater {
+            if heater == Relay::Closed {
+                self.trial.heat(self.since_switched >= self.cool_after, sensing);
+            }
             self.since_switched = Millis::ZERO;
-            self.has_heated = true;
             self.heater_mismatch = Mismatch::NONE;
-            self.trial = match heater {
-                Relay::Closed => measured(sensing).map(|(coldest_cell, hottest_pad)| Trial {
-                    coldest_cell,
-                    hottest_pad,
-                    energy_uj: 0,
-                }),
-                Relay::Open => None,
-            };
         }
         if charge != self.charge {
             self.charge_mismatch = Mismatch::NONE;
         }
         (self.heater, self.charge) = (heater, charge);
     }
-}
-
-impl Trial {
-    fn has_risen(&self, coldest: Celsius, pad: Option<Celsius>, by: Kelvins) -> bool {
-        let pad_rose = self.hottest_pad.zip(pad).is_some_and(|(before, now)| now.above(before) >= by);
-        pad_rose || coldest.above(self.coldest_cell) >= by
-    }
-}
-
-/// Whether a heater that is now so, and was switched so long ago if ever, can be why something is hot: it is on, or was within
-/// the hour. Common practice, no source: a plate gives its heat to the cells in minutes.
-pub(crate) fn may_have_heated(heater: Relay, ever: bool, since_switched: Millis) -> bool {
-    heater == Relay::Closed || (ever && since_switched < Millis::from_secs(3600))
-}
-
-/// The coldest cell and the hottest plate, where there is one.
-fn measured(sensing: &Sensing) -> Option<(Celsius, Option<Celsius>)> {
-    let (coldest, _) = sensing.measured(Role::Cell)?;
-    Some((coldest, sensing.measured(Role::Pad).map(|(_, hottest)| hottest)))
 }
 
 /// How far the hottest plate lies above the hottest cell.

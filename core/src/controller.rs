@@ -41,9 +41,12 @@ use crate::giving::Doubt;
 use crate::overdue::Overdue;
 use crate::power::{Feed, Offer, Power, Shares, current_from};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts};
+use crate::run::Parts;
+pub use crate::run::Run;
 use crate::sensing::{Group, Picture, Sensing};
 use crate::settings::{self, Hold, MAX_CHANNELS, ValidSettings};
 use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, State, Storage};
+pub use crate::trial::Trial;
 
 /// What must survive a restart; the caller keeps it in non-volatile storage.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -63,6 +66,10 @@ pub struct Memory {
     pub jumped: u8,
     /// Sources that gave nothing.
     pub doubt: Doubt,
+    /// How long the heater has run and paused, or no restart would ever let it rest.
+    pub run: Run,
+    /// What has been put into a heater that has not shown an effect, or restarts would hide that it has none.
+    pub trial: Trial,
 }
 
 /// The charge loop.
@@ -214,8 +221,12 @@ pub struct Controller {
     charge: Charge,
     heat: Heat,
     cycles: Cycles,
+    /// What its run is kept in.
+    parts: Parts,
     /// A channel reached its heater cut-out and has not come down from it by the hysteresis.
     cut_out: bool,
+    /// A channel is too hot, and the air is why.
+    hot_by_air: bool,
     button: ResetButton,
     latched: SystemFaults,
     restarts: u8,
@@ -247,17 +258,28 @@ impl Controller {
             start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold, ..
         } = settings.heater;
         let heater = HeaterRule { start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold };
+        let parts = Parts::new(settings);
+        let (ran, open) = (parts.ran(memory.run), parts.paused(memory.run));
+        let heat = if open >= rest {
+            Heat::Off { open, ran: Millis::ZERO }
+        } else if ran >= max_run {
+            Heat::Resting { open }
+        } else {
+            Heat::Off { open, ran }
+        };
         Self {
             settings: Rules { charge, heater },
             ceiling: Ceiling::new(&settings.charge),
             clock: Clock::NEW,
             sensing: Sensing::new(settings, memory.jumped),
             power: Power::new(settings, memory.doubt),
-            contacts: Contacts::new(settings),
+            contacts: Contacts::new(settings, parts.paused(memory.run), memory.trial),
             charge: Charge::after_restart(memory.soaked, soak),
-            heat: Heat::Off { open: Millis::ZERO, ran: Millis::ZERO },
+            heat,
+            parts,
             cycles: Cycles::new(settings.heater.max_cycles_per_day),
             cut_out: false,
+            hot_by_air: false,
             button: ResetButton::new(settings.trust.button),
             latched: memory.latched.and(SystemFaults::LATCHED),
             restarts: memory.restarts.saturating_add(1),
@@ -354,13 +376,16 @@ impl Controller {
         if picture.over_temperature {
             faults = faults.with(SystemFault::OverTemperature);
         }
+        // A contact that welded may have heated without a command, or before a restart. So it latches whoever heated; but on a hot day
+        // nobody should have to come.
+        self.hot_by_air = picture.over_temperature && self.sensing.air_is_why(self.hot_by_air);
         if self.button.acts(credited, inputs.button) {
             self.latched = self.latched.and(standing);
             self.sensing.accept_jumps();
             self.power.forget_failures();
         }
         let mut latching = faults.and(SystemFaults::LATCHED);
-        if !self.contacts.may_have_heated() {
+        if self.hot_by_air {
             latching = latching.without(SystemFaults::NONE.with(SystemFault::OverTemperature));
         }
         self.latched = self.latched.or(latching);
@@ -688,6 +713,11 @@ impl Controller {
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
     pub fn memory(&self) -> Memory {
+        let run = match self.heat {
+            Heat::Off { open, ran } => self.parts.account(ran, Relay::Open, open),
+            Heat::On { ran, .. } => self.parts.account(ran, Relay::Closed, Millis::ZERO),
+            Heat::Resting { open } => self.parts.overrun(open),
+        };
         let soaked = self.charge.quarters(self.settings.charge.soak);
         Memory {
             latched: self.latched,
@@ -696,6 +726,8 @@ impl Controller {
             waited: self.overdue.parts(),
             jumped: self.sensing.jumped(),
             doubt: self.power.doubt(),
+            run,
+            trial: self.contacts.kept_trial(),
         }
     }
 

@@ -233,11 +233,13 @@ pub enum SystemFault {
     SourceNotGiving,
     /// The heater's relay has closed as often as it may in a day.
     CyclesSpent,
+    /// A plate thermometer did not get warmer for the energy put in. What else the heater may have done shows in the fault before it.
+    PadNotFollowing,
 }
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 21] = [
+    pub const ALL: [Self; 22] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
@@ -259,6 +261,7 @@ impl SystemFault {
         Self::SupplySags,
         Self::SourceNotGiving,
         Self::CyclesSpent,
+        Self::PadNotFollowing,
     ];
 
     /// What this fault takes away while it stands.
@@ -277,7 +280,9 @@ impl SystemFault {
             | Self::HeaterWelded
             | Self::HeaterNotClosing
             | Self::HeaterOverrun
-            | Self::SupplyOutOfRange => Disables::Heat,
+            | Self::SupplyOutOfRange
+            // Nobody sees how hot the plate is.
+            | Self::PadNotFollowing => Disables::Heat,
             Self::BankBelowReserve | Self::DischargeLineRefused => Disables::BankHeat,
             Self::SupplySags | Self::SourceNotGiving | Self::CyclesSpent => Disables::HeatInPauses,
             Self::ChargeLineRefused => Disables::Charge,
@@ -338,7 +343,7 @@ impl SystemFault {
                 Latched,
                 Alarm,
                 "a channel far above its heater cut-out",
-                "the reset button, with every channel below its cut-out; by itself if the heater was not on within the hour",
+                "the reset button, with every channel below its cut-out; by itself where good thermometers show that the air is as hot and no plate hotter",
                 "the heater relay's contact and the independent thermal cut-out",
             ),
             Self::HeaterIneffective => (
@@ -369,7 +374,7 @@ impl SystemFault {
                 "heater_overrun",
                 SelfClearing,
                 Alarm,
-                "the heater ran for its maximum time without a pause",
+                "the heater ran for its maximum time without a pause, restarts counted",
                 "the rest time",
                 "insulation, an open lid, a pad too small for the cold",
             ),
@@ -460,6 +465,14 @@ impl SystemFault {
                 "the heater supply goes out of its limits each time the heater comes on",
                 "the heater running for five minutes; the reset button tries it at once",
                 "whether the source gives what its line says; an empty bank; fuse, terminals, cable of the heater's circuit",
+            ),
+            Self::PadNotFollowing => (
+                "pad_not_following",
+                Latched,
+                Alarm,
+                "a plate thermometer did not get as warm as it must for the energy put in",
+                "the reset button",
+                "whether each plate thermometer still sits on the plate; its converter; with heater_ineffective, the heater first",
             ),
         };
         Facts { name, ending, severity, meaning, cleared_by, check_first }

@@ -19,12 +19,12 @@
 
 use crate::button::ResetButton;
 use crate::clock::Uptime;
-use crate::contacts::may_have_heated;
 use crate::controller::{BRIEF, Memory};
 use crate::fault::{SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Milliamps, Millis, Millivolts, Milliwatts, Ohms, Ratio};
 use crate::rtd::Measured;
+use crate::run::Parts;
 use crate::settings::{
     self, BankUse, ChargeCurrent, Check, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings,
     each,
@@ -125,11 +125,15 @@ pub struct Guard {
     doubted_for: Option<Millis>,
     /// Time for which no channel has shown anything new.
     still_for: Millis,
+    /// What the heater's run is kept in.
+    parts: Parts,
     heater: Relay,
-    /// Time since the heater was last switched, or since the reset.
+    /// Time since the heater was last switched; after a reset, as long as it has surely been off.
     since_switched: Millis,
-    /// Whether it has been on since the reset.
-    has_heated: bool,
+    /// Whether there are thermometers on the plate and in the air, without which nothing excuses what is too hot.
+    compares_with_air: bool,
+    /// Whether the air is at its cut-out or above, or was when something else got too hot and still is.
+    hot_by_air: bool,
     /// Time it has been on without a pause as long as the rest.
     ran: Millis,
     /// What is left of the rest after a maximum run.
@@ -164,6 +168,8 @@ struct Sight {
     too_hot_to_charge: bool,
     cut_out: bool,
     over_temperature: bool,
+    /// A thermometer in the air does not show its cut-out or more.
+    air_is_cool: bool,
 }
 
 impl Guard {
@@ -180,6 +186,9 @@ impl Guard {
                 *unruled = most;
             }
         }
+        let parts = Parts::new(settings);
+        let (ran, paused) = (parts.ran(memory.run), parts.paused(memory.run));
+        let has_run_out = ran >= settings.heater.max_run;
         Self {
             channels: each(&settings.channels, |_, channel| Channel::new(channel, settings)),
             good_run: settings.trust.good_run,
@@ -204,11 +213,15 @@ impl Guard {
             ),
             doubted_for: Some(Millis::ZERO),
             still_for: Millis::ZERO,
+            parts,
             heater: Relay::Open,
-            since_switched: Millis::ZERO,
-            has_heated: false,
-            ran: Millis::ZERO,
-            resting: Millis::ZERO,
+            since_switched: paused,
+            compares_with_air: [Role::Pad, Role::Ambient]
+                .iter()
+                .all(|&role| settings.channels.iter().any(|channel| channel.role == role)),
+            hot_by_air: false,
+            ran: if has_run_out { Millis::ZERO } else { ran },
+            resting: if has_run_out { settings.heater.rest.less(paused) } else { Millis::ZERO },
             closing_credit: Millis::from_millis(TWO_DAYS_MS / 2),
             closed_for: Millis::ZERO,
             button: ResetButton::new(settings.trust.button),
@@ -266,14 +279,21 @@ impl Guard {
         verdict
     }
 
-    /// What may be kept over a restart of what the controller wants kept: no more of the soak than the guard has seen.
-    pub(crate) const fn may_keep(&self, memory: Memory) -> Memory {
-        let (warm_for, soak) = (self.warm_for.as_millis().saturating_mul(4), self.soak.as_millis());
-        let mut seen = 0_u8;
-        while seen < memory.soaked && warm_for >= soak.saturating_mul(seen as u32 + 1) {
-            seen += 1;
-        }
-        Memory { soaked: seen, ..memory }
+    /// What it would have survive a restart, by its own account.
+    #[must_use]
+    pub fn memory(&self) -> Memory {
+        let run = match self.heater {
+            Relay::Open if !self.resting.is_zero() => self.parts.overrun(self.rest.less(self.resting)),
+            heater => self.parts.account(self.ran, heater, self.since_switched),
+        };
+        Memory { latched: self.latched, run, soaked: self.quarters(), ..Memory::default() }
+    }
+
+    /// Quarters of the soak that it has seen.
+    fn quarters(&self) -> u8 {
+        let warm_for = self.warm_for.as_millis().saturating_mul(4);
+        let passed = |quarters: u32| warm_for >= self.soak.as_millis().saturating_mul(quarters);
+        u8::from(passed(1)) + u8::from(passed(2)) + u8::from(passed(3)) + u8::from(passed(4))
     }
 
     fn look(&mut self, elapsed: Millis, inputs: &Inputs) -> Sight {
@@ -345,7 +365,10 @@ impl Guard {
                 (channel.least, channel.most) = (0, Steps::MAX);
             }
         }
-        let overheated = sight.over_temperature && may_have_heated(self.heater, self.has_heated, self.since_switched);
+        // Whether the plate is warmer than the air is for the controller to compare; what it finds is enforced.
+        let is_excused = !sight.air_is_cool || (sight.over_temperature && self.hot_by_air);
+        self.hot_by_air = self.compares_with_air && is_excused;
+        let overheated = sight.over_temperature && !self.hot_by_air;
         self.latched = self.latched.or(only_if(overheated, SystemFault::OverTemperature));
         self.latched = self.latched.or(only_if(self.closed_for >= self.follow_within, SystemFault::HeaterWelded));
     }
@@ -384,7 +407,6 @@ impl Guard {
         if heater != self.heater {
             self.heater = heater;
             self.since_switched = Millis::ZERO;
-            self.has_heated = true;
             if heater == Relay::Closed {
                 self.closing_credit = self.closing_credit.less(self.closing);
             }
@@ -571,10 +593,14 @@ impl Sight {
             // It latches, so a trusted channel must have shown it: neither drift nor a spike.
             self.over_temperature |= channel.latest >= channel.over && channel.run >= good_run;
         }
-        if matches!(channel.role, Role::Cell) {
-            self.cell_unproven |= channel.run < good_run;
-            self.cold |= low <= channel.inhibit;
-            self.too_hot_to_charge |= high >= channel.high_limit;
+        match channel.role {
+            Role::Cell => {
+                self.cell_unproven |= channel.run < good_run;
+                self.cold |= low <= channel.inhibit;
+                self.too_hot_to_charge |= high >= channel.high_limit;
+            }
+            Role::Pad | Role::Check(_) => {}
+            Role::Ambient => self.air_is_cool |= channel.latest < channel.cutout,
         }
     }
 
@@ -588,7 +614,7 @@ impl Sight {
             // Where the check resistor is off, each cell may be.
             Role::Check(_) => self.cell_broken = true,
             Role::Pad => self.pad_broken = true,
-            Role::Ambient => {}
+            Role::Ambient => self.air_is_cool = true,
         }
         // Not believed, yet it may be true: what shows cold must soak, what shows hot cuts the heater out.
         self.cut_out |= channel.not_believed.is_some_and(|(steps, _)| steps >= channel.cutout);

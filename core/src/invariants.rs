@@ -32,7 +32,7 @@ fn run(
     for moment in history.moments(settings) {
         if moment.restart {
             unit = Unit::new(&valid, unit.memory());
-            model.restart();
+            model = model.restarted();
         }
         let may = model.judge(moment.now, &moment.inputs);
         let outputs = unit.step(moment.now, &moment.inputs);
@@ -77,11 +77,11 @@ proptest! {
         })?;
     }
 
-    /// Invariant 3, and 4.
+    /// Invariant 3, and 4. The model keeps over restarts how long the heater ran, and that it overheated.
     #[test]
     fn the_heater_is_never_on_blind_hot_unfed_or_latched(settings in any_settings(), history in any_history()) {
         run(&settings, &history, |_, outputs, may, _| {
-            prop_assert!(outputs.heater == Relay::Open || may.heat, "{outputs:?}");
+            prop_assert!(outputs.heater == Relay::Open || (may.heat && !may.overheated), "{outputs:?}");
             let needed_fault = settings.channels.iter().zip(outputs.faults.channels)
                 .any(|(channel, fault)| channel.role != Role::Ambient && fault.is_some());
             prop_assert!(outputs.heater == Relay::Open || !needed_fault);
@@ -187,8 +187,8 @@ proptest! {
         let mut model = Model::new(&settings);
         for moment in history.moments(&settings) {
             if moment.restart {
-                guard = Guard::new(&valid, guard.may_keep(Memory { soaked: 4, ..Memory::default() }));
-                model.restart();
+                guard = Guard::new(&valid, guard.memory());
+                model = model.restarted();
             }
             let may = model.judge(moment.now, &moment.inputs);
             let verdict = guard.judge(moment.now, &moment.inputs, &greedy);
@@ -233,11 +233,12 @@ fn generated_histories_reach_every_state_and_both_outputs() {
     let (mut charged, mut heated, mut restarted, mut latched, mut unstored, mut unsteady) = (0, 0, 0, 0, 0, 0);
     let (mut ceiling, mut unruled) = (0, 0);
     let (mut doubted, mut spent) = (0, 0);
+    let (mut overheated, mut kept_resting) = (0, 0);
     let mut states = std::collections::BTreeSet::new();
     for seed in 0..600 {
         let (settings, history) = case(seed);
         assert!(settings.clone().validate().is_ok(), "{:?}", settings.validate());
-        let mut seen = [false; 10];
+        let mut seen = [false; 12];
         run(&settings, &history, |moment, outputs, _, unit| {
             steps += 1;
             states.insert(outputs.state);
@@ -251,6 +252,8 @@ fn generated_histories_reach_every_state_and_both_outputs() {
             seen[7] |= outputs.charge == Relay::Closed && Model::unruled_ma(&settings, &moment.inputs) > 0.0;
             seen[8] |= outputs.faults.system.contains(SystemFault::CyclesSpent);
             seen[9] |= outputs.faults.not_giving != Sources::NONE;
+            seen[10] |= unit.memory().latched.contains(SystemFault::OverTemperature);
+            seen[11] |= moment.restart && unit.memory().run.begun > 0;
             Ok(())
         })
         .unwrap();
@@ -264,16 +267,20 @@ fn generated_histories_reach_every_state_and_both_outputs() {
         unruled += u32::from(seen[7]);
         doubted += u32::from(seen[9]);
         spent += u32::from(seen[8]);
+        overheated += u32::from(seen[10]);
+        kept_resting += u32::from(seen[11]);
     }
     std::println!(
         "600 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
          {unstored} could not store, {unsteady} had a line toggling, {ceiling} had a ceiling too low, {unruled} charged all the same, \
-         {doubted} a source that gave nothing, {spent} a relay that closed too often"
+         {doubted} a source that gave nothing, {spent} a relay that closed too often, \
+         {overheated} overheated, {kept_resting} restarted in a run"
     );
     assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
     assert!(ceiling >= 80 && unruled >= 40);
     assert!(doubted >= 20 && spent >= 10);
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20 && unstored >= 80 && unsteady >= 80);
+    assert!(overheated >= 20 && kept_resting >= 40);
 }
 
 /// The same of the ceiling, on its way up and on its way down; the cells of both batteries have elements of their own.

@@ -58,6 +58,7 @@ mod overdue;
 mod power;
 pub mod quantity;
 pub mod rtd;
+mod run;
 pub mod sensing;
 pub mod settings;
 pub mod signals;
@@ -74,6 +75,7 @@ mod tables;
     reason = "test support may stop where it stands, and computes its references in floating point"
 )]
 pub mod testing;
+mod trial;
 pub mod unit;
 #[cfg(feature = "wire")]
 pub mod wire;

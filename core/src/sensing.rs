@@ -25,6 +25,10 @@ use heapless::Vec;
 /// What a reading is held to be off by for having been computed; the conversion itself is within 0.02 mK.
 pub const ROUNDING: Kelvins = Kelvins::from_millikelvins(1);
 
+/// Two thermometers that show this or less apart may be equally warm: two of class B at 40 °C, each within 0.3 K + 0.005 · 40 K
+/// (IEC 60751:2022, tolerance classes).
+const PLATE_AS_WARM: Kelvins = Kelvins::from_millikelvins(1_000);
+
 /// The channels of one role, judged together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Group {
@@ -286,6 +290,27 @@ impl Sensing {
             measured = Some((t.min(coldest), t.max(hottest)));
         }
         measured
+    }
+
+    /// Whether the air, not the heater, is why something is too hot: every channel is good, the air is at its cut-out or above, or was when
+    /// this began, and no plate is warmer than both cells and air. Heat goes from warm to cold: what the heater warms is colder than its
+    /// plate. Without a thermometer on the plate nobody knows that, and the air of a closed box is warmed by the heater too.
+    #[cold]
+    pub(crate) fn air_is_why(&self, so_far: bool) -> bool {
+        if !self.channels.iter().all(|channel| matches!(channel.condition, Condition::Good)) {
+            return false;
+        }
+        match (self.measured(Role::Cell), self.measured(Role::Pad), self.measured(Role::Ambient)) {
+            (Some((_, cell)), Some((_, pad)), Some((air, _))) => {
+                (so_far || air.lowered(ROUNDING) >= self.cutout_cell) && pad.above(cell.max(air)) <= PLATE_AS_WARM
+            }
+            _ => false,
+        }
+    }
+
+    /// The latest measurement of each channel that has this role and is good, at its place among all channels.
+    pub(crate) fn each_measured(&self, role: Role) -> impl Iterator<Item = Option<Celsius>> {
+        self.channels.iter().map(move |channel| channel.is_good(role).then(|| channel.latest()))
     }
 
     #[cold]

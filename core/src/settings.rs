@@ -178,10 +178,13 @@ pub enum Hold {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Proof {
-    /// Energy put in since the heater was switched on.
+    /// Energy put in since a cool plate was first heated.
     pub energy: Joules,
     /// Rise of a plate or of the coldest cell that must have followed.
     pub rise: Kelvins,
+    /// Rise that each plate thermometer must have shown by itself: more than the air of the box does, or one that has come off is not
+    /// told from one that sits on the plate.
+    pub pad_rise: Kelvins,
 }
 
 /// Proof that the heater is off: the plate must have cooled to within so much of the cells after so long.
@@ -446,6 +449,7 @@ pub enum Key {
     MaxCycles,
     ProofEnergy,
     ProofRise,
+    ProofPadRise,
     CoolingAfter,
     CoolingExcess,
     Budget,
@@ -559,6 +563,7 @@ table! {
     MaxCycles "heater" "max_cycles_per_day" "" 4_000..250_000 [60_000] "most times the heater's relay closes in any 24 h, and half of that day after day: a relay good for 100 000 closings then lasts 22 winters of 150 days at worst";
     ProofEnergy "heater" "proof_wh" "Wh" 100..5_000_000 [] "energy after which plate or cells must be warmer (leave out: not judged)";
     ProofRise "heater" "proof_rise_k" "K" 100..20_000 [] "rise that must have followed";
+    ProofPadRise "heater" "proof_pad_rise_k" "K" 100..40_000 [] "rise that each plate thermometer must have shown, more than the air of the box does (leave out: as proof_rise_k)";
     CoolingAfter "heater" "cooling_min" "min" 1_000..720_000 [] "time after which the plate of a heater that is off must be cool (leave out: not judged)";
     CoolingExcess "heater" "cooling_excess_k" "K" 500..40_000 [] "excess of plate over cells that is then no longer explained";
     Budget "source" "budget_w" "W" 0..20_000_000 [] "power the source can give to heater and charge together";
@@ -912,6 +917,7 @@ impl Settings {
             Key::MaxCycles => whole(heater.max_cycles_per_day),
             Key::ProofEnergy => Some(i64::from(heater.proof?.energy.as_joules()).saturating_mul(10) / 36),
             Key::ProofRise => kelvins(heater.proof?.rise),
+            Key::ProofPadRise => kelvins(heater.proof?.pad_rise),
             Key::CoolingAfter => minutes(heater.cooling?.after),
             Key::CoolingExcess => kelvins(heater.cooling?.excess),
             Key::Budget => watts(source()?.budget),

@@ -1,7 +1,7 @@
 //! A controller, its guard and their journal, as one thing to step: what firmware, rehearsal and replay all run.
 
 use crate::controller::Controller;
-pub use crate::controller::Memory;
+pub use crate::controller::{Memory, Run, Trial};
 use crate::guard::{Guard, Verdict};
 use crate::journal::{Counters, Journal};
 use crate::quantity::{Celsius, Fraction, Instant, Millis};
@@ -117,7 +117,13 @@ impl Unit {
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
     pub fn memory(&self) -> Memory {
-        self.guard.may_keep(self.controller.memory())
+        let (memory, guards) = (self.controller.memory(), self.guard.memory());
+        Memory {
+            latched: memory.latched.or(guards.latched),
+            run: memory.run.safer(guards.run),
+            soaked: memory.soaked.min(guards.soaked),
+            ..memory
+        }
     }
 }
 

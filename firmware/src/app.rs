@@ -2,8 +2,13 @@
 //!
 //! ```text
 //! turn:  look at the lines ─▶ hear the service line ─▶ is a step due?
-//! step:  measure ─▶ decide ─▶ drive the pins ─▶ keep what changed ─▶ tell ─▶ feed the watchdog
+//! step:  measure ─▶ decide ─▶ open relays ─▶ keep what changed ─▶ close relays ─▶ tell ─▶ feed the watchdog
 //! ```
+//!
+//! A relay that opens waits for nothing, not for storage either: to erase a sector may take a second. A relay that closes waits until what must
+//! survive is kept. So whenever power is lost, what was on stands in storage: how long the heater has run, and every fault that latched but one
+//! that opened a relay just then. Such a fault is judged anew at the next start: the contact or the heat is there still, and a trial of the heater
+//! goes on from where it was kept.
 //!
 //! A loop of one thread, without interrupts that decide anything, tasks or priorities: a step takes less than a second, but for the rare
 //! one that erases storage; nothing is urgent within it; and what runs in one order can be read, tested on a host and compared step by
@@ -197,7 +202,7 @@ impl<B: Board> App<B> {
         }
     }
 
-    /// One step: measure, decide, drive, keep, tell.
+    /// One step: measure, decide, open, keep, close, tell.
     ///
     /// # Errors
     /// [`OutputStuck`] when a pin could not be set; nothing else fails. The caller steps on: until the watchdog resets the
@@ -212,15 +217,13 @@ impl<B: Board> App<B> {
             Ok(unit) => unit.step(now, &inputs),
             Err(_) => Outputs::all_off(SystemFault::SettingsInvalid),
         };
-        let driven = drive(&mut self.hardware.outputs, &outputs, now);
-        if driven.is_ok() {
-            self.hardware.display.show(&outputs);
-        }
+        let opened = open(&mut self.hardware.outputs, &outputs, now);
         // What latches while the watchdog is about to bite must survive it.
         if let Ok(unit) = &self.unit {
             self.archive.keep(&mut self.room, unit, now);
         }
-        driven?;
+        opened.and_then(|()| close(&mut self.hardware.outputs, &outputs))?;
+        self.hardware.display.show(&outputs);
         self.tell(now, &inputs, &outputs);
         self.hardware.watchdog.feed();
         Ok(outputs)
@@ -367,18 +370,23 @@ impl<B: Board> App<B> {
     }
 }
 
-/// Sets every pin, each whether or not another fails. A relay closes only after all the others have been set; if one cannot be, both
-/// open.
-fn drive<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs, now: Instant) -> Result<(), OutputStuck> {
+/// Sets every pin but those that close a relay, each whether or not another fails. If one cannot be set, both relays open.
+fn open<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs, now: Instant) -> Result<(), OutputStuck> {
     show_lamp(pins, now, outputs);
-    let mut all_set = pins.alarm.set_state(PinState::from(outputs.alarm == Alarm::Sounding)).is_ok();
-    for turn in [Relay::Open, Relay::Closed] {
-        for (pin, contact) in [(&mut pins.heater, outputs.heater), (&mut pins.charge, outputs.charge)] {
-            if contact == turn && (turn == Relay::Open || all_set) {
-                all_set &= pin.set_state(coil(contact)).is_ok();
-            }
-        }
-    }
+    let alarm = pins.alarm.set_state(PinState::from(outputs.alarm == Alarm::Sounding)).is_ok();
+    let heater = outputs.heater == Relay::Closed || pins.heater.set_low().is_ok();
+    let charge = outputs.charge == Relay::Closed || pins.charge.set_low().is_ok();
+    all_set(pins, alarm && heater && charge)
+}
+
+/// Closes the relays that are to be closed, after all else has been set. If one cannot be, both open.
+fn close<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs) -> Result<(), OutputStuck> {
+    let heater = outputs.heater == Relay::Open || pins.heater.set_high().is_ok();
+    let charge = outputs.charge == Relay::Open || pins.charge.set_high().is_ok();
+    all_set(pins, heater && charge)
+}
+
+fn all_set<B: Board>(pins: &mut OutputPins<B>, all_set: bool) -> Result<(), OutputStuck> {
     if all_set {
         return Ok(());
     }
@@ -396,14 +404,6 @@ fn show_lamp<B: Board>(pins: &mut OutputPins<B>, now: Instant, outputs: &Outputs
 fn open_relays<B: Board>(pins: &mut OutputPins<B>) {
     let _ = pins.heater.set_low();
     let _ = pins.charge.set_low();
-}
-
-/// The pin that brings a relay's contact into a position.
-const fn coil(contact: Relay) -> PinState {
-    match contact {
-        Relay::Open => PinState::Low,
-        Relay::Closed => PinState::High,
-    }
 }
 
 #[cfg(test)]

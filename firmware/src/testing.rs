@@ -43,6 +43,9 @@ pub(crate) enum Act {
     Restart,
 }
 
+/// What unwinds where power is lost.
+pub(crate) struct PowerLost;
+
 /// What unwinds in place of a restart.
 pub(crate) struct Restarted;
 
@@ -112,6 +115,8 @@ pub(crate) struct World {
     pub(crate) converter_hangs: Cell<bool>,
     conversions: Cell<u32>,
     pub(crate) fails_to_read: Cell<bool>,
+    /// Power is lost half-way through the write or erasure after so many, if at all.
+    pub(crate) cut_after: Cell<Option<u32>>,
     pub(crate) shown: Cell<Option<Outputs>>,
 }
 
@@ -140,6 +145,7 @@ impl World {
             converter_hangs: Cell::new(false),
             conversions: Cell::new(0),
             fails_to_read: Cell::new(false),
+            cut_after: Cell::new(None),
             shown: Cell::new(None),
         };
         world.show(inputs);
@@ -210,6 +216,13 @@ impl World {
     pub(crate) fn said(&self) -> Vec<Message<'static>> {
         self.flushed.set(0);
         messages(&self.said.take())
+    }
+
+    /// Whether power is lost in this write.
+    fn is_cut(&self) -> bool {
+        let left = self.cut_after.get();
+        self.cut_after.set(left.map(|left| left.saturating_sub(1)));
+        left == Some(0)
     }
 
     fn note(&self, act: Act) {
@@ -509,7 +522,12 @@ impl NorFlash for Part {
         if self.0.fails_to_write.get() {
             return Err(NorFlashErrorKind::Other);
         }
+        let is_cut = self.0.is_cut();
+        let to = if is_cut { u32::midpoint(from, to) } else { to };
         self.0.bytes.borrow_mut()[from as usize..to as usize].fill(0xFF);
+        if is_cut {
+            resume_unwind(Box::new(PowerLost));
+        }
         Ok(())
     }
 
@@ -519,8 +537,12 @@ impl NorFlash for Part {
         if self.0.fails_to_write.get() {
             return Err(NorFlashErrorKind::Other);
         }
-        let mut kept = self.0.bytes.borrow_mut();
-        kept[offset as usize..].iter_mut().zip(bytes).for_each(|(kept, byte)| *kept &= byte);
+        let is_cut = self.0.is_cut();
+        let bytes = if is_cut { &bytes[..bytes.len() / 2] } else { bytes };
+        self.0.bytes.borrow_mut()[offset as usize..].iter_mut().zip(bytes).for_each(|(kept, byte)| *kept &= byte);
+        if is_cut {
+            resume_unwind(Box::new(PowerLost));
+        }
         Ok(())
     }
 }

@@ -137,8 +137,8 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
 
 /// The same, told where a section begins that lacks something, or at the other of two lines that do not go together.
 const SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str)] = &[
-    ("# proof_wh", "proof_wh = 20", "heater.proof_rise_k is missing", "leave out proof_wh"),
-    ("# cooling_excess_k", "cooling_excess_k = 5", "heater.cooling_min is missing", "leave out cooling_excess_k"),
+    ("proof_rise_k", "", "heater.proof_rise_k is missing", "leave out proof_wh"),
+    ("cooling_min", "", "heater.cooling_min is missing", "leave out cooling_excess_k"),
     ("name = \"mains\"", "name = \"Engine\"", "source 2: name is \"Engine\", and so is another (line 8", "two names"),
     (
         "name = \"plate\"",

@@ -258,6 +258,19 @@ fn only_what_a_trusted_channel_shows_latches_the_heater_off() {
 }
 
 #[test]
+fn over_temperature_latches_here_whoever_heated_unless_the_air_is_warm_too() {
+    for (hot, heats_again) in [(&[0, 1, 2][..], false), (&[0, 1, 2, 3], true)] {
+        let mut bench = Bench::new(settings(), Memory::default(), 20_000);
+        let nothing = Outputs { heater: Relay::Open, ..EVERYTHING };
+        for t in (20_000..=41_000).chain((0..41_000).rev()).step_by(20) {
+            hot.iter().for_each(|&channel| bench.show(channel, t));
+            bench.ask(&nothing);
+        }
+        assert_eq!(bench.second().0 == Relay::Closed, heats_again, "{hot:?}");
+    }
+}
+
+#[test]
 fn a_hot_reading_that_is_not_believed_is_kept_until_it_is_old_itself() {
     let mut bench = Bench::soaked_at(10_000);
     bench.inputs.channels[3] = Sample::None;

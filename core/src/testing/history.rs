@@ -83,6 +83,18 @@ enum Happening {
     },
     /// Power goes and comes back; what must survive does.
     Restart,
+    /// It does so many times, each after so many steps.
+    Restarts {
+        times: u8,
+        steps: u16,
+    },
+    /// Somebody heats, commanded or not: the plate gets warmer than all by so many kelvins, in so many steps, and stays so.
+    Heat {
+        kelvins: i32,
+        steps: u16,
+    },
+    /// The thermometer of the plate comes off and shows the air, from now on; or it is put back.
+    Detach,
 }
 
 /// What a broken channel shows.
@@ -133,7 +145,12 @@ fn any_happening() -> impl Strategy<Value = Happening> {
         ],
         1 => (1..60_u16).prop_map(|steps| Happening::Unstored { steps }),
         1 => clock.prop_map(|by| Happening::Clock { by }),
-        1 => Just(Happening::Restart),
+        2 => prop_oneof![
+            2 => Just(Happening::Restart),
+            2 => (2..6_u8, 5..100_u16).prop_map(|(times, steps)| Happening::Restarts { times, steps }),
+            4 => (0..60_i32, 20..200_u16).prop_map(|(kelvins, steps)| Happening::Heat { kelvins, steps }),
+            1 => Just(Happening::Detach),
+        ],
     ]
 }
 
@@ -189,6 +206,8 @@ impl History {
             restart: false,
             frozen: None,
             skew_ppm: 0,
+            plate_ahead: 3_000,
+            detached: false,
         };
         for happening in &self.happenings {
             play.happen(happening);
@@ -211,6 +230,10 @@ struct Play<'a> {
     world: Inputs,
     moments: Vec<Moment>,
     restart: bool,
+    /// How much warmer than the cells the plate is, in millikelvins.
+    plate_ahead: i32,
+    /// Its thermometer shows the air instead.
+    detached: bool,
     /// What each channel last showed, and goes on showing.
     frozen: Option<[Sample; MAX_CHANNELS]>,
     /// What every reading is larger by than it should be.
@@ -307,6 +330,20 @@ impl Play<'_> {
             }
             Happening::Clock { by } => self.step(by, None),
             Happening::Restart => self.restart = true,
+            Happening::Restarts { times, steps } => {
+                for _ in 0..times {
+                    self.restart = true;
+                    (0..steps).for_each(|_| self.step(self.history.step_ms, None));
+                }
+            }
+            Happening::Heat { kelvins, steps } => {
+                let (from, to) = (self.plate_ahead, 1_000 * kelvins);
+                for step in 1..=i32::from(steps) {
+                    self.plate_ahead = from + (to - from) / i32::from(steps) * step;
+                    self.step(self.history.step_ms, None);
+                }
+            }
+            Happening::Detach => self.detached ^= true,
         }
     }
 
@@ -316,8 +353,12 @@ impl Play<'_> {
         for (index, channel) in self.settings.channels.iter().enumerate() {
             // A little noise, so that nothing looks stuck, and the plate a little ahead.
             let noise = i32::try_from(self.count.wrapping_mul(2_654_435_761).wrapping_add(index as u32) >> 27).unwrap();
-            let ahead = if channel.role == Role::Pad { 3_000 } else { 100 * i32::try_from(index).unwrap() };
-            let t = self.cells + ahead + noise;
+            let ahead = match channel.role {
+                Role::Pad if self.detached => 500,
+                Role::Pad => self.plate_ahead,
+                Role::Cell | Role::Ambient | Role::Check(_) => 100 * i32::try_from(index).unwrap(),
+            };
+            let t = (self.cells + ahead + noise).min(99_000);
             let is_sampled = self.count.is_multiple_of(u32::from(self.history.every[index])) || self.count == 1;
             if let Some(frozen) = &self.frozen {
                 inputs.channels[index] = if is_sampled { frozen[index] } else { Sample::None };

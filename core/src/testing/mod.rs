@@ -99,7 +99,7 @@ pub fn settings() -> Settings {
             rest: Millis::from_secs(1800),
             max_cycles_per_day: 60,
             hold: Hold::WhileCharging,
-            proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(1_000) }),
+            proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(1_000), pad_rise: k(1_000) }),
             cooling: Some(Cooling { after: Millis::from_secs(3600), excess: k(8_000) }),
         },
         sources: [source(100, 1, 20), source(300, 0, 5), source(80, 2, 60)].into_iter().collect(),
@@ -486,7 +486,8 @@ pub fn wild_settings() -> impl Strategy<Value = Settings> {
             (heater.max_run, heater.rest) = (seconds(trust[5] * 3600), seconds(trust[6] * 60));
             // Half of what it gives, from milliwatts and milliseconds; the least there may be is 0.1 Wh.
             let energy = (electrical[1] * trust[5] * 3600 / 2_000_000).min(18_000_000);
-            let proof = |_| Proof { energy: Joules::from_joules(unsigned(energy)), rise: difference(gap) };
+            let energy_of = Joules::from_joules(unsigned(energy));
+            let proof = |_| Proof { energy: energy_of, rise: difference(gap), pad_rise: difference(gap) };
             heater.proof = heater.proof.filter(|_| energy >= 360).map(proof);
             heater.cooling = heater.cooling.map(|cooling| Cooling { excess: difference(gap.max(500)), ..cooling });
             let seldom = [settings.trust.stuck_after, settings.trust.still_after].into_iter().flatten();

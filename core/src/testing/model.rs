@@ -1,9 +1,9 @@
 //! What is promised, a second time: plainly, slowly and in floating point, from the raw inputs alone.
 
-use crate::quantity::{Celsius, Instant, Millivolts, Ohms};
+use crate::quantity::{Celsius, Instant, KelvinRate, Millivolts, Ohms};
 use crate::rtd::{Coefficients, Leads, Measured};
 use crate::settings::{BankUse, Channel, ChargeCurrent, MAX_CHANNELS, Reserve, Role, Settings};
-use crate::signals::{Inputs, Line, Relay, Sample, Storage};
+use crate::signals::{Button, Inputs, Line, Relay, Sample, Storage};
 use std::collections::VecDeque;
 use std::vec::Vec;
 
@@ -52,6 +52,11 @@ pub fn exact(t: Celsius) -> f64 {
     f64::from(t.as_steps()) / 65_536.0
 }
 
+/// In kelvins per millisecond.
+fn exact_rate(rate: KelvinRate) -> f64 {
+    f64::from(rate.as_millikelvins_per_minute()) / 60e6
+}
+
 /// A tenth of a millikelvin: what a reading may be off by computation.
 const TENTH_MK: f64 = 1e-4;
 
@@ -84,6 +89,15 @@ pub struct Model<'a> {
     was_measured: bool,
     /// For how long the heater has been on under a bank that has fallen from there and may not be spent.
     fallen_ms: u64,
+    /// Far above a cut-out, and not by the air; until the button is pressed.
+    overheated: bool,
+    /// The same, where there is nothing warm in the air or nothing to compare.
+    overheated_plainly: bool,
+    air_was_hot: bool,
+    /// Since the reset, for how many samples each channel has shown nothing that anyone could doubt.
+    undoubted: [u32; MAX_CHANNELS],
+    moved_ms: [u64; MAX_CHANNELS],
+    doubted: bool,
 }
 
 /// Whether each output may be on, by the inputs alone.
@@ -98,6 +112,8 @@ pub struct May {
     pub heat: bool,
     /// The heater, as far as the bank does not pay for it against the policy.
     pub heat_of_sources: bool,
+    /// Whether a comparison of plate, cells and air has latched it off.
+    pub overheated: bool,
 }
 
 impl<'a> Model<'a> {
@@ -121,13 +137,23 @@ impl<'a> Model<'a> {
             lowest_off: u32::MAX,
             was_measured: false,
             fallen_ms: 0,
+            overheated: false,
+            overheated_plainly: false,
+            air_was_hot: false,
+            undoubted: [0; MAX_CHANNELS],
+            moved_ms: [0; MAX_CHANNELS],
+            doubted: false,
         }
     }
 
-    /// The power was away. Three quarters of the soak at most are still good.
-    pub fn restart(&mut self) {
-        let soak_ms = u64::from(self.settings.charge.soak.as_millis());
-        *self = Self { since_bad_ms: self.since_bad_ms.min(soak_ms * 3 / 4), ..Self::new(self.settings) };
+    /// After another reset: what the heater did, and that it overheated, is not forgotten; of the soak three
+    /// quarters at most are still good.
+    #[must_use]
+    pub fn restarted(&self) -> Self {
+        let Self { settings, heater_on_ms, heater_off_ms, overheated, overheated_plainly, .. } = *self;
+        let soak_ms = u64::from(settings.charge.soak.as_millis());
+        let since_bad_ms = self.since_bad_ms.min(soak_ms * 3 / 4);
+        Self { since_bad_ms, heater_on_ms, heater_off_ms, overheated, overheated_plainly, ..Self::new(settings) }
     }
 
     /// What may be on in the step at `now`.
@@ -148,6 +174,7 @@ impl<'a> Model<'a> {
         let mut cold = false;
         let mut hot = false;
         let mut cut_out = false;
+        let before = self.latest;
         for (index, channel) in settings.channels.iter().enumerate() {
             self.age_ms[index] += elapsed;
             match &inputs.channels[index] {
@@ -168,9 +195,17 @@ impl<'a> Model<'a> {
                             exact_celsius(channel, *measured).filter(|t| plausible.contains(t))
                         }
                     };
+                    let drift = exact_rate(settings.trust.fastest(channel.role)) * self.age_ms[index] as f64;
+                    let noise = f64::from(settings.trust.noise.as_millikelvins()) / 1000.0;
+                    let follows =
+                        |before: f64| self.latest[index].is_some_and(|t| (t - before).abs() < 0.99 * (noise + drift));
+                    self.doubted |=
+                        self.latest[index].is_none() || before[index].is_some_and(|before| !follows(before));
+                    self.undoubted[index] += 1;
                     self.age_ms[index] = 0;
                 }
             }
+            self.moved_ms[index] = if self.still_ms == 0 { 0 } else { self.moved_ms[index] + elapsed };
             let missing = self.age_ms[index] > u64::from(settings.trust.max_age.as_millis());
             let bad = missing || self.latest[index].is_none();
             let t = self.latest[index].unwrap_or(f64::NAN);
@@ -192,6 +227,8 @@ impl<'a> Model<'a> {
                 if channel.role == Role::Pad { settings.heater.cutout_pad } else { settings.heater.cutout_cell };
             cut_out |= !bad && t >= exact(limit) + TENTH_MK;
         }
+        self.doubted |= cell_bad || pad_bad || !clock_good;
+        self.watch_overheating(inputs);
         let bad = cell_bad || cold || !clock_good;
         self.bad_ms = if cell_bad { self.bad_ms + elapsed } else { 0 };
         // The step in which it breaks is a whole one already.
@@ -223,9 +260,11 @@ impl<'a> Model<'a> {
                 && !pad_bad
                 && clock_good
                 && !cut_out
+                && !self.overheated_plainly
                 && inputs.storage == Storage::Kept
                 && self.heater_on_ms < u64::from(settings.heater.max_run.as_millis())
                 && self.energy(inputs),
+            overheated: self.overheated,
             // Half a minute, from the second look on.
             heat_of_sources: self.fallen_ms <= 30_000 + 2 * u64::from(settings.trust.max_step.as_millis()),
         }
@@ -285,6 +324,43 @@ impl<'a> Model<'a> {
         let has_fallen = self.was_measured && bank.is_some_and(|bank| bank.saturating_add(fall) <= self.lowest_off);
         let may_be_spent = self.bank_is_above(inputs, self.budget_w(inputs) > 0.0);
         self.fallen_ms = if has_fallen && !may_be_spent { self.fallen_ms + elapsed_ms } else { 0 };
+    }
+
+    /// Latched only where there is no way to doubt what is shown, or the air: since the reset every channel has been shown at each age
+    /// it may have, changing all the time and by no more than is believed, none far from another of its role.
+    fn watch_overheating(&mut self, inputs: &Inputs) {
+        let settings = self.settings;
+        if inputs.button == Button::Pressed {
+            (self.overheated, self.overheated_plainly) = (false, false);
+        }
+        let shown = |role| {
+            let channels = settings.channels.iter().zip(&self.latest).filter(move |(channel, _)| channel.role == role);
+            channels.map(|(_, t)| t.unwrap_or(f64::NAN))
+        };
+        let hottest = |role| shown(role).fold(f64::NEG_INFINITY, f64::max);
+        let coldest = |role| shown(role).fold(f64::INFINITY, f64::min);
+        for role in [Role::Cell, Role::Pad, Role::Ambient] {
+            let apart = hottest(role) - coldest(role);
+            self.doubted |=
+                apart.is_nan() || apart > 0.9 * f64::from(settings.trust.disagreement.as_millikelvins()) / 1000.0;
+        }
+        self.doubted |= self.moved_ms.iter().zip(&settings.channels).any(|(&ms, _)| ms > 100_000);
+        let run = u32::from(settings.trust.good_run);
+        let trusted = self.undoubted.iter().take(settings.channels.len()).all(|&samples| samples >= run);
+        let far_above = |role| {
+            let over = exact(settings.heater.cutout(role))
+                + f64::from(settings.heater.over_temperature.as_millikelvins()) / 1000.0;
+            hottest(role) >= over + TENTH_MK
+        };
+        let is_over = far_above(Role::Cell) || far_above(Role::Pad) || far_above(Role::Ambient);
+        let air = coldest(Role::Ambient);
+        // Above both by more than is put down to the thermometers; with no plate or no air there is nothing to go by.
+        let compares = air.is_finite() && hottest(Role::Pad).is_finite();
+        self.air_was_hot |= hottest(Role::Ambient) >= exact(settings.heater.cutout_cell) - 0.01;
+        let by_heater = hottest(Role::Pad) > hottest(Role::Cell).max(air) + 1.001 || !compares;
+        let is_certain = is_over && trusted && !self.doubted;
+        self.overheated |= is_certain && by_heater;
+        self.overheated_plainly |= is_certain && (!compares || !self.air_was_hot);
     }
 
     fn energy(&self, inputs: &Inputs) -> bool {

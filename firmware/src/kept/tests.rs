@@ -6,7 +6,7 @@ use core::cell::RefCell;
 use embedded_storage::nor_flash::{self, NorFlashErrorKind, ReadNorFlash};
 use forewarm_core::fault::{SystemFault, SystemFaults};
 use forewarm_core::giving::Doubt;
-use forewarm_core::quantity::Instant;
+use forewarm_core::quantity::{Celsius, Instant};
 use forewarm_core::signals::{Cause, Relay, Sources, State};
 use proptest::prelude::*;
 use std::rc::Rc;
@@ -357,9 +357,11 @@ impl Call {
 fn memory(noise: &mut Noise) -> Memory {
     let latched =
         SystemFault::ALL.into_iter().filter(|_| noise.below(3) == 0).fold(SystemFaults::NONE, SystemFaults::with);
+    let run = forewarm_core::unit::Run { begun: noise.byte(), paused: noise.byte().into() };
     Memory {
         latched,
         restarts: noise.byte(),
+        run,
         soaked: noise.byte(),
         waited: noise.byte(),
         jumped: noise.byte(),
@@ -368,6 +370,7 @@ fn memory(noise: &mut Noise) -> Memory {
             failures: noise.byte(),
             eighths: noise.byte(),
         },
+        ..Memory::default()
     }
 }
 
@@ -925,6 +928,8 @@ fn the_longest_values_fit() {
             waited: u8::MAX,
             jumped: u8::MAX,
             doubt: Doubt { sources: (0..4).fold(Sources::NONE, Sources::with), failures: u8::MAX, eighths: u8::MAX },
+            run: forewarm_core::unit::Run { begun: u8::MAX, paused: u16::MAX },
+            trial: forewarm_core::unit::Trial::On { parts: u8::MAX, cell: Celsius::MIN, pad: Some(Celsius::MIN) },
         },
         record: Record::Kept(u32::MAX),
         coming: Some(u32::MAX),

@@ -164,11 +164,7 @@ fn heater<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Heater {
         rest: reader.span_of_time(&mut section, Key::Rest),
         max_cycles_per_day: reader.count(&mut section, Place::of(Key::MaxCycles)),
         hold: reader.word(&mut section, "hold", &hold).ok().flatten().unwrap_or(Hold::WhileCharging),
-        proof: pair(reader, &mut section, Key::ProofEnergy, Key::ProofRise).map(|(energy, rise)| Proof {
-            // Watt hours to joules, in thousandths: to the nearest joule.
-            energy: Joules::from_joules(unsigned((energy * 36 + 5) / 10)),
-            rise: Kelvins::from_millikelvins(signed(rise)),
-        }),
+        proof: proof(reader, &mut section),
         cooling: pair(reader, &mut section, Key::CoolingAfter, Key::CoolingExcess).map(|(after, excess)| Cooling {
             after: millis(Key::CoolingAfter, after),
             excess: Kelvins::from_millikelvins(signed(excess)),
@@ -176,6 +172,27 @@ fn heater<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Heater {
     };
     section.finish(&mut reader.findings);
     heater
+}
+
+fn proof<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Proof> {
+    let pad_rise = reader.optional(section, Place::of(Key::ProofPadRise));
+    let is_alone = [Key::ProofEnergy, Key::ProofRise].iter().all(|key| section.get(key.fact().name.1).is_none());
+    match pair(reader, section, Key::ProofEnergy, Key::ProofRise) {
+        Some((energy, rise)) => Some(Proof {
+            // Watt hours to joules, in thousandths: to the nearest joule.
+            energy: Joules::from_joules(unsigned((energy * 36 + 5) / 10)),
+            rise: Kelvins::from_millikelvins(signed(rise)),
+            pad_rise: Kelvins::from_millikelvins(signed(pad_rise.unwrap_or(rise))),
+        }),
+        None => {
+            if pad_rise.is_some() && is_alone {
+                let (lacking, given) = (Key::ProofEnergy.fact(), Key::ProofPadRise.fact().name.1);
+                section
+                    .lacks(lacking.name.1, format!("{}, {}; or leave out {given}", lacking.name.1, lacking.meaning()));
+            }
+            None
+        }
+    }
 }
 
 /// Two settings that are given together or not at all.

@@ -145,10 +145,13 @@ fn example(key: Key) -> Example {
         Key::MostCurrent => Written("20"),
         Key::Reference => Written("400"),
         Key::Batteries => Offered("2"),
-        Key::ProofEnergy => Offered("30"),
-        Key::ProofRise => Offered("1"),
-        Key::CoolingAfter | Key::ReserveResume => Offered("60"),
-        Key::CoolingExcess => Offered("10"),
+        // A dead or welded heater, or a plate thermometer that fell off, is found by these alone where no contact is watched.
+        Key::ProofEnergy => Written("60"),
+        Key::ProofRise => Written("1"),
+        Key::ProofPadRise => Written("7"),
+        Key::CoolingAfter => Written("60"),
+        Key::CoolingExcess => Written("10"),
+        Key::ReserveResume => Offered("60"),
         Key::ReserveFloor => Offered("50"),
         Key::ReserveFloorVoltage => Offered("12.8"),
         Key::ReserveResumeVoltage => Offered("13.2"),
@@ -258,6 +261,12 @@ mod tests {
         let installation = Installation::parse("starter", &starter()).expect("no problem");
         assert_eq!(installation.warnings, []);
         assert_eq!(installation.channels, ["cells_low", "cells_high", "plate", "box_air", "check"]);
+    }
+
+    #[test]
+    fn the_starter_watches_its_heater_without_a_contact_to_watch() {
+        let heater = Installation::parse("starter", &starter()).expect("no problem").settings.into_inner().heater;
+        assert!(heater.proof.is_some() && heater.cooling.is_some());
     }
 
     #[test]

@@ -6,7 +6,7 @@
 use super::measurement::self_heating_k;
 use crate::plant::{Air, Heat, Plant, Run, Temperatures};
 use crate::site::Site;
-use forewarm_core::quantity::{Celsius, Millis};
+use forewarm_core::quantity::{Celsius, Kelvins, Millis};
 use forewarm_core::settings::{Role, Settings};
 
 /// From one look at the temperatures to the next (s).
@@ -236,6 +236,52 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
         now_s += STEP_S;
         energy_j += heater_w * STEP_S;
     }
+}
+
+/// What a trial of the heater shows.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Shown {
+    /// Rise of the coldest cell or of a plate thermometer (K).
+    pub(super) effect_k: f64,
+    /// Rise of the plate thermometer that rises least, if there is one (K).
+    pub(super) pad_k: Option<f64>,
+    /// Rise of the air in the box: what a plate thermometer shows that has come off (K).
+    pub(super) air_k: f64,
+}
+
+/// What the energy of the proof shows in a bank that loses most: from where `run` is, in air that stays as it is, with a plate that has
+/// had the time to cool. What the coldest cell falls meanwhile is taken off what a plate must rise, as the controller does, up to half of it.
+pub(super) fn prove(setup: &Setup, run: &mut Run, air: Air) -> Option<Shown> {
+    let heater = &setup.settings.heater;
+    let proof = heater.proof?;
+    let asked_k = |rise: Kelvins| f64::from(rise.as_millikelvins()) / 1000.0;
+    let readings = Readings::new(setup);
+    run.set_air(air);
+    run.set_heat(Heat::default());
+    run.advance(heater.cooling.map_or(3600.0, |cooling| seconds(cooling.after)));
+    let first = run.temperatures();
+    let (cell_before, pads_before): (f64, Vec<f64>) =
+        (readings.coldest_cell(&first), readings.of(&first, Role::Pad).collect());
+    let mut shown = Shown { effect_k: 0.0, pad_k: None, air_k: 0.0 };
+    let mut pads_k = vec![0.0_f64; pads_before.len()];
+    run.set_heat(Heat { heater_w: setup.heater_w, bank_w: 0.0 });
+    let mut energy_j = 0.0;
+    while energy_j < f64::from(proof.energy.as_joules()) {
+        run.leap(1);
+        energy_j += setup.heater_w * STEP_S;
+        let now = run.temperatures();
+        let coldest = readings.coldest_cell(&now);
+        let fallen_k = (cell_before - coldest).max(0.0);
+        let up = |rose_k: f64, rise: Kelvins| rose_k + fallen_k.min(asked_k(rise) / 2.0);
+        shown.effect_k = shown.effect_k.max(coldest - cell_before);
+        for ((pad_k, now), before) in pads_k.iter_mut().zip(readings.of(&now, Role::Pad)).zip(&pads_before) {
+            *pad_k = pad_k.max(up(now - before, proof.pad_rise));
+            shown.effect_k = shown.effect_k.max(up(now - before, proof.rise));
+        }
+        shown.air_k = shown.air_k.max(up(now.air_c - first.air_c, proof.pad_rise));
+    }
+    shown.pad_k = pads_k.into_iter().reduce(f64::min);
+    Some(shown)
 }
 
 /// How much warmer than the coldest place it answers for a channel is at the end of a soak in which the heater gave just enough for it to

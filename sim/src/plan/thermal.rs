@@ -15,7 +15,7 @@ use crate::materials::INSULATIONS;
 use crate::plant::{Air, Heat, Plant};
 use crate::rehearse::Variation;
 use crate::site::{Layer, Room, RoomReport, Site, StandsOn, Tolerance};
-use forewarm_core::quantity::Celsius;
+use forewarm_core::quantity::{Celsius, Kelvins};
 use forewarm_core::settings::{Hold, Settings};
 use serde::Serialize;
 
@@ -604,7 +604,7 @@ fn findings(thermal: &Thermal, studies: &Studies, settings: &Settings, site: &Si
     if let Some((warm_up, report)) = studies.written.warm_ups.first().zip(thermal.warm_ups.first()) {
         let holds = thermal.hold_w.value <= thermal.heater_w.value;
         findings.extend(warming(report, thermal, settings, holds));
-        findings.extend(proof(warm_up, settings, thermal));
+        findings.extend(proof(warm_up, settings, site, thermal));
         findings.extend(cooling(warm_up, settings));
     }
     findings
@@ -725,25 +725,64 @@ fn warming(report: &WarmUpReport, thermal: &Thermal, settings: &Settings, holds:
     findings
 }
 
-/// Whether a heater that works passes its own proof.
-fn proof(warm_up: &WarmUp, settings: &Settings, thermal: &Thermal) -> Option<Finding> {
-    let proof = settings.heater.proof?;
-    let (asked_k, found_k) = (f64::from(proof.rise.as_millikelvins()) / 1000.0, warm_up.proof_rise_k?);
+/// Whether a heater that works passes its own proof, from cold and in a bank that cools; and whether that tells a plate thermometer that has
+/// come off.
+fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal) -> Vec<Finding> {
+    let kelvins = |k: Kelvins| f64::from(k.as_millikelvins()) / 1000.0;
+    let setup = Setup { settings, site, heater_w: thermal.heater_w.value, answers_for: &[] };
+    let plant = Plant::new(site, STEP_S);
+    let air = air_of(site, thermal.design_air_c);
+    let shown = course::prove(&setup, &mut plant.at_rest(thermal.release_c), air);
+    let Some(((proof, shown), from_cold_k)) = settings.heater.proof.zip(shown).zip(warm_up.proof_rise_k) else {
+        return Vec::new();
+    };
+    let energy_wh = plain(f64::from(proof.energy.as_joules()) / 3600.0);
+    let place = format!("in air of {} °C, {energy_wh} Wh", plain(thermal.design_air_c));
     // Half of what is expected leaves room for a draught and a weak supply.
-    (found_k < 2.0 * asked_k).then(|| {
-        let energy_wh = f64::from(proof.energy.as_joules()) / 3600.0;
-        Finding::change(
+    let half = |found_k: f64| plain((found_k / 2.0 * 10.0).floor() / 10.0);
+    let mut findings = Vec::new();
+    let (asked_k, found_k) = (kelvins(proof.rise), from_cold_k.min(shown.effect_k));
+    if found_k < 2.0 * asked_k {
+        let change = if shown.pad_k.is_none() && found_k < 0.2 {
+            "a thermometer on the plate (role = \"pad\"), or leave out proof_wh: the cells alone cannot tell".to_owned()
+        } else {
+            format!("proof_rise_k = {}, or more proof_wh", half(found_k))
+        };
+        findings.push(Finding::change(
             Part::Thermal,
             format!(
-                "at {} °C, {} Wh raise plate or cells by {} K; with proof_rise_k = {} a sound heater may be taken for a broken one",
-                plain(thermal.design_air_c),
-                plain(energy_wh),
+                "{place} raise plate or cells by {} K; with proof_rise_k = {} a sound heater may be taken for a broken one",
                 fixed(found_k, 1),
                 plain(asked_k)
             ),
-            format!("proof_rise_k = {}, or more proof_wh", plain((found_k / 2.0 * 10.0).floor() / 10.0)),
-        )
-    })
+            change,
+        ));
+    }
+    let asked_k = kelvins(proof.pad_rise);
+    match shown.pad_k {
+        Some(pad_k) if pad_k < 2.0 * asked_k => findings.push(Finding::change(
+            Part::Thermal,
+            format!(
+                "{place} raise the plate thermometer by {} K; with proof_pad_rise_k = {} one that sits on the plate may be taken for one that \
+                 has come off",
+                fixed(pad_k, 1),
+                plain(asked_k)
+            ),
+            format!("proof_pad_rise_k = {}, or more proof_wh", half(pad_k)),
+        )),
+        Some(pad_k) if shown.air_k >= asked_k => findings.push(Finding::change(
+            Part::Thermal,
+            format!(
+                "{place} raise the air of the box by {} K; with proof_pad_rise_k = {} a plate thermometer that has come off shows that air \
+                 and is not noticed",
+                fixed(shown.air_k, 1),
+                plain(asked_k)
+            ),
+            format!("proof_pad_rise_k = {}", half(pad_k)),
+        )),
+        Some(_) | None => {}
+    }
+    findings
 }
 
 /// Whether a heater that is off passes the check that it is.
@@ -892,6 +931,7 @@ mod tests {
         settings.heater.proof = Some(Proof {
             energy: forewarm_core::quantity::Joules::from_joules(3600),
             rise: forewarm_core::quantity::Kelvins::from_millikelvins(5_000),
+            pad_rise: forewarm_core::quantity::Kelvins::from_millikelvins(5_000),
         });
         settings.heater.cooling = Some(forewarm_core::settings::Cooling {
             after: Millis::from_secs(60),
@@ -900,6 +940,29 @@ mod tests {
         let (_, _, findings) = judge(&settings, &site, None);
         assert!(findings.iter().any(|finding| finding.text.contains("taken for a broken one")), "{findings:?}");
         assert!(findings.iter().any(|finding| finding.text.contains("stuck on")), "{findings:?}");
+    }
+
+    #[test]
+    fn a_trial_that_cannot_tell_plate_from_air_or_fails_in_a_bank_that_cools_is_told() {
+        let (mut settings, mut site) = (settings(), site());
+        let kelvins = forewarm_core::quantity::Kelvins::from_millikelvins;
+        let told = |settings: &Settings, site: &Site, text: &str| {
+            let (_, _, findings) = judge(settings, site, None);
+            findings.iter().any(|finding| finding.severity == Severity::Change && finding.text.contains(text))
+        };
+        let pads: Vec<usize> =
+            (0..settings.channels.len()).filter(|&n| settings.channels[n].role == Role::Pad).collect();
+        assert!(!pads.is_empty());
+        let energy = forewarm_core::quantity::Joules::from_joules(216_000);
+        settings.heater.proof = Some(Proof { energy, rise: kelvins(1_000), pad_rise: kelvins(500) });
+        assert!(told(&settings, &site, "is not noticed"));
+        settings.heater.proof = Some(Proof { energy, rise: kelvins(1_000), pad_rise: kelvins(20_000) });
+        assert!(told(&settings, &site, "one that has come off"));
+        // So weak that the bank goes on cooling.
+        site.place.design_min_c = -32.0;
+        settings.heater.power = Milliwatts::from_milliwatts(3_000);
+        settings.heater.proof = Some(Proof { energy, rise: kelvins(5_000), pad_rise: kelvins(5_000) });
+        assert!(told(&settings, &site, "taken for a broken one"));
     }
 
     #[test]

@@ -110,7 +110,7 @@ fn check(case: &Case, did: &[Outputs], core: &[(Outputs, SystemFaults)], name: &
     for (at, ((happened, outputs), (_, now_latched))) in case.moments.iter().zip(did).zip(core).enumerate() {
         let because = || format!("{name}, step {at}: {outputs:?} for {happened:?}");
         if happened.restart {
-            model.restart();
+            model = model.restarted();
             steps = 0;
         }
         steps += 1;

@@ -76,7 +76,7 @@ fn settings() -> Settings {
             rest: secs(60),
             max_cycles_per_day: 250,
             hold: Hold::WhileCharging,
-            proof: Some(Proof { energy: Joules::from_joules(18_000), rise: k(500) }),
+            proof: Some(Proof { energy: Joules::from_joules(18_000), rise: k(500), pad_rise: k(500) }),
             cooling: Some(Cooling { after: secs(300), excess: k(5_000) }),
         },
         sources: [Source {

@@ -1,0 +1,188 @@
+//! Whether the heater heats, and whether each plate thermometer sits on the plate.
+//!
+//! A trial begins when a cool plate is first heated. So much energy must then raise the coldest cell or a plate by so much, and each plate
+//! thermometer by an amount of its own; once all have risen nothing is asked until the plate has been cool again. Otherwise the energy
+//! counts on over every pause in which the plate does not cool: a source that comes and goes hides nothing, and a plate that is warm from
+//! before need not get warmer.
+//!
+//! **A bank that cools.** In great cold the bank may lose more than the heater gives. The plate still gets warmer than the cells, so what the
+//! coldest cell has fallen is taken off what a plate must rise, up to half of it: a plate that does not move at all, or is repeated by
+//! its converter, does not rise. Without a thermometer on the plate cells that fall by half
+//! of that say nothing about the heater: the trial begins anew.
+//!
+//! It survives a restart, in sixteenths of the energy, rounded down: a dead heater is found if it is on between two restarts for a
+//! sixteenth of that energy at least. Where it is not, the storm of restarts is the fault to mend first.
+
+use crate::fault::{SystemFault, SystemFaults};
+use crate::quantity::{Celsius, Kelvins, Millis, Milliwatts};
+use crate::sensing::Sensing;
+use crate::settings::{MAX_CHANNELS, Proof, Role, Settings};
+
+/// In how many parts its energy is kept.
+const PARTS: u8 = 16;
+
+/// What of a trial survives a restart.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub enum Trial {
+    /// The next heating begins one.
+    #[default]
+    Due,
+    /// Energy goes in.
+    On {
+        /// Sixteenths of the energy that have gone in.
+        parts: u8,
+        /// Where the coldest cell was when it began.
+        cell: Celsius,
+        /// Where the coldest plate thermometer was, if there is one.
+        pad: Option<Celsius>,
+    },
+    /// It heats, or has been judged; the plate is warm.
+    Over,
+}
+
+/// A trial of the heater.
+#[derive(Clone, Debug)]
+pub(crate) struct Trials {
+    proof: Option<Proof>,
+    stage: Stage,
+}
+
+#[derive(Clone, Debug)]
+enum Stage {
+    Due,
+    On(Course),
+    Over,
+}
+
+#[derive(Clone, Debug)]
+struct Course {
+    cell: Celsius,
+    /// The coldest of the plate thermometers.
+    pad: Option<Celsius>,
+    /// Where each plate thermometer was; nothing once it has risen by its own amount.
+    pads: [Option<Celsius>; MAX_CHANNELS],
+    /// In microjoules.
+    energy_uj: u64,
+    /// Whether a cell or a plate has risen.
+    has_effect: bool,
+}
+
+impl Trials {
+    pub(crate) fn recalled(settings: &Settings, kept: Trial) -> Self {
+        let proof = settings.heater.proof;
+        let stage = match kept {
+            Trial::Due => Stage::Due,
+            Trial::Over => Stage::Over,
+            Trial::On { parts, cell, pad } => {
+                let mut pads = [None; MAX_CHANNELS];
+                for (slot, channel) in pads.iter_mut().zip(&settings.channels) {
+                    *slot = pad.filter(|_| channel.role == Role::Pad);
+                }
+                let energy_uj = proof.map_or(0, |proof| part_uj(proof).saturating_mul(parts.into()));
+                Stage::On(Course { cell, pad, pads, energy_uj, has_effect: false })
+            }
+        };
+        Self { proof, stage }
+    }
+
+    pub(crate) fn kept(&self) -> Trial {
+        match &self.stage {
+            Stage::Due => Trial::Due,
+            Stage::Over => Trial::Over,
+            Stage::On(course) => Trial::On { parts: self.parts(course.energy_uj), cell: course.cell, pad: course.pad },
+        }
+    }
+
+    fn parts(&self, energy_uj: u64) -> u8 {
+        let part = self.proof.map_or(0, part_uj);
+        u8::try_from(energy_uj.checked_div(part).unwrap_or(0)).unwrap_or(PARTS).min(PARTS)
+    }
+
+    /// The heater comes on, with a plate that is cool or not.
+    #[cold]
+    pub(crate) fn heat(&mut self, is_cool: bool, sensing: &Sensing) {
+        if (is_cool || matches!(self.stage, Stage::Due)) && self.proof.is_some() {
+            self.stage = Course::from_here(sensing).map_or(Stage::Due, Stage::On);
+        }
+    }
+
+    /// What the heat that goes in shows, while the heater is on.
+    #[inline]
+    pub(crate) fn judge(&mut self, credited: Millis, sensing: &Sensing, load: Milliwatts) -> SystemFaults {
+        match (self.proof, &mut self.stage) {
+            (Some(proof), Stage::On(course)) => {
+                let energy_uj = u64::from(load.as_milliwatts()).saturating_mul(credited.as_millis().into());
+                course.energy_uj = course.energy_uj.saturating_add(energy_uj);
+                self.verdict(proof, sensing)
+            }
+            _ => SystemFaults::NONE,
+        }
+    }
+
+    #[cold]
+    fn verdict(&mut self, proof: Proof, sensing: &Sensing) -> SystemFaults {
+        let Stage::On(course) = &mut self.stage else { return SystemFaults::NONE };
+        let Some((cell, _)) = sensing.measured(Role::Cell) else { return SystemFaults::NONE };
+        course.look(proof, cell, sensing);
+        let all_follow = course.pads.iter().all(Option::is_none);
+        if course.has_effect && all_follow {
+            self.stage = Stage::Over;
+            return SystemFaults::NONE;
+        }
+        if course.energy_uj < microjoules(proof) {
+            return SystemFaults::NONE;
+        }
+        let has_effect = course.has_effect;
+        if !has_effect && all_follow && course.cell.above(cell) >= proof.rise.half() {
+            self.stage = Course::from_here(sensing).map_or(Stage::Due, Stage::On);
+            return SystemFaults::NONE;
+        }
+        // What got no warmer may be tried again at once, by whoever pressed the button.
+        self.stage = if has_effect { Stage::Over } else { Stage::Due };
+        let mut faults = SystemFaults::NONE;
+        if !has_effect {
+            faults = faults.with(SystemFault::HeaterIneffective);
+        }
+        if !all_follow {
+            faults = faults.with(SystemFault::PadNotFollowing);
+        }
+        faults
+    }
+}
+
+impl Course {
+    /// One that begins with what is measured now.
+    fn from_here(sensing: &Sensing) -> Option<Self> {
+        let (cell, _) = sensing.measured(Role::Cell)?;
+        let mut pads = [None; MAX_CHANNELS];
+        for (slot, pad) in pads.iter_mut().zip(sensing.each_measured(Role::Pad)) {
+            *slot = pad;
+        }
+        let pad = sensing.measured(Role::Pad).map(|(coldest, _)| coldest);
+        Some(Self { cell, pad, pads, energy_uj: 0, has_effect: false })
+    }
+
+    fn look(&mut self, proof: Proof, cell: Celsius, sensing: &Sensing) {
+        let fallen = self.cell.above(cell).max(Kelvins::ZERO);
+        self.has_effect |= cell.above(self.cell) >= proof.rise;
+        for (pad, now) in self.pads.iter_mut().zip(sensing.each_measured(Role::Pad)) {
+            let (Some(before), Some(now)) = (*pad, now) else { continue };
+            let rose = now.above(before);
+            let is_up = |by: Kelvins| rose.plus(fallen.min(by.half())) >= by;
+            self.has_effect |= is_up(proof.rise);
+            if is_up(proof.pad_rise) {
+                *pad = None;
+            }
+        }
+    }
+}
+
+fn microjoules(proof: Proof) -> u64 {
+    u64::from(proof.energy.as_joules()).saturating_mul(1_000_000)
+}
+
+fn part_uj(proof: Proof) -> u64 {
+    microjoules(proof).checked_div(PARTS.into()).unwrap_or(0)
+}
