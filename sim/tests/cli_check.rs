@@ -35,13 +35,6 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
         "trust.disagreement_k is 10 K, not below charge.inhibit_c (5 °C)",
         "disagreement_k = 4",
     ),
-    (
-        "# offset_k",
-        "offset_k = 5",
-        "not above charge.hard_limit_c (0 °C, which leads to 5.251 °C, the default)",
-        "inhibit_c = 8.251",
-    ),
-    ("length_mm", "length_mm = 330\nhard_limit_c = 0", "battery has no setting hard_limit_c", "put it into [charge]"),
     ("# max_step_s", "max_step_s = 1", "trust.max_step_s is 1 s, outside 10 to 60 s", "max_step_s = 15"),
     (
         "# plausible_low_c",
@@ -137,9 +130,16 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
 
 /// The same, told where a section begins that lacks something, or at the other of two lines that do not go together.
 const SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str)] = &[
+    ("length_mm", "length_mm = 330\nhard_limit_c = 0", "battery has no setting hard_limit_c", "put it into [charge]"),
+    (
+        "# offset_k",
+        "offset_k = 5",
+        "not above charge.hard_limit_c (0 °C, which leads to 5.251 °C, the default)",
+        "inhibit_c = 8.251",
+    ),
     ("proof_rise_k", "", "heater.proof_rise_k is missing", "leave out proof_wh"),
     ("cooling_min", "", "heater.cooling_min is missing", "leave out cooling_excess_k"),
-    ("name = \"mains\"", "name = \"Engine\"", "source 2: name is \"Engine\", and so is another (line 8", "two names"),
+    ("name = \"mains\"", "name = \"Engine\"", "source 2: name is \"Engine\", and so is another (line 9", "two names"),
     (
         "name = \"plate\"",
         "name = \"box_air\"",
@@ -469,8 +469,8 @@ fn seven_channels_are_one_too_many() {
     let with = |count: usize| {
         (0..count).fold(starter(), |text, number| text + &spare.replace("NAME", &format!("spare {number}")))
     };
-    assert_eq!(check(&with(2)).status, 0);
-    let run = check(&with(3));
+    assert_eq!(check(&with(1)).status, 0);
+    let run = check(&with(2));
     assert_eq!(run.status, 1);
     assert!(run.stdout.contains("channel has 7 entries, and 6 are the most"), "{}", run.stdout);
 }
@@ -557,7 +557,6 @@ fn a_warning_is_told_and_is_no_failure() {
         ("inhibit_c", "inhibit_c = 4.9", "below 5 °C"),
         ("# high_limit_c", "high_limit_c = 56", "above 55 °C"),
         ("nominal_v", "nominal_v = 24", "outside the supply's own limits"),
-        ("role = \"pad\"", "role = \"ambient\"", "no channel has the role pad"),
         ("role = \"cell\"", "role = \"ambient\"", "one channel alone has the role cell"),
         ("wiring", "wiring = \"2-wire\"", "the lead resistance is not stated"),
         ("power_w", "power_w = 1500", "the heater takes at least 1211 W"),
@@ -593,6 +592,18 @@ fn a_warning_is_told_and_is_no_failure() {
 }
 
 #[test]
+fn a_heater_without_a_plate_thermometer_is_warned_of_and_cannot_be_watched_cooling() {
+    let (text, _) = starter_with("role = \"pad\"", "role = \"ambient\"");
+    let run = check(&without_site(&text));
+    assert_eq!(run.status, 1);
+    assert!(run.stdout.contains("heater.cooling_min needs a channel with the role pad"), "{}", run.stdout);
+    let unwatched: Vec<_> = text.lines().filter(|line| !line.starts_with("cooling_")).collect();
+    let run = check(&without_site(&unwatched.join("\n")));
+    assert_eq!(run.status, 0, "{run:?}");
+    assert!(run.stdout.contains("no channel has the role pad"), "{}", run.stdout);
+}
+
+#[test]
 fn a_reference_above_the_limit_told_is_accepted() {
     assert_eq!(check(&starter_with("reference_ohm", "reference_ohm = 35").0).status, 1);
     assert_eq!(check(&starter_with("reference_ohm", "reference_ohm = 36.001").0).status, 0);
@@ -621,7 +632,7 @@ fn the_summary_shows_what_the_file_sets() {
         "ceiling with the coldest cell at 10 °C, 0.3 C, one battery gone      30     A\n",
         "supply, lowest                                          11.5   V\n",
         "engine  up to 300 W  priority 0  after 10 s  charges with up to 20 A\n",
-        "cells_low   cell     Pt100  4-wire  reference 432.5 Ω  offset -0.25 K\n",
+        "cells_low   cell     Pt100               4-wire  reference 432.5 Ω  offset -0.25 K\n",
         "The battery maker's limits override every threshold here.\n",
     ] {
         assert!(run.stdout.contains(part), "{part} is not in\n{}", run.stdout);

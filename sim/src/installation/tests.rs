@@ -169,7 +169,8 @@ proptest! {
         for problem in &problems {
             let (Some(position), Some(remedy)) = (problem.position, &problem.remedy) else { continue };
             // The first way out is for the line it is told on.
-            let first = remedy.split(", or ").next().unwrap_or_default();
+            let alone = remedy.split("if not, ").last().unwrap_or_default();
+            let first = alone.split(", or ").next().unwrap_or_default();
             let line = text.lines().nth(position.line as usize - 1).unwrap_or_default();
             let name = |line: &str| line.split(" = ").next().map(str::to_owned);
             if !problem.message.contains(", not ") || !first.contains(" = ") || name(first) != name(line) {
@@ -181,7 +182,7 @@ proptest! {
             // A wrong order is an error; warnings name no pair.
             left.retain(|problem| problem.severity == Severity::Error);
             let pair = |problem: &Problem| {
-                let mut names: Vec<String> = problem.message.split([' ', '(']).filter(|word| word.contains('.')).map(str::to_owned).collect();
+                let mut names: Vec<String> = problem.message.split([' ', '(']).filter(|word| word.contains(['.', '_'])).map(str::to_owned).collect();
                 names.retain(|word| word.starts_with(char::is_alphabetic));
                 names.sort();
                 names

@@ -639,6 +639,8 @@ fn thresholds(settings: &ValidSettings, role: Role) -> Vec<f64> {
             let of_set = settings.sources.iter().enumerate().filter(|(index, _)| set & (1 << index) != 0);
             let together = of_set.fold(Milliamps::ZERO, |sum, (_, source)| sum.plus(unruled(source)));
             if let Some(from) = charge.charges_from(together).map(celsius).filter(|&from| from > -100.0) {
+                all.push(from);
+                // Below release the heater has its own reasons.
                 let from = from.max(release);
                 all.extend([from, f64::midpoint(from, stop), f64::midpoint(f64::midpoint(release, stop), stop)]);
             }

@@ -69,7 +69,7 @@ fn mounting<'t>(
             loop_ohm_20c: 0.0,
             loop_from: LoopFrom::Cable,
             lag_s: 20.0,
-            self_heating_k_per_mw: 0.0,
+            self_heating_k_per_mw: 0.2,
             air_share: 0.0,
             air_share_from: ShareFrom::Default,
         };
