@@ -113,17 +113,14 @@ impl Charge {
     }
 
     /// Quarters of the soak that have passed.
-    const fn quarters(self, soak: Millis) -> u8 {
+    fn quarters(self, soak: Millis) -> u8 {
         let above = match self {
             Self::Refused { .. } => return 0,
             Self::Permitted => return 4,
             Self::Soaking { above, .. } | Self::Interrupted { above, .. } => above.as_millis().saturating_mul(4),
         };
-        let soak = soak.as_millis();
-        (above >= soak) as u8
-            + (above >= soak.saturating_mul(2)) as u8
-            + (above >= soak.saturating_mul(3)) as u8
-            + (above >= soak.saturating_mul(4)) as u8
+        let passed = |quarters: u8| above >= soak.as_millis().saturating_mul(quarters.into());
+        (1..=4).rev().find(|&quarters| passed(quarters)).unwrap_or(0)
     }
 }
 

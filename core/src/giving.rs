@@ -1,11 +1,11 @@
 //! Whether what is called energy gives any.
 //!
 //! A source that is present need not give: its line is stuck, its breaker has tripped, its fuse is gone. Two things show it, and
-//! each is answered by a [`Pause`] that doubles from one failure to the next, so that a relay is not worn and a bank not emptied by
+//! each is answered by a `Pause` that doubles from one failure to the next, so that a relay is not worn and a bank not emptied by
 //! trying, and by a fault once it happens again and again:
 //!
-//! - the supply breaks down as soon as the heater takes from it ([`Sags`]);
-//! - the bank pays for what the sources are said to give ([`Giving`]): while the heater is on its voltage falls and stays fallen, or its
+//! - the supply breaks down as soon as the heater takes from it (`Sags`);
+//! - the bank pays for what the sources are said to give (`Giving`): while the heater is on its voltage falls and stays fallen, or its
 //!   charge falls. Where the bank may be spent that is within the policy, and nobody's fault. Where it may not, the sources that were to
 //!   pay are doubted: they pay for no heat until the pause is over, or they have been away for an hour, or the button is pressed. Then
 //!   they are tried again; a trial that passes is no trial but heat, watched all the time. What is doubted is trusted again once the

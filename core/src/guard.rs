@@ -205,7 +205,7 @@ impl Guard {
             budgets,
             bank: settings.bank,
             unruled,
-            ceiling: each(&settings.charge.ceiling, |_, point| current_at(point, &settings.charge)),
+            ceiling: each(&settings.charge.ceiling, |_, &point| current_at(point, &settings.charge)),
             before: None,
             uptime: Uptime::START,
             warm_for: Millis::from_millis(
@@ -293,7 +293,7 @@ impl Guard {
     fn quarters(&self) -> u8 {
         let warm_for = self.warm_for.as_millis().saturating_mul(4);
         let passed = |quarters: u32| warm_for >= self.soak.as_millis().saturating_mul(quarters);
-        u8::from(passed(1)) + u8::from(passed(2)) + u8::from(passed(3)) + u8::from(passed(4))
+        (1..=4_u8).take_while(|&quarters| passed(quarters.into())).last().unwrap_or(0)
     }
 
     fn look(&mut self, elapsed: Millis, inputs: &Inputs) -> Sight {
@@ -634,7 +634,7 @@ fn to_ratio(shown: Ohms, reference: Ohms) -> Option<Steps> {
 }
 
 /// What the bank may take at a point of the ceiling with one of its batteries gone, rounded up: the controller comes first.
-fn current_at(point: &settings::CeilingPoint, charge: &settings::Charge) -> Milliamps {
+fn current_at(point: settings::CeilingPoint, charge: &settings::Charge) -> Milliamps {
     let steps = u64::from(point.limit.as_steps()).saturating_add(1);
     let batteries = u64::from(charge.batteries).max(1);
     let counted = batteries.saturating_sub(1).max(1);

@@ -18,7 +18,7 @@ pub(crate) struct Overdue {
     after: Millis,
     part: Millis,
     waited: Millis,
-    is_overdue: bool,
+    stands: bool,
     /// The obstacle that has more of the time than all others together, if one has; else one of the largest.
     reason: Option<Cause>,
     /// Its time, less that of those that were voted down by it.
@@ -29,7 +29,7 @@ impl Overdue {
     pub(crate) fn new(after: Millis, parts_kept: u8) -> Self {
         let part = Millis::from_millis(after.as_millis().div_ceil(u32::from(PARTS)));
         let waited = Millis::from_millis(part.as_millis().saturating_mul(parts_kept.into())).min(after);
-        Self { after, part, waited, is_overdue: waited >= after, reason: None, lead: Millis::ZERO }
+        Self { after, part, waited, stands: waited >= after, reason: None, lead: Millis::ZERO }
     }
 
     /// Counts a step in which the charge relay was so, for this cause. Answers what stood in the way most, once charge is overdue and
@@ -39,19 +39,19 @@ impl Overdue {
             _ if !is_offered => {}
             Relay::Open => {
                 self.waited = self.waited.plus(credited).min(self.after);
-                self.is_overdue |= self.waited >= self.after;
+                self.stands |= self.waited >= self.after;
                 self.count(credited, cause);
             }
             Relay::Closed if self.waited.is_zero() => {}
             Relay::Closed => {
                 self.waited = self.waited.less(Millis::from_millis(credited.as_millis().saturating_mul(FORGETS)));
                 if self.waited.is_zero() {
-                    (self.is_overdue, self.reason, self.lead) = (false, None, Millis::ZERO);
+                    (self.stands, self.reason, self.lead) = (false, None, Millis::ZERO);
                 }
             }
         }
         // Nobody kept why it was refused before a restart.
-        self.is_overdue.then(|| self.reason.unwrap_or(cause))
+        self.stands.then(|| self.reason.unwrap_or(cause))
     }
 
     /// The vote of Boyer and Moore: one candidate and one count find what has the majority. Source: R. S. Boyer and J S. Moore, "MJRTY: a
@@ -110,7 +110,7 @@ mod tests {
     #[test]
     fn restarts_do_not_hide_it() {
         let mut kept = 0;
-        let starts = (1..).find(|_| {
+        let starts = (1..100).find(|_| {
             let mut overdue = Overdue::new(Millis::from_secs(DAY), kept);
             let said =
                 (0..16 * 60).any(|_| overdue.judge(Millis::from_secs(1), true, Relay::Open, Cause::StartUp).is_some());

@@ -157,7 +157,7 @@ const _: () = assert!(MAX_CHANNELS <= u8::BITS as usize, "a bit for each channel
 const STUCK_CHECK: Millis = Millis::from_secs(60);
 
 impl Sensing {
-    /// Channels of which nothing is known yet but which of them had [`jumped`](Self::jumped) before the reset.
+    /// Channels of which nothing is known yet but which of them had jumped before the reset.
     #[must_use]
     pub fn new(settings: &Settings, jumped: u8) -> Self {
         let made = |index: usize, channel: &settings::Channel| {

@@ -870,6 +870,7 @@ const ORDER: &[(Key, Key, &str)] = &[
 impl Settings {
     /// The value of a setting in thousandths of its unit; nothing where it is not set.
     #[must_use]
+    #[expect(clippy::too_many_lines, reason = "one row a setting")]
     pub fn value(&self, place: Place) -> Option<i64> {
         let Self { charge, heater, trust, .. } = self;
         let index = usize::from(place.index);

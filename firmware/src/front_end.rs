@@ -64,10 +64,9 @@ pub(crate) fn measure<C: Converter>(
     let read = read(&mut sums);
     let switched_off = converter.excite(None);
     match (read, switched_off) {
-        (Ok(false), Ok(())) => Sample::ConverterFault,
         (Ok(true), Ok(())) => sums.measured().map_or(Sample::ConverterFault, Sample::Fresh),
         (Err(nb::Error::WouldBlock), Ok(())) => Sample::None,
-        (Err(nb::Error::Other(_)), _) | (_, Err(_)) => Sample::ConverterFault,
+        (Ok(false) | Err(nb::Error::Other(_)), _) | (_, Err(_)) => Sample::ConverterFault,
     }
 }
 

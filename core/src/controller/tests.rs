@@ -143,7 +143,8 @@ fn a_brief_doubt_takes_permission_at_once_and_gives_it_back_after_the_run_of_goo
 /// Thirty days of ten-second steps at 20 °C, each with one small thing that goes on and on.
 #[test]
 fn what_is_over_in_seconds_does_not_keep_a_warm_bank_from_its_charge() {
-    let charged = |mut disturb: Box<dyn FnMut(&mut Bench, u32)>| {
+    type Disturb = Box<dyn FnMut(&mut Bench, u32)>;
+    let charged = |mut disturb: Disturb| {
         let mut settings = settings();
         settings.charge.soak = Millis::from_secs(45 * 60);
         let mut bench = Bench::new(settings, c(20_000));
@@ -246,9 +247,8 @@ fn permission_is_lost_in_the_step_its_cause_is_seen() {
 
 #[test]
 fn a_converter_that_repeats_its_last_codes_neither_charges_nor_heats() {
-    let outputs: [(i32, fn(&Outputs) -> Relay); 2] =
-        [(20_000, |outputs| outputs.charge), (0, |outputs| outputs.heater)];
-    for (t, is_on) in outputs {
+    type IsOn = fn(&Outputs) -> Relay;
+    for (t, is_on) in [(20_000, (|outputs| outputs.charge) as IsOn), (0, |outputs| outputs.heater)] {
         let mut settings = settings();
         settings.trust.still_after = Some(Millis::from_secs(600));
         settings.heater.proof = None;
@@ -820,7 +820,9 @@ fn over_temperature_latches_whoever_heated_unless_the_air_is_the_warm_one() {
     bench.seconds(60);
     move_some(&mut bench, &[2], 20_000, 25_000);
     for t in (20_000..=41_000).step_by(20) {
-        [0, 1, 3].into_iter().for_each(|channel| bench.show(channel, t));
+        for channel in [0, 1, 3] {
+            bench.show(channel, t);
+        }
         bench.show(2, t + 5_000);
         bench.second();
     }

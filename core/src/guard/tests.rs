@@ -263,7 +263,9 @@ fn over_temperature_latches_here_whoever_heated_unless_the_air_is_warm_too() {
         let mut bench = Bench::new(settings(), Memory::default(), 20_000);
         let nothing = Outputs { heater: Relay::Open, ..EVERYTHING };
         for t in (20_000..=41_000).chain((0..41_000).rev()).step_by(20) {
-            hot.iter().for_each(|&channel| bench.show(channel, t));
+            for &channel in hot {
+                bench.show(channel, t);
+            }
             bench.ask(&nothing);
         }
         assert_eq!(bench.second().0 == Relay::Closed, heats_again, "{hot:?}");

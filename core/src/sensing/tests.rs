@@ -344,7 +344,9 @@ fn channels_that_all_stand_still_are_all_stuck_until_each_has_moved() {
         [None, Some(ChannelFault::Stuck)],
         "a digit, and the run of good readings"
     );
-    [OTHER_CELL, PAD, AMBIENT].into_iter().for_each(|channel| bench.show(channel, 10_002));
+    for channel in [OTHER_CELL, PAD, AMBIENT] {
+        bench.show(channel, 10_002);
+    }
     assert_eq!(bench.seconds(10).faults, [None; 6]);
     bench.samples[CELL] = Sample::ConverterFault;
     let faults = bench.seconds(700).faults;

@@ -241,6 +241,7 @@ struct Play<'a> {
 }
 
 impl Play<'_> {
+    #[expect(clippy::too_many_lines, reason = "one arm a kind of event")]
     fn happen(&mut self, happening: &Happening) {
         match *happening {
             Happening::Drift { millikelvins, steps } => {

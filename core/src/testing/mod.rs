@@ -397,6 +397,7 @@ fn within_all<const N: usize>(keys: [Key; N]) -> impl Strategy<Value = std::vec:
 ///
 /// # Panics
 /// Never while the ranges in the table fit the types that hold the values.
+#[expect(clippy::too_many_lines, reason = "every row of the table, once")]
 pub fn wild_settings() -> impl Strategy<Value = Settings> {
     let temperatures = [
         Key::Inhibit,

@@ -62,7 +62,8 @@ const TENTH_MK: f64 = 1e-4;
 
 /// What the raw inputs say since a reset, kept as plainly as possible.
 ///
-/// Each step, [`Model::judge`] says what may be on; [`Model::note`] is told what was. [`Model::restart`] is a reset.
+/// Each step, [`Model::judge`] says what may be on; [`Model::note`] is told what was. [`Model::restarted`] is a reset.
+#[expect(clippy::struct_excessive_bools, reason = "each remembers something of its own")]
 #[derive(Clone, Debug)]
 pub struct Model<'a> {
     settings: &'a Settings,
@@ -101,6 +102,7 @@ pub struct Model<'a> {
 }
 
 /// Whether each output may be on, by the inputs alone.
+#[expect(clippy::struct_excessive_bools, reason = "independent promises")]
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct May {
     /// The charge permit.
@@ -160,6 +162,7 @@ impl<'a> Model<'a> {
     ///
     /// # Panics
     /// As [`exact_celsius`].
+    #[expect(clippy::too_many_lines, reason = "one step, plainly and in one place")]
     pub fn judge(&mut self, now: Instant, inputs: &Inputs) -> May {
         let settings = self.settings;
         let first = self.before.is_none();
@@ -195,7 +198,8 @@ impl<'a> Model<'a> {
                             exact_celsius(channel, *measured).filter(|t| plausible.contains(t))
                         }
                     };
-                    let drift = exact_rate(settings.trust.fastest(channel.role)) * self.age_ms[index] as f64;
+                    let age_ms = f64::from(u32::try_from(self.age_ms[index]).unwrap_or(u32::MAX));
+                    let drift = exact_rate(settings.trust.fastest(channel.role)) * age_ms;
                     let noise = f64::from(settings.trust.noise.as_millikelvins()) / 1000.0;
                     let follows =
                         |before: f64| self.latest[index].is_some_and(|t| (t - before).abs() < 0.99 * (noise + drift));

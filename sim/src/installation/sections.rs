@@ -177,22 +177,17 @@ fn heater<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Heater {
 fn proof<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Proof> {
     let pad_rise = reader.optional(section, Place::of(Key::ProofPadRise));
     let is_alone = [Key::ProofEnergy, Key::ProofRise].iter().all(|key| section.get(key.fact().name.1).is_none());
-    match pair(reader, section, Key::ProofEnergy, Key::ProofRise) {
-        Some((energy, rise)) => Some(Proof {
-            // Watt hours to joules, in thousandths: to the nearest joule.
-            energy: Joules::from_joules(unsigned((energy * 36 + 5) / 10)),
-            rise: Kelvins::from_millikelvins(signed(rise)),
-            pad_rise: Kelvins::from_millikelvins(signed(pad_rise.unwrap_or(rise))),
-        }),
-        None => {
-            if pad_rise.is_some() && is_alone {
-                let (lacking, given) = (Key::ProofEnergy.fact(), Key::ProofPadRise.fact().name.1);
-                section
-                    .lacks(lacking.name.1, format!("{}, {}; or leave out {given}", lacking.name.1, lacking.meaning()));
-            }
-            None
-        }
+    if pad_rise.is_some() && is_alone {
+        let (lacking, given) = (Key::ProofEnergy.fact(), Key::ProofPadRise.fact().name.1);
+        section.lacks(lacking.name.1, format!("{}, {}; or leave out {given}", lacking.name.1, lacking.meaning()));
     }
+    let (energy, rise) = pair(reader, section, Key::ProofEnergy, Key::ProofRise)?;
+    Some(Proof {
+        // Watt hours to joules, in thousandths: to the nearest joule.
+        energy: Joules::from_joules(unsigned((energy * 36 + 5) / 10)),
+        rise: Kelvins::from_millikelvins(signed(rise)),
+        pad_rise: Kelvins::from_millikelvins(signed(pad_rise.unwrap_or(rise))),
+    })
 }
 
 /// Two settings that are given together or not at all.

@@ -239,6 +239,7 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
 }
 
 /// What a trial of the heater shows.
+#[expect(clippy::struct_field_names, reason = "the unit")]
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Shown {
     /// Rise of the coldest cell or of a plate thermometer (K).
