@@ -20,7 +20,7 @@
 use crate::button::ResetButton;
 use crate::clock::Uptime;
 use crate::controller::{BRIEF, Memory};
-use crate::fault::{SystemFault, SystemFaults};
+use crate::fault::{ChannelFault, SystemFault, SystemFaults};
 use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Milliamps, Millis, Millivolts, Milliwatts, Ohms, Ratio};
 use crate::rtd::Measured;
@@ -73,6 +73,9 @@ struct Channel {
     noise: Steps,
     /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹² steps.
     fastest: u32,
+    /// The same at the slopes that drift goes by: above inhibit, towards cold, and at the hottest threshold, towards hot.
+    cools: u32,
+    warms: u32,
 
     /// What was measured last, believed or not.
     shown: Measured,
@@ -236,7 +239,7 @@ impl Guard {
         let clock_is_good = first || (!elapsed.is_zero() && elapsed <= self.max_step);
         let credited = if clock_is_good { elapsed } else { Millis::ZERO };
 
-        let sight = self.look(elapsed, inputs);
+        let sight = self.look(elapsed, inputs, &asked.faults.channels);
         self.watch_cells(credited, clock_is_good, sight);
         self.still_for = if sight.moved { Millis::ZERO } else { self.still_for.plus(credited) };
         let is_measured = self.still_after.is_none_or(|after| self.still_for <= after);
@@ -244,10 +247,11 @@ impl Guard {
 
         let faults = asked.faults.system;
         let (mut cell_is_told, mut pad_is_told) = (false, false);
-        for (channel, fault) in self.channels.iter().zip(&asked.faults.channels) {
-            if fault.is_some() {
+        for (channel, fault) in self.channels.iter_mut().zip(&asked.faults.channels) {
+            if let Some(fault) = fault {
                 cell_is_told |= channel.role.disables().charge();
                 pad_is_told |= channel.role.disables().heat();
+                channel.is_told(*fault);
             }
         }
         let charge_is_safe = asked.charge == Relay::Closed
@@ -296,18 +300,18 @@ impl Guard {
         u8::from(passed(1)) + u8::from(passed(2)) + u8::from(passed(3)) + u8::from(passed(4))
     }
 
-    fn look(&mut self, elapsed: Millis, inputs: &Inputs) -> Sight {
+    fn look(&mut self, elapsed: Millis, inputs: &Inputs, told: &[Option<ChannelFault>; MAX_CHANNELS]) -> Sight {
         if let Some(back) = self.uptime.pass(elapsed) {
             self.move_back(back);
         }
         let mut sight = Sight::default();
-        for (channel, sample) in self.channels.iter_mut().zip(&inputs.channels) {
+        for ((channel, sample), told) in self.channels.iter_mut().zip(&inputs.channels).zip(told) {
             sight.moved |= channel.shows_anew(sample);
             channel.take(self.uptime, sample, self.max_age, self.good_run);
             if channel.broken {
                 sight.include_broken(channel);
             } else {
-                sight.include(channel, self.uptime, self.good_run);
+                sight.include(channel, self.uptime, self.good_run, told.is_some());
             }
         }
         sight
@@ -432,6 +436,12 @@ impl Channel {
         let per_kelvin = steepest(channel);
         let per_minute = u64::from(fastest.over(Millis::from_secs(60)).as_steps().unsigned_abs());
         let noise = u64::from(settings.trust.noise.as_steps().unsigned_abs());
+        // 26 bits, and 24 for an element of twice the reference: 30 bits are left.
+        let scaled = |per_kelvin: u64| per_minute.saturating_mul(per_kelvin);
+        let hottest = settings.charge.high_limit.max(cutout);
+        let coolest = settings.charge.inhibit.raised(fastest.over(settings.trust.max_age)).min(hottest);
+        // Rounded down: the controller comes first.
+        let drifting = |at: Celsius| to_steps(scaled(slope_above(channel, at)) / (60_000 << 4));
         Self {
             role: channel.role,
             // What shows nothing at its threshold is never plausible: validation has refused it, and if not, all is off.
@@ -444,8 +454,9 @@ impl Channel {
             points: each(&settings.charge.ceiling, |_, point| shows(point.at).unwrap_or(Steps::MAX)),
             bend: most_bend(channel, &settings.charge.ceiling),
             noise: to_steps(noise.saturating_mul(per_kelvin).saturating_add(0xFFFF) >> 16),
-            // 26 bits, and 24 for an element of twice the reference: 30 bits are left.
-            fastest: to_steps(per_minute.saturating_mul(per_kelvin).div_ceil(60_000 << 4)),
+            fastest: to_steps(scaled(per_kelvin).div_ceil(60_000 << 4)),
+            cools: drifting(coolest),
+            warms: drifting(hottest),
             shown: Measured::element(Ratio::ZERO),
             latest: 0,
             latest_at: Uptime::NEVER,
@@ -474,6 +485,8 @@ impl Channel {
             bend: 0,
             noise: Steps::MAX,
             fastest: 0,
+            cools: 0,
+            warms: 0,
             shown: Measured::element(Ratio::ZERO),
             latest: 0,
             latest_at: Uptime::NEVER,
@@ -526,6 +539,15 @@ impl Channel {
         }
     }
 
+    /// The controller doubts a jump for longer than it takes to become believable here. Until it does not, nobody knows where the place
+    /// is, and the way back is no jump from where it never was.
+    #[cold]
+    fn is_told(&mut self, fault: ChannelFault) {
+        if !self.broken && matches!(fault, ChannelFault::TooFast | ChannelFault::Jumped) {
+            (self.least, self.most) = (0, Steps::MAX);
+        }
+    }
+
     #[cold]
     fn shows_nothing(&mut self) {
         self.broken = true;
@@ -541,9 +563,13 @@ impl Channel {
 
     /// How far the reading can have moved since it was taken, at the steepest.
     fn drift(&self, now: Uptime) -> u64 {
+        self.moved(self.fastest, now).saturating_add(1)
+    }
+
+    fn moved(&self, per_ms: u32, now: Uptime) -> u64 {
         let age = u64::from(now.since(self.latest_at).as_millis());
         // 32 + 32 bits.
-        u64::from(self.fastest).saturating_mul(age).saturating_add(0xFFF) >> 12
+        u64::from(per_ms).saturating_mul(age) >> 12
     }
 
     /// Whether a cell that shows `shown` can take `current`, by what it may take at the points of the ceiling. Between them the ceiling is
@@ -574,24 +600,27 @@ impl Channel {
     }
 
     /// The lowest and the highest that the channel can be at now.
+    ///
+    /// The ratio rises the less steeply the warmer it is. So drift by the steepest slope would be more than the controller's, and take what
+    /// that still gives. By the slope at the warm end of what is compared it is a little less, by 0.03 % for each kelvin from there.
     #[inline]
     fn range(&self, now: Uptime) -> (Steps, Steps) {
         if self.latest_at == now {
             return (self.latest, self.latest);
         }
-        let drift = to_steps(self.drift(now));
-        (self.latest.saturating_sub(drift), self.latest.saturating_add(drift))
+        let (down, up) = (to_steps(self.moved(self.cools, now)), to_steps(self.moved(self.warms, now)));
+        (self.latest.saturating_sub(down), self.latest.saturating_add(up))
     }
 }
 
 impl Sight {
     #[inline]
-    fn include(&mut self, channel: &Channel, now: Uptime, good_run: u8) {
+    fn include(&mut self, channel: &Channel, now: Uptime, good_run: u8, is_told: bool) {
         let (low, high) = channel.range(now);
         if high >= channel.cutout {
             self.cut_out = true;
-            // It latches, so a trusted channel must have shown it: neither drift nor a spike.
-            self.over_temperature |= channel.latest >= channel.over && channel.run >= good_run;
+            // It latches, so a trusted channel must have shown it: neither drift nor a spike, nor one that the controller doubts.
+            self.over_temperature |= channel.latest >= channel.over && channel.run >= good_run && !is_told;
         }
         match channel.role {
             Role::Cell => {
@@ -660,6 +689,12 @@ fn most_bend(channel: &settings::Channel, points: &[settings::CeilingPoint]) -> 
         }
     }
     most
+}
+
+/// Steps of ratio per kelvin from `at` upwards, rounded down; nothing where it shows nothing there.
+fn slope_above(channel: &settings::Channel, at: Celsius) -> u64 {
+    let here_and_above = ratio_at(channel, at).zip(ratio_at(channel, at.raised(Kelvins::from_millikelvins(1_000))));
+    here_and_above.map_or(0, |(here, above)| above.saturating_sub(here).into())
 }
 
 /// Steps of ratio per kelvin, at most.

@@ -1,5 +1,5 @@
 use super::*;
-use crate::fault::{Faults, SystemFault};
+use crate::fault::{ChannelFault, Faults, SystemFault};
 use crate::quantity::{Fraction, Milliamps};
 use crate::signals::{Alarm, Button, Cause, Sources, State};
 use crate::testing::{Time, c, fine_inputs, sample, settings, skewed};
@@ -175,7 +175,7 @@ fn it_enforces_the_faults_that_the_controller_reports() {
     let mut bench = Bench::soaked_at(10_000);
     for (channel, left) in [(0, NEITHER), (2, CHARGE), (3, BOTH)] {
         let mut faults = Faults::NONE;
-        faults.channels[channel] = Some(crate::fault::ChannelFault::Jumped);
+        faults.channels[channel] = Some(ChannelFault::Jumped);
         assert_eq!(bench.ask(&Outputs { faults, ..EVERYTHING }), left, "channel {channel}");
     }
     assert_eq!(bench.ask(&with(SystemFault::HeaterIneffective)), CHARGE);
@@ -232,6 +232,36 @@ fn its_limits_lie_on_the_safe_side_of_the_readings() {
         (guard.highest, settings.trust.plausible_high),
     ] {
         assert!(reads(limit) < threshold && reads(limit) > threshold.lowered(twice), "{}", reads(limit));
+    }
+}
+
+/// By 3 K/min: 1 K in 20 s, neither less than in 19 s nor more than in 21 s.
+#[test]
+fn a_reading_that_is_not_renewed_drifts_towards_whichever_side_hurts() {
+    for (cell, at) in [(0, 6_000), (0, 29_000)] {
+        let mut bench = Bench::soaked_at(at);
+        bench.inputs.channels[cell] = Sample::None;
+        assert_eq!(bench.seconds(19), BOTH, "from {at}");
+        let left = bench.seconds(2);
+        assert_eq!(left, if at < 20_000 { HEAT } else { CHARGE }, "from {at}");
+    }
+}
+
+#[test]
+fn after_a_jump_that_the_controller_doubts_the_way_back_is_no_jump_and_nothing_hot_latches() {
+    let told = |fault| {
+        let mut faults = Faults::NONE;
+        faults.channels[0] = Some(fault);
+        Outputs { faults, ..EVERYTHING }
+    };
+    for fault in [ChannelFault::TooFast, ChannelFault::Jumped] {
+        let mut bench = Bench::soaked_at(10_000);
+        bench.show(0, 45_000);
+        // By 3 K/min it may be there after 12 minutes.
+        (0..1_000).for_each(|_| assert_eq!(bench.ask(&told(fault)), NEITHER));
+        bench.show(0, 10_000);
+        assert_eq!(bench.ask(&told(fault)), NEITHER);
+        assert_eq!(bench.seconds(700), BOTH, "{fault:?}");
     }
 }
 
