@@ -694,7 +694,11 @@ impl Roll {
             let drift = channel.fastest.over(now.since(at));
             (t.lowered(drift), t.raised(drift))
         };
-        let shown = if channel.run > 0 { Some(channel.range(now)) } else { channel.not_believed.map(aged) };
+        // What only a comparison doubts still shows what it shows.
+        let is_compared =
+            matches!(channel.condition, Condition::Doubtful(ChannelFault::Stuck | ChannelFault::Disagreement));
+        let is_shown = channel.run > 0 || is_compared;
+        let shown = if is_shown { Some(channel.range(now)) } else { channel.not_believed.map(aged) };
         if let Some((low, high)) = shown {
             self.doubtful_coldest = self.doubtful_coldest.min(low);
             self.doubtful_hottest = self.doubtful_hottest.max(high);

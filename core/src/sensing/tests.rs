@@ -521,3 +521,14 @@ fn what_a_converter_repeats_is_nothing_new_for_being_believed_at_last() {
     assert!(bench.sensing.channels[AMBIENT].believed_at > Uptime::START.plus(Millis::from_secs(90)));
     assert!(first.is_some_and(|second| second <= 361), "{first:?}");
 }
+
+#[test]
+fn a_channel_that_is_stuck_in_the_heat_cuts_the_heater_out_for_as_long_as_it_shows_it() {
+    let mut settings = settings();
+    settings.trust.still_after = Some(Millis::from_secs(300));
+    let mut bench = Bench::good(settings, 31_000);
+    bench.seconds(400);
+    let picture = bench.second();
+    assert_eq!(picture.faults[AMBIENT], Some(ChannelFault::Stuck));
+    assert!(picture.above_cutout >= Kelvins::ZERO, "{}", picture.above_cutout);
+}
