@@ -1,9 +1,24 @@
 //! A second judge that can only take permission away.
 //!
-//! It sees the raw inputs and what the controller asks for. It shares no code with the controller's judgement: it never
-//! converts a reading to a temperature. Each threshold is turned once, by the standard's equation *forwards*, into the
-//! ratio that the channel shows there, and readings are compared with that; the controller goes the other way, by the table. An error
+//! It sees the raw inputs and what the controller asks for. Its judgement is its own: it never converts a reading to a temperature. Each
+//! threshold is turned once, by the standard's equation *forwards*, into the ratio that the channel shows there, and readings are compared
+//! with that; the controller goes the other way, by the table. What is small it works out in another way than the controller: the
+//! heater's load, the bank's reserve, the reset button, the band of a check resistor, what the fault of a channel takes away. An error
 //! in either shows as a disagreement, and disagreement means off.
+//!
+//! What both use, an error would put wrong in both. So each has a test that would find it against something else:
+//!
+//! | shared | against | by |
+//! |---|---|---|
+//! | [`Element::resistance`](crate::rtd::Element::resistance) | the standard's equation and its published values | `pt100_follows_the_standard_equation` |
+//! | [`Leads::known`](crate::rtd::Leads::known) | copper by hand, and the model's own | `cold_copper_leads_have_less_resistance`, the promises |
+//! | [`KelvinRate::over`](crate::quantity::KelvinRate::over) | floating point | `drift_is_never_understated` |
+//! | `Uptime` | a count that never wraps | `a_moment_keeps_its_age_up_to_the_horizon` |
+//! | `Parts`, what of the heater's run is kept | the run itself, and the model's over restarts | `an_account_never_lets_the_heater_run_longer_nor_pause_less`, the promises |
+//! | [`BRIEF`] | the model's own minute | the promises |
+//! | [`SystemFaults::DISABLING_CHARGE`], [`DISABLING_HEAT`](SystemFaults::DISABLING_HEAT) | faults by name | `it_enforces_the_faults_that_the_controller_reports` |
+//!
+//! The promises are the properties of `invariants`, held against a plain model that shares no code with either.
 //!
 //! Each of its limits lies [`MARGIN`] on the safe side of the threshold, more than the two ways of computing can differ.
 //!
@@ -17,19 +32,17 @@
 //! channels (stuck, disagreement, a jump that stands, ineffective heater), and what needs the course of the bank over runs (sources that give
 //! nothing), are the controller's; what it reports of them, the guard enforces.
 
-use crate::button::ResetButton;
 use crate::clock::Uptime;
 use crate::controller::{BRIEF, Memory};
 use crate::fault::{ChannelFault, SystemFault, SystemFaults};
-use crate::power::{Load, reserve_levels};
 use crate::quantity::{Celsius, Instant, Kelvins, Milliamps, Millis, Millivolts, Milliwatts, Ohms, Ratio};
 use crate::rtd::Measured;
 use crate::run::Parts;
 use crate::settings::{
-    self, BankUse, ChargeCurrent, Check, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings,
-    each,
+    self, BankUse, ChargeCurrent, Check, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, Settings,
+    ValidSettings, each,
 };
-use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Sources, Storage};
+use crate::signals::{Button, Inputs, Line, Outputs, Relay, Sample, Sources, Storage};
 use heapless::Vec;
 
 /// How far on the safe side of a threshold the guard's limit lies: half of the controller's [`ROUNDING`](crate::sensing::ROUNDING),
@@ -112,7 +125,8 @@ pub struct Guard {
     /// may take to find it.
     still_after: Option<Millis>,
     supply: (Millivolts, Millivolts),
-    load: Load,
+    power: Milliwatts,
+    nominal: Millivolts,
     budgets: [Milliwatts; MAX_SOURCES],
     bank: BankUse,
     /// What each source can give to the bank although it may not; nothing of one that obeys the ceiling.
@@ -144,9 +158,19 @@ pub struct Guard {
     closing_credit: Millis,
     /// Time for which the heater's contact has been closed although off.
     closed_for: Millis,
-    button: ResetButton,
+    button: Press,
     /// Heater faults that only the reset button clears.
     latched: SystemFaults,
+}
+
+/// The reset button.
+#[derive(Clone, Copy, Debug)]
+struct Press {
+    /// For how long it must be held.
+    hold: Millis,
+    was_up: bool,
+    /// What is left of that; nothing once it has acted, until it is up again.
+    left: Option<Millis>,
 }
 
 /// What the guard leaves of what was asked for.
@@ -204,7 +228,8 @@ impl Guard {
             follow_within: settings.trust.feedback,
             still_after: settings.trust.still_after.map(|after| after.plus(STILL_CHECK).plus(settings.trust.max_step)),
             supply: (settings.heater.supply_min, settings.heater.supply_max),
-            load: Load::new(&settings.heater),
+            power: settings.heater.power,
+            nominal: settings.heater.nominal,
             budgets,
             bank: settings.bank,
             unruled,
@@ -227,7 +252,7 @@ impl Guard {
             resting: if has_run_out { settings.heater.rest.less(paused) } else { Millis::ZERO },
             closing_credit: Millis::from_millis(TWO_DAYS_MS / 2),
             closed_for: Millis::ZERO,
-            button: ResetButton::new(settings.trust.button),
+            button: Press { hold: settings.trust.button, was_up: false, left: None },
             latched: memory.latched.and(SystemFaults::LATCHED).and(SystemFaults::DISABLING_HEAT),
         }
     }
@@ -249,8 +274,11 @@ impl Guard {
         let (mut cell_is_told, mut pad_is_told) = (false, false);
         for (channel, fault) in self.channels.iter_mut().zip(&asked.faults.channels) {
             if let Some(fault) = fault {
-                cell_is_told |= channel.role.disables().charge();
-                pad_is_told |= channel.role.disables().heat();
+                match channel.role {
+                    Role::Cell | Role::Check(_) => cell_is_told = true,
+                    Role::Pad => pad_is_told = true,
+                    Role::Ambient => {}
+                }
                 channel.is_told(*fault);
             }
         }
@@ -269,6 +297,7 @@ impl Guard {
             && is_measured
             && !sight.cell_broken
             && !sight.pad_broken
+            && !cell_is_told
             && !pad_is_told
             && !sight.cut_out
             && inputs.storage == Storage::Kept
@@ -358,7 +387,7 @@ impl Guard {
         }
         let stays_closed = self.heater == Relay::Open && inputs.heater_feedback == Some(Relay::Closed);
         self.closed_for = if stays_closed { self.closed_for.plus(credited) } else { Millis::ZERO };
-        if self.button.acts(credited, inputs.button) {
+        if self.button.is_long(credited, inputs.button) {
             // Each by its own cause, as the controller does: a fault that is cleared there and not here would keep the heater off
             // for ever, and nothing would tell why.
             let standing = only_if(sight.cut_out, SystemFault::OverTemperature);
@@ -386,12 +415,33 @@ impl Guard {
         let sources = inputs.sources.without(inputs.unsteady).without(not_giving);
         let present = self.budgets.iter().enumerate().filter(|&(index, _)| sources.contains(index));
         let budget = present.fold(Milliwatts::ZERO, |sum, (_, &budget)| sum.plus(budget));
-        let bank_is_offered = self.bank.is_offered(budget);
-        let above_reserve = self.bank.reserve().is_some_and(|reserve| {
-            let (at_floor, _) = reserve_levels(reserve, inputs, self.heater);
-            !at_floor
-        });
-        budget >= self.load.at(supply) || (bank_is_offered && above_reserve && inputs.discharge_line == Line::Allowed)
+        let bank_may_be_spent = match self.bank {
+            BankUse::Never => false,
+            BankUse::WithSource(reserve) => !budget.is_zero() && self.is_above(reserve, inputs),
+            BankUse::Always(reserve) => self.is_above(reserve, inputs),
+        };
+        self.carries_heater(budget, supply) || (bank_may_be_spent && inputs.discharge_line == Line::Allowed)
+    }
+
+    /// By cross-multiplication, within a part in 10⁴ and 2 mW: what the controller's division may be off, so that it comes first.
+    fn carries_heater(&self, budget: Milliwatts, supply: Millivolts) -> bool {
+        let square = |volts: Millivolts| u64::from(volts.as_millivolts()).saturating_mul(volts.as_millivolts().into());
+        let budget = u64::from(budget.as_milliwatts());
+        let budget = budget.saturating_add(budget / 10_000).saturating_add(2);
+        // Validated settings leave 24 + 34 bits on the left; what is held at the end on the right is more than that.
+        u64::from(self.power.as_milliwatts()).saturating_mul(square(supply))
+            <= budget.saturating_mul(square(self.nominal))
+    }
+
+    /// Whether the bank is above its floor; what is not known is not. Under load its voltage counts for what it would be without.
+    fn is_above(&self, reserve: Reserve, inputs: &Inputs) -> bool {
+        match reserve {
+            Reserve::StateOfCharge { floor, .. } => inputs.state_of_charge.is_some_and(|charge| charge > floor),
+            Reserve::Voltage { floor, sag, .. } => inputs.bank.is_some_and(|bank| {
+                let sagged = if self.heater == Relay::Closed { sag.as_millivolts() } else { 0 };
+                bank.as_millivolts().saturating_add(sagged) > floor.as_millivolts()
+            }),
+        }
     }
 
     /// Whether every cell can take what the present sources give that do not obey the ceiling.
@@ -418,6 +468,21 @@ impl Guard {
     }
 }
 
+impl Press {
+    /// Whether it has just been held for its time. The look that finds it down counts for nothing, and after a reset it must be seen up.
+    fn is_long(&mut self, credited: Millis, button: Button) -> bool {
+        if button == Button::Released {
+            (self.was_up, self.left) = (true, Some(self.hold));
+            return false;
+        }
+        if core::mem::replace(&mut self.was_up, false) {
+            return false;
+        }
+        self.left = self.left.map(|left| left.less(credited));
+        self.left.take_if(|left| left.is_zero()).is_some()
+    }
+}
+
 const fn only_if(seen: bool, fault: SystemFault) -> SystemFaults {
     if seen { SystemFaults::NONE.with(fault) } else { SystemFaults::NONE }
 }
@@ -431,7 +496,12 @@ impl Channel {
         if let Role::Check(check) = channel.role {
             return Self::of_check(channel, check);
         }
-        let (cutout, fastest) = (settings.heater.cutout(channel.role), settings.trust.fastest(channel.role));
+        let (heater, trust) = (&settings.heater, &settings.trust);
+        let (cutout, fastest) = match channel.role {
+            Role::Pad => (heater.cutout_pad, trust.fastest_pad),
+            Role::Ambient => (heater.cutout_cell, trust.fastest_ambient),
+            Role::Cell | Role::Check(_) => (heater.cutout_cell, trust.fastest_cell),
+        };
         let shows = |t: Celsius| ratio_at(channel, t);
         let per_kelvin = steepest(channel);
         let per_minute = u64::from(fastest.over(Millis::from_secs(60)).as_steps().unsigned_abs());
@@ -470,13 +540,17 @@ impl Channel {
 
     /// A check resistor: in place of temperatures, the ratios at the two ends of its band. It is never cold, hot or too fast.
     fn of_check(channel: &settings::Channel, check: Check) -> Self {
-        let (least, most) = check.band();
+        let middle = to_ratio(check.nominal.plus(channel.leads.known()), channel.reference);
         // Outwards by a step of the controller's resistance, so that the controller comes first.
-        let shows = |r: Ohms| to_ratio(r.plus(channel.leads.known()), channel.reference);
+        let within = to_ratio(check.within.plus(Ohms::from_steps(1)), channel.reference);
+        let (lowest, highest) = match middle.zip(within) {
+            Some((middle, within)) => (middle.saturating_sub(within), middle.saturating_add(within).saturating_add(1)),
+            None => (Steps::MAX, 0),
+        };
         Self {
             role: channel.role,
-            lowest: shows(least.less(Ohms::from_steps(1)).unwrap_or(Ohms::ZERO)).unwrap_or(Steps::MAX),
-            highest: shows(most.plus(Ohms::from_steps(1))).unwrap_or(0),
+            lowest,
+            highest,
             inhibit: 0,
             high_limit: Steps::MAX,
             cutout: Steps::MAX,

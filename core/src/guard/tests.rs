@@ -346,3 +346,37 @@ fn a_channel_falls_silent_when_the_count_of_time_ends_as_at_any_other_time() {
         (bench.guard, bench.inputs.channels[0], bench.time) = (guard, sample, time);
     }
 }
+
+#[test]
+fn the_button_clears_only_what_it_is_held_for_and_not_since_a_reset() {
+    let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), ..Memory::default() };
+    let mut bench = Bench::new(settings(), memory, 10_000);
+    bench.inputs.button = Button::Pressed;
+    assert_eq!(bench.seconds(700), CHARGE, "down since the reset");
+    for _ in 0..3 {
+        bench.inputs.button = Button::Released;
+        assert_eq!(bench.second(), CHARGE);
+        bench.inputs.button = Button::Pressed;
+        assert_eq!(bench.seconds(2), CHARGE, "down for a second of two");
+    }
+    assert_eq!(bench.second(), BOTH);
+}
+
+/// Both are right about the same presses, or a fault that is cleared in one only would keep the heater off for ever.
+#[test]
+fn its_button_acts_when_the_controllers_does() {
+    let mut noise = 1_u32;
+    let hold = Millis::from_secs(2);
+    let mut press = Press { hold, was_up: false, left: None };
+    let mut button = crate::button::ResetButton::new(hold);
+    let mut acted = 0;
+    for look in 0..100_000 {
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let state = if noise >> 29 == 0 { Button::Released } else { Button::Pressed };
+        let credited = Millis::from_millis(noise >> 21 & 0x3FF);
+        let acts = press.is_long(credited, state);
+        assert_eq!(acts, button.acts(credited, state), "look {look}");
+        acted += u32::from(acts);
+    }
+    assert!(acted > 1_000, "{acted}");
+}
