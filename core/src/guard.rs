@@ -1,9 +1,24 @@
 //! A second judge that can only take permission away.
 //!
-//! It sees the raw inputs and what the controller asks for. It shares no code with the controller's judgement: it never
-//! converts a reading to a temperature. Each threshold is turned once, by the standard's equation *forwards*, into the
-//! ratio that the channel shows there, and readings are compared with that; the controller goes the other way, by the table. An error
+//! It sees the raw inputs and what the controller asks for. Its judgement is its own: it never converts a reading to a temperature. Each
+//! threshold is turned once, by the standard's equation *forwards*, into the ratio that the channel shows there, and readings are compared
+//! with that; the controller goes the other way, by the table. What is small it works out in another way than the controller: the
+//! heater's load, the bank's reserve, the reset button, the band of a check resistor, what the fault of a channel takes away. An error
 //! in either shows as a disagreement, and disagreement means off.
+//!
+//! What both use, an error would put wrong in both. So each has a test that would find it against something else:
+//!
+//! | shared | against | by |
+//! |---|---|---|
+//! | [`Element::resistance`](crate::rtd::Element::resistance) | the standard's equation and its published values | `pt100_follows_the_standard_equation` |
+//! | [`Leads::known`](crate::rtd::Leads::known) | copper by hand, and the model's own | `cold_copper_leads_have_less_resistance`, the promises |
+//! | [`KelvinRate::over`](crate::quantity::KelvinRate::over) | floating point | `drift_is_never_understated` |
+//! | `Uptime` | a count that never wraps | `a_moment_keeps_its_age_up_to_the_horizon` |
+//! | `Parts`, what of the heater's run is kept | the run itself, and the model's over restarts | `an_account_never_lets_the_heater_run_longer_nor_pause_less`, the promises |
+//! | [`BRIEF`] | the model's own minute | the promises |
+//! | [`SystemFaults::DISABLING_CHARGE`], [`DISABLING_HEAT`](SystemFaults::DISABLING_HEAT) | faults by name | `it_enforces_the_faults_that_the_controller_reports` |
+//!
+//! The promises are the properties of `invariants`, held against a plain model that shares no code with either.
 //!
 //! Each of its limits lies [`MARGIN`] on the safe side of the threshold, more than the two ways of computing can differ.
 //!
@@ -17,19 +32,17 @@
 //! channels (stuck, disagreement, a jump that stands, ineffective heater), and what needs the course of the bank over runs (sources that give
 //! nothing), are the controller's; what it reports of them, the guard enforces.
 
-use crate::button::ResetButton;
 use crate::clock::Uptime;
 use crate::controller::{BRIEF, Memory};
-use crate::fault::{SystemFault, SystemFaults};
-use crate::power::{Load, reserve_levels};
+use crate::fault::{ChannelFault, SystemFault, SystemFaults};
 use crate::quantity::{Celsius, Instant, Kelvins, Milliamps, Millis, Millivolts, Milliwatts, Ohms, Ratio};
 use crate::rtd::Measured;
 use crate::run::Parts;
 use crate::settings::{
-    self, BankUse, ChargeCurrent, Check, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings,
-    each,
+    self, BankUse, ChargeCurrent, Check, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, Settings,
+    ValidSettings, each,
 };
-use crate::signals::{Inputs, Line, Outputs, Relay, Sample, Sources, Storage};
+use crate::signals::{Button, Inputs, Line, Outputs, Relay, Sample, Sources, Storage};
 use heapless::Vec;
 
 /// How far on the safe side of a threshold the guard's limit lies: half of the controller's [`ROUNDING`](crate::sensing::ROUNDING),
@@ -73,6 +86,9 @@ struct Channel {
     noise: Steps,
     /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹² steps.
     fastest: u32,
+    /// The same at the slopes that drift goes by: above inhibit, towards cold, and at the hottest threshold, towards hot.
+    cools: u32,
+    warms: u32,
 
     /// What was measured last, believed or not.
     shown: Measured,
@@ -109,7 +125,8 @@ pub struct Guard {
     /// may take to find it.
     still_after: Option<Millis>,
     supply: (Millivolts, Millivolts),
-    load: Load,
+    power: Milliwatts,
+    nominal: Millivolts,
     budgets: [Milliwatts; MAX_SOURCES],
     bank: BankUse,
     /// What each source can give to the bank although it may not; nothing of one that obeys the ceiling.
@@ -141,9 +158,19 @@ pub struct Guard {
     closing_credit: Millis,
     /// Time for which the heater's contact has been closed although off.
     closed_for: Millis,
-    button: ResetButton,
+    button: Press,
     /// Heater faults that only the reset button clears.
     latched: SystemFaults,
+}
+
+/// The reset button.
+#[derive(Clone, Copy, Debug)]
+struct Press {
+    /// For how long it must be held.
+    hold: Millis,
+    was_up: bool,
+    /// What is left of that; nothing once it has acted, until it is up again.
+    left: Option<Millis>,
 }
 
 /// What the guard leaves of what was asked for.
@@ -201,7 +228,8 @@ impl Guard {
             follow_within: settings.trust.feedback,
             still_after: settings.trust.still_after.map(|after| after.plus(STILL_CHECK).plus(settings.trust.max_step)),
             supply: (settings.heater.supply_min, settings.heater.supply_max),
-            load: Load::new(&settings.heater),
+            power: settings.heater.power,
+            nominal: settings.heater.nominal,
             budgets,
             bank: settings.bank,
             unruled,
@@ -224,7 +252,7 @@ impl Guard {
             resting: if has_run_out { settings.heater.rest.less(paused) } else { Millis::ZERO },
             closing_credit: Millis::from_millis(TWO_DAYS_MS / 2),
             closed_for: Millis::ZERO,
-            button: ResetButton::new(settings.trust.button),
+            button: Press { hold: settings.trust.button, was_up: false, left: None },
             latched: memory.latched.and(SystemFaults::LATCHED).and(SystemFaults::DISABLING_HEAT),
         }
     }
@@ -236,7 +264,7 @@ impl Guard {
         let clock_is_good = first || (!elapsed.is_zero() && elapsed <= self.max_step);
         let credited = if clock_is_good { elapsed } else { Millis::ZERO };
 
-        let sight = self.look(elapsed, inputs);
+        let sight = self.look(elapsed, inputs, &asked.faults.channels);
         self.watch_cells(credited, clock_is_good, sight);
         self.still_for = if sight.moved { Millis::ZERO } else { self.still_for.plus(credited) };
         let is_measured = self.still_after.is_none_or(|after| self.still_for <= after);
@@ -244,10 +272,14 @@ impl Guard {
 
         let faults = asked.faults.system;
         let (mut cell_is_told, mut pad_is_told) = (false, false);
-        for (channel, fault) in self.channels.iter().zip(&asked.faults.channels) {
-            if fault.is_some() {
-                cell_is_told |= channel.role.disables().charge();
-                pad_is_told |= channel.role.disables().heat();
+        for (channel, fault) in self.channels.iter_mut().zip(&asked.faults.channels) {
+            if let Some(fault) = fault {
+                match channel.role {
+                    Role::Cell | Role::Check(_) => cell_is_told = true,
+                    Role::Pad => pad_is_told = true,
+                    Role::Ambient => {}
+                }
+                channel.is_told(*fault);
             }
         }
         let charge_is_safe = asked.charge == Relay::Closed
@@ -265,6 +297,7 @@ impl Guard {
             && is_measured
             && !sight.cell_broken
             && !sight.pad_broken
+            && !cell_is_told
             && !pad_is_told
             && !sight.cut_out
             && inputs.storage == Storage::Kept
@@ -296,18 +329,18 @@ impl Guard {
         (1..=4_u8).take_while(|&quarters| passed(quarters.into())).last().unwrap_or(0)
     }
 
-    fn look(&mut self, elapsed: Millis, inputs: &Inputs) -> Sight {
+    fn look(&mut self, elapsed: Millis, inputs: &Inputs, told: &[Option<ChannelFault>; MAX_CHANNELS]) -> Sight {
         if let Some(back) = self.uptime.pass(elapsed) {
             self.move_back(back);
         }
         let mut sight = Sight::default();
-        for (channel, sample) in self.channels.iter_mut().zip(&inputs.channels) {
+        for ((channel, sample), told) in self.channels.iter_mut().zip(&inputs.channels).zip(told) {
             sight.moved |= channel.shows_anew(sample);
             channel.take(self.uptime, sample, self.max_age, self.good_run);
             if channel.broken {
                 sight.include_broken(channel);
             } else {
-                sight.include(channel, self.uptime, self.good_run);
+                sight.include(channel, self.uptime, self.good_run, told.is_some());
             }
         }
         sight
@@ -354,7 +387,7 @@ impl Guard {
         }
         let stays_closed = self.heater == Relay::Open && inputs.heater_feedback == Some(Relay::Closed);
         self.closed_for = if stays_closed { self.closed_for.plus(credited) } else { Millis::ZERO };
-        if self.button.acts(credited, inputs.button) {
+        if self.button.is_long(credited, inputs.button) {
             // Each by its own cause, as the controller does: a fault that is cleared there and not here would keep the heater off
             // for ever, and nothing would tell why.
             let standing = only_if(sight.cut_out, SystemFault::OverTemperature);
@@ -382,12 +415,33 @@ impl Guard {
         let sources = inputs.sources.without(inputs.unsteady).without(not_giving);
         let present = self.budgets.iter().enumerate().filter(|&(index, _)| sources.contains(index));
         let budget = present.fold(Milliwatts::ZERO, |sum, (_, &budget)| sum.plus(budget));
-        let bank_is_offered = self.bank.is_offered(budget);
-        let above_reserve = self.bank.reserve().is_some_and(|reserve| {
-            let (at_floor, _) = reserve_levels(reserve, inputs, self.heater);
-            !at_floor
-        });
-        budget >= self.load.at(supply) || (bank_is_offered && above_reserve && inputs.discharge_line == Line::Allowed)
+        let bank_may_be_spent = match self.bank {
+            BankUse::Never => false,
+            BankUse::WithSource(reserve) => !budget.is_zero() && self.is_above(reserve, inputs),
+            BankUse::Always(reserve) => self.is_above(reserve, inputs),
+        };
+        self.carries_heater(budget, supply) || (bank_may_be_spent && inputs.discharge_line == Line::Allowed)
+    }
+
+    /// By cross-multiplication, within a part in 10⁴ and 2 mW: what the controller's division may be off, so that it comes first.
+    fn carries_heater(&self, budget: Milliwatts, supply: Millivolts) -> bool {
+        let square = |volts: Millivolts| u64::from(volts.as_millivolts()).saturating_mul(volts.as_millivolts().into());
+        let budget = u64::from(budget.as_milliwatts());
+        let budget = budget.saturating_add(budget / 10_000).saturating_add(2);
+        // Validated settings leave 24 + 34 bits on the left; what is held at the end on the right is more than that.
+        u64::from(self.power.as_milliwatts()).saturating_mul(square(supply))
+            <= budget.saturating_mul(square(self.nominal))
+    }
+
+    /// Whether the bank is above its floor; what is not known is not. Under load its voltage counts for what it would be without.
+    fn is_above(&self, reserve: Reserve, inputs: &Inputs) -> bool {
+        match reserve {
+            Reserve::StateOfCharge { floor, .. } => inputs.state_of_charge.is_some_and(|charge| charge > floor),
+            Reserve::Voltage { floor, sag, .. } => inputs.bank.is_some_and(|bank| {
+                let sagged = if self.heater == Relay::Closed { sag.as_millivolts() } else { 0 };
+                bank.as_millivolts().saturating_add(sagged) > floor.as_millivolts()
+            }),
+        }
     }
 
     /// Whether every cell can take what the present sources give that do not obey the ceiling.
@@ -414,6 +468,21 @@ impl Guard {
     }
 }
 
+impl Press {
+    /// Whether it has just been held for its time. The look that finds it down counts for nothing, and after a reset it must be seen up.
+    fn is_long(&mut self, credited: Millis, button: Button) -> bool {
+        if button == Button::Released {
+            (self.was_up, self.left) = (true, Some(self.hold));
+            return false;
+        }
+        if core::mem::replace(&mut self.was_up, false) {
+            return false;
+        }
+        self.left = self.left.map(|left| left.less(credited));
+        self.left.take_if(|left| left.is_zero()).is_some()
+    }
+}
+
 const fn only_if(seen: bool, fault: SystemFault) -> SystemFaults {
     if seen { SystemFaults::NONE.with(fault) } else { SystemFaults::NONE }
 }
@@ -427,11 +496,22 @@ impl Channel {
         if let Role::Check(check) = channel.role {
             return Self::of_check(channel, check);
         }
-        let (cutout, fastest) = (settings.heater.cutout(channel.role), settings.trust.fastest(channel.role));
+        let (heater, trust) = (&settings.heater, &settings.trust);
+        let (cutout, fastest) = match channel.role {
+            Role::Pad => (heater.cutout_pad, trust.fastest_pad),
+            Role::Ambient => (heater.cutout_cell, trust.fastest_ambient),
+            Role::Cell | Role::Check(_) => (heater.cutout_cell, trust.fastest_cell),
+        };
         let shows = |t: Celsius| ratio_at(channel, t);
         let per_kelvin = steepest(channel);
         let per_minute = u64::from(fastest.over(Millis::from_secs(60)).as_steps().unsigned_abs());
         let noise = u64::from(settings.trust.noise.as_steps().unsigned_abs());
+        // 26 bits, and 24 for an element of twice the reference: 30 bits are left.
+        let scaled = |per_kelvin: u64| per_minute.saturating_mul(per_kelvin);
+        let hottest = settings.charge.high_limit.max(cutout);
+        let coolest = settings.charge.inhibit.raised(fastest.over(settings.trust.max_age)).min(hottest);
+        // Rounded down: the controller comes first.
+        let drifting = |at: Celsius| to_steps(scaled(slope_above(channel, at)) / (60_000 << 4));
         Self {
             role: channel.role,
             // What shows nothing at its threshold is never plausible: validation has refused it, and if not, all is off.
@@ -444,8 +524,9 @@ impl Channel {
             points: each(&settings.charge.ceiling, |_, point| shows(point.at).unwrap_or(Steps::MAX)),
             bend: most_bend(channel, &settings.charge.ceiling),
             noise: to_steps(noise.saturating_mul(per_kelvin).saturating_add(0xFFFF) >> 16),
-            // 26 bits, and 24 for an element of twice the reference: 30 bits are left.
-            fastest: to_steps(per_minute.saturating_mul(per_kelvin).div_ceil(60_000 << 4)),
+            fastest: to_steps(scaled(per_kelvin).div_ceil(60_000 << 4)),
+            cools: drifting(coolest),
+            warms: drifting(hottest),
             shown: Measured::element(Ratio::ZERO),
             latest: 0,
             latest_at: Uptime::NEVER,
@@ -459,13 +540,17 @@ impl Channel {
 
     /// A check resistor: in place of temperatures, the ratios at the two ends of its band. It is never cold, hot or too fast.
     fn of_check(channel: &settings::Channel, check: Check) -> Self {
-        let (least, most) = check.band();
+        let middle = to_ratio(check.nominal.plus(channel.leads.known()), channel.reference);
         // Outwards by a step of the controller's resistance, so that the controller comes first.
-        let shows = |r: Ohms| to_ratio(r.plus(channel.leads.known()), channel.reference);
+        let within = to_ratio(check.within.plus(Ohms::from_steps(1)), channel.reference);
+        let (lowest, highest) = match middle.zip(within) {
+            Some((middle, within)) => (middle.saturating_sub(within), middle.saturating_add(within).saturating_add(1)),
+            None => (Steps::MAX, 0),
+        };
         Self {
             role: channel.role,
-            lowest: shows(least.less(Ohms::from_steps(1)).unwrap_or(Ohms::ZERO)).unwrap_or(Steps::MAX),
-            highest: shows(most.plus(Ohms::from_steps(1))).unwrap_or(0),
+            lowest,
+            highest,
             inhibit: 0,
             high_limit: Steps::MAX,
             cutout: Steps::MAX,
@@ -474,6 +559,8 @@ impl Channel {
             bend: 0,
             noise: Steps::MAX,
             fastest: 0,
+            cools: 0,
+            warms: 0,
             shown: Measured::element(Ratio::ZERO),
             latest: 0,
             latest_at: Uptime::NEVER,
@@ -526,6 +613,15 @@ impl Channel {
         }
     }
 
+    /// The controller doubts a jump for longer than it takes to become believable here. Until it does not, nobody knows where the place
+    /// is, and the way back is no jump from where it never was.
+    #[cold]
+    fn is_told(&mut self, fault: ChannelFault) {
+        if !self.broken && matches!(fault, ChannelFault::TooFast | ChannelFault::Jumped) {
+            (self.least, self.most) = (0, Steps::MAX);
+        }
+    }
+
     #[cold]
     fn shows_nothing(&mut self) {
         self.broken = true;
@@ -541,9 +637,13 @@ impl Channel {
 
     /// How far the reading can have moved since it was taken, at the steepest.
     fn drift(&self, now: Uptime) -> u64 {
+        self.moved(self.fastest, now).saturating_add(1)
+    }
+
+    fn moved(&self, per_ms: u32, now: Uptime) -> u64 {
         let age = u64::from(now.since(self.latest_at).as_millis());
         // 32 + 32 bits.
-        u64::from(self.fastest).saturating_mul(age).saturating_add(0xFFF) >> 12
+        u64::from(per_ms).saturating_mul(age) >> 12
     }
 
     /// Whether a cell that shows `shown` can take `current`, by what it may take at the points of the ceiling. Between them the ceiling is
@@ -574,24 +674,27 @@ impl Channel {
     }
 
     /// The lowest and the highest that the channel can be at now.
+    ///
+    /// The ratio rises the less steeply the warmer it is. So drift by the steepest slope would be more than the controller's, and take what
+    /// that still gives. By the slope at the warm end of what is compared it is a little less, by 0.03 % for each kelvin from there.
     #[inline]
     fn range(&self, now: Uptime) -> (Steps, Steps) {
         if self.latest_at == now {
             return (self.latest, self.latest);
         }
-        let drift = to_steps(self.drift(now));
-        (self.latest.saturating_sub(drift), self.latest.saturating_add(drift))
+        let (down, up) = (to_steps(self.moved(self.cools, now)), to_steps(self.moved(self.warms, now)));
+        (self.latest.saturating_sub(down), self.latest.saturating_add(up))
     }
 }
 
 impl Sight {
     #[inline]
-    fn include(&mut self, channel: &Channel, now: Uptime, good_run: u8) {
+    fn include(&mut self, channel: &Channel, now: Uptime, good_run: u8, is_told: bool) {
         let (low, high) = channel.range(now);
         if high >= channel.cutout {
             self.cut_out = true;
-            // It latches, so a trusted channel must have shown it: neither drift nor a spike.
-            self.over_temperature |= channel.latest >= channel.over && channel.run >= good_run;
+            // It latches, so a trusted channel must have shown it: neither drift nor a spike, nor one that the controller doubts.
+            self.over_temperature |= channel.latest >= channel.over && channel.run >= good_run && !is_told;
         }
         match channel.role {
             Role::Cell => {
@@ -660,6 +763,12 @@ fn most_bend(channel: &settings::Channel, points: &[settings::CeilingPoint]) -> 
         }
     }
     most
+}
+
+/// Steps of ratio per kelvin from `at` upwards, rounded down; nothing where it shows nothing there.
+fn slope_above(channel: &settings::Channel, at: Celsius) -> u64 {
+    let here_and_above = ratio_at(channel, at).zip(ratio_at(channel, at.raised(Kelvins::from_millikelvins(1_000))));
+    here_and_above.map_or(0, |(here, above)| above.saturating_sub(here).into())
 }
 
 /// Steps of ratio per kelvin, at most.

@@ -202,6 +202,20 @@ proptest! {
         }
     }
 
+    /// Both judge the same, each in its way, and the controller comes first, so that the guard speaks only where one of them is wrong: no
+    /// channel that is sampled seldom, no jump and no way back from it, no skew of what all share makes it overrule a sound controller,
+    /// which would soak anew.
+    #[test]
+    fn the_guard_has_nothing_to_take_from_the_controller(settings in any_settings(), history in any_history()) {
+        let mut step = 0;
+        run(&settings, &history, |_, outputs, _, unit| {
+            step += 1;
+            prop_assert!(outputs.cause != Cause::GuardOverruled, "step {step}: {outputs:?}");
+            prop_assert_eq!(unit.counters().overrules, 0);
+            Ok(())
+        })?;
+    }
+
     /// Invariant 6: overflow checks are on in this profile, and a panic anywhere fails the test.
     #[test]
     fn nothing_that_validates_can_be_driven_into_a_panic(settings in wild_settings(), history in any_history()) {

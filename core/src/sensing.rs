@@ -524,8 +524,16 @@ impl Channel {
             jump.lasts |= now.since(jump.since) >= JUMP_LASTS;
         }
         let lasts = self.jump.is_some_and(|jump| jump.lasts);
+        if self.shows_anew(t) {
+            self.movement.still_since = now;
+        }
         self.doubt(if lasts { ChannelFault::Jumped } else { ChannelFault::TooFast });
         self.not_believed = Some((t, now));
+    }
+
+    /// Whether it did not show the same, to the last digit, when it was last not believed.
+    fn shows_anew(&self, t: Celsius) -> bool {
+        self.not_believed.is_none_or(|(before, _)| before != t)
     }
 
     /// Whether a jump is kept in mind: in air it may be an opened lid, and nothing is permitted by it.
@@ -542,7 +550,8 @@ impl Channel {
     #[inline]
     fn believe(&mut self, now: Uptime, t: Celsius, trust: &Trust) {
         let [latest, before, _] = self.believed;
-        let moved = t != latest;
+        // What it has shown before it was believed is nothing new.
+        let moved = t != latest && self.shows_anew(t);
         if moved {
             self.movement.still_since = now;
         }
@@ -680,7 +689,16 @@ impl Roll {
             Condition::Starting => self.starting = true,
             Condition::Good => {}
         }
-        let shown = if channel.run > 0 { Some(channel.range(now)) } else { channel.not_believed.map(|(t, _)| (t, t)) };
+        // It ages as one that is believed does.
+        let aged = |(t, at): (Celsius, Uptime)| {
+            let drift = channel.fastest.over(now.since(at));
+            (t.lowered(drift), t.raised(drift))
+        };
+        // What only a comparison doubts still shows what it shows.
+        let is_compared =
+            matches!(channel.condition, Condition::Doubtful(ChannelFault::Stuck | ChannelFault::Disagreement));
+        let is_shown = channel.run > 0 || is_compared;
+        let shown = if is_shown { Some(channel.range(now)) } else { channel.not_believed.map(aged) };
         if let Some((low, high)) = shown {
             self.doubtful_coldest = self.doubtful_coldest.min(low);
             self.doubtful_hottest = self.doubtful_hottest.max(high);

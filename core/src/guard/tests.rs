@@ -1,5 +1,5 @@
 use super::*;
-use crate::fault::{Faults, SystemFault};
+use crate::fault::{ChannelFault, Faults, SystemFault};
 use crate::quantity::{Fraction, Milliamps};
 use crate::signals::{Alarm, Button, Cause, Sources, State};
 use crate::testing::{Time, c, fine_inputs, sample, settings, skewed};
@@ -175,7 +175,7 @@ fn it_enforces_the_faults_that_the_controller_reports() {
     let mut bench = Bench::soaked_at(10_000);
     for (channel, left) in [(0, NEITHER), (2, CHARGE), (3, BOTH)] {
         let mut faults = Faults::NONE;
-        faults.channels[channel] = Some(crate::fault::ChannelFault::Jumped);
+        faults.channels[channel] = Some(ChannelFault::Jumped);
         assert_eq!(bench.ask(&Outputs { faults, ..EVERYTHING }), left, "channel {channel}");
     }
     assert_eq!(bench.ask(&with(SystemFault::HeaterIneffective)), CHARGE);
@@ -232,6 +232,36 @@ fn its_limits_lie_on_the_safe_side_of_the_readings() {
         (guard.highest, settings.trust.plausible_high),
     ] {
         assert!(reads(limit) < threshold && reads(limit) > threshold.lowered(twice), "{}", reads(limit));
+    }
+}
+
+/// By 3 K/min: 1 K in 20 s, neither less than in 19 s nor more than in 21 s.
+#[test]
+fn a_reading_that_is_not_renewed_drifts_towards_whichever_side_hurts() {
+    for (cell, at) in [(0, 6_000), (0, 29_000)] {
+        let mut bench = Bench::soaked_at(at);
+        bench.inputs.channels[cell] = Sample::None;
+        assert_eq!(bench.seconds(19), BOTH, "from {at}");
+        let left = bench.seconds(2);
+        assert_eq!(left, if at < 20_000 { HEAT } else { CHARGE }, "from {at}");
+    }
+}
+
+#[test]
+fn after_a_jump_that_the_controller_doubts_the_way_back_is_no_jump_and_nothing_hot_latches() {
+    let told = |fault| {
+        let mut faults = Faults::NONE;
+        faults.channels[0] = Some(fault);
+        Outputs { faults, ..EVERYTHING }
+    };
+    for fault in [ChannelFault::TooFast, ChannelFault::Jumped] {
+        let mut bench = Bench::soaked_at(10_000);
+        bench.show(0, 45_000);
+        // By 3 K/min it may be there after 12 minutes.
+        (0..1_000).for_each(|_| assert_eq!(bench.ask(&told(fault)), NEITHER));
+        bench.show(0, 10_000);
+        assert_eq!(bench.ask(&told(fault)), NEITHER);
+        assert_eq!(bench.seconds(700), BOTH, "{fault:?}");
     }
 }
 
@@ -317,4 +347,38 @@ fn a_channel_falls_silent_when_the_count_of_time_ends_as_at_any_other_time() {
         assert!(looks_broken(&mut bench, 1), "{silent_from}: too late");
         (bench.guard, bench.inputs.channels[0], bench.time) = (guard, sample, time);
     }
+}
+
+#[test]
+fn the_button_clears_only_what_it_is_held_for_and_not_since_a_reset() {
+    let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), ..Memory::default() };
+    let mut bench = Bench::new(settings(), memory, 10_000);
+    bench.inputs.button = Button::Pressed;
+    assert_eq!(bench.seconds(700), CHARGE, "down since the reset");
+    for _ in 0..3 {
+        bench.inputs.button = Button::Released;
+        assert_eq!(bench.second(), CHARGE);
+        bench.inputs.button = Button::Pressed;
+        assert_eq!(bench.seconds(2), CHARGE, "down for a second of two");
+    }
+    assert_eq!(bench.second(), BOTH);
+}
+
+/// Both are right about the same presses, or a fault that is cleared in one only would keep the heater off for ever.
+#[test]
+fn its_button_acts_when_the_controllers_does() {
+    let mut noise = 1_u32;
+    let hold = Millis::from_secs(2);
+    let mut press = Press { hold, was_up: false, left: None };
+    let mut button = crate::button::ResetButton::new(hold);
+    let mut acted = 0;
+    for look in 0..100_000 {
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let state = if noise >> 29 == 0 { Button::Released } else { Button::Pressed };
+        let credited = Millis::from_millis(noise >> 21 & 0x3FF);
+        let acts = press.is_long(credited, state);
+        assert_eq!(acts, button.acts(credited, state), "look {look}");
+        acted += u32::from(acts);
+    }
+    assert!(acted > 1_000, "{acted}");
 }

@@ -498,3 +498,39 @@ fn a_hot_reading_that_is_not_believed_stays_in_mind_until_it_is_old() {
     assert_eq!(picture.faults[AMBIENT], Some(ChannelFault::Missing));
     assert!(picture.above_cutout < Kelvins::ZERO);
 }
+
+#[test]
+fn what_is_not_believed_ages_like_any_other_reading() {
+    let mut bench = Bench::good_at(20_000);
+    bench.show(CELL, 6_000);
+    let shown = bench.second().coldest_shown;
+    bench.samples[CELL] = Sample::None;
+    let aged = bench.seconds(20).coldest_shown;
+    // 3 K/min for 20 s.
+    assert!((999..=1_001).contains(&shown.above(aged).as_millikelvins()), "{shown} and then {aged}");
+}
+
+/// A code that is repeated has not moved, whether it was believed at first or only when time had made it believable.
+#[test]
+fn what_a_converter_repeats_is_nothing_new_for_being_believed_at_last() {
+    let mut settings = settings();
+    settings.trust.still_after = Some(Millis::from_secs(300));
+    settings.trust.disagreement = Kelvins::from_millikelvins(10_000);
+    let mut bench = Bench::good(settings, 20_000);
+    // Too fast for air, and believable after 100 s; in air no jump is kept in mind.
+    bench.show(AMBIENT, 70_000);
+    let first = (1..=500).find(|_| bench.second().faults[CELL] == Some(ChannelFault::Stuck));
+    assert!(bench.sensing.channels[AMBIENT].believed_at > Uptime::START.plus(Millis::from_secs(90)));
+    assert!(first.is_some_and(|second| second <= 361), "{first:?}");
+}
+
+#[test]
+fn a_channel_that_is_stuck_in_the_heat_cuts_the_heater_out_for_as_long_as_it_shows_it() {
+    let mut settings = settings();
+    settings.trust.still_after = Some(Millis::from_secs(300));
+    let mut bench = Bench::good(settings, 31_000);
+    bench.seconds(400);
+    let picture = bench.second();
+    assert_eq!(picture.faults[AMBIENT], Some(ChannelFault::Stuck));
+    assert!(picture.above_cutout >= Kelvins::ZERO, "{}", picture.above_cutout);
+}
