@@ -316,3 +316,20 @@ fn a_channel_falls_silent_when_the_count_of_time_ends_as_at_any_other_time() {
         (bench.guard, bench.inputs.channels[0], bench.time) = (guard, sample, time);
     }
 }
+
+#[test]
+fn a_lead_that_its_cable_cannot_have_takes_both_away_whatever_is_asked_for() {
+    let mut settings = settings();
+    let (least, most) = (Ohms::from_milliohms(1_600), Ohms::from_milliohms(2_400));
+    settings.channels[0].leads = Leads::ThreeWire { least, most };
+    for milliohms in [0, 1_599, 2_401, 50_000] {
+        let mut bench = Bench::new(settings.clone(), Memory::default(), 10_000);
+        assert_eq!(bench.seconds(610), BOTH);
+        let whole = bench.inputs.channels[0];
+        bench.inputs.channels[0] =
+            crate::testing::tapped(&settings.channels[0], whole, Ohms::from_milliohms(milliohms));
+        assert_eq!(bench.second(), NEITHER, "{milliohms} mΩ, in the same step");
+        bench.inputs.channels[0] = whole;
+        assert_eq!(bench.seconds(10), BOTH, "brief: the run of good readings, and no soak");
+    }
+}
