@@ -106,11 +106,13 @@ pub enum ChannelFault {
     /// A cell or pad channel moved faster than believable and has stayed away: a thermometer that has come off reads warm air. It
     /// survives a restart.
     Jumped,
+    /// The lead measured alone has not what its cable has: what is taken away as lead is wrong.
+    Leads,
 }
 
 impl ChannelFault {
     /// Every channel fault.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Missing,
         Self::Converter,
         Self::Open,
@@ -120,6 +122,7 @@ impl ChannelFault {
         Self::Stuck,
         Self::Disagreement,
         Self::Jumped,
+        Self::Leads,
     ];
 
     /// What is known beforehand about this fault. All of them end by themselves, after a run of good readings.
@@ -179,6 +182,12 @@ impl ChannelFault {
                 "the reading jumped as no cell or plate can, and stayed there",
                 "a jump back to where it was, another good channel of the role that shows the same, or the reset button; a restart does not",
                 "whether the sensor still sits on its battery or plate; then a loose terminal; press reset once it is right",
+            ),
+            Self::Leads => (
+                "leads",
+                "the lead measured alone is not what the cable has",
+                "a run of good readings",
+                "terminals, the tap's wire; then the cable's length and section in the settings",
             ),
         };
         Facts { name, ending: Ending::SelfClearing, severity: Severity::Alarm, meaning, cleared_by, check_first }

@@ -23,7 +23,7 @@
 //! Each of its limits lies [`MARGIN`] on the safe side of the threshold, more than the two ways of computing can differ.
 //!
 //! What it upholds by itself, whatever it is asked for: charge is refused while a cell channel is missing, faulty by itself (converter, open, short,
-//! implausible, too fast) or reads at or below inhibit, or a check resistor is outside its band, for the soak time after that (for a run of good readings after a brief doubt, for
+//! implausible, too fast, a lead that its cable cannot have) or reads at or below inhibit, or a check resistor is outside its band, for the soak time after that (for a run of good readings after a brief doubt, for
 //! what the memory leaves of the soak after a restart), and at or above the high limit, and while sources that
 //! do not obey the charge-current ceiling are present and could give more than it allows at any cell; the
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
@@ -36,7 +36,7 @@ use crate::clock::Uptime;
 use crate::controller::{BRIEF, Memory};
 use crate::fault::{ChannelFault, SystemFault, SystemFaults};
 use crate::quantity::{Celsius, Instant, Kelvins, Milliamps, Millis, Millivolts, Milliwatts, Ohms, Ratio};
-use crate::rtd::Measured;
+use crate::rtd::{Leads, Measured};
 use crate::run::Parts;
 use crate::settings::{
     self, BankUse, ChargeCurrent, Check, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, Settings,
@@ -70,6 +70,8 @@ struct Channel {
     /// Below this or above the next the reading is implausible.
     lowest: Steps,
     highest: Steps,
+    /// The least and the most that a lead measured alone may show.
+    leads: (Steps, Steps),
     /// At or below this a cell is cold.
     inhibit: Steps,
     /// At or above this a cell is too hot to charge.
@@ -264,7 +266,7 @@ impl Guard {
         let clock_is_good = first || (!elapsed.is_zero() && elapsed <= self.max_step);
         let credited = if clock_is_good { elapsed } else { Millis::ZERO };
 
-        let sight = self.look(elapsed, inputs, &asked.faults.channels);
+        let sight = self.look(elapsed, inputs, asked.faults.channels);
         self.watch_cells(credited, clock_is_good, sight);
         self.still_for = if sight.moved { Millis::ZERO } else { self.still_for.plus(credited) };
         let is_measured = self.still_after.is_none_or(|after| self.still_for <= after);
@@ -329,7 +331,7 @@ impl Guard {
         (1..=4_u8).take_while(|&quarters| passed(quarters.into())).last().unwrap_or(0)
     }
 
-    fn look(&mut self, elapsed: Millis, inputs: &Inputs, told: &[Option<ChannelFault>; MAX_CHANNELS]) -> Sight {
+    fn look(&mut self, elapsed: Millis, inputs: &Inputs, told: [Option<ChannelFault>; MAX_CHANNELS]) -> Sight {
         if let Some(back) = self.uptime.pass(elapsed) {
             self.move_back(back);
         }
@@ -517,6 +519,7 @@ impl Channel {
             // What shows nothing at its threshold is never plausible: validation has refused it, and if not, all is off.
             lowest: shows(settings.trust.plausible_low.raised(MARGIN)).unwrap_or(Steps::MAX),
             highest: shows(settings.trust.plausible_high.lowered(MARGIN)).unwrap_or(0),
+            leads: lead_band(channel),
             inhibit: shows(settings.charge.inhibit.raised(MARGIN)).unwrap_or(Steps::MAX),
             high_limit: shows(settings.charge.high_limit.lowered(MARGIN)).unwrap_or(0),
             cutout: shows(cutout.lowered(MARGIN)).unwrap_or(0),
@@ -551,6 +554,7 @@ impl Channel {
             role: channel.role,
             lowest,
             highest,
+            leads: lead_band(channel),
             inhibit: 0,
             high_limit: Steps::MAX,
             cutout: Steps::MAX,
@@ -584,6 +588,7 @@ impl Channel {
     #[inline]
     fn take(&mut self, now: Uptime, sample: &Sample, max_age: Millis, good_run: u8) {
         match sample {
+            Sample::Fresh(measured) if !self.lead_fits(measured.lead) => self.shows_nothing(),
             Sample::Fresh(measured) => match measured.element.less(measured.lead).map(Ratio::as_steps) {
                 Some(steps) if steps >= self.lowest && steps <= self.highest => {
                     if self.is_too_fast(now, steps) {
@@ -620,6 +625,11 @@ impl Channel {
         if !self.broken && matches!(fault, ChannelFault::TooFast | ChannelFault::Jumped) {
             (self.least, self.most) = (0, Steps::MAX);
         }
+    }
+
+    #[inline]
+    const fn lead_fits(&self, lead: Ratio) -> bool {
+        self.leads.0 <= lead.as_steps() && lead.as_steps() <= self.leads.1
     }
 
     #[cold]
@@ -728,6 +738,15 @@ impl Sight {
 fn ratio_at(channel: &settings::Channel, t: Celsius) -> Option<Steps> {
     let element = channel.element.resistance(t.lowered(channel.offset)).ok()?;
     to_ratio(element.plus(channel.leads.known()), channel.reference)
+}
+
+/// The least and the most that a lead measured alone may show; anything where none is. Outwards by a step of the controller's resistance, so
+/// that the controller comes first.
+fn lead_band(channel: &settings::Channel) -> (Steps, Steps) {
+    let Leads::ThreeWire { least, most } = channel.leads else { return (0, Steps::MAX) };
+    let step = Ohms::from_steps(1);
+    let shows = |r: Ohms| to_ratio(r, channel.reference).unwrap_or(Steps::MAX);
+    (shows(least.less(step).unwrap_or(Ohms::ZERO)), shows(most.plus(step)))
 }
 
 fn to_ratio(shown: Ohms, reference: Ohms) -> Option<Steps> {

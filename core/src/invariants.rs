@@ -112,7 +112,10 @@ proptest! {
                     let Some(t) = exact_celsius(channel, *measured) else { continue };
                     // Colder than too hot may well be good; and a reading that is doubted, by the controller or by the guard alone, may
                     // be doubted for having risen too fast.
-                    let doubted = outputs.faults.channels[index].is_some() || outputs.cause == Cause::GuardOverruled;
+                    // So may colder than where the ceiling falls.
+                    let falls = settings.charge.ceiling.windows(2)
+                        .any(|two| two[0].limit > two[1].limit && exact(two[0].at) < t + 0.001);
+                    let doubted = falls || outputs.faults.channels[index].is_some() || outputs.cause == Cause::GuardOverruled;
                     if t >= high_release - 0.001 || doubted {
                         continue;
                     }

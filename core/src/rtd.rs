@@ -672,20 +672,39 @@ pub enum Leads {
         /// state the warmest that is likely while it matters.
         at: Celsius,
     },
-    /// Three wires: one lead is measured alone and taken away from element plus lead.
-    ThreeWire,
+    /// Three wires: one lead is measured alone and taken away from element plus lead. A tap that reads too little makes the channel read
+    /// *warm*, so what it may read is stated.
+    ThreeWire {
+        /// The least that the lead can have.
+        least: Ohms,
+        /// The most that it can have.
+        most: Ohms,
+    },
     /// Four wires: the leads carry no current that is measured.
     FourWire,
 }
 
 impl Leads {
+    /// Three wires of which nothing is known: a tap that reads zero is believed. 100 Ω is more than any lead has (common practice, no
+    /// source).
+    pub const THREE_WIRE: Self = Self::ThreeWire { least: Ohms::ZERO, most: Ohms::from_milliohms(100_000) };
+
+    /// The least and the most that a lead measured alone may have; nothing where none is measured.
+    #[must_use]
+    pub const fn band(&self) -> Option<(Ohms, Ohms)> {
+        match *self {
+            Self::ThreeWire { least, most } => Some((least, most)),
+            Self::TwoWire { .. } | Self::FourWire => None,
+        }
+    }
+
     /// Resistance to be taken away as known beforehand; nothing for three and four wires.
     #[must_use]
     #[expect(clippy::cast_sign_loss, reason = "clamped at zero first")]
     #[expect(clippy::cast_possible_truncation, reason = "compared with the maximum first")]
     pub const fn known(&self) -> Ohms {
         match *self {
-            Self::ThreeWire | Self::FourWire => Ohms::ZERO,
+            Self::ThreeWire { .. } | Self::FourWire => Ohms::ZERO,
             Self::TwoWire { loop_at_20c, at } => {
                 let over_20 = at.above(Celsius::from_millidegrees(20_000)).as_steps() as i64;
                 // 1 + 0.00393 (t − 20), in steps of 2^-16: 9 + 32 bits.

@@ -107,6 +107,8 @@ struct Channel {
     thermometer: Thermometer,
     reference: Ohms,
     known_leads: Ohms,
+    /// What a lead measured alone may have.
+    lead_band: Option<(Ohms, Ohms)>,
     offset: Kelvins,
     role: Role,
     fastest: KelvinRate,
@@ -395,6 +397,7 @@ impl Channel {
             thermometer: Thermometer::new(channel.element),
             reference: channel.reference,
             known_leads: channel.leads.known(),
+            lead_band: channel.leads.band(),
             offset: channel.offset,
             role: channel.role,
             fastest: settings.trust.fastest(channel.role),
@@ -437,7 +440,7 @@ impl Channel {
     #[inline]
     fn take(&mut self, now: Uptime, sample: &Sample, trust: &Trust) {
         match sample {
-            Sample::Fresh(measured) => match self.temperature(*measured, trust) {
+            Sample::Fresh(measured) => match self.reading(*measured, trust) {
                 Ok(t) if self.is_too_fast(now, t, trust) || (self.jump.is_some() && self.is_away(now, t, trust)) => {
                     self.note_jump(now, t);
                 }
@@ -451,6 +454,27 @@ impl Channel {
                 }
             }
             Sample::ConverterFault => self.doubt(ChannelFault::Converter),
+        }
+    }
+
+    /// The temperature, or why there is none or none to be believed.
+    #[inline]
+    fn reading(&self, measured: Measured, trust: &Trust) -> Result<Celsius, ChannelFault> {
+        if let Some((least, most)) = self.lead_band {
+            let fits = measured.lead.of(self.reference).is_some_and(|lead| least <= lead && lead <= most);
+            if !fits {
+                return Err(self.unfit_lead(measured, trust));
+            }
+        }
+        self.temperature(measured, trust)
+    }
+
+    /// What is open or short without anything taken away has its name; else the lead is what is wrong.
+    #[cold]
+    fn unfit_lead(&self, measured: Measured, trust: &Trust) -> ChannelFault {
+        match self.temperature(Measured::element(measured.element), trust) {
+            Err(fault @ (ChannelFault::Open | ChannelFault::Short)) => fault,
+            Ok(_) | Err(_) => ChannelFault::Leads,
         }
     }
 

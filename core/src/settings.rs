@@ -483,6 +483,8 @@ pub enum Key {
     Reference,
     LeadLoop,
     LeadTemperature,
+    LeadLeast,
+    LeadMost,
     Offset,
     CheckOhm,
     CheckWithin,
@@ -597,6 +599,8 @@ table! {
     Reference "channel" "reference_ohm" "Ω" 10_000..16_000_000 [] "reference resistor of the converter";
     LeadLoop "channel" "lead_loop_ohm" "Ω" 0..100_000 [] "resistance of both leads of a 2-wire connection at 20 °C";
     LeadTemperature "channel" "lead_c" "°C" -60_000..80_000 [20_000] "temperature the leads are taken to have; state the warmest that is likely";
+    LeadLeast "channel" "lead_least_ohm" "Ω" 0..100_000 [] "least that one lead of a 3-wire connection can have (leave out: what follows from cable_m and cable_mm2)";
+    LeadMost "channel" "lead_most_ohm" "Ω" 0..100_000 [] "most that one lead can have; a lead measured outside of the two makes the channel doubtful";
     Offset "channel" "offset_k" "K" -5_000..5_000 [0] "added to the reading";
     CheckOhm "channel" "check_ohm" "Ω" 1_000..16_000_000 [] "the fixed resistor of a check channel";
     CheckWithin "channel" "check_within_ohm" "Ω" 1..1_000_000 [] "how far from it the channel may measure; beyond, no channel is believed";
@@ -964,11 +968,13 @@ impl Settings {
             Key::Reference => ohms(channel()?.reference),
             Key::LeadLoop => match channel()?.leads {
                 Leads::TwoWire { loop_at_20c, .. } => ohms(loop_at_20c),
-                Leads::ThreeWire | Leads::FourWire => None,
+                Leads::ThreeWire { .. } | Leads::FourWire => None,
             },
+            Key::LeadLeast => ohms(channel()?.leads.band()?.0),
+            Key::LeadMost => ohms(channel()?.leads.band()?.1),
             Key::LeadTemperature => match channel()?.leads {
                 Leads::TwoWire { at, .. } => celsius(at),
-                Leads::ThreeWire | Leads::FourWire => None,
+                Leads::ThreeWire { .. } | Leads::FourWire => None,
             },
             Key::Offset => kelvins(channel()?.offset),
             Key::CheckOhm | Key::CheckWithin => match channel()?.role {
@@ -1053,6 +1059,8 @@ impl Settings {
 
     #[expect(clippy::cast_possible_truncation, reason = "at most 6 channels")]
     fn check_channel(&self, index: usize, channel: &Channel, report: &mut impl FnMut(SettingsError)) {
+        let (least, most) = (Place::at(Key::LeadLeast, index), Place::at(Key::LeadMost, index));
+        self.check_below(least, most, "no lead that is measured alone would be believed", report);
         if let Role::Check(check) = channel.role {
             let (within, nominal) = (Place::at(Key::CheckWithin, index), Place::at(Key::CheckOhm, index));
             let why = "a resistor that has come off or is bridged would still be taken for good";

@@ -71,7 +71,7 @@ fn states_page() -> String {
     page += "From a state on the left the controller goes to the one in the middle, for one of the causes on the right; a reset leads\n";
     page += "to `starting`, and the guard can open either relay in any state (`guard_overruled`).\n\n";
     page += "| from | to | causes |\n|---|---|---|\n";
-    for ((from, to), causes) in transitions(TestRunner::deterministic(), 30_000) {
+    for ((from, to), causes) in transitions(TestRunner::deterministic(), 60_000) {
         let causes: Vec<_> = causes
             .into_iter()
             .map(|cause| if cause.starts_with('*') { cause.into() } else { format!("`{cause}`") })

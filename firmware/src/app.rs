@@ -94,7 +94,7 @@ impl Wiring {
         let mut three_wires = Vec::new();
         for channel in &settings.channels {
             // As long as the settings' own list.
-            let _ = three_wires.push(channel.leads == Leads::ThreeWire);
+            let _ = three_wires.push(matches!(channel.leads, Leads::ThreeWire { .. }));
         }
         Self { three_wires, sources: settings.sources.len() }
     }

@@ -121,6 +121,12 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
         "wiring = \"2-wire\"",
     ),
     (
+        "# lead_least_ohm",
+        "lead_least_ohm = 0.5",
+        "channel 1 (cells_low): lead_least_ohm does not belong",
+        "wiring = \"3-wire\"",
+    ),
+    (
         "reference_ohm",
         "reference_ohm = 30",
         "channel 1 (cells_low): reference_ohm is 30 Ω, too small for the element, which needs more than 36 Ω",
@@ -276,6 +282,7 @@ const SITE_WARNINGS: &[(&str, &str, &str, &str)] = &[
     ("channel", "at", "at = \"plate\"", "channel 1 (cells_low): at makes it a cell channel at the plate"),
     ("channel", "at", "at = \"air\"", "channel 1 (cells_low): at makes it a cell channel in the air"),
     ("channel", "wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 0.39\ncable_m = 12\ncable_mm2 = 0.5", "two conductors of 12 m and 0.5 mm² have about 0.936 Ω"),
+    ("channel", "wiring", "wiring = \"3-wire\"", "channel 1 (cells_low): wiring is \"3-wire\", and nothing says what one lead has"),
     ("source", "schedule", "", "source 1 (engine) says nowhere when it is there"),
     ("source", "power_w", "power_w = 200", "source 1 (engine): power_w is 200 W, below budget_w (300 W)"),
     ("winter", "spell_from_day", "spell_from_day = 60", "winter.spell_from_day is 60, and the rehearsal ends after 60 days"),
@@ -354,6 +361,8 @@ fn what_should_have_been_meant_of_a_site_is_a_warning_and_no_failure() {
         ("heater", "power_w", "power_w = 220"),
         ("channel", "wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 0.39\ncable_m = 5\ncable_mm2 = 0.5"),
         ("channel", "wiring", "wiring = \"2-wire\"\nlead_loop_ohm = 5\ncable_m = 5"),
+        ("channel", "wiring", "wiring = \"3-wire\"\ncable_m = 5\ncable_mm2 = 0.5"),
+        ("channel", "wiring", "wiring = \"3-wire\"\nlead_least_ohm = 0.1\nlead_most_ohm = 0.4"),
         ("winter", "spell_from_day", "spell_from_day = 59"),
     ] {
         let run = check(&starter_with_in(section, name, to).0);

@@ -337,7 +337,7 @@ fn three_wires_leave_only_what_differs_between_the_leads() {
             element: ratio(sensor(&element, check.input("t_c")) + lead + contact.max(0.0), reference),
             lead: ratio(other, reference),
         };
-        assert_eq!(Leads::ThreeWire.known(), Ohms::ZERO, "nothing but the measured lead is taken away");
+        assert_eq!(Leads::THREE_WIRE.known(), Ohms::ZERO, "nothing but the measured lead is taken away");
         let r = measured.element.less(measured.lead).and_then(|rest| rest.of(from_ohms(reference))).expect("fits");
         check.assert_error_of(Thermometer::new(element).celsius(r).expect("in range"), times, 0.0);
     }

@@ -382,3 +382,20 @@ fn its_button_acts_when_the_controllers_does() {
     }
     assert!(acted > 1_000, "{acted}");
 }
+
+#[test]
+fn a_lead_that_its_cable_cannot_have_takes_both_away_whatever_is_asked_for() {
+    let mut settings = settings();
+    let (least, most) = (Ohms::from_milliohms(1_600), Ohms::from_milliohms(2_400));
+    settings.channels[0].leads = Leads::ThreeWire { least, most };
+    for milliohms in [0, 1_599, 2_401, 50_000] {
+        let mut bench = Bench::new(settings.clone(), Memory::default(), 10_000);
+        assert_eq!(bench.seconds(610), BOTH);
+        let whole = bench.inputs.channels[0];
+        bench.inputs.channels[0] =
+            crate::testing::tapped(&settings.channels[0], whole, Ohms::from_milliohms(milliohms));
+        assert_eq!(bench.second(), NEITHER, "{milliohms} mΩ, in the same step");
+        bench.inputs.channels[0] = whole;
+        assert_eq!(bench.seconds(10), BOTH, "brief: the run of good readings, and no soak");
+    }
+}

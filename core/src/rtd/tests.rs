@@ -191,7 +191,7 @@ fn cold_copper_leads_have_less_resistance() {
     assert!(at(20_000).abs_diff(780_000) <= 4);
     assert!(at(-20_000).abs_diff(657_384) <= 16);
     assert!(at(40_000).abs_diff(841_308) <= 16);
-    assert_eq!(Leads::ThreeWire.known(), Ohms::ZERO);
+    assert_eq!(Leads::THREE_WIRE.known(), Ohms::ZERO);
 }
 
 #[cfg(feature = "serde")]

@@ -534,3 +534,51 @@ fn a_channel_that_is_stuck_in_the_heat_cuts_the_heater_out_for_as_long_as_it_sho
     assert_eq!(picture.faults[AMBIENT], Some(ChannelFault::Stuck));
     assert!(picture.above_cutout >= Kelvins::ZERO, "{}", picture.above_cutout);
 }
+
+/// A channel on three wires whose lead has from 1.6 to 2.4 Ω, good at 5 °C.
+fn three_wires() -> Bench {
+    let mut settings = settings();
+    let (least, most) = (Ohms::from_milliohms(1_600), Ohms::from_milliohms(2_400));
+    settings.channels[CELL].leads = Leads::ThreeWire { least, most };
+    Bench::good(settings, 5_000)
+}
+
+fn tap(bench: &mut Bench, milliohms: u32) {
+    let channel = bench.settings.channels[CELL];
+    bench.samples[CELL] = crate::testing::tapped(&channel, sample(&channel, c(5_000)), Ohms::from_milliohms(milliohms));
+}
+
+#[test]
+fn a_lead_tap_that_reads_what_no_lead_has_is_named_in_the_same_step_and_never_believed() {
+    // Zero: 2 Ω of lead would count as 5 K. In small steps, which are no jump: nothing else would find it.
+    let mut bench = three_wires();
+    for milliohms in (1_600..=2_000).rev().step_by(10) {
+        tap(&mut bench, milliohms);
+        assert_eq!(bench.second().faults[CELL], None, "{milliohms} mΩ is what the cable may have");
+    }
+    for milliohms in (0..1_600).rev().step_by(10) {
+        tap(&mut bench, milliohms);
+        let picture = bench.second();
+        assert_eq!(
+            (picture.faults[CELL], picture.cells),
+            (Some(ChannelFault::Leads), Group::Doubtful(ChannelFault::Leads))
+        );
+    }
+    for milliohms in [0, 2_401, 5_000, 40_000, 90_000, 120_000] {
+        let mut bench = three_wires();
+        tap(&mut bench, milliohms);
+        assert_eq!(bench.second().faults[CELL], Some(ChannelFault::Leads), "{milliohms} mΩ, the same step");
+        tap(&mut bench, 2_000);
+        bench.seconds(10);
+        assert_eq!(bench.second().faults[CELL], None, "a run of good readings clears it");
+    }
+}
+
+#[test]
+fn what_is_open_or_short_by_itself_keeps_its_name_whatever_the_lead_reads() {
+    for (steps, fault) in [(0, ChannelFault::Short), (u32::MAX, ChannelFault::Open)] {
+        let mut bench = three_wires();
+        bench.show_steps(CELL, steps);
+        assert_eq!(bench.second().faults[CELL], Some(fault));
+    }
+}

@@ -237,6 +237,23 @@ fn a_check_resistor_that_could_be_missing_and_pass_is_refused() {
 }
 
 #[test]
+fn a_lead_band_that_no_lead_fits_is_refused() {
+    let leads = |least, most| Leads::ThreeWire { least: Ohms::from_milliohms(least), most: Ohms::from_milliohms(most) };
+    for (least, most) in [(500, 500), (900, 500)] {
+        let found = refuses(|settings| settings.channels[3].leads = leads(least, most));
+        let [SettingsError::NotBelow { lower, upper, .. }] = found[..] else { panic!("{found:?}") };
+        assert_eq!((lower, upper), (Place::at(Key::LeadLeast, 3), Place::at(Key::LeadMost, 3)));
+    }
+    let found = refuses(|settings| settings.channels[3].leads = leads(0, 101_000));
+    let [SettingsError::OutsideRange { place, .. }] = found[..] else { panic!("{found:?}") };
+    assert_eq!(place, Place::at(Key::LeadMost, 3));
+    let mut settings = settings();
+    assert_eq!(problems(&settings), [], "what says that nothing is known is within its range");
+    settings.channels[3].leads = Leads::FourWire;
+    assert_eq!(settings.value(Place::at(Key::LeadMost, 3)), None, "none is measured alone");
+}
+
+#[test]
 fn thresholds_that_a_channel_cannot_measure_are_refused() {
     let found = refuses(|settings| {
         settings.trust.plausible_low = c(-59_000);

@@ -1,7 +1,7 @@
 //! Histories: what can happen to an installation, step by step.
 
-use super::{Time, c, fine_inputs, sample, skewed};
-use crate::quantity::{Fraction, Instant, Millivolts, Ratio};
+use super::{Time, c, fine_inputs, sample, skewed, tapped};
+use crate::quantity::{Fraction, Instant, Millivolts, Ohms, Ratio};
 use crate::rtd::Measured;
 use crate::settings::{MAX_CHANNELS, Role, Settings};
 use crate::signals::{Button, Inputs, Line, Relay, Sample, Sources, Storage};
@@ -104,6 +104,8 @@ enum Shown {
     ConverterFault,
     Raw(u32),
     Jump(i32),
+    /// The tap at the lead of a 3-wire channel reads so much (mΩ), whatever the lead has.
+    Tap(u32),
 }
 
 fn any_happening() -> impl Strategy<Value = Happening> {
@@ -114,6 +116,8 @@ fn any_happening() -> impl Strategy<Value = Happening> {
         Just(Shown::Raw(u32::MAX)),
         any::<u32>().prop_map(Shown::Raw),
         (-40_000..40_000_i32).prop_map(Shown::Jump),
+        Just(Shown::Tap(0)),
+        (0..6_000_u32).prop_map(Shown::Tap),
     ];
     let clock = prop_oneof![Just(0), 1..100_u32, 14_000..20_000_u32, any::<u32>()];
     prop_oneof![
@@ -370,6 +374,7 @@ impl Play<'_> {
                     Shown::Nothing => Sample::None,
                     Shown::ConverterFault => Sample::ConverterFault,
                     Shown::Raw(steps) => Sample::Fresh(Measured::element(Ratio::from_steps(steps))),
+                    Shown::Tap(milliohms) => tapped(channel, sample(channel, c(t)), Ohms::from_milliohms(milliohms)),
                     Shown::Jump(by) => sample(channel, c((t + by).clamp(-44_000, 99_000))),
                 },
                 _ if is_sampled => sample(channel, c(t)),

@@ -52,7 +52,7 @@ fn channel(role: Role) -> Channel {
         role,
         element: Element::pt100(),
         reference: Ohms::from_milliohms(400_000),
-        leads: Leads::ThreeWire,
+        leads: Leads::THREE_WIRE,
         offset: Kelvins::ZERO,
     }
 }
@@ -151,14 +151,46 @@ pub fn sample(channel: &Channel, t: Celsius) -> Sample {
         Some(thermometer.celsius(ohms).ok()?.raised(channel.offset))
     };
     let exactly = (steps..steps.saturating_add(200)).find(|&steps| reads(steps) == Some(t));
-    Sample::Fresh(Measured::element(Ratio::from_steps(exactly.unwrap_or(steps))))
+    Sample::Fresh(with_lead(channel, exactly.unwrap_or(steps)))
+}
+
+/// What is measured where the element alone has so many steps: with a lead that its channel believes.
+fn with_lead(channel: &Channel, element: u32) -> Measured {
+    let lead = lead_steps(channel, lead(channel));
+    Measured { element: Ratio::from_steps(element.saturating_add(lead)), lead: Ratio::from_steps(lead) }
+}
+
+/// A lead of `channel` that is measured alone: half an ohm above the least it can have, or half-way to the most. None has nothing.
+fn lead(channel: &Channel) -> Ohms {
+    let Some((least, most)) = channel.leads.band() else { return Ohms::ZERO };
+    let half = most.less(least).map_or(0, |room| room.as_steps() / 2);
+    least.plus(Ohms::from_steps(half.min(Ohms::from_milliohms(500).as_steps())))
+}
+
+fn lead_steps(channel: &Channel, lead: Ohms) -> u32 {
+    let steps = (u64::from(lead.as_steps()) << 30) / u64::from(channel.reference.as_steps());
+    u32::try_from(steps).unwrap_or(u32::MAX)
+}
+
+/// The same with a tap at the lead that reads `tapped` instead of what the lead has; of a channel without a tap, the same.
+///
+/// # Panics
+/// Never: see [`sample`].
+#[must_use]
+pub fn tapped(channel: &Channel, sample: Sample, tapped: Ohms) -> Sample {
+    match sample {
+        Sample::Fresh(Measured { element, .. }) if channel.leads.band().is_some() => {
+            Sample::Fresh(Measured { element, lead: Ratio::from_steps(lead_steps(channel, tapped)) })
+        }
+        _ => sample,
+    }
 }
 
 /// What a converter of `channel` measures with so much resistance at the end of its leads.
 #[must_use]
 pub fn shown(channel: &Channel, r: Ohms) -> Sample {
     let steps = (u64::from(r.plus(channel.leads.known()).as_steps()) << 30) / u64::from(channel.reference.as_steps());
-    Sample::Fresh(Measured::element(Ratio::from_steps(u32::try_from(steps).unwrap_or(u32::MAX))))
+    Sample::Fresh(with_lead(channel, u32::try_from(steps).unwrap_or(u32::MAX)))
 }
 
 /// The same with the reference, or the return that all share, wrong: everything measured is larger by so many millionths.
@@ -214,7 +246,11 @@ impl Time {
 fn any_channel(role: Role) -> impl Strategy<Value = Channel> {
     let element = prop_oneof![Just(Element::pt100()), Just(Element::pt500()), Just(Element::pt1000())];
     let leads = prop_oneof![
-        Just(Leads::ThreeWire),
+        Just(Leads::THREE_WIRE),
+        (0..1_500_u32, 100..3_000_u32).prop_map(|(least, more)| Leads::ThreeWire {
+            least: Ohms::from_milliohms(least),
+            most: Ohms::from_milliohms(least + more),
+        }),
         Just(Leads::FourWire),
         (0..2_000_000_u64, -20..40_i32)
             .prop_map(|(micro, t)| Leads::TwoWire { loop_at_20c: Ohms::from_micro_ohms(micro), at: c(t * 1000) }),

@@ -38,12 +38,20 @@ fn exact_ohms(channel: &Channel, measured: Measured) -> f64 {
             f64::from(loop_at_20c.as_steps()) / 262_144.0
                 * (1.0 + 0.003_93 * (f64::from(at.as_steps()) / 65_536.0 - 20.0))
         }
-        Leads::ThreeWire | Leads::FourWire => 0.0,
+        Leads::ThreeWire { .. } | Leads::FourWire => 0.0,
     };
     steps / 1_073_741_824.0 * f64::from(channel.reference.as_steps()) / 262_144.0 - known
 }
 
-/// What a step of resistance in the core is, rounded up (Ω): what the band of a check resistor may be off by computation.
+/// Whether the lead measured alone, where one is, has what it may have.
+fn lead_fits(channel: &Channel, measured: Measured) -> bool {
+    let Leads::ThreeWire { least, most } = channel.leads else { return true };
+    let ohms = |r: Ohms| f64::from(r.as_steps()) / 262_144.0;
+    let lead = f64::from(measured.lead.as_steps()) / 1_073_741_824.0 * ohms(channel.reference);
+    lead >= ohms(least) - OHM_STEPS && lead <= ohms(most) + OHM_STEPS
+}
+
+/// What a step of resistance in the core is, rounded up (Ω): what the bands of a check resistor and of a lead may be off by computation.
 const OHM_STEPS: f64 = 1e-5;
 
 /// In °C, without rounding.
@@ -97,6 +105,8 @@ pub struct Model<'a> {
     air_was_hot: bool,
     /// Since the reset, for how many samples each channel has shown nothing that anyone could doubt.
     undoubted: [u32; MAX_CHANNELS],
+    /// The lowest and the highest that each place can have been when it was last shown, by all that was shown before.
+    reach: [(f64, f64); MAX_CHANNELS],
     moved_ms: [u64; MAX_CHANNELS],
     doubted: bool,
 }
@@ -143,6 +153,7 @@ impl<'a> Model<'a> {
             overheated_plainly: false,
             air_was_hot: false,
             undoubted: [0; MAX_CHANNELS],
+            reach: [(f64::NEG_INFINITY, f64::INFINITY); MAX_CHANNELS],
             moved_ms: [0; MAX_CHANNELS],
             doubted: false,
         }
@@ -177,7 +188,6 @@ impl<'a> Model<'a> {
         let mut cold = false;
         let mut hot = false;
         let mut cut_out = false;
-        let before = self.latest;
         for (index, channel) in settings.channels.iter().enumerate() {
             self.age_ms[index] += elapsed;
             match &inputs.channels[index] {
@@ -198,13 +208,19 @@ impl<'a> Model<'a> {
                             exact_celsius(channel, *measured).filter(|t| plausible.contains(t))
                         }
                     };
+                    if !lead_fits(channel, *measured) {
+                        self.latest[index] = None;
+                    }
                     let age_ms = f64::from(u32::try_from(self.age_ms[index]).unwrap_or(u32::MAX));
                     let drift = exact_rate(settings.trust.fastest(channel.role)) * age_ms;
                     let noise = f64::from(settings.trust.noise.as_millikelvins()) / 1000.0;
-                    let follows =
-                        |before: f64| self.latest[index].is_some_and(|t| (t - before).abs() < 0.99 * (noise + drift));
-                    self.doubted |=
-                        self.latest[index].is_none() || before[index].is_some_and(|before| !follows(before));
+                    // From all readings before: small steps add up.
+                    let (least, most) = self.reach[index];
+                    let (least, most) = (least - 0.99 * drift, most + 0.99 * drift);
+                    let follows = |t: f64| t > least - 0.99 * noise && t < most + 0.99 * noise;
+                    self.doubted |= !self.latest[index].is_some_and(follows);
+                    let t = self.latest[index].unwrap_or(f64::NAN);
+                    self.reach[index] = (least.max(t), most.min(t));
                     self.undoubted[index] += 1;
                     self.age_ms[index] = 0;
                 }

@@ -150,17 +150,19 @@ mod tests {
 
         /// Every number as long as numbers are.
         #[test]
-        fn the_longest_record_fits(mut settings in wild_settings()) {
+        fn the_longest_record_fits(mut settings in wild_settings(), taps: bool) {
             let celsius = Celsius::from_millidegrees(i32::MIN);
             let element = Element::new(
                 Ohms::from_milliohms(15_999_999),
                 Coefficients::new(40_999_999, -69_999_999, -59_999_999).unwrap(),
             );
+            let two = Leads::TwoWire { loop_at_20c: Ohms::MAX, at: celsius };
+            let three = Leads::ThreeWire { least: Ohms::MAX, most: Ohms::MAX };
             let channel = Channel {
                 role: Role::Cell,
                 element: element.unwrap(),
                 reference: Ohms::MAX,
-                leads: Leads::TwoWire { loop_at_20c: Ohms::MAX, at: celsius },
+                leads: if taps { three } else { two },
                 offset: Kelvins::from_millikelvins(i32::MIN),
             };
             let point = CeilingPoint { at: celsius, limit: Fraction::from_steps(u32::MAX) };

@@ -200,6 +200,16 @@ fn leads<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index: usize) -
     let loop_given = section.has(lead_keys[0]);
     let loop_at_20c = reader.optional(section, Place::at(Key::LeadLoop, index)).unwrap_or(0);
     let at = reader.celsius(section, Place::at(Key::LeadTemperature, index));
+    let tap_keys = [Key::LeadLeast, Key::LeadMost];
+    let [least, most] = tap_keys.map(|key| reader.optional(section, Place::at(key, index)));
+    if !matches!(wires, Some(Wires::Three) | None) {
+        for key in tap_keys.map(|key| key.fact().name.1).into_iter().filter(|key| section.has(key)) {
+            let place = section.place(key);
+            let message = format!("{place} does not belong to two or four wires, of which no lead is measured alone");
+            let remedy = format!("leave out {key}; or wiring = \"3-wire\", if it is");
+            reader.findings.error(section.key_span(key).as_ref(), &place, message, remedy);
+        }
+    }
     let three_or_four = match wires {
         Some(Wires::Two) => {
             if !loop_given && section.has(lead_keys[1]) {
@@ -217,7 +227,12 @@ fn leads<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index: usize) -
             }
             return Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(unsigned(loop_at_20c)), at };
         }
-        Some(Wires::Three) => Leads::ThreeWire,
+        // What is not stated may follow from the cable: see `site::bound_leads`.
+        Some(Wires::Three) => {
+            let (nothing, anything) = Leads::THREE_WIRE.band().unwrap_or((Ohms::ZERO, Ohms::MAX));
+            let stated = |value: i64| Ohms::from_milliohms(unsigned(value));
+            Leads::ThreeWire { least: least.map_or(nothing, stated), most: most.map_or(anything, stated) }
+        }
         Some(Wires::Four) => Leads::FourWire,
         None => return Leads::FourWire,
     };

@@ -67,6 +67,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
     }
     let mut settings = Settings { channels, charge, heater, sources, bank, giving: Some(giving), trust };
     let site = site::read(reader, &mut root, &mut channel_sections, &mut source_sections, &source_names, &settings);
+    site::bound_leads(reader, &channel_sections, &mut settings, site.as_ref());
     if let Some(site) = &site {
         count_batteries(reader, &mut settings.charge, site);
     }

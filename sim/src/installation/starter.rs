@@ -156,6 +156,8 @@ fn example(key: Key) -> Example {
         Key::ReserveFloorVoltage => Offered("12.8"),
         Key::ReserveResumeVoltage => Offered("13.2"),
         Key::LeadLoop => Offered("0.39"),
+        Key::LeadLeast => Offered("0.1"),
+        Key::LeadMost => Offered("0.4"),
         Key::CheckOhm => Written("100"),
         Key::CheckWithin => Written("0.3"),
         _ => Default,

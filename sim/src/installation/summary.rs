@@ -203,7 +203,8 @@ fn describe_channel(name: &str, channel: &Channel) -> Vec<String> {
             let at = Thousandths(at.as_millidegrees().into());
             format!("2-wire, lead_loop_ohm {} Ω, used at {at} °C", ohms(loop_at_20c))
         }
-        Leads::ThreeWire => "3-wire".to_owned(),
+        leads @ Leads::ThreeWire { .. } if leads == Leads::THREE_WIRE => "3-wire, lead not known".to_owned(),
+        Leads::ThreeWire { least, most } => format!("3-wire, lead {} to {} Ω", ohms(least), ohms(most)),
         Leads::FourWire => "4-wire".to_owned(),
     };
     let reference = format!("reference {} Ω", ohms(channel.reference));

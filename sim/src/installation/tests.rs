@@ -9,8 +9,11 @@ fn full_file(reserve_v: bool, mut value: impl FnMut(Place) -> i64) -> String {
     let mut text = String::new();
     let mut settings = |text: &mut String, section: &str, index: usize| {
         for fact in TABLE.iter().filter(|fact| fact.name.0 == section && set(fact, reserve_v)) {
-            let belongs =
-                if index == CHECK { is_of_check(fact) || fact.key == Key::Reference } else { !is_of_check(fact) };
+            let belongs = match index {
+                CHECK => is_of_check(fact) || fact.key == Key::Reference,
+                TAPPED => is_of_tap(fact) || matches!(fact.key, Key::Reference | Key::Offset),
+                _ => !is_of_check(fact) && !is_of_tap(fact),
+            };
             if section == "channel" && !belongs {
                 continue;
             }
@@ -38,7 +41,17 @@ fn full_file(reserve_v: bool, mut value: impl FnMut(Place) -> i64) -> String {
     }
     writeln!(text, "[[channel]]\nname = \"c{CHECK}\"\nrole = \"check\"").unwrap();
     settings(&mut text, "channel", CHECK);
+    writeln!(text, "[[channel]]\nname = \"c{TAPPED}\"\nrole = \"ambient\"\nelement = \"pt100\"\nwiring = \"3-wire\"")
+        .unwrap();
+    settings(&mut text, "channel", TAPPED);
     text
+}
+
+/// The channel with a lead that is measured alone.
+const TAPPED: usize = 3;
+
+fn is_of_tap(fact: &Fact) -> bool {
+    matches!(fact.key, Key::LeadLeast | Key::LeadMost)
 }
 
 /// The channel with the check resistor.
@@ -65,6 +78,8 @@ fn usual(place: Place) -> i64 {
         (Key::Reference, _) => 400_000,
         (Key::CheckOhm, _) => 100_000,
         (Key::CheckWithin, _) => 500,
+        (Key::LeadLeast, _) => 200,
+        (Key::LeadMost, _) => 2_000,
         (Key::SupplyMax | Key::ReserveResume | Key::ReserveResumeVoltage, _) => middle + 5_000,
         (_, Some(default)) => default,
         (_, None) => middle,
@@ -77,6 +92,7 @@ fn changes(most: usize) -> impl Strategy<Value = HashMap<Place, i64>> {
         let index = match fact.name.0 {
             "charge.ceiling" => index,
             "channel" if is_of_check(&fact) => CHECK,
+            "channel" if is_of_tap(&fact) => TAPPED,
             "source" | "channel" => index % 2,
             _ => 0,
         };
@@ -118,6 +134,7 @@ proptest! {
             let places = match fact.name.0 {
                 "charge.ceiling" => 0..3,
                 "channel" if is_of_check(fact) => CHECK..CHECK + 1,
+                "channel" if is_of_tap(fact) => TAPPED..TAPPED + 1,
                 "source" | "channel" => 0..2,
                 _ => 0..1,
             };
@@ -187,7 +204,9 @@ proptest! {
                 names.sort();
                 names
             };
-            prop_assert!(left.iter().all(|other| pair(other) != pair(problem)), "{} did not help:\n{}\n{:#?}", first, problem, left);
+            // Settings of a channel go by no path in a message; their place does.
+            let names = |problem: &Problem| (pair(problem), problem.place.clone());
+            prop_assert!(left.iter().all(|other| names(other) != names(problem)), "{} did not help:\n{}\n{:#?}", first, problem, left);
         }
     }
 

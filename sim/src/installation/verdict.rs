@@ -110,7 +110,16 @@ fn tell(reader: &mut Reader, place: Place, message: String, error: &SettingsErro
 
 /// Whether anything that decides what this channel can measure is a stand-in.
 fn channel_is_doubtful(reader: &Reader, place: Place) -> bool {
-    let own = [Key::Reference, Key::LeadLoop, Key::LeadTemperature, Key::Offset, Key::CheckOhm, Key::CheckWithin];
+    let own = [
+        Key::Reference,
+        Key::LeadLoop,
+        Key::LeadTemperature,
+        Key::LeadLeast,
+        Key::LeadMost,
+        Key::Offset,
+        Key::CheckOhm,
+        Key::CheckWithin,
+    ];
     reader.doubts(Doubt::Element(usize::from(place.index)))
         || own.into_iter().any(|key| reader.doubts(Place { key, ..place }))
         || [Key::PlausibleLow, Key::PlausibleHigh].into_iter().any(|key| reader.doubts(Place::of(key)))

@@ -329,7 +329,7 @@ impl Chain<'_> {
         let (uncompensated, spread) = self.uncompensated_ohm();
         let at_terminals = match channel.leads {
             Leads::TwoWire { .. } => r + self.loop_ohm(20.0),
-            Leads::ThreeWire | Leads::FourWire => r,
+            Leads::ThreeWire { .. } | Leads::FourWire => r,
         };
         let kelvins = (Unit::K, 1.0);
         let in_ohms = (Unit::Ohm, 1.0 / slope);
@@ -358,7 +358,7 @@ impl Chain<'_> {
                     lines.push(Line::rectangular(contact, half, in_ohms).biased(bias));
                 }
             }
-            Leads::ThreeWire => {
+            Leads::ThreeWire { .. } => {
                 let lead = self.loop_ohm(self.leads_c.1) / 2.0;
                 lines.push(Line::rectangular("leads, mismatch", converter.lead_mismatch * lead, in_ohms));
                 lines.push(Line::rectangular("contact in one lead", converter.contact_ohm, in_ohms));
@@ -367,7 +367,7 @@ impl Chain<'_> {
         }
         let step = step_ohm(ohms(channel.reference), converter.bits);
         lines.push(Line::rectangular("converter, resolution", step / 2.0, in_ohms));
-        if matches!(channel.leads, Leads::ThreeWire) {
+        if matches!(channel.leads, Leads::ThreeWire { .. }) {
             lines.push(Line::rectangular("converter, resolution of the lead", step / 2.0, in_ohms));
         }
         lines.push(Line::rectangular("converter, offset", converter.offset_ohm, in_ohms));
@@ -461,7 +461,7 @@ mod tests {
         let (in_series, alone) = match channel.leads {
             Leads::TwoWire { .. } => (2.0 * lead + contact() + contact(), 0.0),
             // The third lead carries the contact or lacks it.
-            Leads::ThreeWire => {
+            Leads::ThreeWire { .. } => {
                 let difference = 2.0 * (contact() - converter.contact_ohm / 2.0);
                 (lead + difference, lead * (1.0 + rectangular(converter.lead_mismatch)))
             }
@@ -493,7 +493,7 @@ mod tests {
         let placements = [Placement::default(), Placement { warm_bias_k: 1.5, air_above_k: 2.0, causes: vec![cause] }];
         let mut seed = 101_2008;
         for element in [Element::pt100(), Element::pt1000()] {
-            for leads in [two_wires(), Leads::ThreeWire, Leads::FourWire] {
+            for leads in [two_wires(), Leads::THREE_WIRE, Leads::FourWire] {
                 for placement in &placements {
                     for class in [Class::AA, Class::C] {
                         seed += 1;
@@ -578,7 +578,7 @@ mod tests {
             which in 0..11_usize, more in 1.0..10.0_f64, two in any::<bool>(), warm in -1.0..3.0_f64,
         ) {
             let site = site();
-            let channel = wired(if two { two_wires() } else { Leads::ThreeWire }, Element::pt100());
+            let channel = wired(if two { two_wires() } else { Leads::THREE_WIRE }, Element::pt100());
             let (mut mounting, mut converter) = (site.mountings[0], site.converter);
             let cause = Cause { of: "conductivity", half_width_k: 0.1 };
             let mut placement = Placement { warm_bias_k: warm, air_above_k: 2.0, causes: vec![cause] };

@@ -92,7 +92,7 @@ impl Probe {
             noise_k: converter.noise_k,
             leads: match channel.leads {
                 Leads::TwoWire { .. } => Wires::Two,
-                Leads::ThreeWire => Wires::Three,
+                Leads::ThreeWire { .. } => Wires::Three,
                 Leads::FourWire => Wires::Four,
             },
             loop_ohm_20c: mounting.loop_ohm_20c,

@@ -8,9 +8,9 @@ use super::fill::{broken, interpolate};
 use super::plan::{Flag, Number, Plan, Presence};
 use super::record::{Logged, Moment, Recorder};
 use super::rows::Row;
+use super::scale::Scale;
 use crate::diagnostic::Problem;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts, Ratio};
-use forewarm_core::rtd::Measured;
 use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::{Button, Inputs, Line, Sample, Sources};
 use forewarm_core::unit::{Memory, Unit};
@@ -104,7 +104,7 @@ impl<'a> Driver<'a> {
             self.set_numbers(|number| row.numbers[number]);
             for (sample, channel) in self.inputs.channels.iter_mut().zip(&self.plan.channels) {
                 let value = row.numbers[channel.number];
-                *sample = if value.is_nan() { Sample::None } else { fresh(channel.scale.ratio(value)) };
+                *sample = if value.is_nan() { Sample::None } else { fresh(&channel.scale, channel.scale.ratio(value)) };
             }
             self.take(self.logged(&row), recorder)?;
         }
@@ -136,8 +136,8 @@ impl<'a> Driver<'a> {
             for ((sample, channel), between) in self.inputs.channels.iter_mut().zip(&self.plan.channels).zip(channels) {
                 *sample = match between {
                     Between::Nothing => Sample::None,
-                    Between::Broken(ratio) => fresh(ratio),
-                    Between::Line(a, b) => fresh(channel.scale.ratio(value(a, b))),
+                    Between::Broken(ratio) => fresh(&channel.scale, ratio),
+                    Between::Line(a, b) => fresh(&channel.scale, channel.scale.ratio(value(a, b))),
                 };
             }
             self.take(logged, recorder)?;
@@ -246,6 +246,6 @@ impl<'a> Driver<'a> {
     }
 }
 
-const fn fresh(ratio: Ratio) -> Sample {
-    Sample::Fresh(Measured::element(ratio))
+const fn fresh(scale: &Scale, ratio: Ratio) -> Sample {
+    Sample::Fresh(scale.measured(ratio))
 }

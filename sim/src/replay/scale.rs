@@ -70,6 +70,8 @@ pub(super) struct Scale {
     /// Steps of [`Ratio`] per ohm.
     steps_per_ohm: f64,
     offset: f64,
+    /// Steps that a lead measured alone has: logs do not have it, and the controller believes none that its cable cannot have.
+    lead: u32,
     /// Lowest and highest logged value that a platinum element can cause, in the logged unit.
     within: (f64, f64),
     /// Lowest and highest logged value that can be at the channel's place, in the logged unit.
@@ -88,6 +90,7 @@ impl Scale {
             platinum: Platinum::of(&channel.element),
             leads: ohms(channel.leads.known()),
             steps_per_ohm: f64::from(1_u32 << 30) / ohms(channel.reference),
+            lead: lead_steps(channel),
             offset: f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16),
             within: (0.0, 0.0),
             plausible: (0.0, 0.0),
@@ -109,6 +112,15 @@ impl Scale {
         let ohms = measured.element.less(measured.lead)?.of(self.channel.reference)?;
         let t = self.channel.element.celsius(ohms.less(self.channel.leads.known())?).ok()?;
         Some(t.raised(self.channel.offset))
+    }
+
+    /// What a converter would have measured for a ratio with the lead taken away.
+    #[inline]
+    pub(super) const fn measured(&self, ratio: Ratio) -> Measured {
+        Measured {
+            element: Ratio::from_steps(ratio.as_steps().saturating_add(self.lead)),
+            lead: Ratio::from_steps(self.lead),
+        }
     }
 
     /// The ratio that a converter would have measured; the lowest or highest there is for a value that is beyond.
@@ -148,6 +160,15 @@ impl Scale {
             Unit::Ratio => terminals * self.steps_per_ohm / f64::from(1_u32 << 30),
         }
     }
+}
+
+/// Steps of a lead that the channel believes: none where none need be, else half-way between the least and the most.
+fn lead_steps(channel: &Channel) -> u32 {
+    let Some((least, most)) = channel.leads.band().filter(|(least, _)| least.as_steps() > 0) else { return 0 };
+    let middle = f64::midpoint(ohms(least), ohms(most)) * f64::from(1_u32 << 30) / ohms(channel.reference);
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
+    let steps = middle as u32;
+    steps
 }
 
 #[cfg(test)]
@@ -271,5 +292,27 @@ mod tests {
             let plausible = scale.plausible();
             assert!(low < plausible.0 && high > plausible.1);
         }
+    }
+
+    /// A log has no lead: the controller must not take that for a tap that reads zero.
+    #[test]
+    fn a_lead_that_the_channel_believes_goes_with_what_was_logged() {
+        let (least, most) = (Ohms::from_milliohms(1_600), Ohms::from_milliohms(2_400));
+        let channel = Channel {
+            role: Role::Cell,
+            element: Element::pt100(),
+            reference: Ohms::from_milliohms(400_000),
+            leads: Leads::ThreeWire { least, most },
+            offset: Kelvins::ZERO,
+        };
+        let scale = Scale::new(
+            &channel,
+            Unit::Celsius,
+            (Celsius::from_millidegrees(-45_000), Celsius::from_millidegrees(100_000)),
+        );
+        let measured = scale.measured(scale.ratio(5.0));
+        let lead = measured.lead.of(channel.reference).unwrap();
+        assert!(least < lead && lead < most, "{lead:?}");
+        assert!((scale.shown(measured).unwrap().as_millidegrees() - 5_000).abs() <= 1);
     }
 }

@@ -44,6 +44,10 @@ const SPARE: u32 = 400;
 /// Instructions that a conversion and a step may take on a core without a floating-point unit.
 const MOST_A_CONVERSION: u32 = 60;
 const MOST_A_STEP: u32 = 2750;
+/// What the history that is counted does not reach: with invalid settings there is nothing to step, no channel is on a check resistor, and
+/// the others need hours or a supply that breaks down.
+const UNREACHED: [&str; 6] =
+    ["settings_invalid", "reference_doubtful", "supply_sags", "source_not_giving", "cycles_spent", "pad_not_following"];
 
 fn image(target: &str, program: &str) -> PathBuf {
     build_image(target, program, &[], env!("CARGO_TARGET_TMPDIR"))
@@ -117,8 +121,7 @@ fn a_conversion_and_a_step_take_no_more_instructions_than_they_may() {
         let path = image(target, "count");
         let (figures, unseen) = counted(&path, cpu);
         println!("{cpu}: {figures:?}");
-        // With invalid settings there is nothing to step.
-        assert_eq!(unseen, ["settings_invalid"], "{cpu}: the history no longer reaches every state and fault");
+        assert_eq!(unseen, UNREACHED, "{cpu}: the history no longer reaches every other state and fault");
         let figure = |name: &str| figures.get(name).copied();
         if cpu == "cortex-m3" {
             let (conversion, step) = (figure("conversion_max"), figure("step_worst"));

@@ -38,7 +38,7 @@ fn settings() -> Settings {
         role,
         element: Element::pt1000(),
         reference: REFERENCE,
-        leads: Leads::ThreeWire,
+        leads: Leads::ThreeWire { least: Ohms::from_milliohms(100), most: Ohms::from_milliohms(2_000) },
         offset: Kelvins::ZERO,
     };
     let point = |t, per_mille| CeilingPoint { at: c(t), limit: Fraction::from_per_mille(per_mille) };
@@ -143,18 +143,21 @@ enum Broken {
     Silent,
     /// Less resistance than one of its leads.
     Crossed,
+    /// The tap at its lead reads nothing.
+    Untapped,
     /// A jump that nothing can make.
     Jumped,
     /// A temperature that cannot be there, and is still platinum's.
     Impossible,
 }
 
-const BREAKAGES: [Broken; 7] = [
+const BREAKAGES: [Broken; 8] = [
     Broken::Open,
     Broken::Short,
     Broken::Converter,
     Broken::Silent,
     Broken::Crossed,
+    Broken::Untapped,
     Broken::Jumped,
     Broken::Impossible,
 ];
@@ -251,6 +254,10 @@ impl Broken {
             Self::Converter => Sample::ConverterFault,
             Self::Silent => Sample::None,
             Self::Crossed => measured(Ratio::ZERO),
+            Self::Untapped => match sample(shown, 0) {
+                Sample::Fresh(measured) => Sample::Fresh(Measured::element(measured.element)),
+                other => other,
+            },
             Self::Jumped => sample(shown + 15_000, 0),
             Self::Impossible => sample(120_000, 0),
         }

@@ -10,6 +10,7 @@
 //! | `enclosure` | `[box]`, of one layer or of several |
 //! | `place` | `[site]` |
 //! | `room` | `[room]` |
+//! | `leads` | what a lead of three wires may have, by its cable |
 //! | `mounting` | what `[[channel]]` says besides the settings |
 //! | `supply` | what `[[source]]` says besides the settings, `[load]` |
 //! | `circuit` | `[circuit]` |
@@ -22,6 +23,7 @@ mod circuit;
 mod enclosure;
 pub(super) mod example;
 pub(super) mod feed;
+mod leads;
 mod mounting;
 mod numbers;
 mod place;
@@ -33,6 +35,8 @@ mod winter;
 
 #[cfg(test)]
 mod tests;
+
+pub(super) use leads::bound_leads;
 
 use super::document::Section;
 use super::values::Reader;

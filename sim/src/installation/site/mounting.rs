@@ -83,7 +83,7 @@ fn mounting<'t>(
         Leads::TwoWire { loop_at_20c, .. } if loop_at_20c.as_micro_ohms() > 0 => {
             (ohms(loop_at_20c), LoopFrom::Measured { cable_ohm: is_stated.then_some(cable_ohm) })
         }
-        Leads::TwoWire { .. } | Leads::ThreeWire | Leads::FourWire => (cable_ohm, LoopFrom::Cable),
+        Leads::TwoWire { .. } | Leads::ThreeWire { .. } | Leads::FourWire => (cable_ohm, LoopFrom::Cable),
     };
     let at = spot(reader, section, channel.role, count);
     let (air_share, air_share_from) = air_share(reader, section, at);
