@@ -43,7 +43,7 @@ const RAM: u32 = 16 * 1024;
 const SPARE: u32 = 400;
 /// Instructions that a conversion and a step may take on a core without a floating-point unit.
 const MOST_A_CONVERSION: u32 = 60;
-const MOST_A_STEP: u32 = 2750;
+const MOST_A_STEP: u32 = 3650;
 /// What the history that is counted does not reach: with invalid settings there is nothing to step, no channel is on a check resistor, and
 /// the others need hours or a supply that breaks down.
 const UNREACHED: [&str; 6] =
