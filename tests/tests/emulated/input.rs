@@ -244,12 +244,21 @@ fn a_line_that_toggles_counts_as_what_is_safe_and_is_named() {
     assert!(did.iter().all(|outputs| outputs.heater == Relay::Open));
     assert!(did[19].faults.system.contains(SystemFault::SourceUnsteady), "{:?}", did[19]);
     // The protection's line.
+    warm(&mut bench, &mut clock);
     assert_eq!(bench.seconds(&mut clock, &fine(12_000), 900).charge, Relay::Closed);
     let did = lines(&mut bench, &mut clock, forewarm_core::wire::rig::CHARGE_LINE, 12_000, 20);
     assert!(did.iter().all(|outputs| outputs.charge == Relay::Open));
     assert!(did[0].faults.system.contains(SystemFault::ChargeLineRefused), "{:?}", did[0]);
     let refused = Inputs { charge_line: Line::Refused, ..fine(12_000) };
     assert_eq!(did[19].cause, bench.seconds(&mut clock, &refused, 1).cause);
+}
+
+/// Warms everything from 0 to 12 °C, by no more than is believed.
+fn warm(bench: &mut Bench, clock: &mut u32) {
+    let moments: Vec<Moment> = (0..=12_000).step_by(40).map(|t| next(clock, 1000, &fine(t))).collect();
+    for moments in moments.chunks(50) {
+        bench.play(moments);
+    }
 }
 
 /// Keeps a board busy with events: the cells fail and recover, ten seconds a step.
@@ -281,6 +290,7 @@ fn storage_that_can_no_longer_be_erased_is_named_keeps_the_heater_off_and_charge
         assert!(rounds < 2_000, "storage is never full");
     };
     assert_eq!((outputs.heater, outputs.alarm), (Relay::Open, Alarm::Sounding));
+    warm(&mut bench, &mut clock);
     assert_eq!(bench.seconds(&mut clock, &fine(12_000), 1_200).charge, Relay::Closed);
     // Whether or not there was room for it: a heater that is welded is not forgotten.
     let welded = Inputs { sources: Sources::NONE, heater_feedback: Some(Relay::Closed), ..fine(0) };
