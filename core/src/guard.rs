@@ -515,11 +515,9 @@ impl Channel {
         // Rounded down: the controller comes first.
         let drifting = |at: Celsius| to_steps(scaled(slope_above(channel, at)) / (60_000 << 4));
         Self {
-            role: channel.role,
             // What shows nothing at its threshold is never plausible: validation has refused it, and if not, all is off.
             lowest: shows(settings.trust.plausible_low.raised(MARGIN)).unwrap_or(Steps::MAX),
             highest: shows(settings.trust.plausible_high.lowered(MARGIN)).unwrap_or(0),
-            leads: lead_band(channel),
             inhibit: shows(settings.charge.inhibit.raised(MARGIN)).unwrap_or(Steps::MAX),
             high_limit: shows(settings.charge.high_limit.lowered(MARGIN)).unwrap_or(0),
             cutout: shows(cutout.lowered(MARGIN)).unwrap_or(0),
@@ -530,14 +528,7 @@ impl Channel {
             fastest: to_steps(scaled(per_kelvin).div_ceil(60_000 << 4)),
             cools: drifting(coolest),
             warms: drifting(hottest),
-            shown: Measured::element(Ratio::ZERO),
-            latest: 0,
-            latest_at: Uptime::NEVER,
-            least: 0,
-            most: Steps::MAX,
-            broken: true,
-            run: 0,
-            not_believed: None,
+            ..Self::unseen(channel)
         }
     }
 
@@ -550,10 +541,15 @@ impl Channel {
             Some((middle, within)) => (middle.saturating_sub(within), middle.saturating_add(within).saturating_add(1)),
             None => (Steps::MAX, 0),
         };
+        Self { lowest, highest, ..Self::unseen(channel) }
+    }
+
+    /// One that has shown nothing yet, and is never cold, hot or too fast: what its role asks of it comes on top.
+    fn unseen(channel: &settings::Channel) -> Self {
         Self {
             role: channel.role,
-            lowest,
-            highest,
+            lowest: Steps::MAX,
+            highest: 0,
             leads: lead_band(channel),
             inhibit: 0,
             high_limit: Steps::MAX,
