@@ -236,8 +236,6 @@ pub struct Controller {
     offer: Offer,
     /// The coldest and the hottest cell, where all are good.
     cells: Option<(Celsius, Celsius)>,
-    /// What the cells may take, per capacity; nothing unless all are good.
-    allowed: Fraction,
     /// Where heat is to bring the cells before charge can be permitted: to release, or to where the ceiling lets the sources charge that do
     /// not obey it.
     warm_from: Celsius,
@@ -285,7 +283,6 @@ impl Controller {
             up: Millis::ZERO,
             offer: Offer::NOTHING,
             cells: None,
-            allowed: Fraction::ZERO,
             warm_from: release,
         }
     }
@@ -415,10 +412,6 @@ impl Controller {
             Group::Good { coldest, hottest } => Some((coldest, hottest)),
             Group::Absent | Group::Starting | Group::Doubtful(_) => None,
         };
-        // Where the ceiling comes down again towards hot cells, the hottest is the one to spare.
-        self.allowed = self
-            .cells
-            .map_or(Fraction::ZERO, |(coldest, hottest)| self.ceiling.at(coldest).min(self.ceiling.at(hottest)));
     }
 
     /// Where the cells must be before sources that do not obey the ceiling may charge with `unruled`. Where the heater never brings
@@ -434,7 +427,7 @@ impl Controller {
     /// Whether the sources that do not obey the ceiling could, by the last step, give more together than the cells may take.
     #[must_use]
     pub fn is_ceiling_too_low(&self) -> bool {
-        self.cells.is_some() && self.offer.unruled > self.allowed
+        self.cells.is_some() && self.offer.unruled > Fraction::ZERO && self.offer.unruled > self.allowed()
     }
 
     fn step_charge(&mut self, credited: Millis, obstacle: Option<Cause>, picture: &Picture) {
@@ -600,13 +593,13 @@ impl Controller {
         }
         if !self.offer.source_present {
             // No source whose budget could be overdrawn.
-            return self.allowed;
+            return self.allowed();
         }
         let heat = if self.heater() == Relay::Closed { self.offer.load } else { Milliwatts::ZERO };
         // Without a reading of the bank's voltage the highest it can have leaves the least current.
         let bank = inputs.bank.unwrap_or(self.settings.heater.supply_max);
         let capacity = self.settings.charge.capacity.as_milliamp_hours();
-        current_from(self.offer.budget.less(heat), bank, capacity, self.allowed).less(self.offer.unruled)
+        current_from(self.offer.budget.less(heat), bank, capacity, self.allowed()).less(self.offer.unruled)
     }
 
     /// State and cause, for whoever looks.
@@ -703,8 +696,10 @@ impl Controller {
 
     /// What the cells may take, per capacity, as of the last step; nothing unless all are good.
     #[must_use]
-    pub const fn allowed(&self) -> Fraction {
-        self.allowed
+    pub fn allowed(&self) -> Fraction {
+        // Where the ceiling comes down again towards hot cells, the hottest is the one to spare.
+        self.cells
+            .map_or(Fraction::ZERO, |(coldest, hottest)| self.ceiling.at(coldest).min(self.ceiling.at(hottest)))
     }
 
     /// What must survive a restart; to be stored whenever it changes.

@@ -184,21 +184,44 @@ pub struct Verdict {
     pub charge: Relay,
 }
 
-/// What the channels show in this step.
-#[expect(clippy::struct_excessive_bools, reason = "independent findings, each or-ed over the channels")]
-#[derive(Clone, Copy, Debug, Default)]
-struct Sight {
-    moved: bool,
-    cell_broken: bool,
+/// What the channels show in this step: findings, or-ed over them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Sight(u16);
+
+impl Sight {
+    const NOTHING: Self = Self(0);
+    /// Something new to the last digit.
+    const MOVED: Self = Self(1);
+    /// A cell channel, or the check resistor, is broken.
+    const CELL_BROKEN: Self = Self(1 << 1);
     /// A cell channel has not given its run of good readings.
-    cell_unproven: bool,
-    pad_broken: bool,
-    cold: bool,
-    too_hot_to_charge: bool,
-    cut_out: bool,
-    over_temperature: bool,
+    const CELL_UNPROVEN: Self = Self(1 << 2);
+    /// The controller doubts a cell channel or the check resistor.
+    const CELL_IS_TOLD: Self = Self(1 << 3);
+    /// A pad channel is broken, or the controller doubts it.
+    const PAD_DOUBTED: Self = Self(1 << 4);
+    const COLD: Self = Self(1 << 5);
+    const TOO_HOT_TO_CHARGE: Self = Self(1 << 6);
+    const CUT_OUT: Self = Self(1 << 7);
+    const OVER_TEMPERATURE: Self = Self(1 << 8);
     /// A thermometer in the air does not show its cut-out or more.
-    air_is_cool: bool,
+    const AIR_IS_COOL: Self = Self(1 << 9);
+
+    const FORBIDS_CHARGE: Self = Self::CELL_IS_TOLD.with(Self::TOO_HOT_TO_CHARGE);
+    const FORBIDS_HEAT: Self =
+        Self::CELL_BROKEN.with(Self::CELL_IS_TOLD).with(Self::PAD_DOUBTED).with(Self::CUT_OUT);
+
+    const fn with(self, more: Self) -> Self {
+        Self(self.0 | more.0)
+    }
+
+    const fn with_if(self, is_seen: bool, more: Self) -> Self {
+        if is_seen { self.with(more) } else { self }
+    }
+
+    const fn has(self, any_of: Self) -> bool {
+        self.0 & any_of.0 != 0
+    }
 }
 
 impl Guard {
@@ -266,42 +289,26 @@ impl Guard {
         let clock_is_good = first || (!elapsed.is_zero() && elapsed <= self.max_step);
         let credited = if clock_is_good { elapsed } else { Millis::ZERO };
 
-        let sight = self.look(elapsed, inputs, asked.faults.channels);
+        let sight = self.look(elapsed, inputs, &asked.faults.channels);
         self.watch_cells(credited, clock_is_good, sight);
-        self.still_for = if sight.moved { Millis::ZERO } else { self.still_for.plus(credited) };
+        self.still_for = if sight.has(Sight::MOVED) { Millis::ZERO } else { self.still_for.plus(credited) };
         let is_measured = self.still_after.is_none_or(|after| self.still_for <= after);
         self.watch_heater(credited, inputs, sight);
 
         let faults = asked.faults.system;
-        let (mut cell_is_told, mut pad_is_told) = (false, false);
-        for (channel, fault) in self.channels.iter_mut().zip(&asked.faults.channels) {
-            if let Some(fault) = fault {
-                match channel.role {
-                    Role::Cell | Role::Check(_) => cell_is_told = true,
-                    Role::Pad => pad_is_told = true,
-                    Role::Ambient => {}
-                }
-                channel.is_told(*fault);
-            }
-        }
         let charge_is_safe = asked.charge == Relay::Closed
             && clock_is_good
             && is_measured
             && self.doubted_for.is_none()
             && self.warm_for >= self.soak
-            && !cell_is_told
-            && !sight.too_hot_to_charge
+            && !sight.has(Sight::FORBIDS_CHARGE)
             && inputs.charge_line == Line::Allowed
             && faults.and(SystemFaults::DISABLING_CHARGE).is_empty()
             && self.cells_can_take(inputs);
         let heat_is_safe = asked.heater == Relay::Closed
             && clock_is_good
             && is_measured
-            && !sight.cell_broken
-            && !sight.pad_broken
-            && !cell_is_told
-            && !pad_is_told
-            && !sight.cut_out
+            && !sight.has(Sight::FORBIDS_HEAT)
             && inputs.storage == Storage::Kept
             && self.resting.is_zero()
             && (self.heater == Relay::Closed || self.closing_credit >= self.closing)
@@ -331,18 +338,22 @@ impl Guard {
         (1..=4_u8).take_while(|&quarters| passed(quarters.into())).last().unwrap_or(0)
     }
 
-    fn look(&mut self, elapsed: Millis, inputs: &Inputs, told: [Option<ChannelFault>; MAX_CHANNELS]) -> Sight {
+    fn look(&mut self, elapsed: Millis, inputs: &Inputs, told: &[Option<ChannelFault>; MAX_CHANNELS]) -> Sight {
         if let Some(back) = self.uptime.pass(elapsed) {
             self.move_back(back);
         }
-        let mut sight = Sight::default();
+        let mut sight = Sight::NOTHING;
         for ((channel, sample), told) in self.channels.iter_mut().zip(&inputs.channels).zip(told) {
-            sight.moved |= channel.shows_anew(sample);
+            let is_new = channel.shows_anew(sample);
             channel.take(self.uptime, sample, self.max_age, self.good_run);
-            if channel.broken {
-                sight.include_broken(channel);
+            let shown = if channel.broken {
+                channel.sight_broken()
             } else {
-                sight.include(channel, self.uptime, self.good_run, told.is_some());
+                channel.sight(self.uptime, self.good_run, told.is_some())
+            };
+            sight = sight.with(shown).with_if(is_new, Sight::MOVED);
+            if let Some(fault) = told {
+                sight = sight.with(channel.is_told(*fault));
             }
         }
         sight
@@ -360,12 +371,12 @@ impl Guard {
 
     fn watch_cells(&mut self, credited: Millis, clock_is_good: bool, sight: Sight) {
         self.doubted_for = match self.doubted_for {
-            Some(time) if sight.cell_broken || sight.cell_unproven => Some(time.plus(credited)),
-            None if sight.cell_broken => Some(Millis::ZERO),
+            Some(time) if sight.has(Sight::CELL_BROKEN.with(Sight::CELL_UNPROVEN)) => Some(time.plus(credited)),
+            None if sight.has(Sight::CELL_BROKEN) => Some(Millis::ZERO),
             Some(_) | None => None,
         };
         let is_long = self.doubted_for.is_some_and(|time| time > BRIEF);
-        if sight.cold || is_long || !clock_is_good {
+        if sight.has(Sight::COLD) || is_long || !clock_is_good {
             self.warm_for = Millis::ZERO;
         } else if self.doubted_for.is_none() {
             self.warm_for = self.warm_for.plus(credited);
@@ -392,7 +403,7 @@ impl Guard {
         if self.button.is_long(credited, inputs.button) {
             // Each by its own cause, as the controller does: a fault that is cleared there and not here would keep the heater off
             // for ever, and nothing would tell why.
-            let standing = only_if(sight.cut_out, SystemFault::OverTemperature);
+            let standing = only_if(sight.has(Sight::CUT_OUT), SystemFault::OverTemperature);
             let standing = standing.or(only_if(stays_closed, SystemFault::HeaterWelded));
             self.latched = self.latched.and(standing);
             // Someone has seen what has jumped, and takes it for true.
@@ -401,9 +412,10 @@ impl Guard {
             }
         }
         // Whether the plate is warmer than the air is for the controller to compare; what it finds is enforced.
-        let is_excused = !sight.air_is_cool || (sight.over_temperature && self.hot_by_air);
+        let over_temperature = sight.has(Sight::OVER_TEMPERATURE);
+        let is_excused = !sight.has(Sight::AIR_IS_COOL) || (over_temperature && self.hot_by_air);
         self.hot_by_air = self.compares_with_air && is_excused;
-        let overheated = sight.over_temperature && !self.hot_by_air;
+        let overheated = over_temperature && !self.hot_by_air;
         self.latched = self.latched.or(only_if(overheated, SystemFault::OverTemperature));
         self.latched = self.latched.or(only_if(self.closed_for >= self.follow_within, SystemFault::HeaterWelded));
     }
@@ -614,12 +626,53 @@ impl Channel {
         }
     }
 
-    /// The controller doubts a jump for longer than it takes to become believable here. Until it does not, nobody knows where the place
-    /// is, and the way back is no jump from where it never was.
+    /// The controller doubts it, whatever is seen here. A jump it doubts for longer than it takes to become believable here: until it does
+    /// not, nobody knows where the place is, and the way back is no jump from where it never was.
     #[cold]
-    fn is_told(&mut self, fault: ChannelFault) {
+    fn is_told(&mut self, fault: ChannelFault) -> Sight {
         if !self.broken && matches!(fault, ChannelFault::TooFast | ChannelFault::Jumped) {
             (self.least, self.most) = (0, Steps::MAX);
+        }
+        match self.role {
+            Role::Cell | Role::Check(_) => Sight::CELL_IS_TOLD,
+            Role::Pad => Sight::PAD_DOUBTED,
+            Role::Ambient => Sight::NOTHING,
+        }
+    }
+
+    /// What it shows, if it is not broken.
+    #[inline]
+    fn sight(&self, now: Uptime, good_run: u8, is_told: bool) -> Sight {
+        let (low, high) = self.range(now);
+        let mut sight = Sight::NOTHING;
+        if high >= self.cutout {
+            // It latches, so a trusted channel must have shown it: neither drift nor a spike, nor one that the controller doubts.
+            let is_over = self.latest >= self.over && self.run >= good_run && !is_told;
+            sight = Sight::CUT_OUT.with_if(is_over, Sight::OVER_TEMPERATURE);
+        }
+        match self.role {
+            Role::Cell => sight
+                .with_if(self.run < good_run, Sight::CELL_UNPROVEN)
+                .with_if(low <= self.inhibit, Sight::COLD)
+                .with_if(high >= self.high_limit, Sight::TOO_HOT_TO_CHARGE),
+            Role::Pad | Role::Check(_) => sight,
+            Role::Ambient => sight.with_if(self.latest < self.cutout, Sight::AIR_IS_COOL),
+        }
+    }
+
+    /// What it shows, broken. Not believed, yet it may be true: what shows cold must soak, what shows hot cuts the heater out.
+    #[cold]
+    fn sight_broken(&self) -> Sight {
+        let shows = |what: fn(&Self, Steps) -> bool| self.not_believed.is_some_and(|(steps, _)| what(self, steps));
+        let sight = Sight::NOTHING.with_if(shows(|channel, steps| steps >= channel.cutout), Sight::CUT_OUT);
+        match self.role {
+            Role::Cell => sight
+                .with(Sight::CELL_BROKEN)
+                .with_if(shows(|channel, steps| steps <= channel.inhibit), Sight::COLD),
+            // Where the check resistor is off, each cell may be.
+            Role::Check(_) => sight.with(Sight::CELL_BROKEN),
+            Role::Pad => sight.with(Sight::PAD_DOUBTED),
+            Role::Ambient => sight.with(Sight::AIR_IS_COOL),
         }
     }
 
@@ -690,43 +743,6 @@ impl Channel {
         }
         let (down, up) = (to_steps(self.moved(self.cools, now)), to_steps(self.moved(self.warms, now)));
         (self.latest.saturating_sub(down), self.latest.saturating_add(up))
-    }
-}
-
-impl Sight {
-    #[inline]
-    fn include(&mut self, channel: &Channel, now: Uptime, good_run: u8, is_told: bool) {
-        let (low, high) = channel.range(now);
-        if high >= channel.cutout {
-            self.cut_out = true;
-            // It latches, so a trusted channel must have shown it: neither drift nor a spike, nor one that the controller doubts.
-            self.over_temperature |= channel.latest >= channel.over && channel.run >= good_run && !is_told;
-        }
-        match channel.role {
-            Role::Cell => {
-                self.cell_unproven |= channel.run < good_run;
-                self.cold |= low <= channel.inhibit;
-                self.too_hot_to_charge |= high >= channel.high_limit;
-            }
-            Role::Pad | Role::Check(_) => {}
-            Role::Ambient => self.air_is_cool |= channel.latest < channel.cutout,
-        }
-    }
-
-    #[cold]
-    fn include_broken(&mut self, channel: &Channel) {
-        match channel.role {
-            Role::Cell => {
-                self.cell_broken = true;
-                self.cold |= channel.not_believed.is_some_and(|(steps, _)| steps <= channel.inhibit);
-            }
-            // Where the check resistor is off, each cell may be.
-            Role::Check(_) => self.cell_broken = true,
-            Role::Pad => self.pad_broken = true,
-            Role::Ambient => self.air_is_cool = true,
-        }
-        // Not believed, yet it may be true: what shows cold must soak, what shows hot cuts the heater out.
-        self.cut_out |= channel.not_believed.is_some_and(|(steps, _)| steps >= channel.cutout);
     }
 }
 

@@ -16,7 +16,7 @@
 
 use crate::clock::Uptime;
 use crate::fault::ChannelFault;
-use crate::quantity::{Celsius, KelvinRate, Kelvins, Millis, Ohms};
+use crate::quantity::{Celsius, KelvinRate, Kelvins, Millis, Ohms, Ratio};
 use crate::rtd::{Measured, OutOfRange, RANGE_HIGH, RANGE_LOW, Thermometer};
 use crate::settings::{self, MAX_CHANNELS, Role, Settings, Trust, each};
 use crate::signals::Sample;
@@ -107,8 +107,8 @@ struct Channel {
     thermometer: Thermometer,
     reference: Ohms,
     known_leads: Ohms,
-    /// What a lead measured alone may have.
-    lead_band: Option<(Ohms, Ohms)>,
+    /// The least and the most that a lead measured alone may show; anything where none is.
+    lead_band: (Ratio, Ratio),
     offset: Kelvins,
     role: Role,
     fastest: KelvinRate,
@@ -135,13 +135,31 @@ struct Channel {
     movement: Movement,
 }
 
+/// At or above these the heater is cut out.
+#[derive(Clone, Copy, Debug)]
+struct Cutouts {
+    /// For cells and the air.
+    cell: Celsius,
+    pad: Celsius,
+}
+
+impl Cutouts {
+    /// Nothing for what has no temperature.
+    const fn of(self, role: Role) -> Option<Celsius> {
+        match role {
+            Role::Cell | Role::Ambient => Some(self.cell),
+            Role::Pad => Some(self.pad),
+            Role::Check(_) => None,
+        }
+    }
+}
+
 /// All channels of a controller.
 #[derive(Clone, Debug)]
 pub struct Sensing {
     channels: Vec<Channel, MAX_CHANNELS>,
     trust: Trust,
-    cutout_cell: Celsius,
-    cutout_pad: Celsius,
+    cutouts: Cutouts,
     over_temperature: Kelvins,
     now: Uptime,
     /// When channels are next looked at for being stuck: that takes minutes or hours, so once a minute does.
@@ -175,8 +193,7 @@ impl Sensing {
             jumped: lasting(&channels),
             channels,
             trust: settings.trust,
-            cutout_cell: settings.heater.cutout_cell,
-            cutout_pad: settings.heater.cutout_pad,
+            cutouts: Cutouts { cell: settings.heater.cutout_cell, pad: settings.heater.cutout_pad },
             over_temperature: settings.heater.over_temperature,
             now: Uptime::START,
             stuck_check: Uptime::START,
@@ -188,16 +205,16 @@ impl Sensing {
         if let Some(back) = self.now.pass(elapsed) {
             self.move_back(back);
         }
-        let mut rolls = Rolls::EMPTY;
+        let mut rolls = Rolls::new();
         for (channel, sample) in self.channels.iter_mut().zip(samples) {
             channel.take(self.now, sample, &self.trust);
-            rolls.of(channel.role).include(self.now, channel);
+            rolls.include(self.now, channel, self.cutouts);
         }
         if self.jumped != 0 || rolls.have_doubt() {
             self.accept_what_another_confirms();
             self.jumped = lasting(&self.channels);
         }
-        let above_cutout = rolls.above_cutout(self.cutout_cell, self.cutout_pad);
+        let above_cutout = rolls.above_cutout(self.cutouts);
         // These are rare; the usual step looks at each channel once. Whether one is too hot comes before doubts about how it compares
         // with others.
         let over_temperature = above_cutout >= self.over_temperature && self.is_over_temperature();
@@ -210,7 +227,7 @@ impl Sensing {
         let mut picture = Picture {
             cells: rolls.cells.group(),
             pads: rolls.pads.group(),
-            coldest_shown: rolls.cells.coldest.min(rolls.cells.doubtful_coldest).lowered(ROUNDING),
+            coldest_shown: rolls.cells.coldest.min(rolls.doubtful_coldest).lowered(ROUNDING),
             checks: rolls.checks.standing(),
             above_cutout,
             over_temperature,
@@ -272,13 +289,10 @@ impl Sensing {
 
     #[cold]
     fn is_over_temperature(&self) -> bool {
-        let is_over = |role, cutout: Celsius| {
-            self.measured(role)
-                .is_some_and(|(_, hottest)| hottest.raised(ROUNDING) >= cutout.raised(self.over_temperature))
-        };
-        is_over(Role::Cell, self.cutout_cell)
-            || is_over(Role::Ambient, self.cutout_cell)
-            || is_over(Role::Pad, self.cutout_pad)
+        self.channels.iter().filter(|channel| channel.condition == Condition::Good).any(|channel| {
+            let over = self.cutouts.of(channel.role).map(|cutout| cutout.raised(self.over_temperature));
+            over.is_some_and(|over| channel.latest().raised(ROUNDING) >= over)
+        })
     }
 
     /// The coldest and the hottest of the latest measurements of the good channels of a role, without drift: what takes away
@@ -304,7 +318,7 @@ impl Sensing {
         }
         match (self.measured(Role::Cell), self.measured(Role::Pad), self.measured(Role::Ambient)) {
             (Some((_, cell)), Some((_, pad)), Some((air, _))) => {
-                (so_far || air.lowered(ROUNDING) >= self.cutout_cell) && pad.above(cell.max(air)) <= PLATE_AS_WARM
+                (so_far || air.lowered(ROUNDING) >= self.cutouts.cell) && pad.above(cell.max(air)) <= PLATE_AS_WARM
             }
             _ => false,
         }
@@ -397,7 +411,7 @@ impl Channel {
             thermometer: Thermometer::new(channel.element),
             reference: channel.reference,
             known_leads: channel.leads.known(),
-            lead_band: channel.leads.band(),
+            lead_band: lead_band(channel),
             offset: channel.offset,
             role: channel.role,
             fastest: settings.trust.fastest(channel.role),
@@ -457,30 +471,13 @@ impl Channel {
         }
     }
 
-    /// The temperature, or why there is none or none to be believed.
+    /// Ratio → ohms → degrees Celsius, or why that makes no temperature or none to be believed.
     #[inline]
     fn reading(&self, measured: Measured, trust: &Trust) -> Result<Celsius, ChannelFault> {
-        if let Some((least, most)) = self.lead_band {
-            let fits = measured.lead.of(self.reference).is_some_and(|lead| least <= lead && lead <= most);
-            if !fits {
-                return Err(self.unfit_lead(measured, trust));
-            }
+        let (least, most) = self.lead_band;
+        if measured.lead < least || measured.lead > most {
+            return Err(self.unfit_lead(measured));
         }
-        self.temperature(measured, trust)
-    }
-
-    /// What is open or short without anything taken away has its name; else the lead is what is wrong.
-    #[cold]
-    fn unfit_lead(&self, measured: Measured, trust: &Trust) -> ChannelFault {
-        match self.temperature(Measured::element(measured.element), trust) {
-            Err(fault @ (ChannelFault::Open | ChannelFault::Short)) => fault,
-            Ok(_) | Err(_) => ChannelFault::Leads,
-        }
-    }
-
-    /// Ratio → ohms → degrees Celsius, or why that makes no temperature.
-    #[inline]
-    fn temperature(&self, measured: Measured, trust: &Trust) -> Result<Celsius, ChannelFault> {
         // A lead that measures more than element and lead together leaves less than nothing: a short somewhere.
         let ratio = measured.element.less(measured.lead).ok_or(ChannelFault::Short)?;
         let ohms = ratio.of(self.reference).ok_or(ChannelFault::Open)?;
@@ -495,6 +492,16 @@ impl Channel {
                 if t < trust.plausible_low || t > trust.plausible_high { Err(ChannelFault::OutOfRange) } else { Ok(t) }
             }
             Err(side) => Err(self.out_of_working_range(ohms, side)),
+        }
+    }
+
+    /// What is open or short without anything taken away has its name; else the lead is what is wrong.
+    #[cold]
+    fn unfit_lead(&self, measured: Measured) -> ChannelFault {
+        let Some(ohms) = measured.element.of(self.reference) else { return ChannelFault::Open };
+        match self.thermometer.celsius(ohms).map_err(|side| self.out_of_working_range(ohms, side)) {
+            Err(fault @ (ChannelFault::Open | ChannelFault::Short)) if self.band.is_none() => fault,
+            Ok(_) | Err(_) => ChannelFault::Leads,
         }
     }
 
@@ -615,6 +622,21 @@ impl Channel {
         self.not_believed = None;
     }
 
+    /// The range of what it shows, not good, if it shows anything. It ages as one that is believed does.
+    #[cold]
+    fn shown_doubtful(&self, now: Uptime) -> Option<(Celsius, Celsius)> {
+        // What only a comparison doubts still shows what it shows.
+        let is_compared =
+            matches!(self.condition, Condition::Doubtful(ChannelFault::Stuck | ChannelFault::Disagreement));
+        if self.run > 0 || is_compared {
+            return Some(self.range(now));
+        }
+        self.not_believed.map(|(t, at)| {
+            let drift = self.fastest.over(now.since(at));
+            (t.lowered(drift), t.raised(drift))
+        })
+    }
+
     fn is_good(&self, role: Role) -> bool {
         self.role == role && matches!(self.condition, Condition::Good)
     }
@@ -642,6 +664,18 @@ impl Channel {
         let drift = self.fastest.over(now.since(self.believed_at));
         (low.lowered(drift), high.raised(drift))
     }
+}
+
+/// The least and the most that a lead measured alone may show, to half a step of resistance; anything where none is.
+fn lead_band(channel: &settings::Channel) -> (Ratio, Ratio) {
+    let Some((least, most)) = channel.leads.band() else { return (Ratio::ZERO, Ratio::MAX) };
+    let reference = u64::from(channel.reference.as_steps()).max(1);
+    // In half steps: 33 + 29 bits.
+    let halves = |r: Ohms| u64::from(r.as_steps()).saturating_mul(2);
+    let least = (halves(least).saturating_sub(1) << 29).div_ceil(reference);
+    let most = (halves(most).saturating_add(1) << 29).checked_div(reference).unwrap_or(u64::MAX);
+    let ratio = |steps: u64| u32::try_from(steps).map_or(Ratio::MAX, Ratio::from_steps);
+    (ratio(least), ratio(most))
 }
 
 /// The bit of the channel at `index`.
@@ -677,58 +711,11 @@ struct Roll {
     /// Over the good ones, the ends of their ranges.
     coldest: Celsius,
     hottest: Celsius,
-    /// The lowest and the highest that one which is not good shows. It may be true: what shows cold must soak, what shows hot cuts the
-    /// heater out.
-    doubtful_coldest: Celsius,
-    doubtful_hottest: Celsius,
     starting: bool,
     doubt: Option<ChannelFault>,
 }
 
 impl Roll {
-    const EMPTY: Self = Self {
-        coldest: Celsius::MAX,
-        hottest: Celsius::MIN,
-        doubtful_coldest: Celsius::MAX,
-        doubtful_hottest: Celsius::MIN,
-        starting: false,
-        doubt: None,
-    };
-
-    #[inline]
-    fn include(&mut self, now: Uptime, channel: &Channel) {
-        if matches!(channel.condition, Condition::Good) {
-            let (low, high) = channel.range(now);
-            self.coldest = self.coldest.min(low);
-            self.hottest = self.hottest.max(high);
-        } else {
-            self.include_doubtful(now, channel);
-        }
-    }
-
-    #[cold]
-    fn include_doubtful(&mut self, now: Uptime, channel: &Channel) {
-        match channel.condition {
-            Condition::Doubtful(fault) => self.doubt = self.doubt.or(Some(fault)),
-            Condition::Starting => self.starting = true,
-            Condition::Good => {}
-        }
-        // It ages as one that is believed does.
-        let aged = |(t, at): (Celsius, Uptime)| {
-            let drift = channel.fastest.over(now.since(at));
-            (t.lowered(drift), t.raised(drift))
-        };
-        // What only a comparison doubts still shows what it shows.
-        let is_compared =
-            matches!(channel.condition, Condition::Doubtful(ChannelFault::Stuck | ChannelFault::Disagreement));
-        let is_shown = channel.run > 0 || is_compared;
-        let shown = if is_shown { Some(channel.range(now)) } else { channel.not_believed.map(aged) };
-        if let Some((low, high)) = shown {
-            self.doubtful_coldest = self.doubtful_coldest.min(low);
-            self.doubtful_hottest = self.doubtful_hottest.max(high);
-        }
-    }
-
     /// How far apart the good ones may lie; negative while there is none.
     fn spread(&self) -> Kelvins {
         self.hottest.above(self.coldest)
@@ -762,10 +749,25 @@ struct Rolls {
     pads: Roll,
     ambients: Roll,
     checks: Roll,
+    /// The lowest that a cell which is not good shows, and how far the hottest of all that are not good lies above its cut-out. It may be
+    /// true: what shows cold must soak, what shows hot cuts the heater out.
+    doubtful_coldest: Celsius,
+    doubtful_above_cutout: Kelvins,
 }
 
 impl Rolls {
-    const EMPTY: Self = Self { cells: Roll::EMPTY, pads: Roll::EMPTY, ambients: Roll::EMPTY, checks: Roll::EMPTY };
+    #[inline]
+    fn new() -> Self {
+        let empty = Roll { coldest: Celsius::MAX, hottest: Celsius::MIN, starting: false, doubt: None };
+        Self {
+            cells: empty,
+            pads: empty,
+            ambients: empty,
+            checks: empty,
+            doubtful_coldest: Celsius::MAX,
+            doubtful_above_cutout: Celsius::MIN.above(Celsius::MAX),
+        }
+    }
 
     #[inline]
     fn of(&mut self, role: Role) -> &mut Roll {
@@ -775,6 +777,33 @@ impl Rolls {
             Role::Ambient => &mut self.ambients,
             Role::Check(_) => &mut self.checks,
         }
+    }
+
+    #[inline]
+    fn include(&mut self, now: Uptime, channel: &Channel, cutouts: Cutouts) {
+        if matches!(channel.condition, Condition::Good) {
+            let (low, high) = channel.range(now);
+            let roll = self.of(channel.role);
+            roll.coldest = roll.coldest.min(low);
+            roll.hottest = roll.hottest.max(high);
+        } else {
+            self.include_doubtful(now, channel, cutouts);
+        }
+    }
+
+    #[cold]
+    fn include_doubtful(&mut self, now: Uptime, channel: &Channel, cutouts: Cutouts) {
+        let roll = self.of(channel.role);
+        match channel.condition {
+            Condition::Doubtful(fault) => roll.doubt = roll.doubt.or(Some(fault)),
+            Condition::Starting => roll.starting = true,
+            Condition::Good => {}
+        }
+        let (Some((low, high)), Some(cutout)) = (channel.shown_doubtful(now), cutouts.of(channel.role)) else { return };
+        if channel.role == Role::Cell {
+            self.doubtful_coldest = self.doubtful_coldest.min(low);
+        }
+        self.doubtful_above_cutout = self.doubtful_above_cutout.max(high.above(cutout));
     }
 
     fn have_doubt(&self) -> bool {
@@ -788,11 +817,9 @@ impl Rolls {
         self.cells.spread().max(self.pads.spread()).max(self.ambients.spread())
     }
 
-    fn above_cutout(&self, cutout_cell: Celsius, cutout_pad: Celsius) -> Kelvins {
-        let Self { cells, pads, ambients, checks: _ } = self;
-        let by_cell = cells.hottest.max(cells.doubtful_hottest).max(ambients.hottest).max(ambients.doubtful_hottest);
-        let by_pad = pads.hottest.max(pads.doubtful_hottest);
-        by_cell.above(cutout_cell).max(by_pad.above(cutout_pad)).plus(ROUNDING)
+    fn above_cutout(&self, cutouts: Cutouts) -> Kelvins {
+        let by_cell = self.cells.hottest.max(self.ambients.hottest).above(cutouts.cell);
+        by_cell.max(self.pads.hottest.above(cutouts.pad)).max(self.doubtful_above_cutout).plus(ROUNDING)
     }
 }
 

@@ -85,7 +85,7 @@ impl Unit {
     /// The charge-current ceiling by the cells alone, per capacity, whatever the sources have; nothing unless every cell channel is
     /// good.
     #[must_use]
-    pub const fn allowed(&self) -> Fraction {
+    pub fn allowed(&self) -> Fraction {
         self.controller.allowed()
     }
 
