@@ -1,4 +1,4 @@
-//! The charge-current ceiling by coldest cell temperature: points joined by straight lines, level beyond the ends.
+//! The charge-current ceiling by cell temperature: points joined by straight lines, level beyond the ends.
 
 use crate::quantity::{Celsius, Fraction, Kelvins};
 use crate::settings::{Charge, MAX_CEILING_POINTS, each};
@@ -15,12 +15,16 @@ struct Piece {
 
 /// The ceiling made ready: no division a step.
 #[derive(Clone, Debug)]
-pub(crate) struct Ceiling(Vec<Piece, MAX_CEILING_POINTS>);
+pub(crate) struct Ceiling {
+    pieces: Vec<Piece, MAX_CEILING_POINTS>,
+    /// Whether it comes down anywhere.
+    falls: bool,
+}
 
 impl Ceiling {
     /// Of a charge whose points are in order of temperature.
     pub(crate) fn new(charge: &Charge) -> Self {
-        Self(each(&charge.ceiling, |index, point| {
+        let pieces = each(&charge.ceiling, |index, point| {
             let limit = charge.limit(point);
             let slope = charge.ceiling.get(index.saturating_add(1)).and_then(|next| {
                 let rise = i64::from(charge.limit(next).as_steps()).saturating_sub(i64::from(limit.as_steps()));
@@ -30,13 +34,15 @@ impl Ceiling {
             });
             let slope = slope.and_then(|slope| i32::try_from(slope).ok());
             Piece { at: point.at, limit, slope: slope.unwrap_or(0) }
-        }))
+        });
+        let falls = pieces.iter().any(|piece: &Piece| piece.slope < 0);
+        Self { pieces, falls }
     }
 
     /// The lowest temperature at which the ceiling reaches `current`, rounded up; nothing where it never does.
     pub(crate) fn reaches(&self, current: Fraction) -> Option<Celsius> {
         let mut found = None;
-        for piece in self.0.iter().rev() {
+        for piece in self.pieces.iter().rev() {
             let lacking = i64::from(current.as_steps()).saturating_sub(i64::from(piece.limit.as_steps()));
             if lacking <= 0 {
                 // Level below the first.
@@ -50,18 +56,24 @@ impl Ceiling {
             let here = way.map(|way| piece.at.raised(way)).filter(|&t| self.at(t) >= current);
             found = here.into_iter().chain(found).min();
         }
-        match self.0.first() {
+        match self.pieces.first() {
             Some(first) if first.limit >= current => Some(Celsius::MIN),
             _ => found,
         }
     }
 
-    /// The ceiling with the coldest cell at `coldest`; zero without points.
-    pub(crate) fn at(&self, coldest: Celsius) -> Fraction {
-        let Some(piece) = self.0.iter().rev().find(|piece| piece.at <= coldest).or(self.0.first()) else {
+    /// For cells from `coldest` to `hottest`. Where the ceiling comes down again towards hot cells, the hottest is the one to spare.
+    pub(crate) fn between(&self, coldest: Celsius, hottest: Celsius) -> Fraction {
+        let by_coldest = self.at(coldest);
+        if self.falls { by_coldest.min(self.at(hottest)) } else { by_coldest }
+    }
+
+    /// The ceiling for a cell at `t`; zero without points.
+    fn at(&self, t: Celsius) -> Fraction {
+        let Some(piece) = self.pieces.iter().rev().find(|piece| piece.at <= t).or(self.pieces.first()) else {
             return Fraction::ZERO;
         };
-        let into = i64::from(coldest.above(piece.at).as_steps()).max(0);
+        let into = i64::from(t.above(piece.at).as_steps()).max(0);
         let limit = i64::from(piece.limit.as_steps()).saturating_add(into.saturating_mul(i64::from(piece.slope)) >> 16);
         Fraction::from_steps(u32::try_from(limit).unwrap_or(0))
     }

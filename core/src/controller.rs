@@ -39,8 +39,8 @@ use crate::cycles::Cycles;
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::giving::Doubt;
 use crate::overdue::Overdue;
-use crate::power::{Feed, Offer, Power, Shares, current_from};
-use crate::quantity::{Celsius, Fraction, Instant, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts};
+use crate::power::{Feed, Feeds, Offer, Power, Shares};
+use crate::quantity::{Celsius, Fraction, Instant, Kelvins, Millis, Millivolts, Milliwatts};
 use crate::run::Parts;
 pub use crate::run::Run;
 use crate::sensing::{Group, Picture, Sensing};
@@ -188,7 +188,7 @@ struct ChargeRule {
     high_release: Celsius,
     soak: Millis,
     min_off: Millis,
-    capacity: MilliampHours,
+    feeds: Feeds,
 }
 
 /// [`settings::Heater`] without what [`Sensing`], [`Power`] and [`Contacts`] keep.
@@ -248,7 +248,8 @@ impl Controller {
     pub fn new(settings: &ValidSettings, memory: Memory) -> Self {
         let settings::Charge { inhibit, release, high_limit, high_release, soak, min_off, capacity, .. } =
             settings.charge;
-        let charge = ChargeRule { inhibit, release, high_limit, high_release, soak, min_off, capacity };
+        let feeds = Feeds::new(capacity);
+        let charge = ChargeRule { inhibit, release, high_limit, high_release, soak, min_off, feeds };
         let settings::Heater {
             start, stop, supply_max, cutout_hysteresis, min_on, min_off, max_run, rest, hold, ..
         } = settings.heater;
@@ -598,8 +599,8 @@ impl Controller {
         let heat = if self.heater() == Relay::Closed { self.offer.load } else { Milliwatts::ZERO };
         // Without a reading of the bank's voltage the highest it can have leaves the least current.
         let bank = inputs.bank.unwrap_or(self.settings.heater.supply_max);
-        let capacity = self.settings.charge.capacity.as_milliamp_hours();
-        current_from(self.offer.budget.less(heat), bank, capacity, self.allowed()).less(self.offer.unruled)
+        let feeds = self.settings.charge.feeds;
+        feeds.current(self.offer.budget.less(heat), bank, self.allowed()).less(self.offer.unruled)
     }
 
     /// State and cause, for whoever looks.
@@ -697,9 +698,7 @@ impl Controller {
     /// What the cells may take, per capacity, as of the last step; nothing unless all are good.
     #[must_use]
     pub fn allowed(&self) -> Fraction {
-        // Where the ceiling comes down again towards hot cells, the hottest is the one to spare.
-        self.cells
-            .map_or(Fraction::ZERO, |(coldest, hottest)| self.ceiling.at(coldest).min(self.ceiling.at(hottest)))
+        self.cells.map_or(Fraction::ZERO, |(coldest, hottest)| self.ceiling.between(coldest, hottest))
     }
 
     /// What must survive a restart; to be stored whenever it changes.

@@ -130,6 +130,8 @@ pub struct Guard {
     power: Milliwatts,
     nominal: Millivolts,
     budgets: [Milliwatts; MAX_SOURCES],
+    /// The budgets of these sources together.
+    on_offer: (Sources, Milliwatts),
     bank: BankUse,
     /// What each source can give to the bank although it may not; nothing of one that obeys the ceiling.
     unruled: [Milliamps; MAX_SOURCES],
@@ -208,8 +210,7 @@ impl Sight {
     const AIR_IS_COOL: Self = Self(1 << 9);
 
     const FORBIDS_CHARGE: Self = Self::CELL_IS_TOLD.with(Self::TOO_HOT_TO_CHARGE);
-    const FORBIDS_HEAT: Self =
-        Self::CELL_BROKEN.with(Self::CELL_IS_TOLD).with(Self::PAD_DOUBTED).with(Self::CUT_OUT);
+    const FORBIDS_HEAT: Self = Self::CELL_BROKEN.with(Self::CELL_IS_TOLD).with(Self::PAD_DOUBTED).with(Self::CUT_OUT);
 
     const fn with(self, more: Self) -> Self {
         Self(self.0 | more.0)
@@ -256,6 +257,7 @@ impl Guard {
             power: settings.heater.power,
             nominal: settings.heater.nominal,
             budgets,
+            on_offer: (Sources::NONE, Milliwatts::ZERO),
             bank: settings.bank,
             unruled,
             ceiling: each(&settings.charge.ceiling, |_, &point| current_at(point, &settings.charge)),
@@ -421,14 +423,18 @@ impl Guard {
     }
 
     /// A budget that carries the heater, or a bank that may be spent and is above its reserve.
-    fn energy_is_on_offer(&self, inputs: &Inputs, not_giving: Sources) -> bool {
+    fn energy_is_on_offer(&mut self, inputs: &Inputs, not_giving: Sources) -> bool {
         let (min, max) = self.supply;
         let Some(supply) = inputs.supply.filter(|supply| (min..=max).contains(supply)) else {
             return false;
         };
         let sources = inputs.sources.without(inputs.unsteady).without(not_giving);
-        let present = self.budgets.iter().enumerate().filter(|&(index, _)| sources.contains(index));
-        let budget = present.fold(Milliwatts::ZERO, |sum, (_, &budget)| sum.plus(budget));
+        // They seldom come and go.
+        if sources != self.on_offer.0 {
+            let present = self.budgets.iter().enumerate().filter(|&(index, _)| sources.contains(index));
+            self.on_offer = (sources, present.fold(Milliwatts::ZERO, |sum, (_, &budget)| sum.plus(budget)));
+        }
+        let (_, budget) = self.on_offer;
         let bank_may_be_spent = match self.bank {
             BankUse::Never => false,
             BankUse::WithSource(reserve) => !budget.is_zero() && self.is_above(reserve, inputs),
@@ -437,14 +443,13 @@ impl Guard {
         self.carries_heater(budget, supply) || (bank_may_be_spent && inputs.discharge_line == Line::Allowed)
     }
 
-    /// By cross-multiplication, within a part in 10⁴ and 2 mW: what the controller's division may be off, so that it comes first.
+    /// By cross-multiplication, within a part in 8192 and 2 mW: more than the controller's division may be off, so that it comes first.
     fn carries_heater(&self, budget: Milliwatts, supply: Millivolts) -> bool {
-        let square = |volts: Millivolts| u64::from(volts.as_millivolts()).saturating_mul(volts.as_millivolts().into());
+        // Validated settings and a supply within its limits leave 17 bits for a voltage, 24 for a power and 28 for a sum of budgets.
+        let square = |volts: Millivolts| u64::from(volts.as_millivolts()).wrapping_mul(volts.as_millivolts().into());
         let budget = u64::from(budget.as_milliwatts());
-        let budget = budget.saturating_add(budget / 10_000).saturating_add(2);
-        // Validated settings leave 24 + 34 bits on the left; what is held at the end on the right is more than that.
-        u64::from(self.power.as_milliwatts()).saturating_mul(square(supply))
-            <= budget.saturating_mul(square(self.nominal))
+        let budget = budget.wrapping_add(budget >> 13).wrapping_add(2);
+        u64::from(self.power.as_milliwatts()).wrapping_mul(square(supply)) <= budget.wrapping_mul(square(self.nominal))
     }
 
     /// Whether the bank is above its floor; what is not known is not. Under load its voltage counts for what it would be without.
@@ -666,9 +671,9 @@ impl Channel {
         let shows = |what: fn(&Self, Steps) -> bool| self.not_believed.is_some_and(|(steps, _)| what(self, steps));
         let sight = Sight::NOTHING.with_if(shows(|channel, steps| steps >= channel.cutout), Sight::CUT_OUT);
         match self.role {
-            Role::Cell => sight
-                .with(Sight::CELL_BROKEN)
-                .with_if(shows(|channel, steps| steps <= channel.inhibit), Sight::COLD),
+            Role::Cell => {
+                sight.with(Sight::CELL_BROKEN).with_if(shows(|channel, steps| steps <= channel.inhibit), Sight::COLD)
+            }
             // Where the check resistor is off, each cell may be.
             Role::Check(_) => sight.with(Sight::CELL_BROKEN),
             Role::Pad => sight.with(Sight::PAD_DOUBTED),

@@ -69,7 +69,7 @@ proptest! {
             prop_assert!(outputs.charge == Relay::Open || may.ceiling_off_by_k <= 1e-4, "{outputs:?}");
             if let (Relay::Closed, Some(coldest)) = (outputs.charge, unit.coldest_cell()) {
                 let told = f64::from(outputs.ceiling.as_steps()) / 65_536.0;
-                let allowed = f64::from(crate::ceiling::Ceiling::new(&settings.charge).at(coldest).as_steps()) / 65_536.0;
+                let allowed = f64::from(crate::ceiling::Ceiling::new(&settings.charge).between(coldest, coldest).as_steps()) / 65_536.0;
                 let others = Model::unruled_ma(&settings, &moment.inputs) / f64::from(settings.charge.capacity.as_milliamp_hours());
                 prop_assert!(told == 0.0 || told + others <= allowed + 2.0 / 65_536.0, "{told} and {others} of {allowed}");
             }

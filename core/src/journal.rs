@@ -129,7 +129,10 @@ impl Journal {
         let energy = |power: crate::quantity::Milliwatts| u64::from(power.as_milliwatts()).saturating_mul(time);
         let Counters { heater_on_ms, source_energy_uj, bank_energy_uj, .. } = &mut self.counters;
         *heater_on_ms = heater_on_ms.saturating_add(time);
-        for (total, &share) in source_energy_uj.iter_mut().zip(&self.shares.sources) {
+        // Most give nothing in most steps.
+        for (total, &share) in
+            source_energy_uj.iter_mut().zip(&self.shares.sources).filter(|(_, share)| !share.is_zero())
+        {
             *total = total.saturating_add(energy(share));
         }
         *bank_energy_uj = bank_energy_uj.saturating_add(energy(self.shares.bank));

@@ -496,18 +496,36 @@ pub(crate) fn per_capacity(current: Milliamps, capacity: MilliampHours) -> Fract
     Fraction::from_steps(u32::try_from(steps).unwrap_or(u32::MAX))
 }
 
-/// The charge current, per capacity, that `left` can feed at the bank's voltage; at most `most`.
-#[inline]
-pub(crate) fn current_from(left: Milliwatts, bank: Millivolts, capacity_mah: u32, most: Fraction) -> Fraction {
-    // Milliwatts × 1000 / millivolts are milliamperes; over milliampere hours they are the fraction: 32 + 10 + 16 bits.
-    let scaled = u64::from(left.as_milliwatts()).saturating_mul(1000 << 16);
-    let by = u64::from(bank.as_millivolts()).saturating_mul(u64::from(capacity_mah));
-    // Most often there is plenty, and a product is cheaper than a quotient: 17 + 25 + 19 bits.
-    if by > 0 && scaled >= by.saturating_mul(u64::from(most.as_steps())) {
-        return most;
+/// What charge current a power feeds, per capacity.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Feeds {
+    /// For each milliwatt steps of a [`Fraction`] × millivolts, in steps of 2⁻¹⁶, rounded down.
+    per_milliwatt: u64,
+}
+
+impl Feeds {
+    pub(crate) fn new(capacity: MilliampHours) -> Self {
+        // Milliwatts × 1000 / millivolts are milliamperes; over milliampere hours they are the fraction: 10 + 16 + 16 bits.
+        let per_milliwatt = (1000_u64 << 32).checked_div(capacity.as_milliamp_hours().into()).unwrap_or(0);
+        Self { per_milliwatt }
     }
-    let steps = scaled.checked_div(by).unwrap_or(0);
-    Fraction::from_steps(u32::try_from(steps).unwrap_or(u32::MAX))
+
+    /// The charge current that `left` can feed at the bank's voltage, by at most a step too low; at most `most`.
+    #[inline]
+    pub(crate) fn current(self, left: Milliwatts, bank: Millivolts, most: Fraction) -> Fraction {
+        let scaled = u64::from(left.as_milliwatts()).saturating_mul(self.per_milliwatt) >> 16;
+        let volts = bank.as_millivolts();
+        // Most often there is plenty, and a product is cheaper than a quotient: 32 + 32 bits.
+        if volts > 0 && scaled >= u64::from(volts).saturating_mul(most.as_steps().into()) {
+            return most;
+        }
+        // And of two quotients the one of 32 bits.
+        let steps = match u32::try_from(scaled) {
+            Ok(scaled) => scaled.checked_div(volts),
+            Err(_) => scaled.checked_div(volts.into()).and_then(|steps| u32::try_from(steps).ok()),
+        };
+        Fraction::from_steps(steps.unwrap_or(0))
+    }
 }
 
 #[cfg(test)]
@@ -546,7 +564,7 @@ mod tests {
             prop_assert!((got - exact.min(f64::from(u32::MAX))).abs() <= 1.0 + exact * 1e-4, "{got} mW, exactly {exact} mW");
         }
 
-        /// Plainly: the quotient, held at the limit; nothing where there is no bank to divide by.
+        /// Plainly: the quotient, held at the limit; nothing where there is no bank to divide by. Never more, and by a step less at most.
         #[test]
         fn the_current_that_is_left_is_the_quotient_or_the_limit(
             left in 0..80_000_000_u32, bank in prop_oneof![Just(0_u32), 4_000..120_000_u32], capacity in 1_000..20_000_000_u32, most in 0..=327_680_u32,
@@ -554,8 +572,9 @@ mod tests {
             let quotient = (u128::from(left) * 65_536_000).checked_div(u128::from(bank) * u128::from(capacity)).unwrap_or(0);
             let plain = quotient.min(u128::from(most));
             let (left, bank) = (Milliwatts::from_milliwatts(left), Millivolts::from_millivolts(bank));
-            let got = current_from(left, bank, capacity, Fraction::from_steps(most)).as_steps();
-            prop_assert_eq!(u128::from(got), plain);
+            let feeds = Feeds::new(MilliampHours::from_milliamp_hours(capacity));
+            let got = u128::from(feeds.current(left, bank, Fraction::from_steps(most)).as_steps());
+            prop_assert!(got <= plain && plain <= got + 1, "{got} for {plain}");
         }
 
         #[test]

@@ -210,8 +210,11 @@ impl Sensing {
             channel.take(self.now, sample, &self.trust);
             rolls.include(self.now, channel, self.cutouts);
         }
-        if self.jumped != 0 || rolls.have_doubt() {
-            self.accept_what_another_confirms();
+        if rolls.a_jump_lasts || self.jumped != 0 {
+            // Not in the step in which they are looked at for being stuck: neither hurries, and a step should never be long.
+            if self.now < self.stuck_check {
+                self.accept_what_another_confirms();
+            }
             self.jumped = lasting(&self.channels);
         }
         let above_cutout = rolls.above_cutout(self.cutouts);
@@ -279,7 +282,7 @@ impl Sensing {
             };
             let confirms = |other: &Channel| other.is_good(channel.role) && other.latest().is_within(near, t);
             let is_confirmed =
-                at == self.now && !channel.is_too_fast(self.now, t, &self.trust) && self.channels.iter().any(confirms);
+                at == self.now && self.channels.iter().any(confirms) && !channel.is_too_fast(self.now, t, &self.trust);
             if is_confirmed && let Some(channel) = self.channels.get_mut(index) {
                 channel.accept();
                 channel.believe(at, t, &self.trust);
@@ -332,26 +335,33 @@ impl Sensing {
     #[cold]
     fn doubt_the_stuck(&mut self, rolls: &mut Rolls) {
         self.stuck_check = self.now.plus(STUCK_CHECK);
+        let Trust { still_after, stuck_after, stuck_moved, .. } = self.trust;
+        let still_for = |channel: &Channel| self.now.since(channel.movement.still_since);
         let mut latest_move = Uptime::NEVER;
-        let thermometers = |channel: &&mut Channel| channel.band.is_none() && channel.believed_at > Uptime::NEVER;
-        for channel in self.channels.iter_mut().filter(thermometers) {
-            let latest = channel.latest();
-            channel.movement.follow(self.now, latest, self.trust.stuck_moved);
-            latest_move = latest_move.max(channel.movement.move_began);
+        let (mut longest, mut shortest) = (Millis::ZERO, Millis::MAX);
+        for channel in &mut self.channels {
+            if channel.condition == Condition::Good {
+                longest = longest.max(still_for(channel));
+                shortest = shortest.min(still_for(channel));
+            }
+            if channel.band.is_none() && channel.believed_at > Uptime::NEVER {
+                let latest = channel.latest();
+                channel.movement.follow(self.now, latest, stuck_moved);
+                latest_move = latest_move.max(channel.movement.move_began);
+            }
         }
         // Where all stand still there is none to compare with. But their converters have noise: one of them would have moved by a digit.
-        let all_are_still = self.trust.still_after.is_some_and(|after| {
-            let mut good = self.channels.iter().filter(|channel| matches!(channel.condition, Condition::Good));
-            good.all(|channel| self.now.since(channel.movement.still_since) >= after)
-        });
+        let all_are_still = still_after.is_some_and(|after| shortest >= after);
+        if !all_are_still && stuck_after.is_none_or(|after| longest < after) {
+            return;
+        }
         // What is broken in another way stands still too, and has its name already. A check resistor should stand still: with a coarse
         // converter it does.
         let thermometers =
             |channel: &&mut Channel| channel.band.is_none() && matches!(channel.condition, Condition::Good);
         for channel in self.channels.iter_mut().filter(thermometers) {
-            let still_since = channel.movement.still_since;
-            let is_left_behind = self.trust.stuck_after.is_some_and(|after| self.now.since(still_since) >= after)
-                && latest_move >= still_since;
+            let is_left_behind = stuck_after.is_some_and(|after| still_for(channel) >= after)
+                && latest_move >= channel.movement.still_since;
             if all_are_still || is_left_behind {
                 channel.doubt(ChannelFault::Stuck);
                 rolls.of(channel.role).doubt.get_or_insert(ChannelFault::Stuck);
@@ -753,6 +763,7 @@ struct Rolls {
     /// true: what shows cold must soak, what shows hot cuts the heater out.
     doubtful_coldest: Celsius,
     doubtful_above_cutout: Kelvins,
+    a_jump_lasts: bool,
 }
 
 impl Rolls {
@@ -766,6 +777,7 @@ impl Rolls {
             checks: empty,
             doubtful_coldest: Celsius::MAX,
             doubtful_above_cutout: Celsius::MIN.above(Celsius::MAX),
+            a_jump_lasts: false,
         }
     }
 
@@ -793,6 +805,7 @@ impl Rolls {
 
     #[cold]
     fn include_doubtful(&mut self, now: Uptime, channel: &Channel, cutouts: Cutouts) {
+        self.a_jump_lasts |= channel.jump.is_some_and(|jump| jump.lasts);
         let roll = self.of(channel.role);
         match channel.condition {
             Condition::Doubtful(fault) => roll.doubt = roll.doubt.or(Some(fault)),

@@ -21,6 +21,9 @@ use crate::settings::{MAX_CHANNELS, Proof, Role, Settings};
 /// In how many parts its energy is kept.
 const PARTS: u8 = 16;
 
+/// How often a trial is looked at.
+const LOOKS: u64 = 64;
+
 /// What of a trial survives a restart.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -47,6 +50,8 @@ pub enum Trial {
 pub(crate) struct Trials {
     proof: Option<Proof>,
     stage: Stage,
+    /// In a trial, where each plate thermometer was when it began; nothing once it has risen by its own amount.
+    pads: [Option<Celsius>; MAX_CHANNELS],
 }
 
 #[derive(Clone, Debug)]
@@ -61,10 +66,10 @@ struct Course {
     cell: Celsius,
     /// The coldest of the plate thermometers.
     pad: Option<Celsius>,
-    /// Where each plate thermometer was; nothing once it has risen by its own amount.
-    pads: [Option<Celsius>; MAX_CHANNELS],
     /// In microjoules.
     energy_uj: u64,
+    /// The energy at which it is next looked at: [`LOOKS`] times in all, for what warms takes minutes and each look its time.
+    next_look_uj: u64,
     /// Whether a cell or a plate has risen.
     has_effect: bool,
 }
@@ -72,19 +77,19 @@ struct Course {
 impl Trials {
     pub(crate) fn recalled(settings: &Settings, kept: Trial) -> Self {
         let proof = settings.heater.proof;
+        let mut pads = [None; MAX_CHANNELS];
         let stage = match kept {
             Trial::Due => Stage::Due,
             Trial::Over => Stage::Over,
             Trial::On { parts, cell, pad } => {
-                let mut pads = [None; MAX_CHANNELS];
                 for (slot, channel) in pads.iter_mut().zip(&settings.channels) {
                     *slot = pad.filter(|_| channel.role == Role::Pad);
                 }
                 let energy_uj = proof.map_or(0, |proof| part_uj(proof).saturating_mul(parts.into()));
-                Stage::On(Course { cell, pad, pads, energy_uj, has_effect: false })
+                Stage::On(Course { cell, pad, energy_uj, next_look_uj: 0, has_effect: false })
             }
         };
-        Self { proof, stage }
+        Self { proof, stage, pads }
     }
 
     pub(crate) fn kept(&self) -> Trial {
@@ -104,8 +109,22 @@ impl Trials {
     #[cold]
     pub(crate) fn heat(&mut self, is_cool: bool, sensing: &Sensing) {
         if (is_cool || matches!(self.stage, Stage::Due)) && self.proof.is_some() {
-            self.stage = Course::from_here(sensing).map_or(Stage::Due, Stage::On);
+            self.begin(sensing);
         }
+    }
+
+    /// With what is measured now.
+    fn begin(&mut self, sensing: &Sensing) {
+        let Some((cell, _)) = sensing.measured(Role::Cell) else {
+            self.stage = Stage::Due;
+            return;
+        };
+        let mut coldest: Option<Celsius> = None;
+        for (slot, pad) in self.pads.iter_mut().zip(sensing.each_measured(Role::Pad)) {
+            *slot = pad;
+            coldest = pad.map(|pad| coldest.map_or(pad, |coldest| coldest.min(pad))).or(coldest);
+        }
+        self.stage = Stage::On(Course { cell, pad: coldest, energy_uj: 0, next_look_uj: 0, has_effect: false });
     }
 
     /// What the heat that goes in shows, while the heater is on.
@@ -115,7 +134,7 @@ impl Trials {
             (Some(proof), Stage::On(course)) => {
                 let energy_uj = u64::from(load.as_milliwatts()).saturating_mul(credited.as_millis().into());
                 course.energy_uj = course.energy_uj.saturating_add(energy_uj);
-                self.verdict(proof, sensing)
+                if course.energy_uj < course.next_look_uj { SystemFaults::NONE } else { self.verdict(proof, sensing) }
             }
             _ => SystemFaults::NONE,
         }
@@ -125,8 +144,9 @@ impl Trials {
     fn verdict(&mut self, proof: Proof, sensing: &Sensing) -> SystemFaults {
         let Stage::On(course) = &mut self.stage else { return SystemFaults::NONE };
         let Some((cell, _)) = sensing.measured(Role::Cell) else { return SystemFaults::NONE };
-        course.look(proof, cell, sensing);
-        let all_follow = course.pads.iter().all(Option::is_none);
+        course.next_look_uj = course.energy_uj.saturating_add(microjoules(proof) / LOOKS);
+        course.look(proof, cell, &mut self.pads, sensing);
+        let all_follow = self.pads.iter().all(Option::is_none);
         if course.has_effect && all_follow {
             self.stage = Stage::Over;
             return SystemFaults::NONE;
@@ -136,7 +156,7 @@ impl Trials {
         }
         let has_effect = course.has_effect;
         if !has_effect && all_follow && course.cell.above(cell) >= proof.rise.half() {
-            self.stage = Course::from_here(sensing).map_or(Stage::Due, Stage::On);
+            self.begin(sensing);
             return SystemFaults::NONE;
         }
         // What got no warmer may be tried again at once, by whoever pressed the button.
@@ -153,21 +173,10 @@ impl Trials {
 }
 
 impl Course {
-    /// One that begins with what is measured now.
-    fn from_here(sensing: &Sensing) -> Option<Self> {
-        let (cell, _) = sensing.measured(Role::Cell)?;
-        let mut pads = [None; MAX_CHANNELS];
-        for (slot, pad) in pads.iter_mut().zip(sensing.each_measured(Role::Pad)) {
-            *slot = pad;
-        }
-        let pad = sensing.measured(Role::Pad).map(|(coldest, _)| coldest);
-        Some(Self { cell, pad, pads, energy_uj: 0, has_effect: false })
-    }
-
-    fn look(&mut self, proof: Proof, cell: Celsius, sensing: &Sensing) {
+    fn look(&mut self, proof: Proof, cell: Celsius, pads: &mut [Option<Celsius>], sensing: &Sensing) {
         let fallen = self.cell.above(cell).max(Kelvins::ZERO);
         self.has_effect |= cell.above(self.cell) >= proof.rise;
-        for (pad, now) in self.pads.iter_mut().zip(sensing.each_measured(Role::Pad)) {
+        for (pad, now) in pads.iter_mut().zip(sensing.each_measured(Role::Pad)) {
             let (Some(before), Some(now)) = (*pad, now) else { continue };
             let rose = now.above(before);
             let is_up = |by: Kelvins| rose.plus(fallen.min(by.half())) >= by;
