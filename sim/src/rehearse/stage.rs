@@ -8,8 +8,8 @@
 //!
 //! Time passes in steps of the controller. A step ends with the controller's decision, which holds for the next; what changes in
 //! the world at that moment (a source that turns up, a new hour of weather) it sees one step later. Voltages and currents are
-//! found anew whenever a relay moves or an offer changes, and once a block of sixty steps; in between they are constant, and the
-//! plant is crossed exactly.
+//! found anew whenever a relay moves or an offer changes, in the step that answers it, and once a block of sixty steps; in between
+//! they are constant, and the plant is crossed exactly.
 //!
 //! # Leaps
 //!
@@ -383,6 +383,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
             let outputs = self.decide(self.at);
             if is_as_before(&self.outputs, &outputs) {
                 self.outputs.ceiling = outputs.ceiling;
+                if self.at == self.offered_at + 1 {
+                    // The first answer to who has turned up: the others are told what that one leaves of the ceiling.
+                    self.account();
+                    self.solve();
+                }
                 // No place of a battery changes by more than a millikelvin or two in between.
                 if self.at.is_multiple_of(10) {
                     self.look();
@@ -428,7 +433,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
     fn cross(&mut self, until: u64) -> bool {
         let readings = self.unit.readings();
         let is_calm = self.calm.holds(self.at, &readings, self.plant.sensors_c());
-        let quiet = self.at - self.changed_at >= BLOCK_STEPS;
+        // The step that answers a new offer is taken by itself.
+        let quiet = self.at - self.changed_at >= BLOCK_STEPS && self.at > self.offered_at;
         if self.leap == 0 || !is_calm || !quiet || !(until - self.at).is_multiple_of(self.leap) {
             return false;
         }
