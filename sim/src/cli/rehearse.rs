@@ -22,9 +22,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 /// Rehearse a winter: the controller in a closed loop with bank, heater, box,
 /// weather and sources
 ///
-/// The installation file names the weather and says what the sources do. What
-/// the battery's own protection would do is left out: the controller is judged
-/// alone.
+/// The installation file names the weather and says what the sources do. The
+/// battery's own protection ends the discharge of a flat bank, and is else left
+/// out: the controller is judged alone.
 ///
 /// Exit status: 0 done, 1 the installation, its weather or a log is text and
 /// fails a check, or charge was permitted with a cell below its hard limit, 2

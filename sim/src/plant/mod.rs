@@ -438,6 +438,13 @@ impl Run<'_> {
         coldest
     }
 
+    /// The warmest layer of any battery (°C).
+    #[must_use]
+    pub fn warmest_cell_c(&self) -> f64 {
+        let layers = self.surfaces.layers.iter().flatten();
+        layers.map(|weights| self.wave.weigh(weights)).fold(f64::NEG_INFINITY, f64::max)
+    }
+
     /// The plate (°C).
     #[must_use]
     pub fn plate_c(&self) -> f64 {

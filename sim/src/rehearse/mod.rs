@@ -26,6 +26,8 @@ mod trials;
 mod variation;
 
 #[cfg(test)]
+mod seasons;
+#[cfg(test)]
 pub(crate) mod testing;
 #[cfg(test)]
 mod tests;

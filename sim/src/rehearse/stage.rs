@@ -8,8 +8,8 @@
 //!
 //! Time passes in steps of the controller. A step ends with the controller's decision, which holds for the next; what changes in
 //! the world at that moment (a source that turns up, a new hour of weather) it sees one step later. Voltages and currents are
-//! found anew whenever a relay moves or an offer changes, and once a block of sixty steps; in between they are constant, and the
-//! plant is crossed exactly.
+//! found anew whenever a relay moves or an offer changes, in the step that answers it, and once a block of sixty steps; in between
+//! they are constant, and the plant is crossed exactly.
 //!
 //! # Leaps
 //!
@@ -65,6 +65,11 @@ pub trait Watcher {
     /// What kept the outputs off over the span that is booked next.
     fn withheld(&mut self, _: Withheld) {}
 
+    /// Stands between the converters and the controller, so many seconds after the start: what it leaves of `samples` is what the
+    /// controller is shown. It leaves them as they are unless the season is one of a converter that breaks down.
+    #[inline]
+    fn shown(&mut self, _at_s: f64, _samples: &mut [Sample; MAX_CHANNELS]) {}
+
     /// A step of the controller: each once and in their order at [`Pace::EveryStep`]; among them some that are gone back over at
     /// [`Pace::Leaping`].
     #[inline]
@@ -100,6 +105,12 @@ impl<A: Watcher, B: Watcher> Watcher for (A, B) {
     }
 
     #[inline]
+    fn shown(&mut self, at_s: f64, samples: &mut [Sample; MAX_CHANNELS]) {
+        self.0.shown(at_s, samples);
+        self.1.shown(at_s, samples);
+    }
+
+    #[inline]
     fn decided(&mut self, now: Instant, inputs: &Inputs, outputs: &Outputs) {
         self.0.decided(now, inputs, outputs);
         self.1.decided(now, inputs, outputs);
@@ -117,6 +128,8 @@ pub struct Glimpse<'a> {
     pub readings: [Option<Celsius>; MAX_CHANNELS],
     /// The coldest place of any battery (°C).
     pub coldest_c: f64,
+    /// The warmest layer of any battery (°C).
+    pub warmest_c: f64,
     /// The plate (°C).
     pub plate_c: f64,
     /// The air around the box (°C): that of the outside, or of the room.
@@ -215,9 +228,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
         let heater = &settings.heater;
         let nominal_v = f64::from(heater.nominal.as_millivolts()) / 1000.0;
         let mut inputs = Inputs::DEAD;
-        // The battery's own protection is left out of it, so that the controller stands alone: what it permits is what is judged.
+        // What the battery's own protection says of charge is left out of it, so that the controller stands alone: what it permits is
+        // what is judged.
         inputs.charge_line = Line::Allowed;
-        inputs.discharge_line = Line::Allowed;
         let limit = |span: forewarm_core::quantity::Millis| u64::from(span.as_millis() / scenario.step_ms);
         let trusted = limit(settings.trust.max_step).min(limit(settings.trust.max_age));
         let leap = (Run::LONGEST_LEAP as u64).min(trusted);
@@ -357,6 +370,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 1")]
         let steps = (self.charge * 65_536.0).round() as u32;
         self.inputs.state_of_charge = Some(Fraction::from_steps(steps));
+        // A flat bank has been disconnected by its protection.
+        self.inputs.discharge_line = if self.charge > 0.0 { Line::Allowed } else { Line::Refused };
     }
 
     /// The controller's step at the step `at`.
@@ -366,6 +381,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         for ((sample, probe), t) in self.inputs.channels.iter_mut().zip(&self.probes).zip(sensors_c) {
             *sample = Sample::Fresh(probe.measure(t, at));
         }
+        self.watcher.shown(seconds(at, self.step_s), &mut self.inputs.channels);
         // The controller's clock wraps, as it does in the field.
         #[expect(clippy::cast_possible_truncation, reason = "wrapping is meant")]
         let now = Instant::from_millis(at.wrapping_mul(self.scenario.step_ms.into()) as u32);
@@ -383,6 +399,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
             let outputs = self.decide(self.at);
             if is_as_before(&self.outputs, &outputs) {
                 self.outputs.ceiling = outputs.ceiling;
+                if self.at == self.offered_at + 1 {
+                    // The first answer to who has turned up: the others are told what that one leaves of the ceiling.
+                    self.account();
+                    self.solve();
+                }
                 // No place of a battery changes by more than a millikelvin or two in between.
                 if self.at.is_multiple_of(10) {
                     self.look();
@@ -428,7 +449,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
     fn cross(&mut self, until: u64) -> bool {
         let readings = self.unit.readings();
         let is_calm = self.calm.holds(self.at, &readings, self.plant.sensors_c());
-        let quiet = self.at - self.changed_at >= BLOCK_STEPS;
+        // The step that answers a new offer is taken by itself.
+        let quiet = self.at - self.changed_at >= BLOCK_STEPS && self.at > self.offered_at;
         if self.leap == 0 || !is_calm || !quiet || !(until - self.at).is_multiple_of(self.leap) {
             return false;
         }
@@ -489,6 +511,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
                 outputs: &self.outputs,
                 readings: self.unit.readings(),
                 coldest_c: self.plant.coldest_cell_c(),
+                warmest_c: self.plant.warmest_cell_c(),
                 plate_c: self.plant.plate_c(),
                 outside_c: self.plant.outside_c(),
                 inputs: &self.inputs,

@@ -6,7 +6,7 @@ use crate::plan::{Plan, Subject, testing as planned};
 use crate::site::{Circuit, Class, Rating, Room};
 use forewarm_core::quantity::{Celsius, Fraction, Kelvins, Ohms};
 use forewarm_core::rtd::Leads;
-use forewarm_core::settings::{BankUse, Reserve, Role};
+use forewarm_core::settings::{BankUse, Hold, Reserve, Role};
 use forewarm_core::signals::{Outputs, Relay, Sources};
 use proptest::prelude::*;
 use std::sync::atomic::AtomicBool;
@@ -100,16 +100,24 @@ fn a_charger_that_does_not_obey_never_charges_with_more_than_the_ceiling() {
     use forewarm_core::quantity::Milliamps;
     use forewarm_core::settings::ChargeCurrent;
     let season = |charge| {
-        let mut scenario = scenario(45);
+        let mut scenario = scenario(15);
         let mut settings = scenario.settings.clone().into_inner();
         settings.sources[0].charge = charge;
         // One battery, of which none can be gone.
         settings.charge.batteries = 1;
+        settings.heater.hold = Hold::Never;
         scenario.settings = settings.validate().unwrap();
-        // Enough for its 60 A and the heater, twice as long.
-        for offer in scenario.offers.iter_mut().filter(|offer| offer.sources.contains(0)) {
-            offer.power_w[0] = 1_000.0;
-        }
+        // An hour in six it comes together with mains, with enough for its 60 A and the heater, to cells that nothing holds warm while they
+        // may be charged; loads make room for what it gives.
+        scenario.offers = (0..scenario.span_s / 3600)
+            .map(|hour| {
+                let (sources, power_w, load_w) = match hour % 6 {
+                    0 => (Sources::NONE.with(0).with(1), [1_000.0, 600.0, 0.0, 0.0], 6.0),
+                    _ => (Sources::NONE, [0.0; 4], 200.0),
+                };
+                Offer { at_s: hour * 3600, sources, power_w, load_w }
+            })
+            .collect();
         let mut watcher = (AgainstCeiling::default(), Reasons::default());
         let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut watcher, &GO);
         (outcome, watcher.0, watcher.1)

@@ -8,8 +8,10 @@
 //! | `histories` | generated histories of faults, and the promises on safety |
 //! | `power` | hangs, resets and cuts of the power |
 //! | `input` | what is wrong on the lines, in the converter and in storage |
+//! | `breakdowns` | what breaks down, what is found, what stays off and what comes back |
 
 mod bench;
+mod breakdowns;
 mod histories;
 mod input;
 mod power;

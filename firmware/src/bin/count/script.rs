@@ -1,7 +1,7 @@
 //! A history that takes a unit through its states and faults, every step counted.
 
 use crate::{Counter, Span, step};
-use core::fmt::{Result, Write};
+use core::fmt::{self, Write};
 use core::hint::black_box;
 use forewarm_core::fault::{ChannelFault, Faults, SystemFault, SystemFaults};
 use forewarm_core::quantity::{
@@ -9,8 +9,8 @@ use forewarm_core::quantity::{
 };
 use forewarm_core::rtd::{Element, Leads, Measured};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Cooling, Giving, Heater, Hold, Proof, Reserve, Role,
-    Settings, Source, Trust,
+    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Check, Cooling, Giving, Heater, Hold, Proof, Reserve, Role,
+    Settings, SettingsError, Source, Trust, ValidSettings,
 };
 use forewarm_core::signals::{Button, Cause, Inputs, Line, Outputs, Relay, Sample, Sources, State, Storage};
 use forewarm_core::unit::{Memory, Unit};
@@ -18,6 +18,7 @@ use forewarm_core::unit::{Memory, Unit};
 const CELL: usize = 0;
 const OTHER_CELL: usize = 1;
 const PAD: usize = 2;
+const NOMINAL: Ohms = Ohms::from_milliohms(1_000_000);
 const REFERENCE: Ohms = Ohms::from_milliohms(4_000_000);
 const LEAD: Ohms = Ohms::from_milliohms(500);
 const FINE: Inputs = Inputs {
@@ -111,6 +112,15 @@ fn settings() -> Settings {
     }
 }
 
+fn with_a_check_and_few_closings(mut settings: Settings) -> Result<ValidSettings, SettingsError> {
+    let check = Role::Check(Check { nominal: NOMINAL, within: Ohms::from_milliohms(2_000) });
+    if let Some(channel) = settings.channels.get_mut(OTHER_CELL) {
+        channel.role = check;
+    }
+    settings.heater.max_cycles_per_day = 4;
+    settings.validate()
+}
+
 /// A unit in its installation, stepped once a second.
 struct Bench {
     counter: Counter,
@@ -121,6 +131,8 @@ struct Bench {
     outputs: Outputs,
     /// What the thermometers show, in millidegrees.
     shown: [i32; 3],
+    /// What a check resistor in place of the other cell has.
+    check: Option<Ohms>,
     /// Steps in the state of the step before, without a fault.
     usual: Span,
     usual_sum: u32,
@@ -174,6 +186,9 @@ impl Bench {
     fn after(&mut self, millis: u32) {
         for (channel, t) in self.shown.into_iter().enumerate() {
             self.inputs.channels[channel] = sample(t, self.steps);
+        }
+        if let Some(r) = self.check {
+            self.inputs.channels[OTHER_CELL] = shown(r, self.steps);
         }
         self.step(millis);
     }
@@ -237,6 +252,15 @@ impl Bench {
         self.seconds(10);
     }
 
+    fn until_it_heats(&mut self) {
+        for _ in 0..400 {
+            if self.outputs.heater == Relay::Closed {
+                return;
+            }
+            self.second();
+        }
+    }
+
     fn hold_the_button(&mut self) {
         self.inputs.button = Button::Pressed;
         self.seconds(4);
@@ -271,12 +295,16 @@ fn ratio(r: Ohms) -> Ratio {
 
 /// What the converter brings at a temperature, with a little noise that differs from step to step.
 fn sample(millidegrees: i32, step: u32) -> Sample {
-    let r = Element::pt1000().resistance(Celsius::from_millidegrees(millidegrees)).unwrap_or(Ohms::ZERO);
+    shown(Element::pt1000().resistance(Celsius::from_millidegrees(millidegrees)).unwrap_or(Ohms::ZERO), step)
+}
+
+/// The same of a resistance.
+fn shown(r: Ohms, step: u32) -> Sample {
     let noise = Ohms::from_milliohms(step * 7 % 31);
     Sample::Fresh(Measured { element: ratio(r.plus(LEAD).plus(noise)), lead: ratio(LEAD) })
 }
 
-pub(crate) fn play(counter: Counter, told: &mut impl Write) -> Result {
+pub(crate) fn play(counter: Counter, told: &mut impl Write) -> fmt::Result {
     let Ok(settings) = black_box(settings()).validate() else { return writeln!(told, "settings refused") };
     let mut bench = Bench {
         counter,
@@ -286,6 +314,7 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> Result {
         steps: 0,
         outputs: Outputs::all_off(SystemFault::SettingsInvalid),
         shown: [-10_000; 3],
+        check: None,
         usual: Span::NONE,
         usual_sum: 0,
         usual_steps: 0,
@@ -300,6 +329,7 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> Result {
     channel_faults(&mut bench);
     energy(&mut bench);
     heater_faults(&mut bench);
+    witnesses(&mut bench);
     time(&mut bench);
     guard(&mut bench);
     let memory =
@@ -307,6 +337,13 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> Result {
     bench.unit = Unit::new(&settings, memory);
     bench.go_to(5_000, 5_000);
     bench.seconds(30);
+    // An installation of its own, of as many channels.
+    let Ok(settings) = with_a_check_and_few_closings(settings.into_inner()) else {
+        return writeln!(told, "settings refused");
+    };
+    bench.unit = Unit::new(&settings, Memory::default());
+    reference(&mut bench);
+    cycles(&mut bench);
 
     writeln!(told, "step_usual_min {}", bench.usual.least)?;
     writeln!(told, "step_usual_mean {}", bench.usual_sum / bench.usual_steps.max(1))?;
@@ -431,6 +468,63 @@ fn heater_faults(bench: &mut Bench) {
     bench.go_to(2_000, 20_000);
     bench.hold_the_button();
     bench.seconds(30);
+}
+
+/// What one thing shows of another: supply and bank of a source, the cells of a plate thermometer; each until the button resets it.
+fn witnesses(bench: &mut Bench) {
+    bench.go_to(2_000, 2_000);
+    bench.hold_the_button();
+    // It breaks down each time the heater takes from it.
+    for _ in 0..3 {
+        bench.until_it_heats();
+        bench.inputs.supply = Some(Millivolts::from_millivolts(9_000));
+        bench.seconds(2);
+        bench.inputs = FINE;
+    }
+    bench.seconds(5);
+    bench.hold_the_button();
+    // The bank is below its reserve, and pays all the same.
+    bench.inputs.state_of_charge = Some(Fraction::from_per_mille(200));
+    bench.until_it_heats();
+    bench.seconds(5);
+    bench.inputs.state_of_charge = Some(Fraction::from_per_mille(170));
+    bench.seconds(5);
+    bench.inputs = FINE;
+    bench.hold_the_button();
+    // The cells get warmer, and their plate does not.
+    bench.inputs.sources = Sources::NONE;
+    bench.inputs.state_of_charge = None;
+    bench.seconds(400);
+    bench.inputs = FINE;
+    bench.until_it_heats();
+    for millidegrees in 2_000..2_600 {
+        bench.shown[CELL] = millidegrees;
+        bench.shown[OTHER_CELL] = millidegrees;
+        bench.second();
+    }
+    bench.hold_the_button();
+}
+
+/// The check resistor leaves its band.
+fn reference(bench: &mut Bench) {
+    bench.check = Some(NOMINAL);
+    bench.go_to(2_000, 2_000);
+    bench.check = Some(NOMINAL.plus(Ohms::from_milliohms(3_000)));
+    bench.seconds(3);
+    bench.check = Some(NOMINAL);
+    bench.seconds(20);
+}
+
+/// The source comes and goes, more often than the relay may close.
+fn cycles(bench: &mut Bench) {
+    for _ in 0..3 {
+        bench.inputs = FINE;
+        bench.seconds(30);
+        bench.inputs.sources = Sources::NONE;
+        bench.inputs.state_of_charge = None;
+        bench.seconds(20);
+    }
+    bench.inputs = FINE;
 }
 
 /// The clock leaps, stands still, runs fast and slow, and the count of time inside comes to its end.
