@@ -382,6 +382,8 @@ pub struct Converter {
     pub lead_mismatch: f64,
     /// Half-width of the contact resistance in one lead (Ω).
     pub contact_ohm: f64,
+    /// What the contacts of one channel's leads may gain together in service (Ω): from nothing when new to this.
+    pub contact_growth_ohm: f64,
 }
 
 /// What an energy source gives.

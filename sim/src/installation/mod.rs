@@ -82,7 +82,7 @@ impl Installation {
         let mut reader = values::Reader::new(findings, folder);
         let draft = sections::read(&mut reader, &document);
         verdict::judge(&mut reader, &draft.settings);
-        warnings::add(&mut reader, &draft.settings, draft.site.as_ref().and_then(|site| site.fed_by));
+        warnings::add(&mut reader, &draft.settings, draft.site.as_ref());
         let problems: Vec<_> =
             reader.findings.into_problems().into_iter().map(|problem| counted_from_one(problem, &draft)).collect();
         if problems.iter().any(|problem| problem.severity == Severity::Error) {

@@ -313,8 +313,8 @@ fn what_a_stand_in_would_bring_up_is_not_told() {
 
 /// 2 Ω are 5.1 K of a Pt100 at 0.39 Ω/K, and a tenth of that of a Pt1000 (IEC 60751).
 #[test]
-fn a_lone_cell_on_two_wires_is_warned_of_by_what_a_terminal_may_gain() {
-    let told = |element: &str, reference: u32, cells: usize| {
+fn a_lone_cell_on_two_wires_is_warned_of_by_what_its_contacts_may_gain() {
+    let told = |element: &str, reference: u32, cells: usize, converter: &str| {
         let mut text = starter().replace("element = \"pt100\"", &format!("element = \"{element}\""));
         text = text.replace("reference_ohm = 400\n", &format!("reference_ohm = {reference}\n"));
         text = text.replacen("wiring = \"4-wire\"", "wiring = \"2-wire\"\nlead_loop_ohm = 0.2", 1);
@@ -322,16 +322,23 @@ fn a_lone_cell_on_two_wires_is_warned_of_by_what_a_terminal_may_gain() {
             text =
                 text.replacen("name = \"cells_high\"\nrole = \"cell\"", "name = \"cells_high\"\nrole = \"ambient\"", 1);
         }
+        text = text.replacen("\n[converter]\n", &format!("\n[converter]\n{converter}\n"), 1);
         let installation = Installation::parse("test", &text).expect("no error");
         installation
             .warnings
             .into_iter()
             .map(|problem| problem.message.to_string())
-            .find(|told| told.contains("gains 2 Ω"))
+            .find(|told| told.contains("on the only cell channel"))
     };
-    assert!(told("pt100", 400, 1).is_some_and(|told| told.contains("5.1 K warm")), "{:?}", told("pt100", 400, 1));
-    assert!(told("pt1000", 4000, 1).is_some_and(|told| told.contains("0.5 K warm")));
-    assert_eq!(told("pt100", 400, 2), None, "a second cell contradicts it");
+    let says = |told: Option<String>, what: &str| {
+        let told = told.expect("told");
+        assert!(told.starts_with("channel 1 (cells_low): wiring") && told.contains(what), "{told}");
+    };
+    says(told("pt100", 400, 1, ""), "gain 2 Ω in service make it read 5.1 K warm");
+    says(told("pt1000", 4000, 1, ""), "gain 2 Ω in service make it read 0.5 K warm");
+    says(told("pt100", 400, 1, "contact_growth_mohm = 500"), "gain 0.5 Ω in service make it read 1.3 K warm");
+    assert_eq!(told("pt100", 400, 1, "contact_growth_mohm = 0"), None, "nothing grows");
+    assert_eq!(told("pt100", 400, 2, ""), None, "a second cell contradicts it");
 }
 
 #[test]

@@ -93,6 +93,7 @@ pub(crate) fn site() -> Site {
             reference_drift: 0.000_2,
             lead_mismatch: 0.05,
             contact_ohm: 0.02,
+            contact_growth_ohm: 0.0,
         },
         supplies: vec![supply(350.0), supply(600.0)],
         fed_by: None,

@@ -325,8 +325,8 @@ fn sums(out: &mut dyn Write, inhibit: &Budget, release: &Budget) -> io::Result<(
             row(["", &heads[0], &heads[1]]),
             line("combined standard uncertainty u", |budget| budget.combined_k),
             line("expanded uncertainty U (k = 2)", |budget| budget.expanded_k),
-            line("known to read warm by", |budget| budget.bias_k),
-            line("guard band: what is known, plus U", |budget| budget.guard_band_k),
+            line("reads warm by, counted in full", |budget| budget.bias_k),
+            line("guard band: that in full, plus U", |budget| budget.guard_band_k),
             line("with every error at its limit at once", |budget| budget.worst_warm_k),
         ],
     )

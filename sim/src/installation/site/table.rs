@@ -105,6 +105,7 @@ table! {
     ReferenceDrift "converter" "reference_drift_ppm" "ppm" 0.0..100_000.0 [200.0] "its drift over the years and the temperatures it sees" "";
     LeadMismatch "converter" "lead_mismatch_pct" "%" 0.0..100.0 [5.0] "largest difference between the leads of three wires, as part of one lead" "";
     LeadContact "converter" "contact_mohm" "mΩ" 0.0..10_000.0 [20.0] "largest contact resistance in one lead" "";
+    ContactGrowth "converter" "contact_growth_mohm" "mΩ" 0.0..10_000.0 [2000.0] "what the contacts of one channel's leads may gain together in service, by corrosion and loosened screws; 0 only where every joint is soldered" "";
     BatteryNumber "channel" "battery" "" 1.0..8.0 [1.0] "which battery it sits on, counted from 1 along the row" "";
     Calibrated "channel" "calibrated_mk" "mK" 0.1..5000.0 [] "standard uncertainty of a calibration or trim, which takes the place of the class" "";
     SensorCable "channel" "cable_m" "m" 0.0..200.0 [3.0] "length of its cable, one way" "";

@@ -111,6 +111,7 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::ReferenceDrift => converter.reference_drift,
         Key::LeadMismatch => converter.lead_mismatch,
         Key::LeadContact => converter.contact_ohm,
+        Key::ContactGrowth => converter.contact_growth_ohm,
         Key::BatteryNumber => count(mounting.at.battery()? + 1),
         Key::Calibrated => mounting.calibrated_k?,
         Key::SensorCable => mounting.cable_m,

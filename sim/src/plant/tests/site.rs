@@ -91,6 +91,7 @@ pub(super) fn open() -> Site {
             reference_drift: 0.0002,
             lead_mismatch: 0.05,
             contact_ohm: 0.0,
+            contact_growth_ohm: 0.0,
         },
         supplies: vec![],
         fed_by: None,
