@@ -4,7 +4,8 @@
 mod common;
 
 use common::{Run, forewarm, forewarm_fed};
-use forewarm::installation::starter;
+use forewarm::installation::{Installation, starter};
+use forewarm_core::wire::record;
 use serde_json::Value;
 use std::fs;
 
@@ -660,13 +661,17 @@ fn json_tells_the_same_as_the_text() {
     let parse = |run: &Run| serde_json::from_str::<Value>(&run.stdout).expect("JSON");
     let good = forewarm_fed(&["check", "-", "--json"], starter().as_bytes());
     assert_eq!((good.status, &*good.stderr), (0, ""));
-    assert_eq!(parse(&good), serde_json::json!({ "file": "standard input", "ok": true, "problems": [] }));
+    let fingerprint = on_the_board(&starter());
+    assert_eq!(
+        parse(&good),
+        serde_json::json!({ "file": "standard input", "ok": true, "settings_fingerprint": fingerprint, "problems": [] })
+    );
     let (text, line) = starter_with("release_c", "release_c = 4");
     let bad = forewarm_fed(&["check", "--json", "-"], text.as_bytes());
     assert_eq!((bad.status, &*bad.stderr), (1, ""));
     assert_eq!(
         parse(&bad),
-        serde_json::json!({ "file": "standard input", "ok": false, "problems": [{
+        serde_json::json!({ "file": "standard input", "ok": false, "settings_fingerprint": null, "problems": [{
             "severity": "error",
             "line": line,
             "column": 13,
@@ -753,4 +758,44 @@ fn layers_do_not_go_with_one_material_and_each_contradiction_is_told_with_its_li
         let said = format!("standard input:{line}:1: box.{name} does not go with layers");
         assert!(run.stdout.contains(&said), "no {said}: {}", run.stdout);
     }
+}
+
+fn json_of(command: &str, text: &str) -> Value {
+    let run = forewarm_fed(&[command, "-", "--json"], text.as_bytes());
+    serde_json::from_str(&run.stdout).unwrap_or_else(|error| panic!("{error}: {run:?}"))
+}
+
+/// As the board works it out: the record of the settings, hashed.
+fn on_the_board(text: &str) -> String {
+    let settings = Installation::parse("test", text).expect("no error").settings;
+    let mut room = [0; record::MAX_BYTES];
+    record::fingerprint(record::encode(&settings, &mut room).expect("a record")).to_string()
+}
+
+#[test]
+fn check_and_plan_print_the_fingerprint_that_the_board_has() {
+    let shown = on_the_board(&starter());
+    assert_eq!(shown.len(), 39, "eight groups of four digits: {shown}");
+    for command in ["check", "plan"] {
+        let printed = forewarm_fed(&[command, "-"], starter().as_bytes()).stdout;
+        assert_eq!(printed.matches(&shown).count(), 1, "{command}: {printed}");
+        assert_eq!(json_of(command, &starter())["settings_fingerprint"], *shown, "{command}");
+    }
+}
+
+#[test]
+fn the_fingerprint_changes_with_what_the_controller_is_told_and_with_nothing_else() {
+    let of = |text: &str| json_of("check", text)["settings_fingerprint"].as_str().expect("one").to_owned();
+    let first = of(&starter());
+    let other = starter().replacen("inhibit_c = 5", "inhibit_c = 5.001", 1);
+    assert_ne!(of(&other), first);
+    let renamed = starter().replacen("title = \"", "title = \"Another ", 1);
+    assert_ne!(renamed, starter());
+    assert_eq!(of(&renamed), first);
+}
+
+#[test]
+fn a_file_that_is_refused_has_no_fingerprint() {
+    let report = json_of("check", &starter().replacen("inhibit_c = 5", "inhibit_c = 50", 1));
+    assert_eq!((&report["ok"], &report["settings_fingerprint"]), (&Value::Bool(false), &Value::Null));
 }

@@ -2,6 +2,7 @@
 
 use super::Installation;
 use crate::diagnostic::escaped;
+use crate::fingerprint;
 use forewarm_core::quantity::{Fraction, Millis, Milliwatts, Ohms};
 use forewarm_core::rtd::{Element, Leads};
 use forewarm_core::settings::{
@@ -45,6 +46,7 @@ impl Installation {
             .map(|(name, channel)| describe_channel(name, channel))
             .collect();
         columns(out, &channels, "none")?;
+        writeln!(out, "\nSettings fingerprint\n  {}\n  {}", fingerprint::of(settings), fingerprint::MEANING)?;
         writeln!(out, "\nThe battery maker's limits override every threshold here.")
     }
 }

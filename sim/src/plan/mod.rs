@@ -32,6 +32,7 @@ pub mod thresholds;
 pub mod verdict;
 
 use crate::cautions::CAUTIONS;
+use crate::fingerprint;
 use crate::site::Site;
 use feed::Feed;
 use forewarm_core::settings::Settings;
@@ -60,6 +61,8 @@ pub struct Plan {
     pub title: String,
     /// Whether the installation passes: nothing that was found is dangerous.
     pub ok: bool,
+    /// What tells the settings from all others: a board that has them shows the same.
+    pub settings_fingerprint: String,
     /// What was found, the worst first.
     pub findings: Vec<Finding>,
     /// What the heater can do.
@@ -118,6 +121,7 @@ impl Plan {
         Self {
             title: title.to_owned(),
             ok: !findings.iter().any(|finding| finding.fails),
+            settings_fingerprint: fingerprint::of(settings).to_string(),
             findings,
             thermal,
             measurement,

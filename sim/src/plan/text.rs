@@ -9,6 +9,7 @@ use super::thermal::{Figure, LayerReport, Thermal};
 use super::thresholds::{ChannelError, Measurement};
 use super::verdict::{Finding, Severity};
 use crate::diagnostic::escaped;
+use crate::fingerprint;
 use anstyle::{AnsiColor, Style};
 use std::fmt::Write as _;
 use std::io::{self, Write};
@@ -39,6 +40,9 @@ impl Plan {
         if let Some(name) = &self.heater_fed_by {
             writeln!(out, "\n  The heater hangs on {} alone.", escaped(name))?;
         }
+        heading(out, "Settings fingerprint")?;
+        writeln!(out, "  {}", self.settings_fingerprint)?;
+        wrapped(out, "  ", fingerprint::MEANING)?;
         heading(out, "Cautions")?;
         for caution in self.cautions {
             wrapped(out, "  ", caution)?;
