@@ -435,6 +435,15 @@ impl Rating {
     }
 }
 
+/// What of the bank the controller is given.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct BankMeasured {
+    /// Its voltage.
+    pub voltage: bool,
+    /// Its state of charge.
+    pub charge: bool,
+}
+
 /// What else draws from the bank.
 #[derive(Clone, Debug, Default)]
 pub struct Load {

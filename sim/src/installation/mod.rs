@@ -16,7 +16,7 @@ mod warnings;
 mod tests;
 
 use crate::diagnostic::{Problem, Severity, excerpt};
-use crate::site::Site;
+use crate::site::{BankMeasured, Site};
 use forewarm_core::settings::ValidSettings;
 use sections::Draft;
 pub use starter::starter;
@@ -38,6 +38,8 @@ pub struct Installation {
     pub settings: ValidSettings,
     /// What plan and rehearsal need besides; nothing where the file has no section of it.
     pub site: Option<Site>,
+    /// What of the bank the controller is given.
+    pub bank_measured: BankMeasured,
     /// What a fitter should have meant, in the order of the file.
     pub warnings: Vec<Problem>,
 }
@@ -82,15 +84,18 @@ impl Installation {
         let mut reader = values::Reader::new(findings, folder);
         let draft = sections::read(&mut reader, &document);
         verdict::judge(&mut reader, &draft.settings);
-        warnings::add(&mut reader, &draft.settings, draft.site.as_ref());
+        warnings::add(&mut reader, &draft.settings, draft.site.as_ref(), &draft.bank_measured);
         let problems: Vec<_> =
             reader.findings.into_problems().into_iter().map(|problem| counted_from_one(problem, &draft)).collect();
         if problems.iter().any(|problem| problem.severity == Severity::Error) {
             return Err(problems);
         }
-        let Draft { title, channels, sources, obeys, settings, site } = draft;
+        let Draft { title, channels, sources, obeys, settings, site, bank_measured } = draft;
         match settings.validate() {
-            Ok(settings) => Ok(Self { title, channels, sources, obeys, settings, site, warnings: problems }),
+            Ok(settings) => {
+                let bank_measured = bank_measured.what;
+                Ok(Self { title, channels, sources, obeys, settings, site, bank_measured, warnings: problems })
+            }
             // Every error that `check` reports has been told, unless its place was doubtful and so told already: this is a
             // mistake of ours, and still no reason to hand out settings that do not hold.
             Err(error) => Err(vec![Problem::error(file, error.to_string()).because(error.why())]),

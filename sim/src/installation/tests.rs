@@ -342,6 +342,41 @@ fn a_lone_cell_on_two_wires_is_warned_of_by_what_its_contacts_may_gain() {
 }
 
 #[test]
+fn a_bank_of_which_nothing_is_measured_is_warned_of_with_what_to_add() {
+    let warned = |bank: &str| {
+        let text = starter().replacen("spend = \"never\"\n", bank, 1).replacen("\nmeasured = \"voltage\"\n", "\n", 1);
+        let warnings = Installation::parse("test", &text).expect("no error").warnings;
+        warnings.into_iter().find(|warning| warning.place.as_ref() == "bank.measured")
+    };
+    for silent in ["spend = \"never\"\n", "spend = \"never\"\nmeasured = \"neither\"\n"] {
+        let warning = warned(silent).expect("nothing is measured");
+        assert!(warning.why.is_some_and(|why| why.contains("a minute at a time")), "the consequence");
+        assert!(warning.remedy.is_some_and(|remedy| remedy.contains("measured = \"voltage\"")), "what to add");
+    }
+    for measured in ["voltage", "charge", "both"] {
+        assert_eq!(warned(&format!("measured = \"{measured}\"\n")), None, "{measured}");
+    }
+    assert_eq!(warned("spend = \"always\"\nreserve_v = 12.8\nresume_v = 13.2\n"), None, "a reserve needs its measure");
+}
+
+#[test]
+fn a_reserve_by_what_is_not_measured_is_warned_of() {
+    let warned = |bank: &str| {
+        let text = starter().replacen("spend = \"never\"\n", bank, 1).replacen("\nmeasured = \"voltage\"\n", "\n", 1);
+        let warnings = Installation::parse("test", &text).expect("no error").warnings;
+        warnings.into_iter().any(|problem| problem.message.contains("bank.measured leaves out"))
+    };
+    for (reserve, other) in
+        [("reserve_v = 12.8\nresume_v = 13.2", "charge"), ("reserve_pct = 50\nresume_pct = 60", "voltage")]
+    {
+        for (measured, is_warned) in [(other, true), ("neither", true), ("both", false)] {
+            let bank = format!("spend = \"always\"\n{reserve}\nmeasured = \"{measured}\"\n");
+            assert_eq!(warned(&bank), is_warned, "{bank}");
+        }
+    }
+}
+
+#[test]
 fn an_installation_without_a_check_resistor_or_with_a_useless_one_is_warned_of() {
     let warned = |from: &str, to: &str| {
         let text = starter().replacen(from, to, 1);

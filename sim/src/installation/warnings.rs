@@ -1,17 +1,18 @@
 //! What is allowed and should still have been meant.
 
+use super::sections::{MEASURED, Measured, needed_by};
 use super::site::{feed, table};
 use super::values::{Doubt, Reader};
 use crate::diagnostic::Severity;
 use crate::plan::measurement::reads_above_k;
 use crate::platinum::Platinum;
-use crate::site::Site;
+use crate::site::{BankMeasured, Site};
 use forewarm_core::quantity::Millivolts;
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, ChargeCurrent, Key, Place, Role, Settings, SettingsError, Thousandths};
 
 /// Adds the warnings about the installation as a whole. `site` is what the file says besides the settings.
-pub(super) fn add(reader: &mut Reader, settings: &Settings, site: Option<&Site>) {
+pub(super) fn add(reader: &mut Reader, settings: &Settings, site: Option<&Site>, measured: &Measured) {
     let fed_by = site.and_then(|site| site.fed_by);
     let value = |key: Key| settings.value(Place::of(key)).unwrap_or(0);
     let (inhibit, release) = (value(Key::Inhibit), value(Key::Release));
@@ -94,6 +95,7 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, site: Option<&Site>)
     if fed_by.is_none() {
         reserve(reader, settings);
         giving(reader, settings);
+        unmeasured(reader, settings, measured);
         energy(reader, settings);
     }
 }
@@ -142,6 +144,48 @@ fn giving(reader: &mut Reader, settings: &Settings) {
             Thousandths(nominal * 25 / 1000 / 50 * 50)
         ),
     );
+}
+
+/// A bank of which the controller is given nothing, so that it cannot see who pays for heat, or not what its reserve goes by.
+fn unmeasured(reader: &mut Reader, settings: &Settings, measured: &Measured) {
+    let Measured { what, span } = measured;
+    if [Doubt::Bank, Doubt::Sources].into_iter().any(|doubt| reader.doubts(doubt)) || reader.doubts_number(MEASURED) {
+        return;
+    }
+    if *what == BankMeasured::default() && !settings.sources.is_empty() {
+        let message = match span {
+            None => {
+                "nothing says that the bank's voltage or its state of charge is measured: the file has no bank.measured"
+            }
+            Some(_) => {
+                "bank.measured is \"neither\": the controller sees neither the bank's voltage nor its state of charge"
+            }
+        };
+        reader.findings.add(
+            Severity::Warning,
+            span.as_ref(),
+            MEASURED,
+            message,
+            Some(
+                "a source that is present and gives nothing is found only by what the bank loses under the heater; with neither \
+                 measured the heater runs for a minute at a time, and the pauses grow to 12 h",
+            ),
+            "the bank's voltage on the board's input for it, and measured = \"voltage\"; better, its state of charge as well, and \
+             measured = \"both\"",
+        );
+    }
+    let needed = needed_by(settings.bank);
+    let (lacks, word) = match (needed.voltage && !what.voltage, needed.charge && !what.charge) {
+        (true, _) => ("the voltage, and the bank's reserve goes by it (reserve_v)", "voltage"),
+        (_, true) => ("the state of charge, and the bank's reserve goes by it (reserve_pct)", "charge"),
+        (false, false) => return,
+    };
+    let why = "what is not measured is never known to be above the reserve, so the bank is never spent on heat";
+    let remedy = format!(
+        "measured = \"{word}\" or \"both\", where it is; or a reserve by what is measured, or spend = \"never\""
+    );
+    let message = format!("bank.measured leaves out {lacks}");
+    reader.findings.add(Severity::Warning, span.as_ref(), MEASURED, message, Some(why), remedy);
 }
 
 /// Reference resistors that hardly go with the element.

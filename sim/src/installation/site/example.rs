@@ -105,6 +105,7 @@ fn word(section: &str, name: &str) -> (bool, &'static str) {
         ("channel", "class") => (false, "B"),
         ("source", "schedule") => (true, "mon-fri 07:30-08:30 17:00-17:45"),
         ("source", "log") => (false, "engine.csv"),
+        ("bank", "measured") => (true, "voltage"),
         ("load", "schedule") => (false, "daily 18:00-22:00"),
         ("circuit", "fed_by") => (false, "mains"),
         ("winter", "weather") => (false, "weather.csv"),

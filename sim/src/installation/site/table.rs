@@ -183,6 +183,7 @@ pub(in crate::installation) const TEXTS: &[Text] = &[
     Text { section: "channel", name: "class", meaning: "tolerance class of IEC 60751: \"AA\", \"A\", \"B\" (the default) or \"C\"" },
     Text { section: "source", name: "schedule", meaning: "when it is there: by the week, or by sun_at_least_w_m2, or by log" },
     Text { section: "source", name: "log", meaning: "a CSV file with a time column and one of the source's name with _present after it" },
+    Text { section: "bank", name: "measured", meaning: "what of the bank the controller is given: \"voltage\", \"charge\" (its state of charge), \"both\" or \"neither\"; without it, what its reserve needs. With neither, a source that gives nothing is not found, and heat is but trials of a minute" },
     Text { section: "load", name: "schedule", meaning: "when scheduled_w is drawn, by the week" },
     Text { section: "circuit", name: "fed_by", meaning: "the name of the one source that feeds the heater, at its rated_v, where the heater does not hang on bank or bus bar: neither the bank nor any other source then gives it anything" },
     Text { section: "winter", name: "weather", meaning: "a file of weather, in place of mean_c and all that make it up" },
