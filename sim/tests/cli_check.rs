@@ -21,9 +21,10 @@ fn starter_with(from: &str, to: &str) -> (String, usize) {
     (lines.join("\n") + "\n", number + 1)
 }
 
-/// `text` without what it says of the site besides channels and sources.
+/// `text` without what it says of the site besides channels and sources: its bank is one battery.
 fn without_site(text: &str) -> String {
-    text[..text.find("\n[battery]").expect("the first section of the site")].to_owned()
+    let settings = &text[..text.find("\n[battery]").expect("the first section of the site")];
+    settings.replacen("# batteries = 2", "batteries = 1", 1)
 }
 
 /// One slip each, told on its own line: the line of the starter, what is written in its place, and parts of what is said and of

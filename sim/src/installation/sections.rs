@@ -69,8 +69,9 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
     let mut settings = Settings { channels, charge, heater, sources, bank, giving: Some(giving), trust };
     let site = site::read(reader, &mut root, &mut channel_sections, &mut source_sections, &source_names, &settings);
     site::bound_leads(reader, &channel_sections, &mut settings, site.as_ref());
-    if let Some(site) = &site {
-        count_batteries(reader, &mut settings.charge, site);
+    match &site {
+        Some(site) => count_batteries(reader, &mut settings.charge, site),
+        None => uncounted(reader),
     }
     if site.as_ref().is_some_and(|site| site.fed_by.is_some()) {
         // The bank cannot pay for what this heater takes.
@@ -98,6 +99,22 @@ fn count_batteries(reader: &mut Reader, charge: &mut Charge, site: &Site) {
         let remedy = "the number of batteries in parallel in one of the two, and the other left out";
         reader.findings.add(Severity::Error, Some(&span), &place.to_string(), message, why, remedy);
     }
+}
+
+/// A bank that counts as one battery because nothing says how many it is made of.
+fn uncounted(reader: &mut Reader) {
+    let place = Place::of(Key::Batteries);
+    if reader.span(place).is_some() {
+        return;
+    }
+    let span = reader.span(Place::of(Key::Capacity)).cloned();
+    let message = "the bank counts as one battery: the file has neither charge.batteries nor a [battery] section";
+    let why = Some(
+        "of two or more in parallel one may have disconnected itself, and the others then take its current: the charge-current ceiling \
+         must count one less",
+    );
+    let remedy = "batteries = 1, if it is one; else how many are in parallel";
+    reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, why, remedy);
 }
 
 /// A whole number in thousandths, within the range of its row.

@@ -342,6 +342,24 @@ fn a_lone_cell_on_two_wires_is_warned_of_by_what_its_contacts_may_gain() {
 }
 
 #[test]
+fn a_bank_that_counts_as_one_battery_for_want_of_a_number_is_warned_of() {
+    let site = starter().find("\n# The batteries: equal ones").expect("the first section of the site");
+    let alone = &starter()[..site];
+    let warned = |text: &str| {
+        let warnings = Installation::parse("test", text).expect("no error").warnings;
+        warnings.into_iter().find(|warning| warning.message.contains("counts as one battery"))
+    };
+    let warning = warned(alone).expect("nothing says how many");
+    assert!(warning.remedy.is_some_and(|remedy| remedy.contains("batteries = 1")) && warning.position.is_some());
+    for batteries in [1, 2] {
+        let said = alone.replacen("# batteries = 2", &format!("batteries = {batteries}"), 1);
+        assert_ne!(said, alone);
+        assert_eq!(warned(&said), None, "{batteries}");
+    }
+    assert_eq!(warned(&starter()), None, "[battery] has the number");
+}
+
+#[test]
 fn a_bank_of_which_nothing_is_measured_is_warned_of_with_what_to_add() {
     let warned = |bank: &str| {
         let text = starter().replacen("spend = \"never\"\n", bank, 1).replacen("\nmeasured = \"voltage\"\n", "\n", 1);
