@@ -47,6 +47,15 @@ pub struct Site {
     pub tolerance: Tolerance,
 }
 
+/// A point of a charge-current ceiling.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct CeilingPoint {
+    /// Temperature (°C).
+    pub cell_c: f64,
+    /// Largest charge current there, per capacity (C).
+    pub c_rate: f64,
+}
+
 /// Equal batteries side by side, in parallel.
 #[derive(Clone, Debug)]
 pub struct Battery {
@@ -72,6 +81,8 @@ pub struct Battery {
     pub gap_m: f64,
     /// Internal resistance of one battery (Ω).
     pub resistance_ohm: f64,
+    /// The maker's charge-current ceiling by the temperature of the cells themselves, rising; empty where the file does not have it.
+    pub maker_ceiling: Vec<CeilingPoint>,
     /// Charging a cell colder than this harms it (°C).
     pub hard_limit_c: f64,
 }

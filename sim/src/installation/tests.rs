@@ -360,6 +360,35 @@ fn a_bank_that_counts_as_one_battery_for_want_of_a_number_is_warned_of() {
 }
 
 #[test]
+fn a_makers_table_is_read_or_refused_with_its_place() {
+    let parsed = |points: &str| {
+        let text = starter().replacen("\n[battery]\n", &format!("\n[battery]\nmaker_ceiling = {points}\n"), 1);
+        assert_ne!(text, starter());
+        Installation::parse("test", &text)
+    };
+    let installation = parsed("[ { cell_c = 0, c_rate = 0.05 }, { cell_c = 15.5, c_rate = 0.5 } ]").expect("no error");
+    let read = installation.site.expect("a site").battery.maker_ceiling;
+    assert_eq!(read.iter().map(|point| (point.cell_c, point.c_rate)).collect::<Vec<_>>(), [(0.0, 0.05), (15.5, 0.5)]);
+    for (points, said) in [
+        ("[]", "has no point"),
+        ("5", "not a list"),
+        ("[ { cell_c = 5 } ]", "c_rate"),
+        ("[ { cell_c = nan, c_rate = 0.1 } ]", "cell_c"),
+        ("[ { cell_c = 5, c_rate = 50 } ]", "outside 0 to 5 C"),
+        ("[ { cell_c = 5, c_rate = -0.1 } ]", "outside 0 to 5 C"),
+        ("[ { cell_c = 900, c_rate = 0.1 } ]", "outside -20 to 80 °C"),
+        ("[ { cell_c = 5, c_rate = 0.1 }, { cell_c = 5, c_rate = 0.2 } ]", "not above the point before it"),
+        ("[ { cell_c = 5, c_rate = 0.1, amps = 3 } ]", "amps"),
+    ] {
+        let problems = parsed(points).expect_err(points);
+        assert!(
+            problems.iter().any(|problem| problem.message.contains(said) && problem.position.is_some()),
+            "{points}: {problems:#?}"
+        );
+    }
+}
+
+#[test]
 fn a_bank_of_which_nothing_is_measured_is_warned_of_with_what_to_add() {
     let warned = |bank: &str| {
         let text = starter().replacen("spend = \"never\"\n", bank, 1).replacen("\nmeasured = \"voltage\"\n", "\n", 1);

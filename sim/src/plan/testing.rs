@@ -56,6 +56,7 @@ pub(crate) fn site() -> Site {
             conductivity_across_w_per_m_k: 0.8,
             gap_m: 0.005,
             resistance_ohm: 0.02,
+            maker_ceiling: Vec::new(),
             hard_limit_c: 0.0,
         },
         plate: Plate {

@@ -1,6 +1,7 @@
 //! A plan as a person reads it.
 
 use super::Plan;
+use super::ceiling::{Ceiling, listed};
 use super::circuit::{Heater, Report};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::{Budget, Distribution, Evaluation};
@@ -30,6 +31,7 @@ impl Plan {
         }
         write_thermal(out, &self.thermal)?;
         write_measurement(out, &self.measurement)?;
+        write_ceiling(out, &self.ceiling)?;
         write_heater(out, &self.heater)?;
         match &self.circuit {
             Some(report) => write_circuit(out, report)?,
@@ -272,6 +274,45 @@ fn write_measurement(out: &mut dyn Write, measurement: &Measurement) -> io::Resu
         ]);
     }
     table(out, &rows)
+}
+
+fn write_ceiling(out: &mut dyn Write, ceiling: &Ceiling) -> io::Result<()> {
+    heading(out, "Charge-current ceiling")?;
+    let whose = if ceiling.has_maker_table { "the maker's table / C" } else { "taken for the maker's / C" };
+    let mut rows = vec![row(["coldest reading / °C", "ceiling / C", "for the bank / A", "cells down to / °C", whose])];
+    rows.extend(ceiling.points.iter().map(|point| {
+        vec![
+            plain(point.reading_c),
+            plain(point.c_rate),
+            fixed(point.bank_a, 1),
+            fixed(point.cells_c, 1),
+            fixed(point.maker_c_rate, 3),
+        ]
+    }));
+    table(out, &rows)?;
+    writeln!(out)?;
+    let counts = match (ceiling.batteries, ceiling.counted) {
+        (0 | 1, _) => "The ceiling counts the one battery that there is.".to_owned(),
+        (batteries, counted) => format!(
+            "Of {batteries} batteries in parallel the ceiling counts {counted}: one may have disconnected itself, and the current goes through \
+             the others. So the bank may take {counted}/{batteries} of what its capacity would."
+        ),
+    };
+    wrapped(out, "  ", &counts)?;
+    wrapped(
+        out,
+        "  ",
+        "The maker's table is for the cells themselves, the ceiling is used at what the coldest channel reads, and the guard band lies \
+         between the two. The last column is the least that the table has for cells between both temperatures.",
+    )?;
+    if let Some(points) = &ceiling.recommended {
+        writeln!(out, "\n  To write, so that the ceiling holds the table")?;
+        if !ceiling.has_maker_table {
+            writeln!(out, "    in [battery]\n      maker_ceiling = {}", listed(&ceiling.maker))?;
+        }
+        writeln!(out, "    in [charge]\n      ceiling = {}", listed(points))?;
+    }
+    Ok(())
 }
 
 fn write_channel(out: &mut dyn Write, channel: &ChannelError) -> io::Result<()> {

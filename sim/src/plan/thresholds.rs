@@ -237,6 +237,19 @@ fn guard<'w, 's>(
     (0..batteries).filter_map(of_battery).max_by(|a, b| a.0.total_cmp(&b.0))
 }
 
+/// The guard band of the bank at a reading while permission is kept (°C to K); `placements` are those of the channels of `settings`.
+pub(super) fn kept_band<'s>(
+    settings: &'s Settings,
+    site: &'s Site,
+    placements: &[Placements],
+) -> impl Fn(f64) -> f64 + use<'s> {
+    let witnesses = witnesses(settings, site, placements);
+    let count = site.battery.count;
+    move |reading_c| {
+        guard(&witnesses, count, (reading_c, When::Kept), |budget| budget.guard_band_k).map_or(0.0, |(band, _)| band)
+    }
+}
+
 fn witnesses<'s>(settings: &'s Settings, site: &'s Site, placements: &[Placements]) -> Vec<Witness<'s>> {
     let leads_c = leads_c(site);
     settings

@@ -355,7 +355,7 @@ fn without_a_guard_band(mut scenario: Scenario) -> Scenario {
 /// The thresholds that a plan finds to bear every error at its limit, and not a tenth of a kelvin more.
 fn as_planned(mut scenario: Scenario) -> Scenario {
     let Scenario { title, channels, sources, settings, site, .. } = &scenario;
-    let plan = Plan::of(Subject { title, channels, sources, settings, site }, None);
+    let plan = Plan::of(Subject { title, channels, sources, obeys: &[], settings, site }, None);
     let thresholds = plan.measurement.thresholds;
     #[expect(clippy::cast_possible_truncation, reason = "a few degrees")]
     let celsius = |t_c: f64| Celsius::from_millidegrees((t_c * 1000.0).round() as i32);
