@@ -380,19 +380,25 @@ fn lacking(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> O
 /// A source that feeds the heater alone, and cannot: no budget holds what hangs on it, and nobody gives the rest. Whether its budget
 /// carries the heater is judged in `feed`.
 fn too_weak(found: &Source, supply: &Supply, most_w: f64) -> Option<Finding> {
-    (most_w > found.gives_w).then(|| {
+    // What it may be asked for, where that is less than what it gives.
+    let rated_w = found.headroom_w.filter(|headroom_w| *headroom_w < found.gives_w);
+    (most_w > rated_w.unwrap_or(found.gives_w)).then(|| {
+        let can = match rated_w {
+            Some(left_w) => format!("has {} left of its rating", watts(left_w)),
+            None => least(found, supply),
+        };
         let change = match sun_for(supply, most_w) {
-            Some(sun) => {
+            Some(sun) if rated_w.is_none() => {
                 format!("sun_at_least_w_m2 = {sun}, from which on it carries the heater, or a smaller heater")
             }
-            None => "a smaller heater, or a source that can give as much".to_owned(),
+            _ => "a smaller heater, or a source that can give as much".to_owned(),
         };
+        let then = if rated_w.is_some() { "it is overloaded for hours" } else { "its voltage sags, or it goes off" };
         Finding::change(
             Part::Sources,
             format!(
-                "{} {}, and the heater, which hangs on it alone, may take {}: its voltage sags, or it goes off",
+                "{} {can}, and the heater, which hangs on it alone, may take {} with its tolerance: {then}",
                 found.source,
-                least(found, supply),
                 watts(most_w)
             ),
             change,
@@ -534,6 +540,14 @@ mod tests {
         for (power_w, severity) in [(154.0, Severity::Fine), (153.0, Severity::Change)] {
             site.supplies[1].power_w = power_w;
             assert_eq!(judge(&settings, &site, &names, &[], &heater).1[1].severity, severity, "{power_w} W");
+        }
+        // The pad's tolerance counts against a rating as well: 153.5 W fit into 154 W of it and not into 153 W.
+        site.supplies[1].power_w = 500.0;
+        settings.sources[1].budget = Milliwatts::from_milliwatts(150_000);
+        for (rated_a, severity) in [(154.0 / 13.8, Severity::Fine), (153.0 / 13.8, Severity::Change)] {
+            site.supplies[1].rating = Some(Rating { rated_a, rated_v: Some(13.8), derate: 1.0, other_loads_w: 0.0 });
+            let (_, findings) = judge(&settings, &site, &names, &[], &heater);
+            assert_eq!(findings[1].severity, severity, "{findings:?}");
         }
         settings.sources[0].budget = Milliwatts::ZERO;
         let (_, findings) = judge(&settings, &site, &names, &[], &heater);
