@@ -103,19 +103,38 @@ impl Installation {
     }
 }
 
-/// The same in the words of a person: `channel 1 (bow): wiring` for `channel[0].wiring`. The place stays, for machines.
+/// No list of a file is longer.
+const LONGEST_LIST: usize = 16;
+
+/// Lists that messages name by the place of an entry, besides channels and sources.
+const LISTS: [&str; 5] = ["charge.ceiling", "battery.maker_ceiling", "box.layers", "box.floor_layers", "calibration"];
+
+/// The same in the words of a person: `channel 1 (bow): wiring` for `channel[0].wiring`, `entry 2 of charge.ceiling` for
+/// `charge.ceiling[1]`. The place stays, for machines.
 fn counted_from_one(problem: Problem, draft: &Draft) -> Problem {
-    let mut message = String::from(problem.message);
-    for (kind, names) in [("channel", &draft.channels), ("source", &draft.sources)] {
-        for (index, name) in names.iter().enumerate() {
-            let path = format!("{kind}[{index}]");
-            // A section without a name goes by its path.
-            let name = if *name == path { String::new() } else { format!(" ({})", excerpt(name)) };
-            let shown = format!("{kind} {}", index + 1);
-            message = message.replace(&format!("{path}.name"), &format!("{shown}: name"));
-            message = message.replace(&format!("{path}."), &format!("{shown}{name}: "));
-            message = message.replace(&format!("{path} "), &format!("{shown}{name} "));
+    let told = |text: Box<str>| -> Box<str> {
+        let mut text = String::from(text);
+        for (kind, names) in [("channel", &draft.channels), ("source", &draft.sources)] {
+            for (index, name) in names.iter().enumerate() {
+                let path = format!("{kind}[{index}]");
+                // A section without a name goes by its path.
+                let name = if *name == path { String::new() } else { format!(" ({})", excerpt(name)) };
+                let shown = format!("{kind} {}", index + 1);
+                text = text.replace(&format!("{path}.name"), &format!("{shown}: name"));
+                text = text.replace(&format!("{path}."), &format!("{shown}{name}: "));
+                text = text.replace(&path, &format!("{shown}{name}"));
+            }
         }
-    }
-    Problem { message: message.into(), ..problem }
+        for list in LISTS {
+            let mut index = 0;
+            while text.contains(&format!("{list}[")) && index < LONGEST_LIST {
+                let (path, shown) = (format!("{list}[{index}]"), format!("entry {} of {list}", index + 1));
+                text = text.replace(&format!("{path}."), &format!("{shown}: ")).replace(&path, &shown);
+                index += 1;
+            }
+        }
+        text.into()
+    };
+    let Problem { message, why, remedy, .. } = problem;
+    Problem { message: told(message), why: why.map(told), remedy: remedy.map(told), ..problem }
 }
