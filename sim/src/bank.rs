@@ -494,6 +494,7 @@ mod tests {
             conductivity_across_w_per_m_k: 1.0,
             gap_m: 0.01,
             resistance_ohm: 0.01,
+            maker_ceiling: Vec::new(),
             hard_limit_c: 0.0,
         };
         let made = BankModel::new(&battery, &settings);

@@ -9,6 +9,7 @@
 //! | [`decimal`] | numbers as people write them, exact |
 //! | [`diagnostic`] | what is wrong, where, why, and what to try: one shape for every message |
 //! | [`emulate`] | the firmware's image on an emulated processor, in step with the rehearsal |
+//! | [`fingerprint`] | what tells the settings of one installation from all others |
 //! | [`input`] | opening what is read, pipes among it |
 //! | [`installation`] | the installation file: reading it, checking it, writing a first one |
 //! | [`materials`] | thermal properties, with their sources |
@@ -34,6 +35,7 @@ pub mod decimal;
 pub mod diagnostic;
 #[cfg(unix)]
 pub mod emulate;
+pub mod fingerprint;
 pub mod input;
 pub mod installation;
 pub mod materials;

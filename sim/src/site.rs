@@ -47,6 +47,15 @@ pub struct Site {
     pub tolerance: Tolerance,
 }
 
+/// A point of a charge-current ceiling.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct CeilingPoint {
+    /// Temperature (°C).
+    pub cell_c: f64,
+    /// Largest charge current there, per capacity (C).
+    pub c_rate: f64,
+}
+
 /// Equal batteries side by side, in parallel.
 #[derive(Clone, Debug)]
 pub struct Battery {
@@ -72,6 +81,8 @@ pub struct Battery {
     pub gap_m: f64,
     /// Internal resistance of one battery (Ω).
     pub resistance_ohm: f64,
+    /// The maker's charge-current ceiling by the temperature of the cells themselves, rising; empty where the file does not have it.
+    pub maker_ceiling: Vec<CeilingPoint>,
     /// Charging a cell colder than this harms it (°C).
     pub hard_limit_c: f64,
 }
@@ -382,6 +393,8 @@ pub struct Converter {
     pub lead_mismatch: f64,
     /// Half-width of the contact resistance in one lead (Ω).
     pub contact_ohm: f64,
+    /// What the contacts of one channel's leads may gain together in service (Ω): from nothing when new to this.
+    pub contact_growth_ohm: f64,
 }
 
 /// What an energy source gives.
@@ -431,6 +444,15 @@ impl Rating {
     pub fn leaves_w(&self, assumed_v: f64) -> f64 {
         (self.rated_a * self.rated_v.unwrap_or(assumed_v) * self.derate - self.other_loads_w).max(0.0)
     }
+}
+
+/// What of the bank the controller is given.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct BankMeasured {
+    /// Its voltage.
+    pub voltage: bool,
+    /// Its state of charge.
+    pub charge: bool,
 }
 
 /// What else draws from the bank.

@@ -4,7 +4,8 @@
 mod common;
 
 use common::{Run, forewarm, forewarm_fed};
-use forewarm::installation::starter;
+use forewarm::installation::{Installation, starter};
+use forewarm_core::wire::record;
 use serde_json::Value;
 use std::fs;
 
@@ -20,9 +21,10 @@ fn starter_with(from: &str, to: &str) -> (String, usize) {
     (lines.join("\n") + "\n", number + 1)
 }
 
-/// `text` without what it says of the site besides channels and sources.
+/// `text` without what it says of the site besides channels and sources: its bank is one battery.
 fn without_site(text: &str) -> String {
-    text[..text.find("\n[battery]").expect("the first section of the site")].to_owned()
+    let settings = &text[..text.find("\n[battery]").expect("the first section of the site")];
+    settings.replacen("# batteries = 2", "batteries = 1", 1)
 }
 
 /// One slip each, told on its own line: the line of the starter, what is written in its place, and parts of what is said and of
@@ -54,14 +56,14 @@ const SLIPS: &[(&str, &str, &str, &str)] = &[
     ("# soak_min", "soak_s = 1800", "charge has no setting soak_s", "soak_min = 30"),
     ("# soak_min", "power_w = 100", "charge has no setting power_w", "[heater]"),
     ("capacity_ah", "capcity_ah = 200", "charge has no setting capcity_ah", "capacity_ah"),
-    ("  { cell_c = 10", "  { cell_c = 10, rate = 1 },", "charge.ceiling[1] has no setting rate", "c_rate"),
+    ("  { cell_c = 10", "  { cell_c = 10, rate = 1 },", "entry 2 of charge.ceiling has no setting rate", "c_rate"),
     (
         "  { cell_c = 10",
         "  { cell_c = 4, c_rate = 1 },",
-        "charge.ceiling[1].cell_c is 4 °C, not above charge.ceiling[0].cell_c (5 °C)",
+        "entry 2 of charge.ceiling: cell_c is 4 °C, not above entry 1 of charge.ceiling: cell_c (5 °C)",
         "cell_c = 8",
     ),
-    ("  { cell_c = 10", "  5,", "charge.ceiling[1] is 5, not a table", "{ cell_c = 5, c_rate = 0.1 }"),
+    ("  { cell_c = 10", "  5,", "entry 2 of charge.ceiling is 5, not a table", "{ cell_c = 5, c_rate = 0.1 }"),
     ("[charge]", "[[charge]]", "charge is written once", "a single [charge]"),
     ("[heater]", "[heaters]", "there is no section [heaters]", "heater"),
     ("power_w", "power_w = -120", "heater.power_w is -120 W, outside 1 to 10000 W", "power_w = 120"),
@@ -660,13 +662,17 @@ fn json_tells_the_same_as_the_text() {
     let parse = |run: &Run| serde_json::from_str::<Value>(&run.stdout).expect("JSON");
     let good = forewarm_fed(&["check", "-", "--json"], starter().as_bytes());
     assert_eq!((good.status, &*good.stderr), (0, ""));
-    assert_eq!(parse(&good), serde_json::json!({ "file": "standard input", "ok": true, "problems": [] }));
+    let fingerprint = on_the_board(&starter());
+    assert_eq!(
+        parse(&good),
+        serde_json::json!({ "file": "standard input", "ok": true, "settings_fingerprint": fingerprint, "problems": [] })
+    );
     let (text, line) = starter_with("release_c", "release_c = 4");
     let bad = forewarm_fed(&["check", "--json", "-"], text.as_bytes());
     assert_eq!((bad.status, &*bad.stderr), (1, ""));
     assert_eq!(
         parse(&bad),
-        serde_json::json!({ "file": "standard input", "ok": false, "problems": [{
+        serde_json::json!({ "file": "standard input", "ok": false, "settings_fingerprint": null, "problems": [{
             "severity": "error",
             "line": line,
             "column": 13,
@@ -703,27 +709,27 @@ fn a_box_may_be_of_several_layers_and_every_slip_in_one_is_told_with_its_place()
     for (layers, said, remedy) in [
         ("layers = []", "box.layers has no layer", "layers = [ {"),
         ("layers = 5", "box.layers is 5, not a list", "layers = [ {"),
-        ("layers = [ 12 ]", "box.layers[0] is 12, not a table", "layers = [ {"),
-        ("layers = [ { material = \"xps\" } ]", "box.layers[0].thickness_mm is missing", "thickness_mm"),
-        ("layers = [ { thickness_mm = 25 } ]", "box.layers[0].material is missing", "material = one of xps"),
+        ("layers = [ 12 ]", "entry 1 of box.layers is 12, not a table", "layers = [ {"),
+        ("layers = [ { material = \"xps\" } ]", "entry 1 of box.layers: thickness_mm is missing", "thickness_mm"),
+        ("layers = [ { thickness_mm = 25 } ]", "entry 1 of box.layers: material is missing", "material = one of xps"),
         (
             "layers = [ { material = \"oak\", thickness_mm = 25 } ]",
-            "box.layers[0].material is the text \"oak\", which means nothing here",
+            "entry 1 of box.layers: material is the text \"oak\", which means nothing here",
             "\"xps\"",
         ),
         (
             "layers = [ { material = \"xps\", thickness_mm = 0 } ]",
-            "box.layers[0].thickness_mm is 0 mm, outside 0.5 to 500 mm",
+            "entry 1 of box.layers: thickness_mm is 0 mm, outside 0.5 to 500 mm",
             "thickness_mm = ",
         ),
         (
             "layers = [ { material = \"xps\", thickness_mm = nan } ]",
-            "box.layers[0].thickness_mm is nan, not a finite number",
+            "entry 1 of box.layers: thickness_mm is nan, not a finite number",
             "0.5 to 500 mm",
         ),
         (
             "layers = [ { material = \"xps\", thickness_mm = 25, colour = 1 } ]",
-            "box.layers[0] has no setting colour",
+            "entry 1 of box.layers has no setting colour",
             "thickness_mm",
         ),
         (
@@ -753,4 +759,44 @@ fn layers_do_not_go_with_one_material_and_each_contradiction_is_told_with_its_li
         let said = format!("standard input:{line}:1: box.{name} does not go with layers");
         assert!(run.stdout.contains(&said), "no {said}: {}", run.stdout);
     }
+}
+
+fn json_of(command: &str, text: &str) -> Value {
+    let run = forewarm_fed(&[command, "-", "--json"], text.as_bytes());
+    serde_json::from_str(&run.stdout).unwrap_or_else(|error| panic!("{error}: {run:?}"))
+}
+
+/// As the board works it out: the record of the settings, hashed.
+fn on_the_board(text: &str) -> String {
+    let settings = Installation::parse("test", text).expect("no error").settings;
+    let mut room = [0; record::MAX_BYTES];
+    record::fingerprint(record::encode(&settings, &mut room).expect("a record")).to_string()
+}
+
+#[test]
+fn check_and_plan_print_the_fingerprint_that_the_board_has() {
+    let shown = on_the_board(&starter());
+    assert_eq!(shown.len(), 39, "eight groups of four digits: {shown}");
+    for command in ["check", "plan"] {
+        let printed = forewarm_fed(&[command, "-"], starter().as_bytes()).stdout;
+        assert_eq!(printed.matches(&shown).count(), 1, "{command}: {printed}");
+        assert_eq!(json_of(command, &starter())["settings_fingerprint"], *shown, "{command}");
+    }
+}
+
+#[test]
+fn the_fingerprint_changes_with_what_the_controller_is_told_and_with_nothing_else() {
+    let of = |text: &str| json_of("check", text)["settings_fingerprint"].as_str().expect("one").to_owned();
+    let first = of(&starter());
+    let other = starter().replacen("inhibit_c = 5", "inhibit_c = 5.001", 1);
+    assert_ne!(of(&other), first);
+    let renamed = starter().replacen("title = \"", "title = \"Another ", 1);
+    assert_ne!(renamed, starter());
+    assert_eq!(of(&renamed), first);
+}
+
+#[test]
+fn a_file_that_is_refused_has_no_fingerprint() {
+    let report = json_of("check", &starter().replacen("inhibit_c = 5", "inhibit_c = 50", 1));
+    assert_eq!((&report["ok"], &report["settings_fingerprint"]), (&Value::Bool(false), &Value::Null));
 }

@@ -396,3 +396,41 @@ fn a_heater_on_one_source_is_planned_with_that_alone() {
         assert!(run.stdout.contains(said), "{said}: {run:?}");
     }
 }
+
+#[test]
+fn plan_shows_what_makes_a_source_obey_and_how_many_batteries_the_ceiling_counts() {
+    let run = plan(&starter(), &["--json"]);
+    let report = json(&run);
+    let says = "its current limit is set over a data line to the ceiling that the controller sends";
+    assert_eq!((&report["sources"][0]["obeys"], &report["sources"][1]["obeys"]), (&Value::Null, &Value::from(says)));
+    let (severity, text, _) = about(&report, "obeys the ceiling");
+    assert!(severity == "fine" && text.starts_with("mains") && text.contains(says), "{text}");
+    let ceiling = &report["ceiling"];
+    assert_eq!((ceiling["batteries"].as_u64(), ceiling["counted"].as_u64()), (Some(2), Some(1)));
+    // 0.3 C of 200 Ah, one of two batteries gone.
+    assert_eq!(ceiling["points"][1]["bank_a"].as_f64(), Some(30.0));
+    let said = plan(&starter(), &[]).stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(said.contains("Of 2 batteries in parallel the ceiling counts 1"), "{said}");
+}
+
+#[test]
+fn the_ceiling_that_a_plan_prints_to_be_pasted_holds_the_makers_table() {
+    let printed = plan(&starter(), &[]).stdout;
+    let line = |name: &str| {
+        let found = printed.lines().map(str::trim).find(|line| line.starts_with(&format!("{name} = [")));
+        found.unwrap_or_else(|| panic!("no {name}: {printed}")).to_owned()
+    };
+    let (maker, shifted) = (line("maker_ceiling"), line("ceiling"));
+    let own = starter();
+    let own = &own[own.find("\nceiling = [\n").expect("the ceiling")..];
+    let own = &own[..own.find("\n]\n").expect("its end") + 3];
+    let with_maker = starter().replacen("\n[battery]\n", &format!("\n[battery]\n{maker}\n"), 1);
+    let run = plan(&with_maker.replacen(own, &format!("\n{shifted}\n"), 1), &["--json"]);
+    let (severity, text, _) = about(&json(&run), "the charge-current ceiling");
+    assert_eq!((severity.as_str(), run.status), ("fine", 0), "{text}");
+    // The maker's points themselves, used at the reading, are dangerous once it is known whose they are.
+    let run = plan(&with_maker, &["--json"]);
+    let (severity, text, change) = about(&json(&run), "the charge-current ceiling");
+    assert_eq!((severity.as_str(), run.status), ("danger", 1), "{text}");
+    assert!(change.contains("printed below") && plan(&with_maker, &[]).stdout.contains(&shifted), "{change}");
+}

@@ -2,6 +2,7 @@
 
 use super::{Form, Stop, print, styled};
 use forewarm::diagnostic::{Problem, Severity, escaped};
+use forewarm::fingerprint;
 use forewarm::installation::{Installation, LoadError, shown};
 use std::io::{self, Write};
 use std::path::PathBuf;
@@ -27,7 +28,10 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     print(|out| match form {
         Form::Text => write_text(out, &file, problems, loaded.as_ref().ok()),
         Form::Json => {
-            let report = serde_json::json!({ "file": file, "ok": loaded.is_ok(), "problems": problems });
+            let print = loaded.as_ref().ok().map(|installation| fingerprint::of(&installation.settings).to_string());
+            let report = serde_json::json!({
+                "file": file, "ok": loaded.is_ok(), "settings_fingerprint": print, "problems": problems,
+            });
             serde_json::to_writer_pretty(&mut *out, &report)?;
             writeln!(out)
         }

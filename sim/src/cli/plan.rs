@@ -45,6 +45,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
             title: &installation.title,
             channels: &installation.channels,
             sources: &installation.sources,
+            obeys: &installation.obeys,
             settings: &installation.settings,
             site,
         },

@@ -16,7 +16,7 @@ mod warnings;
 mod tests;
 
 use crate::diagnostic::{Problem, Severity, excerpt};
-use crate::site::Site;
+use crate::site::{BankMeasured, Site};
 use forewarm_core::settings::ValidSettings;
 use sections::Draft;
 pub use starter::starter;
@@ -38,6 +38,8 @@ pub struct Installation {
     pub settings: ValidSettings,
     /// What plan and rehearsal need besides; nothing where the file has no section of it.
     pub site: Option<Site>,
+    /// What of the bank the controller is given.
+    pub bank_measured: BankMeasured,
     /// What a fitter should have meant, in the order of the file.
     pub warnings: Vec<Problem>,
 }
@@ -82,15 +84,18 @@ impl Installation {
         let mut reader = values::Reader::new(findings, folder);
         let draft = sections::read(&mut reader, &document);
         verdict::judge(&mut reader, &draft.settings);
-        warnings::add(&mut reader, &draft.settings, draft.site.as_ref().and_then(|site| site.fed_by));
+        warnings::add(&mut reader, &draft.settings, draft.site.as_ref(), &draft.bank_measured);
         let problems: Vec<_> =
             reader.findings.into_problems().into_iter().map(|problem| counted_from_one(problem, &draft)).collect();
         if problems.iter().any(|problem| problem.severity == Severity::Error) {
             return Err(problems);
         }
-        let Draft { title, channels, sources, obeys, settings, site } = draft;
+        let Draft { title, channels, sources, obeys, settings, site, bank_measured } = draft;
         match settings.validate() {
-            Ok(settings) => Ok(Self { title, channels, sources, obeys, settings, site, warnings: problems }),
+            Ok(settings) => {
+                let bank_measured = bank_measured.what;
+                Ok(Self { title, channels, sources, obeys, settings, site, bank_measured, warnings: problems })
+            }
             // Every error that `check` reports has been told, unless its place was doubtful and so told already: this is a
             // mistake of ours, and still no reason to hand out settings that do not hold.
             Err(error) => Err(vec![Problem::error(file, error.to_string()).because(error.why())]),
@@ -98,19 +103,38 @@ impl Installation {
     }
 }
 
-/// The same in the words of a person: `channel 1 (bow): wiring` for `channel[0].wiring`. The place stays, for machines.
+/// No list of a file is longer.
+const LONGEST_LIST: usize = 16;
+
+/// Lists that messages name by the place of an entry, besides channels and sources.
+const LISTS: [&str; 5] = ["charge.ceiling", "battery.maker_ceiling", "box.layers", "box.floor_layers", "calibration"];
+
+/// The same in the words of a person: `channel 1 (bow): wiring` for `channel[0].wiring`, `entry 2 of charge.ceiling` for
+/// `charge.ceiling[1]`. The place stays, for machines.
 fn counted_from_one(problem: Problem, draft: &Draft) -> Problem {
-    let mut message = String::from(problem.message);
-    for (kind, names) in [("channel", &draft.channels), ("source", &draft.sources)] {
-        for (index, name) in names.iter().enumerate() {
-            let path = format!("{kind}[{index}]");
-            // A section without a name goes by its path.
-            let name = if *name == path { String::new() } else { format!(" ({})", excerpt(name)) };
-            let shown = format!("{kind} {}", index + 1);
-            message = message.replace(&format!("{path}.name"), &format!("{shown}: name"));
-            message = message.replace(&format!("{path}."), &format!("{shown}{name}: "));
-            message = message.replace(&format!("{path} "), &format!("{shown}{name} "));
+    let told = |text: Box<str>| -> Box<str> {
+        let mut text = String::from(text);
+        for (kind, names) in [("channel", &draft.channels), ("source", &draft.sources)] {
+            for (index, name) in names.iter().enumerate() {
+                let path = format!("{kind}[{index}]");
+                // A section without a name goes by its path.
+                let name = if *name == path { String::new() } else { format!(" ({})", excerpt(name)) };
+                let shown = format!("{kind} {}", index + 1);
+                text = text.replace(&format!("{path}.name"), &format!("{shown}: name"));
+                text = text.replace(&format!("{path}."), &format!("{shown}{name}: "));
+                text = text.replace(&path, &format!("{shown}{name}"));
+            }
         }
-    }
-    Problem { message: message.into(), ..problem }
+        for list in LISTS {
+            let mut index = 0;
+            while text.contains(&format!("{list}[")) && index < LONGEST_LIST {
+                let (path, shown) = (format!("{list}[{index}]"), format!("entry {} of {list}", index + 1));
+                text = text.replace(&format!("{path}."), &format!("{shown}: ")).replace(&path, &shown);
+                index += 1;
+            }
+        }
+        text.into()
+    };
+    let Problem { message, why, remedy, .. } = problem;
+    Problem { message: told(message), why: why.map(told), remedy: remedy.map(told), ..problem }
 }

@@ -2,11 +2,11 @@
 
 use super::OTHER_COLUMNS;
 use super::channel;
-use super::document::Section;
+use super::document::{Section, Span};
 use super::site;
 use super::values::{Doubt, NEVER, Reader, Told, millis, signed, unsigned};
 use crate::diagnostic::Severity;
-use crate::site::Site;
+use crate::site::{BankMeasured, Site};
 use forewarm_core::quantity::{Joules, Kelvins, MilliampHours, Milliamps, Millis};
 use forewarm_core::settings::{
     BankUse, CeilingPoint, Charge, ChargeCurrent, Cooling, Giving, Heater, Hold, Key, MAX_CEILING_POINTS, MAX_CHANNELS,
@@ -24,6 +24,7 @@ pub(super) struct Draft {
     pub(super) obeys: Vec<Option<String>>,
     pub(super) settings: Settings,
     pub(super) site: Option<Site>,
+    pub(super) bank_measured: Measured,
 }
 
 /// Reads the whole document.
@@ -39,7 +40,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
             Vec::new()
         });
     let (sources, source_names, obeys) = sources(reader, &mut source_sections);
-    let (bank, giving) = bank(reader, &mut root);
+    let (bank, giving, bank_measured) = bank(reader, &mut root);
     let trust = trust(reader, &mut root);
     let mut channel_sections = root
         .list("channel", MAX_CHANNELS, "[[channel]], once for each thermometer", &mut reader.findings)
@@ -68,8 +69,9 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
     let mut settings = Settings { channels, charge, heater, sources, bank, giving: Some(giving), trust };
     let site = site::read(reader, &mut root, &mut channel_sections, &mut source_sections, &source_names, &settings);
     site::bound_leads(reader, &channel_sections, &mut settings, site.as_ref());
-    if let Some(site) = &site {
-        count_batteries(reader, &mut settings.charge, site);
+    match &site {
+        Some(site) => count_batteries(reader, &mut settings.charge, site),
+        None => uncounted(reader),
     }
     if site.as_ref().is_some_and(|site| site.fed_by.is_some()) {
         // The bank cannot pay for what this heater takes.
@@ -79,7 +81,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
         section.finish(&mut reader.findings);
     }
     root.finish(&mut reader.findings);
-    Draft { title, channels: channel_names, sources: source_names, obeys, settings, site }
+    Draft { title, channels: channel_names, sources: source_names, obeys, settings, site, bank_measured }
 }
 
 /// The batteries in parallel: those of the site, unless the settings say so themselves.
@@ -97,6 +99,22 @@ fn count_batteries(reader: &mut Reader, charge: &mut Charge, site: &Site) {
         let remedy = "the number of batteries in parallel in one of the two, and the other left out";
         reader.findings.add(Severity::Error, Some(&span), &place.to_string(), message, why, remedy);
     }
+}
+
+/// A bank that counts as one battery because nothing says how many it is made of.
+fn uncounted(reader: &mut Reader) {
+    let place = Place::of(Key::Batteries);
+    if reader.span(place).is_some() {
+        return;
+    }
+    let span = reader.span(Place::of(Key::Capacity)).cloned();
+    let message = "the bank counts as one battery: the file has neither charge.batteries nor a [battery] section";
+    let why = Some(
+        "of two or more in parallel one may have disconnected itself, and the others then take its current: the charge-current ceiling \
+         must count one less",
+    );
+    let remedy = "batteries = 1, if it is one; else how many are in parallel";
+    reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, why, remedy);
 }
 
 /// A whole number in thousandths, within the range of its row.
@@ -293,7 +311,7 @@ enum Spend {
     Always,
 }
 
-fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> (BankUse, Giving) {
+fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> (BankUse, Giving, Measured) {
     let mut section = root.section("bank", &mut reader.findings);
     let words = [("never", Spend::Never), ("with_source", Spend::WithSource), ("always", Spend::Always)];
     let spend = reader.word(&mut section, "spend", &words);
@@ -326,13 +344,49 @@ fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> (BankUse, Giving
         fall: reader.volts(&mut section, Key::FallVoltage),
         fall_charge: reader.percent(&mut section, Key::FallCharge),
     };
+    let measured = measured(reader, &mut section, bank.unwrap_or(BankUse::Never));
     section.finish(&mut reader.findings);
     let bank = bank.unwrap_or_else(|| {
         reader.doubt(Doubt::Bank);
         BankUse::Never
     });
-    (bank, giving)
+    (bank, giving, measured)
 }
+
+/// What of the bank the controller is given, and where the file says so; without that, what the reserve needs.
+#[derive(Clone, Debug)]
+pub(super) struct Measured {
+    pub(super) what: BankMeasured,
+    pub(super) span: Option<Span>,
+}
+
+/// What a reserve goes by, which then is measured.
+pub(super) fn needed_by(bank: BankUse) -> BankMeasured {
+    match bank.reserve() {
+        None => BankMeasured::default(),
+        Some(Reserve::Voltage { .. }) => BankMeasured { voltage: true, charge: false },
+        Some(Reserve::StateOfCharge { .. }) => BankMeasured { voltage: false, charge: true },
+    }
+}
+
+fn measured<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, bank: BankUse) -> Measured {
+    let of = |voltage: bool, charge: bool| BankMeasured { voltage, charge };
+    let words = [
+        ("voltage", of(true, false)),
+        ("charge", of(false, true)),
+        ("both", of(true, true)),
+        ("neither", of(false, false)),
+    ];
+    let said = reader.word(section, "measured", &words);
+    if said.is_err() {
+        reader.doubt_number(MEASURED.to_owned());
+    }
+    let what = said.ok().flatten().unwrap_or_else(|| needed_by(bank));
+    Measured { what, span: section.key_span("measured") }
+}
+
+/// Where a file says what of the bank is measured.
+pub(super) const MEASURED: &str = "bank.measured";
 
 fn idle_reserve(reader: &mut Reader, section: &Section) {
     let message = "bank keeps a reserve that has no effect while bank.spend is \"never\"";

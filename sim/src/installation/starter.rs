@@ -69,6 +69,7 @@ pub fn starter() -> String {
     );
     page.line("spend = \"never\"");
     page.settings("bank");
+    page.site("bank");
 
     page.section("[trust]", "How far readings, clock and contacts are trusted.");
     page.settings("trust");

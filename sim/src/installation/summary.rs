@@ -2,6 +2,8 @@
 
 use super::Installation;
 use crate::diagnostic::escaped;
+use crate::fingerprint;
+use crate::site::BankMeasured;
 use forewarm_core::quantity::{Fraction, Millis, Milliwatts, Ohms};
 use forewarm_core::rtd::{Element, Leads};
 use forewarm_core::settings::{
@@ -35,7 +37,7 @@ impl Installation {
         }
         writeln!(out, "  {}", bank(settings))?;
         if let Some(giving) = settings.giving {
-            writeln!(out, "  {}", doubted(giving))?;
+            writeln!(out, "  {}", doubted(giving, self.bank_measured))?;
         }
         writeln!(out, "\nChannels")?;
         let channels: Vec<_> = self
@@ -45,6 +47,7 @@ impl Installation {
             .map(|(name, channel)| describe_channel(name, channel))
             .collect();
         columns(out, &channels, "none")?;
+        writeln!(out, "\nSettings fingerprint\n  {}\n  {}", fingerprint::of(settings), fingerprint::MEANING)?;
         writeln!(out, "\nThe battery maker's limits override every threshold here.")
     }
 }
@@ -173,9 +176,15 @@ fn bank(settings: &Settings) -> String {
     }
 }
 
-fn doubted(giving: Giving) -> String {
+fn doubted(giving: Giving, measured: BankMeasured) -> String {
+    let measured = match (measured.voltage, measured.charge) {
+        (true, true) => "both are measured",
+        (true, false) => "its voltage alone is measured, which shows a strong bank's fall late",
+        (false, true) => "its charge alone is measured",
+        (false, false) => "neither is measured, so heat is but trials of a minute",
+    };
     format!(
-        "where it may not be spent, a source under which it falls by {} V or {} % is doubted: have both measured, or heat is but trials",
+        "where it may not be spent, a source under which it falls by {} V or {} % is doubted: {measured}",
         Thousandths(giving.fall.as_millivolts().into()),
         Thousandths(i64::from(giving.fall_charge.as_per_mille()) * 100)
     )

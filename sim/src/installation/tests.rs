@@ -313,8 +313,8 @@ fn what_a_stand_in_would_bring_up_is_not_told() {
 
 /// 2 Ω are 5.1 K of a Pt100 at 0.39 Ω/K, and a tenth of that of a Pt1000 (IEC 60751).
 #[test]
-fn a_lone_cell_on_two_wires_is_warned_of_by_what_a_terminal_may_gain() {
-    let told = |element: &str, reference: u32, cells: usize| {
+fn a_lone_cell_on_two_wires_is_warned_of_by_what_its_contacts_may_gain() {
+    let told = |element: &str, reference: u32, cells: usize, converter: &str| {
         let mut text = starter().replace("element = \"pt100\"", &format!("element = \"{element}\""));
         text = text.replace("reference_ohm = 400\n", &format!("reference_ohm = {reference}\n"));
         text = text.replacen("wiring = \"4-wire\"", "wiring = \"2-wire\"\nlead_loop_ohm = 0.2", 1);
@@ -322,16 +322,105 @@ fn a_lone_cell_on_two_wires_is_warned_of_by_what_a_terminal_may_gain() {
             text =
                 text.replacen("name = \"cells_high\"\nrole = \"cell\"", "name = \"cells_high\"\nrole = \"ambient\"", 1);
         }
+        text = text.replacen("\n[converter]\n", &format!("\n[converter]\n{converter}\n"), 1);
         let installation = Installation::parse("test", &text).expect("no error");
         installation
             .warnings
             .into_iter()
             .map(|problem| problem.message.to_string())
-            .find(|told| told.contains("gains 2 Ω"))
+            .find(|told| told.contains("on the only cell channel"))
     };
-    assert!(told("pt100", 400, 1).is_some_and(|told| told.contains("5.1 K warm")), "{:?}", told("pt100", 400, 1));
-    assert!(told("pt1000", 4000, 1).is_some_and(|told| told.contains("0.5 K warm")));
-    assert_eq!(told("pt100", 400, 2), None, "a second cell contradicts it");
+    let says = |told: Option<String>, what: &str| {
+        let told = told.expect("told");
+        assert!(told.starts_with("channel 1 (cells_low): wiring") && told.contains(what), "{told}");
+    };
+    says(told("pt100", 400, 1, ""), "gain 2 Ω in service make it read 5.1 K warm");
+    says(told("pt1000", 4000, 1, ""), "gain 2 Ω in service make it read 0.5 K warm");
+    says(told("pt100", 400, 1, "contact_growth_mohm = 500"), "gain 0.5 Ω in service make it read 1.3 K warm");
+    assert_eq!(told("pt100", 400, 1, "contact_growth_mohm = 0"), None, "nothing grows");
+    assert_eq!(told("pt100", 400, 2, ""), None, "a second cell contradicts it");
+}
+
+#[test]
+fn a_bank_that_counts_as_one_battery_for_want_of_a_number_is_warned_of() {
+    let site = starter().find("\n# The batteries: equal ones").expect("the first section of the site");
+    let alone = &starter()[..site];
+    let warned = |text: &str| {
+        let warnings = Installation::parse("test", text).expect("no error").warnings;
+        warnings.into_iter().find(|warning| warning.message.contains("counts as one battery"))
+    };
+    let warning = warned(alone).expect("nothing says how many");
+    assert!(warning.remedy.is_some_and(|remedy| remedy.contains("batteries = 1")) && warning.position.is_some());
+    for batteries in [1, 2] {
+        let said = alone.replacen("# batteries = 2", &format!("batteries = {batteries}"), 1);
+        assert_ne!(said, alone);
+        assert_eq!(warned(&said), None, "{batteries}");
+    }
+    assert_eq!(warned(&starter()), None, "[battery] has the number");
+}
+
+#[test]
+fn a_makers_table_is_read_or_refused_with_its_place() {
+    let parsed = |points: &str| {
+        let text = starter().replacen("\n[battery]\n", &format!("\n[battery]\nmaker_ceiling = {points}\n"), 1);
+        assert_ne!(text, starter());
+        Installation::parse("test", &text)
+    };
+    let installation = parsed("[ { cell_c = 0, c_rate = 0.05 }, { cell_c = 15.5, c_rate = 0.5 } ]").expect("no error");
+    let read = installation.site.expect("a site").battery.maker_ceiling;
+    assert_eq!(read.iter().map(|point| (point.cell_c, point.c_rate)).collect::<Vec<_>>(), [(0.0, 0.05), (15.5, 0.5)]);
+    for (points, said) in [
+        ("[]", "has no point"),
+        ("5", "not a list"),
+        ("[ { cell_c = 5 } ]", "c_rate"),
+        ("[ { cell_c = nan, c_rate = 0.1 } ]", "cell_c"),
+        ("[ { cell_c = 5, c_rate = 50 } ]", "outside 0 to 5 C"),
+        ("[ { cell_c = 5, c_rate = -0.1 } ]", "outside 0 to 5 C"),
+        ("[ { cell_c = 900, c_rate = 0.1 } ]", "outside -20 to 80 °C"),
+        ("[ { cell_c = 5, c_rate = 0.1 }, { cell_c = 5, c_rate = 0.2 } ]", "not above the point before it"),
+        ("[ { cell_c = 5, c_rate = 0.1, amps = 3 } ]", "amps"),
+    ] {
+        let problems = parsed(points).expect_err(points);
+        assert!(
+            problems.iter().any(|problem| problem.message.contains(said) && problem.position.is_some()),
+            "{points}: {problems:#?}"
+        );
+    }
+}
+
+#[test]
+fn a_bank_of_which_nothing_is_measured_is_warned_of_with_what_to_add() {
+    let warned = |bank: &str| {
+        let text = starter().replacen("spend = \"never\"\n", bank, 1).replacen("\nmeasured = \"voltage\"\n", "\n", 1);
+        let warnings = Installation::parse("test", &text).expect("no error").warnings;
+        warnings.into_iter().find(|warning| warning.place.as_ref() == "bank.measured")
+    };
+    for silent in ["spend = \"never\"\n", "spend = \"never\"\nmeasured = \"neither\"\n"] {
+        let warning = warned(silent).expect("nothing is measured");
+        assert!(warning.why.is_some_and(|why| why.contains("a minute at a time")), "the consequence");
+        assert!(warning.remedy.is_some_and(|remedy| remedy.contains("measured = \"voltage\"")), "what to add");
+    }
+    for measured in ["voltage", "charge", "both"] {
+        assert_eq!(warned(&format!("measured = \"{measured}\"\n")), None, "{measured}");
+    }
+    assert_eq!(warned("spend = \"always\"\nreserve_v = 12.8\nresume_v = 13.2\n"), None, "a reserve needs its measure");
+}
+
+#[test]
+fn a_reserve_by_what_is_not_measured_is_warned_of() {
+    let warned = |bank: &str| {
+        let text = starter().replacen("spend = \"never\"\n", bank, 1).replacen("\nmeasured = \"voltage\"\n", "\n", 1);
+        let warnings = Installation::parse("test", &text).expect("no error").warnings;
+        warnings.into_iter().any(|problem| problem.message.contains("bank.measured leaves out"))
+    };
+    for (reserve, other) in
+        [("reserve_v = 12.8\nresume_v = 13.2", "charge"), ("reserve_pct = 50\nresume_pct = 60", "voltage")]
+    {
+        for (measured, is_warned) in [(other, true), ("neither", true), ("both", false)] {
+            let bank = format!("spend = \"always\"\n{reserve}\nmeasured = \"{measured}\"\n");
+            assert_eq!(warned(&bank), is_warned, "{bank}");
+        }
+    }
 }
 
 #[test]

@@ -1,14 +1,19 @@
 //! What is allowed and should still have been meant.
 
-use super::site::feed;
+use super::sections::{MEASURED, Measured, needed_by};
+use super::site::{feed, table};
 use super::values::{Doubt, Reader};
 use crate::diagnostic::Severity;
+use crate::plan::measurement::reads_above_k;
+use crate::platinum::Platinum;
+use crate::site::{BankMeasured, Site};
 use forewarm_core::quantity::Millivolts;
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, ChargeCurrent, Key, Place, Role, Settings, SettingsError, Thousandths};
 
-/// Adds the warnings about the installation as a whole. `fed_by` is the source that alone feeds the heater, where one does.
-pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize>) {
+/// Adds the warnings about the installation as a whole. `site` is what the file says besides the settings.
+pub(super) fn add(reader: &mut Reader, settings: &Settings, site: Option<&Site>, measured: &Measured) {
+    let fed_by = site.and_then(|site| site.fed_by);
     let value = |key: Key| settings.value(Place::of(key)).unwrap_or(0);
     let (inhibit, release) = (value(Key::Inhibit), value(Key::Release));
     if inhibit < 5_000 {
@@ -79,7 +84,7 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize
     }
     references(reader, settings);
     checks(reader, settings);
-    lone_two_wire(reader, settings);
+    lone_two_wire(reader, settings, site);
     never_charging(reader, settings);
     if reader.doubts_number(feed::PLACE) {
         // Nothing is known of what should feed the heater.
@@ -90,6 +95,7 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, fed_by: Option<usize
     if fed_by.is_none() {
         reserve(reader, settings);
         giving(reader, settings);
+        unmeasured(reader, settings, measured);
         energy(reader, settings);
     }
 }
@@ -140,6 +146,48 @@ fn giving(reader: &mut Reader, settings: &Settings) {
     );
 }
 
+/// A bank of which the controller is given nothing, so that it cannot see who pays for heat, or not what its reserve goes by.
+fn unmeasured(reader: &mut Reader, settings: &Settings, measured: &Measured) {
+    let Measured { what, span } = measured;
+    if [Doubt::Bank, Doubt::Sources].into_iter().any(|doubt| reader.doubts(doubt)) || reader.doubts_number(MEASURED) {
+        return;
+    }
+    if *what == BankMeasured::default() && !settings.sources.is_empty() {
+        let message = match span {
+            None => {
+                "nothing says that the bank's voltage or its state of charge is measured: the file has no bank.measured"
+            }
+            Some(_) => {
+                "bank.measured is \"neither\": the controller sees neither the bank's voltage nor its state of charge"
+            }
+        };
+        reader.findings.add(
+            Severity::Warning,
+            span.as_ref(),
+            MEASURED,
+            message,
+            Some(
+                "a source that is present and gives nothing is found only by what the bank loses under the heater; with neither \
+                 measured the heater runs for a minute at a time, and the pauses grow to 12 h",
+            ),
+            "the bank's voltage on the board's input for it, and measured = \"voltage\"; better, its state of charge as well, and \
+             measured = \"both\"",
+        );
+    }
+    let needed = needed_by(settings.bank);
+    let (lacks, word) = match (needed.voltage && !what.voltage, needed.charge && !what.charge) {
+        (true, _) => ("the voltage, and the bank's reserve goes by it (reserve_v)", "voltage"),
+        (_, true) => ("the state of charge, and the bank's reserve goes by it (reserve_pct)", "charge"),
+        (false, false) => return,
+    };
+    let why = "what is not measured is never known to be above the reserve, so the bank is never spent on heat";
+    let remedy = format!(
+        "measured = \"{word}\" or \"both\", where it is; or a reserve by what is measured, or spend = \"never\""
+    );
+    let message = format!("bank.measured leaves out {lacks}");
+    reader.findings.add(Severity::Warning, span.as_ref(), MEASURED, message, Some(why), remedy);
+}
+
 /// Reference resistors that hardly go with the element.
 fn references(reader: &mut Reader, settings: &Settings) {
     let mut refused = Vec::new();
@@ -175,32 +223,40 @@ fn references(reader: &mut Reader, settings: &Settings) {
     }
 }
 
-/// What a terminal of a 2-wire connection may gain in service, by corrosion and a loosened screw (mΩ). Common practice, no source.
-const CONTACT_GROWTH_MOHM: u64 = 2_000;
-
 /// A cell channel on two wires with none beside it: resistance that a terminal gains reads warm, and nothing contradicts it.
-fn lone_two_wire(reader: &mut Reader, settings: &Settings) {
-    if reader.doubts(Doubt::Channels) || reader.doubts(Doubt::Role) {
+fn lone_two_wire(reader: &mut Reader, settings: &Settings, site: Option<&Site>) {
+    let is_doubtful = [Doubt::Channels, Doubt::Role].into_iter().any(|doubt| reader.doubts(doubt));
+    if is_doubtful || reader.doubts_number("converter.contact_growth_mohm") {
         return;
     }
+    // A file without a site has no [converter] either.
+    let growth_ohm = site.map_or_else(
+        || {
+            let fact = table::Key::ContactGrowth.fact();
+            fact.default.unwrap_or(fact.maximum) / fact.per()
+        },
+        |site| site.converter.contact_growth_ohm,
+    );
     let mut cells = settings.channels.iter().enumerate().filter(|(_, channel)| channel.role == Role::Cell);
     let (Some((index, channel)), None) = (cells.next(), cells.next()) else { return };
     if !matches!(channel.leads, Leads::TwoWire { .. }) || reader.doubts(Doubt::Element(index)) {
         return;
     }
-    // A Pt100 rises by 0.39 Ω/K (IEC 60751), others in proportion to R0.
-    let tenths_k = CONTACT_GROWTH_MOHM * 100_000 / 39 / (channel.element.r0().as_micro_ohms() / 1_000).max(1);
+    let warm_k = reads_above_k(&Platinum::of(&channel.element), 0.0, 0.0, growth_ohm);
+    if warm_k <= 0.0 {
+        return;
+    }
     let place = format!("channel[{index}].wiring");
     warn(
         reader,
         &[],
         &place,
         format!(
-            "{place} is \"2-wire\" on the only cell channel: a terminal that gains 2 Ω in service makes it read {} K warm",
-            Thousandths(i64::try_from(tenths_k * 100).unwrap_or(i64::MAX))
+            "{place} is \"2-wire\" on the only cell channel: contacts that gain {growth_ohm} Ω in service make it read {warm_k:.1} K warm"
         ),
-        "plan's error budget has contacts as they are when new; growth this slow is no jump, and no second channel contradicts it",
-        "three wires or four; or a second [[channel]] with role = \"cell\"; or a Pt1000, a tenth as sensitive to it",
+        "growth this slow is no jump, and no second channel contradicts it; plan adds it to the guard band \
+         (converter.contact_growth_mohm)",
+        "four wires; or a second [[channel]] with role = \"cell\"; or a Pt1000, a tenth as sensitive to it",
     );
 }
 

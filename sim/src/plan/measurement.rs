@@ -15,9 +15,11 @@
 //!
 //! **Warm is the dangerous direction**: a channel that reads warm permits charge too early. What is known to read warm is not
 //! corrected by the controller, so it stays as a bias and is added to the guard band whole; what is not known has no preferred
-//! direction and enters by its expanded uncertainty.
+//! direction and enters by its expanded uncertainty. What can only ever read warm, as contacts that corrode, is known in its direction:
+//! it counts like a bias, at its limit.
 
 use super::conductor;
+use super::figures::plain;
 use super::placement::Placement;
 use crate::platinum::{Platinum, ohms};
 use crate::site::{Class, Converter, Mounting};
@@ -35,6 +37,9 @@ pub const SELF_HEATING_UNKNOWN: f64 = 0.5;
 
 /// The contribution of the air that an element sees beside what it is fixed to.
 pub(super) const AIR_SEEN: &str = "air seen by the thermometer";
+
+/// How the contribution of what contacts gain in service begins.
+pub(super) const GROWTH: &str = "contacts, growth";
 
 /// So many standard deviations of a normal contribution count as its limit in a linear sum.
 const NORMAL_LIMIT: f64 = 3.0;
@@ -170,7 +175,7 @@ pub struct Line {
     pub sensitivity_k_per_unit: f64,
     /// Standard uncertainty that it contributes (K).
     pub u_k: f64,
-    /// What it is known to shift the reading by, upwards (K).
+    /// What it is known to shift the reading by, upwards (K); its limit, where it can shift it one way only.
     pub bias_k: f64,
     /// Which way it is known to shift the reading.
     pub reads: Direction,
@@ -243,7 +248,7 @@ pub struct Budget {
     pub combined_k: f64,
     /// Expanded uncertainty, coverage factor 2 (K).
     pub expanded_k: f64,
-    /// Sum of what is known to shift the reading, upwards (K).
+    /// Sum of what is known to shift the reading, upwards, and of the limits of what can shift it one way only (K).
     pub bias_k: f64,
     /// The most it can read warm if everything stands at its limit at once, three standard deviations for what has none (K).
     pub worst_warm_k: f64,
@@ -315,6 +320,15 @@ impl Chain<'_> {
         (f64::midpoint(cold, warm), (warm - cold).abs() / 2.0)
     }
 
+    /// What grown contacts leave in the reading at the most (Ω). With three wires that is all of it too: the tap measures the contacts of
+    /// its own lead, so its band finds only what reads cold, and those of the lead in series with the element nobody takes away.
+    fn growth_ohm(&self) -> f64 {
+        match self.channel.leads {
+            Leads::TwoWire { .. } | Leads::ThreeWire { .. } => self.converter.contact_growth_ohm,
+            Leads::FourWire => 0.0,
+        }
+    }
+
     fn loop_ohm(&self, t_c: f64) -> f64 {
         self.mounting.loop_ohm_20c * conductor::copper_factor(t_c)
     }
@@ -327,9 +341,10 @@ impl Chain<'_> {
         let platinum = Platinum::of(&channel.element);
         let (r, slope) = (platinum.ohms(reading_c), platinum.slope(reading_c));
         let (uncompensated, spread) = self.uncompensated_ohm();
+        let growth = self.growth_ohm();
         let at_terminals = match channel.leads {
-            Leads::TwoWire { .. } => r + self.loop_ohm(20.0),
-            Leads::ThreeWire { .. } | Leads::FourWire => r,
+            Leads::TwoWire { .. } => r + self.loop_ohm(20.0) + growth,
+            Leads::ThreeWire { .. } | Leads::FourWire => r + growth,
         };
         let kelvins = (Unit::K, 1.0);
         let in_ohms = (Unit::Ohm, 1.0 / slope);
@@ -364,6 +379,11 @@ impl Chain<'_> {
                 lines.push(Line::rectangular("contact in one lead", converter.contact_ohm, in_ohms));
             }
             Leads::FourWire => {}
+        }
+        if growth > 0.0 {
+            let bias = reads_above_k(&platinum, reading_c, 0.0, growth);
+            let contribution = format!("{GROWTH} of up to {} Ω in service", plain(growth));
+            lines.push(Line::rectangular(contribution, 0.0, in_ohms).biased(bias));
         }
         let step = step_ohm(ohms(channel.reference), converter.bits);
         lines.push(Line::rectangular("converter, resolution", step / 2.0, in_ohms));
@@ -458,12 +478,14 @@ mod tests {
             * (1.0 + rectangular(converter.reference_tolerance))
             * (1.0 + rectangular(converter.reference_drift));
         let mut contact = || converter.contact_ohm / 2.0 * (1.0 + rectangular(1.0));
+        // One way only, so the budget has it at its limit.
+        let growth = converter.contact_growth_ohm;
         let (in_series, alone) = match channel.leads {
-            Leads::TwoWire { .. } => (2.0 * lead + contact() + contact(), 0.0),
+            Leads::TwoWire { .. } => (2.0 * lead + contact() + contact() + growth, 0.0),
             // The third lead carries the contact or lacks it.
             Leads::ThreeWire { .. } => {
                 let difference = 2.0 * (contact() - converter.contact_ohm / 2.0);
-                (lead + difference, lead * (1.0 + rectangular(converter.lead_mismatch)))
+                (lead + difference + growth, lead * (1.0 + rectangular(converter.lead_mismatch)))
             }
             Leads::FourWire => (0.0, 0.0),
         };
@@ -488,7 +510,8 @@ mod tests {
     /// for a single rectangular input it is 0.95 a against 1.15 a.
     #[test]
     fn what_is_shown_lies_within_the_expanded_uncertainty_19_times_in_20() {
-        let site = site();
+        let mut site = site();
+        site.converter.contact_growth_ohm = 0.5;
         let cause = Cause { of: "conductivity", half_width_k: 0.5 };
         let placements = [Placement::default(), Placement { warm_bias_k: 1.5, air_above_k: 2.0, causes: vec![cause] }];
         let mut seed = 101_2008;
@@ -543,6 +566,34 @@ mod tests {
         assert!((found.bias_k + found.spread * found.sensitivity_k_per_unit).abs() < 1e-3, "{found:?}");
     }
 
+    /// IEC 60751 has 0.3908 Ω/K at 0 °C for 100 Ω, so 2 Ω are 5.118 K. The curve bends by B/A = 1.5e-4 of each kelvin (the same
+    /// standard): 4 mK over so far.
+    #[test]
+    fn what_contacts_gain_in_service_reads_warm_in_full_on_two_wires_and_three_and_not_on_four() {
+        let site = site();
+        let of = |leads: Leads, element: Element, growth_ohm: f64| {
+            let converter = Converter { contact_growth_ohm: growth_ohm, ..site.converter };
+            chain(&wired(leads, element), &site.mountings[0], &converter).budget(0.0, &Placement::default())
+        };
+        for (element, by_hand_k) in [(Element::pt100(), 2.0 / 0.3908), (Element::pt1000(), 0.2 / 0.3908)] {
+            // A tap with a band sees its own lead alone, and the growth is in another.
+            let narrow = Leads::ThreeWire { least: Ohms::from_milliohms(100), most: Ohms::from_milliohms(150) };
+            for leads in [two_wires(), Leads::THREE_WIRE, narrow] {
+                let (new, grown) = (of(leads, element, 0.0), of(leads, element, 2.0));
+                let line = grown.lines.iter().find(|line| line.contribution.starts_with(GROWTH)).expect("a line of it");
+                assert!((line.bias_k - by_hand_k).abs() < 0.005, "{leads:?} {line:?}");
+                assert_eq!((line.reads, line.u_k), (Direction::Warm, 0.0), "one way only, and in full");
+                for (before, after) in [(new.guard_band_k, grown.guard_band_k), (new.worst_warm_k, grown.worst_warm_k)]
+                {
+                    // Gain and reference make a hundredth more of 2 Ω more.
+                    assert!((by_hand_k - 0.005..by_hand_k + 0.05).contains(&(after - before)), "{leads:?} {after}");
+                }
+                assert!(new.lines.iter().all(|line| !line.contribution.starts_with(GROWTH)), "a line about nothing");
+            }
+            assert_eq!(of(Leads::FourWire, element, 0.0), of(Leads::FourWire, element, 2.0));
+        }
+    }
+
     #[test]
     fn a_stated_calibration_takes_the_place_of_the_class_and_makes_an_offset_a_trim() {
         let site = site();
@@ -575,11 +626,12 @@ mod tests {
     proptest! {
         #[test]
         fn no_error_more_makes_the_guard_band_smaller(
-            which in 0..11_usize, more in 1.0..10.0_f64, two in any::<bool>(), warm in -1.0..3.0_f64,
+            which in 0..12_usize, more in 1.0..10.0_f64, two in any::<bool>(), warm in -1.0..3.0_f64,
         ) {
             let site = site();
             let channel = wired(if two { two_wires() } else { Leads::THREE_WIRE }, Element::pt100());
             let (mut mounting, mut converter) = (site.mountings[0], site.converter);
+            converter.contact_growth_ohm = 0.3;
             let cause = Cause { of: "conductivity", half_width_k: 0.1 };
             let mut placement = Placement { warm_bias_k: warm, air_above_k: 2.0, causes: vec![cause] };
             let before = chain(&channel, &mounting, &converter).budget(5.0, &placement);
@@ -594,6 +646,7 @@ mod tests {
                 7 => converter.contact_ohm *= more,
                 8 => mounting.air_share *= more,
                 9 => placement.air_above_k *= more,
+                10 => converter.contact_growth_ohm *= more,
                 _ => placement.causes[0].half_width_k *= more,
             }
             let after = chain(&channel, &mounting, &converter).budget(5.0, &placement);

@@ -6,6 +6,7 @@
 //! | `pad` | whether the pad bears on its area what it gives |
 //! | [`placement`] | how a thermometer reads because of where it sits |
 //! | [`thresholds`] | which charge thresholds stay safe with that |
+//! | [`ceiling`] | whether the charge-current ceiling does |
 //! | [`circuit`] | what the heater draws, and whether conductor, fuse, relay and coil stand it |
 //! | [`conductor`] | what copper resists and carries |
 //! | `feed` | whether one source can feed the heater alone |
@@ -15,6 +16,7 @@
 //!
 //! Nothing here fails: an installation that cannot work is what a plan is for, and so a finding.
 
+pub mod ceiling;
 pub mod circuit;
 pub mod conductor;
 mod course;
@@ -32,6 +34,7 @@ pub mod thresholds;
 pub mod verdict;
 
 use crate::cautions::CAUTIONS;
+use crate::fingerprint;
 use crate::site::Site;
 use feed::Feed;
 use forewarm_core::settings::Settings;
@@ -47,6 +50,8 @@ pub struct Subject<'s> {
     pub channels: &'s [String],
     /// Names of the sources, in the order of the settings.
     pub sources: &'s [String],
+    /// What makes each source obey the charge-current ceiling, in the same order; nothing where nothing does.
+    pub obeys: &'s [Option<String>],
     /// What the controller is told.
     pub settings: &'s Settings,
     /// The installation as a thing of matter.
@@ -60,12 +65,16 @@ pub struct Plan {
     pub title: String,
     /// Whether the installation passes: nothing that was found is dangerous.
     pub ok: bool,
+    /// What tells the settings from all others: a board that has them shows the same.
+    pub settings_fingerprint: String,
     /// What was found, the worst first.
     pub findings: Vec<Finding>,
     /// What the heater can do.
     pub thermal: thermal::Thermal,
     /// Thermometers and thresholds.
     pub measurement: thresholds::Measurement,
+    /// The charge-current ceiling.
+    pub ceiling: ceiling::Ceiling,
     /// What the heater draws.
     pub heater: circuit::Heater,
     /// Whether the heater must be taken for one on mains: then its circuit is not sized.
@@ -84,12 +93,15 @@ impl Plan {
     /// Plans an installation. `within_h` is one warm-up time more to tell the heater's power for (h).
     #[must_use]
     pub fn of(subject: Subject, within_h: Option<f64>) -> Self {
-        let Subject { title, channels, sources: names, settings, site } = subject;
+        let Subject { title, channels, sources: names, obeys, settings, site } = subject;
         let (thermal, placements, mut findings) = thermal::judge(settings, site, within_h);
         let (measurement, found) = thresholds::judge(settings, site, channels, &placements, &|settings| {
             thermal::judge(settings, site, None).1
         });
         findings.extend(found);
+        let band_k = thresholds::kept_band(settings, site, &placements);
+        let (ceiling, found) = ceiling::Ceiling::judge(settings, &site.battery.maker_ceiling, &band_k);
+        findings.push(found);
         let heater = circuit::Heater::of(settings, site.tolerance.pad_power);
         findings.push(pad::judge(&heater, site));
         let feed = Feed::of(settings, site, names);
@@ -110,7 +122,7 @@ impl Plan {
             })
         };
         findings.extend(feed.iter().flat_map(Feed::findings));
-        let (sources, found) = sources::judge(settings, site, names, &heater);
+        let (sources, found) = sources::judge(settings, site, names, obeys, &heater);
         findings.extend(found);
         let warm_up_h = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
         findings.extend(sources::long_enough(settings, site, names, warm_up_h.map(|hours| hours.value)));
@@ -118,9 +130,11 @@ impl Plan {
         Self {
             title: title.to_owned(),
             ok: !findings.iter().any(|finding| finding.fails),
+            settings_fingerprint: fingerprint::of(settings).to_string(),
             findings,
             thermal,
             measurement,
+            ceiling,
             heater,
             is_mains,
             heater_fed_by: site.fed_by.and_then(|index| names.get(index).cloned()),

@@ -23,11 +23,19 @@ pub struct Source {
     /// What is left of the least of these for charge (W), with the heater on at the highest supply voltage; at the source's own voltage
     /// where it feeds the heater alone, and all of it where it does not feed it.
     pub left_for_charge_w: f64,
+    /// What holds its charge current at or below the ceiling, as the file says; `null` where nothing does.
+    pub obeys: Option<String>,
 }
 
-/// Judges the sources of `settings`; `names` are theirs.
+/// Judges the sources of `settings`; `names` are theirs, and `obeys` is what makes each obey the ceiling.
 #[must_use]
-pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater) -> (Vec<Source>, Vec<Finding>) {
+pub fn judge(
+    settings: &Settings,
+    site: &Site,
+    names: &[String],
+    obeys: &[Option<String>],
+    heater: &Heater,
+) -> (Vec<Source>, Vec<Finding>) {
     let nominal_v = heater.at_nominal.supply_v;
     let mut sources = Vec::new();
     let mut findings = Vec::new();
@@ -60,8 +68,16 @@ pub fn judge(settings: &Settings, site: &Site, names: &[String], heater: &Heater
             gives_w,
             headroom_w,
             left_for_charge_w: (budget_w.min(can_w) - heat_w).max(0.0),
+            obeys: obeys.get(index).cloned().flatten(),
         };
         findings.push(finding(&found, supply, heater, settings.bank, feeds));
+        findings.extend(found.obeys.as_ref().map(|obeys| {
+            let text = format!(
+                "{} obeys the ceiling, by the file's word: {obeys}. Commissioning has to show it: nothing else does",
+                found.source
+            );
+            Finding::fine(Part::Sources, text)
+        }));
         sources.push(found);
     }
     findings.extend(against_ceiling(settings, site, names, nominal_v));
@@ -364,19 +380,25 @@ fn lacking(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> O
 /// A source that feeds the heater alone, and cannot: no budget holds what hangs on it, and nobody gives the rest. Whether its budget
 /// carries the heater is judged in `feed`.
 fn too_weak(found: &Source, supply: &Supply, most_w: f64) -> Option<Finding> {
-    (most_w > found.gives_w).then(|| {
+    // What it may be asked for, where that is less than what it gives.
+    let rated_w = found.headroom_w.filter(|headroom_w| *headroom_w < found.gives_w);
+    (most_w > rated_w.unwrap_or(found.gives_w)).then(|| {
+        let can = match rated_w {
+            Some(left_w) => format!("has {} left of its rating", watts(left_w)),
+            None => least(found, supply),
+        };
         let change = match sun_for(supply, most_w) {
-            Some(sun) => {
+            Some(sun) if rated_w.is_none() => {
                 format!("sun_at_least_w_m2 = {sun}, from which on it carries the heater, or a smaller heater")
             }
-            None => "a smaller heater, or a source that can give as much".to_owned(),
+            _ => "a smaller heater, or a source that can give as much".to_owned(),
         };
+        let then = if rated_w.is_some() { "it is overloaded for hours" } else { "its voltage sags, or it goes off" };
         Finding::change(
             Part::Sources,
             format!(
-                "{} {}, and the heater, which hangs on it alone, may take {}: its voltage sags, or it goes off",
+                "{} {can}, and the heater, which hangs on it alone, may take {} with its tolerance: {then}",
                 found.source,
-                least(found, supply),
                 watts(most_w)
             ),
             change,
@@ -417,7 +439,7 @@ mod tests {
         settings.sources[0].budget = Milliwatts::from_milliwatts(budget_w * 1000);
         site.supplies[0] = supply;
         let heater = Heater::of(&settings, site.tolerance.pad_power);
-        let (mut sources, mut findings) = judge(&settings, &site, &names(&["engine", "mains"]), &heater);
+        let (mut sources, mut findings) = judge(&settings, &site, &names(&["engine", "mains"]), &[], &heater);
         (sources.remove(0), findings.remove(0))
     }
 
@@ -503,13 +525,13 @@ mod tests {
 
         // 181.3 W at most: no budget holds them, and no bank gives what the source has not got.
         let heater = Heater::of(&settings, site.tolerance.pad_power);
-        let (sources, _) = judge(&settings, &site, &names, &heater);
+        let (sources, _) = judge(&settings, &site, &names, &[], &heater);
         assert!((sources[0].left_for_charge_w - 300.0).abs() < 1e-9, "the engine feeds no heat: {sources:?}");
         assert!((sources[1].left_for_charge_w - (600.0 - 164.794_921_875 * 1.1)).abs() < 1e-9, "{sources:?}");
         for (power_w, severity) in [(182.0, Severity::Fine), (181.0, Severity::Change)] {
             site.supplies[1].power_w = power_w;
             settings.sources[1].budget = Milliwatts::from_milliwatts(170_000);
-            let (_, findings) = judge(&settings, &site, &names, &heater);
+            let (_, findings) = judge(&settings, &site, &names, &[], &heater);
             assert_eq!(findings[1].severity, severity, "{findings:?}");
             assert!(findings[0].text.contains("does not feed the heater"), "{findings:?}");
         }
@@ -517,10 +539,18 @@ mod tests {
         site.supplies[1].rating = Some(Rating { rated_a: 40.0, rated_v: Some(13.8), derate: 1.0, other_loads_w: 0.0 });
         for (power_w, severity) in [(154.0, Severity::Fine), (153.0, Severity::Change)] {
             site.supplies[1].power_w = power_w;
-            assert_eq!(judge(&settings, &site, &names, &heater).1[1].severity, severity, "{power_w} W");
+            assert_eq!(judge(&settings, &site, &names, &[], &heater).1[1].severity, severity, "{power_w} W");
+        }
+        // The pad's tolerance counts against a rating as well: 153.5 W fit into 154 W of it and not into 153 W.
+        site.supplies[1].power_w = 500.0;
+        settings.sources[1].budget = Milliwatts::from_milliwatts(150_000);
+        for (rated_a, severity) in [(154.0 / 13.8, Severity::Fine), (153.0 / 13.8, Severity::Change)] {
+            site.supplies[1].rating = Some(Rating { rated_a, rated_v: Some(13.8), derate: 1.0, other_loads_w: 0.0 });
+            let (_, findings) = judge(&settings, &site, &names, &[], &heater);
+            assert_eq!(findings[1].severity, severity, "{findings:?}");
         }
         settings.sources[0].budget = Milliwatts::ZERO;
-        let (_, findings) = judge(&settings, &site, &names, &heater);
+        let (_, findings) = judge(&settings, &site, &names, &[], &heater);
         assert!(
             findings[0].severity == Severity::Change && findings[0].text.contains("ceiling of the charge current is 0"),
             "{findings:?}"
@@ -599,7 +629,7 @@ mod tests {
         });
         let site = site();
         let heater = Heater::of(&settings, site.tolerance.pad_power);
-        let (_, findings) = judge(&settings, &site, &names(&["engine", "mains"]), &heater);
+        let (_, findings) = judge(&settings, &site, &names(&["engine", "mains"]), &[], &heater);
         assert_eq!(findings[0].severity, Severity::Fine, "{findings:?}");
     }
 }

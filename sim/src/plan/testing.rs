@@ -56,6 +56,7 @@ pub(crate) fn site() -> Site {
             conductivity_across_w_per_m_k: 0.8,
             gap_m: 0.005,
             resistance_ohm: 0.02,
+            maker_ceiling: Vec::new(),
             hard_limit_c: 0.0,
         },
         plate: Plate {
@@ -93,6 +94,7 @@ pub(crate) fn site() -> Site {
             reference_drift: 0.000_2,
             lead_mismatch: 0.05,
             contact_ohm: 0.02,
+            contact_growth_ohm: 0.0,
         },
         supplies: vec![supply(350.0), supply(600.0)],
         fed_by: None,

@@ -1,6 +1,7 @@
 //! A plan as a person reads it.
 
 use super::Plan;
+use super::ceiling::{Ceiling, listed};
 use super::circuit::{Heater, Report};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::{Budget, Distribution, Evaluation};
@@ -9,6 +10,7 @@ use super::thermal::{Figure, LayerReport, Thermal};
 use super::thresholds::{ChannelError, Measurement};
 use super::verdict::{Finding, Severity};
 use crate::diagnostic::escaped;
+use crate::fingerprint;
 use anstyle::{AnsiColor, Style};
 use std::fmt::Write as _;
 use std::io::{self, Write};
@@ -29,6 +31,7 @@ impl Plan {
         }
         write_thermal(out, &self.thermal)?;
         write_measurement(out, &self.measurement)?;
+        write_ceiling(out, &self.ceiling)?;
         write_heater(out, &self.heater)?;
         match &self.circuit {
             Some(report) => write_circuit(out, report)?,
@@ -39,6 +42,9 @@ impl Plan {
         if let Some(name) = &self.heater_fed_by {
             writeln!(out, "\n  The heater hangs on {} alone.", escaped(name))?;
         }
+        heading(out, "Settings fingerprint")?;
+        writeln!(out, "  {}", self.settings_fingerprint)?;
+        wrapped(out, "  ", fingerprint::MEANING)?;
         heading(out, "Cautions")?;
         for caution in self.cautions {
             wrapped(out, "  ", caution)?;
@@ -270,6 +276,45 @@ fn write_measurement(out: &mut dyn Write, measurement: &Measurement) -> io::Resu
     table(out, &rows)
 }
 
+fn write_ceiling(out: &mut dyn Write, ceiling: &Ceiling) -> io::Result<()> {
+    heading(out, "Charge-current ceiling")?;
+    let whose = if ceiling.has_maker_table { "the maker's table / C" } else { "taken for the maker's / C" };
+    let mut rows = vec![row(["coldest reading / °C", "ceiling / C", "for the bank / A", "cells down to / °C", whose])];
+    rows.extend(ceiling.points.iter().map(|point| {
+        vec![
+            plain(point.reading_c),
+            plain(point.c_rate),
+            fixed(point.bank_a, 1),
+            fixed(point.cells_c, 1),
+            fixed(point.maker_c_rate, 3),
+        ]
+    }));
+    table(out, &rows)?;
+    writeln!(out)?;
+    let counts = match (ceiling.batteries, ceiling.counted) {
+        (0 | 1, _) => "The ceiling counts the one battery that there is.".to_owned(),
+        (batteries, counted) => format!(
+            "Of {batteries} batteries in parallel the ceiling counts {counted}: one may have disconnected itself, and the current goes through \
+             the others. So the bank may take {counted}/{batteries} of what its capacity would."
+        ),
+    };
+    wrapped(out, "  ", &counts)?;
+    wrapped(
+        out,
+        "  ",
+        "The maker's table is for the cells themselves, the ceiling is used at what the coldest channel reads, and the guard band lies \
+         between the two. The last column is the least that the table has for cells between both temperatures.",
+    )?;
+    if let Some(points) = &ceiling.recommended {
+        writeln!(out, "\n  To write, so that the ceiling holds the table")?;
+        if !ceiling.has_maker_table {
+            writeln!(out, "    in [battery]\n      maker_ceiling = {}", listed(&ceiling.maker))?;
+        }
+        writeln!(out, "    in [charge]\n      ceiling = {}", listed(points))?;
+    }
+    Ok(())
+}
+
 fn write_channel(out: &mut dyn Write, channel: &ChannelError) -> io::Result<()> {
     let budget = &channel.at_inhibit;
     heading(
@@ -325,8 +370,8 @@ fn sums(out: &mut dyn Write, inhibit: &Budget, release: &Budget) -> io::Result<(
             row(["", &heads[0], &heads[1]]),
             line("combined standard uncertainty u", |budget| budget.combined_k),
             line("expanded uncertainty U (k = 2)", |budget| budget.expanded_k),
-            line("known to read warm by", |budget| budget.bias_k),
-            line("guard band: what is known, plus U", |budget| budget.guard_band_k),
+            line("reads warm by, counted in full", |budget| budget.bias_k),
+            line("guard band: that in full, plus U", |budget| budget.guard_band_k),
             line("with every error at its limit at once", |budget| budget.worst_warm_k),
         ],
     )

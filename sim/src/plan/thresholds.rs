@@ -4,7 +4,7 @@
 //! channels that answer for it, and the bank as safe as its worst battery.
 
 use super::figures::{fixed, plain, raised_to, uncertain};
-use super::measurement::{AIR_SEEN, Budget, Chain, Line, reads_above_k};
+use super::measurement::{AIR_SEEN, Budget, Chain, GROWTH, Line, reads_above_k};
 use super::placement::Placements;
 use super::verdict::{Finding, Part};
 use crate::platinum::{Platinum, ohms};
@@ -235,6 +235,19 @@ fn guard<'w, 's>(
             .min_by(|a, b| a.0.total_cmp(&b.0))
     };
     (0..batteries).filter_map(of_battery).max_by(|a, b| a.0.total_cmp(&b.0))
+}
+
+/// The guard band of the bank at a reading while permission is kept (°C to K); `placements` are those of the channels of `settings`.
+pub(super) fn kept_band<'s>(
+    settings: &'s Settings,
+    site: &'s Site,
+    placements: &[Placements],
+) -> impl Fn(f64) -> f64 + use<'s> {
+    let witnesses = witnesses(settings, site, placements);
+    let count = site.battery.count;
+    move |reading_c| {
+        guard(&witnesses, count, (reading_c, When::Kept), |budget| budget.guard_band_k).map_or(0.0, |(band, _)| band)
+    }
 }
 
 fn witnesses<'s>(settings: &'s Settings, site: &'s Site, placements: &[Placements]) -> Vec<Witness<'s>> {
@@ -515,6 +528,12 @@ fn better(witness: &Witness, largest: &Line) -> &'static str {
         }
     } else if of(AIR_SEEN) {
         "the element covered with foam, and a smaller air_share_pct"
+    } else if of(GROWTH) {
+        if witness.chain.mounting.r0_ohm < 500.0 {
+            "four wires, or a Pt1000, a tenth as sensitive to contacts"
+        } else {
+            "four wires, or soldered joints and a smaller contact_growth_mohm"
+        }
     } else if of("two leads") || of("contact") || of("leads") {
         "three wires or four, or a better connection"
     } else if of("element") {
@@ -731,7 +750,7 @@ mod tests {
     use crate::site::{Battery, Class};
     use forewarm_core::quantity::Ohms;
     use forewarm_core::rtd::Element;
-    use forewarm_core::settings::Check;
+    use forewarm_core::settings::{Channel, Check};
 
     const NAMES: [&str; 4] = ["low", "high", "plate", "air"];
 
@@ -898,6 +917,36 @@ mod tests {
             Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(780), at: Celsius::from_millidegrees(40_000) };
         let (_, findings) = judged(&settings, &site, &[0.0; 4]);
         assert!(!findings.iter().any(|finding| finding.text.contains("two leads")), "{findings:?}");
+    }
+
+    /// At 5 °C a Pt100 has 0.3903 Ω/K (IEC 60751), and 4 mK come from the bend of its curve: 2 Ω are 5.13 K, more than an inhibit threshold
+    /// of 5 °C has above a limit of 0 °C.
+    #[test]
+    fn contacts_that_may_gain_2_ohms_on_two_wires_of_a_pt100_are_not_covered_by_usual_thresholds() {
+        let (mut settings, mut site) = (settings(), site());
+        for (channel, mounting) in settings.channels.iter_mut().zip(&mut site.mountings).take(2) {
+            channel.element = Element::pt100();
+            channel.leads =
+                Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(234), at: Celsius::from_millidegrees(40_000) };
+            mounting.loop_from = LoopFrom::Measured { cable_ohm: None };
+        }
+        let (_, findings) = judged(&settings, &site, &[0.0; 4]);
+        assert_eq!(findings[0].severity, Severity::Fine, "new contacts: {findings:?}");
+        site.converter.contact_growth_ohm = 2.0;
+        let (found, findings) = judged(&settings, &site, &[0.0; 4]);
+        assert!(!found.thresholds.covered && findings[0].fails, "{findings:?}");
+        let (text, change) = (&findings[0].text, findings[0].change.as_ref().unwrap());
+        assert!(
+            text.contains("most of it is contacts, growth of up to 2 Ω in service of channel low: 5.13 K"),
+            "{text}"
+        );
+        assert!(change.contains("four wires") && !change.contains("three wires"), "{change}");
+        // A tenth of it, where the element has ten times the resistance.
+        for channel in settings.channels.iter_mut().take(2) {
+            *channel = Channel { element: Element::pt1000(), reference: Ohms::from_milliohms(4_000_000), ..*channel };
+        }
+        let (_, findings) = judged(&settings, &site, &[0.0; 4]);
+        assert!(!findings[0].fails, "{findings:?}");
     }
 
     #[test]

@@ -73,6 +73,7 @@ impl Scenario {
             span_s,
             step_ms,
             has_heater_supply: true,
+            bank_measured: installation.bank_measured,
             warnings: problems,
         })
     }

@@ -12,7 +12,7 @@ use forewarm_core::quantity::{Kelvins, Ratio};
 use forewarm_core::rtd::{Leads, Measured};
 use forewarm_core::settings::{Channel, Role};
 
-/// How one channel differs from what is written down. Each part lies between −1 and 1, as a part of its half-width.
+/// How one channel differs from what is written down. Each part but one lies between −1 and 1, as a part of its half-width.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Flaws {
     /// The element within its class, or within its calibration.
@@ -22,6 +22,8 @@ pub struct Flaws {
     /// The contact resistance in either lead. With two wires both can only add, and their size counts; with three the first does,
     /// whichever way.
     pub contacts: [f64; 2],
+    /// What the contacts have gained in service, from 0 to 1: as a part of what the site allows, and never a loss.
+    pub growth: f64,
     /// What is unknown of self-heating.
     pub self_heating: f64,
     /// The offset of the converter.
@@ -48,6 +50,8 @@ pub(super) struct Probe {
     /// Resistance of both leads at 20 °C (Ω).
     loop_ohm_20c: f64,
     contacts_ohm: [f64; 2],
+    /// What the contacts have gained, in the lead that nothing takes away (Ω).
+    growth_ohm: f64,
     mismatch: f64,
     offset_ohm: f64,
     /// Codes for an ohm.
@@ -97,6 +101,7 @@ impl Probe {
             },
             loop_ohm_20c: mounting.loop_ohm_20c,
             contacts_ohm: flaws.contacts.map(|part| part * converter.contact_ohm),
+            growth_ohm: flaws.growth * converter.contact_growth_ohm,
             mismatch: flaws.mismatch * converter.lead_mismatch,
             offset_ohm: flaws.offset * converter.offset_ohm,
             codes_per_ohm: full * (1.0 + flaws.gain * converter.gain) / reference,
@@ -115,8 +120,11 @@ impl Probe {
         let whole = self.loop_ohm_20c * crate::plan::conductor::copper_factor(t_c);
         let lead = whole / 2.0;
         (self.with_element_ohm, self.alone) = match self.leads {
-            Wires::Two => (whole + self.contacts_ohm.iter().map(|ohm| ohm.abs()).sum::<f64>(), Ratio::ZERO),
-            Wires::Three => (lead * (1.0 + self.mismatch) + self.contacts_ohm[0], self.ratio(lead)),
+            Wires::Two => {
+                let contacts = self.contacts_ohm.iter().map(|ohm| ohm.abs()).sum::<f64>();
+                (whole + contacts + self.growth_ohm, Ratio::ZERO)
+            }
+            Wires::Three => (lead * (1.0 + self.mismatch) + self.contacts_ohm[0] + self.growth_ohm, self.ratio(lead)),
             Wires::Four => (0.0, Ratio::ZERO),
         };
     }
@@ -184,6 +192,35 @@ mod tests {
             play(&scenario, &Variation::default(), Pace::Leaping, &mut (), &std::sync::atomic::AtomicBool::new(false));
         // Read 4 K too warm it would be 1 °C.
         assert!(outcome.coldest_true_c_while_permitted.unwrap() > 3.0, "{outcome:?}");
+    }
+
+    /// By the slope of the standard, 0.3908 Ω/K at 0 °C for 100 Ω: 1 Ω, half of the 2 Ω allowed, is 2.56 K.
+    #[test]
+    fn contacts_that_have_grown_read_warm_and_on_four_wires_not() {
+        use crate::rehearse::testing::scenario;
+        use forewarm_core::rtd::Element;
+        let scenario = scenario(1);
+        let converter = Converter { contact_growth_ohm: 2.0, noise_k: 0.0, bits: 24, ..scenario.site.converter };
+        let reads_c = |leads: Leads, growth: f64| {
+            let reference = forewarm_core::quantity::Ohms::from_milliohms(400_000);
+            let channel = Channel { element: Element::pt100(), reference, leads, ..scenario.settings.channels[0] };
+            let mounting = Mounting { loop_ohm_20c: 0.0, ..scenario.site.mountings[0] };
+            let flaws = Flaws { growth, ..Flaws::default() };
+            let Measured { element, lead } = Probe::new(&channel, &mounting, &converter, &flaws, 1).measure(0.0, 1);
+            let ohm = ohms(element.less(lead).and_then(|ratio| ratio.of(reference)).expect("in range"));
+            Platinum::of(&channel.element).celsius(ohm)
+        };
+        for leads in [
+            Leads::TwoWire {
+                loop_at_20c: forewarm_core::quantity::Ohms::ZERO,
+                at: forewarm_core::quantity::Celsius::from_millidegrees(20_000),
+            },
+            Leads::THREE_WIRE,
+        ] {
+            let (new, grown) = (reads_c(leads, 0.0), reads_c(leads, 0.5));
+            assert!((grown - new - 1.0 / 0.3908).abs() < 0.005, "{leads:?}: {new} {grown}");
+        }
+        assert!((reads_c(Leads::FourWire, 1.0) - reads_c(Leads::FourWire, 0.0)).abs() < 1e-9);
     }
 
     #[test]

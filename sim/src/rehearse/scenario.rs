@@ -2,7 +2,7 @@
 
 use crate::diagnostic::Problem;
 use crate::offer::Offer;
-use crate::site::Site;
+use crate::site::{BankMeasured, Site};
 use crate::weather::Weather;
 use forewarm_core::settings::ValidSettings;
 
@@ -29,6 +29,8 @@ pub struct Scenario {
     pub step_ms: u32,
     /// Whether the controller sees a voltage at the heater; without one it never closes its relay.
     pub has_heater_supply: bool,
+    /// What of the bank the controller is given.
+    pub bank_measured: BankMeasured,
     /// What of weather and logs should have been meant.
     pub warnings: Vec<Problem>,
 }

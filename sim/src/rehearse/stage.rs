@@ -366,10 +366,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.plant.set_heat(Heat { heater_w: self.flow.heater_w, bank_w: self.flow.bank_heat_w });
         self.inputs.sources = offer.sources;
         self.inputs.supply = self.scenario.has_heater_supply.then(|| millivolts(self.flow.supply_v));
-        self.inputs.bank = Some(millivolts(self.flow.bus_v));
+        let measured = self.scenario.bank_measured;
+        self.inputs.bank = measured.voltage.then(|| millivolts(self.flow.bus_v));
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 1")]
         let steps = (self.charge * 65_536.0).round() as u32;
-        self.inputs.state_of_charge = Some(Fraction::from_steps(steps));
+        self.inputs.state_of_charge = measured.charge.then(|| Fraction::from_steps(steps));
         // A flat bank has been disconnected by its protection.
         self.inputs.discharge_line = if self.charge > 0.0 { Line::Allowed } else { Line::Refused };
     }

@@ -4,7 +4,7 @@ use super::Scenario;
 use crate::installation::{Installation, starter};
 use crate::offer::Offer;
 use crate::plan::testing as planned;
-use crate::site::{Class, Site};
+use crate::site::{BankMeasured, Class, Site};
 use crate::weather::{Point, Weather};
 use forewarm_core::settings::MAX_SOURCES;
 use forewarm_core::signals::Sources;
@@ -65,6 +65,7 @@ pub(crate) fn scenario(days: u32) -> Scenario {
         span_s: i64::from(days) * 86_400,
         step_ms: 1000,
         has_heater_supply: true,
+        bank_measured: BankMeasured { voltage: true, charge: true },
         warnings: Vec::new(),
     }
 }

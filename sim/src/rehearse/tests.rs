@@ -3,7 +3,7 @@ use super::*;
 use crate::bank::Flow;
 use crate::offer::Offer;
 use crate::plan::{Plan, Subject, testing as planned};
-use crate::site::{Circuit, Class, Rating, Room};
+use crate::site::{BankMeasured, Circuit, Class, Rating, Room};
 use forewarm_core::quantity::{Celsius, Fraction, Kelvins, Ohms};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, Hold, Reserve, Role};
@@ -363,7 +363,7 @@ fn without_a_guard_band(mut scenario: Scenario) -> Scenario {
 /// The thresholds that a plan finds to bear every error at its limit, and not a tenth of a kelvin more.
 fn as_planned(mut scenario: Scenario) -> Scenario {
     let Scenario { title, channels, sources, settings, site, .. } = &scenario;
-    let plan = Plan::of(Subject { title, channels, sources, settings, site }, None);
+    let plan = Plan::of(Subject { title, channels, sources, obeys: &[], settings, site }, None);
     let thresholds = plan.measurement.thresholds;
     #[expect(clippy::cast_possible_truncation, reason = "a few degrees")]
     let celsius = |t_c: f64| Celsius::from_millidegrees((t_c * 1000.0).round() as i32);
@@ -387,6 +387,20 @@ fn a_guard_band_keeps_cells_from_harm_and_its_lack_shows() {
     let unsafe_one = Trials::play(&without_a_guard_band(scenario(40)), 1, 0..12, &GO, &|_| ()).unwrap();
     assert!(unsafe_one.violations() > 0, "{:?}", unsafe_one.worst());
     assert!(unsafe_one.worst().unwrap().margin_k().unwrap() < 0.0);
+}
+
+/// Nothing of the bank shows who pays for heat, so the core gives it in trials of a minute.
+#[test]
+fn what_of_the_bank_is_not_measured_the_controller_of_a_rehearsal_is_not_given() {
+    let heated_h = |voltage: bool, charge: bool| {
+        let scenario = Scenario { bank_measured: BankMeasured { voltage, charge }, ..scenario(8) };
+        played(&scenario, Pace::Leaping).0.heater_on_s / 3600.0
+    };
+    let (blind, seen) = (heated_h(false, false), heated_h(true, true));
+    assert!(seen > 4.0, "{seen}");
+    // A mains of 3 days and 4 times an engine of 2 h: pauses that double from a minute allow some ten trials to each.
+    assert!(blind > 0.0 && blind < 2.0, "{blind}");
+    assert!(heated_h(true, false) > blind && heated_h(false, true) > blind);
 }
 
 #[test]

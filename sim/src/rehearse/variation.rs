@@ -43,7 +43,7 @@ impl Variation {
         let mut part = || random.random_range(-1.0..=1.0);
         // One converter and one reference resistor measure every channel, so that all read wrong the same way.
         let shared = Flaws { offset: part(), gain: part(), reference: part(), drift: part(), ..Flaws::default() };
-        Self {
+        let mut drawn = Self {
             channels: std::array::from_fn(|_| Flaws {
                 element: part(),
                 mismatch: part(),
@@ -60,7 +60,13 @@ impl Variation {
             weather: part(),
             hard_limit: part(),
             noise_seed: random.next_u64(),
+        };
+        // One box, one air, one age: the contacts of all channels have grown alike, which no comparison of channels finds.
+        let growth = random.random_range(0.0..=1.0);
+        for flaws in &mut drawn.channels {
+            flaws.growth = growth;
         }
+        drawn
     }
 
     /// The site as it then is.
@@ -100,6 +106,24 @@ mod tests {
             assert!(first[..index].iter().all(|other| other.insulation.to_bits() != one.insulation.to_bits()));
         }
         assert_ne!(first[0], Variation::draw(8, 0));
+    }
+
+    /// In one box contacts corrode alike, and what all channels share no comparison of them finds.
+    #[test]
+    fn contacts_have_grown_alike_on_every_channel_of_a_trial_and_never_shrunk() {
+        assert!(Variation::default().channels[0].growth.abs() < 1e-12, "as written down they are new");
+        let mut low = 0;
+        for trial in 0..4000 {
+            let Variation { channels, .. } = Variation::draw(1, trial);
+            let growth = channels[0].growth;
+            assert!(
+                (0.0..=1.0).contains(&growth)
+                    && channels.iter().all(|flaws| flaws.growth.to_bits() == growth.to_bits())
+            );
+            low += usize::from(growth < 0.25);
+        }
+        // A quarter of 4 000, give or take five standard deviations.
+        assert!((863..=1137).contains(&low), "{low}");
     }
 
     #[test]

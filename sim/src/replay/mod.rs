@@ -340,7 +340,8 @@ fn read_header<R: Read>(records: &mut Records<R>, names: Names<'_>) -> Result<He
     Ok(header)
 }
 
-/// The controller must be able to run at this rate.
+/// The controller must be able to run at this rate. The command's own steps of 10 s at most are within every `max_step_s` there can be;
+/// who calls the library may ask for longer ones.
 fn check_step(plan: &Plan, request: &Request) -> Result<(), ReplayError> {
     let trust = &plan.settings.trust;
     for (limit, name) in [(trust.max_step, "max_step_s"), (trust.max_age, "max_age_s")] {
@@ -407,4 +408,42 @@ fn no_rows<R: Read>(rows: &Rows<R>, names: Names<'_>) -> ReplayError {
         }
     };
     ReplayError::Refused(vec![problem])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::installation::starter;
+    use forewarm_core::settings::Key;
+
+    /// What is said of steps of `step_ms`, with `trust` in the file.
+    fn refused(step_ms: u32, trust: &str) -> Option<String> {
+        let text = starter().replacen("\n[trust]\n", &format!("\n[trust]\n{trust}\n"), 1);
+        let installation = Installation::parse("starter", &text).expect("no error");
+        let request = Request {
+            log: "log".to_owned(),
+            delimiter: None,
+            mapping: Mapping::default(),
+            step_ms,
+            longest_gap_ms: None,
+            strict: false,
+        };
+        let log: &[u8] = b"time,cells_low_c,cells_high_c\n2001-01-01T00:00:00Z,1,1\n2001-01-01T00:01:00Z,1,1\n";
+        match replay(&installation, log, &request, Sinks::default(), &mut |_| {}) {
+            Ok(_) => None,
+            Err(ReplayError::Unusable(problem)) => Some(problem.message.into()),
+            Err(ReplayError::Refused(problems)) => panic!("{problems:?}"),
+        }
+    }
+
+    #[test]
+    fn no_step_is_longer_than_the_controller_waits_for_one_or_for_a_reading() {
+        assert_eq!(refused(15_000, "max_step_s = 15\nmax_age_s = 30"), None);
+        let clock = refused(15_001, "max_step_s = 15\nmax_age_s = 30").expect("the clock would be taken to leap");
+        assert!(clock.contains("trust.max_step_s (15 s)"), "{clock}");
+        let readings = refused(5_001, "max_step_s = 15\nmax_age_s = 5").expect("every reading would be too old");
+        assert!(readings.contains("trust.max_age_s (5 s)"), "{readings}");
+        // The command takes 10 s at most, and no file can have the controller wait for less.
+        assert_eq!(Key::MaxStep.fact().minimum, 10_000);
+    }
 }

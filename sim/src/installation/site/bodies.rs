@@ -45,6 +45,7 @@ pub(super) fn battery<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, ha
         conductivity_across_w_per_m_k: reader.given(section, Key::ConductivityAcross).unwrap_or(across),
         gap_m: reader.real(section, Key::Gap),
         resistance_ohm: reader.real(section, Key::Resistance),
+        maker_ceiling: super::maker::ceiling(reader, section),
         hard_limit_c: f64::from(hard_limit.as_millidegrees()) / 1000.0,
     };
     masses(reader, section, &battery);

@@ -73,6 +73,11 @@ pub(in crate::installation) fn lines(section: &str) -> Vec<Line> {
         }
     });
     let lists: &[(&str, &str)] = match section {
+        "battery" => &[(
+            "The battery maker's charge-current ceiling, for the cells themselves. charge.ceiling is used at what the coldest channel \
+             reads, and so must lie higher by the guard band: plan judges it by this table, and prints the points that hold it",
+            "maker_ceiling = [ { cell_c = 5, c_rate = 0.1 }, { cell_c = 15, c_rate = 0.5 } ]",
+        )],
         "box" => &[
             (
                 "In place of insulation and thickness_mm, walls and lid of several layers, from the outside inwards (a layer outside \
@@ -105,6 +110,7 @@ fn word(section: &str, name: &str) -> (bool, &'static str) {
         ("channel", "class") => (false, "B"),
         ("source", "schedule") => (true, "mon-fri 07:30-08:30 17:00-17:45"),
         ("source", "log") => (false, "engine.csv"),
+        ("bank", "measured") => (true, "voltage"),
         ("load", "schedule") => (false, "daily 18:00-22:00"),
         ("circuit", "fed_by") => (false, "mains"),
         ("winter", "weather") => (false, "weather.csv"),

@@ -7,6 +7,7 @@
 //! | module | reads |
 //! |---|---|
 //! | `bodies` | `[battery]`, `[plate]`, `[pad]`, and whether they fit each other and the box |
+//! | `maker` | what the maker of a battery lets it be charged with |
 //! | `enclosure` | `[box]`, of one layer or of several |
 //! | `place` | `[site]` |
 //! | `room` | `[room]` |
@@ -24,6 +25,7 @@ mod enclosure;
 pub(super) mod example;
 pub(super) mod feed;
 mod leads;
+mod maker;
 mod mounting;
 mod numbers;
 mod place;

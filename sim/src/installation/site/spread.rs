@@ -27,6 +27,7 @@ pub(super) fn converter<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) 
         reference_drift: reader.real(section, Key::ReferenceDrift),
         lead_mismatch: reader.real(section, Key::LeadMismatch),
         contact_ohm: reader.real(section, Key::LeadContact),
+        contact_growth_ohm: reader.real(section, Key::ContactGrowth),
     }
 }
 

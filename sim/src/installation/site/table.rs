@@ -105,6 +105,7 @@ table! {
     ReferenceDrift "converter" "reference_drift_ppm" "ppm" 0.0..100_000.0 [200.0] "its drift over the years and the temperatures it sees" "";
     LeadMismatch "converter" "lead_mismatch_pct" "%" 0.0..100.0 [5.0] "largest difference between the leads of three wires, as part of one lead" "";
     LeadContact "converter" "contact_mohm" "mΩ" 0.0..10_000.0 [20.0] "largest contact resistance in one lead" "";
+    ContactGrowth "converter" "contact_growth_mohm" "mΩ" 0.0..10_000.0 [2000.0] "what the contacts of one channel's leads may gain together in service, by corrosion and loosened screws; 0 only where every joint is soldered" "";
     BatteryNumber "channel" "battery" "" 1.0..8.0 [1.0] "which battery it sits on, counted from 1 along the row" "";
     Calibrated "channel" "calibrated_mk" "mK" 0.1..5000.0 [] "standard uncertainty of a calibration or trim, which takes the place of the class" "";
     SensorCable "channel" "cable_m" "m" 0.0..200.0 [3.0] "length of its cable, one way" "";
@@ -182,6 +183,7 @@ pub(in crate::installation) const TEXTS: &[Text] = &[
     Text { section: "channel", name: "class", meaning: "tolerance class of IEC 60751: \"AA\", \"A\", \"B\" (the default) or \"C\"" },
     Text { section: "source", name: "schedule", meaning: "when it is there: by the week, or by sun_at_least_w_m2, or by log" },
     Text { section: "source", name: "log", meaning: "a CSV file with a time column and one of the source's name with _present after it" },
+    Text { section: "bank", name: "measured", meaning: "what of the bank the controller is given: \"voltage\", \"charge\" (its state of charge), \"both\" or \"neither\"; without it, what its reserve needs. With neither, a source that gives nothing is not found, and heat is but trials of a minute" },
     Text { section: "load", name: "schedule", meaning: "when scheduled_w is drawn, by the week" },
     Text { section: "circuit", name: "fed_by", meaning: "the name of the one source that feeds the heater, at its rated_v, where the heater does not hang on bank or bus bar: neither the bank nor any other source then gives it anything" },
     Text { section: "winter", name: "weather", meaning: "a file of weather, in place of mean_c and all that make it up" },

@@ -111,6 +111,7 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::ReferenceDrift => converter.reference_drift,
         Key::LeadMismatch => converter.lead_mismatch,
         Key::LeadContact => converter.contact_ohm,
+        Key::ContactGrowth => converter.contact_growth_ohm,
         Key::BatteryNumber => count(mounting.at.battery()? + 1),
         Key::Calibrated => mounting.calibrated_k?,
         Key::SensorCable => mounting.cable_m,
@@ -418,7 +419,9 @@ fn every_default_the_starter_offers_is_what_leaving_it_out_means() {
 fn a_file_without_a_section_of_the_site_has_none() {
     let text = starter();
     let settings = &text[..text.find("\n[battery]").expect("the first section of the site")];
-    let installation = Installation::parse("test", settings).expect("no error");
+    // Nothing else says how many there are.
+    let settings = settings.replacen("# batteries = 2", "batteries = 2", 1);
+    let installation = Installation::parse("test", &settings).expect("no error");
     assert!(installation.site.is_none());
     assert_eq!(installation.warnings, []);
 }

@@ -25,6 +25,7 @@ pub(super) fn slab(height_m: f64, conductivity: f64, density: f64, specific_heat
         conductivity_across_w_per_m_k: conductivity,
         gap_m: 0.01,
         resistance_ohm: 0.005,
+        maker_ceiling: Vec::new(),
         hard_limit_c: 0.0,
     }
 }
@@ -59,6 +60,7 @@ pub(super) fn open() -> Site {
             conductivity_across_w_per_m_k: 0.8,
             gap_m: 0.005,
             resistance_ohm: 0.005,
+            maker_ceiling: Vec::new(),
             hard_limit_c: 0.0,
         },
         plate: Plate { material: ALUMINIUM, area_m2: 0.36 * 0.37, thickness_m: 0.003, contact_w_per_m2_k: 200.0 },
@@ -91,6 +93,7 @@ pub(super) fn open() -> Site {
             reference_drift: 0.0002,
             lead_mismatch: 0.05,
             contact_ohm: 0.0,
+            contact_growth_ohm: 0.0,
         },
         supplies: vec![],
         fed_by: None,

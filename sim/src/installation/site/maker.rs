@@ -1,0 +1,64 @@
+//! `maker_ceiling` of `[battery]`: what its maker lets a battery be charged with, by the temperature of the cells themselves.
+
+use crate::installation::document::Section;
+use crate::installation::values::{Reader, range};
+use crate::site::CeilingPoint;
+use forewarm_core::settings::{Fact, Key, MAX_CEILING_POINTS, Thousandths};
+
+/// How it is written.
+const FORM: &str = "maker_ceiling = [ { cell_c = 0, c_rate = 0.05 }, { cell_c = 15, c_rate = 0.5 } ], as the battery maker's data sheet has it";
+
+/// Reads the table; an empty one if there is none, or none that can be used: a fault is told.
+pub(super) fn ceiling<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Vec<CeilingPoint> {
+    const NAME: &str = "maker_ceiling";
+    let is_there = section.has(NAME);
+    let place = section.place(NAME);
+    let span = section.key_span(NAME);
+    let Some(sections) = section.list(NAME, MAX_CEILING_POINTS, FORM, &mut reader.findings) else { return Vec::new() };
+    if sections.is_empty() && is_there {
+        let message = format!("{place} has no point");
+        reader.findings.error(span.as_ref(), &place, message, format!("{FORM}; or leave it out"));
+    }
+    let (mut points, mut is_whole): (Vec<CeilingPoint>, bool) = (Vec::new(), true);
+    for mut point in sections {
+        let read = [Key::CeilingAt, Key::CeilingLimit].map(|key| number(reader, &mut point, key.fact()));
+        let cell = (point.place("cell_c"), point.key_span("cell_c"));
+        point.finish(&mut reader.findings);
+        let [Some(cell_c), Some(c_rate)] = read else {
+            is_whole = false;
+            continue;
+        };
+        if let Some(before) = points.last().filter(|before| cell_c <= before.cell_c) {
+            let (place, span) = cell;
+            let message = format!("{place} is {cell_c} °C, not above the point before it ({} °C)", before.cell_c);
+            reader.findings.error(
+                span.as_ref(),
+                &place,
+                message,
+                "the points in the order of their temperatures, each once",
+            );
+            is_whole = false;
+        }
+        points.push(CeilingPoint { cell_c, c_rate });
+    }
+    if is_whole { points } else { Vec::new() }
+}
+
+/// A number with the name, range and unit of a setting, which it is not.
+fn number<'t>(reader: &mut Reader<'t>, point: &mut Section<'t>, fact: &Fact) -> Option<f64> {
+    let name = fact.name.1;
+    let value = reader.number(point, name, 3, &range(fact)).ok()?;
+    let Some(value) = value else {
+        point.lacks(name, FORM);
+        return None;
+    };
+    if !(fact.minimum..=fact.maximum).contains(&value) {
+        let place = point.place(name);
+        let message = format!("{place} is {} {}, outside {}", Thousandths(value), fact.unit, range(fact));
+        reader.findings.error(point.key_span(name).as_ref(), &place, message, FORM);
+        return None;
+    }
+    #[expect(clippy::cast_precision_loss, reason = "within the range: at most 80 000")]
+    let value = value as f64 / 1000.0;
+    Some(value)
+}

@@ -1,0 +1,261 @@
+//! Whether the charge-current ceiling still holds with what the thermometers can be wrong by.
+//!
+//! A battery maker's table is for the cells themselves. The controller looks its ceiling up at what the coldest channel *reads*, and
+//! the cells may be colder than that by the guard band: with a table that rises with temperature they then take more than their maker
+//! allows. So each point has to lie higher, by the guard band. Where the table falls again, for hot cells, a point stays where it is.
+//!
+//! Which of the two a file's `ceiling` is meant for nobody can see. `maker_ceiling` of `[battery]` says what the maker allows, and then
+//! the one is judged by the other; without it the file's own table is taken for the maker's.
+
+use super::figures::{fixed, plain, raised_to};
+use super::verdict::{Finding, Part};
+use crate::site::CeilingPoint;
+use forewarm_core::settings::{MAX_CEILING_POINTS, Settings};
+use serde::Serialize;
+
+/// Grain of the recommended points' temperatures (K).
+const GRAIN_K: f64 = 0.1;
+
+/// Grain of their limits (C): what a file can say.
+const GRAIN_C_RATE: f64 = 0.001;
+
+/// A ceiling by temperature: linear between its points, level beyond its ends, as the controller has it.
+#[derive(Clone, Debug, PartialEq)]
+struct Table(Vec<CeilingPoint>);
+
+impl Table {
+    fn at(&self, t_c: f64) -> f64 {
+        let above = self.0.partition_point(|point| point.cell_c <= t_c);
+        match (above.checked_sub(1).and_then(|below| self.0.get(below)), self.0.get(above)) {
+            (Some(a), Some(b)) => a.c_rate + (b.c_rate - a.c_rate) * (t_c - a.cell_c) / (b.cell_c - a.cell_c),
+            (Some(end), None) | (None, Some(end)) => end.c_rate,
+            (None, None) => 0.0,
+        }
+    }
+
+    /// The least that it has for cells anywhere from `t_c` down to `band_k` below.
+    fn least(&self, t_c: f64, band_k: f64) -> f64 {
+        let within = self.0.iter().filter(|point| (t_c - band_k..=t_c).contains(&point.cell_c));
+        within.map(|point| point.c_rate).fold(self.at(t_c).min(self.at(t_c - band_k)), f64::min)
+    }
+
+    /// Its temperatures, and those `band_k` above them: between two of these neighbours [`Self::least`] is nowhere below the chord.
+    fn corners(&self, band_k: f64) -> Vec<f64> {
+        let mut corners: Vec<f64> = self.0.iter().flat_map(|point| [point.cell_c, point.cell_c + band_k]).collect();
+        corners.sort_by(f64::total_cmp);
+        corners
+    }
+
+    /// Whether `point` is one of its own, where it is or `band_k` higher.
+    fn has(&self, point: &CeilingPoint, band_k: f64) -> bool {
+        let is = |own: &CeilingPoint, by_k: f64| {
+            (own.cell_c + by_k - point.cell_c).abs() < 1e-6 && (own.c_rate - point.c_rate).abs() < 1e-9
+        };
+        self.0.iter().any(|own| is(own, 0.0) || is(own, band_k))
+    }
+
+    /// The points that hold this table for readings that are up to `band_k` warm; nothing where no file can hold so many.
+    fn shifted(&self, band_k: f64) -> Option<Vec<CeilingPoint>> {
+        let band_k = raised_to(band_k, GRAIN_K);
+        let down = |c_rate: f64| (c_rate / GRAIN_C_RATE + 1e-6).floor() / (1.0 / GRAIN_C_RATE);
+        let all: Vec<CeilingPoint> = self
+            .corners(band_k)
+            .into_iter()
+            .map(|cell_c| CeilingPoint {
+                cell_c: (cell_c * 1000.0).round() / 1000.0,
+                c_rate: self.least(cell_c, band_k),
+            })
+            .collect();
+        let mut points: Vec<CeilingPoint> = Vec::new();
+        for (index, point) in all.iter().enumerate() {
+            // What its neighbours say already, by a line or by being level with an end, needs no point; but a fitter looks for the
+            // maker's own, each at its new place.
+            let before = points.last();
+            let after = all[index + 1..].iter().find(|after| after.cell_c > point.cell_c);
+            let is_level = |end: &CeilingPoint| (end.c_rate - point.c_rate).abs() < 1e-9;
+            let is_said = match (before, after) {
+                (Some(before), _) if before.cell_c >= point.cell_c => true,
+                (Some(before), Some(after)) => {
+                    let line = Self(vec![*before, *after]);
+                    (line.at(point.cell_c) - point.c_rate).abs() < 1e-9 && !self.has(point, band_k)
+                }
+                (Some(end), None) | (None, Some(end)) => is_level(end),
+                (None, None) => false,
+            };
+            if !is_said {
+                points.push(*point);
+            }
+        }
+        if points.is_empty() {
+            points.extend(all.first());
+        }
+        for point in &mut points {
+            point.c_rate = down(point.c_rate);
+        }
+        (points.len() <= MAX_CEILING_POINTS).then_some(points)
+    }
+}
+
+/// One point of the file's ceiling.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Point {
+    /// What the coldest channel reads (°C).
+    pub reading_c: f64,
+    /// What the ceiling allows there, per capacity of what is counted (C).
+    pub c_rate: f64,
+    /// The same for the bank (A).
+    pub bank_a: f64,
+    /// The guard band there (K).
+    pub guard_band_k: f64,
+    /// How cold the cells may then be (°C).
+    pub cells_c: f64,
+    /// What the maker's table allows cells between that and the reading (C).
+    pub maker_c_rate: f64,
+}
+
+/// What was found of the ceiling.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Ceiling {
+    /// Batteries in parallel.
+    pub batteries: u8,
+    /// Of these, what the ceiling counts.
+    pub counted: u8,
+    /// The points of the file.
+    pub points: Vec<Point>,
+    /// Whether the file has the maker's own table; otherwise `points` are taken for it.
+    pub has_maker_table: bool,
+    /// Whether the points hold the maker's table at every reading at which charge can be permitted.
+    pub holds: bool,
+    /// The maker's table.
+    pub maker: Vec<CeilingPoint>,
+    /// Points that do, where those of the file do not; `null` where no eight points can.
+    pub recommended: Option<Vec<CeilingPoint>>,
+}
+
+impl Ceiling {
+    /// Judges the ceiling of `settings` by the `maker`'s table, if there is one. `band_k` is the guard band at a reading (°C to K).
+    #[must_use]
+    pub fn judge(settings: &Settings, maker: &[CeilingPoint], band_k: &dyn Fn(f64) -> f64) -> (Self, Finding) {
+        let charge = &settings.charge;
+        let own = Table(
+            charge
+                .ceiling
+                .iter()
+                .map(|point| CeilingPoint {
+                    cell_c: f64::from(point.at.as_millidegrees()) / 1000.0,
+                    c_rate: f64::from(point.limit.as_per_mille()) / 1000.0,
+                })
+                .collect(),
+        );
+        let has_maker_table = !maker.is_empty();
+        let maker = if has_maker_table { Table(maker.to_vec()) } else { own.clone() };
+        let counted = charge.batteries.saturating_sub(1).max(1);
+        let capacity_ah = f64::from(charge.capacity.as_milliamp_hours()) / 1000.0;
+        let points: Vec<Point> = own
+            .0
+            .iter()
+            .map(|&CeilingPoint { cell_c: reading_c, c_rate }| {
+                let guard_band_k = band_k(reading_c);
+                Point {
+                    reading_c,
+                    c_rate,
+                    bank_a: c_rate * capacity_ah * f64::from(counted) / f64::from(charge.batteries.max(1)),
+                    guard_band_k,
+                    cells_c: reading_c - guard_band_k,
+                    maker_c_rate: maker.least(reading_c, guard_band_k),
+                }
+            })
+            .collect();
+        // Permission ends at these two, so what the table says beyond them is never used.
+        let [inhibit_c, high_limit_c] =
+            [charge.inhibit, charge.high_limit].map(|t| f64::from(t.as_millidegrees()) / 1000.0);
+        let widest_k = maker.0.iter().map(|point| point.cell_c).chain([inhibit_c]).map(|t_c| {
+            // The band of the reading that the point goes to.
+            let once = band_k(t_c.max(inhibit_c));
+            band_k(t_c.max(inhibit_c) + once).max(once)
+        });
+        let widest_k = widest_k.fold(0.0, f64::max);
+        let own_corners = own.0.iter().map(|point| point.cell_c);
+        let readings = maker.corners(widest_k).into_iter().chain(own_corners).chain([inhibit_c, high_limit_c]);
+        let holds = readings
+            .filter(|reading_c| (inhibit_c..=high_limit_c).contains(reading_c))
+            .all(|reading_c| own.at(reading_c) <= maker.least(reading_c, widest_k) + 1e-6);
+        let recommended = if holds { None } else { maker.shifted(widest_k) };
+        let found =
+            Self { batteries: charge.batteries, counted, points, has_maker_table, holds, maker: maker.0, recommended };
+        let finding = found.finding(widest_k, inhibit_c);
+        (found, finding)
+    }
+
+    /// The point of the file, of those that are used, at which the ceiling allows most in excess; nothing where it does so between points
+    /// only.
+    fn worst(&self, inhibit_c: f64) -> Option<&Point> {
+        self.points
+            .iter()
+            .filter(|point| point.reading_c >= inhibit_c && point.c_rate > point.maker_c_rate)
+            .max_by(|a, b| (a.c_rate - a.maker_c_rate).total_cmp(&(b.c_rate - b.maker_c_rate)))
+    }
+
+    fn finding(&self, widest_k: f64, inhibit_c: f64) -> Finding {
+        let band = plain(raised_to(widest_k, 0.01));
+        if self.holds {
+            let text = if self.has_maker_table {
+                format!(
+                    "the charge-current ceiling holds the battery maker's table with cells up to {band} K colder than they read"
+                )
+            } else {
+                format!(
+                    "the charge-current ceiling allows no more where it is warmer, so it holds with cells up to {band} K colder than they read"
+                )
+            };
+            return Finding::fine(Part::Measurement, text);
+        }
+        let case = self.worst(inhibit_c).map_or_else(String::new, |point| {
+            format!(
+                ": where they read {} °C it allows {} C, and at {} °C the table allows {} C",
+                plain(point.reading_c),
+                plain(point.c_rate),
+                fixed(point.cells_c, 1),
+                fixed(point.maker_c_rate, 2)
+            )
+        });
+        let change = match (&self.recommended, self.has_maker_table) {
+            (None, _) => "fewer points in the maker's table: the ceiling that holds it has more than a file can",
+            (Some(_), true) => "the ceiling printed below, under Charge-current ceiling",
+            (Some(_), false) => {
+                "both tables printed below, under Charge-current ceiling; or, if the file's points allow for the thermometers already, the \
+                 maker's own as maker_ceiling in [battery]"
+            }
+        };
+        if self.has_maker_table {
+            Finding::danger(
+                Part::Measurement,
+                format!(
+                    "the charge-current ceiling does not hold the battery maker's table with cells up to {band} K colder than they read{case}"
+                ),
+                change,
+            )
+        } else {
+            Finding::change(
+                Part::Measurement,
+                format!(
+                    "the charge-current ceiling goes by what the coldest channel reads, and its cells may be {band} K colder. If the file's points \
+                     are the battery maker's, for the cells themselves, they allow too much{case}"
+                ),
+                change,
+            )
+        }
+    }
+}
+
+/// `[ { cell_c = 5, c_rate = 0.1 } ]`
+pub(super) fn listed(points: &[CeilingPoint]) -> String {
+    let points: Vec<String> = points
+        .iter()
+        .map(|point| format!("{{ cell_c = {}, c_rate = {} }}", plain(point.cell_c), plain(point.c_rate)))
+        .collect();
+    format!("[ {} ]", points.join(", "))
+}
+
+#[cfg(test)]
+mod tests;
