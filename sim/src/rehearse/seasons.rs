@@ -248,7 +248,7 @@ fn celsius(t: Celsius) -> f64 {
 /// How much colder than it is read the coldest place may be, by the plan, with all as it should be (K).
 fn guard_band_k(scenario: &Scenario) -> f64 {
     let Scenario { title, channels, sources, settings, site, .. } = scenario;
-    let plan = Plan::of(Subject { title, channels, sources, settings, site }, None);
+    let plan = Plan::of(Subject { title, channels, sources, obeys: &[], settings, site }, None);
     plan.measurement.thresholds.guard_band_inhibit_k
 }
 
