@@ -119,6 +119,23 @@ fn a_charger_that_does_not_obey_never_charges_with_more_than_the_ceiling() {
     assert!(seen.charged_s > 3_600.0 && seen.unruled_s > 0.0, "{} s, {} s", seen.charged_s, seen.unruled_s);
     let refused = reasons.refused_s().into_iter().find(|(cause, _)| *cause == "ceiling_too_low");
     assert!(refused.is_some_and(|(_, time)| time > 600.0), "{:?}", reasons.refused_s());
+    assert!((outcome.charge_full_s - outcome.charge_permitted_s).abs() < 1e-6, "it has no second step: {outcome:?}");
+
+    let amps = |amps: u32| Milliamps::from_milliamps(amps * 1000);
+    let (in_steps, seen, _) = season(ChargeCurrent::InSteps { reduced: amps(30), most: amps(60) });
+    assert!(
+        in_steps.above_ceiling_s <= 0.0 && seen.above_s <= 0.0,
+        "{} s, {} s",
+        in_steps.above_ceiling_s,
+        seen.above_s
+    );
+    assert!(
+        in_steps.charge_full_s > 600.0 && in_steps.charge_permitted_s > in_steps.charge_full_s + 600.0,
+        "{in_steps:?}"
+    );
+    assert!(in_steps.charge_refused_s < outcome.charge_refused_s, "{in_steps:?} against {outcome:?}");
+    assert!(in_steps.full_cycles < 10 * in_steps.charge_cycles, "{in_steps:?}");
+    assert_eq!(in_steps.overrules, 0);
 }
 
 #[test]
