@@ -177,6 +177,8 @@ struct Stage<'a, W> {
     accounted_at: u64,
     /// Step in which the latest offer turned up.
     offered_at: u64,
+    /// Whether other sources are present than at the block before, while charge is permitted.
+    has_turned: bool,
     /// What the cells may take, as of then (A).
     allowed_a: f64,
     capacity_ah: f64,
@@ -261,6 +263,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             changed_at: 0,
             accounted_at: 0,
             offered_at: 0,
+            has_turned: false,
             allowed_a: 0.0,
             capacity_ah: f64::from(settings.charge.capacity.as_milliamp_hours()) / 1000.0,
             is_counted: false,
@@ -310,10 +313,12 @@ impl<'a, W: Watcher> Stage<'a, W> {
         if new_weather {
             self.set_weather();
         }
+        let before = self.offer().sources;
         while offers.get(self.offer + 1).is_some_and(|next| self.steps_to(next.at_s) <= self.at) {
             self.offer += 1;
             self.offered_at = self.at;
         }
+        self.has_turned = self.offer().sources != before && self.outputs.charge == Relay::Closed;
         self.solve();
     }
 
@@ -321,7 +326,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
         let Scenario { offers, .. } = self.scenario;
         let weather = self.air.get(self.weather + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
         let offer = offers.get(self.offer + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
-        weather.min(offer).max(self.at + 1)
+        // Those that obey hear of the others in the step after, whether or not a relay moves.
+        let told = if self.has_turned { self.at + 1 } else { u64::MAX };
+        weather.min(offer).min(told).max(self.at + 1)
     }
 
     fn set_weather(&mut self) {

@@ -139,6 +139,31 @@ fn a_charger_that_does_not_obey_never_charges_with_more_than_the_ceiling() {
 }
 
 #[test]
+fn sources_that_obey_give_way_in_the_step_in_which_another_turns_up() {
+    use forewarm_core::quantity::Milliamps;
+    use forewarm_core::settings::ChargeCurrent;
+    let mut scenario = scenario(1);
+    let mut settings = scenario.settings.clone().into_inner();
+    // Mains obeys, and the engine does not. No relay moves when it turns up, only the ceiling for mains falls.
+    settings.sources[0].charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(20_000));
+    settings.sources[1].budget = forewarm_core::quantity::Milliwatts::from_milliwatts(1_500_000);
+    settings.charge.batteries = 1;
+    scenario.settings = settings.validate().unwrap();
+    scenario.weather.points.iter_mut().for_each(|point| point.outside_c = 12.0);
+    scenario.site.winter.start_charge = 0.05;
+    let offer = |hour: i64, engine_w: f64, mains_w: f64| {
+        let present = [engine_w, mains_w].into_iter().enumerate().filter(|(_, power_w)| *power_w > 0.0);
+        let sources = present.fold(Sources::NONE, |sources, (index, _)| sources.with(index));
+        Offer { at_s: hour * 3600, sources, power_w: [engine_w, mains_w, 0.0, 0.0], load_w: 6.0 }
+    };
+    scenario.offers = vec![offer(0, 0.0, 0.0), offer(7, 0.0, 1_500.0), offer(8, 1_000.0, 1_500.0), offer(9, 0.0, 0.0)];
+    let mut watcher = AgainstCeiling::default();
+    let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut watcher, &GO);
+    assert!(watcher.unruled_s > 600.0, "{} s", watcher.unruled_s);
+    assert!(outcome.above_ceiling_s <= 0.0, "{} s, {} A", outcome.above_ceiling_s, outcome.most_above_ceiling_a);
+}
+
+#[test]
 fn heat_is_accounted_for_to_a_billionth() {
     let (outcome, _) = played(&scenario(180), Pace::Leaping);
     let balance = outcome.balance;
