@@ -607,7 +607,7 @@ table! {
     Priority "source" "priority" "" 0..9_000 [0] "lower numbers are spent first";
     Settle "source" "settle_s" "s" 0..600_000 [10_000] "time a source must have been present before it is spent";
     MostCurrent "source" "most_current_a" "A" 0..10_000_000 [] "most current it can give to the bank, whatever the ceiling is; 0 where it charges nothing";
-    ReducedCurrent "source" "reduced_current_a" "A" 100..10_000_000 [] "most current it can give while the full charge permit is off (leave out: as most_current_a); 0 is no step, for charge would count as permitted where nothing charges";
+    ReducedCurrent "source" "reduced_current_a" "A" 100..10_000_000 [] "most current it can give while the full charge permit is off (leave out: as most_current_a); not 0, or charge would count as permitted where nothing charges";
     ReserveFloor "bank" "reserve_pct" "%" 1_000..99_000 [] "state of charge at or below which the bank is not spent on heat";
     ReserveResume "bank" "resume_pct" "%" 2_000..100_000 [] "state of charge at or above which it is spent again";
     ReserveFloorVoltage "bank" "reserve_v" "V" 4_000..120_000 [] "bank voltage at or below which the bank is not spent on heat";
@@ -1051,7 +1051,7 @@ impl Settings {
             self.check_below(
                 lower,
                 upper,
-                "a step that gives as much as both makes the full charge permit pointless",
+                "without a smaller step the full charge permit switches nothing",
                 &mut report,
             );
         }

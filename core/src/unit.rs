@@ -91,7 +91,8 @@ impl Unit {
     }
 
     /// Whether cells of which the coldest is at `coldest` ask for heat: up to release, or to where the ceiling lets the sources charge,
-    /// before charge is permitted; half-way from there to stop while soaking; to start while charging.
+    /// before charge is permitted; half-way from there to stop while soaking; while charging to start, or half-way to stop from where the
+    /// ceiling lets them give all they can.
     #[must_use]
     pub fn asks_for_heat(&self, coldest: Celsius) -> bool {
         self.controller.asks_for_heat(coldest)

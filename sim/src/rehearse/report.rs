@@ -123,7 +123,7 @@ fn number(value: f64, decimals: usize) -> String {
 fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     let hours = |seconds: f64| Some(seconds / 3600.0);
     let mut rows = vec![row(rehearsals, "permitted", "h", 1, |r| hours(r.outcome.charge_permitted_s))];
-    if have_steps(rehearsals) {
+    if rehearsals.iter().any(has_steps) {
         rows.push(row(rehearsals, "  of that in full", "h", 1, |r| hours(r.outcome.charge_full_s)));
     }
     rows.extend([
@@ -141,9 +141,9 @@ fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     rows
 }
 
-/// Whether any has a source in two steps, so that the full charge permit is more than the charge permit.
-fn have_steps(rehearsals: &[Rehearsal]) -> bool {
-    rehearsals.iter().flat_map(|r| &r.scenario.settings.sources).any(|source| source.charge.has_steps())
+/// Whether it has a source in two steps, so that the full charge permit is more than the charge permit.
+fn has_steps(rehearsal: &Rehearsal) -> bool {
+    rehearsal.scenario.settings.sources.iter().any(|source| source.charge.has_steps())
 }
 
 /// A row for every cause that any of them has, with its hours.
@@ -213,8 +213,10 @@ fn bank_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "  allowed in 24 h", "", 0, |r| Some(r.scenario.settings.heater.max_cycles_per_day.into())),
         row(rehearsals, "cycles of the charge relay", "", 0, |r| Some(r.outcome.charge_cycles.into())),
     ];
-    if have_steps(rehearsals) {
-        rows.push(row(rehearsals, "cycles of the full permit's relay", "", 0, |r| Some(r.outcome.full_cycles.into())));
+    if rehearsals.iter().any(has_steps) {
+        rows.push(row(rehearsals, "cycles of the full permit's relay", "", 0, |r| {
+            has_steps(r).then(|| r.outcome.full_cycles.into())
+        }));
     }
     rows
 }
