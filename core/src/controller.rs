@@ -313,7 +313,9 @@ impl Controller {
         // What holds in every state, then each loop's own rule. Charge comes first: where the heater starts depends on it.
         let charge_obstacle = self.charge_obstacle(&picture, faults);
         self.step_charge(tick.credited, charge_obstacle, &picture);
-        self.full.judge(tick.credited, self.full_fits());
+        if self.full.is_judged() {
+            self.full.judge(tick.credited, self.full_fits());
+        }
         self.cut_out = self.is_cut_out(&picture);
         let heat_obstacle = self.heat_obstacle(&picture, faults, &offer);
         self.step_heat(tick.credited, heat_obstacle, &picture);

@@ -34,6 +34,11 @@ impl FullPermit {
         Self { after: has_steps.then(|| soak.max(min_off)), fitted_for: Millis::ZERO }
     }
 
+    /// Whether there is anything to judge: some source has steps.
+    pub(crate) const fn is_judged(&self) -> bool {
+        self.after.is_some()
+    }
+
     /// Counts a step. Where charge is refused there is nothing to count.
     pub(crate) fn judge(&mut self, credited: Millis, fit: Fit) {
         let Some(after) = self.after else { return };

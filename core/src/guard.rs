@@ -290,8 +290,7 @@ impl Guard {
                 channel.is_told(*fault);
             }
         }
-        let (most, reduced) = self.gives(inputs);
-        let charge_is_safe = asked.charge == Relay::Closed
+        let may_charge = asked.charge == Relay::Closed
             && clock_is_good
             && is_measured
             && self.doubted_for.is_none()
@@ -299,10 +298,9 @@ impl Guard {
             && !cell_is_told
             && !sight.too_hot_to_charge
             && inputs.charge_line == Line::Allowed
-            && faults.and(SystemFaults::DISABLING_CHARGE).is_empty()
-            && self.cells_can_take(reduced);
-        let full_is_safe =
-            charge_is_safe && asked.full == Relay::Closed && (most == reduced || self.cells_can_take(most));
+            && faults.and(SystemFaults::DISABLING_CHARGE).is_empty();
+        let (charge_is_safe, full_is_safe) =
+            if may_charge { self.cells_can_take_charge(inputs, asked.full) } else { (false, false) };
         let heat_is_safe = asked.heater == Relay::Closed
             && clock_is_good
             && is_measured
@@ -466,6 +464,13 @@ impl Guard {
         present.fold((Milliamps::ZERO, Milliamps::ZERO), |(sum, less), (_, &(most, reduced))| {
             (sum.plus(most), less.plus(reduced))
         })
+    }
+
+    /// Whether every cell can take what the present sources give, without the full charge permit and, if that is `asked` for, with it.
+    fn cells_can_take_charge(&self, inputs: &Inputs, asked: Relay) -> (bool, bool) {
+        let (most, reduced) = self.gives(inputs);
+        let charge = self.cells_can_take(reduced);
+        (charge, charge && asked == Relay::Closed && (most == reduced || self.cells_can_take(most)))
     }
 
     /// Whether every cell can take this current.
