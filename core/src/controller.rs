@@ -25,7 +25,8 @@
 //! same inputs, same outputs, bit for bit.
 //!
 //! The charge-current ceiling is a rule like the thresholds: charge is refused as long as sources that do not obey it are present and
-//! could give more than it allows. The cells are then heated as far as it asks, wherever that lies below `stop`.
+//! could give more than it allows. The cells are then heated as far as it asks, wherever that lies below `stop`. Sources in two steps count
+//! with the smaller one; for the larger there is a permit of its own, the [full charge permit](crate::signals::Outputs::full).
 //!
 //! Thresholds are in [`settings`], what a fault disables in [`fault`](crate::fault).
 //!
@@ -37,9 +38,10 @@ use crate::clock::Clock;
 use crate::contacts::Contacts;
 use crate::cycles::Cycles;
 use crate::fault::{Faults, SystemFault, SystemFaults};
+use crate::full::{Fit, FullPermit};
 use crate::giving::Doubt;
 use crate::overdue::Overdue;
-use crate::power::{Feed, Feeds, Offer, Power, Shares};
+use crate::power::{Feed, Feeds, Offer, Power, Shares, Unruled};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, Millis, Millivolts, Milliwatts};
 use crate::run::Parts;
 pub use crate::run::Run;
@@ -216,6 +218,7 @@ pub struct Controller {
     power: Power,
     contacts: Contacts,
     charge: Charge,
+    full: FullPermit,
     heat: Heat,
     cycles: Cycles,
     /// What its run is kept in.
@@ -237,8 +240,10 @@ pub struct Controller {
     /// The coldest and the hottest cell, where all are good.
     cells: Option<(Celsius, Celsius)>,
     /// Where heat is to bring the cells before charge can be permitted: to release, or to where the ceiling lets the sources charge that do
-    /// not obey it.
+    /// not obey it, those in two steps with the smaller one.
     warm_from: Celsius,
+    /// The same for all they can give, where heat can bring the cells so far.
+    warm_full: Celsius,
 }
 
 impl Controller {
@@ -271,6 +276,7 @@ impl Controller {
             power: Power::new(settings, memory.doubt),
             contacts: Contacts::new(settings, parts.paused(memory.run), memory.trial),
             charge: Charge::after_restart(memory.soaked, soak),
+            full: FullPermit::new(settings),
             heat,
             parts,
             cycles: Cycles::new(settings.heater.max_cycles_per_day),
@@ -285,6 +291,7 @@ impl Controller {
             offer: Offer::NOTHING,
             cells: None,
             warm_from: release,
+            warm_full: release,
         }
     }
 
@@ -296,7 +303,7 @@ impl Controller {
         let offer = self.power.judge(tick.credited, inputs, self.heater());
         let faults = self.judge_faults(tick.credited, tick.fault, inputs, &picture, &offer);
         if offer.unruled != self.offer.unruled {
-            self.warm_from = self.warm_from(offer.unruled);
+            self.warm_for(offer.unruled);
         }
         self.offer = offer;
         self.see_cells(&picture);
@@ -304,6 +311,9 @@ impl Controller {
         // What holds in every state, then each loop's own rule. Charge comes first: where the heater starts depends on it.
         let charge_obstacle = self.charge_obstacle(&picture, faults);
         self.step_charge(tick.credited, charge_obstacle, &picture);
+        if self.full.is_judged() {
+            self.full.judge(tick.credited, self.full_fits());
+        }
         self.cut_out = self.is_cut_out(&picture);
         let heat_obstacle = self.heat_obstacle(&picture, faults, &offer);
         self.step_heat(tick.credited, heat_obstacle, &picture);
@@ -321,6 +331,7 @@ impl Controller {
         Outputs {
             heater: self.heater(),
             charge: self.charge_relay(),
+            full: self.full.relay(self.charge_relay()),
             ceiling: self.charge_ceiling(inputs),
             alarm: alarm(&picture, faults),
             state,
@@ -416,19 +427,38 @@ impl Controller {
     }
 
     /// Where the cells must be before sources that do not obey the ceiling may charge with `unruled`. Where the heater never brings
-    /// them so far it brings them as far as it may, and goes on half-way from there to release: the sun may do the rest.
-    fn warm_from(&self, unruled: Fraction) -> Celsius {
+    /// them so far it brings them as far as it may, and goes on half-way from there to release: the sun may do the rest. For the larger
+    /// steps alone it does not go to where it cannot bring them.
+    fn warm_for(&mut self, unruled: Unruled) {
         let (release, stop) = (self.settings.charge.release, self.settings.heater.stop);
-        match self.ceiling.reaches(unruled) {
-            Some(needed) if needed < stop => release.max(needed),
-            Some(_) | None => half_way(release, stop),
-        }
+        let reaches = |current| self.ceiling.reaches(current).filter(|&needed| needed < stop);
+        let warm_from = reaches(unruled.reduced).map_or(half_way(release, stop), |needed| release.max(needed));
+        let warm_full = if unruled.full == unruled.reduced { None } else { reaches(unruled.full) };
+        (self.warm_from, self.warm_full) = (warm_from, warm_full.map_or(warm_from, |needed| warm_from.max(needed)));
     }
 
-    /// Whether the sources that do not obey the ceiling could, by the last step, give more together than the cells may take.
+    /// Whether the sources that do not obey the ceiling could, by the last step, give more together than the cells may take, those in
+    /// two steps the smaller one.
     #[must_use]
     pub fn is_ceiling_too_low(&self) -> bool {
-        self.cells.is_some() && self.offer.unruled > Fraction::ZERO && self.offer.unruled > self.allowed()
+        self.cells.is_some() && self.exceeds_ceiling(self.offer.unruled.reduced)
+    }
+
+    /// Most often there is no such current, and no need to look the ceiling up.
+    fn exceeds_ceiling(&self, current: Fraction) -> bool {
+        current > Fraction::ZERO && current > self.allowed()
+    }
+
+    /// Whether all that they can give stays within what the cells may take.
+    fn full_fits(&self) -> Fit {
+        match self.charge {
+            Charge::Refused { .. } => Fit::Exceeds,
+            Charge::Interrupted { .. } if self.cells.is_none() => Fit::Unknown,
+            _ if self.exceeds_ceiling(self.offer.unruled.full) => Fit::Exceeds,
+            // It was not measured in that time.
+            Charge::Interrupted { .. } => Fit::Unknown,
+            Charge::Soaking { .. } | Charge::Permitted => Fit::Fits,
+        }
     }
 
     fn step_charge(&mut self, credited: Millis, obstacle: Option<Cause>, picture: &Picture) {
@@ -566,11 +596,11 @@ impl Controller {
         let heater = &self.settings.heater;
         let from = match (self.charge, heater.hold) {
             (Charge::Permitted, Hold::Never) => return false,
-            // Below where the sources may charge there is no charging to hold for.
+            // Below where the sources may charge with all they can give there is too little to hold for.
             (Charge::Permitted, Hold::WhileCharging)
-                if self.warm_from > self.settings.charge.release && self.warm_from >= heater.start =>
+                if self.warm_full > self.settings.charge.release && self.warm_full >= heater.start =>
             {
-                half_way(self.warm_from, heater.stop)
+                half_way(self.warm_full, heater.stop)
             }
             (Charge::Permitted, Hold::WhileCharging) => heater.start,
             // A bank that cools from stop to release in less than the soak time would otherwise never be charged.
@@ -599,8 +629,11 @@ impl Controller {
         let heat = if self.heater() == Relay::Closed { self.offer.load } else { Milliwatts::ZERO };
         // Without a reading of the bank's voltage the highest it can have leaves the least current.
         let bank = inputs.bank.unwrap_or(self.settings.heater.supply_max);
-        let feeds = self.settings.charge.feeds;
-        feeds.current(self.offer.budget.less(heat), bank, self.allowed()).less(self.offer.unruled)
+        let (feeds, allowed) = (self.settings.charge.feeds, self.allowed());
+        // Where the larger steps fit they are left room for before they come on.
+        let Unruled { reduced, full } = self.offer.unruled;
+        let others = if full <= allowed { full } else { reduced };
+        feeds.current(self.offer.budget.less(heat), bank, allowed).less(others)
     }
 
     /// State and cause, for whoever looks.
@@ -637,7 +670,10 @@ impl Controller {
     }
 
     /// Takes note that the guard has taken something away, and answers how that looks.
-    pub(crate) fn overruled(&mut self, heater: Relay, charge: Relay) -> (State, Cause) {
+    pub(crate) fn overruled(&mut self, heater: Relay, charge: Relay, full: Relay) -> (State, Cause) {
+        if full == Relay::Open && self.full.relay(self.charge_relay()) == Relay::Closed {
+            self.full.lose();
+        }
         if let (Relay::Open, Heat::On { ran, closed }) = (heater, self.heat) {
             if closed.is_zero() {
                 self.cycles.refund();

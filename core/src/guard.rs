@@ -25,7 +25,8 @@
 //! What it upholds by itself, whatever it is asked for: charge is refused while a cell channel is missing, faulty by itself (converter, open, short,
 //! implausible, too fast, a lead that its cable cannot have) or reads at or below inhibit, or a check resistor is outside its band, for the soak time after that (for a run of good readings after a brief doubt, for
 //! what the memory leaves of the soak after a restart), and at or above the high limit, and while sources that
-//! do not obey the charge-current ceiling are present and could give more than it allows at any cell; the
+//! do not obey the charge-current ceiling are present and could give more than it allows at any cell, those in two steps the smaller one; the
+//! full charge permit with charge, and while they could give more with the larger one; the
 //! heater is off with a cell or pad channel in such a fault, any channel at or above its cut-out, no energy that may be spent, the supply out of
 //! range, a latched heater fault, a contact that stays closed, what must survive a restart not kept, at the end of its maximum run, or when its relay has closed as often in a day as it may and once more; and neither with no channel that has shown anything new for
 //! as long as the settings allow. Faults that need a comparison over hours or between
@@ -133,8 +134,9 @@ pub struct Guard {
     /// The budgets of these sources together.
     on_offer: (Sources, Milliwatts),
     bank: BankUse,
-    /// What each source can give to the bank although it may not; nothing of one that obeys the ceiling.
-    unruled: [Milliamps; MAX_SOURCES],
+    /// What each source can give to the bank although it may not, and of that without the full charge permit; nothing of one that obeys
+    /// the ceiling.
+    unruled: [(Milliamps, Milliamps); MAX_SOURCES],
     /// What the bank may take at each point of the ceiling.
     ceiling: Vec<Milliamps, MAX_CEILING_POINTS>,
 
@@ -184,6 +186,8 @@ pub struct Verdict {
     pub heater: Relay,
     /// The charge permit relay.
     pub charge: Relay,
+    /// The full charge permit relay.
+    pub full: Relay,
 }
 
 /// What the channels show in this step: findings, or-ed over them.
@@ -233,10 +237,12 @@ impl Guard {
         for (budget, source) in budgets.iter_mut().zip(&settings.sources) {
             *budget = source.budget;
         }
-        let mut unruled = [Milliamps::ZERO; MAX_SOURCES];
+        let mut unruled = [(Milliamps::ZERO, Milliamps::ZERO); MAX_SOURCES];
         for (unruled, source) in unruled.iter_mut().zip(&settings.sources) {
-            if let ChargeCurrent::UpTo(most) = source.charge {
-                *unruled = most;
+            match source.charge {
+                ChargeCurrent::Obeys => {}
+                ChargeCurrent::UpTo(most) => *unruled = (most, most),
+                ChargeCurrent::InSteps { reduced, most } => *unruled = (most, reduced),
             }
         }
         let parts = Parts::new(settings);
@@ -298,15 +304,16 @@ impl Guard {
         self.watch_heater(credited, inputs, sight);
 
         let faults = asked.faults.system;
-        let charge_is_safe = asked.charge == Relay::Closed
+        let may_charge = asked.charge == Relay::Closed
             && clock_is_good
             && is_measured
             && self.doubted_for.is_none()
             && self.warm_for >= self.soak
             && !sight.has(Sight::FORBIDS_CHARGE)
             && inputs.charge_line == Line::Allowed
-            && faults.and(SystemFaults::DISABLING_CHARGE).is_empty()
-            && self.cells_can_take(inputs);
+            && faults.and(SystemFaults::DISABLING_CHARGE).is_empty();
+        let (charge_is_safe, full_is_safe) =
+            if may_charge { self.cells_can_take_charge(inputs, asked.full) } else { (false, false) };
         let heat_is_safe = asked.heater == Relay::Closed
             && clock_is_good
             && is_measured
@@ -318,7 +325,11 @@ impl Guard {
             && faults.and(SystemFaults::DISABLING_HEAT).is_empty()
             && self.energy_is_on_offer(inputs, asked.faults.not_giving);
 
-        let verdict = Verdict { heater: closed_if(heat_is_safe), charge: closed_if(charge_is_safe) };
+        let verdict = Verdict {
+            heater: closed_if(heat_is_safe),
+            charge: closed_if(charge_is_safe),
+            full: closed_if(full_is_safe),
+        };
         self.note(verdict.heater);
         verdict
     }
@@ -463,11 +474,24 @@ impl Guard {
         }
     }
 
-    /// Whether every cell can take what the present sources give that do not obey the ceiling.
-    fn cells_can_take(&self, inputs: &Inputs) -> bool {
+    /// What the present sources give that do not obey the ceiling: at most, and without the full charge permit.
+    fn gives(&self, inputs: &Inputs) -> (Milliamps, Milliamps) {
         let giving = inputs.sources.or(inputs.unsteady);
         let present = self.unruled.iter().enumerate().filter(|&(index, _)| giving.contains(index));
-        let current = present.fold(Milliamps::ZERO, |sum, (_, &most)| sum.plus(most));
+        present.fold((Milliamps::ZERO, Milliamps::ZERO), |(sum, less), (_, &(most, reduced))| {
+            (sum.plus(most), less.plus(reduced))
+        })
+    }
+
+    /// Whether every cell can take what the present sources give, without the full charge permit and, if that is `asked` for, with it.
+    fn cells_can_take_charge(&self, inputs: &Inputs, asked: Relay) -> (bool, bool) {
+        let (most, reduced) = self.gives(inputs);
+        let charge = self.cells_can_take(reduced);
+        (charge, charge && asked == Relay::Closed && (most == reduced || self.cells_can_take(most)))
+    }
+
+    /// Whether every cell can take this current.
+    fn cells_can_take(&self, current: Milliamps) -> bool {
         let mut cells = self.channels.iter().filter(|channel| channel.role == Role::Cell);
         current.is_zero()
             || cells.all(|channel| {

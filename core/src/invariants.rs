@@ -57,20 +57,29 @@ proptest! {
                 .any(|(channel, fault)| channel.role == Role::Cell && fault.is_some());
             prop_assert!(outputs.charge == Relay::Open || !cell_fault);
             prop_assert!((outputs.charge == Relay::Closed) || outputs.ceiling == Fraction::ZERO);
+            prop_assert!(outputs.charge == Relay::Closed || outputs.full == Relay::Open, "{outputs:?}");
             Ok(())
         })?;
     }
 
     /// Invariant 12, and 4: what does not obey the ceiling is let near the cells only where it cannot exceed it. A tenth of a millikelvin
-    /// is what a reading may be off by computation. What is told to sources that obey leaves room for the others.
+    /// is what a reading may be off by computation. What is told to sources that obey leaves room for the others. Sources in two steps
+    /// count with the larger one exactly while the full charge permit is on, and without such sources that is the charge permit.
     #[test]
     fn sources_that_do_not_obey_the_ceiling_charge_only_where_they_cannot_exceed_it(settings in any_settings(), history in any_history()) {
         run(&settings, &history, |moment, outputs, may, unit| {
             prop_assert!(outputs.charge == Relay::Open || may.ceiling_off_by_k <= 1e-4, "{outputs:?}");
+            prop_assert!(outputs.full == Relay::Open || may.full_off_by_k <= 1e-4, "{outputs:?}");
+            let has_steps = settings.sources.iter().any(|source| source.charge.has_steps());
+            prop_assert!(has_steps || outputs.full == outputs.charge, "{outputs:?}");
             if let (Relay::Closed, Some(coldest)) = (outputs.charge, unit.coldest_cell()) {
                 let told = f64::from(outputs.ceiling.as_steps()) / 65_536.0;
                 let allowed = f64::from(crate::ceiling::Ceiling::new(&settings.charge).between(coldest, coldest).as_steps()) / 65_536.0;
-                let others = Model::unruled_ma(&settings, &moment.inputs) / f64::from(settings.charge.capacity.as_milliamp_hours());
+                let others = match outputs.full {
+                    Relay::Closed => Model::unruled_ma(&settings, &moment.inputs),
+                    Relay::Open => Model::reduced_ma(&settings, &moment.inputs),
+                };
+                let others = others / f64::from(settings.charge.capacity.as_milliamp_hours());
                 prop_assert!(told == 0.0 || told + others <= allowed + 2.0 / 65_536.0, "{told} and {others} of {allowed}");
             }
             Ok(())
@@ -182,7 +191,7 @@ proptest! {
     #[test]
     fn the_guard_alone_upholds_the_first_three(settings in any_settings(), history in any_history()) {
         let greedy = Outputs {
-            heater: Relay::Closed, charge: Relay::Closed, ceiling: Fraction::ONE, alarm: Alarm::Quiet,
+            heater: Relay::Closed, charge: Relay::Closed, full: Relay::Closed, ceiling: Fraction::ONE, alarm: Alarm::Quiet,
             state: State::Holding, cause: Cause::Soaked, overdue: None, faults: Faults::NONE,
         };
         let valid = settings.clone().validate().unwrap();
@@ -198,6 +207,7 @@ proptest! {
             prop_assert!(verdict.charge == Relay::Open || may.charge);
             // The straight lines of its own between the points of the ceiling: see `Channel::can_take`.
             prop_assert!(verdict.charge == Relay::Open || may.ceiling_off_by_k <= 0.1);
+            prop_assert!(verdict.full == Relay::Open || (verdict.charge == Relay::Closed && may.full_off_by_k <= 0.1));
             prop_assert!(verdict.heater == Relay::Open || may.heat);
             model.note(verdict.heater);
             // One more than the controller may.
@@ -249,13 +259,14 @@ fn generated_histories_reach_every_state_and_both_outputs() {
     let mut steps = 0_u32;
     let (mut charged, mut heated, mut restarted, mut latched, mut unstored, mut unsteady) = (0, 0, 0, 0, 0, 0);
     let (mut ceiling, mut unruled) = (0, 0);
+    let (mut reduced, mut full) = (0, 0);
     let (mut doubted, mut spent) = (0, 0);
     let (mut overheated, mut kept_resting) = (0, 0);
     let mut states = std::collections::BTreeSet::new();
     for seed in 0..600 {
         let (settings, history) = case(seed);
         assert!(settings.clone().validate().is_ok(), "{:?}", settings.validate());
-        let mut seen = [false; 12];
+        let mut seen = [false; 14];
         run(&settings, &history, |moment, outputs, _, unit| {
             steps += 1;
             states.insert(outputs.state);
@@ -271,6 +282,10 @@ fn generated_histories_reach_every_state_and_both_outputs() {
             seen[9] |= outputs.faults.not_giving != Sources::NONE;
             seen[10] |= unit.memory().latched.contains(SystemFault::OverTemperature);
             seen[11] |= moment.restart && unit.memory().run.begun > 0;
+            seen[12] |= outputs.charge == Relay::Closed && outputs.full == Relay::Open;
+            // With a source in two steps there.
+            let more = Model::unruled_ma(&settings, &moment.inputs) > Model::reduced_ma(&settings, &moment.inputs);
+            seen[13] |= outputs.full == Relay::Closed && more;
             Ok(())
         })
         .unwrap();
@@ -282,6 +297,8 @@ fn generated_histories_reach_every_state_and_both_outputs() {
         unsteady += u32::from(seen[5]);
         ceiling += u32::from(seen[6]);
         unruled += u32::from(seen[7]);
+        reduced += u32::from(seen[12]);
+        full += u32::from(seen[13]);
         doubted += u32::from(seen[9]);
         spent += u32::from(seen[8]);
         overheated += u32::from(seen[10]);
@@ -290,11 +307,13 @@ fn generated_histories_reach_every_state_and_both_outputs() {
     std::println!(
         "600 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
          {unstored} could not store, {unsteady} had a line toggling, {ceiling} had a ceiling too low, {unruled} charged all the same, \
+         {reduced} with less than all, {full} with the larger of two steps, \
          {doubted} a source that gave nothing, {spent} a relay that closed too often, \
          {overheated} overheated, {kept_resting} restarted in a run"
     );
     assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
     assert!(ceiling >= 80 && unruled >= 40);
+    assert!(reduced >= 10 && full >= 10);
     assert!(doubted >= 20 && spent >= 10);
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20 && unstored >= 80 && unsteady >= 80);
     assert!(overheated >= 20 && kept_resting >= 40);

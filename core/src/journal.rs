@@ -27,6 +27,8 @@ pub struct Event {
     pub heater: Relay,
     /// The charge relay from then on.
     pub charge: Relay,
+    /// The full charge permit relay from then on.
+    pub full: Relay,
 }
 
 /// Totals since the start.
@@ -38,6 +40,8 @@ pub struct Counters {
     pub heater_cycles: u32,
     /// Times the charge relay closed.
     pub charge_cycles: u32,
+    /// Times the full charge permit relay closed.
+    pub full_cycles: u32,
     /// Time the heater was on, in milliseconds.
     pub heater_on_ms: u64,
     /// Energy spent on heat by source, in the order of the settings, in microjoules (milliwatts × milliseconds).
@@ -58,6 +62,7 @@ impl Counters {
         for (total, more) in [
             (&mut sum.heater_cycles, other.heater_cycles),
             (&mut sum.charge_cycles, other.charge_cycles),
+            (&mut sum.full_cycles, other.full_cycles),
             (&mut sum.refusals, other.refusals),
             (&mut sum.overrules, other.overrules),
         ] {
@@ -96,9 +101,14 @@ impl Journal {
         }
 
         let (heater, charge) = latest.map_or((Relay::Open, Relay::Open), |event| (event.heater, event.charge));
-        let Counters { heater_cycles, charge_cycles, refusals, .. } = &mut self.counters;
+        let full = latest.map_or(Relay::Open, |event| event.full);
+        let Counters { heater_cycles, charge_cycles, full_cycles, refusals, .. } = &mut self.counters;
         match (heater, outputs.heater) {
             (Relay::Open, Relay::Closed) => *heater_cycles = heater_cycles.saturating_add(1),
+            (Relay::Open | Relay::Closed, _) => {}
+        }
+        match (full, outputs.full) {
+            (Relay::Open, Relay::Closed) => *full_cycles = full_cycles.saturating_add(1),
             (Relay::Open | Relay::Closed, _) => {}
         }
         match (charge, outputs.charge) {
@@ -113,6 +123,7 @@ impl Journal {
             cause: outputs.cause,
             heater: outputs.heater,
             charge: outputs.charge,
+            full: outputs.full,
         };
         let changed = latest.is_none_or(|latest| Event { at: now, ..latest } != event);
         if changed {

@@ -49,6 +49,7 @@ mod contacts;
 pub mod controller;
 mod cycles;
 pub mod fault;
+mod full;
 pub mod giving;
 pub mod guard;
 #[cfg(test)]

@@ -4,8 +4,8 @@
 //! present and settled can carry it, or the bank makes up the rest, where the policy lets the bank be spent and the bank is
 //! above its reserve. Heat comes first; what is left of the sources' budgets is the ceiling for charging.
 //!
-//! A source that does not obey the ceiling gives what it gives. What those that may be charging could give together is counted here;
-//! whether the cells can take it is the controller's to say.
+//! A source that does not obey the ceiling gives what it gives. What those that may be charging could give together is counted here, with
+//! the full charge permit and without it; whether the cells can take it is the controller's to say.
 
 use crate::fault::{SystemFault, SystemFaults};
 use crate::giving::{Doubt, Giving, Look, Sags};
@@ -52,8 +52,8 @@ pub(crate) struct Offer {
     pub(crate) feed: Feed,
     /// Whether any source is present, settled or not.
     pub(crate) source_present: bool,
-    /// What the present sources that do not obey the ceiling could give to the bank, per capacity.
-    pub(crate) unruled: Fraction,
+    /// What the present sources that do not obey the ceiling could give to the bank.
+    pub(crate) unruled: Unruled,
     /// Sources that pay for no heat, for they have given none.
     pub(crate) withheld: Sources,
     /// Faults of supply and bank.
@@ -67,10 +67,23 @@ impl Offer {
         budget: Milliwatts::ZERO,
         feed: Feed::Nothing,
         source_present: false,
-        unruled: Fraction::ZERO,
+        unruled: Unruled::NOTHING,
         withheld: Sources::NONE,
         faults: SystemFaults::NONE,
     };
+}
+
+/// What sources that do not obey the ceiling could give to the bank together, per capacity.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Unruled {
+    /// While the full charge permit is off.
+    pub(crate) reduced: Fraction,
+    /// While it is on.
+    pub(crate) full: Fraction,
+}
+
+impl Unruled {
+    pub(crate) const NOTHING: Self = Self { reduced: Fraction::ZERO, full: Fraction::ZERO };
 }
 
 /// Whether the heater may be fed.
@@ -189,7 +202,7 @@ pub(crate) struct Power {
     unsettled: Milliwatts,
     /// Sources that may be charging the bank, and what those that do not obey the ceiling could give together.
     charging: Sources,
-    unruled: Fraction,
+    unruled: Unruled,
     capacity: MilliampHours,
     /// Of the budgets of the settled, what may be spent on heat.
     heat_budget: Milliwatts,
@@ -243,7 +256,7 @@ impl Power {
             budget: Milliwatts::ZERO,
             unsettled: Milliwatts::ZERO,
             charging: Sources::NONE,
-            unruled: Fraction::ZERO,
+            unruled: Unruled::NOTHING,
             capacity: settings.charge.capacity,
             heat_budget: Milliwatts::ZERO,
             giving: Giving::new(settings, doubt),
@@ -392,13 +405,17 @@ impl Power {
     /// Adds up what no ceiling holds back.
     fn count_unruled(&mut self, charging: Sources) {
         self.charging = charging;
-        let mut sum = Milliamps::ZERO;
+        let (mut sum, mut full_sum) = (Milliamps::ZERO, Milliamps::ZERO);
         for watched in self.sources.iter().filter(|watched| charging.contains(watched.index)) {
-            if let ChargeCurrent::UpTo(most) = watched.source.charge {
-                sum = sum.plus(most);
-            }
+            let (reduced, full) = match watched.source.charge {
+                ChargeCurrent::Obeys => continue,
+                ChargeCurrent::UpTo(most) => (most, most),
+                ChargeCurrent::InSteps { reduced, most } => (reduced, most),
+            };
+            (sum, full_sum) = (sum.plus(reduced), full_sum.plus(full));
         }
-        self.unruled = per_capacity(sum, self.capacity);
+        self.unruled =
+            Unruled { reduced: per_capacity(sum, self.capacity), full: per_capacity(full_sum, self.capacity) };
     }
 
     fn judge_supply(&mut self, supply: Option<Millivolts>) -> Supply {

@@ -263,6 +263,40 @@ pub enum ChargeCurrent {
     /// Whatever the ceiling is, up to this. Charge is refused while the sources like this that are present could give more together
     /// than the cells may take.
     UpTo(Milliamps),
+    /// The same in two fixed steps, which the full charge permit switches. While it is off the source counts with `reduced`; it comes on
+    /// only where all could give the most.
+    InSteps {
+        /// The most while the full charge permit is off.
+        reduced: Milliamps,
+        /// The most while it is on.
+        most: Milliamps,
+    },
+}
+
+impl ChargeCurrent {
+    /// The most that it gives whatever the ceiling is; nothing of a source that obeys.
+    #[must_use]
+    pub const fn most(self) -> Option<Milliamps> {
+        match self {
+            Self::Obeys => None,
+            Self::UpTo(most) | Self::InSteps { most, .. } => Some(most),
+        }
+    }
+
+    /// The same while the full charge permit is off.
+    #[must_use]
+    pub const fn reduced(self) -> Option<Milliamps> {
+        match self {
+            Self::Obeys => None,
+            Self::UpTo(gives) | Self::InSteps { reduced: gives, .. } => Some(gives),
+        }
+    }
+
+    /// Whether the full charge permit switches it.
+    #[must_use]
+    pub const fn has_steps(self) -> bool {
+        matches!(self, Self::InSteps { .. })
+    }
 }
 
 /// When the bank itself may be spent on heat.
@@ -456,6 +490,7 @@ pub enum Key {
     Priority,
     Settle,
     MostCurrent,
+    ReducedCurrent,
     ReserveFloor,
     ReserveResume,
     ReserveFloorVoltage,
@@ -572,6 +607,7 @@ table! {
     Priority "source" "priority" "" 0..9_000 [0] "lower numbers are spent first";
     Settle "source" "settle_s" "s" 0..600_000 [10_000] "time a source must have been present before it is spent";
     MostCurrent "source" "most_current_a" "A" 0..10_000_000 [] "most current it can give to the bank, whatever the ceiling is; 0 where it charges nothing";
+    ReducedCurrent "source" "reduced_current_a" "A" 100..10_000_000 [] "most current it can give while the full charge permit is off (leave out: as most_current_a); not 0, or charge would count as permitted where nothing charges";
     ReserveFloor "bank" "reserve_pct" "%" 1_000..99_000 [] "state of charge at or below which the bank is not spent on heat";
     ReserveResume "bank" "resume_pct" "%" 2_000..100_000 [] "state of charge at or above which it is spent again";
     ReserveFloorVoltage "bank" "reserve_v" "V" 4_000..120_000 [] "bank voltage at or below which the bank is not spent on heat";
@@ -928,9 +964,10 @@ impl Settings {
             Key::Budget => watts(source()?.budget),
             Key::Priority => whole(source()?.priority),
             Key::Settle => seconds(source()?.settle),
-            Key::MostCurrent => match source()?.charge {
-                ChargeCurrent::UpTo(most) => Some(i64::from(most.as_milliamps())),
-                ChargeCurrent::Obeys => None,
+            Key::MostCurrent => Some(i64::from(source()?.charge.most()?.as_milliamps())),
+            Key::ReducedCurrent => match source()?.charge {
+                ChargeCurrent::InSteps { reduced, .. } => Some(i64::from(reduced.as_milliamps())),
+                ChargeCurrent::UpTo(_) | ChargeCurrent::Obeys => None,
             },
             Key::ReserveFloor | Key::ReserveResume => match self.bank.reserve()? {
                 Reserve::StateOfCharge { floor, resume } => {
@@ -1008,6 +1045,15 @@ impl Settings {
         for next in 1..self.charge.ceiling.len() {
             let (lower, upper) = (Place::at(Key::CeilingAt, next.saturating_sub(1)), Place::at(Key::CeilingAt, next));
             self.check_below(lower, upper, "the points of the ceiling must be in order of temperature", &mut report);
+        }
+        for index in 0..self.sources.len() {
+            let (lower, upper) = (Place::at(Key::ReducedCurrent, index), Place::at(Key::MostCurrent, index));
+            self.check_below(
+                lower,
+                upper,
+                "without a smaller step the full charge permit switches nothing",
+                &mut report,
+            );
         }
         for (key, cutout) in [(Key::CutoutCell, self.heater.cutout_cell), (Key::CutoutPad, self.heater.cutout_pad)] {
             let highest = cutout.raised(self.heater.over_temperature);

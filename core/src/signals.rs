@@ -265,8 +265,11 @@ pub struct Outputs {
     pub heater: Relay,
     /// The charge permit relay.
     pub charge: Relay,
+    /// The full charge permit relay, for sources in two steps: closed where charge is permitted and what all sources that do not obey the
+    /// ceiling could then give stays within it. Without such sources the same as `charge`.
+    pub full: Relay,
     /// The largest charge current, per capacity, that the sources which obey it may give together: what the cells may take, less
-    /// what other sources that are present could give. Zero when charge is not permitted.
+    /// what other sources that are present could give, or will once `full` closes. Zero when charge is not permitted.
     pub ceiling: Fraction,
     /// The alarm.
     pub alarm: Alarm,
@@ -287,6 +290,7 @@ impl Outputs {
         Self {
             heater: Relay::Open,
             charge: Relay::Open,
+            full: Relay::Open,
             ceiling: Fraction::ZERO,
             alarm: Alarm::Sounding,
             state: State::Faulted,

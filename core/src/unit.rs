@@ -45,20 +45,21 @@ impl Unit {
     /// One step: the controller asks, the guard takes away what it must, the journal notes what is left.
     pub fn step(&mut self, now: Instant, inputs: &Inputs) -> Outputs {
         let mut outputs = self.controller.step(now, inputs);
-        let Verdict { heater, charge } = self.guard.judge(now, inputs, &outputs);
-        if (heater, charge) != (outputs.heater, outputs.charge) {
-            self.overrule(heater, charge, &mut outputs);
+        let verdict = self.guard.judge(now, inputs, &outputs);
+        if verdict != (Verdict { heater: outputs.heater, charge: outputs.charge, full: outputs.full }) {
+            self.overrule(verdict, &mut outputs);
         }
         self.journal.note(now, self.max_step, &outputs, || self.controller.shares());
         outputs
     }
 
     #[cold]
-    fn overrule(&mut self, heater: Relay, charge: Relay, outputs: &mut Outputs) {
-        let (state, cause) = self.controller.overruled(heater, charge);
+    fn overrule(&mut self, verdict: Verdict, outputs: &mut Outputs) {
+        let Verdict { heater, charge, full } = verdict;
+        let (state, cause) = self.controller.overruled(heater, charge, full);
         let ceiling = if charge == Relay::Closed { outputs.ceiling } else { Fraction::ZERO };
         // The two ways of computing differ: someone must look.
-        *outputs = Outputs { heater, charge, ceiling, alarm: Alarm::Sounding, state, cause, ..*outputs };
+        *outputs = Outputs { heater, charge, full, ceiling, alarm: Alarm::Sounding, state, cause, ..*outputs };
         self.journal.count_overrule();
     }
 
@@ -90,13 +91,15 @@ impl Unit {
     }
 
     /// Whether cells of which the coldest is at `coldest` ask for heat: up to release, or to where the ceiling lets the sources charge,
-    /// before charge is permitted; half-way from there to stop while soaking; to start while charging.
+    /// before charge is permitted; half-way from there to stop while soaking; while charging to start, or half-way to stop from where the
+    /// ceiling lets them give all they can.
     #[must_use]
     pub fn asks_for_heat(&self, coldest: Celsius) -> bool {
         self.controller.asks_for_heat(coldest)
     }
 
-    /// Whether the sources that do not obey the ceiling could, by the last step, give more together than it allows.
+    /// Whether the sources that do not obey the ceiling could, by the last step, give more together than it allows, those in two steps the
+    /// smaller one.
     #[must_use]
     pub fn is_ceiling_too_low(&self) -> bool {
         self.controller.is_ceiling_too_low()

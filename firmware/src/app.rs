@@ -50,7 +50,7 @@ const LOOKS_A_STEP: u8 = 6;
 
 const VERSION: &str = env!("CARGO_PKG_VERSION");
 
-/// An output pin that could not be set. Both relays have been told to open; the watchdog is not fed.
+/// An output pin that could not be set. All relays have been told to open; the watchdog is not fed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct OutputStuck;
 
@@ -101,7 +101,7 @@ impl Wiring {
 }
 
 impl<B: Board> App<B> {
-    /// Opens both relays. All else waits for [`App::start`].
+    /// Opens all relays. All else waits for [`App::start`].
     ///
     /// `built_in` is the record of the settings that hold until others are written over the service line.
     pub fn new(mut hardware: Hardware<B>, storage: B::Storage, built_in: &'static [u8]) -> Self {
@@ -206,7 +206,7 @@ impl<B: Board> App<B> {
     ///
     /// # Errors
     /// [`OutputStuck`] when a pin could not be set; nothing else fails. The caller steps on: until the watchdog resets the
-    /// board, each step opens both relays again.
+    /// board, each step opens all relays again.
     #[inline(never)]
     pub fn step(&mut self) -> Result<Outputs, OutputStuck> {
         let inputs = self.sense();
@@ -370,20 +370,24 @@ impl<B: Board> App<B> {
     }
 }
 
-/// Sets every pin but those that close a relay, each whether or not another fails. If one cannot be set, both relays open.
+/// Sets every pin but those that close a relay, each whether or not another fails. If one cannot be set, all relays open. On the way down
+/// the full charge permit comes first.
 fn open<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs, now: Instant) -> Result<(), OutputStuck> {
     show_lamp(pins, now, outputs);
     let alarm = pins.alarm.set_state(PinState::from(outputs.alarm == Alarm::Sounding)).is_ok();
+    let full = outputs.full == Relay::Closed || pins.full.set_low().is_ok();
     let heater = outputs.heater == Relay::Closed || pins.heater.set_low().is_ok();
     let charge = outputs.charge == Relay::Closed || pins.charge.set_low().is_ok();
-    all_set(pins, alarm && heater && charge)
+    all_set(pins, alarm && full && heater && charge)
 }
 
-/// Closes the relays that are to be closed, after all else has been set. If one cannot be, both open.
+/// Closes the relays that are to be closed, after all else has been set. If one cannot be, all open. On the way up the full charge permit
+/// comes last.
 fn close<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs) -> Result<(), OutputStuck> {
     let heater = outputs.heater == Relay::Open || pins.heater.set_high().is_ok();
     let charge = outputs.charge == Relay::Open || pins.charge.set_high().is_ok();
-    all_set(pins, heater && charge)
+    let full = outputs.full == Relay::Open || !charge || pins.full.set_high().is_ok();
+    all_set(pins, heater && charge && full)
 }
 
 fn all_set<B: Board>(pins: &mut OutputPins<B>, all_set: bool) -> Result<(), OutputStuck> {
@@ -399,9 +403,10 @@ fn show_lamp<B: Board>(pins: &mut OutputPins<B>, now: Instant, outputs: &Outputs
     let _ = pins.lamp.set_state(PinState::from(lamp::is_lit(now, outputs)));
 }
 
-/// Opens both relays as far as that can be done. A pin that cannot be set is met again in the next step, where it keeps the
+/// Opens all relays as far as that can be done. A pin that cannot be set is met again in the next step, where it keeps the
 /// watchdog from being fed.
 fn open_relays<B: Board>(pins: &mut OutputPins<B>) {
+    let _ = pins.full.set_low();
     let _ = pins.heater.set_low();
     let _ = pins.charge.set_low();
 }

@@ -4,9 +4,10 @@
 //! the usual `embedded-*` traits, so a HAL's own types do. Five things have no such trait, and are small ones here:
 //! [`Converter`], [`Meters`], [`Clock`], [`Watchdog`] and [`Display`].
 
+use core::convert::Infallible;
 use core::fmt::Debug;
 use embedded_hal::delay::DelayNs;
-use embedded_hal::digital::{InputPin, OutputPin};
+use embedded_hal::digital::{ErrorType, InputPin, OutputPin};
 use embedded_io::{Read, ReadReady, Write};
 use embedded_storage::nor_flash::NorFlash;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts};
@@ -20,6 +21,8 @@ pub trait Board {
 
     /// An output pin. Low at rest, in reset and unpowered; where the hardware is the other way round the type inverts.
     type Output: OutputPin;
+    /// The pin of the full charge permit, as [`Board::Output`]; [`NotWired`] on a board without one.
+    type Full: OutputPin;
     /// An input pin, high where what it stands for is so. One that answers with an error counts as what is safe: absent, refused,
     /// not fitted.
     type Input: InputPin;
@@ -69,10 +72,30 @@ pub struct OutputPins<B: Board> {
     pub heater: B::Output,
     /// Coil of the relay that permits charge.
     pub charge: B::Output,
+    /// Coil of the relay that lets a charger in two steps give the larger one.
+    pub full: B::Full,
     /// The alarm.
     pub alarm: B::Output,
     /// The status lamp.
     pub lamp: B::Output,
+}
+
+/// The pin that a board does not have: nothing is driven, so a charger in two steps stays at the smaller one.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct NotWired;
+
+impl ErrorType for NotWired {
+    type Error = Infallible;
+}
+
+impl OutputPin for NotWired {
+    fn set_low(&mut self) -> Result<(), Infallible> {
+        Ok(())
+    }
+
+    fn set_high(&mut self) -> Result<(), Infallible> {
+        Ok(())
+    }
 }
 
 /// Pins that are read.

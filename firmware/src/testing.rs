@@ -27,6 +27,7 @@ use std::vec::Vec;
 pub(crate) enum Act {
     Heater(PinState),
     Charge(PinState),
+    Full(PinState),
     Alarm(PinState),
     Lamp(PinState),
     /// A line was read.
@@ -253,6 +254,7 @@ impl Board for Bench {
     const NAME: &'static str = "bench";
 
     type Output = Output;
+    type Full = Output;
     type Input = Input;
     type Converter = Part;
     type Meters = Part;
@@ -274,6 +276,7 @@ impl World {
             outputs: OutputPins {
                 heater: output(Act::Heater),
                 charge: output(Act::Charge),
+                full: output(Act::Full),
                 alarm: output(Act::Alarm),
                 lamp: output(Act::Lamp),
             },

@@ -19,8 +19,8 @@
 //! A source that gives something but does not count as present, a panel in dim light, pays for no heat; it feeds loads and charges
 //! the bank like any other.
 //!
-//! A source that does not obey the charge-current ceiling charges with all that it can give to the bank, as far as its power goes. Those
-//! that obey share what they are told.
+//! A source that does not obey the charge-current ceiling charges with all that it can give to the bank, as far as its power goes; one in
+//! two steps gives the larger only with the full charge permit. Those that obey share what they are told.
 //!
 //! While charge is permitted, the bank sets the voltage of the bus. While it is refused, no current flows into the bank, and
 //! sources that carry everything else hold the bus at their own voltage, however empty the bank; as they lack power it falls, and
@@ -28,7 +28,8 @@
 
 use crate::offer::Offer;
 use crate::site::Battery;
-use forewarm_core::settings::{ChargeCurrent, MAX_SOURCES, ValidSettings};
+use forewarm_core::quantity::Milliamps;
+use forewarm_core::settings::{MAX_SOURCES, ValidSettings};
 
 /// Open-circuit voltage of one cell by state of charge.
 ///
@@ -77,10 +78,19 @@ pub struct BankModel {
     budget_w: [f64; MAX_SOURCES],
     /// Indices of the sources in the order in which they are spent.
     order: Vec<usize>,
-    /// What each source charges with whatever the ceiling is (A); nothing for one that obeys.
-    unruled_a: [Option<f64>; MAX_SOURCES],
+    /// What each source charges with whatever the ceiling is (A), without the full charge permit and with it; nothing for one that obeys.
+    unruled_a: [Option<(f64, f64)>; MAX_SOURCES],
     /// The largest charge current that the settings allow at any temperature (A).
     warm_ceiling_a: f64,
+}
+
+/// Charge that is permitted.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Permit {
+    /// What sources that obey may charge with, per capacity (1/h).
+    pub ceiling_c_rate: f64,
+    /// Whether the full charge permit is on.
+    pub full: bool,
 }
 
 /// The heater as a load.
@@ -172,10 +182,8 @@ impl BankModel {
         }
         let mut unruled_a = [None; MAX_SOURCES];
         for (unruled, source) in unruled_a.iter_mut().zip(&settings.sources) {
-            *unruled = match source.charge {
-                ChargeCurrent::UpTo(most) => Some(f64::from(most.as_milliamps()) / 1000.0),
-                ChargeCurrent::Obeys => None,
-            };
+            let amps = |current: Milliamps| f64::from(current.as_milliamps()) / 1000.0;
+            *unruled = source.charge.reduced().map(amps).zip(source.charge.most().map(amps));
         }
         let mut order: Vec<usize> = (0..settings.sources.len()).collect();
         order.sort_by_key(|&index| settings.sources[index].priority);
@@ -210,8 +218,7 @@ impl BankModel {
         (soc + charge_a * seconds / (3600.0 * self.capacity_ah)).clamp(0.0, 1.0)
     }
 
-    /// Where power flows with the bank at `soc` (0 to 1) and `offer` on the bus. `ceiling_c_rate` is what sources that obey may charge
-    /// with, per capacity (1/h), nothing where charge is not permitted.
+    /// Where power flows with the bank at `soc` (0 to 1) and `offer` on the bus. `permit` is nothing where charge is not permitted.
     ///
     /// Where charge is not permitted, sources that can feed heater (within their heat budgets), cable and loads hold the bus at
     /// their float voltage, or at the bank's resting voltage where that is higher. Where they cannot, the bus falls until they
@@ -223,9 +230,9 @@ impl BankModel {
     /// A heater that one source feeds draws from that source alone, whatever its heat budget: what is asked of it is the
     /// controller's matter. One that is too weak sags; where it gives nothing, so does the heater, its relay closed or not.
     #[must_use]
-    pub fn flow(&self, soc: f64, offer: &Offer, heater: HeaterLoad, ceiling_c_rate: Option<f64>) -> Flow {
+    pub fn flow(&self, soc: f64, offer: &Offer, heater: HeaterLoad, permit: Option<Permit>) -> Flow {
         let Some(Fed { source, volts }) = heater.fed else {
-            return self.on_bus(soc, offer, heater, ceiling_c_rate);
+            return self.on_bus(soc, offer, heater, permit);
         };
         let Circuit { drawn, heat, reach } = Circuit::new(heater);
         let given_w = offer.power_w[source];
@@ -235,7 +242,7 @@ impl BankModel {
         let (heater_w, line_w) = (square * heat, square * (drawn - heat));
         let mut rest = *offer;
         rest.power_w[source] = (given_w - heater_w - line_w).max(0.0);
-        let bus = self.on_bus(soc, &rest, HeaterLoad { on: false, ..heater }, ceiling_c_rate);
+        let bus = self.on_bus(soc, &rest, HeaterLoad { on: false, ..heater }, permit);
         let mut heater_w_by_source = [0.0; MAX_SOURCES];
         heater_w_by_source[source] = heater_w;
         let source_w = bus.source_w + heater_w + line_w;
@@ -243,10 +250,13 @@ impl BankModel {
     }
 
     /// The same with a heater that hangs on the bus.
-    fn on_bus(&self, soc: f64, offer: &Offer, heater: HeaterLoad, ceiling_c_rate: Option<f64>) -> Flow {
+    fn on_bus(&self, soc: f64, offer: &Offer, heater: HeaterLoad, permit: Option<Permit>) -> Flow {
         let bus = Bus::new(self, soc, offer, Circuit::new(heater));
-        let carried = match ceiling_c_rate {
-            Some(rate) => bus.permitted(self.most_charge_a(offer, (rate * self.capacity_ah).max(0.0), bus.open_v)),
+        let carried = match permit {
+            Some(Permit { ceiling_c_rate, full }) => {
+                let told_a = (ceiling_c_rate * self.capacity_ah).max(0.0);
+                bus.permitted(self.most_charge_a(offer, told_a, full, bus.open_v))
+            }
             None if soc <= 0.0 => None,
             None => bus.refused(),
         };
@@ -255,9 +265,9 @@ impl BankModel {
             Some((bus_v, charge_a)) if soc > 0.0 || charge_a >= 0.0 => bus.fed(bus_v, charge_a),
             _ => bus.unaided(),
         };
-        if wanted && ceiling_c_rate.is_none() {
+        if wanted && permit.is_none() {
             flow.refused_w = bus
-                .permitted(self.most_charge_a(offer, self.warm_ceiling_a, bus.open_v))
+                .permitted(self.most_charge_a(offer, self.warm_ceiling_a, true, bus.open_v))
                 .map_or(0.0, |(bus_v, charge_a)| bus_v * charge_a.max(0.0));
         }
         self.book(&mut flow, offer);
@@ -265,12 +275,12 @@ impl BankModel {
     }
 
     /// The most that the sources together charge with (A), where those that obey may give `told_a`: each no more than its power comes to.
-    fn most_charge_a(&self, offer: &Offer, told_a: f64, open_v: f64) -> f64 {
+    fn most_charge_a(&self, offer: &Offer, told_a: f64, full: bool, open_v: f64) -> f64 {
         let could_a = |index: usize| offer.power_w[index].max(0.0) / open_v;
         let (mut obeying_a, mut others_a) = (0.0, 0.0);
         for &index in &self.order {
             match self.unruled_a[index] {
-                Some(most_a) => others_a += could_a(index).min(most_a),
+                Some((reduced_a, most_a)) => others_a += could_a(index).min(if full { most_a } else { reduced_a }),
                 None => obeying_a += could_a(index),
             }
         }
@@ -434,6 +444,12 @@ mod tests {
         }
     }
 
+    /// With the full charge permit.
+    #[expect(clippy::unnecessary_wraps, reason = "as it is asked for")]
+    fn permit(ceiling_c_rate: f64) -> Option<Permit> {
+        Some(Permit { ceiling_c_rate, full: true })
+    }
+
     fn offer(power_w: [f64; MAX_SOURCES], load_w: f64) -> Offer {
         let present = (0..MAX_SOURCES).filter(|&index| power_w[index] > 0.0);
         Offer { at_s: 0, sources: present.fold(Sources::NONE, Sources::with), power_w, load_w }
@@ -501,7 +517,7 @@ mod tests {
         // Equal priorities keep the order of the settings.
         assert_eq!(made.order, [2, 0, 1]);
         assert_eq!(made.budget_w, [350.0, 600.0, 400.0, 0.0]);
-        assert_eq!(made.unruled_a, [Some(20.0), None, Some(0.0), None]);
+        assert_eq!(made.unruled_a, [Some((20.0, 20.0)), None, Some((0.0, 0.0)), None]);
         assert_eq!((made.capacity_ah, made.cells_in_series, made.resistance_ohm), (200.0, 4.0, 0.005));
         assert!((made.warm_ceiling_a - 100.0).abs() < 0.01, "{}", made.warm_ceiling_a);
     }
@@ -527,7 +543,7 @@ mod tests {
         let bank = bank();
         let flow = bank.flow(0.5, &offer([0.0; 4], 0.0), OFF, None);
         assert_eq!(flow, Flow { bus_v: 4.0 * 3.278, supply_v: 4.0 * 3.278, ..Flow::default() });
-        assert_eq!(bank.flow(0.5, &offer([0.0; 4], 0.0), OFF, Some(0.5)), flow);
+        assert_eq!(bank.flow(0.5, &offer([0.0; 4], 0.0), OFF, permit(0.5)), flow);
     }
 
     /// 13.112 V behind 5 mΩ feed 1.36533 Ω and 20 mΩ of cable: 9.43083 A.
@@ -546,14 +562,26 @@ mod tests {
 
     #[test]
     fn a_source_that_does_not_obey_charges_with_what_it_has_and_one_that_obeys_with_what_it_is_told() {
-        let bank = BankModel { unruled_a: [Some(30.0), None, Some(0.0), None], ..bank() };
-        let charge_a = |power_w, told| bank.flow(0.5, &offer(power_w, 0.0), OFF, Some(told)).charge_a;
+        let bank = BankModel { unruled_a: [Some((30.0, 30.0)), None, Some((0.0, 0.0)), None], ..bank() };
+        let charge_a = |power_w, told| bank.flow(0.5, &offer(power_w, 0.0), OFF, permit(told)).charge_a;
         assert!(close(charge_a([900.0, 0.0, 0.0, 0.0], 0.0), 30.0), "whatever the ceiling");
         assert!(close(charge_a([900.0, 900.0, 0.0, 0.0], 0.1), 50.0), "20 A of 200 Ah are told to the second");
         assert!(close(charge_a([0.0, 0.0, 900.0, 0.0], 0.5), 0.0), "the third gives the bank nothing");
         let weak = charge_a([100.0, 0.0, 0.0, 0.0], 0.0);
         assert!(weak > 7.0 && weak < 100.0 / 13.112, "no more than its power: {weak} A");
         assert!(close(bank.flow(0.5, &offer([900.0, 0.0, 0.0, 0.0], 0.0), OFF, None).charge_a, 0.0));
+    }
+
+    #[test]
+    fn a_source_in_two_steps_gives_the_larger_only_with_the_full_charge_permit() {
+        let bank = BankModel { unruled_a: [Some((15.0, 30.0)), None, None, None], ..bank() };
+        let there = offer([900.0, 900.0, 0.0, 0.0], 0.0);
+        let charge_a = |full| {
+            let permit = Permit { ceiling_c_rate: 0.1, full };
+            bank.flow(0.5, &there, OFF, Some(permit)).charge_a
+        };
+        assert!(close(charge_a(false), 35.0) && close(charge_a(true), 50.0), "20 A are told to the second");
+        assert!(close(bank.flow(0.5, &there, OFF, None).charge_a, 0.0));
     }
 
     #[test]
@@ -577,12 +605,12 @@ mod tests {
         let bank = bank();
         let strong = offer([0.0, 0.0, 60.0, 0.0], 10.0);
         let weak = Offer { sources: Sources::NONE, ..strong };
-        let flow = bank.flow(0.5, &weak, OFF, Some(0.5));
+        let flow = bank.flow(0.5, &weak, OFF, permit(0.5));
         assert!(close(flow.bus_v * flow.charge_a, 50.0) && flow.charge_wanted, "{flow:?}");
-        assert_eq!(flow, bank.flow(0.5, &strong, OFF, Some(0.5)));
+        assert_eq!(flow, bank.flow(0.5, &strong, OFF, permit(0.5)));
         let refused = bank.flow(0.5, &weak, OFF, None);
         assert!(refused.charge_a == 0.0 && close(refused.refused_w, 50.0), "it feeds the loads: {refused:?}");
-        let heated = bank.flow(0.5, &weak, HEATER, Some(0.5));
+        let heated = bank.flow(0.5, &weak, HEATER, permit(0.5));
         assert!(close(heated.heater_w_bank, heated.heater_w), "{heated:?}");
         assert!(close(heated.source_w, 60.0), "{heated:?}");
     }
@@ -591,10 +619,10 @@ mod tests {
     fn charge_is_what_heater_and_loads_leave_up_to_the_ceiling() {
         let bank = bank();
         let offer = offer([0.0, 600.0, 0.0, 0.0], 50.0);
-        let open = bank.flow(0.5, &offer, HEATER, Some(0.5));
+        let open = bank.flow(0.5, &offer, HEATER, permit(0.5));
         assert!(close(open.bus_v * open.charge_a, 600.0 - 50.0 - open.heater_w - open.line_w), "{open:?}");
         assert!(close(open.source_w, 600.0));
-        let held = bank.flow(0.5, &offer, HEATER, Some(0.1));
+        let held = bank.flow(0.5, &offer, HEATER, permit(0.1));
         assert!(close(held.charge_a, 20.0) && close(held.bus_v, 13.112 + 0.1), "{held:?}");
         let refused = bank.flow(0.5, &offer, HEATER, None);
         assert_eq!(refused.charge_a, 0.0);
@@ -614,7 +642,7 @@ mod tests {
     fn a_full_bank_is_held_at_the_end_of_charge_and_wants_no_more() {
         let bank = bank();
         let offer = offer([0.0, 600.0, 0.0, 0.0], 0.0);
-        let flow = bank.flow(1.0, &offer, OFF, Some(0.5));
+        let flow = bank.flow(1.0, &offer, OFF, permit(0.5));
         assert!(close(flow.bus_v, 14.6) && close(flow.charge_a, 0.004 / 0.005), "{flow:?}");
         assert!(!flow.charge_wanted);
         assert_eq!(bank.advance(1.0, flow.charge_a, 3600.0), 1.0);
@@ -634,7 +662,7 @@ mod tests {
         assert!(close(weak.unmet_w, 5.0) && close(weak.source_w, 25.0), "{weak:?}");
         let sagging = bank.flow(0.0, &offer([0.0, 25.0, 0.0, 0.0], 30.0), HEATER, None);
         assert!(close(sagging.unmet_w, 30.0) && close(sagging.heater_w + sagging.line_w, 25.0), "{sagging:?}");
-        let strong = bank.flow(0.0, &offer([0.0, 600.0, 0.0, 0.0], 30.0), OFF, Some(0.1));
+        let strong = bank.flow(0.0, &offer([0.0, 600.0, 0.0, 0.0], 30.0), OFF, permit(0.1));
         assert!(close(strong.charge_a, 20.0) && strong.unmet_w == 0.0, "{strong:?}");
         assert_eq!(bank.advance(0.0, -10.0, 3600.0), 0.0);
     }
@@ -684,17 +712,17 @@ mod tests {
         let ohm = 12.8 * 12.8 / 120.0;
         let amps = 13.8 / (ohm + 0.02);
         let there = offer([0.0, 600.0, 80.0, 0.0], 30.0);
-        let flow = bank.flow(0.5, &there, fed(true), Some(0.5));
+        let flow = bank.flow(0.5, &there, fed(true), permit(0.5));
         assert!(close(flow.supply_v, amps * ohm) && close(flow.heater_w, amps * amps * ohm), "{flow:?}");
         assert!(close(flow.heater_w_by_source[1], flow.heater_w) && flow.heater_w_by_source[2] == 0.0, "{flow:?}");
         let left = offer([0.0, 600.0 - 13.8 * amps, 80.0, 0.0], 30.0);
-        assert!(close(flow.charge_a, bank.flow(0.5, &left, OFF, Some(0.5)).charge_a), "{flow:?}");
+        assert!(close(flow.charge_a, bank.flow(0.5, &left, OFF, permit(0.5)).charge_a), "{flow:?}");
         assert!(close(bank.flow(0.5, &there, fed(false), None).supply_v, 13.8), "measured with the relay open");
         // Whatever else there is, without its source it is cold, and its supply dead.
         let away = offer([300.0, 0.0, 80.0, 0.0], 30.0);
-        for ceiling in [None, Some(0.5)] {
-            let dead = bank.flow(0.5, &away, fed(true), ceiling);
-            assert_eq!(dead, Flow { supply_v: 0.0, ..bank.flow(0.5, &away, OFF, ceiling) });
+        for permit in [None, permit(0.5)] {
+            let dead = bank.flow(0.5, &away, fed(true), permit);
+            assert_eq!(dead, Flow { supply_v: 0.0, ..bank.flow(0.5, &away, OFF, permit) });
             assert_eq!((dead.heater_w, dead.heater_w_bank), (0.0, 0.0));
         }
     }
@@ -720,7 +748,7 @@ mod tests {
 
     impl Case {
         fn flow(&self) -> Flow {
-            self.bank.flow(self.soc, &self.offer, self.heater, self.ceiling)
+            self.bank.flow(self.soc, &self.offer, self.heater, self.ceiling.and_then(permit))
         }
 
         fn offered_w(&self) -> f64 {

@@ -156,11 +156,37 @@ const SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     ),
     ("name = \"plate\"", "", "channel 3: name is missing", "name = "),
     ("most_current_a", "", "source 1 (engine): most_current_a is missing", "obeys = "),
+    ("most_current_a", "reduced_current_a = 10", "source 1 (engine): most_current_a is missing", "obeys = "),
     (
         "# obeys",
         "obeys = \"a limit set over its data line\"",
         "source 1 (engine): obeys does not go with most_current_a",
         "0 where it charges nothing",
+    ),
+    (
+        "# reduced_current_a",
+        "reduced_current_a = 0",
+        "source 1 (engine): reduced_current_a is 0 A, outside 0.1 to 10000 A",
+        "reduced_current_a = 10",
+    ),
+    ("# reduced_current_a", "reduced_current_a = -5", "reduced_current_a is -5 A, outside", "reduced_current_a = 5"),
+    (
+        "# reduced_current_a",
+        "reduced_current_a = nan",
+        "reduced_current_a is nan, not a finite number",
+        "0.1 to 10000 A",
+    ),
+    (
+        "# reduced_current_a",
+        "reduced_current_a = 20",
+        "source 1 (engine): reduced_current_a is 20 A, not below source 1 (engine): most_current_a (20 A)",
+        "reduced_current_a = 19",
+    ),
+    (
+        "# reduced_current_a",
+        "reduced_current_ma = 10000",
+        "source 1 (engine) has no setting reduced_current_ma",
+        "reduced_current_a = 10",
     ),
     ("spend", "spend = \"always\"", "no reserve says how far", "reserve_pct and resume_pct"),
     ("spend", "reserve_pct = 50\nresume_pct = 60", "bank.spend is missing", "\"with_source\""),
@@ -228,6 +254,7 @@ const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
     ("source", "most_current_a", "obeys = true", "source 1 (engine): obeys is true, not a text", "obeys = "),
     ("source", "most_current_a", "most_current_a = nan", "source 1 (engine): most_current_a is nan, not a finite number", "0 to 10000 A"),
     ("source", "most_current_a", "most_current_a = -1", "source 1 (engine): most_current_a is -1 A, outside 0 to 10000 A", "most_current_a"),
+    ("source", "most_current_a", "reduced_current_a = 10\nobeys = \"a limit set over its data line\"", "source 1 (engine): reduced_current_a does not go with obeys", "leave out reduced_current_a"),
     ("source", "schedule", "schedule = \"weekdays\"", "source 1 (engine): schedule: \"weekdays\" is neither a day nor a time", "schedule = "),
     ("source", "schedule", "log = \"\"", "source 1 (engine): log is \"\", which no file is called", "log = "),
     ("source", "sun_at_least_w_m2", "sun_at_least_w_m2 = 150", "sun_at_least_w_m2 does not go with schedule", "one of schedule"),
@@ -415,6 +442,20 @@ fn what_is_named_and_is_no_file_is_called_what_it_is() {
 }
 
 #[test]
+fn a_source_in_two_steps_is_shown_with_both_and_with_what_a_welded_contact_does() {
+    let (text, _) = starter_with("# reduced_current_a", "reduced_current_a = 10");
+    let run = check(&text);
+    assert_eq!(run.status, 0, "{run:?}");
+    for said in [
+        "charges with up to 10 A, with the full permit 20 A",
+        "engine: a normally open contact that closes for the full charge permit lets it give 20 A;",
+        "if that contact welds it gives 20 A wherever charge is permitted",
+    ] {
+        assert!(run.stdout.contains(said), "{}", run.stdout);
+    }
+}
+
+#[test]
 fn all_slips_of_one_file_are_told_at_once_and_in_its_order() {
     let text = starter()
         .replace("\ntitle", "\ntitel")
@@ -593,6 +634,16 @@ fn a_warning_is_told_and_is_no_failure() {
             "source 1 (engine): most_current_a is 90 A, which the ceiling allows from 13.75 °C on, and the heater stops at 12 °C",
         ),
         ("most_current_a", "most_current_a = 101", "is 101 A, which the ceiling allows at no temperature"),
+        (
+            "most_current_a",
+            "most_current_a = 90\nreduced_current_a = 20",
+            "source 1 (engine): most_current_a is 90 A, which the ceiling allows from 13.75 °C on, and the heater stops at 12 °C",
+        ),
+        (
+            "most_current_a",
+            "most_current_a = 100\nreduced_current_a = 90",
+            "source 1 (engine): reduced_current_a is 90 A, which the ceiling allows from 13.75 °C on",
+        ),
     ] {
         let (text, _) = starter_with(from, to);
         let run = check(&without_site(&text));

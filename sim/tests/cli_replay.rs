@@ -49,7 +49,7 @@ fn the_stable_keys_are_there_and_their_times_add_up() {
     assert_eq!(states, 28_800.0);
     for event in result["events"].as_array().unwrap() {
         let keys: Vec<_> = event.as_object().unwrap().keys().map(String::as_str).collect();
-        assert_eq!(keys, ["cause", "charge", "heater", "state", "t_s"]);
+        assert_eq!(keys, ["cause", "charge", "full", "heater", "state", "t_s"]);
     }
     for fault in result["faults"].as_array().unwrap() {
         assert!(fault["kind"].is_string() && fault["first_s"].is_f64() && fault["count"].is_u64(), "{fault}");

@@ -6,6 +6,8 @@ use crate::testing::{Time, c, fine_inputs, sample, settings};
 use std::boxed::Box;
 use std::vec::Vec;
 
+mod steps;
+
 /// A controller, its time, and what it is shown.
 struct Bench {
     settings: Settings,

@@ -8,6 +8,7 @@ use crate::testing::{Time, c, fine_inputs, sample, settings, skewed};
 const EVERYTHING: Outputs = Outputs {
     heater: Relay::Closed,
     charge: Relay::Closed,
+    full: Relay::Closed,
     ceiling: Fraction::ONE,
     alarm: Alarm::Quiet,
     state: State::Holding,
@@ -41,8 +42,14 @@ impl Bench {
     }
 
     fn ask(&mut self, asked: &Outputs) -> (Relay, Relay) {
-        let Verdict { heater, charge } = self.guard.judge(self.time.after(1000), &self.inputs, asked);
+        let Verdict { heater, charge, .. } = self.guard.judge(self.time.after(1000), &self.inputs, asked);
         (heater, charge)
+    }
+
+    /// What it leaves of both permits.
+    fn permits(&mut self, asked: &Outputs) -> (Relay, Relay) {
+        let Verdict { charge, full, .. } = self.guard.judge(self.time.after(1000), &self.inputs, asked);
+        (charge, full)
     }
 
     fn seconds(&mut self, n: u32) -> (Relay, Relay) {
@@ -84,6 +91,33 @@ fn sources_that_obey_no_ceiling_charge_only_cells_that_can_take_it() {
     assert_eq!(bench.second(), BOTH, "and the other source obeys");
     bench.inputs.unsteady = Sources::NONE.with(1);
     assert_eq!(bench.second(), HEAT, "a line that toggles may be one that gives");
+}
+
+#[test]
+fn of_sources_in_two_steps_it_leaves_what_cells_can_take() {
+    let amps = |amps: u32| Milliamps::from_milliamps(amps * 1000);
+    let mut settings = settings();
+    // 30 A at 6.25 °C, 60 A at 10 °C.
+    settings.sources[1].charge = ChargeCurrent::InSteps { reduced: amps(30), most: amps(60) };
+    settings.sources[0].charge = ChargeCurrent::UpTo(amps(20));
+    let mut bench = Bench::new(settings, Memory::default(), 10_100);
+    assert_eq!(bench.seconds(603), BOTH);
+    let (all, reduced, none) = (BOTH, (Relay::Closed, Relay::Open), NEITHER);
+    assert_eq!(bench.permits(&EVERYTHING), all);
+    assert_eq!(bench.permits(&Outputs { full: Relay::Open, ..EVERYTHING }), reduced, "it only takes away");
+    assert_eq!(bench.permits(&Outputs { charge: Relay::Open, ..EVERYTHING }), none, "full without charge is nothing");
+    bench.show(1, 9_950);
+    assert_eq!(bench.permits(&EVERYTHING), reduced, "one cell is enough");
+    bench.show(1, 10_100);
+    assert_eq!(bench.permits(&EVERYTHING), all);
+    bench.inputs.unsteady = Sources::NONE.with(0);
+    assert_eq!(bench.permits(&EVERYTHING), reduced, "80 A");
+    for t in (6_200..10_100).rev().step_by(40) {
+        (0..4).for_each(|channel| bench.show(channel, t));
+        bench.second();
+    }
+    bench.inputs.unsteady = Sources::NONE;
+    assert_eq!(bench.permits(&EVERYTHING), none, "30 A are too much as well");
 }
 
 #[test]

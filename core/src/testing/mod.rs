@@ -307,6 +307,16 @@ fn any_ceiling() -> impl Strategy<Value = heapless::Vec<CeilingPoint, MAX_CEILIN
     })
 }
 
+fn any_charge_current() -> impl Strategy<Value = ChargeCurrent> {
+    let amps = Milliamps::from_milliamps;
+    prop_oneof![
+        3 => Just(ChargeCurrent::Obeys),
+        3 => (0..60_000_u32).prop_map(move |most| ChargeCurrent::UpTo(amps(most))),
+        2 => (100..30_000_u32, 1..30_000_u32)
+            .prop_map(move |(reduced, more)| ChargeCurrent::InSteps { reduced: amps(reduced), most: amps(reduced + more) }),
+    ]
+}
+
 /// Settings of every kind that `validate` accepts, with times short enough that a history of some hundred steps sees them pass.
 pub fn any_settings() -> impl Strategy<Value = Settings> {
     // Six at most: the last is an ambient channel, a check resistor or nothing.
@@ -332,8 +342,7 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
         any::<[bool; 2]>(),
         4..40_u8,
     );
-    let sources =
-        proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32, proptest::option::of(0..60_000_u32)), 0..=4);
+    let sources = proptest::collection::vec((0..200_000_u32, 0..10_u8, 0..40_u32, any_charge_current()), 0..=4);
     let ceiling = (1..4_u8, proptest::option::of(any_ceiling()));
     let giving = proptest::option::weighted(
         0.8,
@@ -385,12 +394,11 @@ pub fn any_settings() -> impl Strategy<Value = Settings> {
             settings.heater.cooling = settings.heater.cooling.filter(|_| cooling && has_pad);
             settings.sources = sources
                 .into_iter()
-                .map(|(milliwatts, priority, settle, most)| Source {
+                .map(|(milliwatts, priority, settle, charge)| Source {
                     budget: Milliwatts::from_milliwatts(milliwatts),
                     priority,
                     settle: Millis::from_secs(settle),
-                    charge: most
-                        .map_or(ChargeCurrent::Obeys, |most| ChargeCurrent::UpTo(Milliamps::from_milliamps(most))),
+                    charge,
                 })
                 .collect();
             let (batteries, ceiling) = ceiling;

@@ -120,6 +120,8 @@ pub struct May {
     /// The charge permit by what the present sources give that obey no ceiling: by how much (K) the temperature of a cell, read as it
     /// is, would have to be another one. Zero where it may be on as it is.
     pub ceiling_off_by_k: f64,
+    /// The full charge permit, in the same way by all that those sources can give; infinite where charge may not be on.
+    pub full_off_by_k: f64,
     /// The heater.
     pub heat: bool,
     /// The heater, as far as the bank does not pay for it against the policy.
@@ -272,9 +274,12 @@ impl<'a> Model<'a> {
         let frozen =
             settings.trust.still_after.is_some_and(|after| self.still_ms > u64::from(after.as_millis()) + look_ms);
         let soaked = self.since_bad_ms >= u64::from(settings.charge.soak.as_millis());
+        let charge = !bad && !hot && !frozen && soaked && inputs.charge_line == Line::Allowed;
+        let full_off_by_k = self.ceiling_off_by_k(Self::unruled_ma(settings, inputs));
         May {
-            ceiling_off_by_k: self.ceiling_off_by_k(inputs),
-            charge: !bad && !hot && !frozen && soaked && inputs.charge_line == Line::Allowed,
+            ceiling_off_by_k: self.ceiling_off_by_k(Self::reduced_ma(settings, inputs)),
+            full_off_by_k: if charge { full_off_by_k } else { f64::INFINITY },
+            charge,
             heat: !cell_bad
                 && !frozen
                 && !pad_bad
@@ -290,23 +295,36 @@ impl<'a> Model<'a> {
         }
     }
 
-    /// What the sources that may be charging and do not obey the ceiling could give together (mA).
+    /// What the sources that may be charging and do not obey the ceiling could give together with the full charge permit (mA).
     #[must_use]
     pub fn unruled_ma(settings: &Settings, inputs: &Inputs) -> f64 {
+        Self::sum_ma(settings, inputs, |charge| match charge {
+            ChargeCurrent::Obeys => 0,
+            ChargeCurrent::UpTo(most) | ChargeCurrent::InSteps { most, .. } => most.as_milliamps(),
+        })
+    }
+
+    /// The same without it.
+    #[must_use]
+    pub fn reduced_ma(settings: &Settings, inputs: &Inputs) -> f64 {
+        Self::sum_ma(settings, inputs, |charge| match charge {
+            ChargeCurrent::Obeys => 0,
+            ChargeCurrent::UpTo(gives) | ChargeCurrent::InSteps { reduced: gives, .. } => gives.as_milliamps(),
+        })
+    }
+
+    fn sum_ma(settings: &Settings, inputs: &Inputs, gives: impl Fn(ChargeCurrent) -> u32) -> f64 {
         let mut milliamps = 0.0;
         for (index, source) in settings.sources.iter().enumerate() {
-            if let ChargeCurrent::UpTo(most) = source.charge
-                && (inputs.sources.contains(index) || inputs.unsteady.contains(index))
-            {
-                milliamps += f64::from(most.as_milliamps());
+            if inputs.sources.contains(index) || inputs.unsteady.contains(index) {
+                milliamps += f64::from(gives(source.charge));
             }
         }
         milliamps
     }
 
-    fn ceiling_off_by_k(&self, inputs: &Inputs) -> f64 {
+    fn ceiling_off_by_k(&self, milliamps: f64) -> f64 {
         let charge = &self.settings.charge;
-        let milliamps = Self::unruled_ma(self.settings, inputs);
         let capacity = f64::from(charge.capacity.as_milliamp_hours());
         // One battery of several may be gone.
         let counted = if charge.batteries < 2 { 1.0 } else { 1.0 - 1.0 / f64::from(charge.batteries) };

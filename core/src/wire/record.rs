@@ -17,7 +17,7 @@ use sha2::{Digest, Sha256};
 pub const VERSION: u8 = 2;
 
 /// The longest record, with every channel, source and ceiling point there can be; held by `the_longest_record_fits`.
-pub const MAX_BYTES: usize = 608;
+pub const MAX_BYTES: usize = 632;
 
 /// Why a record holds no settings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -166,7 +166,8 @@ mod tests {
                 offset: Kelvins::from_millikelvins(i32::MIN),
             };
             let point = CeilingPoint { at: celsius, limit: Fraction::from_steps(u32::MAX) };
-            let charge = crate::settings::ChargeCurrent::UpTo(crate::quantity::Milliamps::MAX);
+            let most = crate::quantity::Milliamps::MAX;
+            let charge = crate::settings::ChargeCurrent::InSteps { reduced: most, most };
             let source = Source { budget: Milliwatts::MAX, priority: u8::MAX, settle: crate::quantity::Millis::MAX, charge };
             settings.channels = core::iter::repeat_n(channel, MAX_CHANNELS).collect();
             settings.charge.ceiling = core::iter::repeat_n(point, MAX_CEILING_POINTS).collect();

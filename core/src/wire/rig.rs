@@ -158,6 +158,8 @@ impl Pins {
     pub const ALARM: u8 = 1 << 2;
     /// The lamp is lit.
     pub const LAMP: u8 = 1 << 3;
+    /// The full charge permit relay's coil is energised.
+    pub const FULL: u8 = 1 << 4;
 
     /// Whether the pin is high.
     #[must_use]

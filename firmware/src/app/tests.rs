@@ -5,7 +5,8 @@ use super::*;
 use crate::kept::Kept;
 use crate::testing::{Act, Bench, Level, Restarted, Wire, World, framed};
 use forewarm_core::fault::{ChannelFault, SystemFaults};
-use forewarm_core::quantity::Millis;
+use forewarm_core::quantity::{Fraction, Milliamps, Millis};
+use forewarm_core::settings::ChargeCurrent;
 use forewarm_core::signals::{Button, Cause, Line, Sample, Sources, State, Storage};
 use forewarm_core::testing::{c, case, fine_inputs, sample, settings};
 use forewarm_core::wire::record::{Fingerprint, RecordError};
@@ -187,21 +188,26 @@ mod loops {
     use super::*;
 
     #[test]
-    fn both_relays_are_opened_before_anything_else() {
+    fn all_relays_are_opened_before_anything_else() {
         let world = World::new(&Inputs::DEAD);
         let mut app = App::<Bench>::new(world.hardware(), world.part(), &[]);
-        assert_eq!(world.acts(), [Act::Heater(PinState::Low), Act::Charge(PinState::Low)]);
+        let opened = [Act::Full, Act::Heater, Act::Charge].map(|relay: fn(PinState) -> Act| relay(PinState::Low));
+        assert_eq!(world.acts(), opened);
         app.start();
-        assert!(!world.acts().iter().any(|act| matches!(act, Act::Heater(_) | Act::Charge(_))));
+        assert!(!world.acts().iter().any(|act| matches!(act, Act::Heater(_) | Act::Charge(_) | Act::Full(_))));
     }
 
     /// Decided is between what is measured and what is driven.
     const fn rank(act: Act) -> u8 {
         match act {
             Act::Look | Act::Measure => 0,
-            Act::Heater(PinState::Low) | Act::Charge(PinState::Low) | Act::Alarm(_) | Act::Lamp(_) => 1,
+            Act::Heater(PinState::Low)
+            | Act::Charge(PinState::Low)
+            | Act::Full(PinState::Low)
+            | Act::Alarm(_)
+            | Act::Lamp(_) => 1,
             Act::Recall | Act::Keep => 2,
-            Act::Heater(PinState::High) | Act::Charge(PinState::High) => 3,
+            Act::Heater(PinState::High) | Act::Charge(PinState::High) | Act::Full(PinState::High) => 3,
             Act::Show => 4,
             Act::Say => 5,
             Act::Feed => 6,
@@ -247,6 +253,50 @@ mod loops {
             seen = [seen[0] | on[0], seen[1] | on[1], seen[2] | on[2], seen[3] | lit];
         }
         assert_eq!(seen, [true; 4]);
+    }
+
+    /// A charger in two steps, 40 A and 110 A; the cells may take 100 A at most.
+    fn in_steps() -> Settings {
+        let amps = |amps: u32| Milliamps::from_milliamps(amps * 1000);
+        let mut settings = settings();
+        settings.sources[1].charge = ChargeCurrent::InSteps { reduced: amps(40), most: amps(110) };
+        settings
+    }
+
+    #[test]
+    fn the_full_charge_permit_comes_after_charge_and_goes_before_it() {
+        let mut settings = in_steps();
+        settings.charge.ceiling.iter_mut().for_each(|point| point.limit = Fraction::ONE);
+        let mut rig = Rig::of(World::new(&fine_inputs(&settings, c(20_000))), &settings);
+        rig.world.acts();
+        rig.until(|outputs| outputs.full == Relay::Closed);
+        let of = |acts: &[Act], act: Act| acts.iter().position(|&is| is == act).unwrap_or_else(|| panic!("{acts:?}"));
+        let acts = rig.world.acts();
+        assert!(of(&acts, Act::Charge(PinState::High)) < of(&acts, Act::Full(PinState::High)));
+        rig.world.change(|inputs| inputs.channels[0] = Sample::ConverterFault);
+        rig.second();
+        let acts = rig.world.acts();
+        assert!(of(&acts, Act::Full(PinState::Low)) < of(&acts, Act::Charge(PinState::Low)));
+    }
+
+    #[test]
+    fn where_the_larger_step_is_too_much_its_pin_stays_low_while_charge_is_permitted() {
+        let settings = in_steps();
+        let mut rig = Rig::of(World::new(&fine_inputs(&settings, c(20_000))), &settings);
+        rig.until(charges);
+        rig.seconds(2_000);
+        assert_eq!((rig.world.pin(Act::Charge), rig.world.pin(Act::Full)), (Some(PinState::High), Some(PinState::Low)));
+    }
+
+    #[test]
+    fn a_full_charge_permit_pin_that_cannot_be_set_opens_all_relays_and_starves_the_watchdog() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        rig.world.stuck.set(|act| matches!(act, Act::Full(_)));
+        rig.world.acts();
+        assert_eq!(rig.try_second(), Err(OutputStuck));
+        assert_eq!(rig.pins()[..2], [false; 2]);
+        assert!(!rig.world.acts().contains(&Act::Feed));
     }
 
     #[test]
@@ -306,7 +356,8 @@ mod loops {
                 assert!(!acts.contains(&Act::Feed));
                 // Not even for a moment, but where the pin that sticks is that of the relay set last.
                 if stuck(Act::Alarm(PinState::Low)) {
-                    let closed = |act: &Act| matches!(act, Act::Heater(PinState::High) | Act::Charge(PinState::High));
+                    let high = PinState::High;
+                    let closed = |act: &Act| [Act::Heater(high), Act::Charge(high), Act::Full(high)].contains(act);
                     assert!(!acts.iter().any(closed), "{acts:?}");
                 }
             }
@@ -535,7 +586,7 @@ mod keeping {
     #[test]
     fn a_cut_of_power_at_any_write_forgets_no_fault_that_has_not_just_opened_a_relay_and_no_run_of_the_heater() {
         let (mut cuts, mut latches, mut ons) = (0, 0, 0);
-        for seed in 0..100 {
+        for seed in 0..150 {
             let (settings, history) = case(seed);
             let mut moments = history.moments(&settings);
             moments.truncate(1_500);

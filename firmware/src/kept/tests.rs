@@ -381,6 +381,7 @@ fn event(noise: &mut Noise) -> Event {
         cause: Cause::PLAIN[noise.below(Cause::PLAIN.len())],
         heater: if noise.below(2) == 0 { Relay::Open } else { Relay::Closed },
         charge: Relay::Open,
+        full: Relay::Open,
     }
 }
 
@@ -941,10 +942,12 @@ fn the_longest_values_fit() {
         cause: Cause::System(SystemFault::ALL[15]),
         heater: Relay::Closed,
         charge: Relay::Closed,
+        full: Relay::Closed,
     };
     let totals = Counters {
         heater_cycles: u32::MAX,
         charge_cycles: u32::MAX,
+        full_cycles: u32::MAX,
         heater_on_ms: u64::MAX,
         source_energy_uj: [u64::MAX; 4],
         bank_energy_uj: u64::MAX,

@@ -48,7 +48,13 @@ pub struct Mismatch {
 impl fmt::Display for Mismatch {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Self { step, now, inputs, core, board, pins } = self;
-        let named = [(Pins::HEATER, "heater"), (Pins::CHARGE, "charge"), (Pins::ALARM, "alarm"), (Pins::LAMP, "lamp")];
+        let named = [
+            (Pins::HEATER, "heater"),
+            (Pins::CHARGE, "charge"),
+            (Pins::ALARM, "alarm"),
+            (Pins::LAMP, "lamp"),
+            (Pins::FULL, "full charge"),
+        ];
         let high: Vec<&str> = named.iter().filter(|(pin, _)| pins.has(*pin)).map(|(_, name)| *name).collect();
         let high = if high.is_empty() { "none".to_owned() } else { high.join(", ") };
         writeln!(f, "step {step}, clock {} ms", now.as_millis())?;
@@ -203,6 +209,7 @@ impl Lockstep<'_> {
 fn are_as_decided(pins: Pins, outputs: &Outputs) -> bool {
     pins.has(Pins::HEATER) == (outputs.heater == Relay::Closed)
         && pins.has(Pins::CHARGE) == (outputs.charge == Relay::Closed)
+        && pins.has(Pins::FULL) == (outputs.full == Relay::Closed)
         && pins.has(Pins::ALARM) == (outputs.alarm == Alarm::Sounding)
 }
 

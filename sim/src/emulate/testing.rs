@@ -268,6 +268,7 @@ fn pins(outputs: &Outputs) -> Pins {
     for (pin, is_high) in [
         (Pins::HEATER, outputs.heater == Relay::Closed),
         (Pins::CHARGE, outputs.charge == Relay::Closed),
+        (Pins::FULL, outputs.full == Relay::Closed),
         (Pins::ALARM, outputs.alarm == Alarm::Sounding),
     ] {
         if is_high {

@@ -263,8 +263,19 @@ fn charge_current<'t>(
                           nothing); or, where something holds its current at or below the ceiling, obeys = \"…\", which says what does";
     let place = Place::at(Key::MostCurrent, index);
     let most = reader.optional(section, place);
+    let reduced = reader.optional(section, Place::at(Key::ReducedCurrent, index));
     let has_text = section.has("obeys");
     let obeys = reader.text(section, "obeys").map(str::trim);
+    if has_text && reduced.is_some() {
+        let name = Key::ReducedCurrent.fact().name.1;
+        let at = section.place(name);
+        let message = format!("{at} does not go with obeys");
+        let why = Some(
+            "a source that obeys the ceiling follows it down to 0 A, and has no step for the full charge permit to switch",
+        );
+        let remedy = "leave out reduced_current_a; or, where nothing but two fixed steps holds the current, most_current_a in place of obeys";
+        reader.findings.add(Severity::Error, section.key_span(name).as_ref(), &at, message, why, remedy);
+    }
     if has_text && most.is_some() {
         let at = section.place("obeys");
         let message = format!("{at} does not go with most_current_a");
@@ -290,8 +301,11 @@ fn charge_current<'t>(
     match (most, obeys) {
         (None, Some(text)) => (ChargeCurrent::Obeys, Some(text.to_owned())),
         (most, _) => {
-            let milliamps = most.unwrap_or_else(|| Key::MostCurrent.fact().maximum);
-            (ChargeCurrent::UpTo(Milliamps::from_milliamps(unsigned(milliamps))), None)
+            let amps = |milliamps: i64| Milliamps::from_milliamps(unsigned(milliamps));
+            let most = amps(most.unwrap_or_else(|| Key::MostCurrent.fact().maximum));
+            let charge = reduced
+                .map_or(ChargeCurrent::UpTo(most), |reduced| ChargeCurrent::InSteps { reduced: amps(reduced), most });
+            (charge, None)
         }
     }
 }

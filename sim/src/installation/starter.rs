@@ -145,6 +145,7 @@ fn example(key: Key) -> Example {
         Key::SupplyMax => Written("15"),
         Key::Budget => Written("300"),
         Key::MostCurrent => Written("20"),
+        Key::ReducedCurrent => Offered("10"),
         Key::Reference => Written("400"),
         Key::Batteries => Offered("2"),
         // A dead or welded heater, or a plate thermometer that fell off, is found by these alone where no contact is watched.

@@ -35,6 +35,19 @@ impl Installation {
                 writeln!(out, "  {} obeys the ceiling: {}", escaped(name), escaped(obeys))?;
             }
         }
+        for (name, source) in self.sources.iter().zip(&settings.sources) {
+            if let ChargeCurrent::InSteps { most, .. } = source.charge {
+                let (name, most) = (escaped(name), Thousandths(most.as_milliamps().into()));
+                writeln!(
+                    out,
+                    "  {name}: a normally open contact that closes for the full charge permit lets it give {most} A;"
+                )?;
+                writeln!(
+                    out,
+                    "    if that contact welds it gives {most} A wherever charge is permitted, and nothing here finds it"
+                )?;
+            }
+        }
         writeln!(out, "  {}", bank(settings))?;
         if let Some(giving) = settings.giving {
             writeln!(out, "  {}", doubted(giving, self.bank_measured))?;
@@ -149,6 +162,11 @@ fn describe_source(name: &str, source: &Source) -> Vec<String> {
         format!("after {} s", seconds(source.settle)),
         match source.charge {
             ChargeCurrent::UpTo(most) => format!("charges with up to {} A", Thousandths(most.as_milliamps().into())),
+            ChargeCurrent::InSteps { reduced, most } => format!(
+                "charges with up to {} A, with the full permit {} A",
+                Thousandths(reduced.as_milliamps().into()),
+                Thousandths(most.as_milliamps().into())
+            ),
             ChargeCurrent::Obeys => "charges with what the ceiling leaves".to_owned(),
         },
     ]

@@ -301,10 +301,23 @@ fn never_charging(reader: &mut Reader, settings: &Settings) {
         return;
     }
     let stop = settings.heater.stop;
+    let charges_from = |current| settings.charge.charges_from(current);
     for (index, source) in settings.sources.iter().enumerate() {
-        let place = Place::at(Key::MostCurrent, index);
-        let ChargeCurrent::UpTo(most) = source.charge else { continue };
-        let from = settings.charge.charges_from(most);
+        const REFUSED: &str =
+            "while this source is there charge is refused, unless something else warms the cells so far";
+        const REDUCED: &str =
+            "while this source is there the full charge permit stays off, unless something else warms the cells so far";
+        let (most, why) = match source.charge {
+            ChargeCurrent::Obeys => continue,
+            ChargeCurrent::UpTo(most) => ((Key::MostCurrent, most), REFUSED),
+            ChargeCurrent::InSteps { reduced, .. } if charges_from(reduced).is_none_or(|from| from >= stop) => {
+                ((Key::ReducedCurrent, reduced), REFUSED)
+            }
+            ChargeCurrent::InSteps { most, .. } => ((Key::MostCurrent, most), REDUCED),
+        };
+        let (key, most) = most;
+        let place = Place::at(key, index);
+        let from = charges_from(most);
         if reader.doubts(place) || from.is_some_and(|from| from < stop) {
             continue;
         }
@@ -317,7 +330,6 @@ fn never_charging(reader: &mut Reader, settings: &Settings) {
             Thousandths(most.as_milliamps().into()),
             Thousandths(stop.as_millidegrees().into())
         );
-        let why = "while this source is there charge is refused, unless something else warms the cells so far";
         let remedy =
             "a charger that gives less, one whose current is held at the ceiling (obeys = \"…\"), or a higher stop_c";
         reader.findings.add(Severity::Warning, span.as_ref(), &place.to_string(), message, Some(why), remedy);

@@ -5,8 +5,8 @@ use super::figures::{fixed, plain};
 use super::verdict::{Finding, Part};
 use crate::schedule::WEEK;
 use crate::site::{Presence, Site, Supply};
-use forewarm_core::quantity::Milliamps;
-use forewarm_core::settings::{BankUse, ChargeCurrent, Settings};
+use forewarm_core::quantity::{Celsius, Milliamps};
+use forewarm_core::settings::{BankUse, Settings};
 use serde::Serialize;
 
 /// One source.
@@ -85,47 +85,35 @@ pub fn judge(
 }
 
 /// From which temperature on the charge-current ceiling lets each source charge that does not obey it, and any two that are there at once.
+/// One in two steps charges from where the smaller fits.
 fn against_ceiling(settings: &Settings, site: &Site, names: &[String], nominal_v: f64) -> Vec<Finding> {
-    let (charge, stop) = (&settings.charge, settings.heater.stop);
-    let celsius = |t: forewarm_core::quantity::Celsius| fixed(f64::from(t.as_millidegrees()) / 1000.0, 1);
-    let amps = |current: Milliamps| plain(f64::from(current.as_milliamps()) / 1000.0);
-    let judged = |what: &str, gives: &str, charges: &str, current: Milliamps| match charge.charges_from(current) {
-        Some(from) if from < stop => {
-            let from = from.max(charge.release);
-            Finding::fine(
-                Part::Sources,
-                format!(
-                    "{what} {charges} with up to {} A from {} °C on, as far as the ceiling goes",
-                    amps(current),
-                    celsius(from)
-                ),
-            )
-        }
-        from => Finding::change(
-            Part::Sources,
-            format!(
-                "{what} {gives} the bank up to {} A, which the ceiling allows {}, and the heater stops at {} °C: until something else \
-                 warms the cells, charge is refused",
-                amps(current),
-                from.map_or("at no temperature".to_owned(), |from| format!("from {} °C on", celsius(from))),
-                celsius(stop)
-            ),
-            "chargers that give less, chargers whose current is held at the ceiling (obeys), or a higher stop_c",
-        ),
-    };
+    let limits = Limits(settings);
     let mut findings = Vec::new();
-    let mut unruled: Vec<(usize, Milliamps)> = Vec::new();
+    let mut unruled: Vec<(usize, Milliamps, Milliamps)> = Vec::new();
     for (index, (source, supply)) in settings.sources.iter().zip(&site.supplies).enumerate() {
-        let ChargeCurrent::UpTo(most) = source.charge else { continue };
+        let (Some(reduced), Some(most)) = (source.charge.reduced(), source.charge.most()) else { continue };
         if most.is_zero() {
             continue;
         }
         let name = name(names, index);
-        findings.push(judged(&name, "gives", "charges", most));
+        findings.push(limits.charges(&name, "gives", "charges", reduced));
+        if source.charge.has_steps() {
+            findings.push(limits.in_full(&name, "gives", "it keeps", most));
+            findings.push(Finding::fine(
+                Part::Sources,
+                format!(
+                    "the larger step of {name} needs a normally open contact that closes for the full charge permit; if that contact \
+                     welds, {name} gives up to {} A wherever charge is permitted, and nothing here finds it: try it on the bench, and \
+                     once a year",
+                    amps(most)
+                ),
+            ));
+        }
         if let Presence::Sun { .. } = supply.presence {
             // Just below its threshold it is not present, and what it gives counts for nothing.
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most kilowatts over volts")]
             let unseen = Milliamps::from_milliamps((gives_w(supply) / nominal_v * 1000.0).ceil() as u32).min(most);
+            let charge = &settings.charge;
             if charge.charges_from(unseen).is_none_or(|from| from > charge.inhibit) {
                 findings.push(Finding::change(
                     Part::Sources,
@@ -139,19 +127,88 @@ fn against_ceiling(settings: &Settings, site: &Site, names: &[String], nominal_v
                 ));
             }
         }
-        for &(other, more) in &unruled {
-            let together = most.plus(more);
-            if may_meet(&site.supplies[other].presence, &supply.presence)
-                && charge.charges_from(together).is_none_or(|from| from >= stop)
-                && [most, more].into_iter().all(|one| charge.charges_from(one).is_some_and(|from| from < stop))
-            {
-                let both = format!("{} and {name} at once", self::name(names, other));
-                findings.push(judged(&both, "give", "charge", together));
+        for &(other, more_reduced, more) in &unruled {
+            if !may_meet(&site.supplies[other].presence, &supply.presence) {
+                continue;
+            }
+            let both = format!("{} and {name} at once", self::name(names, other));
+            let (together, in_all) = (reduced.plus(more_reduced), most.plus(more));
+            if !limits.are_warmed_for(together) {
+                if [reduced, more_reduced].into_iter().all(|one| limits.are_warmed_for(one)) {
+                    findings.push(limits.charges(&both, "give", "charge", together));
+                }
+            } else if !limits.are_warmed_for(in_all) && [most, more].into_iter().all(|one| limits.are_warmed_for(one)) {
+                findings.push(limits.in_full(&both, "give", "they keep", in_all));
             }
         }
-        unruled.push((index, most));
+        unruled.push((index, reduced, most));
     }
     findings
+}
+
+fn celsius(t: Celsius) -> String {
+    fixed(f64::from(t.as_millidegrees()) / 1000.0, 1)
+}
+
+fn amps(current: Milliamps) -> String {
+    plain(f64::from(current.as_milliamps()) / 1000.0)
+}
+
+/// What the ceiling lets sources do that do not obey it, as warm as the heater makes the cells.
+struct Limits<'a>(&'a Settings);
+
+impl Limits<'_> {
+    /// Where the cells may take `current`, if the heater brings them there, release at least; otherwise why not.
+    fn where_allowed(&self, current: Milliamps) -> Result<String, String> {
+        let Settings { charge, heater, .. } = self.0;
+        match charge.charges_from(current) {
+            Some(from) if from < heater.stop => Ok(format!("from {} °C on", celsius(from.max(charge.release)))),
+            from => Err(format!(
+                "which the ceiling allows {}, and the heater stops at {} °C",
+                from.map_or("at no temperature".to_owned(), |from| format!("from {} °C on", celsius(from))),
+                celsius(heater.stop)
+            )),
+        }
+    }
+
+    fn are_warmed_for(&self, current: Milliamps) -> bool {
+        self.where_allowed(current).is_ok()
+    }
+
+    fn charges(&self, what: &str, gives: &str, charges: &str, current: Milliamps) -> Finding {
+        let most = amps(current);
+        match self.where_allowed(current) {
+            Ok(from) => Finding::fine(
+                Part::Sources,
+                format!("{what} {charges} with up to {most} A {from}, as far as the ceiling goes"),
+            ),
+            Err(why) => Finding::change(
+                Part::Sources,
+                format!(
+                    "{what} {gives} the bank up to {most} A, {why}: until something else warms the cells, charge is refused"
+                ),
+                "chargers that give less, chargers whose current is held at the ceiling (obeys), or a higher stop_c",
+            ),
+        }
+    }
+
+    fn in_full(&self, what: &str, gives: &str, keeps: &str, current: Milliamps) -> Finding {
+        let most = amps(current);
+        match self.where_allowed(current) {
+            Ok(from) => Finding::fine(
+                Part::Sources,
+                format!("{what} {gives} the bank up to {most} A {from}, with the full charge permit"),
+            ),
+            Err(why) => Finding::change(
+                Part::Sources,
+                format!(
+                    "{what} {gives} the bank up to {most} A with the full charge permit, {why}: until something else warms the cells, \
+                     {keeps} to the smaller step"
+                ),
+                "a smaller most_current_a, or a higher stop_c",
+            ),
+        }
+    }
 }
 
 /// Whether two sources may be there at once.
@@ -432,6 +489,7 @@ mod tests {
     use super::*;
     use crate::site::Rating;
     use forewarm_core::quantity::Milliwatts;
+    use forewarm_core::settings::ChargeCurrent;
 
     /// The first source with so much budget and supplied so.
     fn judged(budget_w: u32, supply: Supply) -> (Source, Finding) {
@@ -589,6 +647,44 @@ mod tests {
         // Just below 900 W/m² it gives nine tenths of its power, and the ceiling at inhibit is 10 A.
         let found = told([amps(20), amps(0)], [Presence::Sun { at_least_w_m2: 900.0 }, Presence::Never]);
         assert!(found.len() == 2 && found[1].text.contains("before it counts as present"), "{found:?}");
+    }
+
+    #[test]
+    fn of_a_charger_in_two_steps_it_is_said_where_allowed_each_may_charge_and_what_a_welded_contact_does() {
+        let (mut settings, mut site) = (settings(), site());
+        settings.charge.batteries = 2;
+        let names = names(&["engine", "mains"]);
+        let heater = Heater::of(&settings, site.tolerance.pad_power);
+        let amps = |amps: u32| Milliamps::from_milliamps(amps * 1000);
+        let in_steps = |reduced, most| ChargeCurrent::InSteps { reduced: amps(reduced), most: amps(most) };
+        let mut told = |charge: [ChargeCurrent; 2]| {
+            for ((source, supply), charge) in settings.sources.iter_mut().zip(&mut site.supplies).zip(charge) {
+                source.charge = charge;
+                supply.presence = Presence::Weekly("mon 08:00-09:00".parse().expect("a schedule"));
+            }
+            against_ceiling(&settings, &site, &names, heater.at_nominal.supply_v)
+        };
+        // 10 A at 5 °C, 22 A at release, 8 °C, 30 A at 10 °C, 38 A at stop, 12 °C.
+        let found = told([in_steps(15, 30), ChargeCurrent::Obeys]);
+        assert_eq!(found.len(), 3, "{found:?}");
+        assert!(found.iter().all(|finding| finding.severity == Severity::Fine), "{found:?}");
+        assert!(found[0].text.contains("up to 15 A from 8.0 °C on"), "{found:?}");
+        assert!(found[1].text.contains("up to 30 A from 10.0 °C on, with the full charge permit"), "{found:?}");
+        assert!(found[2].text.contains("normally open") && found[2].text.contains("30 A wherever"), "{found:?}");
+        let found = told([in_steps(15, 40), ChargeCurrent::Obeys]);
+        assert_eq!((found[0].severity, found[1].severity), (Severity::Fine, Severity::Change));
+        assert!(found[1].text.contains("from 12.5 °C on"), "{found:?}");
+        let found = told([in_steps(39, 60), ChargeCurrent::Obeys]);
+        assert!(found[0].severity == Severity::Change && found[0].text.contains("39 A"), "{found:?}");
+        // 30 A together, 60 A in full.
+        let found = told([in_steps(15, 30), in_steps(15, 30)]);
+        assert_eq!(found.len(), 7, "{found:?}");
+        assert!(
+            found[6].severity == Severity::Change && found[6].text.contains("they keep to the smaller"),
+            "{found:?}"
+        );
+        let found = told([in_steps(25, 30), in_steps(25, 30)]);
+        assert!(found[6].text.contains("50 A") && found[6].text.contains("charge is refused"), "{found:?}");
     }
 
     #[test]

@@ -33,7 +33,7 @@ impl Journal {
     pub fn start(target: Target, scenario: &Scenario, every_s: f64) -> Result<Self, Problem> {
         let mut csv = csv::Writer::from_writer(target.draft()?);
         let fixed = |names: &[&str]| names.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>();
-        let mut header = fixed(&["time", "state", "cause", "heater", "charge"]);
+        let mut header = fixed(&["time", "state", "cause", "heater", "charge", "full"]);
         header.extend(scenario.channels.iter().map(|name| format!("{name}_c")));
         header.extend(fixed(&["supply_v", "bank_v", "soc_pct"]));
         header.extend(scenario.sources.iter().map(|name| format!("{name}_present")));
@@ -94,6 +94,7 @@ impl Journal {
         self.csv.write_field(outputs.cause.name())?;
         self.csv.write_field(flag(outputs.heater == Relay::Closed))?;
         self.csv.write_field(flag(outputs.charge == Relay::Closed))?;
+        self.csv.write_field(flag(outputs.full == Relay::Closed))?;
         for reading in &readings[..self.channels] {
             let shown = reading.map(|t| format!("{:.3}", f64::from(t.as_millidegrees()) / 1000.0));
             self.csv.write_field(shown.unwrap_or_default())?;
@@ -118,7 +119,9 @@ impl Watcher for Journal {
     const WATCHES: bool = true;
 
     fn look(&mut self, glimpse: &Glimpse<'_>) {
-        let key = |outputs: &Outputs| (outputs.state, outputs.cause, outputs.heater, outputs.charge, outputs.faults);
+        let key = |outputs: &Outputs| {
+            (outputs.state, outputs.cause, outputs.heater, outputs.charge, outputs.full, outputs.faults)
+        };
         let changed = self.before.is_none_or(|before| key(&before) != key(glimpse.outputs));
         if self.failed.is_some() || !changed && glimpse.at_s < self.due_s {
             return;

@@ -22,6 +22,8 @@ pub struct Outcome {
     pub heater_wh_of_bank: f64,
     /// Time charge was permitted (s).
     pub charge_permitted_s: f64,
+    /// Of that, time with the full charge permit (s); without a source in two steps, all of it.
+    pub charge_full_s: f64,
     /// Time in which the sources, present for heat or not, gave more than loads and heater took and the bank was not full (s). Dim
     /// light counts like any other; how much there was is in `refused_wh` and `charged_ah`.
     pub charge_wanted_s: f64,
@@ -54,6 +56,8 @@ pub struct Outcome {
     pub heater_cycles_in_a_day: u32,
     /// Times the charge relay closed.
     pub charge_cycles: u32,
+    /// Times the full charge permit relay closed, where there is one.
+    pub full_cycles: u32,
     /// Permits during which the coldest place was below the hard limit.
     pub violations: u32,
     /// Time in which it was below (s).

@@ -122,11 +122,14 @@ fn number(value: f64, decimals: usize) -> String {
 
 fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     let hours = |seconds: f64| Some(seconds / 3600.0);
-    let mut rows = vec![
-        row(rehearsals, "permitted", "h", 1, |r| hours(r.outcome.charge_permitted_s)),
+    let mut rows = vec![row(rehearsals, "permitted", "h", 1, |r| hours(r.outcome.charge_permitted_s))];
+    if rehearsals.iter().any(has_steps) {
+        rows.push(row(rehearsals, "  of that in full", "h", 1, |r| hours(r.outcome.charge_full_s)));
+    }
+    rows.extend([
         row(rehearsals, "wanted: power to spare, and room in the bank", "h", 1, |r| hours(r.outcome.charge_wanted_s)),
         row(rehearsals, "  of that refused (lost)", "h", 1, |r| hours(r.outcome.charge_refused_s)),
-    ];
+    ]);
     rows.extend(cause_rows(rehearsals, "    ", Reasons::refused_s));
     rows.extend([
         row(rehearsals, "  of that used", "h", 1, |r| hours(used_s(&r.outcome))),
@@ -136,6 +139,11 @@ fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "energy on offer while it was refused", "kWh", 2, |r| Some(r.outcome.refused_wh / 1000.0)),
     ]);
     rows
+}
+
+/// Whether it has a source in two steps, so that the full charge permit is more than the charge permit.
+fn has_steps(rehearsal: &Rehearsal) -> bool {
+    rehearsal.scenario.settings.sources.iter().any(|source| source.charge.has_steps())
 }
 
 /// A row for every cause that any of them has, with its hours.
@@ -196,7 +204,7 @@ fn cell_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
 }
 
 fn bank_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
-    vec![
+    let mut rows = vec![
         row(rehearsals, "state of charge, least", "%", 0, |r| Some(r.outcome.least_charge * 100.0)),
         row(rehearsals, "state of charge at the end", "%", 0, |r| Some(r.outcome.last_charge * 100.0)),
         row(rehearsals, "loads that an empty bank did not feed", "kWh", 2, |r| Some(r.outcome.unmet_wh / 1000.0)),
@@ -204,7 +212,13 @@ fn bank_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "  most in 24 h", "", 0, |r| Some(r.outcome.heater_cycles_in_a_day.into())),
         row(rehearsals, "  allowed in 24 h", "", 0, |r| Some(r.scenario.settings.heater.max_cycles_per_day.into())),
         row(rehearsals, "cycles of the charge relay", "", 0, |r| Some(r.outcome.charge_cycles.into())),
-    ]
+    ];
+    if rehearsals.iter().any(has_steps) {
+        rows.push(row(rehearsals, "cycles of the full permit's relay", "", 0, |r| {
+            has_steps(r).then(|| r.outcome.full_cycles.into())
+        }));
+    }
+    rows
 }
 
 /// Each fault with how long it stood; a row that says so where there was none.
@@ -436,6 +450,7 @@ impl Rehearsal {
             "heater_wh": o.heater_wh,
             "heater_wh_by_source": by_source,
             "charge_permitted_s": o.charge_permitted_s,
+            "charge_full_s": o.charge_full_s,
             "charge_wanted_s": o.charge_wanted_s,
             "charge_refused_s": o.charge_refused_s,
             "charged_ah_unheated": self.unheated.map(|unheated| unheated.charged_ah),
@@ -458,6 +473,7 @@ impl Rehearsal {
             "heater_cycles_in_a_day": o.heater_cycles_in_a_day,
             "heater_cycles_allowed_in_a_day": self.scenario.settings.heater.max_cycles_per_day,
             "charge_cycles": o.charge_cycles,
+            "full_cycles": o.full_cycles,
             "faults": self.reasons.faults().map(|fault| u64::from(fault.1)).sum::<u64>(),
             "faults_by_name": self.reasons.faults()
                 .map(|(name, times, stood_s)| (name.to_owned(), json!({ "times": times, "stood_s": stood_s })))

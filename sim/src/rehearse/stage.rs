@@ -23,14 +23,14 @@ use super::outcome::Outcome;
 use super::probe::{NOISE_REACH, Probe};
 use super::scenario::Scenario;
 use super::variation::Variation;
-use crate::bank::{BankModel, Fed, Flow, HeaterLoad};
+use crate::bank::{BankModel, Fed, Flow, HeaterLoad, Permit};
 use crate::offer::Offer;
 use crate::plant::{Air, Heat, Mark, Plant, Run};
 use crate::site::millivolts;
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
 use forewarm_core::quantity::{Celsius, Fraction, Instant, Milliamps};
-use forewarm_core::settings::{ChargeCurrent, MAX_CHANNELS, Role, Source, ValidSettings};
+use forewarm_core::settings::{MAX_CHANNELS, Role, Source, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::unit::{Memory, Unit};
 use std::borrow::Cow;
@@ -361,8 +361,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
     fn solve(&mut self) {
         let offer = self.offer();
         self.heater.on = self.outputs.heater == Relay::Closed;
-        let ceiling = (self.outputs.charge == Relay::Closed).then(|| fraction(self.outputs.ceiling));
-        self.flow = self.bank.flow(self.charge, offer, self.heater, ceiling);
+        let permit = (self.outputs.charge == Relay::Closed).then(|| Permit {
+            ceiling_c_rate: fraction(self.outputs.ceiling),
+            full: self.outputs.full == Relay::Closed,
+        });
+        self.flow = self.bank.flow(self.charge, offer, self.heater, permit);
         self.plant.set_heat(Heat { heater_w: self.flow.heater_w, bank_w: self.flow.bank_heat_w });
         self.inputs.sources = offer.sources;
         self.inputs.supply = self.scenario.has_heater_supply.then(|| millivolts(self.flow.supply_v));
@@ -431,7 +434,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         }
         // Before anything is solved: with what the controller was shown.
         self.look();
-        if (before.heater, before.charge) != (outputs.heater, outputs.charge) {
+        if (before.heater, before.charge, before.full) != (outputs.heater, outputs.charge, outputs.full) {
             self.solve();
         }
     }
@@ -549,6 +552,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
         if self.outputs.charge == Relay::Closed {
             outcome.charge_permitted_s += span_s;
         }
+        if self.outputs.full == Relay::Closed {
+            outcome.charge_full_s += span_s;
+        }
         if flow.charge_wanted {
             outcome.charge_wanted_s += span_s;
             if self.outputs.charge == Relay::Open {
@@ -570,6 +576,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             last_charge: self.charge,
             heater_cycles: counters.heater_cycles,
             charge_cycles: counters.charge_cycles,
+            full_cycles: counters.full_cycles,
             overrules: counters.overrules,
             hard_limit_c: self.hard_limit_c,
             balance: self.plant.balance(),
@@ -655,13 +662,12 @@ fn thresholds(settings: &ValidSettings, role: Role) -> Vec<f64> {
         all.extend([celsius(charge.inhibit), release, celsius(charge.high_limit), celsius(charge.high_release)]);
         all.extend([celsius(heater.start), stop, f64::midpoint(release, stop)]);
         // Where the ceiling lets each set of sources charge that do not obey it.
-        let unruled = |source: &Source| match source.charge {
-            ChargeCurrent::UpTo(most) => most,
-            ChargeCurrent::Obeys => Milliamps::ZERO,
-        };
-        for set in 1_u32..1 << settings.sources.len() {
+        let gives: [fn(&Source) -> Option<Milliamps>; 2] =
+            [|source| source.charge.reduced(), |source| source.charge.most()];
+        let sets = (1_u32..1 << settings.sources.len()).flat_map(|set| gives.map(|gives| (set, gives)));
+        for (set, gives) in sets {
             let of_set = settings.sources.iter().enumerate().filter(|(index, _)| set & (1 << index) != 0);
-            let together = of_set.fold(Milliamps::ZERO, |sum, (_, source)| sum.plus(unruled(source)));
+            let together = of_set.filter_map(|(_, source)| gives(source)).fold(Milliamps::ZERO, Milliamps::plus);
             if let Some(from) = charge.charges_from(together).map(celsius).filter(|&from| from > -100.0) {
                 all.push(from);
                 // Below release the heater has its own reasons.

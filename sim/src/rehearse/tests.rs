@@ -127,6 +127,48 @@ fn a_charger_that_does_not_obey_never_charges_with_more_than_the_ceiling() {
     assert!(seen.charged_s > 3_600.0 && seen.unruled_s > 0.0, "{} s, {} s", seen.charged_s, seen.unruled_s);
     let refused = reasons.refused_s().into_iter().find(|(cause, _)| *cause == "ceiling_too_low");
     assert!(refused.is_some_and(|(_, time)| time > 600.0), "{:?}", reasons.refused_s());
+    assert!((outcome.charge_full_s - outcome.charge_permitted_s).abs() < 1e-6, "it has no second step: {outcome:?}");
+
+    let amps = |amps: u32| Milliamps::from_milliamps(amps * 1000);
+    let (in_steps, seen, _) = season(ChargeCurrent::InSteps { reduced: amps(30), most: amps(60) });
+    assert!(
+        in_steps.above_ceiling_s <= 0.0 && seen.above_s <= 0.0,
+        "{} s, {} s",
+        in_steps.above_ceiling_s,
+        seen.above_s
+    );
+    assert!(
+        in_steps.charge_full_s > 600.0 && in_steps.charge_permitted_s > in_steps.charge_full_s + 600.0,
+        "{in_steps:?}"
+    );
+    assert!(in_steps.charge_refused_s < outcome.charge_refused_s, "{in_steps:?} against {outcome:?}");
+    assert!(in_steps.full_cycles < 10 * in_steps.charge_cycles, "{in_steps:?}");
+    assert_eq!(in_steps.overrules, 0);
+}
+
+#[test]
+fn sources_that_obey_give_way_in_the_step_in_which_another_turns_up() {
+    use forewarm_core::quantity::Milliamps;
+    use forewarm_core::settings::ChargeCurrent;
+    let mut scenario = scenario(1);
+    let mut settings = scenario.settings.clone().into_inner();
+    // Mains obeys, and the engine does not. No relay moves when it turns up, only the ceiling for mains falls.
+    settings.sources[0].charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(20_000));
+    settings.sources[1].budget = forewarm_core::quantity::Milliwatts::from_milliwatts(1_500_000);
+    settings.charge.batteries = 1;
+    scenario.settings = settings.validate().unwrap();
+    scenario.weather.points.iter_mut().for_each(|point| point.outside_c = 12.0);
+    scenario.site.winter.start_charge = 0.05;
+    let offer = |hour: i64, engine_w: f64, mains_w: f64| {
+        let present = [engine_w, mains_w].into_iter().enumerate().filter(|(_, power_w)| *power_w > 0.0);
+        let sources = present.fold(Sources::NONE, |sources, (index, _)| sources.with(index));
+        Offer { at_s: hour * 3600, sources, power_w: [engine_w, mains_w, 0.0, 0.0], load_w: 6.0 }
+    };
+    scenario.offers = vec![offer(0, 0.0, 0.0), offer(7, 0.0, 1_500.0), offer(8, 1_000.0, 1_500.0), offer(9, 0.0, 0.0)];
+    let mut watcher = AgainstCeiling::default();
+    let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut watcher, &GO);
+    assert!(watcher.unruled_s > 600.0, "{} s", watcher.unruled_s);
+    assert!(outcome.above_ceiling_s <= 0.0, "{} s, {} A", outcome.above_ceiling_s, outcome.most_above_ceiling_a);
 }
 
 #[test]

@@ -18,6 +18,7 @@ struct Event {
     state: &'static str,
     heater: bool,
     charge: bool,
+    full: bool,
     cause: &'static str,
 }
 
@@ -38,6 +39,7 @@ impl Events {
             state: moment.outputs.state.name(),
             heater: moment.heater(),
             charge: moment.charge(),
+            full: moment.full(),
             cause: moment.outputs.cause.name(),
         };
         self.append(&event).map_err(|error| {

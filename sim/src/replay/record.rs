@@ -47,6 +47,10 @@ impl Moment<'_> {
         self.outputs.charge == Relay::Closed
     }
 
+    pub(super) fn full(&self) -> bool {
+        self.outputs.full == Relay::Closed
+    }
+
     /// What each channel shows, in their order; nothing for one that is missing, or not yet trusted after the start.
     #[inline]
     pub(super) fn shown(&self) -> impl Iterator<Item = Option<Shown>> {

@@ -79,6 +79,8 @@ pub struct Report {
     pub energy: Vec<Energy>,
     /// Time with charge permitted.
     pub charge_permitted_s: f64,
+    /// Of that, time with the full charge permit; nothing where no source has two steps, and it is all of it.
+    pub charge_full_s: Option<f64>,
     /// Times it was permitted anew.
     pub charge_permits: u64,
     /// Time with charge inhibited.
@@ -286,6 +288,7 @@ impl Report {
         let uses = from.plan.uses.iter().cloned();
         let mut faults: Vec<_> = tally.faults.iter().collect();
         faults.sort_by_key(|fault| fault.first);
+        let has_steps = from.installation.settings.sources.iter().any(|source| source.charge.has_steps());
         let names = from.installation.sources.iter().map(String::as_str).chain(["bank"]);
         let spent = from.counters.source_energy_uj[..from.installation.sources.len()].iter();
         Self {
@@ -327,6 +330,7 @@ impl Report {
                 .map(|(source, energy)| Energy { source: source.to_owned(), energy_wh: watt_hours(*energy) })
                 .collect(),
             charge_permitted_s: seconds(tally.permitted),
+            charge_full_s: has_steps.then(|| seconds(tally.in_full)),
             charge_permits: tally.permits,
             charge_inhibited_s: seconds(tally.inhibited),
             inhibited_by: by_cause(&tally.inhibited_by),

@@ -95,6 +95,9 @@ fn bridged(out: &mut String, report: &Report) {
 fn charge(out: &mut String, report: &Report) {
     heading(out, "Charge");
     item(out, "permitted", &share(report.charge_permitted_s, report.stepped_s()));
+    if let Some(in_full) = report.charge_full_s {
+        item(out, "  of that in full", &share(in_full, report.stepped_s()));
+    }
     item(out, "inhibited", &share(report.charge_inhibited_s, report.stepped_s()));
     causes(out, report, &report.inhibited_by);
     let coldest = match (report.coldest_permitted_c, report.coldest_permitted_at_s) {

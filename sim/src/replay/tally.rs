@@ -19,6 +19,8 @@ pub(super) struct Tally {
     pub(super) heater_on: i64,
     pub(super) heater_starts: u64,
     pub(super) permitted: i64,
+    /// Of that, with the full charge permit.
+    pub(super) in_full: i64,
     pub(super) inhibited: i64,
     pub(super) permits: u64,
     /// Time by cause with charge inhibited.
@@ -45,6 +47,7 @@ struct Phase {
     cause: Cause,
     heater: bool,
     charge: bool,
+    full: bool,
     /// What keeps the outputs off. That it changes is no event.
     withheld: Withheld,
 }
@@ -90,6 +93,7 @@ impl Tally {
             heater_on: 0,
             heater_starts: 0,
             permitted: 0,
+            in_full: 0,
             inhibited: 0,
             permits: 0,
             inhibited_by: Vec::new(),
@@ -119,7 +123,7 @@ impl Tally {
         }
         let (state, cause) = (moment.outputs.state, moment.outputs.cause);
         let withheld = self.judge.of(moment.unit, moment.outputs);
-        let phase = Phase { since: moment.at, state, cause, heater, charge, withheld };
+        let phase = Phase { since: moment.at, state, cause, heater, charge, full: moment.full(), withheld };
         match self.now {
             Some(now) if phase == (Phase { since: moment.at, ..now }) => false,
             Some(now) if phase == (Phase { since: moment.at, withheld, ..now }) => {
@@ -175,7 +179,10 @@ impl Tally {
             }
         }
         match now.withheld.charge {
-            None => self.permitted += span,
+            None => {
+                self.permitted += span;
+                self.in_full += if now.full { span } else { 0 };
+            }
             Some(cause) => {
                 self.inhibited += span;
                 add(&mut self.inhibited_by, cause, span);

@@ -52,7 +52,7 @@ impl Timeline {
         if self.dial.has_dates() {
             self.csv.write_field("time")?;
         }
-        for name in ["t_s", "state", "cause", "heater", "charge", "ceiling_c_rate", "coldest_cell_c"] {
+        for name in ["t_s", "state", "cause", "heater", "charge", "full", "ceiling_c_rate", "coldest_cell_c"] {
             self.csv.write_field(name)?;
         }
         for name in &self.channels {
@@ -70,7 +70,7 @@ impl Timeline {
         self.cell(|cell| write!(cell, "{}.{:03}", moment.at / 1000, moment.at % 1000))?;
         self.csv.write_field(outputs.state.name())?;
         self.csv.write_field(outputs.cause.name())?;
-        for on in [moment.heater(), moment.charge()] {
+        for on in [moment.heater(), moment.charge(), moment.full()] {
             self.csv.write_field(if on { "1" } else { "0" })?;
         }
         let ceiling = outputs.ceiling.as_per_mille();

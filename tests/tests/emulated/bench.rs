@@ -147,6 +147,7 @@ pub(crate) fn next(clock: &mut u32, by_ms: u32, inputs: &Inputs) -> Moment {
 pub(crate) fn are_as_decided(pins: Pins, outputs: &Outputs) -> bool {
     pins.has(Pins::HEATER) == (outputs.heater == Relay::Closed)
         && pins.has(Pins::CHARGE) == (outputs.charge == Relay::Closed)
+        && pins.has(Pins::FULL) == (outputs.full == Relay::Closed)
 }
 
 /// The settings that the generators of the core's own tests begin with.

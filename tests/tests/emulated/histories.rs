@@ -102,7 +102,7 @@ fn play(bench: &mut Bench, flash: &Flash, case: &Case, name: &str) -> Vec<Output
     did
 }
 
-/// Invariants 1 to 4 and 7, by the plain model, from what the image answered.
+/// Invariants 1 to 4, 7 and 12, by the plain model, from what the image answered.
 fn check(case: &Case, did: &[Outputs], core: &[(Outputs, SystemFaults)], name: &str) {
     let settings = &case.settings;
     let mut model = Model::new(settings);
@@ -119,6 +119,9 @@ fn check(case: &Case, did: &[Outputs], core: &[(Outputs, SystemFaults)], name: &
         let charging = outputs.charge == Relay::Closed;
         let heating = outputs.heater == Relay::Closed;
         assert!(!charging || may.charge, "{}", because());
+        let full = outputs.full == Relay::Closed;
+        assert!(!charging || may.ceiling_off_by_k <= 1e-4, "{}", because());
+        assert!(!full || (charging && may.full_off_by_k <= 1e-4), "{}", because());
         assert!(!heating || may.heat, "{}", because());
         for (channel, fault) in settings.channels.iter().zip(outputs.faults.channels) {
             let faulty = fault.is_some();

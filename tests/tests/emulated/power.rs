@@ -40,7 +40,7 @@ fn a_program_that_hangs_is_restarted_with_its_outputs_off_and_its_latched_faults
     let (mut bench, mut clock) = heating(Program::Hangs);
     assert!(is_latched(&bench.seconds(&mut clock, &welded(), 20)));
     assert_eq!(bench.rig.hang().expect("the watchdog bites"), End::Restarted { done: 0 });
-    assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE), 0);
+    assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE | Pins::FULL), 0);
     let outputs = bench.seconds(&mut clock, &cold(), 300);
     assert!(is_latched(&outputs), "{outputs:?}");
     assert_eq!(outputs.heater, Relay::Open);
@@ -52,7 +52,7 @@ fn a_program_that_hangs_is_restarted_with_its_outputs_off_and_its_latched_faults
 fn a_program_that_hangs_while_it_heats_is_switched_off() {
     let (mut bench, _) = heating(Program::Hangs);
     bench.rig.hang().expect("the watchdog bites");
-    assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE), 0);
+    assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE | Pins::FULL), 0);
 }
 
 /// The watchdog's two seconds are the program's own: a machine that is too busy to run it keeps it from nothing it had to do.
@@ -79,11 +79,11 @@ fn a_reset_at_any_moment_leaves_both_outputs_off_until_start_up_is_done() {
     let (mut bench, mut clock) = heating(Program::Released);
     for _ in 0..20 {
         bench.reset();
-        assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE), 0);
+        assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE | Pins::FULL), 0);
         let moments: Vec<_> = (0..2).map(|_| next(&mut clock, 1000, &cold())).collect();
         for (pins, outputs) in bench.play(&moments) {
             assert_eq!((outputs.heater, outputs.charge), (Relay::Open, Relay::Open));
-            assert_eq!(pins.0 & (Pins::HEATER | Pins::CHARGE), 0);
+            assert_eq!(pins.0 & (Pins::HEATER | Pins::CHARGE | Pins::FULL), 0);
         }
     }
 }
@@ -135,7 +135,7 @@ fn power_cut_at_any_write_leaves_latched_faults_and_settings_as_they_were_or_as_
         assert!(!life.is_over, "cut at {after}, and lived on");
         let mut bench = Bench::start(Program::Released, life.flash);
         let mut clock = 0;
-        assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE), 0);
+        assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE | Pins::FULL), 0);
         let outputs = bench.seconds(&mut clock, &cold(), 150);
         let system = outputs.faults.system;
         assert!(!system.contains(SystemFault::SettingsInvalid), "cut at {after}: {outputs:?}");

@@ -37,6 +37,7 @@ impl<'w> Board for Emulated<'w> {
     const NAME: &'static str = "emulated";
 
     type Output = pins::Output;
+    type Full = pins::Output;
     type Input = pins::Input<'w>;
     type Converter = Rig<'w>;
     type Meters = Rig<'w>;
@@ -135,6 +136,7 @@ fn main() -> ! {
         outputs: OutputPins {
             heater: pins::Output(Pins::HEATER),
             charge: pins::Output(Pins::CHARGE),
+            full: pins::Output(Pins::FULL),
             alarm: pins::Output(Pins::ALARM),
             lamp: pins::Output(Pins::LAMP),
         },
@@ -157,7 +159,7 @@ fn main() -> ! {
     App::new(hardware, storage::Storage::new(world), BUILT_IN).run()
 }
 
-/// Both relays open, and then nothing more: the watchdog does the rest.
+/// All relays open, and then nothing more: the watchdog does the rest.
 #[panic_handler]
 fn panic(_: &PanicInfo<'_>) -> ! {
     pins::start();

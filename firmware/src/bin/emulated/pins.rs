@@ -1,4 +1,4 @@
-//! Four output pins of a real port, and input pins that show what the rig says.
+//! Five output pins of a real port, and input pins that show what the rig says.
 
 use crate::registers::{GPIO_CLOCKS, PORT_DIGITAL, PORT_DIRECTION, port_data};
 use crate::world::World;
@@ -6,9 +6,9 @@ use core::cell::{Cell, RefCell};
 use embedded_hal::digital::{ErrorKind, ErrorType, InputPin, OutputPin};
 use forewarm_core::wire::rig::{Level, Pins};
 
-const OUTPUTS: u8 = Pins::HEATER | Pins::CHARGE | Pins::ALARM | Pins::LAMP;
+const OUTPUTS: u8 = Pins::HEATER | Pins::CHARGE | Pins::ALARM | Pins::LAMP | Pins::FULL;
 
-/// Makes outputs of the four pins. They are low: a port is all zeros after a reset.
+/// Makes outputs of the five pins. They are low: a port is all zeros after a reset.
 pub(crate) fn start() {
     GPIO_CLOCKS.write(0x7F);
     PORT_DIRECTION.write(OUTPUTS.into());

@@ -16,10 +16,11 @@
 //! | PC14, PC15 | bridged to 3.3 V where that contact is fitted |
 //! | PA0 | button, to ground |
 //! | PB8, PB9, PB5 | heater relay, charge relay, alarm |
+//! | PB2 | full charge permit relay, where a charger in two steps is fitted |
 //! | PC13 | lamp, to 3.3 V |
 //! | PA9, PA10 | service line, out and in |
 //!
-//! PA11 to PA14 stay with USB and the debug probe, PB2 with the choice of what to start. PA15, PB3 and PB4 have pulls until the
+//! PA11 to PA14 stay with USB and the debug probe. PB2 has a say in what to start, in reset and with BOOT0 high only. PA15, PB3 and PB4 have pulls until the
 //! program begins (they are the wide debug port): that sends less than 0.1 mA through a thermometer and moves nothing else.
 
 #![no_std]
@@ -69,6 +70,7 @@ impl<'a> Board for F411<'a> {
     const NAME: &'static str = "f411";
 
     type Output = Drive;
+    type Full = Drive;
     type Input = Line;
     type Converter = OnChip<'a>;
     type Meters = Dividers<'a>;
@@ -102,6 +104,7 @@ fn main() -> ! {
     let outputs = OutputPins {
         heater: Drive::by_high(b.pb8),
         charge: Drive::by_high(b.pb9),
+        full: Drive::by_high(b.pb2),
         alarm: Drive::by_high(b.pb5),
         lamp: Drive::by_low(c.pc13),
     };

@@ -9,7 +9,7 @@ use core::panic::PanicInfo;
 use cortex_m_rt::{ExceptionFrame, exception};
 use stm32f4xx_hal::pac::{GPIOB, Interrupt, NVIC, Peripherals};
 
-/// Lets go of heater, charge and alarm, and waits for the watchdog.
+/// Lets go of heater, both charge permits and alarm, and waits for the watchdog.
 pub(crate) fn rest() -> ! {
     loop {
         // Over and over, against whatever may still be under way.
@@ -21,7 +21,7 @@ fn let_go() {
     cortex_m::interrupt::disable();
     // SAFETY: nothing else runs any more. A write to this register sets or clears the pins it names and no other.
     let port: GPIOB = unsafe { Peripherals::steal() }.GPIOB;
-    port.bsrr().write(|w| w.br8().set_bit().br9().set_bit().br5().set_bit());
+    port.bsrr().write(|w| w.br2().set_bit().br8().set_bit().br9().set_bit().br5().set_bit());
 }
 
 #[panic_handler]

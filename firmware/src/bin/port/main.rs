@@ -19,7 +19,7 @@ use embedded_storage::nor_flash::{self, NorFlash, NorFlashErrorKind, ReadNorFlas
 use forewarm_core::quantity::{Instant, Millivolts};
 use forewarm_firmware::App;
 use forewarm_firmware::board::{
-    Board, Clock, Conversion, Converter, Hardware, InputPins, Meters, OutputPins, Tap, Watchdog,
+    Board, Clock, Conversion, Converter, Hardware, InputPins, Meters, NotWired, OutputPins, Tap, Watchdog,
 };
 
 /// The made-up part. Yours has volatile registers here, reached by a HAL or in one module that may be `unsafe`.
@@ -77,6 +77,7 @@ impl Board for Port {
     const NAME: &'static str = "port";
 
     type Output = Output;
+    type Full = NotWired;
     type Input = Input;
     type Converter = Adc;
     type Meters = Adc;
@@ -371,6 +372,7 @@ fn main() -> ! {
         outputs: OutputPins {
             heater: Output(1 << 0),
             charge: Output(1 << 1),
+            full: NotWired,
             alarm: Output(1 << 2),
             lamp: Output(1 << 3),
         },
