@@ -1,6 +1,6 @@
 use super::*;
-use crate::quantity::Ratio;
-use crate::rtd::{Element, Leads};
+use crate::quantity::{Ohms, Ratio};
+use crate::rtd::{Element, Leads, Measured};
 use crate::testing::{c, sample, settings};
 
 /// Sensing in an installation, stepped once a second.

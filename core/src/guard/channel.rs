@@ -1,0 +1,444 @@
+//! A channel as the guard sees it: ratios, never temperatures.
+//!
+//! Each threshold is turned once, by the standard's equation forwards, into the ratio that the channel shows there; readings are compared
+//! with that.
+
+use super::MARGIN;
+use super::sight::Sight;
+use crate::clock::Uptime;
+use crate::fault::ChannelFault;
+use crate::quantity::{Celsius, Kelvins, Milliamps, Millis, Ohms, Ratio};
+use crate::rtd::{Leads, Measured};
+use crate::settings::{self, Check, MAX_CEILING_POINTS, Role, Settings, each};
+use crate::signals::Sample;
+use heapless::Vec;
+
+/// Steepest rise of the resistance ratio in the working range, per kelvin, in steps of 2⁻³⁰: 0.0042, above any platinum that
+/// [`Coefficients`](crate::rtd::Coefficients) accepts. Where the slope is gentler, the nominal 0.0039 at the ice point, a rate in ratio
+/// allows that much more in kelvins: the controller doubts first, and the guard nothing that the controller believes.
+const STEEPEST: u64 = 4_509_716;
+
+/// A compensated ratio in steps of 2⁻³⁰: element and leads, less the lead measured alone.
+type Steps = u32;
+
+/// What it takes to believe a channel.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Belief {
+    /// Readings in a row.
+    pub(super) good_run: u8,
+    /// How old the latest may be.
+    pub(super) max_age: Millis,
+}
+
+/// One channel as the guard sees it: limits first, then what it remembers.
+#[derive(Clone, Debug)]
+pub(super) struct Channel {
+    role: Role,
+    /// Below this or above the next the reading is implausible.
+    lowest: Steps,
+    highest: Steps,
+    /// The least and the most that a lead measured alone may show.
+    leads: (Steps, Steps),
+    /// At or below this a cell is cold.
+    inhibit: Steps,
+    /// At or above this a cell is too hot to charge.
+    high_limit: Steps,
+    /// At or above this the heater is cut out.
+    cutout: Steps,
+    /// At or above this the heater is latched off.
+    over: Steps,
+    /// What it shows at the points of the ceiling.
+    points: Vec<Steps, MAX_CEILING_POINTS>,
+    /// How far that bends away from a straight line where the ceiling falls.
+    bend: Steps,
+    /// Change that is always believed, at the steepest slope.
+    noise: Steps,
+    /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹² steps.
+    fastest: u32,
+    /// The same at the slopes that drift goes by: above inhibit, towards cold, and at the hottest threshold, towards hot.
+    cools: u32,
+    warms: u32,
+
+    /// What was measured last, believed or not.
+    shown: Measured,
+    /// The latest reading that was believed.
+    latest: Steps,
+    /// When it came in.
+    latest_at: Uptime,
+    /// The lowest and the highest that all believed readings before leave possible then, without their noise.
+    least: Steps,
+    most: Steps,
+    /// Whether the latest sample was not believed, or there is none.
+    broken: bool,
+    /// Believed readings in a row, up to the run that is asked for.
+    run: u8,
+    /// The latest reading that was plausible but not believed, until one is or there is none any more.
+    /// With when it came in: it ages like any other.
+    not_believed: Option<(Steps, Uptime)>,
+}
+
+impl Channel {
+    pub(super) fn new(channel: &settings::Channel, settings: &Settings) -> Self {
+        if let Role::Check(check) = channel.role {
+            return Self::of_check(channel, check);
+        }
+        let (heater, trust) = (&settings.heater, &settings.trust);
+        let (cutout, fastest) = match channel.role {
+            Role::Pad => (heater.cutout_pad, trust.fastest_pad),
+            Role::Ambient => (heater.cutout_cell, trust.fastest_ambient),
+            Role::Cell | Role::Check(_) => (heater.cutout_cell, trust.fastest_cell),
+        };
+        let shows = |t: Celsius| ratio_at(channel, t);
+        let per_kelvin = steepest(channel);
+        let per_minute = u64::from(fastest.over(Millis::from_secs(60)).as_steps().unsigned_abs());
+        let noise = u64::from(settings.trust.noise.as_steps().unsigned_abs());
+        // 26 bits, and 24 for an element of twice the reference: 30 bits are left.
+        let scaled = |per_kelvin: u64| per_minute.saturating_mul(per_kelvin);
+        let hottest = settings.charge.high_limit.max(cutout);
+        let coolest = settings.charge.inhibit.raised(fastest.over(settings.trust.max_age)).min(hottest);
+        // Rounded down: the controller comes first.
+        let drifting = |at: Celsius| to_steps(scaled(slope_above(channel, at)) / (60_000 << 4));
+        Self {
+            // What shows nothing at its threshold is never plausible: validation has refused it, and if not, all is off.
+            lowest: shows(settings.trust.plausible_low.raised(MARGIN)).unwrap_or(Steps::MAX),
+            highest: shows(settings.trust.plausible_high.lowered(MARGIN)).unwrap_or(0),
+            inhibit: shows(settings.charge.inhibit.raised(MARGIN)).unwrap_or(Steps::MAX),
+            high_limit: shows(settings.charge.high_limit.lowered(MARGIN)).unwrap_or(0),
+            cutout: shows(cutout.lowered(MARGIN)).unwrap_or(0),
+            over: shows(cutout.raised(settings.heater.over_temperature).lowered(MARGIN)).unwrap_or(0),
+            points: each(&settings.charge.ceiling, |_, point| shows(point.at).unwrap_or(Steps::MAX)),
+            bend: most_bend(channel, &settings.charge.ceiling),
+            noise: to_steps(noise.saturating_mul(per_kelvin).saturating_add(0xFFFF) >> 16),
+            fastest: to_steps(scaled(per_kelvin).div_ceil(60_000 << 4)),
+            cools: drifting(coolest),
+            warms: drifting(hottest),
+            ..Self::unseen(channel)
+        }
+    }
+
+    /// A check resistor: in place of temperatures, the ratios at the two ends of its band. It is never cold, hot or too fast.
+    fn of_check(channel: &settings::Channel, check: Check) -> Self {
+        let middle = to_ratio(check.nominal.plus(channel.leads.known()), channel.reference);
+        // Outwards by a step of the controller's resistance, so that the controller comes first.
+        let within = to_ratio(check.within.plus(Ohms::from_steps(1)), channel.reference);
+        let (lowest, highest) = match middle.zip(within) {
+            Some((middle, within)) => (middle.saturating_sub(within), middle.saturating_add(within).saturating_add(1)),
+            None => (Steps::MAX, 0),
+        };
+        Self { lowest, highest, ..Self::unseen(channel) }
+    }
+
+    /// One that has shown nothing yet, and is never cold, hot or too fast: what its role asks of it comes on top.
+    fn unseen(channel: &settings::Channel) -> Self {
+        Self {
+            role: channel.role,
+            lowest: Steps::MAX,
+            highest: 0,
+            leads: lead_band(channel),
+            inhibit: 0,
+            high_limit: Steps::MAX,
+            cutout: Steps::MAX,
+            over: Steps::MAX,
+            points: Vec::new(),
+            bend: 0,
+            noise: Steps::MAX,
+            fastest: 0,
+            cools: 0,
+            warms: 0,
+            shown: Measured::element(Ratio::ZERO),
+            latest: 0,
+            latest_at: Uptime::NEVER,
+            least: 0,
+            most: Steps::MAX,
+            broken: true,
+            run: 0,
+            not_believed: None,
+        }
+    }
+
+    /// Takes in what its converter brought, and answers what it shows. The controller doubts it for what it is `told`.
+    #[inline]
+    pub(super) fn look(&mut self, now: Uptime, sample: &Sample, belief: Belief, told: Option<ChannelFault>) -> Sight {
+        let is_new = self.shows_anew(sample);
+        self.take(now, sample, belief);
+        let shown = if self.broken { self.sight_broken() } else { self.sight(now, belief.good_run, told.is_some()) };
+        let sight = shown.with_if(is_new, Sight::MOVED);
+        match told {
+            Some(fault) => sight.with(self.is_told(fault)),
+            None => sight,
+        }
+    }
+
+    #[cfg(test)]
+    pub(super) const fn is_broken(&self) -> bool {
+        self.broken
+    }
+
+    pub(super) fn move_back(&mut self, span: Millis) {
+        self.latest_at = self.latest_at.moved_back(span);
+        if let Some((_, at)) = &mut self.not_believed {
+            *at = at.moved_back(span);
+        }
+    }
+
+    /// What it shows next is no jump.
+    pub(super) fn accept_jump(&mut self) {
+        (self.least, self.most) = (0, Steps::MAX);
+    }
+
+    /// Whether the sample differs in any digit from the one before.
+    #[inline]
+    fn shows_anew(&mut self, sample: &Sample) -> bool {
+        let Sample::Fresh(measured) = sample else { return false };
+        let is_new = *measured != self.shown;
+        self.shown = *measured;
+        is_new
+    }
+
+    #[inline]
+    fn take(&mut self, now: Uptime, sample: &Sample, belief: Belief) {
+        let Belief { good_run, max_age } = belief;
+        match sample {
+            Sample::Fresh(measured) if !self.lead_fits(measured.lead) => self.shows_nothing(),
+            Sample::Fresh(measured) => match measured.element.less(measured.lead).map(Ratio::as_steps) {
+                Some(steps) if steps >= self.lowest && steps <= self.highest => {
+                    if self.is_too_fast(now, steps) {
+                        self.shows_nothing();
+                        self.not_believed = Some((steps, now));
+                    } else {
+                        let drift = to_steps(self.drift(now));
+                        self.least = self.least.saturating_sub(drift).max(steps);
+                        self.most = self.most.saturating_add(drift).min(steps);
+                        self.broken = false;
+                        if self.run < good_run {
+                            self.run = self.run.saturating_add(1);
+                        }
+                        self.latest = steps;
+                        self.latest_at = now;
+                    }
+                }
+                Some(_) | None => self.shows_nothing(),
+            },
+            Sample::None => {
+                let latest_at = self.not_believed.map_or(self.latest_at, |(_, at)| at.max(self.latest_at));
+                if now.since(latest_at.max(Uptime::START)) > max_age {
+                    self.shows_nothing();
+                }
+            }
+            Sample::ConverterFault => self.shows_nothing(),
+        }
+    }
+
+    /// The controller doubts it, whatever is seen here. A jump it doubts for longer than it takes to become believable here: until it does
+    /// not, nobody knows where the place is, and the way back is no jump from where it never was.
+    #[cold]
+    fn is_told(&mut self, fault: ChannelFault) -> Sight {
+        if !self.broken && matches!(fault, ChannelFault::TooFast | ChannelFault::Jumped) {
+            self.accept_jump();
+        }
+        match self.role {
+            Role::Cell | Role::Check(_) => Sight::CELL_IS_TOLD,
+            Role::Pad => Sight::PAD_DOUBTED,
+            Role::Ambient => Sight::NOTHING,
+        }
+    }
+
+    /// What it shows, if it is not broken.
+    #[inline]
+    fn sight(&self, now: Uptime, good_run: u8, is_told: bool) -> Sight {
+        let (low, high) = self.range(now);
+        let mut sight = Sight::NOTHING;
+        if high >= self.cutout {
+            // It latches, so a trusted channel must have shown it: neither drift nor a spike, nor one that the controller doubts.
+            let is_over = self.latest >= self.over && self.run >= good_run && !is_told;
+            sight = Sight::CUT_OUT.with_if(is_over, Sight::OVER_TEMPERATURE);
+        }
+        match self.role {
+            Role::Cell => sight
+                .with_if(self.run < good_run, Sight::CELL_UNPROVEN)
+                .with_if(low <= self.inhibit, Sight::COLD)
+                .with_if(high >= self.high_limit, Sight::TOO_HOT_TO_CHARGE),
+            Role::Pad | Role::Check(_) => sight,
+            Role::Ambient => sight.with_if(self.latest < self.cutout, Sight::AIR_IS_COOL),
+        }
+    }
+
+    /// What it shows, broken. Not believed, yet it may be true: what shows cold must soak, what shows hot cuts the heater out.
+    #[cold]
+    fn sight_broken(&self) -> Sight {
+        let shows = |what: fn(&Self, Steps) -> bool| self.not_believed.is_some_and(|(steps, _)| what(self, steps));
+        let sight = Sight::NOTHING.with_if(shows(|channel, steps| steps >= channel.cutout), Sight::CUT_OUT);
+        match self.role {
+            Role::Cell => {
+                sight.with(Sight::CELL_BROKEN).with_if(shows(|channel, steps| steps <= channel.inhibit), Sight::COLD)
+            }
+            // Where the check resistor is off, each cell may be.
+            Role::Check(_) => sight.with(Sight::CELL_BROKEN),
+            Role::Pad => sight.with(Sight::PAD_DOUBTED),
+            Role::Ambient => sight.with(Sight::AIR_IS_COOL),
+        }
+    }
+
+    #[inline]
+    const fn lead_fits(&self, lead: Ratio) -> bool {
+        self.leads.0 <= lead.as_steps() && lead.as_steps() <= self.leads.1
+    }
+
+    #[cold]
+    fn shows_nothing(&mut self) {
+        self.broken = true;
+        self.run = 0;
+        self.not_believed = None;
+    }
+
+    #[inline]
+    fn is_too_fast(&self, now: Uptime, steps: Steps) -> bool {
+        let change = steps.saturating_sub(self.most).max(self.least.saturating_sub(steps));
+        change > self.noise && u64::from(change) > u64::from(self.noise).saturating_add(self.drift(now))
+    }
+
+    /// How far the reading can have moved since it was taken, at the steepest.
+    fn drift(&self, now: Uptime) -> u64 {
+        self.moved(self.fastest, now).saturating_add(1)
+    }
+
+    fn moved(&self, per_ms: u32, now: Uptime) -> u64 {
+        let age = u64::from(now.since(self.latest_at).as_millis());
+        // 32 + 32 bits.
+        u64::from(per_ms).saturating_mul(age) >> 12
+    }
+
+    /// Whether it is no cell, or one that can take `current` wherever it can be now.
+    pub(super) fn can_take(&self, current: Milliamps, now: Uptime, ceiling: &[Milliamps]) -> bool {
+        let (low, high) = self.range(now);
+        self.role != Role::Cell || (self.allows(current, low, ceiling) && self.allows(current, high, ceiling))
+    }
+
+    /// Whether a cell that shows `shown` can take `current`, by what it may take at the points of the ceiling. Between them the ceiling is
+    /// straight in ratio here, in temperature with the controller, which comes first by how the ratio bends: on a ceiling that rises by
+    /// itself, on one that falls with the bend taken off.
+    fn allows(&self, current: Milliamps, shown: Steps, ceiling: &[Milliamps]) -> bool {
+        let mut below: Option<(Steps, Milliamps)> = None;
+        for (&at, &limit) in self.points.iter().zip(ceiling) {
+            let Some((from, low)) = below.replace((at, limit)) else {
+                if shown <= at {
+                    return current <= limit;
+                }
+                continue;
+            };
+            if shown > at {
+                continue;
+            }
+            let mut into = shown.saturating_sub(from);
+            if limit < low {
+                into = into.saturating_sub(self.bend);
+            }
+            // 32 + 32 bits each.
+            let wide = |amps: Milliamps, steps: Steps| u64::from(amps.as_milliamps()).saturating_mul(steps.into());
+            let (whole, rest) = (at.saturating_sub(from), at.saturating_sub(from).saturating_sub(into));
+            return wide(current, whole) <= wide(low, rest).saturating_add(wide(limit, into));
+        }
+        below.is_some_and(|(_, limit)| current <= limit)
+    }
+
+    /// The lowest and the highest that the channel can be at now.
+    ///
+    /// The ratio rises the less steeply the warmer it is. So drift by the steepest slope would be more than the controller's, and take what
+    /// that still gives. By the slope at the warm end of what is compared it is a little less, by 0.03 % for each kelvin from there.
+    #[inline]
+    fn range(&self, now: Uptime) -> (Steps, Steps) {
+        if self.latest_at == now {
+            return (self.latest, self.latest);
+        }
+        let (down, up) = (to_steps(self.moved(self.cools, now)), to_steps(self.moved(self.warms, now)));
+        (self.latest.saturating_sub(down), self.latest.saturating_add(up))
+    }
+}
+
+/// The compensated ratio that a channel shows at `t`: the element at `t` less its offset, and the leads that are not measured alone.
+fn ratio_at(channel: &settings::Channel, t: Celsius) -> Option<Steps> {
+    let element = channel.element.resistance(t.lowered(channel.offset)).ok()?;
+    to_ratio(element.plus(channel.leads.known()), channel.reference)
+}
+
+/// The least and the most that a lead measured alone may show; anything where none is. Outwards by a step of the controller's resistance, so
+/// that the controller comes first.
+fn lead_band(channel: &settings::Channel) -> (Steps, Steps) {
+    let Leads::ThreeWire { least, most } = channel.leads else { return (0, Steps::MAX) };
+    let step = Ohms::from_steps(1);
+    let shows = |r: Ohms| to_ratio(r, channel.reference).unwrap_or(Steps::MAX);
+    (shows(least.less(step).unwrap_or(Ohms::ZERO)), shows(most.plus(step)))
+}
+
+fn to_ratio(shown: Ohms, reference: Ohms) -> Option<Steps> {
+    // 32 + 30 bits.
+    let ratio = (u64::from(shown.as_steps()) << 30).checked_div(u64::from(reference.as_steps()))?;
+    u32::try_from(ratio).ok()
+}
+
+/// How far the ratio bends away from the straight line between two points of the ceiling, at most; only where the ceiling falls.
+///
+/// Half-way it bends most, by 0.08 K over 45 K: C₂/C₁ of the standard's equation, by a quarter of the square. On a ceiling that rises the
+/// straight line reads warmer and so allows more; on one that falls it would allow less than the controller does.
+fn most_bend(channel: &settings::Channel, points: &[settings::CeilingPoint]) -> Steps {
+    let mut most = 0;
+    for (from, to) in points.iter().zip(points.iter().skip(1)).filter(|(from, to)| from.limit > to.limit) {
+        let middle = from.at.raised(to.at.above(from.at).half());
+        if let (Some(from), Some(middle), Some(to)) =
+            (ratio_at(channel, from.at), ratio_at(channel, middle), ratio_at(channel, to.at))
+        {
+            let straight = u64::from(from).saturating_add(to.into()) / 2;
+            most = most.max(to_steps(u64::from(middle).saturating_sub(straight)));
+        }
+    }
+    most
+}
+
+/// Steps of ratio per kelvin from `at` upwards, rounded down; nothing where it shows nothing there.
+fn slope_above(channel: &settings::Channel, at: Celsius) -> u64 {
+    let here_and_above = ratio_at(channel, at).zip(ratio_at(channel, at.raised(Kelvins::from_millikelvins(1_000))));
+    here_and_above.map_or(0, |(here, above)| above.saturating_sub(here).into())
+}
+
+/// Steps of ratio per kelvin, at most.
+fn steepest(channel: &settings::Channel) -> u64 {
+    let r0 = u64::from(channel.element.r0().as_steps());
+    // 32 + 23 bits.
+    STEEPEST.saturating_mul(r0).checked_div(u64::from(channel.reference.as_steps())).unwrap_or(u64::MAX)
+}
+
+fn to_steps(value: u64) -> Steps {
+    Steps::try_from(value).unwrap_or(Steps::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::settings;
+
+    /// The guard's limits come from the equation forwards, the controller's readings from the table backwards. Each limit lies between
+    /// nothing and two margins on the safe side of where the reading crosses the threshold.
+    #[test]
+    fn its_limits_lie_on_the_safe_side_of_the_readings() {
+        let settings = settings();
+        let channel = &settings.channels[0];
+        let guard = Channel::new(channel, &settings);
+        let thermometer = crate::rtd::Thermometer::new(channel.element);
+        let reads =
+            |steps: Steps| thermometer.celsius(Ratio::from_steps(steps).of(channel.reference).unwrap()).unwrap();
+        let twice = MARGIN.plus(MARGIN);
+        for (limit, threshold) in
+            [(guard.inhibit, settings.charge.inhibit), (guard.lowest, settings.trust.plausible_low)]
+        {
+            assert!(reads(limit) > threshold && reads(limit) < threshold.raised(twice), "{}", reads(limit));
+        }
+        for (limit, threshold) in [
+            (guard.high_limit, settings.charge.high_limit),
+            (guard.cutout, settings.heater.cutout_cell),
+            (guard.over, settings.heater.cutout_cell.raised(settings.heater.over_temperature)),
+            (guard.highest, settings.trust.plausible_high),
+        ] {
+            assert!(reads(limit) < threshold && reads(limit) > threshold.lowered(twice), "{}", reads(limit));
+        }
+    }
+}
