@@ -1,5 +1,6 @@
 //! Sources in two steps, and the full charge permit.
 
+use super::ceiling::with_a_charger_of;
 use super::*;
 
 /// The source that is present gives 30 A, and 60 A with the full charge permit: allowed from 6.25 °C and from 10 °C on.
