@@ -43,7 +43,7 @@ const RAM: u32 = 16 * 1024;
 const SPARE: u32 = 400;
 /// Instructions that a conversion and a step may take on a core without a floating-point unit.
 const MOST_A_CONVERSION: u32 = 60;
-const MOST_A_STEP: u32 = 3650;
+const MOST_A_STEP: u32 = 3150;
 /// What the history that is counted does not reach: with invalid settings there is nothing to step.
 const UNREACHED: [&str; 1] = ["settings_invalid"];
 
