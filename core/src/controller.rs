@@ -40,6 +40,7 @@ use crate::cycles::Cycles;
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::full::{Fit, FullPermit};
 use crate::giving::Doubt;
+use crate::line::LineFilter;
 use crate::overdue::Overdue;
 use crate::power::{Feed, Feeds, Offer, Power, Shares, Unruled};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, Millis, Millivolts, Milliwatts};
@@ -47,7 +48,7 @@ use crate::run::Parts;
 pub use crate::run::Run;
 use crate::sensing::{Group, Picture, Sensing};
 use crate::settings::{self, Hold, MAX_CHANNELS, ValidSettings};
-use crate::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, State, Storage};
+use crate::signals::{Alarm, Cause, Inputs, Outputs, Relay, State, Storage};
 pub use crate::trial::Trial;
 
 /// What must survive a restart; the caller keeps it in non-volatile storage.
@@ -129,23 +130,6 @@ impl Charge {
 /// Whether it says that nothing can be said, and not that cells are cold or hot.
 const fn is_doubt(cause: Cause) -> bool {
     matches!(cause, Cause::StartUp | Cause::Channel(_) | Cause::ChargeLineRefused)
-}
-
-/// A line that refuses does so at once; it allows again after a run of looks at which it does.
-#[derive(Clone, Copy, Debug, Default)]
-struct LineFilter {
-    /// Looks that must still find it allowing.
-    left: u8,
-}
-
-impl LineFilter {
-    fn refuses(&mut self, line: Line, good_run: u8) -> bool {
-        self.left = match line {
-            Line::Refused => good_run,
-            Line::Allowed => self.left.saturating_sub(1),
-        };
-        self.left > 0
-    }
 }
 
 /// The longest doubt that leaves the soak as it was. Common practice, no source: blocks of cells take hours to cool, and a loose contact,
@@ -230,7 +214,6 @@ pub struct Controller {
     button: ResetButton,
     latched: SystemFaults,
     restarts: u8,
-    /// Looks at the charge line that must still allow.
     charge_line: LineFilter,
     overdue: Overdue,
     /// Time since the reset, until the restart window is over.
@@ -285,7 +268,7 @@ impl Controller {
             button: ResetButton::new(settings.trust.button),
             latched: memory.latched.and(SystemFaults::LATCHED),
             restarts: memory.restarts.saturating_add(1),
-            charge_line: LineFilter::default(),
+            charge_line: LineFilter::ALLOWING,
             overdue: Overdue::new(settings.charge.overdue_after, memory.waited),
             up: Millis::ZERO,
             offer: Offer::NOTHING,

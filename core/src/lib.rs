@@ -55,6 +55,7 @@ pub mod guard;
 #[cfg(test)]
 mod invariants;
 pub mod journal;
+mod line;
 mod overdue;
 mod power;
 pub mod quantity;

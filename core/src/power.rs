@@ -9,6 +9,7 @@
 
 use crate::fault::{SystemFault, SystemFaults};
 use crate::giving::{Doubt, Giving, Look, Sags};
+use crate::line::LineFilter;
 use crate::quantity::{Fraction, MilliampHours, Milliamps, Millis, Millivolts, Milliwatts};
 use crate::settings::{BankUse, ChargeCurrent, Heater, MAX_SOURCES, Reserve, Settings, Source};
 use crate::signals::{Inputs, Line, Relay, Sources};
@@ -227,8 +228,7 @@ pub(crate) struct Power {
     blinks: Millis,
     /// They were too many, and are not forgotten.
     flickers: bool,
-    /// Looks in a row that found discharge allowed, up to `good_run`.
-    discharge_run: u8,
+    discharge_line: LineFilter,
 }
 
 impl Power {
@@ -273,7 +273,7 @@ impl Power {
             is_blinking: false,
             blinks: Millis::ZERO,
             flickers: false,
-            discharge_run: 0,
+            discharge_line: LineFilter::unproven(settings.trust.good_run),
         }
     }
 
@@ -306,12 +306,9 @@ impl Power {
         if self.sags.is_repeated() {
             faults = faults.with(SystemFault::SupplySags);
         }
-        match inputs.discharge_line {
-            Line::Refused => {
-                self.discharge_run = 0;
-                faults = faults.with(SystemFault::DischargeLineRefused);
-            }
-            Line::Allowed => self.discharge_run = self.discharge_run.saturating_add(1).min(self.good_run),
+        let discharge_refused = self.discharge_line.refuses(inputs.discharge_line, self.good_run);
+        if inputs.discharge_line == Line::Refused {
+            faults = faults.with(SystemFault::DischargeLineRefused);
         }
         if let Some(reserve) = self.bank.reserve()
             && self.judge_bank(reserve, inputs, heater) == Level::Below
@@ -320,7 +317,7 @@ impl Power {
         }
 
         let load = self.load.at(inputs.supply.unwrap_or(Millivolts::MAX));
-        let bank_spendable = self.bank_level == Level::Above && self.discharge_run >= self.good_run;
+        let bank_spendable = self.bank_level == Level::Above && !discharge_refused;
         let may_be_spent = bank_spendable && self.bank.is_offered(self.heat_budget);
         let look = Look {
             credited,

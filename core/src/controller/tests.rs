@@ -1,7 +1,7 @@
 use super::*;
 use crate::quantity::{Milliamps, Millivolts};
 use crate::settings::{BankUse, ChargeCurrent, Reserve, Role, Settings};
-use crate::signals::{Button, Sample, Sources};
+use crate::signals::{Button, Line, Sample, Sources};
 use crate::testing::{Time, c, fine_inputs, sample, settings};
 use std::boxed::Box;
 use std::vec::Vec;
