@@ -75,10 +75,14 @@ pub struct Battery {
     pub specific_heat_j_per_kg_k: f64,
     /// Upwards, from the plate to the top (W/(m K)).
     pub conductivity_up_w_per_m_k: f64,
-    /// Sideways (W/(m K)).
+    /// Sideways, in the direction in which the batteries stand in a row (W/(m K)).
     pub conductivity_across_w_per_m_k: f64,
+    /// Sideways, along the length of a case (W/(m K)).
+    pub conductivity_along_w_per_m_k: f64,
     /// Air gap between neighbours (m).
     pub gap_m: f64,
+    /// What leads from the bank's two end terminals through the wall; nothing where that is not counted.
+    pub terminal_cable: Option<TerminalCable>,
     /// Internal resistance of one battery (Ω).
     pub resistance_ohm: f64,
     /// The maker's charge-current ceiling by the temperature of the cells themselves, rising; empty where the file does not have it.
@@ -87,13 +91,34 @@ pub struct Battery {
     pub hard_limit_c: f64,
 }
 
+impl Battery {
+    /// Width of the row of them, with its gaps (m).
+    #[must_use]
+    pub const fn row_m(&self) -> f64 {
+        #[expect(clippy::cast_precision_loss, reason = "8 at most")]
+        let count = self.count as f64;
+        count * self.width_m + (count - 1.0) * self.gap_m
+    }
+}
+
+/// The conductor from a terminal of the bank to the outside air.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TerminalCable {
+    /// Cross-section of the copper (mm²).
+    pub area_mm2: f64,
+    /// From the terminal to where it is as cold as the outside (m).
+    pub length_m: f64,
+}
+
 /// The spreader plate.
 #[derive(Clone, Debug)]
 pub struct Plate {
     /// What it is made of.
     pub material: Material,
-    /// Footprint (m²).
-    pub area_m2: f64,
+    /// Along the length of the batteries (m).
+    pub length_m: f64,
+    /// In the direction in which the batteries stand in a row (m).
+    pub width_m: f64,
     /// Thickness (m).
     pub thickness_m: f64,
     /// Conductance of the joint to the batteries, per area (W/(m² K)).
@@ -103,14 +128,34 @@ pub struct Plate {
 /// The heater pad.
 #[derive(Clone, Debug)]
 pub struct Pad {
-    /// Heated area (m²).
-    pub area_m2: f64,
+    /// Of the heated area, along the length of the batteries (m).
+    pub length_m: f64,
+    /// Of the heated area, in the direction in which the batteries stand in a row (m).
+    pub width_m: f64,
+    /// From the middle of the plate to its own: along the length of the batteries, and across (m).
+    pub shift_m: [f64; 2],
     /// Thickness (m).
     pub thickness_m: f64,
     /// Conductance of its bond to the plate, per area (W/(m² K)).
     pub bond_w_per_m2_k: f64,
     /// Most power that it may give on its area, on a plate (W/m²).
     pub most_w_per_m2: f64,
+}
+
+impl Plate {
+    /// Footprint (m²).
+    #[must_use]
+    pub const fn area_m2(&self) -> f64 {
+        self.length_m * self.width_m
+    }
+}
+
+impl Pad {
+    /// Heated area (m²).
+    #[must_use]
+    pub const fn area_m2(&self) -> f64 {
+        self.length_m * self.width_m
+    }
 }
 
 /// The box. Inner measures; plate and batteries stand in it.
@@ -273,6 +318,9 @@ pub struct Mounting {
     pub air_share_from: ShareFrom,
 }
 
+/// An element that is fixed to something sees no more air than that: half of what is around it.
+pub const MOST_AIR_SHARE: f64 = 0.5;
+
 impl Mounting {
     /// The part of the air that the element sees beside what it is fixed to; nothing where it hangs in the air.
     #[must_use]
@@ -320,7 +368,7 @@ impl LoopFrom {
 }
 
 /// Where an element can sit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Spot {
     /// On the spreader plate, beside the batteries.
     Plate,
@@ -337,6 +385,11 @@ pub enum Spot {
     End(usize),
     /// Beneath the case of battery `n`, in the joint between it and the plate over the heater.
     Bottom(usize),
+    /// At a terminal on top of battery `n`: 30 mm from the end where the length begins, in the middle across (from memory).
+    Terminal(usize),
+    /// At a point of the case of battery `n`: along its length from the end, across it in the direction of the row, and up (m), from the
+    /// corner at the base where each of them is 0.
+    Point(usize, [f64; 3]),
     /// In the air of the box.
     Air,
 }
@@ -351,7 +404,9 @@ impl Spot {
             | Self::Top(battery)
             | Self::Side(battery)
             | Self::End(battery)
-            | Self::Bottom(battery) => Some(battery),
+            | Self::Bottom(battery)
+            | Self::Terminal(battery)
+            | Self::Point(battery, _) => Some(battery),
             Self::Plate | Self::Air => None,
         }
     }
@@ -568,6 +623,12 @@ pub struct Tolerance {
     pub contact: f64,
     /// Air changes, from none to this much more.
     pub air_changes: f64,
+    /// Film of air inside the box.
+    pub film: f64,
+    /// Where the pad's middle is, along the length of the batteries and across (m).
+    pub pad_place_m: f64,
+    /// The part of the air that thermometers see beside what they are fixed to.
+    pub air_share: f64,
     /// Outside temperature (K).
     pub weather_k: f64,
     /// The hard limit of the cells (K).
@@ -612,6 +673,13 @@ impl Site {
     /// Air around the box with so much outside (°C): the outside's, or a room's while nobody warms it.
     pub(crate) fn air_unwarmed_c(&self, outside_c: f64) -> f64 {
         self.room.as_ref().map_or(outside_c, |room| room.air_c(outside_c, false))
+    }
+
+    /// How far the pad's middle may be from the plate's, along the length of the batteries and across, so that the pad lies on it (m).
+    #[must_use]
+    pub fn room_for_pad_m(&self) -> [f64; 2] {
+        let Self { plate, pad, .. } = self;
+        [(plate.length_m - pad.length_m) / 2.0, (plate.width_m - pad.width_m) / 2.0].map(|room| room.max(0.0))
     }
 
     /// The same with no thermometer that sees air beside what it is fixed to.

@@ -434,3 +434,36 @@ fn the_ceiling_that_a_plan_prints_to_be_pasted_holds_the_makers_table() {
     assert_eq!((severity.as_str(), run.status), ("danger", 1), "{text}");
     assert!(change.contains("printed below") && plan(&with_maker, &[]).stdout.contains(&shifted), "{change}");
 }
+
+#[test]
+fn a_section_is_written_whole_over_nothing_that_is_there_and_over_no_input() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = |name: &str| folder.path().join(name).to_str().expect("a name").to_owned();
+    let out = path("section.svg");
+    let run = forewarm(&["plan", DEMO, "--section", &out]);
+    assert_eq!(run.status, 0, "{run:?}");
+    assert!(run.stdout.contains("Verdict"), "{run:?}");
+    let drawn = std::fs::read_to_string(&out).expect("a drawing");
+    assert!(drawn.starts_with("<svg") && drawn.ends_with("</svg>\n"));
+    // What is refused is refused before the work, and nothing is touched.
+    std::fs::write(&out, "mine").expect("written");
+    let installation = path("installation.svg");
+    std::fs::write(&installation, starter()).expect("written");
+    for (arguments, said) in [
+        (vec![DEMO, "--section", &out], "exists already"),
+        (vec![&*installation, "--force", "--section", &installation], "is read from"),
+        (vec![DEMO, "--section", &path("section.png")], "ends in .svg"),
+        (vec![DEMO, "--section", "-"], "the standard output is for the plan"),
+        (vec![DEMO, "--section", &path("nowhere/section.svg")], "its folder does not exist"),
+    ] {
+        let run = forewarm(&[&["plan"], &*arguments].concat());
+        assert_eq!(run.status, 2, "{arguments:?}: {run:?}");
+        assert!(run.stderr.contains(said) && run.stdout.is_empty(), "{arguments:?}: {run:?}");
+    }
+    assert_eq!(std::fs::read_to_string(&out).expect("a file"), "mine");
+    assert_eq!(std::fs::read_to_string(&installation).expect("a file"), starter());
+    assert_eq!(std::fs::read_dir(folder.path()).expect("a folder").count(), 2);
+    let run = forewarm(&["plan", DEMO, "--force", "--section", &out]);
+    assert_eq!(run.status, 0, "{run:?}");
+    assert_eq!(std::fs::read_to_string(&out).expect("a drawing"), drawn);
+}

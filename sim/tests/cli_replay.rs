@@ -786,3 +786,12 @@ fn the_demo_replays_a_year_of_real_weather() {
     assert!((0.1..0.6).contains(&permitted), "{permitted}");
     assert!(f64_of(&result["coldest_permitted_c"]) > 5.0);
 }
+
+/// Ohms of three wires as a meter shows them at two terminals would read warm by a lead.
+#[test]
+fn the_help_says_that_ohms_of_three_wires_must_be_lead_compensated() {
+    let run = std::process::Command::new(env!("CARGO_BIN_EXE_forewarm")).args(["replay", "--help"]).output();
+    let help = String::from_utf8(run.expect("the command starts").stdout).expect("UTF-8");
+    assert!(help.contains("lead-compensated"), "{help}");
+    assert!(help.lines().all(|line| line.chars().count() <= 80), "{help}");
+}

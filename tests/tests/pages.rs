@@ -22,7 +22,7 @@ fn winter() -> Season {
 
 fn opened(seasons: &[Season], name: &str) -> Page {
     let mut browser = Page::new(1280, 900, false);
-    browser.open(&page(seasons, SUMMARY, &CAUTIONS));
+    browser.open(&page(seasons, &[], SUMMARY, &CAUTIONS));
     browser.photograph(name);
     browser
 }
@@ -366,7 +366,7 @@ fn a_phone_and_a_tablet_show_it_without_scrolling_sideways_and_fingers_zoom_and_
         ("tablet", 820, vec![winter()]),
     ] {
         let mut browser = Page::new(width, 740, true);
-        browser.open(&page(&seasons, SUMMARY, &CAUTIONS));
+        browser.open(&page(&seasons, &[], SUMMARY, &CAUTIONS));
         browser.photograph(name);
         assert_eq!(browser.value("innerWidth"), width);
         assert_eq!(browser.value("document.documentElement.scrollWidth"), width);
@@ -432,7 +432,7 @@ fn print_shows_the_whole_season_on_landscape_pages_without_buttons() {
 fn without_scripts_the_drawings_are_shown() {
     let mut browser = Page::new(1000, 900, false);
     browser.disable_scripts();
-    browser.open(&page(&[winter()], SUMMARY, &CAUTIONS));
+    browser.open(&page(&[winter()], &[], SUMMARY, &CAUTIONS));
     browser.photograph("no-scripts");
     let html = browser.document();
     assert!(!html.contains("class=\"scripted\""), "a script has run");
@@ -457,7 +457,7 @@ fn names_that_look_like_markup_stay_text() {
         level.name = format!("{NASTY}{}", level.name);
     }
     let mut browser = Page::new(1280, 900, false);
-    browser.open(&page(std::slice::from_ref(&season), NASTY, &[NASTY]));
+    browser.open(&page(std::slice::from_ref(&season), &[], NASTY, &[NASTY]));
     assert_eq!(browser.value("document.querySelectorAll('b, #oops').length"), 0);
     assert_eq!(browser.text("document.querySelector('h1').textContent"), NASTY);
     assert_eq!(browser.text("document.title.trim()"), NASTY);

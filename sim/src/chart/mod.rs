@@ -1,4 +1,6 @@
-//! Pictures of a season: a page to look into with a pointer, a finger or the keyboard, and a drawing that stands alone.
+//! Pictures: of a season, and of how warm a bank is.
+//!
+//! Of a season: a page to look into with a pointer, a finger or the keyboard, and a drawing that stands alone.
 //!
 //! Temperatures with the thresholds, beneath them what was on, beneath that the heater's energy, all on one time axis. What must not
 //! be lost however far away one stands is kept: the lowest and the highest temperature, and the share of the time that something was on.
@@ -8,14 +10,20 @@
 //! | module | holds |
 //! |---|---|
 //! | `axis` | where ticks go and what they say |
+//! | `contour` | lines of one value through a field |
 //! | `draw` | the drawing |
+//! | `labels` | where labels go so that none lies on another |
 //! | `page` | the page: its text and its data; `page.js` draws and listens, `page.css` lays out |
+//! | `section` | the drawing of how warm a bank is |
 //! | `style` | colours and dashes |
 //! | `svg` | what drawings are put together from |
 
 pub(crate) mod axis;
+mod contour;
 mod draw;
+mod labels;
 mod page;
+mod section;
 pub(crate) mod style;
 pub(crate) mod svg;
 #[cfg(test)]
@@ -23,6 +31,7 @@ mod tests;
 
 pub use draw::drawing;
 pub use page::page;
+pub use section::{Thermometer, Warmth, section};
 
 use jiff::civil::DateTime;
 

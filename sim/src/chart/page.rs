@@ -2,7 +2,7 @@
 
 use super::draw::{drawings, hystereses, known, styled};
 use super::svg::escaped;
-use super::{DAY_S, LevelKind, Line, Season, aligned, style};
+use super::{DAY_S, LevelKind, Line, Season, Warmth, aligned, section, style};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde::Serialize;
@@ -69,16 +69,19 @@ struct SourceData<'a> {
 
 /// One page, whole in itself, that shows one season or two on the same axes.
 ///
-/// `summary` follows the pictures as plain text, and `cautions` a paragraph each. It needs no network; without scripts, and in print,
+/// How warm the banks are comes after the seasons. `summary` follows the pictures as plain text, and `cautions` a paragraph each. It needs no network; without scripts, and in print,
 /// it shows the drawings.
 #[must_use]
-pub fn page(seasons: &[Season], summary: &str, cautions: &[&str]) -> String {
+pub fn page(seasons: &[Season], banks: &[Warmth], summary: &str, cautions: &[&str]) -> String {
     let titles: Vec<&str> = seasons.iter().map(|season| season.title.as_str()).collect();
     let title = escaped(&titles.join(" / "));
     let (mut figures, mut paragraphs) = (String::new(), String::new());
     for drawing in drawings(seasons) {
         // Writing to a string cannot fail.
         let _ = writeln!(figures, "<figure class=\"drawn\">\n{drawing}</figure>");
+    }
+    for bank in banks {
+        let _ = writeln!(figures, "<figure class=\"bank\">\n{}</figure>", section(bank));
     }
     for caution in cautions {
         let _ = writeln!(paragraphs, "<p>{}</p>", escaped(caution));

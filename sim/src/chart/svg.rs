@@ -57,3 +57,47 @@ pub(crate) fn shares(parts: &[f64], edge: impl Fn(usize) -> f64, bottom: f64, he
     }
     out
 }
+
+/// About how wide a text is in a sans-serif face of such a size: no narrower than in the usual ones.
+pub(crate) fn width(label: &str, size: f64) -> f64 {
+    let of = |character: char| match character {
+        'i' | 'j' | 'l' | 'f' | 't' | 'r' | ' ' | '.' | ',' | ':' | ';' | '\'' | '|' | '(' | ')' | '-' | '!' => 0.4,
+        'm' | 'w' | 'M' | 'W' | '%' | '@' | '…' | '—' => 1.0,
+        'A'..='Z' | '−' | '+' | '=' | '<' | '>' | '&' | '_' | '°' => 0.74,
+        '\u{0}'..='\u{2ff}' => 0.63,
+        _ => 1.1,
+    };
+    size * label.chars().map(of).sum::<f64>()
+}
+
+/// A text shortened to fit into a width, with an ellipsis where something is left out.
+pub(crate) fn fitted(label: &str, size: f64, most: f64) -> String {
+    if width(label, size) <= most {
+        return label.to_owned();
+    }
+    let mut kept = String::new();
+    for character in label.chars() {
+        kept.push(character);
+        if width(&kept, size) + width("…", size) > most {
+            kept.pop();
+            break;
+        }
+    }
+    kept.trim_end().to_owned() + "…"
+}
+
+/// A text in lines that fit into a width, broken at spaces but for those that hold together; a word that fits in none is shortened.
+pub(crate) fn wrapped(label: &str, size: f64, most: f64) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in label.split([' ', '\n']).filter(|word| !word.is_empty()) {
+        let word = fitted(word, size, most);
+        match lines.last_mut() {
+            Some(line) if width(line, size) + width(" ", size) + width(&word, size) <= most => {
+                line.push(' ');
+                line.push_str(&word);
+            }
+            _ => lines.push(word),
+        }
+    }
+    lines
+}

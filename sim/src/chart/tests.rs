@@ -92,7 +92,7 @@ fn names_are_text_in_drawing_and_page_whatever_they_hold() {
     let named = |end: &str| texts.contains(&&*format!("{SHOWN}{end}"));
     // Title and line, threshold, band, source.
     assert!(named("") && named(" 5 °C") && named(" 50 %") && named(" 120 Wh"), "{texts:?}");
-    let page = page(&[season], NASTY, &[NASTY]);
+    let page = page(&[season], &[], NASTY, &[NASTY]);
     assert_eq!(page.matches("</script").count(), 2, "a name ends a script");
     assert!(!page.contains("<b>"));
     assert!(page.contains("<pre>&lt;/script&gt;&lt;b&gt;&quot;&amp;'&lt;!--</pre>"));
@@ -123,7 +123,7 @@ fn a_winter_of_forty_thousand_bins_a_line_stays_under_a_megabyte_and_a_half() {
     let mut season = season(180 * DAY, lines);
     let hourly: Vec<(i64, i64)> = (0..180 * 24).map(|hour| (hour * 3600 + 100, hour * 3600 + 1900)).collect();
     season.bands = vec![band(BandKind::Heater, hourly.clone()), band(BandKind::Charge, hourly)];
-    let page = page(&[season], "", &[]);
+    let page = page(&[season], &[], "", &[]);
     assert!(page.len() < 1_500_000, "{} bytes", page.len());
 }
 
@@ -240,7 +240,7 @@ proptest! {
         prop_assert!((top - y(f64::from(high))).abs() < 0.2, "{top} is not {high} °C");
         prop_assert!((bottom - y(f64::from(low))).abs() < 0.2, "{bottom} is not {low} °C");
 
-        let page = page(&[season], "", &[]);
+        let page = page(&[season], &[], "", &[]);
         let line = &carried(&page)["seasons"][0]["lines"][0];
         for (end, held) in [("low", ranges[index].0), ("high", ranges[index].1)] {
             let bytes = STANDARD.decode(line[end].as_str().unwrap()).unwrap();
@@ -277,7 +277,7 @@ proptest! {
         let rounding = corners.len() as f64 / 4.0 * (0.1 * 24.0 + 0.1 * 8.0) / (700.0 * 24.0) + 0.005;
         prop_assert!((share - whole).abs() <= rounding, "{share} drawn, {whole} on");
 
-        let page = page(&[season], "", &[]);
+        let page = page(&[season], &[], "", &[]);
         let steps = carried(&page)["seasons"][0]["bands"][0]["on"].clone();
         let mut at = 0;
         let edges: Vec<i64> = steps.as_array().unwrap().iter().map(|step| { at += step.as_i64().unwrap(); at }).collect();
@@ -307,6 +307,6 @@ proptest! {
                 }
             }
         }
-        carried(&page(&[a, b], "", &[]));
+        carried(&page(&[a, b], &[], "", &[]));
     }
 }

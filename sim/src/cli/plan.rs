@@ -1,10 +1,15 @@
 //! `forewarm plan`.
 
-use super::{Form, Stop, print, tell};
+use super::{Form, Stop, print, tell, usage};
+use forewarm::chart;
 use forewarm::diagnostic::Problem;
 use forewarm::installation::{Installation, shown};
-use forewarm::plan::{Plan, Subject};
+use forewarm::output::{Existing, Target};
+use forewarm::plan::thermal::Shapes;
+use forewarm::plan::{Plan, Subject, section};
 use forewarm::rehearse::Scenario;
+use forewarm::site::Site;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// Size an installation: heat, thermometers and thresholds, circuit; and say
@@ -22,6 +27,14 @@ pub(crate) struct Arguments {
     /// hours, 0.1 to 100
     #[arg(long, value_name = "HOURS", value_parser = hours, verbatim_doc_comment)]
     within: Option<f64>,
+
+    /// Draw how warm the bank is while the heater holds it at the design
+    /// minimum: two sections with isotherms; OUT ends in .svg
+    #[arg(long, value_name = "OUT", help_heading = "Results", verbatim_doc_comment)]
+    section: Option<PathBuf>,
+    /// Replace a file that exists
+    #[arg(long, help_heading = "Results")]
+    force: bool,
 }
 
 fn hours(text: &str) -> Result<f64, String> {
@@ -29,10 +42,27 @@ fn hours(text: &str) -> Result<f64, String> {
     if (0.1..=100.0).contains(&hours) { Ok(hours) } else { Err("not within 0.1 to 100 h".to_owned()) }
 }
 
+/// Checks that the picture can be written, before anything is computed.
+fn claim(arguments: &Arguments, path: &Path, site: &Site) -> Result<Target, Stop> {
+    let base = arguments.file.parent().unwrap_or(Path::new(""));
+    let inputs: Vec<PathBuf> =
+        std::iter::once(arguments.file.clone()).chain(site.files().map(|named| base.join(named))).collect();
+    if path == Path::new("-") {
+        return Err(usage("the standard output is for the plan", "a file for the picture"));
+    }
+    if !path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("svg")) {
+        let message = format!("--section {} does not say which kind of picture", path.display());
+        return Err(usage(&message, "a name that ends in .svg"));
+    }
+    let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
+    let inputs: Vec<&Path> = inputs.iter().map(PathBuf::as_path).collect();
+    Ok(Target::claim(path, existing, &inputs)?)
+}
+
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let installation = Installation::load(&arguments.file)?;
     tell(&installation.warnings);
-    let Some(site) = &installation.site else {
+    let Some(subject) = Subject::of(&installation) else {
         let problem = Problem::error(&shown(&arguments.file), "says nothing of the site: batteries, box, winter")
             .because("a plan sizes the real things, not settings alone")
             .remedy(
@@ -40,23 +70,21 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
             );
         return Err(Stop::Failed(vec![problem]));
     };
-    let mut plan = Plan::of(
-        Subject {
-            title: &installation.title,
-            channels: &installation.channels,
-            sources: &installation.sources,
-            obeys: &installation.obeys,
-            settings: &installation.settings,
-            site,
-        },
-        arguments.within,
-    );
+    let picture = arguments.section.as_deref().map(|path| claim(arguments, path, subject.site)).transpose()?;
+    let shapes = Shapes::of(subject.site);
+    let mut plan = Plan::in_shapes(subject, arguments.within, &shapes);
     // Weather that cannot be read is for a rehearsal to tell; a plan does without.
     let base = arguments.file.parent().unwrap_or(Path::new(""));
     if let Ok(scenario) = Scenario::prepare(&installation, &shown(&arguments.file), base, 1000)
         && let Some(beyond) = scenario.beyond_design()
     {
         plan.add_weather_beyond(&beyond);
+    }
+    if let Some(target) = picture {
+        let mut draft = target.draft()?;
+        let drawing = chart::section(&section::warmth(&subject, &shapes));
+        draft.write_all(drawing.as_bytes()).map_err(|error| draft.failed(&error))?;
+        draft.finish()?;
     }
     print(|out| match form {
         Form::Text => plan.write_text(out),

@@ -10,6 +10,8 @@ use forewarm::diagnostic::Problem;
 use forewarm::input;
 use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
+use forewarm::plan::thermal::Shapes;
+use forewarm::plan::{Subject, section};
 use forewarm::rehearse::{
     Cast, Film, Journal, Outcome, Pace, Reasons, Rehearsal, Scenario, Trials, Variation, play, summarise,
 };
@@ -118,8 +120,12 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let summary = summarise(&rehearsals);
     match outputs.plot {
         Some((target, form)) if whole => {
+            let banks = || {
+                let all = installations.iter().filter_map(|(installation, _)| Subject::of(installation));
+                all.map(|subject| section::warmth(&subject, &Shapes::of(subject.site))).collect::<Vec<_>>()
+            };
             let text = match form {
-                PlotForm::Html => chart::page(&seasons, &summary, &CAUTIONS),
+                PlotForm::Html => chart::page(&seasons, &banks(), &summary, &CAUTIONS),
                 PlotForm::Svg => chart::drawing(&seasons[0]),
             };
             let mut draft = target.draft()?;

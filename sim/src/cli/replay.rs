@@ -43,9 +43,10 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "COLUMN[+COLUMN][:FORMAT]", help_heading = "Columns", verbatim_doc_comment)]
     time: Option<TimeColumn>,
     /// Column of a thermometer channel and its unit: c (°C), f (°F), k (K),
-    /// ohm (at the terminals), ratio (to the reference resistor); repeat for
-    /// more [default: by name; the unit also as in "Temp [°C]", "cell (F)",
-    /// R/ohm, t_degC]. Also NAME=COLUMN for supply_v and bank_v (V),
+    /// ohm (at the terminals; of three wires it must be lead-compensated: less
+    /// the lead, for a log has no third wire), ratio (to the reference
+    /// resistor, likewise); repeat for more [default: by name; the unit also
+    /// as in "Temp [°C]", "cell (F)", R/ohm, t_degC]. Also NAME=COLUMN for supply_v and bank_v (V),
     /// soc_pct (%), charge_line, discharge_line and button (0 or 1)
     #[arg(long, value_name = "CHANNEL=COLUMN[:UNIT]", help_heading = "Columns", verbatim_doc_comment)]
     column: Vec<ChannelColumn>,

@@ -20,9 +20,10 @@
 
 use super::conductor;
 use super::figures::plain;
+use super::limits;
 use super::placement::Placement;
 use crate::platinum::{Platinum, ohms};
-use crate::site::{Class, Converter, Mounting};
+use crate::site::{Class, Converter, MOST_AIR_SHARE, Mounting};
 use forewarm_core::rtd::Leads;
 use forewarm_core::sensing::ROUNDING;
 use forewarm_core::settings::Channel;
@@ -41,8 +42,8 @@ pub(super) const AIR_SEEN: &str = "air seen by the thermometer";
 /// How the contribution of what contacts gain in service begins.
 pub(super) const GROWTH: &str = "contacts, growth";
 
-/// So many standard deviations of a normal contribution count as its limit in a linear sum.
-const NORMAL_LIMIT: f64 = 3.0;
+/// So many standard deviations of a normal contribution count as its limit.
+pub(super) const NORMAL_LIMIT: f64 = 3.0;
 
 /// What an element and its leads read above the temperature `t_c` that they are at (K), with `gain` as a part of everything
 /// measured and `excess_ohm` in series that nothing takes away.
@@ -250,7 +251,9 @@ pub struct Budget {
     pub expanded_k: f64,
     /// Sum of what is known to shift the reading, upwards, and of the limits of what can shift it one way only (K).
     pub bias_k: f64,
-    /// The most it can read warm if everything stands at its limit at once, three standard deviations for what has none (K).
+    /// The most it can read warm if everything stands at its limit at once, three standard deviations for what has none (K). For a
+    /// channel no corner of all its errors is warmer, by `no_corner_of_all_errors_reads_warmer_than_every_error_at_its_limit`; where
+    /// nothing but the lines is known, it is their sum.
     pub worst_warm_k: f64,
     /// How far above the hard limit a threshold must lie for this channel: bias and expanded uncertainty (K).
     ///
@@ -304,6 +307,8 @@ pub struct Chain<'s> {
     pub converter: &'s Converter,
     /// Coldest and warmest that its leads can be (°C).
     pub leads_c: (f64, f64),
+    /// Half-width of the share of air that the element sees, as a part of that share.
+    pub air_share_spread: f64,
 }
 
 impl Chain<'_> {
@@ -322,14 +327,14 @@ impl Chain<'_> {
 
     /// What grown contacts leave in the reading at the most (Ω). With three wires that is all of it too: the tap measures the contacts of
     /// its own lead, so its band finds only what reads cold, and those of the lead in series with the element nobody takes away.
-    fn growth_ohm(&self) -> f64 {
+    pub(super) fn growth_ohm(&self) -> f64 {
         match self.channel.leads {
             Leads::TwoWire { .. } | Leads::ThreeWire { .. } => self.converter.contact_growth_ohm,
             Leads::FourWire => 0.0,
         }
     }
 
-    fn loop_ohm(&self, t_c: f64) -> f64 {
+    pub(super) fn loop_ohm(&self, t_c: f64) -> f64 {
         self.mounting.loop_ohm_20c * conductor::copper_factor(t_c)
     }
 
@@ -405,9 +410,8 @@ impl Chain<'_> {
             }
         }
         // The air is warmer than the cells at times only; it is not credited for being colder at others.
-        if let Some(share) = mounting.air_beside().filter(|share| *share > 0.0) {
-            let warm_k = share * placement.air_above_k.max(0.0);
-            lines.push(Line::rectangular(AIR_SEEN, 0.0, kelvins).biased(warm_k));
+        if let Some((warm_k, more_k)) = self.air_seen_k(placement) {
+            lines.push(Line::rectangular(AIR_SEEN, more_k, kelvins).biased(warm_k));
         }
         let shift = f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16);
         // A trim is part of the calibration whose uncertainty is stated; any other offset shifts the reading, wanted or not.
@@ -416,7 +420,17 @@ impl Chain<'_> {
         }
         let rounding = f64::from(ROUNDING.as_steps()) / f64::from(1_u32 << 16);
         lines.push(Line::rectangular("rounding in the controller", rounding, kelvins));
-        Budget::of(reading_c, lines)
+        let mut budget = Budget::of(reading_c, lines);
+        budget.worst_warm_k = budget.worst_warm_k.max(limits::warmest_k(self, placement, reading_c));
+        budget
+    }
+
+    /// What the air that the element sees makes it warmer by, and how much more that may be (K); nothing where it sees none.
+    pub(super) fn air_seen_k(&self, placement: &Placement) -> Option<(f64, f64)> {
+        let share = self.mounting.air_beside().filter(|share| *share > 0.0)?;
+        let more = (share * self.air_share_spread).min(MOST_AIR_SHARE - share).max(0.0);
+        let air_k = placement.air_above_k.max(0.0);
+        Some((share * air_k, more * air_k))
     }
 }
 
@@ -442,7 +456,7 @@ mod tests {
     use rand_pcg::Pcg64;
 
     fn chain<'s>(channel: &'s Channel, mounting: &'s Mounting, converter: &'s Converter) -> Chain<'s> {
-        Chain { channel, mounting, converter, leads_c: (-20.0, 40.0) }
+        Chain { channel, mounting, converter, leads_c: (-20.0, 40.0), air_share_spread: 0.0 }
     }
 
     fn wired(leads: Leads, element: Element) -> Channel {
@@ -458,7 +472,7 @@ mod tests {
     /// What the core makes of one channel whose every input is drawn from its distribution, less the temperature of the coldest
     /// layer: no step of it is linear, and none of it is taken from the budget.
     fn drawn_error_k(chain: &Chain, coldest_c: f64, placement: &Placement, random: &mut impl Rng) -> f64 {
-        let Chain { channel, mounting, converter, leads_c } = *chain;
+        let Chain { channel, mounting, converter, leads_c, .. } = *chain;
         let mut rectangular = |half: f64| half * (2.0 * random.random::<f64>() - 1.0);
         let platinum = Platinum::of(&channel.element);
         let near = coldest_c

@@ -3,6 +3,7 @@
 //! | module | answers |
 //! |---|---|
 //! | [`measurement`] | how wrong a channel can read: an uncertainty budget in the form of JCGM 100 |
+//! | [`nearness`] | where the coldest place lies, and which thermometer would show it best |
 //! | `pad` | whether the pad bears on its area what it gives |
 //! | [`placement`] | how a thermometer reads because of where it sits |
 //! | [`thresholds`] | which charge thresholds stay safe with that |
@@ -10,6 +11,7 @@
 //! | [`circuit`] | what the heater draws, and whether conductor, fuse, relay and coil stand it |
 //! | [`conductor`] | what copper resists and carries |
 //! | `feed` | whether one source can feed the heater alone |
+//! | [`section`] | how warm the bank is, as a picture shows it |
 //! | [`sources`] | whether each source can give what it is to give |
 //! | [`thermal`] | whether the heater holds, how long warming up takes, what both cost |
 //! | [`verdict`] | what is fine, what is not, what to change |
@@ -22,9 +24,12 @@ pub mod conductor;
 mod course;
 pub(crate) mod feed;
 mod figures;
+mod limits;
 pub mod measurement;
+pub mod nearness;
 mod pad;
 pub mod placement;
+pub mod section;
 pub mod sources;
 #[cfg(test)]
 pub(crate) mod testing;
@@ -35,10 +40,12 @@ pub mod verdict;
 
 use crate::cautions::CAUTIONS;
 use crate::fingerprint;
+use crate::installation::Installation;
 use crate::site::Site;
 use feed::Feed;
 use forewarm_core::settings::Settings;
 use serde::Serialize;
+use thermal::Shapes;
 use verdict::{Finding, Part};
 
 /// What a plan is made of.
@@ -58,6 +65,21 @@ pub struct Subject<'s> {
     pub site: &'s Site,
 }
 
+impl<'s> Subject<'s> {
+    /// Of an installation whose file has its site; nothing of another.
+    #[must_use]
+    pub fn of(installation: &'s Installation) -> Option<Self> {
+        Some(Self {
+            title: &installation.title,
+            channels: &installation.channels,
+            sources: &installation.sources,
+            obeys: &installation.obeys,
+            settings: &installation.settings,
+            site: installation.site.as_ref()?,
+        })
+    }
+}
+
 /// A plan. Its JSON form has the names of its fields, units in the names.
 #[derive(Clone, Debug, Serialize)]
 pub struct Plan {
@@ -71,6 +93,8 @@ pub struct Plan {
     pub findings: Vec<Finding>,
     /// What the heater can do.
     pub thermal: thermal::Thermal,
+    /// Where the coldest place of the bank lies.
+    pub coldest: nearness::Coldest,
     /// Thermometers and thresholds.
     pub measurement: thresholds::Measurement,
     /// The charge-current ceiling.
@@ -93,10 +117,16 @@ impl Plan {
     /// Plans an installation. `within_h` is one warm-up time more to tell the heater's power for (h).
     #[must_use]
     pub fn of(subject: Subject, within_h: Option<f64>) -> Self {
+        Self::in_shapes(subject, within_h, &Shapes::of(subject.site))
+    }
+
+    /// The same where the site has been cut into cells already.
+    #[must_use]
+    pub fn in_shapes(subject: Subject, within_h: Option<f64>, shapes: &Shapes) -> Self {
         let Subject { title, channels, sources: names, obeys, settings, site } = subject;
-        let (thermal, placements, mut findings) = thermal::judge(settings, site, within_h);
+        let (thermal, placements, mut findings) = thermal::judge(settings, site, within_h, shapes);
         let (measurement, found) = thresholds::judge(settings, site, channels, &placements, &|settings| {
-            thermal::judge(settings, site, None).1
+            thermal::placements(settings, site, shapes)
         });
         findings.extend(found);
         let band_k = thresholds::kept_band(settings, site, &placements);
@@ -127,12 +157,14 @@ impl Plan {
         let warm_up_h = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
         findings.extend(sources::long_enough(settings, site, names, warm_up_h.map(|hours| hours.value)));
         in_order(&mut findings);
+        let coldest = nearness::Coldest::of(settings, site, channels, &thermal, shapes);
         Self {
             title: title.to_owned(),
             ok: !findings.iter().any(|finding| finding.fails),
             settings_fingerprint: fingerprint::of(settings).to_string(),
             findings,
             thermal,
+            coldest,
             measurement,
             ceiling,
             heater,

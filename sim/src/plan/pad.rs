@@ -9,7 +9,7 @@ use crate::site::Site;
 /// more than that.
 pub(super) fn judge(heater: &Heater, site: &Site) -> Finding {
     let Draw { supply_v, power_w, .. } = heater.at_supply_max;
-    let area_cm2 = site.pad.area_m2 * 1e4;
+    let area_cm2 = site.pad.area_m2() * 1e4;
     let most_w_per_cm2 = site.pad.most_w_per_m2 / 1e4;
     let strongest_w = power_w * (1.0 + heater.tolerance);
     let gives = format!(
@@ -48,7 +48,8 @@ mod tests {
         // The starter's 120 W at 12.8 V are 164.8 W at 15 V, 181.3 W with a tolerance of 10 %.
         let judged = |area_cm2: f64, most_w_per_cm2: f64| {
             let mut site = site();
-            (site.pad.area_m2, site.pad.most_w_per_m2) = (area_cm2 / 1e4, most_w_per_cm2 * 1e4);
+            (site.pad.length_m, site.pad.width_m) = (area_cm2 / 1e4 / 0.2, 0.2);
+            site.pad.most_w_per_m2 = most_w_per_cm2 * 1e4;
             judge(&Heater::of(&settings(), 0.1), &site).severity
         };
         for (area_cm2, most, severity) in [
@@ -68,11 +69,11 @@ mod tests {
     #[test]
     fn what_is_proposed_for_a_pad_passes() {
         let (settings, mut site) = (settings(), site());
-        site.pad.area_m2 = 0.02;
+        (site.pad.length_m, site.pad.width_m) = (0.2, 0.1);
         let heater = Heater::of(&settings, 0.1);
         let change = judge(&heater, &site).change.expect("too small");
         assert!(change.starts_with("a pad of at least 610 cm², power_w = 39 or less"), "{change}");
-        site.pad.area_m2 = 0.061;
+        (site.pad.length_m, site.pad.width_m) = (0.305, 0.2);
         assert_eq!(judge(&heater, &site).severity, Severity::Fine);
     }
 }

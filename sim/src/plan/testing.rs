@@ -1,5 +1,6 @@
 //! An installation for the tests of this module.
 
+use super::thermal::Shapes;
 use crate::installation::{Installation, starter};
 use crate::materials::Material;
 use crate::schedule::Schedule;
@@ -8,6 +9,7 @@ use crate::site::{
     Plate, Presence, Relay, ShareFrom, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
 };
 use forewarm_core::settings::Settings;
+use std::sync::{Arc, Mutex};
 
 /// The settings of the starter file.
 pub(super) fn settings() -> Settings {
@@ -36,6 +38,7 @@ fn mounting(at: Spot) -> Mounting {
 }
 
 /// Two batteries of 100 Ah on a plate, a thermometer between them and one on the second, plate and air besides.
+#[expect(clippy::too_many_lines, reason = "one line a number")]
 pub(crate) fn site() -> Site {
     let foam = vec![Layer {
         name: "xps".into(),
@@ -54,7 +57,9 @@ pub(crate) fn site() -> Site {
             specific_heat_j_per_kg_k: 1050.0,
             conductivity_up_w_per_m_k: 15.0,
             conductivity_across_w_per_m_k: 0.8,
+            conductivity_along_w_per_m_k: 0.8,
             gap_m: 0.005,
+            terminal_cable: None,
             resistance_ohm: 0.02,
             maker_ceiling: Vec::new(),
             hard_limit_c: 0.0,
@@ -65,11 +70,19 @@ pub(crate) fn site() -> Site {
                 density_kg_per_m3: 2800.0,
                 specific_heat_j_per_kg_k: 880.0,
             },
-            area_m2: 0.33 * 0.349,
+            length_m: 0.33,
+            width_m: 0.349,
             thickness_m: 0.003,
             contact_w_per_m2_k: 200.0,
         },
-        pad: Pad { area_m2: 0.1024, thickness_m: 0.0015, bond_w_per_m2_k: 500.0, most_w_per_m2: 3000.0 },
+        pad: Pad {
+            length_m: 0.32,
+            width_m: 0.32,
+            shift_m: [0.0; 2],
+            thickness_m: 0.0015,
+            bond_w_per_m2_k: 500.0,
+            most_w_per_m2: 3000.0,
+        },
         enclosure: Enclosure {
             length_m: 0.4,
             width_m: 0.42,
@@ -123,6 +136,9 @@ pub(crate) fn site() -> Site {
             conductivity: 0.25,
             contact: 0.3,
             air_changes: 1.0,
+            film: 0.2,
+            pad_place_m: 0.01,
+            air_share: 1.0,
             weather_k: 0.0,
             hard_limit_k: 0.0,
         },
@@ -145,4 +161,23 @@ pub(crate) fn circuit() -> Circuit {
 
 pub(super) fn names(names: &[&str]) -> Vec<String> {
     names.iter().map(|name| (*name).to_owned()).collect()
+}
+
+/// `site` cut into cells: once for all tests of a process, whatever its walls are made of. A test that compares a plan with a run of the
+/// plant has the same patterns for both.
+pub(crate) fn shapes(site: &Site) -> Arc<Shapes> {
+    static ALL: Mutex<Vec<(String, Arc<Shapes>)>> = Mutex::new(Vec::new());
+    let Site { battery, plate, pad, enclosure, place, .. } = site;
+    let Enclosure { length_m, width_m, height_m, walls, floor, .. } = enclosure;
+    let inside = [*length_m, *width_m, *height_m, plate.thickness_m];
+    let key = format!("{battery:?} {pad:?} {inside:?} {} {} {:?}", walls.len(), floor.len(), place.stands_on);
+    let find = || {
+        let all = ALL.lock().expect("no test holds it while it fails");
+        all.iter().find(|(other, _)| *other == key).map(|(_, shapes)| Arc::clone(shapes))
+    };
+    find().unwrap_or_else(|| {
+        let made = Arc::new(Shapes::of(site));
+        ALL.lock().expect("no test holds it while it fails").push((key.clone(), Arc::clone(&made)));
+        made
+    })
 }

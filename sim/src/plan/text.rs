@@ -5,6 +5,7 @@ use super::ceiling::{Ceiling, listed};
 use super::circuit::{Heater, Report};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::{Budget, Distribution, Evaluation};
+use super::nearness::{Coldest, Nearness};
 use super::sources::Source;
 use super::thermal::{Figure, LayerReport, Thermal};
 use super::thresholds::{ChannelError, Measurement};
@@ -30,6 +31,7 @@ impl Plan {
             write_finding(out, finding)?;
         }
         write_thermal(out, &self.thermal)?;
+        write_coldest(out, self)?;
         write_measurement(out, &self.measurement)?;
         write_ceiling(out, &self.ceiling)?;
         write_heater(out, &self.heater)?;
@@ -230,6 +232,29 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         "± is the expanded uncertainty (k = 2) from the tolerances in the file, for the heater its tolerance. The coldest place is \
          that of any battery, within it or at an outer face.",
     )
+}
+
+/// Where the coldest place lies, and how the thermometers stand against it.
+fn write_coldest(out: &mut dyn Write, plan: &Plan) -> io::Result<()> {
+    let Coldest { place, from_corner_mm: [along, across, up], channels, .. } = &plan.coldest;
+    let (along, across, up) = (plain(*along), plain(*across), plain(*up));
+    heading(out, "Coldest place")?;
+    let held = format!(
+        "Held at {} °C the coldest place is the {place} ({along} mm along, {across} mm across, {up} mm up).",
+        plain(plan.thermal.release_c)
+    );
+    wrapped(out, "  ", &held)?;
+    for Nearness { channel, distance_mm, above_k, better } in channels {
+        let sits = distance_mm.map_or_else(String::new, |mm| format!("is {} mm from it and ", plain(mm)));
+        let channel = escaped(channel);
+        let mut text =
+            format!("{channel} {sits}can read {} K above the coldest place it answers for", fixed(*above_k, 1));
+        if let Some(better) = better {
+            let _ = write!(text, "; with {} it would be {} K", better.at, fixed(better.above_k, 1));
+        }
+        wrapped(out, "  ", &(text + "."))?;
+    }
+    Ok(())
 }
 
 /// What walls and floor are made of, with the conductivities that are reckoned with.

@@ -8,11 +8,12 @@ use super::circuit::Heater;
 use super::course::{self, Above, STEP_S, Setup, WarmUp};
 use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::COVERAGE;
+use super::nearness;
 use super::placement::{Cause, Placement, Placements};
 use super::thresholds::answers_for;
 use super::verdict::{Finding, Part};
 use crate::materials::INSULATIONS;
-use crate::plant::{Air, Heat, Plant};
+use crate::plant::{Air, Heat, Plant, Shape};
 use crate::rehearse::Variation;
 use crate::site::{Layer, Room, RoomReport, Site, StandsOn, Tolerance};
 use forewarm_core::quantity::{Celsius, Kelvins};
@@ -228,30 +229,74 @@ struct Study {
     chilled_k: f64,
 }
 
+/// A site cut into cells as written down, and with insulation where it has none: for all that differs from it in properties alone.
+#[derive(Clone, Debug)]
+pub struct Shapes(Vec<Shape>);
+
+impl Shapes {
+    /// Of `site`.
+    #[must_use]
+    pub fn of(site: &Site) -> Self {
+        let mut shapes = vec![Shape::of(site)];
+        let with_foam = insulated(site, THICKNESSES_MM[0]);
+        if !shapes[0].fits(&with_foam) {
+            shapes.push(Shape::of(&with_foam));
+        }
+        Self(shapes)
+    }
+
+    pub(super) fn plant(&self, site: &Site) -> Plant {
+        match self.0.iter().find(|shape| shape.fits(site)) {
+            Some(shape) => Plant::in_shape(shape, site, STEP_S),
+            None => Plant::new(site, STEP_S),
+        }
+    }
+}
+
 /// What is asked, besides the installation.
 struct Question<'s> {
     settings: &'s Settings,
+    shapes: &'s Shapes,
     answers_for: Vec<Vec<usize>>,
     starts_c: Vec<f64>,
+    /// Those of the starts whose warm-ups are reported, not only looked through.
+    reported_c: Vec<f64>,
     within_h: Vec<f64>,
     thicknesses_mm: Vec<f64>,
 }
 
-fn celsius(t: Celsius) -> f64 {
+pub(super) fn celsius(t: Celsius) -> f64 {
     f64::from(t.as_steps()) / f64::from(1_u32 << 16)
 }
 
-impl Question<'_> {
+impl<'s> Question<'s> {
+    fn of(settings: &'s Settings, site: &Site, within_h: Option<f64>, shapes: &'s Shapes) -> Self {
+        let design_air_c = site.design_air_c();
+        let mut starts_c = vec![design_air_c];
+        starts_c.extend(STARTS_C.into_iter().filter(|&start_c| start_c > design_air_c + 1.0));
+        starts_c.retain(|&start_c| start_c < celsius(settings.charge.release));
+        let thick_mm = best(&site.enclosure.walls).map(|index| in_mm(site.enclosure.walls[index].thickness_m));
+        Self {
+            settings,
+            shapes,
+            answers_for: site.mountings.iter().map(|mounting| answers_for(mounting.at, site.battery.count)).collect(),
+            reported_c: starts_c.clone(),
+            starts_c,
+            within_h: in_order(WITHIN_H.into_iter().chain(within_h)),
+            thicknesses_mm: in_order(THICKNESSES_MM.into_iter().chain(thick_mm)),
+        }
+    }
+
     fn release_c(&self) -> f64 {
         celsius(self.settings.charge.release)
     }
 
     fn study(&self, site: &Site, heater_w: f64, warmer_k: f64) -> Study {
         let setup = Setup { settings: self.settings, site, heater_w, answers_for: &self.answers_for };
-        let plant = Plant::new(site, STEP_S);
+        let plant = self.shapes.plant(site);
         let design = air_of(site, site.design_air_c() + warmer_k);
         let steady = |heater_w| plant.steady(design.outside_c, design.wind_m_s, Heat { heater_w, bank_w: 0.0 });
-        let warm_ups = self.starts_c.iter().map(|&start_c| {
+        let warm_ups = self.reported_c.iter().map(|&start_c| {
             let air = air_of(site, start_c + warmer_k);
             course::warm_up(&setup, &mut plant.at_rest(air.outside_c), air, LONGEST_S)
         });
@@ -259,7 +304,7 @@ impl Question<'_> {
         // What its share of the air does to a reading is a line of the budget, and never a credit: here it has none.
         let still = site.without_air_beside();
         let setup = Setup { site: &still, ..setup };
-        let (given, kept) = self.placed(&setup, &Plant::new(&still, STEP_S), design, warmer_k);
+        let (given, kept) = self.placed(&setup, &plant.without_air_beside(site), design, warmer_k);
         Study {
             hold_w: hold_w(&plant, design, self.release_c()),
             reaches_c: steady(heater_w).coldest_cell_c(),
@@ -327,16 +372,12 @@ impl Question<'_> {
     }
 
     fn hold_with(&self, site: &Site, thickness_mm: f64, air: Air) -> f64 {
-        let mut site = site.clone();
-        for layers in [&mut site.enclosure.walls, &mut site.enclosure.floor] {
-            insulate(layers, thickness_mm / 1000.0);
-        }
-        hold_w(&Plant::new(&site, STEP_S), air, self.release_c())
+        hold_w(&self.shapes.plant(&insulated(site, thickness_mm)), air, self.release_c())
     }
 }
 
 /// Air around the box of `site` that stays at `outside_c`.
-fn air_of(site: &Site, outside_c: f64) -> Air {
+pub(super) fn air_of(site: &Site, outside_c: f64) -> Air {
     Air { outside_c, slope_k_per_s: 0.0, wind_m_s: site.place.design_wind_m_s }
 }
 
@@ -357,12 +398,21 @@ fn insulate(layers: &mut Vec<Layer>, thickness_m: f64) {
     }
 }
 
+/// `site` with so much of its best insulation all round (mm).
+fn insulated(site: &Site, thickness_mm: f64) -> Site {
+    let mut site = site.clone();
+    for layers in [&mut site.enclosure.walls, &mut site.enclosure.floor] {
+        insulate(layers, thickness_mm / 1000.0);
+    }
+    site
+}
+
 fn in_mm(metres: f64) -> f64 {
     (metres * 1e6).round() / 1000.0
 }
 
 /// The least power at which every layer and its outer faces end at or above `target_c`; none where it does so without.
-fn hold_w(plant: &Plant, air: Air, target_c: f64) -> f64 {
+pub(super) fn hold_w(plant: &Plant, air: Air, target_c: f64) -> f64 {
     const PROBE_W: f64 = 100.0;
     let at = |heater_w| plant.steady(air.outside_c, air.wind_m_s, Heat { heater_w, bank_w: 0.0 });
     let (off, on) = (at(0.0), at(PROBE_W));
@@ -395,13 +445,16 @@ fn powers(plant: &Plant, air: Air, target_c: f64, within_h: &[f64]) -> Vec<(f64,
 type Tolerated = (&'static str, f64, fn(&mut Variation, f64));
 
 fn causes(tolerance: &Tolerance) -> Vec<Tolerated> {
-    let all: [Tolerated; 7] = [
+    let all: [Tolerated; 10] = [
         ("heater power", tolerance.pad_power, |variation, end| variation.pad_power = end),
         ("conductivity of the insulation", tolerance.insulation, |variation, end| variation.insulation = end),
         ("specific heat of the batteries", tolerance.specific_heat, |variation, end| variation.specific_heat = end),
         ("conductivity of the batteries", tolerance.conductivity, |variation, end| variation.conductivity = end),
         ("joints of pad, plate and batteries", tolerance.contact, |variation, end| variation.contact = end),
         ("air changes", tolerance.air_changes, |variation, end| variation.air_changes = end),
+        ("film of air inside the box", tolerance.film, |variation, end| variation.film = end),
+        ("place of the pad, along", tolerance.pad_place_m, |variation, end| variation.pad_place[0] = end),
+        ("place of the pad, across", tolerance.pad_place_m, |variation, end| variation.pad_place[1] = end),
         ("outside temperature", tolerance.weather_k, |variation, end| variation.weather = end),
     ];
     all.into_iter().filter(|(_, half_width, _)| *half_width > 0.0).collect()
@@ -446,6 +499,15 @@ impl Studies {
         }
     }
 
+    fn placements(&self, settings: &Settings) -> Vec<Placements> {
+        let of = |channel: usize| Placements {
+            given: self.placement(|study| study.given[channel]),
+            kept: self.placement(|study| study.kept[channel]),
+            chilled_k: self.most(|study| study.chilled_k),
+        };
+        (0..settings.channels.len()).map(of).collect()
+    }
+
     /// The most that a quantity comes to, as written down or at any end of any cause.
     fn most(&self, of: impl Fn(&Study) -> f64) -> f64 {
         let ends = self.ends.iter().flat_map(|(_, ends)| ends);
@@ -454,34 +516,46 @@ impl Studies {
 }
 
 /// What the heater of `site` can do, where each channel stands against the cells, and what is to be said of it. `within_h` is one
-/// warm-up time more to tell the power for.
+/// warm-up time more to tell the power for; `shapes` are those of the site.
 #[must_use]
-pub fn judge(settings: &Settings, site: &Site, within_h: Option<f64>) -> (Thermal, Vec<Placements>, Vec<Finding>) {
+pub fn judge(
+    settings: &Settings,
+    site: &Site,
+    within_h: Option<f64>,
+    shapes: &Shapes,
+) -> (Thermal, Vec<Placements>, Vec<Finding>) {
     let heater_w = f64::from(settings.heater.power.as_milliwatts()) / 1000.0;
-    let design_air_c = site.design_air_c();
-    let release_c = celsius(settings.charge.release);
-    let mut starts_c = vec![design_air_c];
-    starts_c.extend(STARTS_C.into_iter().filter(|&start_c| start_c > design_air_c + 1.0));
-    starts_c.retain(|&start_c| start_c < release_c);
-    let thick_mm = best(&site.enclosure.walls).map(|index| in_mm(site.enclosure.walls[index].thickness_m));
-    let question = Question {
-        settings,
-        answers_for: site.mountings.iter().map(|mounting| answers_for(mounting.at, site.battery.count)).collect(),
-        starts_c,
-        within_h: in_order(WITHIN_H.into_iter().chain(within_h)),
-        thicknesses_mm: in_order(THICKNESSES_MM.into_iter().chain(thick_mm)),
-    };
+    let question = Question::of(settings, site, within_h, shapes);
     let studies = studies(&question, site, heater_w);
     let thermal = report(&studies, &question, site, heater_w);
-    let findings = findings(&thermal, &studies, settings, site);
-    let placements = (0..settings.channels.len())
-        .map(|channel| Placements {
-            given: studies.placement(|study| study.given[channel]),
-            kept: studies.placement(|study| study.kept[channel]),
-            chilled_k: studies.most(|study| study.chilled_k),
-        })
-        .collect();
-    (thermal, placements, findings)
+    let findings = findings(&thermal, &studies, settings, site, shapes);
+    (thermal, studies.placements(settings), findings)
+}
+
+/// Where each channel stands against the cells, and nothing else of [`judge`].
+pub(super) fn placements(settings: &Settings, site: &Site, shapes: &Shapes) -> Vec<Placements> {
+    let all = Question::of(settings, site, None, shapes);
+    let question = Question { reported_c: Vec::new(), within_h: Vec::new(), thicknesses_mm: Vec::new(), ..all };
+    let heater_w = f64::from(settings.heater.power.as_milliwatts()) / 1000.0;
+    studies(&question, site, heater_w).placements(settings)
+}
+
+/// For each channel, how far above the coldest place that it answers for its surroundings can be in any situation looked at, with everything
+/// as written down (K).
+pub(super) fn placed_k(settings: &Settings, site: &Site, shapes: &Shapes) -> Vec<f64> {
+    let question = Question::of(settings, site, None, shapes);
+    let setup = Setup {
+        settings,
+        site,
+        heater_w: f64::from(settings.heater.power.as_milliwatts()) / 1000.0,
+        answers_for: &question.answers_for,
+    };
+    let design = air_of(site, site.design_air_c());
+    let (given, kept) = question.placed(&setup, &shapes.plant(site).without_air_beside(site), design, 0.0);
+    let worst = |(given, kept): (Option<Above>, Option<Above>)| {
+        [given, kept].into_iter().flatten().map(|above| above.element_k).fold(0.0, f64::max)
+    };
+    given.into_iter().zip(kept).map(worst).collect()
 }
 
 fn in_order(values: impl Iterator<Item = f64>) -> Vec<f64> {
@@ -531,7 +605,7 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
     let power = |(index, &within_h): (usize, &f64)| {
         let power_w = studies.sure(|study| study.powers[index].0);
         let plate_c = studies.written.powers[index].1;
-        let density_w_per_cm2 = power_w.value / (site.pad.area_m2 * 1e4);
+        let density_w_per_cm2 = power_w.value / (site.pad.area_m2() * 1e4);
         PowerReport {
             within_h,
             power_w,
@@ -599,12 +673,13 @@ fn warm_up_report(studies: &Studies, index: usize, start_c: f64) -> WarmUpReport
     }
 }
 
-fn findings(thermal: &Thermal, studies: &Studies, settings: &Settings, site: &Site) -> Vec<Finding> {
+fn findings(thermal: &Thermal, studies: &Studies, settings: &Settings, site: &Site, shapes: &Shapes) -> Vec<Finding> {
     let mut findings = vec![holding(thermal, settings, site)];
+    findings.extend(nearness::overhang(settings, site, shapes));
     if let Some((warm_up, report)) = studies.written.warm_ups.first().zip(thermal.warm_ups.first()) {
         let holds = thermal.hold_w.value <= thermal.heater_w.value;
         findings.extend(warming(report, thermal, settings, holds));
-        findings.extend(proof(warm_up, settings, site, thermal));
+        findings.extend(proof(warm_up, settings, site, thermal, shapes));
         findings.extend(cooling(warm_up, settings));
     }
     findings
@@ -629,7 +704,7 @@ fn holding(thermal: &Thermal, settings: &Settings, site: &Site) -> Finding {
     let proposed_w = raised_to(pad, 10.0);
     let per_watt = Heater::of(settings, 0.0).at_supply_max.power_w / heater_w.value;
     let area_m2 = proposed_w * per_watt * (1.0 + site.tolerance.pad_power) / site.pad.most_w_per_m2;
-    let on = if area_m2 > site.pad.area_m2 {
+    let on = if area_m2 > site.pad.area_m2() {
         format!(" on a pad of at least {} cm²", fixed(raised_to(area_m2 * 1e4, 10.0), 0))
     } else {
         String::new()
@@ -727,10 +802,10 @@ fn warming(report: &WarmUpReport, thermal: &Thermal, settings: &Settings, holds:
 
 /// Whether a heater that works passes its own proof, from cold and in a bank that cools; and whether that tells a plate thermometer that has
 /// come off.
-fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal) -> Vec<Finding> {
+fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, shapes: &Shapes) -> Vec<Finding> {
     let kelvins = |k: Kelvins| f64::from(k.as_millikelvins()) / 1000.0;
     let setup = Setup { settings, site, heater_w: thermal.heater_w.value, answers_for: &[] };
-    let plant = Plant::new(site, STEP_S);
+    let plant = shapes.plant(site);
     let air = air_of(site, thermal.design_air_c);
     let shown = course::prove(&setup, &mut plant.at_rest(thermal.release_c), air);
     let Some(((proof, shown), from_cold_k)) = settings.heater.proof.zip(shown).zip(warm_up.proof_rise_k) else {
@@ -808,13 +883,18 @@ fn cooling(warm_up: &WarmUp, settings: &Settings) -> Option<Finding> {
 #[cfg(test)]
 mod tests {
     use super::super::measurement::Chain;
-    use super::super::testing::{settings, site};
+    use super::super::testing::{settings, shapes, site};
     use super::super::verdict::Severity;
     use super::*;
     use crate::site::{Mounting, Spot};
     use forewarm_core::quantity::{Millis, Milliwatts};
     use forewarm_core::settings::{Proof, Role};
     use proptest::prelude::*;
+
+    /// The same where the site is cut into cells anew only if it has other bodies.
+    fn judge(settings: &Settings, site: &Site, within_h: Option<f64>) -> (Thermal, Vec<Placements>, Vec<Finding>) {
+        super::judge(settings, site, within_h, &shapes(site))
+    }
 
     /// Everything as written down.
     const EXACT: Tolerance = Tolerance {
@@ -824,9 +904,41 @@ mod tests {
         conductivity: 0.0,
         contact: 0.0,
         air_changes: 0.0,
+        film: 0.0,
+        pad_place_m: 0.0,
+        air_share: 0.0,
         weather_k: 0.0,
         hard_limit_k: 0.0,
     };
+
+    #[test]
+    fn film_and_place_of_the_pad_are_tried_at_both_ends_like_every_other_tolerance() {
+        let of = |tolerance: Tolerance| -> Vec<&str> { causes(&tolerance).iter().map(|(of, ..)| *of).collect() };
+        assert_eq!(of(EXACT), <[&str; 0]>::default());
+        assert_eq!(of(Tolerance { film: 0.2, ..EXACT }), ["film of air inside the box"]);
+        let both = ["place of the pad, along", "place of the pad, across"];
+        assert_eq!(of(Tolerance { pad_place_m: 0.01, ..EXACT }), both);
+        // The ends are those of what is named, and of nothing else.
+        let site = Site { tolerance: Tolerance { film: 0.2, pad_place_m: 0.01, ..EXACT }, ..site() };
+        for (of, _, set) in causes(&site.tolerance) {
+            for end in [-1.0, 1.0] {
+                let mut variation = Variation::default();
+                set(&mut variation, end);
+                let real = variation.of(&site);
+                let film = site.enclosure.inside_w_per_m2_k;
+                let moved = [real.enclosure.inside_w_per_m2_k / film - 1.0, real.pad.shift_m[0], real.pad.shift_m[1]];
+                // The pad of 320 mm has 5 mm of room on the plate along, and 14.5 mm across.
+                let (index, by) = match of {
+                    "film of air inside the box" => (0, 0.2),
+                    "place of the pad, along" => (1, 0.01_f64.min(site.room_for_pad_m()[0])),
+                    _ => (2, 0.01_f64.min(site.room_for_pad_m()[1])),
+                };
+                let mut expected = [0.0; 3];
+                expected[index] = end * by;
+                assert!(moved.iter().zip(expected).all(|(a, b)| (a - b).abs() < 1e-12), "{of}: {moved:?}");
+            }
+        }
+    }
 
     fn air(site: &Site) -> Air {
         Air { outside_c: site.place.design_min_c, slope_k_per_s: 0.0, wind_m_s: site.place.design_wind_m_s }
@@ -842,7 +954,7 @@ mod tests {
     fn the_hold_power_holds_and_is_what_the_box_loses() {
         let site = site();
         let (thermal, ..) = judge(&settings(), &site, None);
-        let plant = Plant::new(&site, STEP_S);
+        let plant = shapes(&site).plant(&site);
         let mut run = plant.at_rest(site.place.design_min_c);
         run.set_air(air(&site));
         run.set_heat(Heat { heater_w: thermal.hold_w.value, bank_w: 0.0 });
@@ -884,7 +996,7 @@ mod tests {
         for row in &thermal.powers {
             let setup =
                 Setup { settings: &settings, site: &site, heater_w: row.power_w.value, answers_for: &answers_for };
-            let plant = Plant::new(&site, STEP_S);
+            let plant = shapes(&site).plant(&site);
             let found = course::warm_up(&setup, &mut plant.at_rest(site.place.design_min_c), air(&site), LONGEST_S);
             let core_s = found.core_s.expect("it gets there");
             assert!((core_s - row.within_h * 3600.0).abs() <= STEP_S, "{} h: {core_s} s", row.within_h);
@@ -1002,7 +1114,7 @@ mod tests {
             }
             let (thermal, placements, _) = judge(&settings, &site, None);
             let heater_w = thermal.heater_w.value;
-            let plant = Plant::new(&site, STEP_S);
+            let plant = shapes(&site).plant(&site);
             let mut run = plant.at_rest(start_c);
             run.set_air(Air { outside_c: start_c, ..air(&site) });
             let (mut above_s, mut is_cut_out) = (0.0, false);
@@ -1054,7 +1166,7 @@ mod tests {
             }
             let (thermal, placements, _) = judge(&settings, &site, None);
             let inhibit_c = celsius(settings.charge.inhibit);
-            let plant = Plant::new(&site, STEP_S);
+            let plant = shapes(&site).plant(&site);
             let mut run = plant.at_rest(thermal.release_c);
             run.set_air(air(&site));
             'course: for (on, off) in turns.iter().cycle().take(400) {
@@ -1111,7 +1223,7 @@ mod tests {
     fn a_power_that_no_pad_may_give_is_marked_and_not_proposed() {
         let (mut settings, mut site) = (settings(), site());
         settings.heater.power = Milliwatts::from_milliwatts(900_000);
-        site.pad.area_m2 = 0.02;
+        (site.pad.length_m, site.pad.width_m) = (0.2, 0.1);
         let (thermal, ..) = judge(&settings, &site, None);
         for row in &thermal.powers {
             // 0.3 W/cm² on 200 cm², at 15 V where the power is stated for 12.8 V.
@@ -1119,7 +1231,7 @@ mod tests {
             assert_eq!(row.is_beyond_pad, row.power_w.value > most_w, "{row:?}");
         }
         // So small that none of the powers is for it.
-        site.pad.area_m2 = 0.002;
+        (site.pad.length_m, site.pad.width_m) = (0.05, 0.04);
         let (_, _, findings) = judge(&settings, &site, None);
         let told = findings.iter().find(|finding| finding.text.contains("a cut-out switches")).expect("told");
         assert!(!told.change.as_ref().unwrap().contains("warms up in"), "{told:?}");
@@ -1132,6 +1244,7 @@ mod tests {
             mounting: &site.mountings[channel],
             converter: &site.converter,
             leads_c: (-20.0, 40.0),
+            air_share_spread: 0.0,
         };
         let Placements { given, kept, .. } = &placements[channel];
         [chain.budget(8.0, given), chain.budget(5.0, kept)].map(|budget| budget.bias_k)
@@ -1179,7 +1292,7 @@ mod tests {
             site.room = room_c.map(|room_c| Room { warmer_k: 0.0, scheduled: Some((room_c, daily())) });
             let (_, placements, _) = judge(&settings, &site, None);
             let [promised_k, _] = known_k(&settings, &site, &placements, 0);
-            let plant = Plant::new(&site, STEP_S);
+            let plant = shapes(&site).plant(&site);
             let mut run = plant.at_rest(start_c);
             run.set_air(Air { outside_c: room_c.map_or(25.0, |room_c| room_c.max(25.0)), ..air(&site) });
             // Little heat: whoever heats much is the concern of the soak, and of the property above.
@@ -1218,7 +1331,7 @@ mod tests {
             let (thermal, placements, _) = judge(&settings, &site, None);
             assert_eq!(thermal.warm_ups[0].permitted_h, None);
             let inhibit_c = celsius(settings.charge.inhibit);
-            let plant = Plant::new(&site, STEP_S);
+            let plant = shapes(&site).plant(&site);
             let powers = if hold == Hold::Never { vec![0.0] } else { vec![0.0, thermal.heater_w.value] };
             for heater_w in powers {
                 let mut run = plant.at_rest(thermal.release_c);
@@ -1242,7 +1355,7 @@ mod tests {
             site.place.stands_on = StandsOn::Ground(ground_c);
             let (thermal, placements, _) = judge(&settings, &site, None);
             let inhibit_c = celsius(settings.charge.inhibit);
-            let plant = Plant::new(&site, STEP_S);
+            let plant = shapes(&site).plant(&site);
             let powers: &[f64] = if hold == Hold::Never { &[0.0] } else { &[0.0, 0.3, 1.0] };
             let mut deepest_k: f64 = 0.0;
             for tenths in -200..=200_i32 {

@@ -260,7 +260,13 @@ fn witnesses<'s>(settings: &'s Settings, site: &'s Site, placements: &[Placement
         .filter(|(_, (channel, _))| channel.role == Role::Cell)
         .map(|(index, (channel, mounting))| Witness {
             index,
-            chain: Chain { channel, mounting, converter: &site.converter, leads_c },
+            chain: Chain {
+                channel,
+                mounting,
+                converter: &site.converter,
+                leads_c,
+                air_share_spread: site.tolerance.air_share,
+            },
             placements: placements.get(index).cloned().unwrap_or_default(),
             batteries: answers_for(mounting.at, site.battery.count),
         })
@@ -381,7 +387,13 @@ fn leads_c(site: &Site) -> (f64, f64) {
 /// The batteries whose coldest place a thermometer there says something about.
 pub(super) fn answers_for(spot: Spot, count: usize) -> Vec<usize> {
     match spot {
-        Spot::Base(battery) | Spot::Top(battery) | Spot::Side(battery) | Spot::End(battery) | Spot::Bottom(battery) => {
+        Spot::Base(battery)
+        | Spot::Top(battery)
+        | Spot::Side(battery)
+        | Spot::End(battery)
+        | Spot::Bottom(battery)
+        | Spot::Terminal(battery)
+        | Spot::Point(battery, _) => {
             vec![battery]
         }
         Spot::Between(battery) => (battery..count.min(battery + 2)).collect(),
@@ -521,7 +533,9 @@ fn better(witness: &Witness, largest: &Line) -> &'static str {
     let of = |what: &str| largest.contribution.starts_with(what);
     if of("placement") {
         match witness.chain.mounting.at {
-            Spot::Top(_) | Spot::Side(_) | Spot::End(_) => "a longer charge.soak_min",
+            Spot::Top(_) | Spot::Side(_) | Spot::End(_) | Spot::Terminal(_) | Spot::Point(..) => {
+                "a longer charge.soak_min"
+            }
             Spot::Plate | Spot::Base(_) | Spot::Between(_) | Spot::Bottom(_) | Spot::Air => {
                 "a channel in a colder place (at = \"top\" or \"end\"), or a longer charge.soak_min"
             }
@@ -650,7 +664,17 @@ fn reads_no_cells(witness: &Witness, name: &str) -> Option<Finding> {
         }
         Spot::Plate => (format!("sits on the plate: {HEATER}"), ", or role = \"pad\""),
         Spot::Bottom(battery) => (format!("lies beneath battery {}: {HEATER}", battery + 1), ""),
-        Spot::Base(_) | Spot::Between(_) | Spot::Top(_) | Spot::Side(_) | Spot::End(_) => return None,
+        // A point of the joint is another word for it.
+        Spot::Point(battery, [_, _, up_m]) if up_m <= 0.0 => {
+            (format!("lies beneath battery {}: {HEATER}", battery + 1), "")
+        }
+        Spot::Base(_)
+        | Spot::Between(_)
+        | Spot::Top(_)
+        | Spot::Side(_)
+        | Spot::End(_)
+        | Spot::Terminal(_)
+        | Spot::Point(..) => return None,
     };
     Some(Finding::danger(
         Part::Measurement,
@@ -976,12 +1000,18 @@ mod tests {
             let findings = judged(&settings(), &site, &[0.0; 4]).1;
             findings.into_iter().find(|finding| finding.text.contains("has the role cell"))
         };
-        for at in [Spot::Base(1), Spot::Between(0), Spot::Top(1), Spot::Side(1), Spot::End(1)] {
+        let point = |up_m: f64| Spot::Point(1, [0.1, 0.0, up_m]);
+        for at in
+            [Spot::Base(1), Spot::Between(0), Spot::Top(1), Spot::Side(1), Spot::End(1), Spot::Terminal(1), point(0.05)]
+        {
             assert_eq!(told(at), None);
         }
-        for (at, where_to) in
-            [(Spot::Air, "in the air"), (Spot::Plate, "on the plate"), (Spot::Bottom(1), "beneath battery 2")]
-        {
+        for (at, where_to) in [
+            (Spot::Air, "in the air"),
+            (Spot::Plate, "on the plate"),
+            (Spot::Bottom(1), "beneath battery 2"),
+            (point(0.0), "beneath battery 2"),
+        ] {
             let finding = told(at).expect("told");
             assert!(finding.fails && finding.severity == Severity::Danger, "{finding:?}");
             assert!(finding.text.contains("channel high") && finding.text.contains(where_to), "{finding:?}");

@@ -1,44 +1,108 @@
 //! The plant: what the bank, its heater and its box do with heat. In f64, for the host only.
 //!
-//! A [`Network`] of bodies and conductances is taken apart into modes that decay each by itself, so that any stretch of time with
-//! constant heat and straight weather is crossed exactly, in one step or in many. Wind changes the outside film and so the network:
-//! it is taken as constant between two points of the weather, in classes of half a metre per second.
+//! Floor, pad, plate and batteries are cut into cells in three dimensions; thousands of cells are made into a few states, once; and these are
+//! taken apart into modes that decay each by itself, so that any stretch of time with constant heat and straight weather is crossed exactly,
+//! in one step or in many. Wind changes the outside film and so the modes: it is taken as constant between two points of the weather, in
+//! classes of half a metre per second.
 //!
 //! | module | holds |
 //! |---|---|
+//! | `layout` | where bodies lie, and the cuts between cells |
+//! | `solid` | the cells of an installation |
+//! | `places` | where temperatures are read |
 //! | `network` | bodies, conductances, boundaries |
-//! | `body` | the network of an installation |
+//! | `basis` | few states for many cells |
+//! | `fidelity` | how far these can be from the cells |
+//! | `extremes` | where the coldest and the warmest place can be |
 //! | `modes` | exact stepping |
+//! | `section` | what upright planes through the bank show |
 
-mod body;
+mod basis;
+mod extremes;
+mod fidelity;
+mod layout;
 mod modes;
 mod network;
+mod places;
+pub mod section;
+mod solid;
 
 #[cfg(test)]
 mod tests;
 
-use crate::site::{Site, StandsOn};
-pub use body::LAYERS;
-use body::{Body, Skin};
+use crate::site::{Mounting, Site, Spot, StandsOn};
+use basis::Reduced;
+pub use basis::Shape;
+use extremes::Extremes;
 use forewarm_core::settings::MAX_CHANNELS;
-use modes::{Drive, Modes, Wave, as_f64};
-use nalgebra::DVector;
+use modes::{Drive, Lens, Modes, System, Wave, as_f64};
+use nalgebra::{DMatrix, DVector};
 pub use network::{Boundary, Network, Node};
 use std::cell::OnceCell;
+use std::fmt;
 
 /// One installation's plant.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Plant {
-    body: Body,
+    reduced: Reduced,
     step_s: f64,
     ground_c: f64,
     exposure: f64,
-    /// Heat of self-heating (W), by node.
+    /// The states of the thermometers' elements come after those of the cells.
+    sensors: Vec<Sensor>,
+    /// Heat of self-heating (W), by state.
     self_heat_w: DVector<f64>,
-    /// Part of the bank's own heat that each node gets.
-    bank_shares: DVector<f64>,
+    /// What a watt of the heater and of the bank's own heat drives, by state.
+    heater: DVector<f64>,
+    bank: DVector<f64>,
+    /// What is read of the states, and which places of each battery are.
+    views: Views,
+    places: Vec<Vec<[f64; 3]>>,
+    /// Heat that each state holds (J), with all of them at 1.
+    content: DVector<f64>,
     /// Made when a wind first blows.
-    classes: Vec<OnceCell<Modes>>,
+    classes: Vec<OnceCell<Class>>,
+}
+
+/// A thermometer: a small body joined to what it is fixed to, so that lag and self-heating come of themselves.
+#[derive(Clone, Debug)]
+struct Sensor {
+    /// Heat capacity (J/K).
+    capacity: f64,
+    /// To the surface, and what of the cells' states that is; then to the air.
+    joined: Vec<(f64, DVector<f64>)>,
+}
+
+impl Sensor {
+    fn new(mounting: &Mounting, reduced: &Reduced) -> Self {
+        // What warms it by so much for a watt lets a watt out for so much.
+        let whole = 1e-3 / mounting.self_heating_k_per_mw;
+        let to_air = mounting.air_beside().unwrap_or(1.0);
+        let surface = reduced.solid.under(mounting.at).map(|place| (whole * (1.0 - to_air), reduced.read(place)));
+        let air = (whole * to_air, reduced.read([(reduced.solid.air.0, 1.0)]));
+        Self { capacity: whole * mounting.lag_s, joined: surface.into_iter().chain([air]).collect() }
+    }
+}
+
+/// What is read of the states, a row for each place.
+#[derive(Clone, Debug)]
+struct Views {
+    /// Of every battery, one after the other, each with so many places.
+    cells: DMatrix<f64>,
+    of_battery: Vec<usize>,
+    pad: DMatrix<f64>,
+    plate: DMatrix<f64>,
+    air: DMatrix<f64>,
+}
+
+/// The modes in a class of wind, and what is read of them.
+#[derive(Clone, Debug)]
+struct Class {
+    modes: Modes,
+    cells: Lens,
+    pad: Lens,
+    plate: Lens,
+    air: Lens,
 }
 
 /// Width of a class of wind (m/s), and how many there are. The last holds all stronger wind: there the film no longer matters.
@@ -48,42 +112,70 @@ const WIND_CLASSES: usize = 81;
 /// Temperatures of the parts (°C).
 #[derive(Clone, Debug, PartialEq)]
 pub struct Temperatures {
-    /// The heater pad.
+    /// The warmest place of the heater pad.
     pub pad_c: f64,
-    /// The spreader plate.
+    /// The warmest place of the spreader plate.
     pub plate_c: f64,
     /// The air in the box.
     pub air_c: f64,
-    /// The layers of each battery, from the plate upwards.
-    pub layers_c: Vec<Vec<f64>>,
-    /// The coldest side of each layer of each battery, likewise; then its top and its base.
-    pub faces_c: Vec<Vec<f64>>,
+    /// Places of each battery, inside and on the case.
+    pub batteries_c: Vec<Vec<f64>>,
     /// The thermometers' elements, in the order of the settings.
     pub sensors_c: Vec<f64>,
 }
 
 impl Temperatures {
-    /// Where the cells of one battery are: the layers' means and their coldest outer faces (°C). Nothing where there is no such battery.
+    /// Where the cells of one battery are (°C). Nothing where there is no such battery.
     pub fn cells_c(&self, battery: usize) -> impl Iterator<Item = f64> {
-        let places = [self.layers_c.get(battery), self.faces_c.get(battery)];
-        places.into_iter().flatten().flatten().copied()
+        self.batteries_c.get(battery).into_iter().flatten().copied()
     }
 
     /// The same of all batteries, one after the other.
     pub fn all_cells_c(&self) -> impl Iterator<Item = f64> {
-        (0..self.layers_c.len()).flat_map(|battery| self.cells_c(battery))
+        self.batteries_c.iter().flatten().copied()
     }
 
-    /// The coldest place of any battery, within its layers or at their outer faces (°C).
+    /// The coldest place of any battery, inside or on the case (°C).
     #[must_use]
     pub fn coldest_cell_c(&self) -> f64 {
         self.all_cells_c().fold(f64::INFINITY, f64::min)
     }
 
-    /// The warmest layer of any battery (°C).
+    /// The warmest (°C).
     #[must_use]
     pub fn warmest_cell_c(&self) -> f64 {
-        self.layers_c.iter().flatten().copied().fold(f64::NEG_INFINITY, f64::max)
+        self.all_cells_c().fold(f64::NEG_INFINITY, f64::max)
+    }
+}
+
+/// A place of a battery.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Place {
+    /// Counted from 0.
+    pub battery: usize,
+    /// Along its length, across it and up, from the corner where each is 0 (m).
+    pub from_corner_m: [f64; 3],
+    /// The same as parts of its measures.
+    parts: [f64; 3],
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let [along, across, up] = self.parts;
+        let is_end = |part: f64| part <= 0.0 || part >= 1.0;
+        let level = if up >= 1.0 { "upper" } else { "lower" };
+        let which = match (is_end(along), is_end(across), is_end(up)) {
+            (true, true, true) => format!("{level} corner"),
+            (true, true, false) => "upright edge".to_owned(),
+            (true, false, true) => format!("{level} short edge"),
+            (false, true, true) => format!("{level} long edge"),
+            (true, false, false) => "short face".to_owned(),
+            (false, true, false) => "long face".to_owned(),
+            (false, false, true) if up >= 1.0 => "top".to_owned(),
+            (false, false, true) => "base".to_owned(),
+            (false, false, false) => "inside".to_owned(),
+        };
+        write!(f, "{which} of battery {}", self.battery + 1)
     }
 }
 
@@ -124,83 +216,128 @@ impl Plant {
     /// The plant of `site`, to be stepped by multiples of `step_s` seconds.
     #[must_use]
     pub fn new(site: &Site, step_s: f64) -> Self {
-        Self::with_layers(site, step_s, LAYERS)
+        Self::in_shape(&Shape::of(site), site, step_s)
     }
 
-    /// The same with another number of layers in each battery, at least 2.
+    /// The same where a site with bodies of the same measures has been cut into cells already.
     #[must_use]
-    pub fn with_layers(site: &Site, step_s: f64, layers: usize) -> Self {
-        let body = Body::new(site, layers);
-        let n = body.network.len();
+    pub fn in_shape(shape: &Shape, site: &Site, step_s: f64) -> Self {
+        let reduced = shape.reduce(site);
+        let states = reduced.states();
+        let n = states + site.mountings.len();
+        let padded = |of_cells: &DVector<f64>| of_cells.clone().resize_vertically(n, 0.0);
+        let parts =
+            |parts: Vec<f64>| padded(&reduced.read(parts.into_iter().enumerate().filter(|(_, part)| *part > 0.0)));
+        let sensors: Vec<Sensor> = site.mountings.iter().map(|mounting| Sensor::new(mounting, &reduced)).collect();
         let mut self_heat_w = DVector::zeros(n);
-        for (node, heat_w) in body.sensors.iter().zip(site.self_heating_w()) {
-            self_heat_w[node.0] = heat_w;
+        let mut content = padded(&reduced.uniform);
+        for (index, (sensor, heat_w)) in sensors.iter().zip(site.self_heating_w()).enumerate() {
+            self_heat_w[states + index] = heat_w;
+            content[states + index] = sensor.capacity;
         }
-        let mut bank_shares = DVector::zeros(n);
-        let part = 1.0 / (as_f64(body.layers.len()) * as_f64(layers));
-        body.layers.iter().flatten().for_each(|node| bank_shares[node.0] = part);
         Self {
-            body,
+            places: shape.extremes.batteries.clone(),
+            views: Views::of(&reduced, &shape.extremes, n),
+            heater: parts(reduced.solid.heater()),
+            bank: parts(reduced.solid.bank()),
+            content,
+            self_heat_w,
+            sensors,
             step_s,
             ground_c: match site.place.stands_on {
                 StandsOn::Air => 0.0,
                 StandsOn::Ground(ground_c) => ground_c,
             },
             exposure: site.place.exposure,
-            self_heat_w,
-            bank_shares,
             classes: (0..WIND_CLASSES).map(|_| OnceCell::new()).collect(),
+            reduced,
         }
     }
 
-    /// Bodies in its network.
+    /// The same with no thermometer that sees air beside what it is fixed to.
     #[must_use]
-    pub const fn nodes(&self) -> usize {
-        self.body.network.len()
+    pub fn without_air_beside(&self, site: &Site) -> Self {
+        let still = site.without_air_beside();
+        let sensors = still.mountings.iter().map(|mounting| Sensor::new(mounting, &self.reduced)).collect();
+        Self { sensors, classes: (0..WIND_CLASSES).map(|_| OnceCell::new()).collect(), ..self.clone() }
+    }
+
+    /// States of its equations, those of the thermometers among them.
+    #[must_use]
+    pub fn states(&self) -> usize {
+        self.content.len()
     }
 
     /// Temperatures at which nothing changes any more.
     #[must_use]
     pub fn steady(&self, outside_c: f64, wind_m_s: f64, heat: Heat) -> Temperatures {
-        self.sorted(&self.steady_nodes(outside_c, wind_m_s, heat))
+        self.sorted(&self.steady_states(outside_c, wind_m_s, heat))
     }
 
-    /// The same, node by node.
-    fn steady_nodes(&self, outside_c: f64, wind_m_s: f64, heat: Heat) -> DVector<f64> {
-        let network = self.body.in_wind(class_wind(self.class(wind_m_s)));
-        let heat_w: Vec<f64> = self.heat_w(heat).iter().copied().collect();
-        // Every body leads to the outside through the box air.
-        let all = network.steady(&heat_w, outside_c, self.ground_c).unwrap_or_else(|| vec![outside_c; network.len()]);
-        DVector::from_vec(all)
+    /// The same, state by state.
+    fn steady_states(&self, outside_c: f64, wind_m_s: f64, heat: Heat) -> DVector<f64> {
+        let system = self.in_wind(class_wind(self.class(wind_m_s)));
+        // Every cell leads to the outside through the box air.
+        let found = system.steady(&self.heat_w(heat), [outside_c, self.ground_c]);
+        found.unwrap_or_else(|| self.uniform(outside_c))
+    }
+
+    /// The states in which everything is at one temperature (°C).
+    fn uniform(&self, temperature_c: f64) -> DVector<f64> {
+        let mut states = self.reduced.uniform.clone().resize_vertically(self.states(), 1.0);
+        states *= temperature_c;
+        states
+    }
+
+    /// Which place of the bank is the coldest.
+    #[must_use]
+    pub fn coldest(&self, now: &Temperatures) -> Place {
+        let case = self.reduced.solid.case_m();
+        let places = self.places.iter().zip(&now.batteries_c).enumerate();
+        let all = places.flat_map(|(battery, (places, cells_c))| {
+            places.iter().zip(cells_c).map(move |(parts, t_c)| (battery, *parts, *t_c))
+        });
+        let (battery, parts, _) = all.min_by(|a, b| a.2.total_cmp(&b.2)).unwrap_or((0, [0.0; 3], f64::NAN));
+        Place { battery, parts, from_corner_m: [0, 1, 2].map(|axis| parts[axis] * case[axis]) }
+    }
+
+    /// How far a thermometer is from a place (m); nothing where it is not on a battery.
+    #[must_use]
+    pub fn distance_m(&self, place: &Place, spot: Spot) -> Option<f64> {
+        let solid = &self.reduced.solid;
+        let (battery, at) = solid.on_case(spot)?;
+        let from = |battery: usize, axis: usize| solid.layout.batteries[battery].from.get(axis).copied().unwrap_or(0.0);
+        let apart =
+            |axis: usize| from(battery, axis) + at[axis] - from(place.battery, axis) - place.from_corner_m[axis];
+        Some(apart(0).hypot(apart(1)).hypot(apart(2)))
     }
 
     /// Starts with everything at one temperature (°C), in still air of 0 °C and unheated until either is set.
     #[must_use]
     pub fn at_rest(&self, temperature_c: f64) -> Run<'_> {
-        self.start(&DVector::from_element(self.nodes(), temperature_c))
+        self.start(&self.uniform(temperature_c))
     }
 
     /// Starts from what is steady in such air with such heat, and stays there until either is set.
     #[must_use]
     pub fn settled(&self, outside_c: f64, wind_m_s: f64, heat: Heat) -> Run<'_> {
-        let mut run = self.start(&self.steady_nodes(outside_c, wind_m_s, heat));
+        let mut run = self.start(&self.steady_states(outside_c, wind_m_s, heat));
         run.set_air(Air { outside_c, slope_k_per_s: 0.0, wind_m_s });
         run.set_heat(heat);
         run
     }
 
-    fn start(&self, temperatures: &DVector<f64>) -> Run<'_> {
+    fn start(&self, states: &DVector<f64>) -> Run<'_> {
         let modes = self.modes(0);
-        let wave = modes.wave(temperatures);
+        let wave = modes.modes.wave(states);
         let mut run = Run {
             plant: self,
             class: 0,
             modes,
-            surfaces: Surfaces::new(self, modes),
             wave: wave.clone(),
             heat: Heat::default(),
             air: Air::default(),
-            audit: Audit { at_start: self.body.network.capacities().dot(temperatures), from: wave, ..Audit::new(self) },
+            audit: Audit { at_start: self.content.dot(states), from: wave, ..Audit::new(self) },
         };
         run.drive();
         run
@@ -212,40 +349,76 @@ impl Plant {
         class.min(WIND_CLASSES - 1)
     }
 
-    fn modes(&self, class: usize) -> &Modes {
+    fn modes(&self, class: usize) -> &Class {
         self.classes[class].get_or_init(|| {
-            let read: Vec<usize> = self.body.sensors.iter().map(|node| node.0).collect();
-            Modes::new(&self.body.in_wind(class_wind(class)), self.step_s, &read)
+            let read: Vec<usize> = (self.reduced.states()..self.states()).collect();
+            let modes = Modes::new(&self.in_wind(class_wind(class)), self.step_s, &read);
+            let views = &self.views;
+            let [cells, pad, plate, air] =
+                [&views.cells, &views.pad, &views.plate, &views.air].map(|view| modes.lens(view));
+            Class { modes, cells, pad, plate, air }
         })
     }
 
-    fn heat_w(&self, heat: Heat) -> DVector<f64> {
-        let mut all = &self.self_heat_w + &self.bank_shares * heat.bank_w;
-        all[self.body.pad.0] += heat.heater_w;
-        all
+    /// The equations with so much wind about the box (m/s), thermometers included.
+    fn in_wind(&self, wind_m_s: f64) -> System {
+        let System { capacities, conductances, to, all } = self.reduced.in_wind(wind_m_s);
+        let (states, n) = (self.reduced.states(), self.states());
+        let mut system = System {
+            capacities: capacities.resize_vertically(n, 0.0),
+            conductances: conductances.resize(n, n, 0.0),
+            to: to.map(|to| to.resize_vertically(n, 0.0)),
+            all,
+        };
+        for (index, sensor) in self.sensors.iter().enumerate() {
+            system.capacities[states + index] = sensor.capacity;
+            for (conductance, place) in &sensor.joined {
+                // Its own temperature less that of the place.
+                let mut difference = -place.clone().resize_vertically(n, 0.0);
+                difference[states + index] += 1.0;
+                system.conductances.ger(*conductance, &difference, &difference, 1.0);
+            }
+        }
+        system
     }
 
-    fn sorted(&self, all: &DVector<f64>) -> Temperatures {
-        let body = &self.body;
-        let layers_c: Vec<Vec<f64>> =
-            body.layers.iter().map(|block| block.iter().map(|node| all[node.0]).collect()).collect();
-        let air_c = all[body.air.0];
-        let plate_c = all[body.plate.0];
-        let faces = |block: &Vec<f64>, skin: &Skin| -> Vec<f64> {
-            let towards = |part: f64, layer_c: f64, outside_c: f64| layer_c + part * (outside_c - layer_c);
-            let sides = block.iter().map(|&layer_c| towards(skin.side(), layer_c, air_c));
-            let top = block.last().map(|&layer_c| towards(skin.top, layer_c, air_c));
-            let base = block.first().map(|&layer_c| towards(skin.base, layer_c, plate_c));
-            sides.chain(top).chain(base).collect()
-        };
+    fn heat_w(&self, heat: Heat) -> DVector<f64> {
+        &self.self_heat_w + &self.bank * heat.bank_w + &self.heater * heat.heater_w
+    }
+
+    fn sorted(&self, states: &DVector<f64>) -> Temperatures {
+        let views = &self.views;
+        let warmest = |view: &DMatrix<f64>| (view * states).max();
         Temperatures {
-            faces_c: layers_c.iter().zip(&body.skins).map(|(block, skin)| faces(block, skin)).collect(),
-            pad_c: all[body.pad.0],
-            plate_c,
-            air_c,
-            layers_c,
-            sensors_c: body.sensors.iter().map(|node| all[node.0]).collect(),
+            pad_c: warmest(&views.pad),
+            plate_c: warmest(&views.plate),
+            air_c: (&views.air * states)[0],
+            batteries_c: views.by_battery((&views.cells * states).as_slice()),
+            sensors_c: states.rows(self.reduced.states(), self.sensors.len()).iter().copied().collect(),
         }
+    }
+}
+
+impl Views {
+    fn of(reduced: &Reduced, extremes: &Extremes, n: usize) -> Self {
+        let solid = &reduced.solid;
+        let rows = |places: Vec<places::Place>| reduced.rows(places).resize_horizontally(n, 0.0);
+        let of = |(battery, points): (usize, &Vec<[f64; 3]>)| {
+            points.iter().map(|&point| solid.part_of_battery(battery, point)).collect::<Vec<_>>()
+        };
+        Self {
+            cells: rows(extremes.batteries.iter().enumerate().flat_map(of).collect()),
+            of_battery: extremes.batteries.iter().map(Vec::len).collect(),
+            pad: rows(extremes.pad.iter().map(|&at| solid.part_of_pad(at)).collect()),
+            plate: rows(extremes.plate.iter().map(|&at| solid.over_pad(at)).collect()),
+            air: rows(vec![vec![(solid.air.0, 1.0)]]),
+        }
+    }
+
+    /// Values of cells, battery by battery.
+    fn by_battery(&self, cells: &[f64]) -> Vec<Vec<f64>> {
+        let mut cells = cells.iter().copied();
+        self.of_battery.iter().map(|count| cells.by_ref().take(*count).collect()).collect()
     }
 }
 
@@ -259,31 +432,11 @@ fn class_wind(class: usize) -> f64 {
 pub struct Run<'p> {
     plant: &'p Plant,
     class: usize,
-    modes: &'p Modes,
-    surfaces: Surfaces,
+    modes: &'p Class,
     wave: Wave,
     heat: Heat,
     air: Air,
     audit: Audit,
-}
-
-/// What the batteries' layers, the air about them and the plate are read by.
-#[derive(Clone, Debug)]
-struct Surfaces {
-    layers: Vec<Vec<Vec<f64>>>,
-    air: Vec<f64>,
-    plate: Vec<f64>,
-}
-
-impl Surfaces {
-    fn new(plant: &Plant, modes: &Modes) -> Self {
-        let of = |node: &Node| modes.weights(&[(node.0, 1.0)]);
-        Self {
-            layers: plant.body.layers.iter().map(|block| block.iter().map(of).collect()).collect(),
-            air: of(&plant.body.air),
-            plate: of(&plant.body.plate),
-        }
-    }
 }
 
 /// A moment of a run to come back to; see [`Run::save`].
@@ -322,7 +475,7 @@ impl Audit {
     fn new(plant: &Plant) -> Self {
         Self {
             at_start: 0.0,
-            from: plant.modes(0).wave(&DVector::zeros(plant.nodes())),
+            from: plant.modes(0).modes.wave(&DVector::zeros(plant.states())),
             since: Since::default(),
             put_in_j: 0.0,
             lost_j: 0.0,
@@ -337,11 +490,10 @@ impl Run<'_> {
         let class = self.plant.class(air.wind_m_s);
         self.close_account();
         if class != self.class {
-            let temperatures = self.modes.temperatures(&self.wave);
+            let temperatures = self.modes.modes.temperatures(&self.wave);
             self.class = class;
             self.modes = self.plant.modes(class);
-            self.wave = self.modes.wave(&temperatures);
-            self.surfaces = Surfaces::new(self.plant, self.modes);
+            self.wave = self.modes.modes.wave(&temperatures);
             self.audit.from = self.wave.clone();
         }
         self.air = air;
@@ -358,13 +510,13 @@ impl Run<'_> {
         let heat_w = self.plant.heat_w(self.heat);
         let boundary_c = [self.air.outside_c, self.plant.ground_c];
         let drive = Drive { heat_w: &heat_w, boundary_c, slope_k_per_s: [self.air.slope_k_per_s, 0.0] };
-        self.modes.drive(&mut self.wave, &drive);
+        self.modes.modes.drive(&mut self.wave, &drive);
     }
 
     /// Goes on by so many steps, from 1 to [`Run::LONGEST_LEAP`].
     #[inline]
     pub fn leap(&mut self, steps: usize) {
-        self.modes.leap(&mut self.wave, steps);
+        self.modes.modes.leap(&mut self.wave, steps);
         self.passed(as_f64(steps) * self.plant.step_s);
     }
 
@@ -391,7 +543,7 @@ impl Run<'_> {
 
     /// Goes on by any time (s).
     pub fn advance(&mut self, seconds: f64) {
-        self.modes.advance(&mut self.wave, seconds);
+        self.modes.modes.advance(&mut self.wave, seconds);
         self.passed(seconds);
     }
 
@@ -416,52 +568,47 @@ impl Run<'_> {
     #[inline]
     #[must_use]
     pub fn sensors_c(&self) -> [f64; MAX_CHANNELS] {
-        self.modes.read(&self.wave)
+        self.modes.modes.read(&self.wave)
     }
 
-    /// The coldest place of any battery, within its layers or at their outer faces (°C).
+    /// The coldest place of any battery, inside or on the case (°C).
     #[must_use]
     pub fn coldest_cell_c(&self) -> f64 {
-        let (air_c, plate_c) = (self.wave.weigh(&self.surfaces.air), self.plate_c());
-        let towards = |part: f64, layer_c: f64, outside_c: f64| layer_c + part * (outside_c - layer_c);
-        let mut coldest = f64::INFINITY;
-        for (block, skin) in self.surfaces.layers.iter().zip(&self.plant.body.skins) {
-            let (mut base_c, mut top_c) = (f64::NAN, f64::NAN);
-            for weights in block {
-                let layer_c = self.wave.weigh(weights);
-                base_c = if base_c.is_nan() { layer_c } else { base_c };
-                top_c = layer_c;
-                coldest = coldest.min(layer_c).min(towards(skin.side(), layer_c, air_c));
-            }
-            coldest = coldest.min(towards(skin.top, top_c, air_c)).min(towards(skin.base, base_c, plate_c));
-        }
-        coldest
+        self.wave.seen(&self.modes.cells).into_iter().fold(f64::INFINITY, f64::min)
     }
 
-    /// The warmest layer of any battery (°C).
+    /// The warmest place of any battery (°C).
     #[must_use]
     pub fn warmest_cell_c(&self) -> f64 {
-        let layers = self.surfaces.layers.iter().flatten();
-        layers.map(|weights| self.wave.weigh(weights)).fold(f64::NEG_INFINITY, f64::max)
+        self.wave.seen(&self.modes.cells).into_iter().fold(f64::NEG_INFINITY, f64::max)
     }
 
-    /// The plate (°C).
+    /// The warmest place of the plate (°C).
     #[must_use]
     pub fn plate_c(&self) -> f64 {
-        self.wave.weigh(&self.surfaces.plate)
+        self.wave.seen(&self.modes.plate).into_iter().fold(f64::NEG_INFINITY, f64::max)
     }
 
     /// All temperatures.
     #[must_use]
     pub fn temperatures(&self) -> Temperatures {
-        self.plant.sorted(&self.modes.temperatures(&self.wave))
+        let seen = |lens: &Lens| self.wave.seen(lens);
+        let warmest = |lens: &Lens| seen(lens).into_iter().fold(f64::NEG_INFINITY, f64::max);
+        let Class { cells, pad, plate, air, .. } = self.modes;
+        Temperatures {
+            pad_c: warmest(pad),
+            plate_c: warmest(plate),
+            air_c: seen(air)[0],
+            batteries_c: self.plant.views.by_battery(&seen(cells)),
+            sensors_c: self.sensors_c()[..self.plant.sensors.len()].to_vec(),
+        }
     }
 
     /// Where the heat went since the start.
     #[must_use]
     pub fn balance(&mut self) -> Balance {
         self.close_account();
-        let held = self.plant.body.network.capacities().dot(&self.modes.temperatures(&self.wave));
+        let held = self.plant.content.dot(&self.modes.modes.temperatures(&self.wave));
         let Audit { at_start, put_in_j, lost_j, turned_over_j, .. } = self.audit;
         Balance { put_in_j, lost_j, held_j: held - at_start, turned_over_j }
     }
@@ -471,14 +618,15 @@ impl Run<'_> {
         if since.seconds <= 0.0 {
             return;
         }
-        let mut heat_j = &self.plant.self_heat_w * since.seconds + &self.plant.bank_shares * since.bank_j;
-        heat_j[self.plant.body.pad.0] += since.heater_j;
+        let plant = self.plant;
+        let heat_j = &plant.self_heat_w * since.seconds + &plant.bank * since.bank_j + &plant.heater * since.heater_j;
+        let put_in_j = plant.self_heat_w.sum() * since.seconds + since.bank_j + since.heater_j;
         let boundary_ks = [since.outside_ks, self.plant.ground_c * since.seconds];
-        let [outside, ground] = self.modes.lost(from, &self.wave, &heat_j, boundary_ks);
+        let [outside, ground] = self.modes.modes.lost(from, &self.wave, &heat_j, boundary_ks);
         let audit = &mut self.audit;
-        audit.put_in_j += heat_j.sum();
+        audit.put_in_j += put_in_j;
         audit.lost_j += outside + ground;
-        audit.turned_over_j += outside.abs() + ground.abs() + heat_j.sum();
+        audit.turned_over_j += outside.abs() + ground.abs() + put_in_j;
         audit.from.clone_from(&self.wave);
         audit.since = Since::default();
     }

@@ -1,4 +1,4 @@
-//! A network taken apart into modes, each of which decays by itself.
+//! Coupled equations taken apart into modes, each of which decays by itself.
 //!
 //! With `z = Vᵀ C^½ T`, where `V` diagonalises the symmetric `C^−½ G C^−½`, the coupled equations fall apart into
 //!
@@ -15,11 +15,31 @@
 //!
 //! Source: exponential integrators, as in Hochbruck & Ostermann, Acta Numerica 19 (2010), section 2, for a linear problem.
 
-use super::network::{Boundary, Network};
 use forewarm_core::settings::MAX_CHANNELS;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 
-/// Modes of one network, and what reads and drives them.
+/// Equations of bodies that hold heat and pass it on: `C dT/dt = heat − G T + Σ to (boundary)`.
+#[derive(Clone, Debug)]
+pub(super) struct System {
+    /// C (J/K).
+    pub(super) capacities: DVector<f64>,
+    /// G (W/K).
+    pub(super) conductances: DMatrix<f64>,
+    /// What a kelvin of each boundary drives (W/K).
+    pub(super) to: [DVector<f64>; 2],
+    /// Conductance to each boundary in all (W/K).
+    pub(super) all: [f64; 2],
+}
+
+impl System {
+    /// The state in which nothing changes any more. Nothing where a part has no way to any boundary.
+    pub(super) fn steady(&self, heat_w: &DVector<f64>, boundary_c: [f64; 2]) -> Option<DVector<f64>> {
+        let driven = heat_w + &self.to[0] * boundary_c[0] + &self.to[1] * boundary_c[1];
+        Some(self.conductances.clone().cholesky()?.solve(&driven))
+    }
+}
+
+/// Modes of one system, and what reads and drives them.
 #[derive(Clone, Debug)]
 pub(super) struct Modes {
     /// Decay rates (1/s), above 0.
@@ -32,12 +52,20 @@ pub(super) struct Modes {
     heat: DMatrix<f64>,
     /// What a kelvin of each boundary drives.
     boundaries: [Vec<f64>; 2],
-    /// Conductance from each node to each boundary (W/K).
+    /// What of each state flows to each boundary (W/K), and the conductance there in all.
     to: [DVector<f64>; 2],
+    all: [f64; 2],
     /// Propagators over one to [`Modes::LONGEST`] steps.
     leaps: Vec<Leap>,
     /// For each mode, what it adds to each of the nodes that thermometers read.
     readout: Vec<[f64; MAX_CHANNELS]>,
+}
+
+/// Weights of several values at once: mode by mode, so that a processor takes several values at once.
+#[derive(Clone, Debug)]
+pub(super) struct Lens {
+    count: usize,
+    weights: Vec<f64>,
 }
 
 /// The solution over one span of time, as factors of each mode. In columns, as the modes are, so that a processor takes several at
@@ -87,11 +115,11 @@ impl Modes {
     /// Longest leap, in steps.
     pub(super) const LONGEST: usize = 10;
 
-    /// The modes of `network`, to be stepped by multiples of `step_s`. `read` are the nodes that thermometers read.
-    pub(super) fn new(network: &Network, step_s: f64, read: &[usize]) -> Self {
-        let root = network.capacities().map(f64::sqrt);
-        let n = network.len();
-        let mut symmetric = network.conductances();
+    /// The modes of `system`, to be stepped by multiples of `step_s`. `read` are the states that thermometers read.
+    pub(super) fn new(system: &System, step_s: f64, read: &[usize]) -> Self {
+        let root = system.capacities.map(f64::sqrt);
+        let n = root.len();
+        let mut symmetric = system.conductances.clone();
         for (row, col) in (0..n).flat_map(|row| (0..n).map(move |col| (row, col))) {
             symmetric[(row, col)] /= root[row] * root[col];
         }
@@ -107,7 +135,7 @@ impl Modes {
             heat.column_mut(node).scale_mut(1.0 / root[node]);
             out.row_mut(node).scale_mut(1.0 / root[node]);
         }
-        let to = Boundary::ALL.map(|boundary| network.to(boundary));
+        let System { to, all, .. } = system.clone();
         let boundaries = [0, 1].map(|side| (&heat * &to[side]).iter().copied().collect());
         let leaps = (1..=Self::LONGEST).map(|steps| Leap::new(&rates, step_s * as_f64(steps))).collect();
         let mut readout = vec![[0.0; MAX_CHANNELS]; n];
@@ -116,7 +144,7 @@ impl Modes {
                 row[channel] = out[(node, mode)];
             }
         }
-        Self { rates, into, out, heat, boundaries, to, leaps, readout }
+        Self { rates, into, out, heat, boundaries, to, all, leaps, readout }
     }
 
     /// Modes of so many temperatures (°C), undriven.
@@ -131,11 +159,10 @@ impl Modes {
         &self.out * wave.z()
     }
 
-    /// Weights by which a combination of nodes is read out of modes.
-    pub(super) fn weights(&self, combination: &[(usize, f64)]) -> Vec<f64> {
-        (0..self.rates.len())
-            .map(|mode| combination.iter().map(|&(node, weight)| weight * self.out[(node, mode)]).sum())
-            .collect()
+    /// What reads combinations of states out of modes; a row for each.
+    pub(super) fn lens(&self, combinations: &DMatrix<f64>) -> Lens {
+        let read = combinations * &self.out;
+        Lens { count: read.nrows(), weights: read.as_slice().to_vec() }
     }
 
     /// Sets what drives every mode.
@@ -187,7 +214,7 @@ impl Modes {
             }),
         );
         let node_ks = &self.out * integrals;
-        [0, 1].map(|side| self.to[side].dot(&node_ks) - self.to[side].sum() * boundary_ks[side])
+        [0, 1].map(|side| self.to[side].dot(&node_ks) - self.all[side] * boundary_ks[side])
     }
 }
 
@@ -196,10 +223,15 @@ impl Wave {
         DVector::from_column_slice(&self.z)
     }
 
-    /// A value that [`Modes::weights`] describes.
-    #[inline]
-    pub(super) fn weigh(&self, weights: &[f64]) -> f64 {
-        self.z.iter().zip(weights).map(|(z, weight)| z * weight).sum()
+    /// Values that a [`Lens`] reads.
+    pub(super) fn seen(&self, lens: &Lens) -> Vec<f64> {
+        let mut seen = vec![0.0; lens.count];
+        for (z, weights) in self.z.iter().zip(lens.weights.chunks_exact(lens.count.max(1))) {
+            for (seen, weight) in seen.iter_mut().zip(weights) {
+                *seen += z * weight;
+            }
+        }
+        seen
     }
 }
 

@@ -1,7 +1,8 @@
 //! Bodies that hold heat, and what joins them.
 
-use super::modes::{Drive, Modes};
+use super::modes::{Drive, Modes, System};
 use nalgebra::{DMatrix, DVector};
+use nalgebra_sparse::{CooMatrix, CscMatrix};
 
 /// A body of one temperature.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -70,18 +71,25 @@ impl Network {
     }
 
     /// What flows out of each node (W) is this, times the temperatures, with both boundaries at 0.
-    pub(super) fn conductances(&self) -> DMatrix<f64> {
-        let mut matrix = DMatrix::zeros(self.len(), self.len());
+    pub(super) fn conductances(&self) -> CscMatrix<f64> {
+        let mut entries = CooMatrix::new(self.len(), self.len());
         for &(a, b, g) in &self.links {
-            matrix[(a, a)] += g;
-            matrix[(b, b)] += g;
-            matrix[(a, b)] -= g;
-            matrix[(b, a)] -= g;
+            entries.push(a, a, g);
+            entries.push(b, b, g);
+            entries.push(a, b, -g);
+            entries.push(b, a, -g);
         }
         for &(node, _, g) in &self.edges {
-            matrix[(node, node)] += g;
+            entries.push(node, node, g);
         }
-        matrix
+        CscMatrix::from(&entries)
+    }
+
+    /// Its equations.
+    pub(super) fn system(&self) -> System {
+        let to = Boundary::ALL.map(|boundary| self.to(boundary));
+        let all = [0, 1].map(|side| to[side].sum());
+        System { capacities: self.capacities(), conductances: DMatrix::from(&self.conductances()), to, all }
     }
 
     /// Conductance from each node to a boundary (W/K).
@@ -100,14 +108,14 @@ impl Network {
         let mut flows = DVector::from_column_slice(heat_w);
         flows += self.to(Boundary::Outside) * outside_c;
         flows += self.to(Boundary::Ground) * ground_c;
-        let solved = self.conductances().cholesky()?.solve(&flows);
+        let solved = self.system().conductances.cholesky()?.solve(&flows);
         Some(solved.iter().copied().collect())
     }
 
     /// Temperatures (°C) after `seconds`, from those at the start (°C), with constant heat into each node (W) and constant boundaries.
     #[must_use]
     pub fn after(&self, start_c: &[f64], heat_w: &[f64], boundary_c: [f64; 2], seconds: f64) -> Vec<f64> {
-        let modes = Modes::new(self, seconds, &[]);
+        let modes = Modes::new(&self.system(), seconds, &[]);
         let mut wave = modes.wave(&DVector::from_column_slice(start_c));
         let heat_w = DVector::from_column_slice(heat_w);
         modes.drive(&mut wave, &Drive { heat_w: &heat_w, boundary_c, slope_k_per_s: [0.0; 2] });

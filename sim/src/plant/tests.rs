@@ -1,11 +1,126 @@
+use super::layout::{Fineness, Mesh};
+use super::solid::Solid;
 use super::*;
+use nalgebra_sparse::CscMatrix;
+use nalgebra_sparse::factorization::CscCholesky;
+use std::sync::OnceLock;
 
 mod balance;
+mod closed_forms;
+mod extremes;
 mod handbook;
 mod properties;
-mod reference;
+mod reduction;
+mod sideways;
 mod site;
-mod slab;
+
+/// The shape of a site, made once for all checks.
+fn shape_of(site: &Site, made: &'static OnceLock<Shape>) -> &'static Shape {
+    made.get_or_init(|| Shape::of(site))
+}
+
+fn open_shape() -> &'static Shape {
+    static MADE: OnceLock<Shape> = OnceLock::new();
+    shape_of(&site::open(), &MADE)
+}
+
+fn ground_shape() -> &'static Shape {
+    static MADE: OnceLock<Shape> = OnceLock::new();
+    shape_of(&site::on_ground(), &MADE)
+}
+
+fn hut_shape() -> &'static Shape {
+    static MADE: OnceLock<Shape> = OnceLock::new();
+    shape_of(&site::hut(), &MADE)
+}
+
+/// Everything that is read of a run (°C).
+fn read(run: &Run<'_>) -> Vec<f64> {
+    let found = run.temperatures();
+    let mut all = vec![found.pad_c, found.plate_c, found.air_c];
+    all.extend(found.all_cells_c());
+    all.extend(&found.sensors_c);
+    all
+}
+
+/// The largest difference between two readings (K).
+fn apart(one: &[f64], other: &[f64]) -> f64 {
+    assert_eq!(one.len(), other.len());
+    one.iter().zip(other).map(|(one, other)| (one - other).abs()).fold(0.0, f64::max)
+}
+
+/// All cells of an installation with wind about it, none of them left out: slow and obvious.
+struct Full {
+    solid: Solid,
+    conductances: CscMatrix<f64>,
+    capacities: DVector<f64>,
+    to: [DVector<f64>; 2],
+}
+
+impl Full {
+    fn of(solid: &Solid, wind_m_s: f64) -> Self {
+        let mut network = solid.network.clone();
+        for windward in &solid.windward {
+            for &(node, through) in &windward.cells {
+                network.edge(node, Boundary::Outside, windward.part(wind_m_s) * through);
+            }
+        }
+        Self {
+            solid: solid.clone(),
+            conductances: network.conductances(),
+            capacities: network.capacities(),
+            to: Boundary::ALL.map(|boundary| network.to(boundary)),
+        }
+    }
+
+    /// `site` on its mesh of such a fineness.
+    fn meshed(site: &Site, fineness: Fineness, wind_m_s: f64) -> Self {
+        let layout = layout::Layout::of(site);
+        Self::of(&Solid::new(site, &layout, &Mesh::cut(&layout, fineness, fineness)), wind_m_s)
+    }
+
+    /// Steady temperatures, a column for each of what drives them (W by node).
+    fn steady(&self, driven: &DMatrix<f64>) -> DMatrix<f64> {
+        CscCholesky::factor(&self.conductances).expect("a way to a boundary").solve(driven)
+    }
+
+    /// Goes on from `start` in such steps (s, how many) and hands over each moment (s) with its temperatures. Singly diagonally
+    /// implicit Runge-Kutta method of two stages and second order, which damps what is too fast for the step. Source: Alexander, SIAM J. Numer.
+    /// Anal. 14 (1977); from memory.
+    fn crossed(
+        &self,
+        start: &DMatrix<f64>,
+        driven: &DMatrix<f64>,
+        steps: &[(f64, usize)],
+        mut see: impl FnMut(f64, &DMatrix<f64>),
+    ) {
+        let gamma = 1.0 - std::f64::consts::FRAC_1_SQRT_2;
+        let (mut now, mut seconds) = (start.clone(), 0.0);
+        for &(step_s, count) in steps {
+            let mut matrix = self.conductances.clone();
+            for (row, col, value) in matrix.triplet_iter_mut() {
+                *value *= gamma * step_s;
+                if row == col {
+                    *value += self.capacities[row];
+                }
+            }
+            let factor = CscCholesky::factor(&matrix).expect("positive");
+            for _ in 0..count {
+                let first = factor.solve(&(driven - &self.conductances * &now));
+                let between = &now + &first * ((1.0 - gamma) * step_s);
+                let second = factor.solve(&(driven - &self.conductances * &between));
+                now += (first * (1.0 - gamma) + second * gamma) * step_s;
+                seconds += step_s;
+                see(seconds, &now);
+            }
+        }
+    }
+}
+
+/// What a place is at, of the temperatures of all cells.
+fn at(place: &places::Place, cells: &[f64]) -> f64 {
+    place.iter().map(|(node, weight)| cells[*node] * weight).sum()
+}
 
 fn csv(name: &str) -> Vec<Vec<String>> {
     let path = format!("{}/../tests/data/{name}", env!("CARGO_MANIFEST_DIR"));

@@ -34,7 +34,7 @@ pub struct Outcome {
     pub above_ceiling_s: f64,
     /// By how much, at the most (A).
     pub most_above_ceiling_a: f64,
-    /// Charged into the bank (Ah).
+    /// Charged into the bank (Ah): what it takes up, and not what holds a full one at its voltage.
     pub charged_ah: f64,
     /// Energy that the sources had to spare while charge was refused (Wh).
     pub refused_wh: f64,

@@ -7,6 +7,7 @@ use crate::offer::offers;
 use crate::site::{Presence, WeatherSource};
 use crate::weather::Weather;
 use std::path::Path;
+use std::sync::OnceLock;
 
 impl Scenario {
     /// Reads what the installation names: its weather, and its sources' logs. `base` is the folder its paths start from.
@@ -74,6 +75,7 @@ impl Scenario {
             step_ms,
             has_heater_supply: true,
             bank_measured: installation.bank_measured,
+            shape: OnceLock::new(),
             warnings: problems,
         })
     }

@@ -2,9 +2,11 @@
 
 use crate::diagnostic::Problem;
 use crate::offer::Offer;
+use crate::plant::{Plant, Shape};
 use crate::site::{BankMeasured, Site};
 use crate::weather::Weather;
 use forewarm_core::settings::ValidSettings;
+use std::sync::OnceLock;
 
 /// An installation in its season.
 #[derive(Clone, Debug)]
@@ -31,6 +33,8 @@ pub struct Scenario {
     pub has_heater_supply: bool,
     /// What of the bank the controller is given.
     pub bank_measured: BankMeasured,
+    /// The site cut into cells, once it has been played.
+    pub shape: OnceLock<Shape>,
     /// What of weather and logs should have been meant.
     pub warnings: Vec<Problem>,
 }
@@ -41,6 +45,13 @@ impl Scenario {
     pub fn line_ohm(&self) -> f64 {
         let circuit = self.site.circuit.and_then(|circuit| Some((circuit.cable_m, circuit.cable_mm2?)));
         circuit.map_or(0.0, |(length_m, area_mm2)| 2.0 * length_m * crate::plan::conductor::ohm_per_m_20c(area_mm2))
+    }
+
+    /// The plant of `site`, which is this one's with other properties.
+    pub(super) fn plant(&self, site: &Site) -> Plant {
+        let step_s = f64::from(self.step_ms) / 1000.0;
+        let shape = self.shape.get_or_init(|| Shape::of(&self.site));
+        if shape.fits(site) { Plant::in_shape(shape, site, step_s) } else { Plant::new(site, step_s) }
     }
 
     /// Longest time between two looks at it (ms).

@@ -147,8 +147,7 @@ pub fn play<W: Watcher>(
     stop: &AtomicBool,
 ) -> Outcome {
     let site = variation.of(&scenario.site);
-    let step_s = f64::from(scenario.step_ms) / 1000.0;
-    let plant = Plant::new(&site, step_s);
+    let plant = scenario.plant(&site);
     let mut stage = Stage::new(scenario, variation, &plant, watcher);
     if pace == Pace::EveryStep {
         stage.leap = 0;
@@ -561,10 +560,12 @@ impl<'a, W: Watcher> Stage<'a, W> {
                 outcome.charge_refused_s += span_s;
             }
         }
-        outcome.charged_ah += flow.charge_a.max(0.0) * hours;
         outcome.refused_wh += flow.refused_w * hours;
         outcome.unmet_wh += flow.unmet_w * hours;
-        self.charge = self.bank.advance(self.charge, flow.charge_a, span_s);
+        let before = self.charge;
+        self.charge = self.bank.advance(before, flow.charge_a, span_s);
+        // What it takes up: a full bank is held at its voltage by a current that charges nothing any more.
+        outcome.charged_ah += (self.charge - before).max(0.0) * self.capacity_ah;
         outcome.least_charge = outcome.least_charge.min(self.charge);
     }
 

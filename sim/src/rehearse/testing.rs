@@ -4,10 +4,15 @@ use super::Scenario;
 use crate::installation::{Installation, starter};
 use crate::offer::Offer;
 use crate::plan::testing as planned;
+use crate::plant::Shape;
 use crate::site::{BankMeasured, Class, Site};
 use crate::weather::{Point, Weather};
 use forewarm_core::settings::MAX_SOURCES;
 use forewarm_core::signals::Sources;
+use std::sync::OnceLock;
+
+/// The hut cut into cells, for all tests of a process.
+static SHAPE: OnceLock<Shape> = OnceLock::new();
 
 /// The planned installation, its plate and air measured less well, with sources that come and go as the scenario says.
 fn site() -> Site {
@@ -54,6 +59,7 @@ pub(crate) fn scenario(days: u32) -> Scenario {
             offers.push(Offer { at_s: day * 86_400 + hour * 3600, sources, power_w, load_w: 6.0 });
         }
     }
+    SHAPE.get_or_init(|| Shape::of(&site()));
     Scenario {
         title: "Hut".into(),
         channels: installation.channels,
@@ -66,6 +72,7 @@ pub(crate) fn scenario(days: u32) -> Scenario {
         step_ms: 1000,
         has_heater_supply: true,
         bank_measured: BankMeasured { voltage: true, charge: true },
+        shape: SHAPE.clone(),
         warnings: Vec::new(),
     }
 }

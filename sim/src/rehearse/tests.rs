@@ -64,6 +64,32 @@ fn leaping_moves_no_relay_by_more_than_a_step_or_two() {
     assert!((coldest(&leapt) - coldest(&walked)).abs() < 1e-3);
 }
 
+/// A charger that holds a full bank at its voltage drives a current that charges nothing.
+#[test]
+fn what_is_charged_is_what_the_bank_takes_up_and_a_full_one_takes_none() {
+    let mut scenario = scenario(4);
+    for point in &mut scenario.weather.points {
+        point.outside_c = 20.0;
+    }
+    scenario.site.winter.start_c = Some(20.0);
+    // Mains all the time, and nothing that draws.
+    let mains = |offer: &Offer| Offer {
+        at_s: offer.at_s,
+        sources: Sources::NONE.with(1),
+        power_w: std::array::from_fn(|index| if index == 1 { 600.0 } else { 0.0 }),
+        load_w: 0.0,
+    };
+    scenario.offers = scenario.offers.iter().map(mains).collect();
+    let capacity_ah = f64::from(scenario.settings.charge.capacity.as_milliamp_hours()) / 1000.0;
+    for start in [1.0, 0.9] {
+        scenario.site.winter.start_charge = start;
+        let (outcome, _) = played(&scenario, Pace::Leaping);
+        assert!(outcome.charge_permitted_s > 3.0 * 86_400.0 && outcome.last_charge > 0.999, "{outcome:?}");
+        let gained_ah = (outcome.last_charge - start) * capacity_ah;
+        assert!((outcome.charged_ah - gained_ah).abs() < 1e-6, "{} Ah for {gained_ah} Ah", outcome.charged_ah);
+    }
+}
+
 /// The current into the bank against the ceiling at the coldest reading, which rises from 20 A at 5 °C to 60 A at 10 °C and 100 A at 15 °C.
 #[derive(Default)]
 struct AgainstCeiling {

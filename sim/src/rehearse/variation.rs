@@ -2,7 +2,7 @@
 
 use super::probe::Flaws;
 use crate::plan::measurement::SELF_HEATING_UNKNOWN;
-use crate::site::{Site, Tolerance};
+use crate::site::{MOST_AIR_SHARE, Site, Tolerance};
 use forewarm_core::settings::MAX_CHANNELS;
 use rand::{Rng, RngExt, SeedableRng};
 use rand_pcg::Pcg64;
@@ -30,6 +30,12 @@ pub struct Variation {
     pub hard_limit: f64,
     /// What the measurements' noise is made from.
     pub noise_seed: u64,
+    /// Film of air inside the box.
+    pub film: f64,
+    /// Place of the pad, along the length of the batteries and across.
+    pub pad_place: [f64; 2],
+    /// The part of the air that each thermometer channel sees, in the order of the settings.
+    pub air_share: [f64; MAX_CHANNELS],
 }
 
 impl Variation {
@@ -60,12 +66,18 @@ impl Variation {
             weather: part(),
             hard_limit: part(),
             noise_seed: random.next_u64(),
+            ..Self::default()
         };
         // One box, one air, one age: the contacts of all channels have grown alike, which no comparison of channels finds.
         let growth = random.random_range(0.0..=1.0);
         for flaws in &mut drawn.channels {
             flaws.growth = growth;
         }
+        // What came later is drawn last, so that a trial keeps all that it drew before.
+        let mut part = || random.random_range(-1.0..=1.0);
+        drawn.film = part();
+        drawn.pad_place = [part(), part()];
+        drawn.air_share = std::array::from_fn(|_| part());
         drawn
     }
 
@@ -78,6 +90,7 @@ impl Variation {
         battery.specific_heat_j_per_kg_k *= 1.0 + self.specific_heat * tolerance.specific_heat;
         battery.conductivity_up_w_per_m_k *= 1.0 + self.conductivity * tolerance.conductivity;
         battery.conductivity_across_w_per_m_k *= 1.0 + self.conductivity * tolerance.conductivity;
+        battery.conductivity_along_w_per_m_k *= 1.0 + self.conductivity * tolerance.conductivity;
         battery.hard_limit_c += self.hard_limit * tolerance.hard_limit_k;
         for layer in real.enclosure.layers_mut() {
             layer.material.conductivity_w_per_m_k *= 1.0 + self.insulation * tolerance.insulation;
@@ -86,6 +99,15 @@ impl Variation {
         real.enclosure.air_changes_per_h *= (1.0 + self.air_changes * tolerance.air_changes).max(0.0);
         real.plate.contact_w_per_m2_k *= 1.0 + self.contact * tolerance.contact;
         real.pad.bond_w_per_m2_k *= 1.0 + self.contact * tolerance.contact;
+        real.enclosure.inside_w_per_m2_k *= 1.0 + self.film * tolerance.film;
+        let places = real.pad.shift_m.iter_mut().zip(self.pad_place).zip(site.room_for_pad_m());
+        for ((shift_m, part), room_m) in places {
+            // Who fits a pad sees the edge of the plate.
+            *shift_m = (*shift_m + part * tolerance.pad_place_m).clamp(-room_m, room_m);
+        }
+        for (mounting, part) in real.mountings.iter_mut().zip(self.air_share) {
+            mounting.air_share = (mounting.air_share * (1.0 + part * tolerance.air_share)).clamp(0.0, MOST_AIR_SHARE);
+        }
         for (mounting, flaws) in real.mountings.iter_mut().zip(&self.channels) {
             mounting.self_heating_k_per_mw *= 1.0 + flaws.self_heating * SELF_HEATING_UNKNOWN;
         }
@@ -106,6 +128,61 @@ mod tests {
             assert!(first[..index].iter().all(|other| other.insulation.to_bits() != one.insulation.to_bits()));
         }
         assert_ne!(first[0], Variation::draw(8, 0));
+    }
+
+    /// The draws in their order, counted out by hand. A trial of a seed that somebody has written down is drawn again as it was.
+    #[test]
+    #[expect(clippy::float_cmp, reason = "the same draws")]
+    fn what_is_drawn_since_is_drawn_after_all_that_was_drawn_before() {
+        for trial in 0..20 {
+            let drawn = Variation::draw(3, trial);
+            let key = Pcg64::seed_from_u64(3).next_u64() ^ trial.wrapping_mul(0x9e37_79b9_7f4a_7c15);
+            let mut random = Pcg64::seed_from_u64(key);
+            let mut parts =
+                |count: usize| -> Vec<f64> { (0..count).map(|_| random.random_range(-1.0..=1.0)).collect() };
+            // Four that all channels share, five of each channel, eight of the site.
+            let before = parts(4 + 5 * MAX_CHANNELS + 8);
+            let of_first = drawn.channels[0];
+            assert_eq!([of_first.offset, of_first.gain, of_first.reference, of_first.drift], before[..4]);
+            assert_eq!([of_first.element, of_first.mismatch], before[4..6]);
+            assert_eq!([drawn.pad_power, drawn.insulation], before[4 + 5 * MAX_CHANNELS..][..2]);
+            assert_eq!([drawn.hard_limit], before[before.len() - 1..]);
+            assert_eq!(drawn.noise_seed, random.next_u64());
+            assert_eq!(of_first.growth.to_bits(), random.random_range::<f64, _>(0.0..=1.0).to_bits());
+            let since: Vec<f64> = (0..3 + MAX_CHANNELS).map(|_| random.random_range(-1.0..=1.0)).collect();
+            assert_eq!([drawn.film, drawn.pad_place[0], drawn.pad_place[1]], since[..3]);
+            assert_eq!(drawn.air_share[..], since[3..]);
+        }
+    }
+
+    #[test]
+    fn a_pad_stays_on_its_plate_and_a_share_of_air_between_none_and_half() {
+        let mut site = crate::plan::testing::site();
+        site.tolerance = Tolerance { film: 0.2, pad_place_m: 0.05, air_share: 1.0, ..site.tolerance };
+        (site.plate.length_m, site.plate.width_m) = (0.34, 0.36);
+        (site.pad.length_m, site.pad.width_m, site.pad.shift_m) = (0.3, 0.2, [0.01, -0.02]);
+        site.mountings[0].air_share = 0.05;
+        site.mountings[1].air_share = 0.4;
+        let (mut least, mut most) = ([f64::INFINITY; 5], [f64::NEG_INFINITY; 5]);
+        for trial in 0..2000 {
+            let real = Variation::draw(5, trial).of(&site);
+            let film = real.enclosure.inside_w_per_m2_k / site.enclosure.inside_w_per_m2_k;
+            let [along, across] = real.pad.shift_m;
+            let found = [film, along, across, real.mountings[0].air_share, real.mountings[1].air_share];
+            for (index, found) in found.into_iter().enumerate() {
+                (least[index], most[index]) = (least[index].min(found), most[index].max(found));
+            }
+        }
+        // Room of 20 mm either way along, of 80 mm across; 2 000 draws come within a hundredth of every end that is not cut off.
+        for (index, (low, high)) in
+            [(0.8, 1.2), (-0.02, 0.02), (-0.07, 0.03), (0.0, 0.1), (0.0, 0.5)].into_iter().enumerate()
+        {
+            let width = high - low;
+            assert!((low - 1e-12..low + width / 100.0).contains(&least[index]), "{index}: {}", least[index]);
+            assert!((high - width / 100.0..=high + 1e-12).contains(&most[index]), "{index}: {}", most[index]);
+        }
+        let written = Variation::default().of(&site);
+        assert_eq!(format!("{written:?}"), format!("{site:?}"), "as written down nothing differs");
     }
 
     /// In one box contacts corrode alike, and what all channels share no comparison of them finds.

@@ -1,13 +1,14 @@
-//! Bank, plate and pad as bodies, and the room for them in the box: what they are made of, how large they are, whether they fit each other.
+//! Bank, plate and pad as bodies: what they are made of, how large they are, and whether such a thing can be.
 
 use super::Sections;
+use super::fit::{mm, row};
 use super::table::Key;
 use crate::diagnostic::Severity;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::materials::{Known, Material, PLATES};
 use crate::plan::circuit::{Draw, Heater, is_for_the_bank, is_mains};
-use crate::site::{Battery, Pad, Plate, Site};
+use crate::site::{Battery, Pad, Plate, Site, TerminalCable};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Key as Setting, Place as SettingPlace, Settings};
 
@@ -16,23 +17,28 @@ use forewarm_core::settings::{Key as Setting, Place as SettingPlace, Settings};
 enum Cells {
     Standing,
     Lying,
+    Cylindrical,
 }
 
 impl Cells {
     /// Upwards and across (W/(m K)). Along the layers 15 to 30 is usual (from memory; arXiv:2112.09768 measured 26.6), through
-    /// them 0.4 to 1.0 (0.52 there). A whole battery has gaps and cases besides, so along the layers it is the low end.
+    /// them 0.4 to 1.0 (0.52 there). A whole battery has gaps and cases besides, so along the layers it is the low end. The
+    /// jelly rolls of upright cylinders conduct 20 to 30 along their axis and 0.2 to 1 across it, and the gaps between round cells take
+    /// away a third to a half (from memory).
     const fn conductivity(self) -> (f64, f64) {
         match self {
             Self::Standing => (15.0, 0.8),
             Self::Lying => (0.6, 15.0),
+            Self::Cylindrical => (12.0, 0.5),
         }
     }
 }
 
 pub(super) fn battery<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, hard_limit: Celsius) -> Battery {
-    let words = [("standing", Cells::Standing), ("lying", Cells::Lying)];
+    let words = [("standing", Cells::Standing), ("lying", Cells::Lying), ("cylindrical", Cells::Cylindrical)];
     let cells = reader.word(section, "cells", &words).ok().flatten().unwrap_or(Cells::Standing);
     let (up, across) = cells.conductivity();
+    let across = reader.given(section, Key::ConductivityAcross).unwrap_or(across);
     let battery = Battery {
         count: reader.whole(section, Key::Count) as usize,
         length_m: reader.real(section, Key::BatteryLength),
@@ -42,14 +48,55 @@ pub(super) fn battery<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, ha
         cells_in_series: reader.whole(section, Key::CellsInSeries),
         specific_heat_j_per_kg_k: reader.real(section, Key::SpecificHeat),
         conductivity_up_w_per_m_k: reader.given(section, Key::ConductivityUp).unwrap_or(up),
-        conductivity_across_w_per_m_k: reader.given(section, Key::ConductivityAcross).unwrap_or(across),
+        conductivity_across_w_per_m_k: across,
+        conductivity_along_w_per_m_k: reader.given(section, Key::ConductivityAlong).unwrap_or(across),
         gap_m: reader.real(section, Key::Gap),
+        terminal_cable: terminal_cable(reader, section),
         resistance_ohm: reader.real(section, Key::Resistance),
         maker_ceiling: super::maker::ceiling(reader, section),
         hard_limit_c: f64::from(hard_limit.as_millidegrees()) / 1000.0,
     };
     masses(reader, section, &battery);
+    conductivities(reader, section, &battery);
     battery
+}
+
+/// Better than this no battery conducts in any direction, and worse than the other not in all (W/(m K)). From memory: a jelly roll or stack
+/// has 15 to 30 along its layers (arXiv:2112.09768 measured 26.6), copper and aluminium foils included; still air has 0.025 and plastic 0.2.
+const CONDUCTS: [f64; 2] = [0.2, 60.0];
+
+/// Whether batteries conduct as no material in them does.
+fn conductivities<'t>(reader: &mut Reader<'t>, section: &Section<'t>, battery: &Battery) {
+    let directions = [
+        (Key::ConductivityUp, battery.conductivity_up_w_per_m_k),
+        (Key::ConductivityAcross, battery.conductivity_across_w_per_m_k),
+        (Key::ConductivityAlong, battery.conductivity_along_w_per_m_k),
+    ];
+    if reader.doubts_any(section, &directions.map(|(key, _)| key)) {
+        return;
+    }
+    let [least, most] = CONDUCTS;
+    let stated = || directions.into_iter().filter(|(key, _)| section.has(key.fact().name));
+    let beyond: Vec<_> = if directions.iter().all(|(_, value)| *value < least) {
+        stated().take(1).map(|found| (found, "and no direction has more than 0.2: worse than plastic")).collect()
+    } else {
+        stated().filter(|(_, value)| *value > most).map(|found| (found, "better than any stack of cells")).collect()
+    };
+    for ((key, value), what) in beyond {
+        let name = key.fact().name;
+        let place = section.place(name);
+        let message = format!("{place} is {value} W/(m K), {what}");
+        let why = "15 to 30 is usual along the layers of cells, and 0.4 to 1 through them (from memory; arXiv:2112.09768 \
+                   measured 26.6 and 0.52); with another the coldest cell is not where it is looked for";
+        let remedy = format!("{name} from 0.3 to 30 as measured; or leave it out for what cells says");
+        reader.findings.add(Severity::Warning, section.key_span(name).as_ref(), &place, message, Some(why), remedy);
+    }
+}
+
+/// The conductors that leave the box, where the file states both measures of one.
+fn terminal_cable<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<TerminalCable> {
+    let area_mm2 = reader.given(section, Key::TerminalCableArea)?;
+    Some(TerminalCable { area_mm2, length_m: reader.given(section, Key::TerminalCableLength)? })
 }
 
 /// Whether a battery is as heavy as one of its size can be, and as the cells in it.
@@ -95,82 +142,60 @@ fn masses<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, battery: &Batt
     reader.findings.add(Severity::Error, span.as_ref(), "battery.cell_mass_kg", message, why, remedy);
 }
 
-/// The plate, with its length and width (m): those of the row of batteries where the file has none.
-pub(super) fn plate<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, battery: &Battery) -> (Plate, [f64; 2]) {
+/// The plate: as long and wide as the row of batteries where the file has no measures of it.
+pub(super) fn plate<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, battery: &Battery) -> Plate {
     let material = reader.word(section, "material", &words(PLATES)).ok().flatten();
-    let [length, width] = row(battery);
-    let measures = [
-        reader.given(section, Key::PlateLength).unwrap_or(length),
-        reader.given(section, Key::PlateWidth).unwrap_or(width),
-    ];
-    let plate = Plate {
+    let [length_m, width_m] = row(battery);
+    Plate {
         material: material.unwrap_or(PLATES[0].material),
-        area_m2: measures[0] * measures[1],
+        length_m: reader.given(section, Key::PlateLength).unwrap_or(length_m),
+        width_m: reader.given(section, Key::PlateWidth).unwrap_or(width_m),
         thickness_m: reader.real(section, Key::PlateThickness),
-        contact_w_per_m2_k: reader.real(section, Key::PlateContact),
-    };
-    (plate, measures)
+        contact_w_per_m2_k: contact(reader, section),
+    }
 }
 
-/// The pad, with its length and width (m).
-pub(super) fn pad<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> (Pad, [f64; 2]) {
-    let measures = [reader.real(section, Key::PadLength), reader.real(section, Key::PadWidth)];
-    let pad = Pad {
-        area_m2: measures[0] * measures[1],
+/// Conductances of joints that have a word (W/(m² K)), each from memory: metal on a plate with whatever air is between them; a soft pad that
+/// fills the gap; a plastic case with an air gap and foam between it and the cells.
+const JOINTS: [(&str, f64); 3] = [("bare", 200.0), ("gap_pad", 500.0), ("plastic_case", 30.0)];
+
+/// The joint from plate to batteries (W/(m² K)): by its word, or by its own figure.
+fn contact<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> f64 {
+    let joint = reader.word(section, "contact", &JOINTS).ok().flatten();
+    let own = reader.real(section, Key::PlateContact);
+    if section.has("contact") && section.has("contact_w_per_m2_k") {
+        let place = section.place("contact_w_per_m2_k");
+        let message = format!("{place} does not go with {}", section.place("contact"));
+        let remedy =
+            "one of the two: contact names a kind of joint, contact_w_per_m2_k is for one that has no word here";
+        reader.findings.error(section.key_span("contact_w_per_m2_k").as_ref(), &place, message, remedy);
+    }
+    joint.unwrap_or(own)
+}
+
+/// The pad.
+pub(super) fn pad<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Pad {
+    Pad {
+        length_m: reader.real(section, Key::PadLength),
+        width_m: reader.real(section, Key::PadWidth),
+        shift_m: [Key::PadShiftAlong, Key::PadShiftAcross].map(|key| reader.real(section, key)),
         thickness_m: reader.real(section, Key::PadThickness),
         bond_w_per_m2_k: reader.real(section, Key::PadBond),
         most_w_per_m2: reader.real(section, Key::PadMost),
-    };
-    (pad, measures)
+    }
 }
 
 pub(super) fn words(materials: &[Known]) -> Vec<(&'static str, Material)> {
     materials.iter().map(|known| (known.name, known.material)).collect()
 }
 
-/// Footprint of the row of batteries, with its gaps (m).
-fn row(battery: &Battery) -> [f64; 2] {
-    #[expect(clippy::cast_precision_loss, reason = "8 at most")]
-    let count = battery.count as f64;
-    [battery.length_m, count * battery.width_m + (count - 1.0) * battery.gap_m]
-}
-
-/// Length and width of what lies flat (m).
-pub(super) struct Footprints {
-    pub(super) plate_m: [f64; 2],
-    pub(super) pad_m: [f64; 2],
-}
-
-/// Whether batteries, plate and pad fit each other and the box, and whether the pad is too hot for them.
-pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site, flat: &Footprints, settings: &Settings) {
+/// Whether plate, pad and batteries are what such things can be: the pad not too hot, the bank of the heater's voltage, as heavy as its
+/// energy. Whether they find room is [`fit`](super::fit)'s question.
+pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site, settings: &Settings) {
     let row_keys = [Key::Count, Key::BatteryLength, Key::BatteryWidth, Key::BatteryHeight, Key::Gap];
     let known = |reader: &Reader, section: &Section, keys: &[Key]| !reader.doubts_any(section, keys);
     let row_known = known(reader, &sections.battery, &row_keys);
-    let plate_known =
-        row_known && known(reader, &sections.plate, &[Key::PlateLength, Key::PlateWidth, Key::PlateThickness]);
     let pad_known = known(reader, &sections.pad, &[Key::PadLength, Key::PadWidth, Key::PadThickness]);
-    let box_known = known(reader, &sections.enclosure, &[Key::BoxLength, Key::BoxWidth, Key::BoxHeight]);
-    let row = row(&site.battery);
-    if plate_known && box_known {
-        inside(reader, &sections.enclosure, site, &[("the row of batteries", row), ("the plate", flat.plate_m)]);
-    }
-    if plate_known && box_known && pad_known {
-        height(reader, &sections.enclosure, site);
-    }
-    if plate_known && !fits(row, flat.plate_m) {
-        let message = format!("plate is {}, and the row of batteries is {}", area(flat.plate_m), area(row));
-        let span = sections.plate.key_span("length_mm").or(sections.plate.key_span("width_mm"));
-        let why = Some("what stands beyond the plate is warmed by its neighbours only, and is the coldest");
-        let remedy = "a plate under all of them: leave out length_mm and width_mm for one as large as the row";
-        reader.findings.add(Severity::Warning, span.as_ref(), "plate.length_mm", message, why, remedy);
-    }
-    if plate_known && pad_known && !fits(flat.pad_m, flat.plate_m) {
-        let message = format!("pad is {}, larger than the plate ({})", area(flat.pad_m), area(flat.plate_m));
-        let span = sections.pad.key_span("length_mm");
-        let why = Some("where no plate takes the heat away, a pad burns through");
-        let remedy = format!("length_mm and width_mm of a pad of at most {}, or a larger plate", area(flat.plate_m));
-        reader.findings.add(Severity::Error, span.as_ref(), "pad.length_mm", message, why, remedy);
-    }
     let electrical = [Setting::HeaterPower, Setting::HeaterNominal, Setting::SupplyMax];
     if pad_known
         && known(reader, &sections.pad, &[Key::PadMost])
@@ -232,37 +257,10 @@ fn energy_density(reader: &mut Reader, section: &Section, battery: &Battery, set
     reader.findings.add(Severity::Warning, span.as_ref(), "battery.mass_kg", message, Some(why), remedy);
 }
 
-/// Whether what stands in the box finds room in it; the first that does not is enough to tell.
-fn inside(reader: &mut Reader, section: &Section, site: &Site, things: &[(&str, [f64; 2])]) {
-    let inside = [site.enclosure.length_m, site.enclosure.width_m];
-    let Some((what, measures)) = things.iter().find(|(_, measures)| !fits(*measures, inside)) else { return };
-    let message = format!("box is {} inside, and {what} is {}", area(inside), area(*measures));
-    let remedy = format!("length_mm and width_mm, inside, of at least {}", area(*measures));
-    let span = section.key_span("length_mm");
-    let why = Some("they stand in it");
-    reader.findings.add(Severity::Error, span.as_ref(), "box.length_mm", message, why, remedy);
-}
-
-fn height(reader: &mut Reader, section: &Section, site: &Site) {
-    let needed = site.battery.height_m + site.plate.thickness_m + site.pad.thickness_m;
-    if needed <= site.enclosure.height_m + SLACK {
-        return;
-    }
-    let message = format!(
-        "box.height_mm is {} mm, and batteries, plate and pad are {} mm high",
-        mm(site.enclosure.height_m),
-        mm(needed)
-    );
-    let remedy = format!("height_mm = {} or more, inside", mm(needed).ceil());
-    let why = Some("they stand in it, one on the other");
-    let span = section.key_span("height_mm");
-    reader.findings.add(Severity::Error, span.as_ref(), "box.height_mm", message, why, remedy);
-}
-
 /// Whether the pad bears on its area what it gives at the highest supply voltage that the heater may run on.
 fn power_density(reader: &mut Reader, section: &Section, site: &Site, settings: &Settings) {
     let Draw { supply_v, power_w, .. } = Heater::of(settings, site.tolerance.pad_power).at_supply_max;
-    let area_cm2 = site.pad.area_m2 * 1e4;
+    let area_cm2 = site.pad.area_m2() * 1e4;
     // Back from square metres without what the division leaves.
     let (density, most) = (power_w / area_cm2, site.pad.most_w_per_m2.round() / 1e4);
     if density <= most {
@@ -280,24 +278,4 @@ fn power_density(reader: &mut Reader, section: &Section, site: &Site, settings: 
     );
     let span = section.key_span("length_mm");
     reader.findings.add(Severity::Warning, span.as_ref(), "pad.length_mm", message, Some(why), remedy);
-}
-
-/// What sums and products of measures may differ by without meaning it (m).
-const SLACK: f64 = 1e-9;
-
-/// Whether a rectangle fits into another, turned or not.
-fn fits(mut inner: [f64; 2], mut outer: [f64; 2]) -> bool {
-    inner.sort_by(f64::total_cmp);
-    outer.sort_by(f64::total_cmp);
-    inner.iter().zip(outer).all(|(inner, outer)| *inner <= outer + SLACK)
-}
-
-/// In millimetres, to a tenth.
-fn mm(metres: f64) -> f64 {
-    (metres * 1e4).round() / 10.0
-}
-
-/// `330 x 349 mm`.
-fn area([length, width]: [f64; 2]) -> String {
-    format!("{} x {} mm", mm(length), mm(width))
 }

@@ -103,6 +103,7 @@ fn word(section: &str, name: &str) -> (bool, &'static str) {
     match (section, name) {
         ("battery", "cells") => (false, "standing"),
         ("plate", "material") => (false, "aluminium"),
+        ("plate", "contact") => (false, "bare"),
         ("box", "insulation") => (true, "xps"),
         ("site", "stands_on") => (false, "air"),
         ("room", "schedule") => (false, "sat 10:00-22:00, sun 09:00-15:00"),
@@ -143,6 +144,9 @@ const EXAMPLES: &[(Key, bool, f64)] = &[
     (Key::Ground, false, 5.0),
     (Key::RoomWarmer, false, 6.0),
     (Key::RoomTemperature, false, 18.0),
+    (Key::PointAlong, false, 165.0),
+    (Key::PointAcross, false, 0.0),
+    (Key::PointUp, false, 107.5),
     (Key::Calibrated, false, 30.0),
     (Key::SupplyPower, false, 300.0),
     (Key::SunAtLeast, false, 150.0),

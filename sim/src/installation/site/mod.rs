@@ -6,13 +6,15 @@
 //!
 //! | module | reads |
 //! |---|---|
-//! | `bodies` | `[battery]`, `[plate]`, `[pad]`, and whether they fit each other and the box |
+//! | `bodies` | `[battery]`, `[plate]`, `[pad]` |
+//! | `fit` | whether these fit each other and the box, and which way they lie |
 //! | `maker` | what the maker of a battery lets it be charged with |
 //! | `enclosure` | `[box]`, of one layer or of several |
 //! | `place` | `[site]` |
 //! | `room` | `[room]` |
 //! | `leads` | what a lead of three wires may have, by its cable |
 //! | `mounting` | what `[[channel]]` says besides the settings |
+//! | `point` | a thermometer at a point of a battery's case |
 //! | `supply` | what `[[source]]` says besides the settings, `[load]` |
 //! | `circuit` | `[circuit]` |
 //! | `feed` | `fed_by` of `[circuit]`, and what does not go with it |
@@ -24,11 +26,13 @@ mod circuit;
 mod enclosure;
 pub(super) mod example;
 pub(super) mod feed;
+mod fit;
 mod leads;
 mod maker;
 mod mounting;
 mod numbers;
 mod place;
+mod point;
 mod room;
 mod spread;
 mod supply;
@@ -114,17 +118,19 @@ pub(super) fn read<'t>(
         tolerance: section("tolerance"),
     };
     if !sections.any() {
-        mounting::read(reader, channels, settings, None);
+        mounting::read(reader, channels, settings, mounting::Row { count: None, case: None });
         supply::read(reader, sources, settings);
         return None;
     }
     let battery = bodies::battery(reader, &mut sections.battery, settings.charge.hard_limit);
-    let (plate, plate_m) = bodies::plate(reader, &mut sections.plate, &battery);
-    let (pad, pad_m) = bodies::pad(reader, &mut sections.pad);
+    let plate = bodies::plate(reader, &mut sections.plate, &battery);
+    let pad = bodies::pad(reader, &mut sections.pad);
     let count_known = sections.battery.is_read() && !reader.doubts_any(&sections.battery, &[table::Key::Count]);
-    let count = count_known.then_some(battery.count);
-    let site = Site {
-        mountings: mounting::read(reader, channels, settings, count),
+    let case = [table::Key::BatteryLength, table::Key::BatteryWidth, table::Key::BatteryHeight];
+    let case_known = sections.battery.is_read() && !reader.doubts_any(&sections.battery, &case);
+    let row = mounting::Row { count: count_known.then_some(battery.count), case: case_known.then_some(&battery) };
+    let mut site = Site {
+        mountings: mounting::read(reader, channels, settings, row),
         enclosure: enclosure::read(reader, &mut sections.enclosure),
         place: place::read(reader, &mut sections.place, sections.room.span.is_some()),
         room: room::read(reader, &mut sections.room),
@@ -139,7 +145,9 @@ pub(super) fn read<'t>(
         plate,
         pad,
     };
-    bodies::judge(reader, &sections, &site, &bodies::Footprints { plate_m, pad_m }, settings);
+    fit::turn(&mut site);
+    fit::judge(reader, &sections, &site);
+    bodies::judge(reader, &sections, &site, settings);
     spread::judge(reader, &sections.converter, &site.converter, settings);
     supply::judge(reader, sources, &site, settings);
     feed::judge(reader, &sections.circuit, sources, source_names, &site, settings);

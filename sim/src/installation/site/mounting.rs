@@ -1,12 +1,13 @@
 //! What `[[channel]]` says besides the settings: where the element sits, how good it is, how it is cabled.
 
+use super::point;
 use super::table::Key;
 use crate::diagnostic::Severity;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::plan::conductor::ohm_per_m_20c;
 use crate::platinum::ohms;
-use crate::site::{Class, LoopFrom, Mounting, ShareFrom, Spot};
+use crate::site::{Battery, Class, LoopFrom, Mounting, ShareFrom, Spot};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{Channel, Key as Setting, Place as SettingPlace, Role, Settings};
 
@@ -20,43 +21,56 @@ enum At {
     Side,
     End,
     Bottom,
+    Terminal,
+    Point,
     Air,
 }
 
 impl At {
     const fn is_on_a_battery(self) -> bool {
         match self {
-            Self::Base | Self::Between | Self::Top | Self::Side | Self::End | Self::Bottom => true,
+            Self::Base
+            | Self::Between
+            | Self::Top
+            | Self::Side
+            | Self::End
+            | Self::Bottom
+            | Self::Terminal
+            | Self::Point => true,
             Self::Plate | Self::Air => false,
         }
     }
 }
 
-/// Reads how each channel is mounted; `count` is how many batteries there are, if that is known.
+/// What is known of the row of batteries that thermometers sit on.
+#[derive(Clone, Copy)]
+pub(super) struct Row<'b> {
+    /// How many there are, if that is known.
+    pub(super) count: Option<usize>,
+    /// One of them, if its measures are known.
+    pub(super) case: Option<&'b Battery>,
+}
+
+/// Reads how each channel is mounted.
 pub(super) fn read<'t>(
     reader: &mut Reader<'t>,
     sections: &mut [Section<'t>],
     settings: &Settings,
-    count: Option<usize>,
+    row: Row,
 ) -> Vec<Mounting> {
     sections
         .iter_mut()
         .zip(&settings.channels)
         .enumerate()
         .map(|(index, (section, channel))| {
-            let mounting = mounting(reader, section, channel, count);
+            let mounting = mounting(reader, section, channel, row);
             leads(reader, section, channel, index, &mounting);
             mounting
         })
         .collect()
 }
 
-fn mounting<'t>(
-    reader: &mut Reader<'t>,
-    section: &mut Section<'t>,
-    channel: &Channel,
-    count: Option<usize>,
-) -> Mounting {
+fn mounting<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, channel: &Channel, row: Row) -> Mounting {
     if let Role::Check(_) = channel.role {
         // It is no thermometer. What stands here is of one in the air, which nobody reads.
         return Mounting {
@@ -85,7 +99,7 @@ fn mounting<'t>(
         }
         Leads::TwoWire { .. } | Leads::ThreeWire { .. } | Leads::FourWire => (cable_ohm, LoopFrom::Cable),
     };
-    let at = spot(reader, section, channel.role, count);
+    let at = spot(reader, section, channel.role, row);
     let (air_share, air_share_from) = air_share(reader, section, at);
     Mounting {
         at,
@@ -130,7 +144,7 @@ fn air_share<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, at: Spot) -
     (share, ShareFrom::File)
 }
 
-fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, count: Option<usize>) -> Spot {
+fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, Row { count, case }: Row) -> Spot {
     let words = [
         ("plate", At::Plate),
         ("base", At::Base),
@@ -139,6 +153,8 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
         ("side", At::Side),
         ("end", At::End),
         ("bottom", At::Bottom),
+        ("terminal", At::Terminal),
+        ("point", At::Point),
         ("air", At::Air),
     ];
     let said = reader.word(section, "at", &words).ok().flatten();
@@ -149,7 +165,16 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
         Role::Pad => At::Plate,
         Role::Ambient | Role::Check(_) => At::Air,
     });
+    let point = if at == At::Point {
+        point::read(reader, section, case)
+    } else {
+        point::refuse(reader, section);
+        [0.0; 3]
+    };
     if section.has("role") {
+        // A point in the joint reads what a thermometer beneath the battery reads.
+        let in_the_joint = point[2] <= 0.0 && !reader.doubts_any(section, &[Key::PointUp]);
+        let at = if at == At::Point && in_the_joint { At::Bottom } else { at };
         misplaced(reader, section, role, at, count);
     }
     if said == Some(At::Between) && count == Some(1) {
@@ -164,9 +189,9 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
     if span.is_some() && !at.is_on_a_battery() {
         let message = format!("{place} does not go with a thermometer that sits on no battery");
         let remedy = if count == Some(1) {
-            "leave out battery; or at = \"top\", \"side\", \"end\" or \"base\""
+            "leave out battery; or at = \"top\", \"side\", \"end\", \"base\", \"terminal\" or \"point\""
         } else {
-            "leave out battery; or at = \"top\", \"side\", \"end\", \"base\" or \"between\""
+            "leave out battery; or at = \"top\", \"side\", \"end\", \"base\", \"between\", \"terminal\" or \"point\""
         };
         reader.findings.error(span.as_ref(), &place, message, remedy);
     } else if let Some(count) = count
@@ -198,6 +223,8 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, coun
         At::Side => Spot::Side(index),
         At::End => Spot::End(index),
         At::Bottom => Spot::Bottom(index),
+        At::Terminal => Spot::Terminal(index),
+        At::Point => Spot::Point(index, point),
         At::Air => Spot::Air,
     }
 }
@@ -231,12 +258,15 @@ fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At, count: 
         (Role::Cell, At::Air) => {
             ("a cell channel in the air", "air follows the heater and the weather hours before the cells do", to_air)
         }
-        (Role::Pad, At::Base | At::Between | At::Top | At::Side | At::End | At::Bottom | At::Air) => (
+        (
+            Role::Pad,
+            At::Base | At::Between | At::Top | At::Side | At::End | At::Bottom | At::Terminal | At::Point | At::Air,
+        ) => (
             "a pad channel away from the plate",
             "its cut-out is for the hottest place, and that is the plate",
             "at = \"plate\"; or the role of the place it is at",
         ),
-        (Role::Cell, At::Base | At::Between | At::Top | At::Side | At::End)
+        (Role::Cell, At::Base | At::Between | At::Top | At::Side | At::End | At::Terminal | At::Point)
         | (Role::Pad, At::Plate)
         | (Role::Ambient | Role::Check(_), _) => return,
     };

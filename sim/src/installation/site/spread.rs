@@ -109,6 +109,9 @@ pub(super) fn tolerance<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) 
         conductivity: reader.real(section, Key::ConductivitySpread),
         contact: reader.real(section, Key::ContactSpread),
         air_changes: reader.real(section, Key::AirChangesSpread),
+        film: reader.real(section, Key::FilmSpread),
+        pad_place_m: reader.real(section, Key::PadPlaceSpread),
+        air_share: reader.real(section, Key::AirShareSpread),
         weather_k: reader.real(section, Key::WeatherSpread),
         hard_limit_k: reader.real(section, Key::HardLimitSpread),
     }

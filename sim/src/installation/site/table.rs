@@ -70,19 +70,24 @@ table! {
     SpecificHeat "battery" "specific_heat_j_per_kg_k" "J/(kg K)" 500.0..3000.0 [1050.0] "specific heat of the whole battery" "cells are measured at 900 to 1150 (arXiv:2112.09768 has 1106)";
     ConductivityUp "battery" "conductivity_up_w_per_m_k" "W/(m K)" 0.05..100.0 [] "conductivity of a battery from plate to top; without it, what cells says" "";
     ConductivityAcross "battery" "conductivity_across_w_per_m_k" "W/(m K)" 0.05..100.0 [] "conductivity of a battery sideways; without it, what cells says" "";
+    ConductivityAlong "battery" "conductivity_along_w_per_m_k" "W/(m K)" 0.05..100.0 [] "conductivity of a battery along its length, where it is another than that across" "";
+    TerminalCableArea "battery" "terminal_cable_mm2" "mm²" 0.5..500.0 [] "copper cross-section of each of the two cables that lead from the bank's terminals out of the box; they carry heat out" "";
+    TerminalCableLength "battery" "terminal_cable_m" "m" 0.02..50.0 [] "length of such a cable from the terminal to where it is as cold as the outside" "";
     Gap "battery" "gap_mm" "mm" 0.0..200.0 [5.0] "air gap between neighbours" "";
     Resistance "battery" "resistance_mohm" "mΩ" 0.1..1000.0 [20.0] "internal resistance of one battery" "";
     PlateThickness "plate" "thickness_mm" "mm" 0.2..50.0 [2.0] "thickness of the spreader plate" "";
-    PlateLength "plate" "length_mm" "mm" 20.0..10_000.0 [] "length of the plate; without it, that of the row of batteries" "";
-    PlateWidth "plate" "width_mm" "mm" 20.0..10_000.0 [] "width of the plate; without it, that of the row of batteries with its gaps" "";
-    PlateContact "plate" "contact_w_per_m2_k" "W/(m² K)" 1.0..100_000.0 [200.0] "conductance of the joint from plate to batteries" "";
-    PadLength "pad" "length_mm" "mm" 10.0..10_000.0 [] "length of the heated area" "";
-    PadWidth "pad" "width_mm" "mm" 10.0..10_000.0 [] "width of the heated area" "";
+    PlateLength "plate" "length_mm" "mm" 20.0..10_000.0 [] "length of the plate, along that of the batteries; without it, that of the row of batteries. A plate, pad or box that fits only with its two measures exchanged is taken to lie so" "";
+    PlateWidth "plate" "width_mm" "mm" 20.0..10_000.0 [] "width of the plate, in the direction in which the batteries stand in a row; without it, that of the row of batteries with its gaps" "";
+    PlateContact "plate" "contact_w_per_m2_k" "W/(m² K)" 1.0..100_000.0 [200.0] "conductance of the joint from plate to batteries, where no word of contact says it" "from memory";
+    PadLength "pad" "length_mm" "mm" 10.0..10_000.0 [] "length of the heated area, along that of the batteries" "";
+    PadWidth "pad" "width_mm" "mm" 10.0..10_000.0 [] "width of the heated area, in the direction in which the batteries stand in a row" "";
+    PadShiftAlong "pad" "shift_along_mm" "mm" -5000.0..5000.0 [0.0] "from the plate's middle to the pad's, along the length of the batteries" "";
+    PadShiftAcross "pad" "shift_across_mm" "mm" -5000.0..5000.0 [0.0] "the same in the direction in which the batteries stand in a row, from battery 1 on" "";
     PadThickness "pad" "thickness_mm" "mm" 0.1..50.0 [1.5] "thickness of the pad" "";
     PadBond "pad" "bond_w_per_m2_k" "W/(m² K)" 1.0..100_000.0 [500.0] "conductance of its bond to the plate" "";
     PadMost "pad" "most_w_per_cm2" "W/cm²" 0.01..5.0 [0.3] "most power that it may give on its area, bonded to a plate; its maker's figure overrides the default" "";
-    BoxLength "box" "length_mm" "mm" 20.0..10_000.0 [] "inner length of the box" "";
-    BoxWidth "box" "width_mm" "mm" 20.0..10_000.0 [] "inner width of the box" "";
+    BoxLength "box" "length_mm" "mm" 20.0..10_000.0 [] "inner length of the box, along that of the batteries" "";
+    BoxWidth "box" "width_mm" "mm" 20.0..10_000.0 [] "inner width of the box, in the direction in which the batteries stand in a row" "";
     BoxHeight "box" "height_mm" "mm" 20.0..10_000.0 [] "inner height of the box" "";
     BoxConductivity "box" "conductivity_w_per_m_k" "W/(m K)" 0.001..10.0 [] "conductivity of an insulation that has no word here" "";
     BoxThickness "box" "thickness_mm" "mm" 0.5..500.0 [] "thickness of the insulation of walls and lid" "";
@@ -107,6 +112,9 @@ table! {
     LeadContact "converter" "contact_mohm" "mΩ" 0.0..10_000.0 [20.0] "largest contact resistance in one lead" "";
     ContactGrowth "converter" "contact_growth_mohm" "mΩ" 0.0..10_000.0 [2000.0] "what the contacts of one channel's leads may gain together in service, by corrosion and loosened screws; 0 only where every joint is soldered" "";
     BatteryNumber "channel" "battery" "" 1.0..8.0 [1.0] "which battery it sits on, counted from 1 along the row" "";
+    PointAlong "channel" "along_mm" "mm" 0.0..2000.0 [] "with at = \"point\": how far it is along the length of the battery, from a corner of its base" "";
+    PointAcross "channel" "across_mm" "mm" 0.0..2000.0 [] "with at = \"point\": how far it is across the battery, from the same corner, in the direction from battery 1 to the last" "";
+    PointUp "channel" "up_mm" "mm" 0.0..2000.0 [] "with at = \"point\": how far it is up from that corner. It sits on a face, so one of the three is 0 or the full measure; up_mm = 0 is the joint to the plate" "";
     Calibrated "channel" "calibrated_mk" "mK" 0.1..5000.0 [] "standard uncertainty of a calibration or trim, which takes the place of the class" "";
     SensorCable "channel" "cable_m" "m" 0.0..200.0 [3.0] "length of its cable, one way" "";
     SensorArea "channel" "cable_mm2" "mm²" 0.03..25.0 [0.5] "cross-section of one conductor" "";
@@ -151,6 +159,9 @@ table! {
     ConductivitySpread "tolerance" "conductivity_pct" "%" 0.0..90.0 [25.0] "conductivity of the batteries, up or down" "";
     ContactSpread "tolerance" "contact_pct" "%" 0.0..90.0 [30.0] "conductance of joint and bond, up or down" "";
     AirChangesSpread "tolerance" "air_changes_pct" "%" 0.0..1000.0 [100.0] "air changes, from none to this much more" "";
+    FilmSpread "tolerance" "film_pct" "%" 0.0..90.0 [20.0] "film of air inside the box, up or down" "from memory";
+    PadPlaceSpread "tolerance" "pad_place_mm" "mm" 0.0..500.0 [10.0] "where the middle of the pad really is, either way, along and across; never beyond the edge of the plate" "";
+    AirShareSpread "tolerance" "air_share_pct" "%" 0.0..100.0 [100.0] "air_share_pct of every thermometer, as a part of itself: 100 is from none to twice as much, and never more than half" "from memory";
     WeatherSpread "tolerance" "weather_k" "K" 0.0..20.0 [0.0] "outside temperature, up or down" "";
     HardLimitSpread "tolerance" "hard_limit_k" "K" 0.0..10.0 [0.0] "the hard limit of the cells, up or down" "";
 }
@@ -174,12 +185,13 @@ pub(in crate::installation) struct Text {
 /// Every word and text of a site.
 #[rustfmt::skip]
 pub(in crate::installation) const TEXTS: &[Text] = &[
-    Text { section: "battery", name: "cells", meaning: "how the cells stand: \"standing\" (the default: their layers are upright and carry heat up) or \"lying\"" },
+    Text { section: "battery", name: "cells", meaning: "how the cells stand: \"standing\" (the default: their layers are upright and carry heat up), \"lying\" or \"cylindrical\" (round cells, upright)" },
     Text { section: "plate", name: "material", meaning: "what it is made of, aluminium by default" },
+    Text { section: "plate", name: "contact", meaning: "the joint from plate to batteries, if it is not contact_w_per_m2_k that says so: \"bare\" (200 W/(m² K), as without either), \"gap_pad\" (500, a soft pad that fills the gap) or \"plastic_case\" (30, a case of plastic with air and foam inside); all from memory" },
     Text { section: "box", name: "insulation", meaning: "what insulates it, if it is not conductivity_w_per_m_k that says so" },
     Text { section: "site", name: "stands_on", meaning: "what is under the box: \"air\" (the default) or \"ground\", with ground_c" },
     Text { section: "room", name: "schedule", meaning: "when the room is at temperature_c or warmer, by the week: from when it is that warm, not from when its heat is lit" },
-    Text { section: "channel", name: "at", meaning: "where it sits: \"plate\" (the default of pad); on a battery, \"base\", \"top\" (the default of cell with one battery), \"side\" (a long face, half way up, of the first or last), \"end\" (a short face, half way up) or \"bottom\" (beneath it, where it reads the heater and not the cells); \"between\" two batteries half way up (the default of cell); \"air\" of the box (the default of ambient)" },
+    Text { section: "channel", name: "at", meaning: "where it sits: \"plate\" (the default of pad); on a battery, \"base\", \"top\" (the default of cell with one battery), \"side\" (a long face, half way up, of the first or last), \"end\" (a short face, half way up) or \"bottom\" (beneath it, where it reads the heater and not the cells), \"terminal\" (on top, 30 mm from the end where along_mm is 0 and in the middle across) or \"point\" (where along_mm, across_mm and up_mm say); \"between\" two batteries half way up (the default of cell); \"air\" of the box (the default of ambient)" },
     Text { section: "channel", name: "class", meaning: "tolerance class of IEC 60751: \"AA\", \"A\", \"B\" (the default) or \"C\"" },
     Text { section: "source", name: "schedule", meaning: "when it is there: by the week, or by sun_at_least_w_m2, or by log" },
     Text { section: "source", name: "log", meaning: "a CSV file with a time column and one of the source's name with _present after it" },

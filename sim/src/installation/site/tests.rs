@@ -1,12 +1,12 @@
 use super::table::{Fact, KEYS, Key, TABLE, TEXTS};
 use crate::installation::{Installation, document, sections, starter, values};
-use crate::site::{Presence, ShareFrom, Site, Spot, StandsOn, WeatherSource};
+use crate::site::{Enclosure, Presence, ShareFrom, Site, Spot, StandsOn, WeatherSource};
 use forewarm_core::settings::TABLE as SETTINGS;
 use proptest::prelude::*;
 use std::collections::HashSet;
 
 /// `text` with the first line of `section` that sets, or offers to set, `name` replaced.
-fn with(text: &str, section: &str, name: &str, line: &str) -> String {
+pub(super) fn with(text: &str, section: &str, name: &str, line: &str) -> String {
     replaced(text, section, name, line).unwrap_or_else(|| panic!("{section}.{name} is not in the starter"))
 }
 
@@ -75,12 +75,24 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::SpecificHeat => battery.specific_heat_j_per_kg_k,
         Key::ConductivityUp => battery.conductivity_up_w_per_m_k,
         Key::ConductivityAcross => battery.conductivity_across_w_per_m_k,
+        Key::ConductivityAlong => battery.conductivity_along_w_per_m_k,
+        Key::TerminalCableArea => battery.terminal_cable?.area_mm2,
+        Key::TerminalCableLength => battery.terminal_cable?.length_m,
         Key::Gap => battery.gap_m,
         Key::Resistance => battery.resistance_ohm,
         Key::PlateThickness => plate.thickness_m,
         Key::PlateContact => plate.contact_w_per_m2_k,
-        // Only checked, or only in an area.
-        Key::CellMass | Key::PlateLength | Key::PlateWidth | Key::PadLength | Key::PadWidth => return None,
+        // Only checked, or of what may lie the other way round, or of a point, which no other spot has.
+        Key::CellMass
+        | Key::PlateLength
+        | Key::PlateWidth
+        | Key::PadLength
+        | Key::PadWidth
+        | Key::PointAlong
+        | Key::PointAcross
+        | Key::PointUp => return None,
+        Key::PadShiftAlong => pad.shift_m[0],
+        Key::PadShiftAcross => pad.shift_m[1],
         Key::PadThickness => pad.thickness_m,
         Key::PadBond => pad.bond_w_per_m2_k,
         Key::PadMost => pad.most_w_per_m2,
@@ -160,6 +172,9 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::ConductivitySpread => tolerance.conductivity,
         Key::ContactSpread => tolerance.contact,
         Key::AirChangesSpread => tolerance.air_changes,
+        Key::FilmSpread => tolerance.film,
+        Key::PadPlaceSpread => tolerance.pad_place_m,
+        Key::AirShareSpread => tolerance.air_share,
         Key::WeatherSpread => tolerance.weather_k,
         Key::HardLimitSpread => tolerance.hard_limit_k,
     };
@@ -230,6 +245,9 @@ fn words() -> impl Strategy<Value = &'static str> {
     prop::sample::select(vec![
         "standing",
         "lying",
+        "cylindrical",
+        "bare",
+        "plastic_case",
         "copper",
         "aluminium",
         "pur",
@@ -243,6 +261,8 @@ fn words() -> impl Strategy<Value = &'static str> {
         "side",
         "end",
         "bottom",
+        "terminal",
+        "point",
         "AA",
         "A",
         "C",
@@ -270,19 +290,34 @@ proptest! {
             let fact = key.fact();
             text = with(&text, fact.section, fact.name, &format!("{} = {}", fact.name, within(fact, *part)));
         }
-        let site = read(&text);
+        let mut site = read(&text);
         let value = |key: Key| within(key.fact(), parts[key as usize]);
+        // It may lie the other way round, where it fits only so.
+        if !is_near(site.enclosure.length_m * 1e3, value(Key::BoxLength)) {
+            let Enclosure { length_m, width_m, .. } = &mut site.enclosure;
+            std::mem::swap(length_m, width_m);
+        }
         for &key in KEYS {
             match held(&site, key) {
                 Some(held) => prop_assert!(is_near(held, value(key)), "{:?}: {} became {}", key, value(key), held),
                 None => prop_assert!(
-                    matches!(key, Key::CellMass | Key::PlateLength | Key::PlateWidth | Key::PadLength | Key::PadWidth),
+                    matches!(
+                        key,
+                        Key::CellMass
+                            | Key::PlateLength
+                            | Key::PlateWidth
+                            | Key::PadLength
+                            | Key::PadWidth
+                            | Key::PointAlong
+                            | Key::PointAcross
+                            | Key::PointUp
+                    ),
                     "{key:?} is lost"
                 ),
             }
         }
-        prop_assert!(is_near(site.plate.area_m2 * 1e6, value(Key::PlateLength) * value(Key::PlateWidth)));
-        prop_assert!(is_near(site.pad.area_m2 * 1e6, value(Key::PadLength) * value(Key::PadWidth)));
+        prop_assert!(is_near(site.plate.area_m2() * 1e6, value(Key::PlateLength) * value(Key::PlateWidth)));
+        prop_assert!(is_near(site.pad.area_m2() * 1e6, value(Key::PadLength) * value(Key::PadWidth)));
     }
 }
 
@@ -322,9 +357,13 @@ proptest! {
                 let battery = &site.battery;
                 let density = battery.mass_kg / (battery.length_m * battery.width_m * battery.height_m);
                 prop_assert!((500.0..=6000.0).contains(&density));
-                let (plate, floor) = (site.plate.area_m2, site.enclosure.length_m * site.enclosure.width_m);
-                prop_assert!(0.0 < site.pad.area_m2 && site.pad.area_m2 <= plate * (1.0 + 1e-9));
+                let (plate, floor) = (site.plate.area_m2(), site.enclosure.length_m * site.enclosure.width_m);
+                prop_assert!(0.0 < site.pad.area_m2() && site.pad.area_m2() <= plate * (1.0 + 1e-9));
                 prop_assert!(plate <= floor * (1.0 + 1e-9));
+                let (pad, on) = (&site.pad, &site.plate);
+                for (axis, (pad_m, plate_m)) in [(pad.length_m, on.length_m), (pad.width_m, on.width_m)].into_iter().enumerate() {
+                    prop_assert!(pad.shift_m[axis].abs() + pad_m / 2.0 <= plate_m / 2.0 + 1e-8, "beside its plate");
+                }
                 prop_assert!(battery.height_m < site.enclosure.height_m);
                 prop_assert_eq!(site.mountings.len(), installation.channels.len());
                 prop_assert_eq!(site.supplies.len(), installation.sources.len());
@@ -332,6 +371,12 @@ proptest! {
                 for mounting in &site.mountings {
                     if let Some(index) = mounting.at.battery() {
                         prop_assert!(index < battery.count);
+                    }
+                    if let Spot::Point(_, point) = mounting.at {
+                        let case = [battery.length_m, battery.width_m, battery.height_m];
+                        let is_on = |(at, full): (&f64, f64)| *at <= 0.0 || *at >= full;
+                        prop_assert!(point.iter().zip(case).all(|(at, full)| (0.0..=full).contains(at)));
+                        prop_assert!(point.iter().zip(case).any(is_on), "it hangs in the air, or lies within a cell");
                     }
                     if let Spot::Side(index) = mounting.at {
                         prop_assert!(index == 0 || index + 1 == battery.count, "no air reaches it");
@@ -462,7 +507,7 @@ fn the_demo_is_read_as_it_is_meant() {
     assert_eq!(site.battery.count, 2);
     assert!(is_near(site.battery.height_m, 0.215));
     // Two widths and a gap.
-    assert!(is_near(site.plate.area_m2, 0.330 * 0.349));
+    assert!(is_near(site.plate.area_m2(), 0.330 * 0.349));
     assert!(is_near(site.enclosure.walls[0].material.conductivity_w_per_m_k, 0.034));
     assert!(is_near(site.enclosure.floor[0].thickness_m, 0.05));
     assert!(is_near(site.place.exposure, 0.3));
@@ -507,6 +552,7 @@ fn each_face_of_a_battery_has_a_word() {
         ("side", Spot::Side(1)),
         ("end", Spot::End(1)),
         ("bottom", Spot::Bottom(1)),
+        ("terminal", Spot::Terminal(1)),
     ] {
         let installation = Installation::parse("test", &with(2, word, 2)).expect("no error");
         assert_eq!(installation.site.expect("a site").mountings[1].at, at);
@@ -522,6 +568,73 @@ fn each_face_of_a_battery_has_a_word() {
         problems.iter().any(|problem| problem.message.contains("no air reaches its long faces"))
     };
     assert!(!told(1) && told(2) && !told(3));
+}
+
+#[test]
+fn a_kind_of_joint_or_of_cells_stands_for_its_figures() {
+    for (word, w_per_m2_k) in [("bare", 200.0), ("gap_pad", 500.0), ("plastic_case", 30.0)] {
+        let site = read(&with(&starter(), "plate", "contact", &format!("contact = \"{word}\"")));
+        assert!(is_near(site.plate.contact_w_per_m2_k, w_per_m2_k), "{word}");
+    }
+    assert!(is_near(read(&starter()).plate.contact_w_per_m2_k, 200.0));
+    let stated = with(&starter(), "plate", "contact_w_per_m2_k", "contact_w_per_m2_k = 300");
+    assert!(is_near(read(&stated).plate.contact_w_per_m2_k, 300.0));
+    for (word, [up, across]) in [("standing", [15.0, 0.8]), ("lying", [0.6, 15.0]), ("cylindrical", [12.0, 0.5])] {
+        let battery = read(&with(&starter(), "battery", "cells", &format!("cells = \"{word}\""))).battery;
+        assert!(
+            is_near(battery.conductivity_up_w_per_m_k, up) && is_near(battery.conductivity_across_w_per_m_k, across)
+        );
+        assert!(is_near(battery.conductivity_along_w_per_m_k, across), "as across, where nothing else is said");
+    }
+}
+
+#[test]
+fn a_point_lies_on_a_face_of_its_battery_and_another_is_sent_to_the_nearest() {
+    let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/demo/hut.toml")).expect("the demo");
+    let with = |lines: &str| {
+        let text = text.replacen("at = \"top\"\nbattery = 2\n", &format!("{lines}\nbattery = 2\n"), 1);
+        assert!(text.contains(lines));
+        Installation::parse("test", &text)
+    };
+    let at = |along: f64, across: f64, up: f64| {
+        with(&format!("at = \"point\"\nalong_mm = {along}\nacross_mm = {across}\nup_mm = {up}"))
+    };
+    // The case has 330 x 172 x 215 mm. Within a millimetre of a face it is on that face.
+    for (stated, held) in [
+        ([0.0, 86.0, 100.0], [0.0, 86.0, 100.0]),
+        ([330.0, 86.0, 100.0], [330.0, 86.0, 100.0]),
+        ([165.0, 0.0, 100.0], [165.0, 0.0, 100.0]),
+        ([165.0, 172.0, 100.0], [165.0, 172.0, 100.0]),
+        ([165.0, 86.0, 215.9], [165.0, 86.0, 215.0]),
+        ([165.0, 0.9, 100.0], [165.0, 0.0, 100.0]),
+        ([165.0, 172.9, 100.0], [165.0, 172.0, 100.0]),
+    ] {
+        let installation = at(stated[0], stated[1], stated[2]).expect("on a face");
+        assert_eq!(installation.warnings, []);
+        let Spot::Point(1, point) = installation.site.expect("a site").mountings[1].at else { panic!("no point") };
+        assert!(point.iter().zip(held).all(|(found, held)| (found * 1e3 - held).abs() < 1e-9), "{point:?}");
+    }
+    for (stated, said, way) in [
+        ([400.0, 86.0, 100.0], "in mid-air, outside of the case of 330 x 172 x 215 mm", "along_mm = 330 (an end"),
+        ([165.0, 174.0, 100.0], "in mid-air", "across_mm = 172 (a side"),
+        ([165.0, 86.0, 216.1], "in mid-air", "up_mm = 215 (the top)"),
+        ([165.0, 86.0, 100.0], "inside the case of 330 x 172 x 215 mm", "across_mm = 0"),
+        ([165.0, 1.1, 100.0], "inside the case", "across_mm = 0 (a side"),
+        ([165.0, 86.0, 5.0], "inside the case", "up_mm = 0 (the joint to the plate)"),
+        ([165.0, 86.0, 210.0], "the point 165, 86, 210 mm (along, across, up) is inside the case", "up_mm = 215"),
+    ] {
+        let problems = at(stated[0], stated[1], stated[2]).expect_err("on no face");
+        assert_eq!(problems.len(), 1, "{problems:?}");
+        assert!(problems[0].message.contains(said), "{said}: {problems:?}");
+        assert!(problems[0].remedy.as_ref().is_some_and(|remedy| remedy.contains(way)), "{way}: {problems:?}");
+    }
+    // Beneath the battery it reads the heater, by whatever word.
+    let joint = at(165.0, 86.0, 0.0).expect("a face like any other").warnings;
+    assert!(joint.iter().any(|warning| warning.message.contains("beneath a battery, above the heater")), "{joint:?}");
+    let problems = with("at = \"point\"\nalong_mm = 0\nup_mm = 100").expect_err("no across_mm");
+    assert!(problems.len() == 1 && problems[0].message.contains("across_mm is missing"), "{problems:?}");
+    let problems = with("at = \"top\"\nalong_mm = 10").expect_err("a place twice");
+    assert!(problems.len() == 1 && problems[0].message.contains("goes with at = \"point\" only"), "{problems:?}");
 }
 
 #[test]

@@ -1,4 +1,4 @@
-//! Sites for the checks, written out by hand. `plant_reference.py` has the same numbers once more.
+//! Sites for the checks, written out by hand.
 
 use crate::materials::Material;
 use crate::site::{
@@ -23,12 +23,28 @@ pub(super) fn slab(height_m: f64, conductivity: f64, density: f64, specific_heat
         specific_heat_j_per_kg_k: specific_heat,
         conductivity_up_w_per_m_k: conductivity,
         conductivity_across_w_per_m_k: conductivity,
+        conductivity_along_w_per_m_k: conductivity,
         gap_m: 0.01,
+        terminal_cable: None,
         resistance_ohm: 0.005,
         maker_ceiling: Vec::new(),
         hard_limit_c: 0.0,
     }
 }
+
+const TOLERANCE: Tolerance = Tolerance {
+    pad_power: 0.05,
+    insulation: 0.1,
+    specific_heat: 0.05,
+    conductivity: 0.2,
+    contact: 0.3,
+    air_changes: 0.5,
+    film: 0.0,
+    pad_place_m: 0.0,
+    air_share: 0.0,
+    weather_k: 0.5,
+    hard_limit_k: 0.5,
+};
 
 /// Two 12.8 V 100 Ah batteries in a box that stands clear of the ground.
 pub(super) fn open() -> Site {
@@ -58,13 +74,28 @@ pub(super) fn open() -> Site {
             specific_heat_j_per_kg_k: 1106.3395,
             conductivity_up_w_per_m_k: 15.0,
             conductivity_across_w_per_m_k: 0.8,
+            conductivity_along_w_per_m_k: 0.8,
             gap_m: 0.005,
+            terminal_cable: None,
             resistance_ohm: 0.005,
             maker_ceiling: Vec::new(),
             hard_limit_c: 0.0,
         },
-        plate: Plate { material: ALUMINIUM, area_m2: 0.36 * 0.37, thickness_m: 0.003, contact_w_per_m2_k: 200.0 },
-        pad: Pad { area_m2: 0.32 * 0.32, thickness_m: 0.0015, bond_w_per_m2_k: 500.0, most_w_per_m2: 3000.0 },
+        plate: Plate {
+            material: ALUMINIUM,
+            length_m: 0.36,
+            width_m: 0.37,
+            thickness_m: 0.003,
+            contact_w_per_m2_k: 200.0,
+        },
+        pad: Pad {
+            length_m: 0.32,
+            width_m: 0.32,
+            shift_m: [0.0; 2],
+            thickness_m: 0.0015,
+            bond_w_per_m2_k: 500.0,
+            most_w_per_m2: 3000.0,
+        },
         enclosure: Enclosure {
             length_m: 0.40,
             width_m: 0.42,
@@ -115,16 +146,7 @@ pub(super) fn open() -> Site {
             start_c: None,
             start_charge: 0.5,
         },
-        tolerance: Tolerance {
-            pad_power: 0.05,
-            insulation: 0.1,
-            specific_heat: 0.05,
-            conductivity: 0.2,
-            contact: 0.3,
-            air_changes: 0.5,
-            weather_k: 0.5,
-            hard_limit_k: 0.5,
-        },
+        tolerance: TOLERANCE,
     }
 }
 
@@ -133,12 +155,20 @@ pub(super) fn on_ground() -> Site {
     let mut site = open();
     site.battery.count = 3;
     site.battery.gap_m = 0.002;
-    site.plate.area_m2 = 0.36 * 0.54;
-    site.pad.area_m2 = 0.32 * 0.48;
+    (site.plate.length_m, site.plate.width_m) = (0.36, 0.54);
+    (site.pad.length_m, site.pad.width_m) = (0.32, 0.48);
     site.enclosure.width_m = 0.60;
     site.enclosure.air_changes_per_h = 1.5;
     site.place.stands_on = StandsOn::Ground(2.0);
     site.mountings[0].at = Spot::Base(0);
     site.mountings[1].at = Spot::Between(2);
     site
+}
+
+/// The demonstration.
+pub(super) fn hut() -> Site {
+    let path = format!("{}/demo/hut.toml", env!("CARGO_MANIFEST_DIR"));
+    let found =
+        crate::installation::Installation::load(std::path::Path::new(&path)).expect("the demonstration is right");
+    found.site.expect("it has a site")
 }

@@ -1,0 +1,174 @@
+//! Where the coldest place of the bank lies, how far from it the thermometers sit, and what would narrow the guard band.
+
+use super::figures::{fixed, plain};
+use super::thermal::{Shapes, Thermal, placed_k};
+use super::verdict::{Finding, Part};
+use crate::plant::{Air, Heat, Place};
+use crate::site::{Site, Spot};
+use forewarm_core::settings::{Role, Settings};
+use serde::Serialize;
+
+/// A place that is nearer to the coldest by less than this is not worth the work of moving a thermometer (K).
+const WORTH_K: f64 = 0.3;
+
+/// From the edges of the case to the middle of a thermometer that is taped to its corner (m). Common practice, no source.
+const FROM_EDGE_M: f64 = 0.02;
+
+/// The coldest place of the bank in the steady state in which the heater holds it at release.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Coldest {
+    /// In words.
+    pub place: String,
+    /// The battery, counted from 1.
+    pub battery: usize,
+    /// From the corner of the battery where each of these is 0: along its length, across it, and up (mm).
+    pub from_corner_mm: [f64; 3],
+    /// How far each cell channel is from it and from what it should show.
+    pub channels: Vec<Nearness>,
+}
+
+/// A cell channel against the coldest place.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Nearness {
+    /// Its name.
+    pub channel: String,
+    /// From the thermometer to the coldest place (mm); `null` where it hangs in the air.
+    pub distance_mm: Option<f64>,
+    /// How far above the coldest place that it answers for its surroundings can be, in any situation looked at, with everything as written
+    /// down (K).
+    pub above_k: f64,
+    /// Where it would be least; `null` where it sits well.
+    pub better: Option<Better>,
+}
+
+/// A place for a thermometer.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Better {
+    /// As the file says it.
+    pub at: String,
+    /// The same as [`Nearness::above_k`], there.
+    pub above_k: f64,
+}
+
+impl Coldest {
+    /// `names` are those of the channels; `shapes` those of the site.
+    pub(super) fn of(settings: &Settings, site: &Site, names: &[String], thermal: &Thermal, shapes: &Shapes) -> Self {
+        let plant = shapes.plant(site);
+        let air = Air { outside_c: thermal.design_air_c, slope_k_per_s: 0.0, wind_m_s: thermal.design_wind_m_s };
+        let held = Heat { heater_w: thermal.hold_w.value.max(0.0), bank_w: 0.0 };
+        let coldest = plant.coldest(&plant.steady(air.outside_c, air.wind_m_s, held));
+        let above_k = placed_k(settings, site, shapes);
+        let cells = settings.channels.iter().enumerate().filter(|(_, channel)| channel.role == Role::Cell);
+        let channels = cells.map(|(index, _)| {
+            let better = better(settings, site, shapes, index, &coldest);
+            Nearness {
+                channel: names.get(index).cloned().unwrap_or_default(),
+                distance_mm: plant
+                    .distance_m(&coldest, site.mountings[index].at)
+                    .map(|metres| (metres * 1000.0).round()),
+                above_k: above_k[index],
+                better: better.filter(|better| better.above_k < above_k[index] - WORTH_K),
+            }
+        });
+        Self {
+            channels: channels.collect(),
+            place: coldest.to_string(),
+            battery: coldest.battery + 1,
+            from_corner_mm: coldest.from_corner_m.map(|metres| (metres * 1000.0).round()),
+        }
+    }
+}
+
+/// The place on the batteries that a channel answers for at which it would show most nearly what their coldest place is at.
+fn better(settings: &Settings, site: &Site, shapes: &Shapes, channel: usize, coldest: &Place) -> Option<Better> {
+    let count = site.battery.count;
+    let batteries = super::thresholds::answers_for(site.mountings[channel].at, count);
+    let case_m = [site.battery.length_m, site.battery.width_m, site.battery.height_m];
+    let places = batteries.into_iter().flat_map(|battery| {
+        let number = battery + 1;
+        let on = move |word: &str| format!("at = \"{word}\", battery = {number}");
+        let mut places = vec![(Spot::Top(battery), on("top")), (Spot::End(battery), on("end"))];
+        if battery == 0 || number == count {
+            places.push((Spot::Side(battery), on("side")));
+        }
+        if battery == coldest.battery {
+            // On the nearest face of the case, as near as a thermometer can be taped.
+            let [along, across, up] =
+                [0, 1, 2].map(|axis| coldest.from_corner_m[axis].clamp(FROM_EDGE_M, case_m[axis] - FROM_EDGE_M));
+            let faces = [
+                ([along, across, case_m[2]], case_m[2] - up),
+                ([0.0, across, up], along),
+                ([case_m[0], across, up], case_m[0] - along),
+            ];
+            let nearest = faces.into_iter().min_by(|a, b| a.1.total_cmp(&b.1));
+            places.extend(nearest.map(|(point, _)| {
+                let [x, y, z] = point.map(|metres| plain((metres * 1000.0).round()));
+                let file = format!("at = \"point\", battery = {number}, along_mm = {x}, across_mm = {y}, up_mm = {z}");
+                (Spot::Point(battery, point), file)
+            }));
+        }
+        places
+    });
+    let tried = places.map(|(spot, at)| {
+        let mut site = site.clone();
+        site.mountings[channel].at = spot;
+        Better { at, above_k: placed_k(settings, &site, shapes)[channel] }
+    });
+    tried.min_by(|a, b| a.above_k.total_cmp(&b.above_k))
+}
+
+/// Whether the plate reaches farther beyond the pad than it carries heat, and what would help: each remedy is tried on the plant.
+pub(super) fn overhang(settings: &Settings, site: &Site, shapes: &Shapes) -> Option<Finding> {
+    let Site { plate, pad, battery, .. } = site;
+    let row_m = [battery.length_m, battery.row_m()];
+    // Only what carries batteries counts.
+    let beyond_m = [0, 1].map(|axis| {
+        let measures = [[plate.length_m, pad.length_m], [plate.width_m, pad.width_m]][axis];
+        (measures[0].min(row_m[axis]) - measures[1]) / 2.0 + pad.shift_m[axis].abs()
+    });
+    let beyond_m = beyond_m[0].max(beyond_m[1]);
+    // A fin: what it carries falls to a third over √(k t / h). Source: Incropera & DeWitt, section 3.6.
+    let carries_m = (plate.material.conductivity_w_per_m_k * plate.thickness_m / plate.contact_w_per_m2_k).sqrt();
+    if beyond_m <= carries_m {
+        return None;
+    }
+    let worst = |site: &Site, shapes: &Shapes| {
+        let above = placed_k(settings, site, shapes);
+        let cells = settings.channels.iter().zip(above).filter(|(channel, _)| channel.role == Role::Cell);
+        cells.map(|(_, above_k)| above_k).fold(0.0, f64::max)
+    };
+    let now_k = worst(site, shapes);
+    let large = {
+        let mut site = site.clone();
+        // A hand's breadth of plate less than nothing: a pad must not stick out.
+        let within = |plate_m: f64, row_m: f64| ((plate_m.min(row_m) - 0.01) * 100.0).floor() / 100.0;
+        site.pad.length_m = within(plate.length_m, row_m[0]).max(pad.length_m);
+        site.pad.width_m = within(plate.width_m, row_m[1]).max(pad.width_m);
+        site.pad.shift_m = [0.0; 2];
+        let found_k = worst(&site, &Shapes::of(&site));
+        let [length, width] = [site.pad.length_m, site.pad.width_m].map(|metres| fixed(metres * 1000.0, 0));
+        (found_k, format!("a pad of {length} x {width} mm for the same power ({} K)", fixed(found_k, 1)))
+    };
+    let thick = {
+        let mut site = site.clone();
+        site.plate.thickness_m = (plate.thickness_m * 3.0).clamp(0.005, 0.012).max(plate.thickness_m);
+        let found_k = worst(&site, &Shapes::of(&site));
+        let thickness = plain((site.plate.thickness_m * 1000.0).round());
+        (found_k, format!("plate.thickness_mm = {thickness} ({} K)", fixed(found_k, 1)))
+    };
+    let helps: Vec<String> =
+        [large, thick].into_iter().filter(|(k, _)| *k < now_k - WORTH_K).map(|(_, text)| text).collect();
+    if helps.is_empty() {
+        return None;
+    }
+    Some(Finding::change(
+        Part::Thermal,
+        format!(
+            "the plate reaches {} mm beyond the pad and carries heat about {} mm far: a cell channel can read {} K above the coldest place",
+            fixed(beyond_m * 1000.0, 0),
+            fixed(carries_m * 1000.0, 0),
+            fixed(now_k, 1)
+        ),
+        helps.join(", or "),
+    ))
+}

@@ -1,0 +1,364 @@
+//! Thousands of cells made into a few states, once, before anything is stepped.
+//!
+//! The cells' temperatures are written as sums of a few patterns, `T = V z`, and the equations are asked to hold along these patterns only:
+//! `Vᵀ C V dz/dt = Vᵀ heat − Vᵀ G V z`. That keeps what matters of the physics: heat is neither made nor lost (one pattern is the same
+//! temperature everywhere), everything decays, and a bank at rest stays at rest. The patterns are what the cells answer to each thing
+//! that drives them, held for ever and varied in the course of hours and minutes, and how these answers move with what may differ from what
+//! is written down. Of all these the few are kept that most of the rest is made of.
+//!
+//! Sources: rational Krylov subspaces, Antoulas, Approximation of Large-Scale Dynamical Systems (2005), chapter 11; proper orthogonal
+//! decomposition and projection onto it, ibid., section 9.1; both from memory.
+
+use super::extremes::Extremes;
+use super::fidelity::Answers;
+use super::layout::{Layout, Mesh};
+use super::modes::System;
+use super::network::Boundary;
+use super::places::Place;
+use super::solid::Solid;
+use crate::site::{Site, StandsOn};
+use nalgebra::{DMatrix, DVector, SymmetricEigen};
+use nalgebra_sparse::CscMatrix;
+use nalgebra_sparse::factorization::{CscCholesky, CscSymbolicCholesky};
+
+/// How fast what drives the cells varies, in the answers that are computed (1/s): held for ever, and from a day down to a minute or two.
+const RATES: [f64; 7] = [0.0, 1e-5, 4e-5, 1.6e-4, 6.4e-4, 2.56e-3, 1.024e-2];
+
+/// At which of them it is computed how the answers move with properties.
+const MOVED_AT: [usize; 3] = [0, 2, 4];
+
+/// Winds for which answers are computed (m/s).
+const WINDS: [f64; 2] = [2.0, 10.0];
+
+/// What the weights of patterns are reckoned with: as much as usually drives the cells.
+pub(super) const HEATER_W: f64 = 100.0;
+pub(super) const BANK_W: f64 = 20.0;
+pub(super) const BOUNDARY_K: f64 = 30.0;
+
+/// Patterns that are kept: as few of these as are near enough, or the most.
+const STATES: [usize; 4] = [36, 40, 48, 64];
+
+/// How far from all patterns together the kept ones may be (K).
+const NEAR_K: f64 = 0.04;
+
+/// Cells and patterns of an installation, for all that have bodies of the same measures.
+#[derive(Clone, Debug)]
+pub struct Shape {
+    layout: Layout,
+    mesh: Mesh,
+    /// The same temperature everywhere comes first.
+    patterns: DMatrix<f64>,
+    /// Where its coldest and warmest places are looked for.
+    pub(super) extremes: Extremes,
+    /// Layers of the walls and of the floor, and whether that stands on the ground.
+    layers: ([usize; 2], bool),
+    /// How far any place of a battery can be from what all patterns say (K), in any history.
+    apart_k: f64,
+}
+
+/// The equations of an installation without wind on it, in few states, and what is read of them.
+#[derive(Clone, Debug)]
+pub(super) struct Reduced {
+    pub(super) solid: Solid,
+    /// The patterns of its shape, and what makes them orthonormal as its own heat capacities weigh them: `V L⁻ᵀ`.
+    patterns: DMatrix<f64>,
+    l: DMatrix<f64>,
+    /// The state in which all is at 1 °C.
+    pub(super) uniform: DVector<f64>,
+    system: System,
+    /// What the floor's underside and the walls' outside give in full (W/K).
+    windward: Vec<System>,
+}
+
+impl Shape {
+    /// For `site`.
+    #[must_use]
+    pub fn of(site: &Site) -> Self {
+        let layout = Layout::of(site);
+        let mesh = Mesh::of(&layout, site.battery.conductivity_up_w_per_m_k);
+        Self::on(site, layout, mesh)
+    }
+
+    pub(super) fn on(site: &Site, layout: Layout, mesh: Mesh) -> Self {
+        let layers = layers(site);
+        let extremes = Extremes::default();
+        let mut shape = Self { layout, mesh, patterns: DMatrix::zeros(0, 0), extremes, layers, apart_k: 0.0 };
+        let all = patterns(site, &shape);
+        shape.patterns = all.clone();
+        let of_all = Answers::of(&shape.reduce(site));
+        for states in STATES {
+            shape.patterns = all.columns(0, states.min(all.ncols())).into_owned();
+            shape.apart_k = Answers::of(&shape.reduce(site)).apart_k(&of_all);
+            if shape.apart_k <= NEAR_K {
+                break;
+            }
+        }
+        shape.extremes = Extremes::of(&shape.reduce(site));
+        shape
+    }
+
+    /// How far any place of a battery can be from what the cells' full set of patterns says (K), in any history of up to 100 W of heat and
+    /// weather that turns by up to 5 K an hour, from a few minutes after heat has come or gone.
+    #[must_use]
+    pub const fn apart_k(&self) -> f64 {
+        self.apart_k
+    }
+
+    /// How many states stand for the cells.
+    #[must_use]
+    pub fn states(&self) -> usize {
+        self.patterns.ncols()
+    }
+
+    /// Whether it is for `site` too: bodies of the same measures, in the same places but for the pad.
+    #[must_use]
+    pub fn fits(&self, site: &Site) -> bool {
+        self.layers == layers(site) && self.layout.is_but_for_the_place_of_the_pad(&Layout::of(site))
+    }
+
+    fn solid(&self, site: &Site) -> Solid {
+        Solid::new(site, &self.layout, &self.mesh)
+    }
+
+    /// How many cells there are.
+    #[must_use]
+    pub fn cells(&self) -> usize {
+        self.patterns.nrows()
+    }
+
+    /// `site`, which has bodies of the same measures, in few states.
+    pub(super) fn reduce(&self, site: &Site) -> Reduced {
+        let solid = self.solid(site);
+        let network = &solid.network;
+        let (v, transposed) = (&self.patterns, self.patterns.transpose());
+        let factor = (&transposed * weighed(&network.capacities(), v)).cholesky();
+        // Patterns that are orthonormal as one site's heat capacities weigh them are independent as any other's do.
+        let l = factor.expect("independent patterns, and capacities above 0").unpack();
+        let column = |of_cells: &DVector<f64>| solved(&l, &transposed * of_cells);
+        let system = System {
+            capacities: DVector::from_element(v.ncols(), 1.0),
+            conductances: both_sides(&l, &transposed * (&network.conductances() * v)),
+            to: Boundary::ALL.map(|boundary| column(&network.to(boundary))),
+            all: Boundary::ALL.map(|boundary| network.to(boundary).sum()),
+        };
+        let windward = solid.windward.iter().map(|windward| {
+            let rows: Vec<_> = windward.cells.iter().map(|(node, _)| v.row(node.0)).collect();
+            let rows = DMatrix::from_rows(&rows);
+            let through = DVector::from_iterator(rows.nrows(), windward.cells.iter().map(|(_, through)| *through));
+            System {
+                capacities: DVector::zeros(0),
+                conductances: both_sides(&l, rows.transpose() * weighed(&through, &rows)),
+                to: [solved(&l, rows.transpose() * &through), DVector::zeros(v.ncols())],
+                all: [through.sum(), 0.0],
+            }
+        });
+        let windward = windward.collect();
+        let uniform = column(&network.capacities());
+        Reduced { windward, system, uniform, patterns: v.clone(), l, solid }
+    }
+}
+
+/// `L⁻¹ columns`.
+fn solved<C: nalgebra::Dim>(
+    l: &DMatrix<f64>,
+    mut columns: nalgebra::OMatrix<f64, nalgebra::Dyn, C>,
+) -> nalgebra::OMatrix<f64, nalgebra::Dyn, C>
+where
+    nalgebra::DefaultAllocator: nalgebra::allocator::Allocator<nalgebra::Dyn, C>,
+{
+    l.solve_lower_triangular_mut(&mut columns);
+    columns
+}
+
+/// `L⁻¹ matrix L⁻ᵀ`, of a symmetric one.
+fn both_sides(l: &DMatrix<f64>, matrix: DMatrix<f64>) -> DMatrix<f64> {
+    solved(l, solved(l, matrix).transpose())
+}
+
+fn layers(site: &Site) -> ([usize; 2], bool) {
+    let on_ground = matches!(site.place.stands_on, StandsOn::Ground(_));
+    ([site.enclosure.walls.len(), site.enclosure.floor.len()], on_ground)
+}
+
+impl Reduced {
+    /// How many states there are.
+    pub(super) fn states(&self) -> usize {
+        self.patterns.ncols()
+    }
+
+    /// How a value that is a weight for each cell is read of the states.
+    pub(super) fn read(&self, weights: impl IntoIterator<Item = (usize, f64)>) -> DVector<f64> {
+        let mut row = DVector::zeros(self.states());
+        for (node, weight) in weights {
+            row += self.patterns.row(node).transpose() * weight;
+        }
+        solved(&self.l, row)
+    }
+
+    /// Temperatures of all cells (°C), of states that may have those of thermometers after them.
+    pub(super) fn cells_c(&self, states: &DVector<f64>) -> DVector<f64> {
+        let mut states = states.rows(0, self.states()).into_owned();
+        self.l.tr_solve_lower_triangular_mut(&mut states);
+        &self.patterns * states
+    }
+
+    /// How values of several places are read of the states, a row for each.
+    pub(super) fn rows(&self, places: Vec<Place>) -> DMatrix<f64> {
+        let columns: Vec<DVector<f64>> = places.into_iter().map(|place| self.read(place)).collect();
+        DMatrix::from_columns(&columns).transpose()
+    }
+
+    /// The equations with so much wind about the box (m/s).
+    pub(super) fn in_wind(&self, wind_m_s: f64) -> System {
+        let mut system = self.system.clone();
+        for (windward, full) in self.solid.windward.iter().zip(&self.windward) {
+            let part = windward.part(wind_m_s);
+            system.conductances += &full.conductances * part;
+            system.to[0] += &full.to[0] * part;
+            system.all[0] += full.all[0] * part;
+        }
+        system
+    }
+}
+
+fn weighed(weights: &DVector<f64>, columns: &DMatrix<f64>) -> DMatrix<f64> {
+    let mut weighed = columns.clone();
+    for mut column in weighed.column_iter_mut() {
+        column.component_mul_assign(weights);
+    }
+    weighed
+}
+
+/// Cells with wind about them.
+struct Blown {
+    conductances: CscMatrix<f64>,
+    capacities: DVector<f64>,
+    /// What drives them, each as much as it usually does.
+    drives: Vec<DVector<f64>>,
+}
+
+impl Blown {
+    fn new(solid: &Solid, wind_m_s: f64, on: StandsOn) -> Self {
+        let mut network = solid.network.clone();
+        for windward in &solid.windward {
+            let part = windward.part(wind_m_s);
+            windward.cells.iter().for_each(|&(node, through)| network.edge(node, Boundary::Outside, part * through));
+        }
+        let mut drives = vec![
+            DVector::from_vec(solid.heater()) * HEATER_W,
+            DVector::from_vec(solid.bank()) * BANK_W,
+            network.to(Boundary::Outside) * BOUNDARY_K,
+        ];
+        if let StandsOn::Ground(_) = on {
+            drives.push(network.to(Boundary::Ground) * BOUNDARY_K);
+        }
+        Self { conductances: network.conductances(), capacities: network.capacities(), drives }
+    }
+
+    /// Of `G + rate C`.
+    fn factor(&self, symbolic: &CscSymbolicCholesky, rate: f64) -> Option<CscCholesky<f64>> {
+        let mut shifted = self.conductances.clone();
+        for (row, col, value) in shifted.triplet_iter_mut() {
+            if row == col {
+                *value += rate * self.capacities[row];
+            }
+        }
+        CscCholesky::factor_numerical(symbolic.clone(), shifted.values()).ok()
+    }
+}
+
+/// Sites that differ from `site` in all properties at once, by as much as they may: where heat has a hard way through the batteries and an
+/// easy one out of the box, and the other way round. What several moves do together is more than the sum of what each does.
+fn corners(site: &Site) -> [Site; 2] {
+    [-1.0, 1.0].map(|sign: f64| {
+        let mut site = site.clone();
+        let (less, more) = (1.0 - 0.3 * sign, 1.0 + 0.2 * sign);
+        site.battery.conductivity_up_w_per_m_k *= less;
+        site.battery.conductivity_across_w_per_m_k *= less;
+        site.battery.conductivity_along_w_per_m_k *= less;
+        site.plate.contact_w_per_m2_k *= less;
+        site.pad.bond_w_per_m2_k *= less;
+        site.enclosure.inside_w_per_m2_k *= more;
+        site.enclosure.layers_mut().for_each(|layer| layer.material.conductivity_w_per_m_k *= more);
+        site
+    })
+}
+
+/// Rates at which the answers of the corners are computed (1/s).
+const CORNER_RATES: [f64; 2] = [0.0, 1.6e-4];
+
+/// Sites that differ from `site` in one property, by as much as it may.
+fn moved(site: &Site) -> Vec<Site> {
+    let with = |change: &dyn Fn(&mut Site)| {
+        let mut site = site.clone();
+        change(&mut site);
+        site
+    };
+    let mut all = vec![
+        with(&|site| site.battery.conductivity_up_w_per_m_k *= 1.3),
+        with(&|site| site.battery.conductivity_across_w_per_m_k *= 1.3),
+        with(&|site| site.battery.conductivity_along_w_per_m_k *= 1.3),
+        with(&|site| site.battery.specific_heat_j_per_kg_k *= 1.1),
+        with(&|site| {
+            site.plate.contact_w_per_m2_k *= 1.3;
+            site.pad.bond_w_per_m2_k *= 1.3;
+        }),
+        with(&|site| site.enclosure.inside_w_per_m2_k *= 1.3),
+        with(&|site| site.enclosure.air_changes_per_h += 0.5),
+        with(&|site| site.enclosure.layers_mut().for_each(|layer| layer.material.conductivity_w_per_m_k *= 1.3)),
+    ];
+    for axis in [0, 1] {
+        all.push(with(&|site| site.pad.shift_m[axis] += 0.01));
+    }
+    all
+}
+
+/// What the cells answer with, the weightiest first.
+fn patterns(site: &Site, shape: &Shape) -> DMatrix<f64> {
+    let solid = shape.solid(site);
+    let cells = Blown::new(&solid, WINDS[0], site.place.stands_on);
+    let symbolic = CscSymbolicCholesky::factor(cells.conductances.pattern().clone());
+    let mut others: Vec<Blown> =
+        moved(site).iter().map(|site| Blown::new(&shape.solid(site), WINDS[0], site.place.stands_on)).collect();
+    others.push(Blown::new(&solid, WINDS[1], site.place.stands_on));
+    let mut answers: Vec<DVector<f64>> = Vec::new();
+    for (index, rate) in RATES.into_iter().enumerate() {
+        let Some(factor) = cells.factor(&symbolic, rate) else { continue };
+        let solve = |of: &DMatrix<f64>| factor.solve(of);
+        let found = solve(&DMatrix::from_columns(&cells.drives));
+        if MOVED_AT.contains(&index) {
+            for other in &others {
+                // Of (G + s C) T = q, to first order: (G + s C) dT = dq − (dG + s dC) T.
+                let mut moves = DMatrix::from_columns(&other.drives) - DMatrix::from_columns(&cells.drives);
+                moves -= &other.conductances * &found - &cells.conductances * &found;
+                moves -= weighed(&((&other.capacities - &cells.capacities) * rate), &found);
+                answers.extend(solve(&moves).column_iter().map(|column| column.clone_owned()));
+            }
+        }
+        answers.extend(found.column_iter().map(|column| column.clone_owned()));
+    }
+    for corner in corners(site) {
+        let corner = Blown::new(&shape.solid(&corner), WINDS[0], site.place.stands_on);
+        for factor in CORNER_RATES.into_iter().filter_map(|rate| corner.factor(&symbolic, rate)) {
+            let found = factor.solve(&DMatrix::from_columns(&corner.drives));
+            answers.extend(found.column_iter().map(|column| column.clone_owned()));
+        }
+    }
+    // Gradients count as well as temperatures: in what a plate does there is little heat and much of the story.
+    let norm = |columns: &DMatrix<f64>| &cells.conductances * columns + weighed(&(&cells.capacities / 3600.0), columns);
+    let ones = DMatrix::from_element(cells.capacities.len(), 1, 1.0);
+    let all = DMatrix::from_columns(&answers);
+    let of_ones = norm(&ones);
+    let all = &all - &ones * (of_ones.tr_mul(&all) / of_ones.dot(&ones));
+    let gram = all.tr_mul(&norm(&all));
+    let SymmetricEigen { eigenvectors, eigenvalues } = SymmetricEigen::new(gram);
+    let mut order: Vec<usize> = (0..eigenvalues.len()).collect();
+    order.sort_by(|a, b| eigenvalues[*b].total_cmp(&eigenvalues[*a]));
+    // Beyond this, rounding.
+    order.retain(|index| eigenvalues[*index] > 1e-13 * eigenvalues.max());
+    let mut kept = vec![ones.column(0).clone_owned()];
+    for index in order {
+        kept.push(&all * eigenvectors.column(index) / eigenvalues[index].sqrt());
+    }
+    DMatrix::from_columns(&kept)
+}

@@ -1,0 +1,140 @@
+//! Which places of a battery, of the plate and of the pad can be the coldest or the warmest.
+//!
+//! The coldest place of a block is a corner, an edge, the middle of a face or its core, whichever way heat goes: to look at a lattice of
+//! places at every moment would cost more than the moment itself. So the lattice is looked at once, through many stories of heat that comes
+//! and goes and of weather that turns, and those places are kept that are at an end of the range in any of them.
+
+use super::basis::Reduced;
+use super::layout::Layout;
+use super::modes::{Drive, Modes};
+use super::places::Place;
+use nalgebra::{DMatrix, DVector};
+
+/// Places along each side of a battery, its faces included: the coldest place lies behind a face where warm air has begun to come in.
+const LATTICE: [f64; 9] = [0.0, 0.125, 0.25, 0.375, 0.5, 0.625, 0.75, 0.875, 1.0];
+
+/// The same upwards, which is how the heat goes: where the cells lie, it has far to go and the coldest place moves upwards with it.
+const UPWARDS: [f64; 11] = [0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0];
+
+/// The same along each measure of plate and pad.
+const FLAT: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
+
+/// A place that is nearer to an end of the range than this stands for the one at the end (K).
+const NEAR_K: f64 = 0.005;
+
+/// Moments of a story (s).
+const MOMENTS_S: [f64; 9] = [120.0, 600.0, 1800.0, 3600.0, 7200.0, 14_400.0, 28_800.0, 86_400.0, 1e7];
+
+/// What drives a story: heat (W), and how much colder or warmer it becomes outside (K).
+const HEATER_W: f64 = 100.0;
+const TURNS_K: [f64; 5] = [0.0, -30.0, -10.0, 10.0, 30.0];
+
+/// The places that are kept.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Extremes {
+    /// Of each battery, from its corner, as parts of its measures.
+    pub(super) batteries: Vec<Vec<[f64; 3]>>,
+    /// Over the pad, as parts of its measures.
+    pub(super) plate: Vec<[f64; 2]>,
+    pub(super) pad: Vec<[f64; 2]>,
+}
+
+impl Extremes {
+    /// All of the lattice.
+    pub(super) fn lattice(layout: &Layout) -> Self {
+        let flat: Vec<[f64; 2]> = FLAT.into_iter().flat_map(|x| FLAT.map(|y| [x, y])).collect();
+        let points =
+            LATTICE.into_iter().flat_map(|x| LATTICE.into_iter().flat_map(move |y| UPWARDS.map(|z| [x, y, z])));
+        let mut batteries = vec![points.collect::<Vec<_>>(); layout.batteries.len()];
+        // A cable that leads heat out of the box makes its terminal the coldest place.
+        for terminal in &layout.terminals {
+            let middle = [0, 1].map(|axis| f64::midpoint(terminal.from[axis], terminal.to[axis]));
+            for (case, points) in layout.batteries.iter().zip(&mut batteries).filter(|(case, _)| case.holds(middle)) {
+                let part = |axis: usize| (middle[axis] - case.from[axis]) / (case.to[axis] - case.from[axis]);
+                points.push([part(0), part(1), 1.0]);
+            }
+        }
+        Self { batteries, plate: flat.clone(), pad: flat }
+    }
+
+    /// Those of the lattice that are ever at an end.
+    pub(super) fn of(reduced: &Reduced) -> Self {
+        let all = Self::lattice(&reduced.solid.layout);
+        let stories = Stories::of(reduced);
+        let kept = |places: Vec<Place>| stories.ends(&reduced.rows(places));
+        let pick3 = |points: &Vec<[f64; 3]>, kept: Vec<usize>| kept.into_iter().map(|index| points[index]).collect();
+        let pick2 = |points: &Vec<[f64; 2]>, kept: Vec<usize>| kept.into_iter().map(|index| points[index]).collect();
+        let solid = &reduced.solid;
+        Self {
+            batteries: all
+                .batteries
+                .iter()
+                .enumerate()
+                .map(|(battery, points)| {
+                    let places = points.iter().map(|&point| solid.part_of_battery(battery, point)).collect();
+                    pick3(points, kept(places))
+                })
+                .collect(),
+            plate: pick2(&all.plate, kept(all.plate.iter().map(|&at| solid.over_pad(at)).collect())),
+            pad: pick2(&all.pad, kept(all.pad.iter().map(|&at| solid.part_of_pad(at)).collect())),
+        }
+    }
+}
+
+/// States at many moments of many stories, a column for each.
+struct Stories(DMatrix<f64>);
+
+impl Stories {
+    fn of(reduced: &Reduced) -> Self {
+        let system = reduced.in_wind(3.0);
+        let modes = Modes::new(&system, 1.0, &[]);
+        let n = reduced.states();
+        let answer = |heat_w: &DVector<f64>, outside_c: f64| -> Vec<DVector<f64>> {
+            let drive = Drive { heat_w, boundary_c: [outside_c, 0.0], slope_k_per_s: [0.0; 2] };
+            let at = |seconds: f64| {
+                let mut wave = modes.wave(&DVector::zeros(n));
+                modes.drive(&mut wave, &drive);
+                modes.advance(&mut wave, seconds);
+                modes.temperatures(&wave)
+            };
+            MOMENTS_S.into_iter().map(at).collect()
+        };
+        let heater = reduced.read(reduced.solid.heater().into_iter().enumerate()) * HEATER_W;
+        let heated = answer(&heater, 0.0);
+        let turned = answer(&DVector::zeros(n), 1.0);
+        let mut columns = Vec::new();
+        for (on, lit) in heated.iter().enumerate() {
+            // Switched on at first, and off again before the moment or never.
+            let off = std::iter::once(lit.clone()).chain(heated[..on].iter().map(|off| lit - off));
+            for heat in off.chain([DVector::zeros(n)]) {
+                for turn in TURNS_K {
+                    columns.extend(turned.iter().map(|turned| &heat + turned * turn));
+                }
+            }
+        }
+        Self(DMatrix::from_columns(&columns))
+    }
+
+    /// The rows that stand for the coldest and the warmest of them at every moment.
+    fn ends(&self, rows: &DMatrix<f64>) -> Vec<usize> {
+        let mut fields = rows * &self.0;
+        // The warmest are the coldest of what is turned about.
+        let turned = -&fields;
+        fields = DMatrix::from_columns(&fields.column_iter().chain(turned.column_iter()).collect::<Vec<_>>());
+        let mut open: Vec<(usize, f64)> =
+            fields.column_iter().map(|column| column.min() + NEAR_K).enumerate().collect();
+        // Only a place that is at an end itself is worth asking.
+        let mut asked: Vec<usize> = fields.column_iter().map(|column| column.imin()).collect();
+        asked.sort_unstable();
+        asked.dedup();
+        let mut kept = Vec::new();
+        while !open.is_empty() {
+            let stands_for = |row: usize| open.iter().filter(|(moment, near)| fields[(row, *moment)] <= *near).count();
+            // Of two that stand for as much, the first: the same on every machine.
+            let Some(row) = asked.iter().copied().rev().max_by_key(|row| stands_for(*row)) else { break };
+            open.retain(|&(moment, near)| fields[(row, moment)] > near);
+            kept.push(row);
+        }
+        kept
+    }
+}
