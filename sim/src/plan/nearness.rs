@@ -1,7 +1,8 @@
 //! Where the coldest place of the bank lies, how far from it the thermometers sit, and what would narrow the guard band.
 
 use super::figures::{fixed, plain};
-use super::thermal::{Shapes, Thermal, placed_k};
+use super::thermal::{Shapes, Thermal, placed_for_k, placed_k};
+use super::thresholds::answers_for;
 use super::verdict::{Finding, Part};
 use crate::plant::{Air, Heat, Place};
 use crate::site::{Site, Spot};
@@ -79,12 +80,13 @@ impl Coldest {
     }
 }
 
-/// The place on the batteries that a channel answers for at which it would show most nearly what their coldest place is at.
+/// The place on the batteries that a channel answers for at which it would show most nearly what the coldest place of all of them is at:
+/// wherever it is moved to, it goes on to answer for them.
 fn better(settings: &Settings, site: &Site, shapes: &Shapes, channel: usize, coldest: &Place) -> Option<Better> {
     let count = site.battery.count;
-    let batteries = super::thresholds::answers_for(site.mountings[channel].at, count);
+    let answered: Vec<Vec<usize>> = site.mountings.iter().map(|mounting| answers_for(mounting.at, count)).collect();
     let case_m = [site.battery.length_m, site.battery.width_m, site.battery.height_m];
-    let places = batteries.into_iter().flat_map(|battery| {
+    let places = answered[channel].iter().copied().flat_map(|battery| {
         let number = battery + 1;
         let on = move |word: &str| format!("at = \"{word}\", battery = {number}");
         let mut places = vec![(Spot::Top(battery), on("top")), (Spot::End(battery), on("end"))];
@@ -112,7 +114,7 @@ fn better(settings: &Settings, site: &Site, shapes: &Shapes, channel: usize, col
     let tried = places.map(|(spot, at)| {
         let mut site = site.clone();
         site.mountings[channel].at = spot;
-        Better { at, above_k: placed_k(settings, &site, shapes)[channel] }
+        Better { at, above_k: placed_for_k(settings, &site, shapes, &answered)[channel] }
     });
     tried.min_by(|a, b| a.above_k.total_cmp(&b.above_k))
 }
@@ -140,7 +142,7 @@ pub(super) fn overhang(settings: &Settings, site: &Site, shapes: &Shapes) -> Opt
     let now_k = worst(site, shapes);
     let large = {
         let mut site = site.clone();
-        // A hand's breadth of plate less than nothing: a pad must not stick out.
+        // Five millimetres less than the plate on each side, rounded down, so that it does not stick out.
         let within = |plate_m: f64, row_m: f64| ((plate_m.min(row_m) - 0.01) * 100.0).floor() / 100.0;
         site.pad.length_m = within(plate.length_m, row_m[0]).max(pad.length_m);
         site.pad.width_m = within(plate.width_m, row_m[1]).max(pad.width_m);
@@ -171,4 +173,36 @@ pub(super) fn overhang(settings: &Settings, site: &Site, shapes: &Shapes) -> Opt
         ),
         helps.join(", or "),
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{settings, shapes, site};
+    use super::super::thermal;
+    use super::*;
+
+    /// A pad beside the middle leaves battery 1 the colder one: a thermometer that answers for both is best on that.
+    #[test]
+    fn a_better_place_shows_all_the_batteries_that_the_thermometer_answers_for() {
+        let (settings, mut site) = (settings(), site());
+        site.mountings[0].at = Spot::Between(0);
+        (site.pad.length_m, site.pad.width_m, site.pad.shift_m) = (0.25, 0.2, [0.0, 0.06]);
+        let shapes = shapes(&site);
+        let (thermal, ..) = thermal::judge(&settings, &site, None, &shapes);
+        let found = Coldest::of(&settings, &site, &["between".into(), "top".into()], &thermal, &shapes);
+        assert_eq!(found.battery, 1, "{found:?}");
+        let better = found.channels[0].better.as_ref().expect("a better place");
+        assert!(better.at.contains("battery = 1"), "{better:?}");
+        assert!(better.above_k < found.channels[0].above_k - WORTH_K, "{found:?}");
+    }
+
+    #[test]
+    fn a_plate_that_carries_heat_to_its_edge_is_not_warned_of_and_one_that_does_not_is() {
+        let (settings, mut site) = (settings(), site());
+        assert_eq!(overhang(&settings, &site, &shapes(&site)), None);
+        (site.pad.length_m, site.pad.width_m, site.plate.thickness_m) = (0.2, 0.2, 0.002);
+        let found = overhang(&settings, &site, &shapes(&site)).expect("a warning");
+        assert!(found.text.contains("74 mm beyond the pad"), "{found:?}");
+        assert!(found.change.expect("a change").contains("a pad of 320 x 330 mm"));
+    }
 }

@@ -543,13 +543,16 @@ pub(super) fn placements(settings: &Settings, site: &Site, shapes: &Shapes) -> V
 /// For each channel, how far above the coldest place that it answers for its surroundings can be in any situation looked at, with everything
 /// as written down (K).
 pub(super) fn placed_k(settings: &Settings, site: &Site, shapes: &Shapes) -> Vec<f64> {
+    let answers_for: Vec<_> =
+        site.mountings.iter().map(|mounting| answers_for(mounting.at, site.battery.count)).collect();
+    placed_for_k(settings, site, shapes, &answers_for)
+}
+
+/// The same where each channel answers for the batteries that `answers_for` has for it.
+pub(super) fn placed_for_k(settings: &Settings, site: &Site, shapes: &Shapes, answers_for: &[Vec<usize>]) -> Vec<f64> {
     let question = Question::of(settings, site, None, shapes);
-    let setup = Setup {
-        settings,
-        site,
-        heater_w: f64::from(settings.heater.power.as_milliwatts()) / 1000.0,
-        answers_for: &question.answers_for,
-    };
+    let setup =
+        Setup { settings, site, heater_w: f64::from(settings.heater.power.as_milliwatts()) / 1000.0, answers_for };
     let design = air_of(site, site.design_air_c());
     let (given, kept) = question.placed(&setup, &shapes.plant(site).without_air_beside(site), design, 0.0);
     let worst = |(given, kept): (Option<Above>, Option<Above>)| {
