@@ -157,7 +157,7 @@ impl Plan {
         let warm_up_h = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
         findings.extend(sources::long_enough(settings, site, names, warm_up_h.map(|hours| hours.value)));
         in_order(&mut findings);
-        let coldest = nearness::Coldest::of(settings, site, channels, &thermal, shapes);
+        let coldest = nearness::Coldest::of(settings, site, channels, (&thermal, &placements), shapes);
         Self {
             title: title.to_owned(),
             ok: !findings.iter().any(|finding| finding.fails),

@@ -1,6 +1,7 @@
 //! Where the coldest place of the bank lies, how far from it the thermometers sit, and what would narrow the guard band.
 
 use super::figures::{fixed, plain};
+use super::placement::Placements;
 use super::thermal::{Shapes, Thermal, placed_for_k, placed_k};
 use super::thresholds::answers_for;
 use super::verdict::{Finding, Part};
@@ -52,13 +53,22 @@ pub struct Better {
 }
 
 impl Coldest {
-    /// `names` are those of the channels; `shapes` those of the site.
-    pub(super) fn of(settings: &Settings, site: &Site, names: &[String], thermal: &Thermal, shapes: &Shapes) -> Self {
+    /// `names` and `placements` are those of the channels; `shapes` those of the site.
+    pub(super) fn of(
+        settings: &Settings,
+        site: &Site,
+        names: &[String],
+        (thermal, placements): (&Thermal, &[Placements]),
+        shapes: &Shapes,
+    ) -> Self {
         let plant = shapes.plant(site);
         let air = Air { outside_c: thermal.design_air_c, slope_k_per_s: 0.0, wind_m_s: thermal.design_wind_m_s };
         let held = Heat { heater_w: thermal.hold_w.value.max(0.0), bank_w: 0.0 };
         let coldest = plant.coldest(&plant.steady(air.outside_c, air.wind_m_s, held));
-        let above_k = placed_k(settings, site, shapes);
+        let above_k = |channel: usize| {
+            let Placements { given, kept, .. } = &placements[channel];
+            given.warm_bias_k.max(kept.warm_bias_k)
+        };
         let cells = settings.channels.iter().enumerate().filter(|(_, channel)| channel.role == Role::Cell);
         let channels = cells.map(|(index, _)| {
             let better = better(settings, site, shapes, index, &coldest);
@@ -67,8 +77,8 @@ impl Coldest {
                 distance_mm: plant
                     .distance_m(&coldest, site.mountings[index].at)
                     .map(|metres| (metres * 1000.0).round()),
-                above_k: above_k[index],
-                better: better.filter(|better| better.above_k < above_k[index] - WORTH_K),
+                above_k: above_k(index),
+                better: better.filter(|better| better.above_k < above_k(index) - WORTH_K),
             }
         });
         Self {
@@ -188,8 +198,9 @@ mod tests {
         site.mountings[0].at = Spot::Between(0);
         (site.pad.length_m, site.pad.width_m, site.pad.shift_m) = (0.25, 0.2, [0.0, 0.06]);
         let shapes = shapes(&site);
-        let (thermal, ..) = thermal::judge(&settings, &site, None, &shapes);
-        let found = Coldest::of(&settings, &site, &["between".into(), "top".into()], &thermal, &shapes);
+        let (thermal, placements, _) = thermal::judge(&settings, &site, None, &shapes);
+        let names = ["between".into(), "top".into()];
+        let found = Coldest::of(&settings, &site, &names, (&thermal, &placements), &shapes);
         assert_eq!(found.battery, 1, "{found:?}");
         let better = found.channels[0].better.as_ref().expect("a better place");
         assert!(better.at.contains("battery = 1"), "{better:?}");

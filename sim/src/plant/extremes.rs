@@ -4,10 +4,11 @@
 //! places at every moment would cost more than the moment itself. So the lattice is looked at once, through many stories of heat that comes
 //! and goes and of weather that turns, and those places are kept that are at an end of the range in any of them.
 
-use super::basis::Reduced;
+use super::basis::{HEATER_W, Reduced};
 use super::layout::Layout;
 use super::modes::{Drive, Modes};
 use super::places::Place;
+use super::solid::Solid;
 use nalgebra::{DMatrix, DVector};
 
 /// Places along each side of a battery, its faces included: the coldest place lies behind a face where warm air has begun to come in.
@@ -25,8 +26,7 @@ const NEAR_K: f64 = 0.005;
 /// Moments of a story (s).
 const MOMENTS_S: [f64; 9] = [120.0, 600.0, 1800.0, 3600.0, 7200.0, 14_400.0, 28_800.0, 86_400.0, 1e7];
 
-/// What drives a story: heat (W), and how much colder or warmer it becomes outside (K).
-const HEATER_W: f64 = 100.0;
+/// How much colder or warmer it becomes outside in a story (K).
 const TURNS_K: [f64; 5] = [0.0, -30.0, -10.0, 10.0, 30.0];
 
 /// The places that are kept.
@@ -55,6 +55,14 @@ impl Extremes {
             }
         }
         Self { batteries, plate: flat.clone(), pad: flat }
+    }
+
+    /// Those of all batteries, one battery after the other.
+    pub(super) fn in_batteries(&self, solid: &Solid) -> Vec<Place> {
+        let of = |(battery, points): (usize, &Vec<[f64; 3]>)| -> Vec<Place> {
+            points.iter().map(|&point| solid.part_of_battery(battery, point)).collect()
+        };
+        self.batteries.iter().enumerate().flat_map(of).collect()
     }
 
     /// Those of the lattice that are ever at an end.
@@ -91,13 +99,7 @@ impl Stories {
         let n = reduced.states();
         let answer = |heat_w: &DVector<f64>, outside_c: f64| -> Vec<DVector<f64>> {
             let drive = Drive { heat_w, boundary_c: [outside_c, 0.0], slope_k_per_s: [0.0; 2] };
-            let at = |seconds: f64| {
-                let mut wave = modes.wave(&DVector::zeros(n));
-                modes.drive(&mut wave, &drive);
-                modes.advance(&mut wave, seconds);
-                modes.temperatures(&wave)
-            };
-            MOMENTS_S.into_iter().map(at).collect()
+            MOMENTS_S.into_iter().map(|seconds| modes.after(&DVector::zeros(n), &drive, seconds)).collect()
         };
         let heater = reduced.read(reduced.solid.heater().into_iter().enumerate()) * HEATER_W;
         let heated = answer(&heater, 0.0);

@@ -33,13 +33,7 @@ impl Answers {
         let solid = &reduced.solid;
         let modes = Modes::new(&reduced.in_wind(WIND_M_S), 1.0, &[]);
         let n = reduced.states();
-        let lattice = Extremes::lattice(&solid.layout);
-        let places = lattice
-            .batteries
-            .iter()
-            .enumerate()
-            .flat_map(|(battery, points)| points.iter().map(move |&point| solid.part_of_battery(battery, point)));
-        let rows: DMatrix<f64> = reduced.rows(places.collect());
+        let rows: DMatrix<f64> = reduced.rows(Extremes::lattice(&solid.layout).in_batteries(solid));
         let part = |parts: Vec<f64>, watts: f64| reduced.read(parts.into_iter().enumerate()) * watts;
         // Heat comes first.
         let drives = [
@@ -50,13 +44,7 @@ impl Answers {
         ];
         let answers = drives.iter().map(|(heat_w, boundary_c)| {
             let drive = Drive { heat_w, boundary_c: *boundary_c, slope_k_per_s: [0.0; 2] };
-            let at = |seconds: f64| {
-                let mut wave = modes.wave(&DVector::zeros(n));
-                modes.drive(&mut wave, &drive);
-                modes.advance(&mut wave, seconds);
-                &rows * modes.temperatures(&wave)
-            };
-            MOMENTS_S.into_iter().map(at).collect()
+            MOMENTS_S.into_iter().map(|seconds| &rows * modes.after(&DVector::zeros(n), &drive, seconds)).collect()
         });
         Self(answers.collect())
     }

@@ -403,11 +403,8 @@ impl Views {
     fn of(reduced: &Reduced, extremes: &Extremes, n: usize) -> Self {
         let solid = &reduced.solid;
         let rows = |places: Vec<places::Place>| reduced.rows(places).resize_horizontally(n, 0.0);
-        let of = |(battery, points): (usize, &Vec<[f64; 3]>)| {
-            points.iter().map(|&point| solid.part_of_battery(battery, point)).collect::<Vec<_>>()
-        };
         Self {
-            cells: rows(extremes.batteries.iter().enumerate().flat_map(of).collect()),
+            cells: rows(extremes.in_batteries(solid)),
             of_battery: extremes.batteries.iter().map(Vec::len).collect(),
             pad: rows(extremes.pad.iter().map(|&at| solid.part_of_pad(at)).collect()),
             plate: rows(extremes.plate.iter().map(|&at| solid.over_pad(at)).collect()),

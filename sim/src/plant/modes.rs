@@ -198,6 +198,14 @@ impl Modes {
         read
     }
 
+    /// The temperatures (°C) after any time (s), from those at the start (°C), with what drives them as it is then and goes on.
+    pub(super) fn after(&self, start_c: &DVector<f64>, drive: &Drive<'_>, seconds: f64) -> DVector<f64> {
+        let mut wave = self.wave(start_c);
+        self.drive(&mut wave, drive);
+        self.advance(&mut wave, seconds);
+        self.temperatures(&wave)
+    }
+
     /// Heat that has left over each boundary (J) while the modes went from `before` to `after`, given what drove them in between as
     /// integrals over time: heat by node (J) and boundary temperatures (K s).
     pub(super) fn lost(&self, before: &Wave, after: &Wave, heat_j: &DVector<f64>, boundary_ks: [f64; 2]) -> [f64; 2] {

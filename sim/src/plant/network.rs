@@ -116,10 +116,8 @@ impl Network {
     #[must_use]
     pub fn after(&self, start_c: &[f64], heat_w: &[f64], boundary_c: [f64; 2], seconds: f64) -> Vec<f64> {
         let modes = Modes::new(&self.system(), seconds, &[]);
-        let mut wave = modes.wave(&DVector::from_column_slice(start_c));
         let heat_w = DVector::from_column_slice(heat_w);
-        modes.drive(&mut wave, &Drive { heat_w: &heat_w, boundary_c, slope_k_per_s: [0.0; 2] });
-        modes.advance(&mut wave, seconds);
-        modes.temperatures(&wave).iter().copied().collect()
+        let drive = Drive { heat_w: &heat_w, boundary_c, slope_k_per_s: [0.0; 2] };
+        modes.after(&DVector::from_column_slice(start_c), &drive, seconds).iter().copied().collect()
     }
 }
