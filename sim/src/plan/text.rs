@@ -254,7 +254,8 @@ fn write_coldest(out: &mut dyn Write, plan: &Plan) -> io::Result<()> {
         }
         wrapped(out, "  ", &(text + "."))?;
     }
-    Ok(())
+    writeln!(out)?;
+    wrapped(out, "  ", &plan.thermal.model.text())
 }
 
 /// What walls and floor are made of, with the conductivities that are reckoned with.

@@ -13,7 +13,7 @@ use super::placement::{Cause, Placement, Placements};
 use super::thresholds::answers_for;
 use super::verdict::{Finding, Part};
 use crate::materials::INSULATIONS;
-use crate::plant::{Air, Heat, Plant, Shape};
+use crate::plant::{Air, Heat, PLACEMENT_OFF_K, PLACEMENT_OFF_PART, Plant, SOUGHT_K, Shape};
 use crate::rehearse::Variation;
 use crate::site::{Layer, Room, RoomReport, Site, StandsOn, Tolerance};
 use forewarm_core::quantity::{Celsius, Kelvins};
@@ -142,6 +142,41 @@ pub struct InsulationReport {
     pub hold_w: Figure,
 }
 
+/// The model that all of this was computed with.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct ModelReport {
+    /// Cells that pad, plate, batteries and floor are cut into.
+    pub cells: usize,
+    /// States that stand for them.
+    pub states: usize,
+    /// How far any place of a battery can be from what the cells say, in any history (K).
+    pub apart_k: f64,
+    /// Whether that is as near as it is to be.
+    pub is_near: bool,
+}
+
+impl ModelReport {
+    fn of(shape: &Shape) -> Self {
+        let apart_k = shape.apart_k();
+        Self { cells: shape.cells(), states: shape.states(), apart_k, is_near: apart_k <= SOUGHT_K }
+    }
+
+    /// The most that it can be wrong by where a channel stands so far above the coldest place (K).
+    fn off_k(&self, placed_k: f64) -> f64 {
+        PLACEMENT_OFF_K + PLACEMENT_OFF_PART * placed_k.abs() + self.apart_k
+    }
+
+    pub(super) fn text(&self) -> String {
+        let Self { cells, states, apart_k, is_near } = self;
+        let aim = if *is_near { String::new() } else { format!(", which is not the {} K it aims at", plain(SOUGHT_K)) };
+        format!(
+            "The model of the heat: {cells} cells, computed as {states} states that stay within {} K of them{aim}. What it can be wrong \
+             by is a line of each budget.",
+            fixed(*apart_k, 2)
+        )
+    }
+}
+
 /// What the heater can do.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Thermal {
@@ -188,6 +223,8 @@ pub struct Thermal {
     pub insulation_is_added: bool,
     /// Hold power for several thicknesses of insulation.
     pub insulation: Vec<InsulationReport>,
+    /// The model of the heat.
+    pub model: ModelReport,
 }
 
 impl Thermal {
@@ -243,6 +280,11 @@ impl Shapes {
             shapes.push(Shape::of(&with_foam));
         }
         Self(shapes)
+    }
+
+    /// Of the site as written down.
+    fn model(&self) -> ModelReport {
+        ModelReport::of(&self.0[0])
     }
 
     pub(super) fn plant(&self, site: &Site) -> Plant {
@@ -462,6 +504,7 @@ fn causes(tolerance: &Tolerance) -> Vec<Tolerated> {
 
 /// The study as written down, and at both ends of each cause.
 struct Studies {
+    model: ModelReport,
     written: Study,
     ends: Vec<(&'static str, [Study; 2])>,
 }
@@ -492,10 +535,14 @@ impl Studies {
 
     fn placement(&self, of: impl Fn(&Study) -> Option<Above>) -> Placement {
         let element_k = |study: &Study| of(study).map(|above| above.element_k);
+        let placed_k = element_k(&self.written);
+        let moved = self.half_widths(element_k).map(|(of, half_width_k)| Cause { of, half_width_k });
+        let model =
+            placed_k.map(|placed_k| Cause { of: "model of the heat", half_width_k: self.model.off_k(placed_k) });
         Placement {
-            warm_bias_k: element_k(&self.written).unwrap_or(0.0),
+            warm_bias_k: placed_k.unwrap_or(0.0),
             air_above_k: self.most(|study| of(study).map_or(0.0, |above| above.air_k)),
-            causes: self.half_widths(element_k).map(|(of, half_width_k)| Cause { of, half_width_k }).collect(),
+            causes: moved.chain(model).collect(),
         }
     }
 
@@ -587,7 +634,7 @@ fn studies(question: &Question, site: &Site, heater_w: f64) -> Studies {
     let mut found = variations.iter().map(with);
     let written = found.next().unwrap_or_else(|| with(&Variation::default()));
     let ends = causes.iter().filter_map(|(name, ..)| Some((*name, [found.next()?, found.next()?]))).collect();
-    Studies { written, ends }
+    Studies { model: question.shapes.model(), written, ends }
 }
 
 fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) -> Thermal {
@@ -646,6 +693,7 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
         insulation_material: best.map_or(INSULATIONS[0].name, |index| &*site.enclosure.walls[index].name).to_owned(),
         insulation_is_added: best.is_none(),
         insulation: question.thicknesses_mm.iter().enumerate().map(insulation).collect(),
+        model: studies.model,
     }
 }
 

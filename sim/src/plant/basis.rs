@@ -38,8 +38,8 @@ pub(super) const BOUNDARY_K: f64 = 30.0;
 /// Patterns that are kept: as few of these as are near enough, or the most.
 const STATES: [usize; 4] = [36, 40, 48, 64];
 
-/// How far from all patterns together the kept ones may be (K).
-const NEAR_K: f64 = 0.04;
+/// As near to all patterns together as the kept ones are to be (K). Where even the most of them are not, [`Shape::apart_k`] says so.
+pub const SOUGHT_K: f64 = 0.04;
 
 /// Cells and patterns of an installation, for all that have bodies of the same measures.
 #[derive(Clone, Debug)]
@@ -89,7 +89,7 @@ impl Shape {
         for states in STATES {
             shape.patterns = all.columns(0, states.min(all.ncols())).into_owned();
             shape.apart_k = Answers::of(&shape.reduce(site)).apart_k(&of_all);
-            if shape.apart_k <= NEAR_K {
+            if shape.apart_k <= SOUGHT_K {
                 break;
             }
         }
@@ -267,6 +267,28 @@ impl Blown {
     }
 }
 
+/// What is different where one property is.
+struct Move {
+    conductances: CscMatrix<f64>,
+    capacities: DVector<f64>,
+    drives: DMatrix<f64>,
+}
+
+impl Move {
+    fn new(from: &Blown, to: &Blown) -> Self {
+        Self {
+            conductances: &to.conductances - &from.conductances,
+            capacities: &to.capacities - &from.capacities,
+            drives: DMatrix::from_columns(&to.drives) - DMatrix::from_columns(&from.drives),
+        }
+    }
+
+    /// What drives the move of the answers `found` at `rate` (1/s), to first order: of `(G + s C) T = q` it is `dq − (dG + s dC) T`.
+    fn drives_of(&self, found: &DMatrix<f64>, rate: f64) -> DMatrix<f64> {
+        &self.drives - &self.conductances * found - weighed(&(&self.capacities * rate), found)
+    }
+}
+
 /// Sites that differ from `site` in all properties at once, by as much as they may: where heat has a hard way through the batteries and an
 /// easy one out of the box, and the other way round. What several moves do together is more than the sum of what each does.
 fn corners(site: &Site) -> [Site; 2] {
@@ -318,21 +340,19 @@ fn patterns(site: &Site, shape: &Shape) -> DMatrix<f64> {
     let solid = shape.solid(site);
     let cells = Blown::new(&solid, WINDS[0], site.place.stands_on);
     let symbolic = CscSymbolicCholesky::factor(cells.conductances.pattern().clone());
-    let mut others: Vec<Blown> =
-        moved(site).iter().map(|site| Blown::new(&shape.solid(site), WINDS[0], site.place.stands_on)).collect();
-    others.push(Blown::new(&solid, WINDS[1], site.place.stands_on));
+    let mut moves: Vec<Move> = moved(site)
+        .iter()
+        .map(|site| Move::new(&cells, &Blown::new(&shape.solid(site), WINDS[0], site.place.stands_on)))
+        .collect();
+    moves.push(Move::new(&cells, &Blown::new(&solid, WINDS[1], site.place.stands_on)));
     let mut answers: Vec<DVector<f64>> = Vec::new();
     for (index, rate) in RATES.into_iter().enumerate() {
         let Some(factor) = cells.factor(&symbolic, rate) else { continue };
-        let solve = |of: &DMatrix<f64>| factor.solve(of);
-        let found = solve(&DMatrix::from_columns(&cells.drives));
+        let found = factor.solve(&DMatrix::from_columns(&cells.drives));
         if MOVED_AT.contains(&index) {
-            for other in &others {
-                // Of (G + s C) T = q, to first order: (G + s C) dT = dq − (dG + s dC) T.
-                let mut moves = DMatrix::from_columns(&other.drives) - DMatrix::from_columns(&cells.drives);
-                moves -= &other.conductances * &found - &cells.conductances * &found;
-                moves -= weighed(&((&other.capacities - &cells.capacities) * rate), &found);
-                answers.extend(solve(&moves).column_iter().map(|column| column.clone_owned()));
+            for one in &moves {
+                let moved = factor.solve(&one.drives_of(&found, rate));
+                answers.extend(moved.column_iter().map(|column| column.clone_owned()));
             }
         }
         answers.extend(found.column_iter().map(|column| column.clone_owned()));

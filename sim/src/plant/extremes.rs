@@ -98,7 +98,8 @@ impl Stories {
         let modes = Modes::new(&system, 1.0, &[]);
         let n = reduced.states();
         let answer = |heat_w: &DVector<f64>, outside_c: f64| -> Vec<DVector<f64>> {
-            let drive = Drive { heat_w, boundary_c: [outside_c, 0.0], slope_k_per_s: [0.0; 2] };
+            let heat = modes.of_heat(heat_w);
+            let drive = Drive { heats: &[(1.0, &heat)], boundary_c: [outside_c, 0.0], slope_k_per_s: [0.0; 2] };
             MOMENTS_S.into_iter().map(|seconds| modes.after(&DVector::zeros(n), &drive, seconds)).collect()
         };
         let heater = reduced.read(reduced.solid.heater().into_iter().enumerate()) * HEATER_W;

@@ -43,7 +43,8 @@ impl Answers {
             (DVector::zeros(n), [0.0, BOUNDARY_K]),
         ];
         let answers = drives.iter().map(|(heat_w, boundary_c)| {
-            let drive = Drive { heat_w, boundary_c: *boundary_c, slope_k_per_s: [0.0; 2] };
+            let heat = modes.of_heat(heat_w);
+            let drive = Drive { heats: &[(1.0, &heat)], boundary_c: *boundary_c, slope_k_per_s: [0.0; 2] };
             MOMENTS_S.into_iter().map(|seconds| &rows * modes.after(&DVector::zeros(n), &drive, seconds)).collect()
         });
         Self(answers.collect())

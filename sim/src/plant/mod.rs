@@ -32,7 +32,7 @@ mod tests;
 
 use crate::site::{Mounting, Site, Spot, StandsOn};
 use basis::Reduced;
-pub use basis::Shape;
+pub use basis::{SOUGHT_K, Shape};
 use extremes::Extremes;
 use forewarm_core::settings::MAX_CHANNELS;
 use modes::{Drive, Lens, Modes, System, Wave, as_f64};
@@ -40,6 +40,12 @@ use nalgebra::{DMatrix, DVector};
 pub use network::{Boundary, Network, Node};
 use std::cell::OnceCell;
 use std::fmt;
+
+/// How far a placement that the plant computes can be from that of the same properties resolved as finely as one likes: so much (K), and
+/// this part of it. Source: the comparison with the independent model in `tests/data/sideways_reference.py`, whose test holds both.
+pub const PLACEMENT_OFF_K: f64 = 0.05;
+/// See [`PLACEMENT_OFF_K`].
+pub const PLACEMENT_OFF_PART: f64 = 0.06;
 
 /// One installation's plant.
 #[derive(Clone, Debug)]
@@ -99,6 +105,8 @@ struct Views {
 #[derive(Clone, Debug)]
 struct Class {
     modes: Modes,
+    /// What the thermometers' own current, a watt of the bank's own heat and a watt of the heater drive.
+    heats: [DVector<f64>; 3],
     cells: Lens,
     pad: Lens,
     plate: Lens,
@@ -356,7 +364,8 @@ impl Plant {
             let views = &self.views;
             let [cells, pad, plate, air] =
                 [&views.cells, &views.pad, &views.plate, &views.air].map(|view| modes.lens(view));
-            Class { modes, cells, pad, plate, air }
+            let heats = [&self.self_heat_w, &self.bank, &self.heater].map(|heat_w| modes.of_heat(heat_w));
+            Class { modes, heats, cells, pad, plate, air }
         })
     }
 
@@ -504,10 +513,11 @@ impl Run<'_> {
     }
 
     fn drive(&mut self) {
-        let heat_w = self.plant.heat_w(self.heat);
+        let Class { modes, heats: [of_current, of_bank, of_heater], .. } = self.modes;
+        let heats = [(1.0, of_current), (self.heat.bank_w, of_bank), (self.heat.heater_w, of_heater)];
         let boundary_c = [self.air.outside_c, self.plant.ground_c];
-        let drive = Drive { heat_w: &heat_w, boundary_c, slope_k_per_s: [self.air.slope_k_per_s, 0.0] };
-        self.modes.modes.drive(&mut self.wave, &drive);
+        let drive = Drive { heats: &heats, boundary_c, slope_k_per_s: [self.air.slope_k_per_s, 0.0] };
+        modes.drive(&mut self.wave, &drive);
     }
 
     /// Goes on by so many steps, from 1 to [`Run::LONGEST_LEAP`].
@@ -568,16 +578,17 @@ impl Run<'_> {
         self.modes.modes.read(&self.wave)
     }
 
-    /// The coldest place of any battery, inside or on the case (°C).
+    /// The coldest and the warmest place of any battery, inside or on the case (°C).
     #[must_use]
-    pub fn coldest_cell_c(&self) -> f64 {
-        self.wave.seen(&self.modes.cells).into_iter().fold(f64::INFINITY, f64::min)
+    pub fn cells_range_c(&self) -> [f64; 2] {
+        let seen = self.wave.seen(&self.modes.cells);
+        seen.into_iter().fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], t| [low.min(t), high.max(t)])
     }
 
-    /// The warmest place of any battery (°C).
+    /// The coldest of them (°C).
     #[must_use]
-    pub fn warmest_cell_c(&self) -> f64 {
-        self.wave.seen(&self.modes.cells).into_iter().fold(f64::NEG_INFINITY, f64::max)
+    pub fn coldest_cell_c(&self) -> f64 {
+        self.cells_range_c()[0]
     }
 
     /// The warmest place of the plate (°C).

@@ -101,10 +101,10 @@ impl Clone for Wave {
 }
 
 /// What drives a network: heat into nodes, temperatures of the boundaries and how fast these change.
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug)]
 pub(super) struct Drive<'a> {
-    /// W, by node.
-    pub(super) heat_w: &'a DVector<f64>,
+    /// Sources of heat, as [`Modes::of_heat`] has them, and how much of each.
+    pub(super) heats: &'a [(f64, &'a DVector<f64>)],
     /// °C.
     pub(super) boundary_c: [f64; 2],
     /// K/s.
@@ -165,12 +165,17 @@ impl Modes {
         Lens { count: read.nrows(), weights: read.as_slice().to_vec() }
     }
 
+    /// What so much heat into each node (W) drives.
+    pub(super) fn of_heat(&self, heat_w: &DVector<f64>) -> DVector<f64> {
+        &self.heat * heat_w
+    }
+
     /// Sets what drives every mode.
     pub(super) fn drive(&self, wave: &mut Wave, drive: &Drive<'_>) {
-        let heat = &self.heat * drive.heat_w;
         for index in 0..wave.z.len() {
             let [outside, ground] = [0, 1].map(|side| self.boundaries[side][index]);
-            wave.drive[index] = heat[index] + outside * drive.boundary_c[0] + ground * drive.boundary_c[1];
+            let heat: f64 = drive.heats.iter().map(|(part, of_heat)| part * of_heat[index]).sum();
+            wave.drive[index] = heat + outside * drive.boundary_c[0] + ground * drive.boundary_c[1];
             wave.slope[index] = outside * drive.slope_k_per_s[0] + ground * drive.slope_k_per_s[1];
         }
     }

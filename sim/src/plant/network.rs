@@ -117,7 +117,7 @@ impl Network {
     pub fn after(&self, start_c: &[f64], heat_w: &[f64], boundary_c: [f64; 2], seconds: f64) -> Vec<f64> {
         let modes = Modes::new(&self.system(), seconds, &[]);
         let heat_w = DVector::from_column_slice(heat_w);
-        let drive = Drive { heat_w: &heat_w, boundary_c, slope_k_per_s: [0.0; 2] };
+        let drive = Drive { heats: &[(1.0, &modes.of_heat(&heat_w))], boundary_c, slope_k_per_s: [0.0; 2] };
         modes.after(&DVector::from_column_slice(start_c), &drive, seconds).iter().copied().collect()
     }
 }

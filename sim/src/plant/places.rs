@@ -172,6 +172,10 @@ impl Solid {
             Spot::Side(battery) => Some((battery, [length / 2.0, outer(battery), height / 2.0])),
             Spot::End(battery) => Some((battery, [0.0, width / 2.0, height / 2.0])),
             Spot::Bottom(battery) => Some((battery, [length / 2.0, width / 2.0, 0.0])),
+            // The one that the bank's cable leaves from.
+            Spot::Terminal(battery) if battery == last && last > 0 => {
+                Some((battery, [length - TERMINAL_IN_M, width / 2.0, height]))
+            }
             Spot::Terminal(battery) => Some((battery, [TERMINAL_IN_M, width / 2.0, height])),
             Spot::Point(battery, at) => Some((battery, at)),
         }

@@ -11,6 +11,7 @@ mod extremes;
 mod handbook;
 mod properties;
 mod reduction;
+mod season;
 mod sideways;
 mod site;
 
@@ -84,9 +85,7 @@ impl Full {
         CscCholesky::factor(&self.conductances).expect("a way to a boundary").solve(driven)
     }
 
-    /// Goes on from `start` in such steps (s, how many) and hands over each moment (s) with its temperatures. Singly diagonally
-    /// implicit Runge-Kutta method of two stages and second order, which damps what is too fast for the step. Source: Alexander, SIAM J. Numer.
-    /// Anal. 14 (1977); from memory.
+    /// Goes on from `start` in such steps (s, how many) and hands over each moment (s) with its temperatures.
     fn crossed(
         &self,
         start: &DMatrix<f64>,
@@ -94,27 +93,48 @@ impl Full {
         steps: &[(f64, usize)],
         mut see: impl FnMut(f64, &DMatrix<f64>),
     ) {
-        let gamma = 1.0 - std::f64::consts::FRAC_1_SQRT_2;
-        let (mut now, mut seconds) = (start.clone(), 0.0);
+        let mut now = start.clone();
+        let mut seconds = 0.0;
         for &(step_s, count) in steps {
-            let mut matrix = self.conductances.clone();
-            for (row, col, value) in matrix.triplet_iter_mut() {
-                *value *= gamma * step_s;
-                if row == col {
-                    *value += self.capacities[row];
-                }
-            }
-            let factor = CscCholesky::factor(&matrix).expect("positive");
+            let stride = self.stride(step_s);
             for _ in 0..count {
-                let first = factor.solve(&(driven - &self.conductances * &now));
-                let between = &now + &first * ((1.0 - gamma) * step_s);
-                let second = factor.solve(&(driven - &self.conductances * &between));
-                now += (first * (1.0 - gamma) + second * gamma) * step_s;
+                self.go(&stride, &mut now, [driven, driven]);
                 seconds += step_s;
                 see(seconds, &now);
             }
         }
     }
+
+    fn stride(&self, step_s: f64) -> Stride {
+        let mut matrix = self.conductances.clone();
+        for (row, col, value) in matrix.triplet_iter_mut() {
+            *value *= Stride::GAMMA * step_s;
+            if row == col {
+                *value += self.capacities[row];
+            }
+        }
+        Stride { step_s, factor: CscCholesky::factor(&matrix).expect("positive") }
+    }
+
+    /// One step further, with what drives it at [`Stride::GAMMA`] of the step and at its end.
+    fn go(&self, stride: &Stride, now: &mut DMatrix<f64>, driven: [&DMatrix<f64>; 2]) {
+        let (step_s, rest) = (stride.step_s, 1.0 - Stride::GAMMA);
+        let first = stride.factor.solve(&(driven[0] - &self.conductances * &*now));
+        let between = &*now + &first * (rest * step_s);
+        let second = stride.factor.solve(&(driven[1] - &self.conductances * &between));
+        *now += (first * rest + second * Stride::GAMMA) * step_s;
+    }
+}
+
+/// A step of a singly diagonally implicit Runge-Kutta method of two stages and second order, which damps what is too fast for the step.
+/// Source: Alexander, SIAM J. Numer. Anal. 14 (1977); from memory.
+struct Stride {
+    step_s: f64,
+    factor: CscCholesky<f64>,
+}
+
+impl Stride {
+    const GAMMA: f64 = 1.0 - std::f64::consts::FRAC_1_SQRT_2;
 }
 
 /// What a place is at, of the temperatures of all cells.

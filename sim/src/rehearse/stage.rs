@@ -479,16 +479,17 @@ impl<'a, W: Watcher> Stage<'a, W> {
         true
     }
 
-    /// Notes the truth, with the relays as they were until now.
+    /// Notes the truth, with the relays as they were until now: the coldest and the warmest place of the cells (°C), where anybody wants
+    /// to know.
     #[inline]
-    fn note(&mut self) {
+    fn note(&mut self) -> Option<[f64; 2]> {
         let span_s = seconds(self.at - self.noted_at, self.step_s);
         self.noted_at = self.at;
         let permitted = self.outputs.charge == Relay::Closed;
         if !permitted && !W::WATCHES {
-            return;
+            return None;
         }
-        let coldest_c = self.plant.coldest_cell_c();
+        let cells_c @ [coldest_c, _] = self.plant.cells_range_c();
         let outcome = &mut self.outcome;
         if permitted {
             let coldest = outcome.coldest_true_c_while_permitted.get_or_insert(f64::INFINITY);
@@ -499,23 +500,23 @@ impl<'a, W: Watcher> Stage<'a, W> {
                 self.is_counted = true;
             }
         }
-        if W::WATCHES {
-            outcome.coldest_true_c = outcome.coldest_true_c.min(coldest_c);
-            outcome.warmest_plate_c = outcome.warmest_plate_c.max(self.plant.plate_c());
-        }
+        Some(cells_c)
     }
 
     /// Notes the truth, and shows it to whoever looks on.
     fn look(&mut self) {
-        self.note();
-        if W::WATCHES {
+        let cells_c = self.note();
+        if let Some([coldest_c, warmest_c]) = cells_c.filter(|_| W::WATCHES) {
+            let plate_c = self.plant.plate_c();
+            self.outcome.coldest_true_c = self.outcome.coldest_true_c.min(coldest_c);
+            self.outcome.warmest_plate_c = self.outcome.warmest_plate_c.max(plate_c);
             self.watcher.look(&Glimpse {
                 at_s: seconds(self.at, self.step_s),
                 outputs: &self.outputs,
                 readings: self.unit.readings(),
-                coldest_c: self.plant.coldest_cell_c(),
-                warmest_c: self.plant.warmest_cell_c(),
-                plate_c: self.plant.plate_c(),
+                coldest_c,
+                warmest_c,
+                plate_c,
                 outside_c: self.plant.outside_c(),
                 inputs: &self.inputs,
             });

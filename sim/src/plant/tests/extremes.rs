@@ -39,7 +39,7 @@ fn missed(shape: &Shape, site: &Site, seed: u64) -> [f64; 2] {
             let states = run.modes.modes.temperatures(&run.wave);
             let all = &lattice * states.rows(0, plant.reduced.states());
             for (side, missed) in
-                [run.coldest_cell_c() - all.min(), all.max() - run.warmest_cell_c()].into_iter().enumerate()
+                [run.coldest_cell_c() - all.min(), all.max() - run.cells_range_c()[1]].into_iter().enumerate()
             {
                 if missed > worst[side] {
                     worst[side] = missed;

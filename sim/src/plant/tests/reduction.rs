@@ -92,7 +92,8 @@ impl Compared {
             }
             for kind in 0..DRIVES.len() {
                 let boundary_c = [if kind == 2 { DRIVES[2].1 } else { 0.0 }, 0.0];
-                let drive = Drive { heat_w: &self.heat_w[kind], boundary_c, slope_k_per_s: [0.0; 2] };
+                let heat = self.modes.of_heat(&self.heat_w[kind]);
+                let drive = Drive { heats: &[(1.0, &heat)], boundary_c, slope_k_per_s: [0.0; 2] };
                 let mut wave = self.modes.wave(&DVector::zeros(self.heat_w[kind].len()));
                 self.modes.drive(&mut wave, &drive);
                 self.modes.advance(&mut wave, seconds);

@@ -3,7 +3,7 @@
 
 use super::{csv, number};
 use crate::installation::Installation;
-use crate::plant::{Air, Heat, Plant, Run, Shape, Temperatures};
+use crate::plant::{Air, Heat, PLACEMENT_OFF_K, PLACEMENT_OFF_PART, Plant, Run, Shape, Temperatures};
 use forewarm_core::settings::Role;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -105,7 +105,7 @@ impl Bank {
 struct Worst {
     /// Of placements, as part of what is allowed: a tenth of it, or 0.1 K.
     placement: (f64, String),
-    /// Of placements that are less than the reference's, as part of it above 0.05 K.
+    /// Of placements that are less than the reference's, as part of it, beyond [`PLACEMENT_OFF_K`].
     short: (f64, String),
     power: f64,
     time: f64,
@@ -117,7 +117,7 @@ impl Worst {
         if part > self.placement.0 {
             self.placement = (part, format!("{}: {found_k:.3} K, the reference {expected_k:.3} K", what()));
         }
-        let short = (expected_k - found_k - 0.05) / expected_k.abs().max(1e-3);
+        let short = (expected_k - found_k - PLACEMENT_OFF_K) / expected_k.abs().max(1e-3);
         if short > self.short.0 {
             self.short = (short, format!("{}: {found_k:.3} K, the reference {expected_k:.3} K", what()));
         }
@@ -213,12 +213,12 @@ fn placements_hold_powers_and_warm_ups_are_those_of_the_reference() {
         worst.placement.0,
         worst.placement.1
     );
-    println!("short by 0.05 K and {:.1} % ({})", 100.0 * worst.short.0, worst.short.1);
+    println!("short by {PLACEMENT_OFF_K} K and {:.1} % ({})", 100.0 * worst.short.0, worst.short.1);
     println!("hold power within {:.2} %, warm-up within {:.2} %", 100.0 * worst.power, 100.0 * worst.time);
     assert!(all.len() >= 12, "{}", all.len());
     assert!(worst.placement.0 < 1.0, "{}", worst.placement.1);
-    // What it may be less by, which is the side that harms: 0.05 K and six hundredths of it.
-    assert!(worst.short.0 < 0.06, "{}", worst.short.1);
+    // What it may be less by, which is the side that harms, and what a budget has for it.
+    assert!(worst.short.0 < PLACEMENT_OFF_PART, "{}", worst.short.1);
     assert!(worst.power < 0.02, "{}", worst.power);
     assert!(worst.time < 0.02, "{}", worst.time);
 }
