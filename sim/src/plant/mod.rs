@@ -35,7 +35,7 @@ use basis::Reduced;
 pub use basis::{SOUGHT_K, Shape};
 use extremes::Extremes;
 use forewarm_core::settings::MAX_CHANNELS;
-use modes::{Drive, Lens, Modes, System, Wave, as_f64};
+use modes::{Drive, Lens, Modes, Moment, System, Wave, as_f64};
 use nalgebra::{DMatrix, DVector};
 pub use network::{Boundary, Network, Node};
 use std::cell::OnceCell;
@@ -342,10 +342,10 @@ impl Plant {
             plant: self,
             class: 0,
             modes,
-            wave: wave.clone(),
             heat: Heat::default(),
             air: Air::default(),
-            audit: Audit { at_start: self.content.dot(states), from: wave, ..Audit::new(self) },
+            audit: Audit { at_start: self.content.dot(states), from: wave.modes(), ..Audit::new(self) },
+            wave,
         };
         run.drive();
         run
@@ -448,7 +448,7 @@ pub struct Run<'p> {
 /// A moment of a run to come back to; see [`Run::save`].
 #[derive(Clone, Debug)]
 pub struct Mark {
-    wave: Wave,
+    moment: Moment,
     outside_c: f64,
     audit: Since,
 }
@@ -459,7 +459,7 @@ struct Audit {
     /// Heat content at the start (J above 0 °C).
     at_start: f64,
     /// The modes when the current class of wind was taken up.
-    from: Wave,
+    from: DVector<f64>,
     since: Since,
     /// Up to then.
     put_in_j: f64,
@@ -481,7 +481,7 @@ impl Audit {
     fn new(plant: &Plant) -> Self {
         Self {
             at_start: 0.0,
-            from: plant.modes(0).modes.wave(&DVector::zeros(plant.states())),
+            from: DVector::zeros(plant.states()),
             since: Since::default(),
             put_in_j: 0.0,
             lost_j: 0.0,
@@ -500,7 +500,7 @@ impl Run<'_> {
             self.class = class;
             self.modes = self.plant.modes(class);
             self.wave = self.modes.modes.wave(&temperatures);
-            self.audit.from = self.wave.clone();
+            self.audit.from = self.wave.modes();
         }
         self.air = air;
         self.drive();
@@ -508,8 +508,10 @@ impl Run<'_> {
 
     /// Sets the heat from now on.
     pub fn set_heat(&mut self, heat: Heat) {
-        self.heat = heat;
-        self.drive();
+        if self.heat != heat {
+            self.heat = heat;
+            self.drive();
+        }
     }
 
     fn drive(&mut self) {
@@ -533,18 +535,18 @@ impl Run<'_> {
     /// A mark at this moment.
     #[must_use]
     pub fn mark(&self) -> Mark {
-        Mark { wave: self.wave.clone(), outside_c: self.air.outside_c, audit: self.audit.since }
+        Mark { moment: self.wave.moment().clone(), outside_c: self.air.outside_c, audit: self.audit.since }
     }
 
     /// Moves a mark to this moment.
     pub fn save(&self, mark: &mut Mark) {
-        mark.wave.clone_from(&self.wave);
+        mark.moment.clone_from(self.wave.moment());
         (mark.outside_c, mark.audit) = (self.air.outside_c, self.audit.since);
     }
 
     /// Goes back to a mark. Weather and heat must not have been set since.
     pub fn restore(&mut self, mark: &Mark) {
-        self.wave.clone_from(&mark.wave);
+        self.wave.go_to(&mark.moment);
         (self.air.outside_c, self.audit.since) = (mark.outside_c, mark.audit);
     }
 
@@ -630,12 +632,13 @@ impl Run<'_> {
         let heat_j = &plant.self_heat_w * since.seconds + &plant.bank * since.bank_j + &plant.heater * since.heater_j;
         let put_in_j = plant.self_heat_w.sum() * since.seconds + since.bank_j + since.heater_j;
         let boundary_ks = [since.outside_ks, self.plant.ground_c * since.seconds];
-        let [outside, ground] = self.modes.modes.lost(from, &self.wave, &heat_j, boundary_ks);
+        let now = self.wave.modes();
+        let [outside, ground] = self.modes.modes.lost(from, &now, &heat_j, boundary_ks);
         let audit = &mut self.audit;
         audit.put_in_j += put_in_j;
         audit.lost_j += outside + ground;
         audit.turned_over_j += outside.abs() + ground.abs() + put_in_j;
-        audit.from.clone_from(&self.wave);
+        audit.from = now;
         audit.since = Since::default();
     }
 }

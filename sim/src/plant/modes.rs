@@ -7,13 +7,13 @@
 //! ```
 //!
 //! one for each mode, where `b` gathers heat and boundary temperatures. For a `b` that runs straight, `b₀ + b₁ t`, the solution is
-//! exact, whatever the step `h`:
+//! exact, however long it lasts: what the mode tends to, which runs straight too, and what is left of the past, which decays:
 //!
 //! ```text
-//! z(h) = e^(−λh) z(0) + h φ₁(−λh) b₀ + h² φ₂(−λh) b₁        φ₁(x) = (eˣ − 1)/x     φ₂(x) = (eˣ − 1 − x)/x²
+//! z(t) = p₀ + p₁ t + (z(0) − p₀) e^(−λt)        p₁ = b₁/λ     p₀ = (b₀ − p₁)/λ
 //! ```
 //!
-//! Source: exponential integrators, as in Hochbruck & Ostermann, Acta Numerica 19 (2010), section 2, for a linear problem.
+//! So a step costs a multiplication for each mode of which anything is left; of the fast ones that is nothing soon.
 
 use forewarm_core::settings::MAX_CHANNELS;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
@@ -42,7 +42,7 @@ impl System {
 /// Modes of one system, and what reads and drives them.
 #[derive(Clone, Debug)]
 pub(super) struct Modes {
-    /// Decay rates (1/s), above 0.
+    /// Decay rates (1/s), rising; 0 where a mode does not decay.
     rates: Vec<f64>,
     /// From temperatures to modes: `Vᵀ C^½`.
     into: DMatrix<f64>,
@@ -55,10 +55,13 @@ pub(super) struct Modes {
     /// What of each state flows to each boundary (W/K), and the conductance there in all.
     to: [DVector<f64>; 2],
     all: [f64; 2],
-    /// Propagators over one to [`Modes::LONGEST`] steps.
-    leaps: Vec<Leap>,
+    step_s: f64,
+    /// What is left of each mode after one to [`Modes::LONGEST`] steps (1).
+    decays: Vec<Vec<f64>>,
     /// For each mode, what it adds to each of the nodes that thermometers read.
     readout: Vec<[f64; MAX_CHANNELS]>,
+    /// The most that each adds to any node.
+    reach: Vec<f64>,
 }
 
 /// Weights of several values at once: mode by mode, so that a processor takes several values at once.
@@ -68,37 +71,44 @@ pub(super) struct Lens {
     weights: Vec<f64>,
 }
 
-/// The solution over one span of time, as factors of each mode. In columns, as the modes are, so that a processor takes several at
-/// once.
-#[derive(Clone, Debug)]
-struct Leap {
-    seconds: f64,
-    decay: Vec<f64>,
-    constant: Vec<f64>,
-    slope: Vec<f64>,
-}
-
 /// The state of every mode, with what drives it.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Wave {
-    z: Vec<f64>,
-    /// What drives each mode now, and how fast that changes.
-    drive: Vec<f64>,
-    slope: Vec<f64>,
+    moment: Moment,
+    /// What each mode tends to since it has been driven as it is: so much, so much for each second, and for each second squared.
+    course: Vec<[f64; 3]>,
+    /// The same of what the thermometers' nodes tend to (°C).
+    shown_c: [[f64; MAX_CHANNELS]; 3],
 }
 
-impl Clone for Wave {
+/// What changes from one moment to another as long as a wave is driven as it is.
+#[derive(Debug)]
+pub(super) struct Moment {
+    /// Since it has been (s).
+    since_s: f64,
+    /// What of each mode is left of the time before.
+    left: Vec<f64>,
+    /// Modes of which anything is left: these and all slower ones.
+    alive: usize,
+}
+
+impl Clone for Moment {
     fn clone(&self) -> Self {
-        Self { z: self.z.clone(), drive: self.drive.clone(), slope: self.slope.clone() }
+        Self { left: self.left.clone(), ..*self }
     }
 
     // Marks are set many times a simulated hour: without an allocation.
     fn clone_from(&mut self, source: &Self) {
-        self.z.clone_from(&source.z);
-        self.drive.clone_from(&source.drive);
-        self.slope.clone_from(&source.slope);
+        (self.since_s, self.alive) = (source.since_s, source.alive);
+        self.left.clone_from(&source.left);
     }
 }
+
+/// A mode of which so little is left at any node (K) is taken to be where it tends to.
+const NOTHING_K: f64 = 1e-9;
+
+/// A mode that decays more slowly (1/s) is taken not to: that comes of rounding, in a network that is closed.
+const NO_DECAY: f64 = 1e-12;
 
 /// What drives a network: heat into nodes, temperatures of the boundaries and how fast these change.
 #[derive(Clone, Copy, Debug)]
@@ -124,9 +134,11 @@ impl Modes {
             symmetric[(row, col)] /= root[row] * root[col];
         }
         let eigen = SymmetricEigen::new(symmetric);
-        let v = eigen.eigenvectors;
-        // A network that is closed but for rounding must not grow of itself.
-        let rates: Vec<f64> = eigen.eigenvalues.iter().map(|rate| rate.max(0.0)).collect();
+        let mut order: Vec<usize> = (0..n).collect();
+        order.sort_by(|a, b| eigen.eigenvalues[*a].total_cmp(&eigen.eigenvalues[*b]));
+        let v = eigen.eigenvectors.select_columns(&order);
+        let rate = |mode: &usize| Some(eigen.eigenvalues[*mode]).filter(|rate| *rate > NO_DECAY).unwrap_or(0.0);
+        let rates: Vec<f64> = order.iter().map(rate).collect();
         let mut into = v.transpose();
         let mut heat = into.clone();
         let mut out = v;
@@ -137,26 +149,38 @@ impl Modes {
         }
         let System { to, all, .. } = system.clone();
         let boundaries = [0, 1].map(|side| (&heat * &to[side]).iter().copied().collect());
-        let leaps = (1..=Self::LONGEST).map(|steps| Leap::new(&rates, step_s * as_f64(steps))).collect();
+        let decay = |steps: usize| rates.iter().map(|rate| (-rate * step_s * as_f64(steps)).exp()).collect();
         let mut readout = vec![[0.0; MAX_CHANNELS]; n];
         for (channel, &node) in read.iter().enumerate().take(MAX_CHANNELS) {
             for (mode, row) in readout.iter_mut().enumerate() {
                 row[channel] = out[(node, mode)];
             }
         }
-        Self { rates, into, out, heat, boundaries, to, all, leaps, readout }
+        Self {
+            decays: (1..=Self::LONGEST).map(decay).collect(),
+            reach: out.column_iter().map(|column| column.amax()).collect(),
+            rates,
+            into,
+            out,
+            heat,
+            boundaries,
+            to,
+            all,
+            step_s,
+            readout,
+        }
     }
 
     /// Modes of so many temperatures (°C), undriven.
     pub(super) fn wave(&self, temperatures: &DVector<f64>) -> Wave {
-        let z = &self.into * temperatures;
-        let undriven = vec![0.0; z.len()];
-        Wave { z: z.iter().copied().collect(), drive: undriven.clone(), slope: undriven }
+        let left: Vec<f64> = (&self.into * temperatures).iter().copied().collect();
+        let moment = Moment { since_s: 0.0, alive: left.len(), left };
+        Wave { course: vec![[0.0; 3]; moment.alive], moment, shown_c: [[0.0; MAX_CHANNELS]; 3] }
     }
 
     /// The temperatures (°C) of every node.
     pub(super) fn temperatures(&self, wave: &Wave) -> DVector<f64> {
-        &self.out * wave.z()
+        &self.out * wave.modes()
     }
 
     /// What reads combinations of states out of modes; a row for each.
@@ -172,32 +196,65 @@ impl Modes {
 
     /// Sets what drives every mode.
     pub(super) fn drive(&self, wave: &mut Wave, drive: &Drive<'_>) {
-        for index in 0..wave.z.len() {
-            let [outside, ground] = [0, 1].map(|side| self.boundaries[side][index]);
-            let heat: f64 = drive.heats.iter().map(|(part, of_heat)| part * of_heat[index]).sum();
-            wave.drive[index] = heat + outside * drive.boundary_c[0] + ground * drive.boundary_c[1];
-            wave.slope[index] = outside * drive.slope_k_per_s[0] + ground * drive.slope_k_per_s[1];
+        let now = wave.modes();
+        let Wave { moment, course, shown_c } = wave;
+        (moment.since_s, moment.alive, *shown_c) = (0.0, now.len(), [[0.0; MAX_CHANNELS]; 3]);
+        for (mode, (course, readout)) in course.iter_mut().zip(&self.readout).enumerate() {
+            let [outside, ground] = [0, 1].map(|side| self.boundaries[side][mode]);
+            let heat: f64 = drive.heats.iter().map(|(part, of_heat)| part * of_heat[mode]).sum();
+            let at_first = heat + outside * drive.boundary_c[0] + ground * drive.boundary_c[1];
+            let slope = outside * drive.slope_k_per_s[0] + ground * drive.slope_k_per_s[1];
+            let rate = self.rates[mode];
+            *course = if rate > 0.0 {
+                [(at_first - slope / rate) / rate, slope / rate, 0.0]
+            } else {
+                [0.0, at_first, slope / 2.0]
+            };
+            moment.left[mode] = now[mode] - course[0];
+            for (shown_c, course) in shown_c.iter_mut().zip(*course) {
+                shown_c.iter_mut().zip(readout).for_each(|(shown_c, weight)| *shown_c += course * weight);
+            }
+        }
+        self.settle(moment);
+    }
+
+    /// Takes the fastest modes for settled as far as nothing is left of them.
+    #[inline]
+    fn settle(&self, moment: &mut Moment) {
+        while let Some(last) = moment.alive.checked_sub(1)
+            && moment.left[last].abs() * self.reach[last] < NOTHING_K
+        {
+            (moment.left[last], moment.alive) = (0.0, last);
         }
     }
 
     /// Goes on by so many steps, 1 to [`Modes::LONGEST`].
     #[inline]
     pub(super) fn leap(&self, wave: &mut Wave, steps: usize) {
-        self.leaps[steps - 1].advance(wave);
+        let moment = &mut wave.moment;
+        let left = &mut moment.left[..moment.alive];
+        left.iter_mut().zip(&self.decays[steps - 1]).for_each(|(left, decay)| *left *= decay);
+        moment.since_s += as_f64(steps) * self.step_s;
+        self.settle(moment);
     }
 
     /// Goes on by any time (s), at the cost of an exponential for each mode.
     pub(super) fn advance(&self, wave: &mut Wave, seconds: f64) {
-        Leap::new(&self.rates, seconds).advance(wave);
+        let moment = &mut wave.moment;
+        moment.left.iter_mut().zip(&self.rates).for_each(|(left, rate)| *left *= (-rate * seconds).exp());
+        moment.since_s += seconds;
+        self.settle(moment);
     }
 
     /// What the thermometers' nodes are at (°C).
     #[inline]
     pub(super) fn read(&self, wave: &Wave) -> [f64; MAX_CHANNELS] {
-        let mut read = [0.0; MAX_CHANNELS];
-        for (z, row) in wave.z.iter().zip(&self.readout) {
+        let Wave { moment, shown_c: [at_first, slope, curve], .. } = wave;
+        let t = moment.since_s;
+        let mut read = std::array::from_fn(|channel| at_first[channel] + t * (slope[channel] + t * curve[channel]));
+        for (left, row) in moment.left[..moment.alive].iter().zip(&self.readout) {
             for (read, weight) in read.iter_mut().zip(row) {
-                *read += z * weight;
+                *read += left * weight;
             }
         }
         read
@@ -213,7 +270,13 @@ impl Modes {
 
     /// Heat that has left over each boundary (J) while the modes went from `before` to `after`, given what drove them in between as
     /// integrals over time: heat by node (J) and boundary temperatures (K s).
-    pub(super) fn lost(&self, before: &Wave, after: &Wave, heat_j: &DVector<f64>, boundary_ks: [f64; 2]) -> [f64; 2] {
+    pub(super) fn lost(
+        &self,
+        before: &DVector<f64>,
+        after: &DVector<f64>,
+        heat_j: &DVector<f64>,
+        boundary_ks: [f64; 2],
+    ) -> [f64; 2] {
         let driven = &self.heat * heat_j;
         // ∫z dt, out of z(end) − z(start) = −λ ∫z dt + ∫b dt.
         let integrals = DVector::from_iterator(
@@ -223,7 +286,7 @@ impl Modes {
                     + self.boundaries[0][mode] * boundary_ks[0]
                     + self.boundaries[1][mode] * boundary_ks[1];
                 // A mode that does not decay reaches no boundary.
-                if *rate > 0.0 { (drive - (after.z[mode] - before.z[mode])) / rate } else { 0.0 }
+                if *rate > 0.0 { (drive - (after[mode] - before[mode])) / rate } else { 0.0 }
             }),
         );
         let node_ks = &self.out * integrals;
@@ -232,14 +295,30 @@ impl Modes {
 }
 
 impl Wave {
-    fn z(&self) -> DVector<f64> {
-        DVector::from_column_slice(&self.z)
+    /// Where each mode is now.
+    pub(super) fn modes(&self) -> DVector<f64> {
+        let Moment { since_s: t, left, .. } = &self.moment;
+        let now = self
+            .course
+            .iter()
+            .zip(left)
+            .map(|([at_first, slope, curve], left)| left + at_first + t * (slope + t * curve));
+        DVector::from_iterator(left.len(), now)
+    }
+
+    pub(super) const fn moment(&self) -> &Moment {
+        &self.moment
+    }
+
+    /// Goes to another moment of the same drive.
+    pub(super) fn go_to(&mut self, moment: &Moment) {
+        self.moment.clone_from(moment);
     }
 
     /// Values that a [`Lens`] reads.
     pub(super) fn seen(&self, lens: &Lens) -> Vec<f64> {
         let mut seen = vec![0.0; lens.count];
-        for (z, weights) in self.z.iter().zip(lens.weights.chunks_exact(lens.count.max(1))) {
+        for (z, weights) in self.modes().iter().zip(lens.weights.chunks_exact(lens.count.max(1))) {
             for (seen, weight) in seen.iter_mut().zip(weights) {
                 *seen += z * weight;
             }
@@ -248,63 +327,7 @@ impl Wave {
     }
 }
 
-impl Leap {
-    fn new(rates: &[f64], seconds: f64) -> Self {
-        let of =
-            |factor: fn(f64) -> f64, scale: f64| rates.iter().map(|rate| scale * factor(-rate * seconds)).collect();
-        Self { seconds, decay: of(f64::exp, 1.0), constant: of(phi_1, seconds), slope: of(phi_2, seconds * seconds) }
-    }
-
-    #[inline]
-    fn advance(&self, wave: &mut Wave) {
-        let Wave { z, drive, slope } = wave;
-        let factors = self.decay.iter().zip(&self.constant).zip(&self.slope);
-        for (((z, drive), slope), ((decay, constant), ramp)) in z.iter_mut().zip(drive).zip(&*slope).zip(factors) {
-            *z = decay * *z + constant * *drive + ramp * slope;
-            *drive += self.seconds * slope;
-        }
-    }
-}
-
-/// `(eˣ − 1)/x`.
-fn phi_1(x: f64) -> f64 {
-    if x == 0.0 { 1.0 } else { x.exp_m1() / x }
-}
-
-/// `(eˣ − 1 − x)/x²`.
-fn phi_2(x: f64) -> f64 {
-    if x.abs() > 0.1 {
-        return (phi_1(x) - 1.0) / x;
-    }
-    // The difference would cancel. Σ xⁿ/(n + 2)!; the first term left out is below 1e-19 of the sum.
-    let (mut term, mut sum) = (0.5, 0.0);
-    for n in 3..14_u8 {
-        sum += term;
-        term *= x / f64::from(n);
-    }
-    sum
-}
-
 #[expect(clippy::cast_precision_loss, reason = "a small count")]
 pub(super) const fn as_f64(count: usize) -> f64 {
     count as f64
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn phi_2_is_the_same_on_both_sides_of_its_seam() {
-        // (e^x − 1 − x)/x² to 17 digits, computed with 50: mpmath 1.3, `mp.dps = 50`.
-        for (x, value) in [
-            (-0.1, 0.483_741_803_595_957_3),
-            (-0.100_000_1, 0.483_741_787_738_170_16),
-            (0.0, 0.5),
-            (-1e-9, 0.499_999_999_833_333_3),
-        ] {
-            let found = phi_2(x);
-            assert!((found - value).abs() < 1e-12, "{x}: {found}");
-        }
-    }
 }

@@ -244,3 +244,35 @@ fn one_body_follows_the_exponential_within_a_millionth() {
     assert_eq!(timed, 6);
     assert!(worst < 1e-6, "{worst}");
 }
+
+/// Air that warms steadily from where a body is: at first the body stays, in the end it lags behind by its time constant. Source: the
+/// response of a first-order system to a ramp, `slope (t − τ (1 − e^(−t/τ)))`.
+#[test]
+fn a_body_follows_air_that_warms_steadily_and_lags_by_its_time_constant() {
+    let (capacity, conductance, slope) = (1000.0, 2.0, 0.01);
+    let mut network = Network::default();
+    let node = network.add(capacity);
+    network.edge(node, Boundary::Outside, conductance);
+    let modes = Modes::new(&network.system(), 1.0, &[0]);
+    let mut wave = modes.wave(&DVector::zeros(1));
+    modes.drive(&mut wave, &Drive { heats: &[], boundary_c: [0.0; 2], slope_k_per_s: [slope, 0.0] });
+    let tau_s = capacity / conductance;
+    for step in 1..=20_000_u32 {
+        modes.leap(&mut wave, 1);
+        let t = f64::from(step);
+        let expected = slope * (t - tau_s * (1.0 - (-t / tau_s).exp()));
+        let found = modes.read(&wave)[0];
+        assert!((found - expected).abs() < 2e-9, "{t} s: {found}, {expected}");
+    }
+}
+
+/// A network with no way out gains what is put in and keeps it. Heat over time is all there is to know.
+#[test]
+fn a_closed_network_keeps_what_it_is_given() {
+    let mut network = Network::default();
+    let nodes = [5000.0, 30_000.0].map(|capacity| network.add(capacity));
+    network.link(nodes[0], nodes[1], 4.0);
+    let day_c = network.after(&[0.0, 0.0], &[7.0, 0.0], [0.0; 2], 86_400.0);
+    let held_j = 5000.0 * day_c[0] + 30_000.0 * day_c[1];
+    assert!((held_j / (7.0 * 86_400.0) - 1.0).abs() < 1e-9, "{held_j}");
+}
