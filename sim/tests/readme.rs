@@ -1,23 +1,45 @@
-//! The README's outputs are those of its commands.
+//! The outputs in the README and its pages are those of the commands there.
 //!
-//! `FOREWARM_REFRESH=1 cargo test -p forewarm --test readme` writes them anew.
+//! A block ```` ```text plan ```` shows what the page's command `plan` prints, and ```` ```text plan, until "Holding" ```` its lines before the
+//! first that has that text. `FOREWARM_REFRESH=1 cargo test -p forewarm --test readme` writes them anew.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// A command of the README, and the output block that follows it.
+/// The README, and the pages that show whole outputs.
+const PAGES: [(&str, usize); 5] = [
+    ("README.md", 2),
+    ("sim/docs/check.md", 2),
+    ("sim/docs/plan.md", 1),
+    ("sim/docs/rehearse.md", 1),
+    ("sim/docs/replay.md", 1),
+];
+
+/// A command of a page, and the output block that follows it.
 struct Example {
-    name: String,
+    /// What opens the block.
+    info: String,
     arguments: Vec<String>,
     output: String,
+}
+
+impl Example {
+    /// As much of what was printed as the block shows.
+    fn shown(&self, printed: &str) -> String {
+        let until = self.info.split_once(", until \"").map(|(_, until)| until.trim_end_matches('"'));
+        let lines = printed.lines().take_while(|line| until.is_none_or(|until| !line.contains(until)));
+        let shown: Vec<&str> = lines.collect();
+        // A block cannot begin or end with an empty line.
+        shown.join("\n").trim_matches('\n').to_owned()
+    }
 }
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
 }
 
-fn readme() -> String {
-    std::fs::read_to_string(root().join("README.md")).expect("the README")
+fn text_of(page: &str) -> String {
+    std::fs::read_to_string(root().join(page)).unwrap_or_else(|error| panic!("{page}: {error}"))
 }
 
 /// Words of a shell command; the README quotes with `"` only.
@@ -35,24 +57,28 @@ fn words(command: &str) -> Vec<String> {
     words
 }
 
-/// Each block ```` ```text NAME ````, with the last command before it whose first word to `forewarm` is NAME.
-fn examples() -> Vec<Example> {
-    let readme = readme();
-    let blocks = readme.split("\n```").skip(1).step_by(2);
-    let blocks: Vec<(&str, &str)> = blocks.map(|block| block.split_once('\n').unwrap_or((block, ""))).collect();
-    let commands: Vec<Vec<String>> = blocks
-        .iter()
-        .filter(|(kind, _)| *kind == "console")
-        .filter_map(|(_, body)| body.strip_prefix("$ cargo run --release -p forewarm -- ").map(words))
-        .collect();
-    let named = blocks.iter().filter_map(|(kind, body)| Some((kind.strip_prefix("text ")?, *body)));
-    let examples = named.map(|(name, body)| {
-        let arguments = commands.iter().find(|words| words.first().is_some_and(|word| word == name));
-        let arguments =
-            arguments.unwrap_or_else(|| panic!("the README shows the output of {name}, and no command")).clone();
-        Example { name: name.to_owned(), arguments, output: body.to_owned() }
-    });
-    examples.collect()
+/// The arguments of a line that a page shows as a command of `forewarm`.
+fn arguments(command: &str) -> Option<Vec<String>> {
+    let calls = ["$ cargo run --release -p forewarm -- ", "$ forewarm "];
+    calls.iter().find_map(|call| command.strip_prefix(call)).map(words)
+}
+
+/// Each block that shows an output, with the last command before it whose first word to `forewarm` is its own first.
+fn examples(page: &str) -> Vec<Example> {
+    let text = text_of(page);
+    let blocks = text.split("\n```").skip(1).step_by(2);
+    let mut commands: Vec<Vec<String>> = Vec::new();
+    let mut examples = Vec::new();
+    for (info, body) in blocks.map(|block| block.split_once('\n').unwrap_or((block, ""))) {
+        if info == "console" {
+            commands.extend(arguments(body));
+        } else if let Some(name) = info.strip_prefix("text ").and_then(|rest| rest.split([' ', ',']).next()) {
+            let arguments = commands.iter().rev().find(|words| words.first().is_some_and(|word| word == name));
+            let arguments = arguments.unwrap_or_else(|| panic!("{page} shows the output of {name}, and no command"));
+            examples.push(Example { info: info.into(), arguments: arguments.clone(), output: body.into() });
+        }
+    }
+    examples
 }
 
 fn run(arguments: &[String]) -> String {
@@ -86,23 +112,22 @@ fn refreshing() -> bool {
 
 #[test]
 fn the_outputs_shown_are_those_of_the_commands_shown() {
-    let examples = examples();
-    assert_eq!(examples.len(), 5, "an example was lost");
-    let mut text = readme();
-    for Example { name, arguments, output } in examples {
-        let printed = run(&without_files(&arguments));
-        // A block cannot begin or end with an empty line.
-        let printed = printed.trim_matches('\n');
-        if refreshing() {
-            let shown = if output.is_empty() { String::new() } else { format!("{output}\n") };
-            let block = |body: &str| format!("\n```text {name}\n{body}```");
-            text = text.replacen(&block(&shown), &block(&format!("{printed}\n")), 1);
-        } else {
-            assert_eq!(output, printed, "the README's example of {name}; refresh it and read the difference");
+    for (page, count) in PAGES {
+        let examples = examples(page);
+        assert_eq!(examples.len(), count, "{page}: an example was lost");
+        let mut text = text_of(page);
+        for example in &examples {
+            let Example { info, arguments, output } = example;
+            let shown = example.shown(&run(&without_files(arguments)));
+            if refreshing() {
+                text = text.replacen(&format!("\n```{info}\n{output}\n```"), &format!("\n```{info}\n{shown}\n```"), 1);
+            } else {
+                assert_eq!(*output, shown, "{page}, block {info}; refresh it and read the difference");
+            }
         }
-    }
-    if refreshing() {
-        std::fs::write(root().join("README.md"), text).expect("the README is written");
+        if refreshing() {
+            std::fs::write(root().join(page), text).expect("the page is written");
+        }
     }
 }
 
@@ -110,7 +135,7 @@ fn the_outputs_shown_are_those_of_the_commands_shown() {
 fn the_picture_shown_is_the_one_the_first_command_draws() {
     let folder = tempfile::tempdir().expect("a folder");
     let drawn = folder.path().join("winter.svg");
-    let rehearse = examples().into_iter().find(|example| example.name == "rehearse").expect("the rehearsal");
+    let rehearse = examples("README.md").remove(0);
     // In place of the page, which is of the same season.
     let mut arguments: Vec<String> =
         rehearse.arguments.into_iter().take_while(|argument| argument != "--plot").collect();
