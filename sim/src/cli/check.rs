@@ -9,10 +9,17 @@ use std::path::PathBuf;
 
 /// Check an installation file: every problem at once, with its place and what to do
 #[derive(Debug, clap::Args)]
+#[command(after_help = AFTER)]
 pub(crate) struct Arguments {
     /// The installation file; - for the standard input
     file: PathBuf,
 }
+
+const AFTER: &str = "\
+Example:
+  forewarm check mine.toml
+
+Exit status: 0 the file can be used; 1 it cannot; 2 usage, or a file that cannot be read.";
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let loaded = match Installation::load(&arguments.file) {

@@ -21,20 +21,13 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::time::Instant;
 
-/// Run the firmware's image in an emulator through a winter, in step with the
-/// rehearsal
+/// Run the firmware's image in an emulator through a winter, in step with the rehearsal
 ///
-/// The image is given the installation's settings over its service line, then
-/// shown in every step what the rehearsal's controller is shown. Decisions and
-/// output pins must be equal in each; the first that is not is printed with
-/// both sides. Needs QEMU for ARM and an image that has been built.
-///
-/// Exit status: 0 done, 1 the installation, its weather or a log fails a check,
-/// the image decided otherwise, or charge was permitted with a cell below its
-/// hard limit, 2 usage, no emulator, no image, or something that cannot be read,
-/// 130 interrupted.
+/// The image gets the installation's settings over its service line. In every step it is then shown what the rehearsal's controller is
+/// shown. Decisions and output pins must be equal; the first that is not is printed with both sides. This needs QEMU for ARM, and an
+/// image that has been built.
 #[derive(Debug, clap::Args)]
-#[command(verbatim_doc_comment)]
+#[command(after_help = AFTER)]
 pub(crate) struct Arguments {
     /// The installation file; - for the standard input
     file: PathBuf,
@@ -56,6 +49,13 @@ pub(crate) struct Arguments {
     #[arg(long)]
     single: bool,
 }
+
+const AFTER: &str = "\
+Example:
+  forewarm emulate mine.toml --days 12
+
+Exit status: 0 done; 1 a file fails a check, the image decided otherwise, or charge was permitted with a cell below its hard limit; \
+2 usage, no emulator, no image, or a file that cannot be read; 130 interrupted.";
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let file = &arguments.file;

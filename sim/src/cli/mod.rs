@@ -20,7 +20,7 @@ use std::process::ExitCode;
 
 /// Warms a lithium iron phosphate bank before it is charged: checks and sizes an installation, rehearses its winter, replays its logs.
 #[derive(Debug, Parser)]
-#[command(version, max_term_width = 80, arg_required_else_help = true)]
+#[command(version, max_term_width = 100, arg_required_else_help = true, after_help = AFTER)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -28,6 +28,9 @@ struct Arguments {
     #[arg(long, global = true, display_order = 100)]
     json: bool,
 }
+
+const AFTER: &str = "\
+Begin with `forewarm new mine.toml`, then check, plan and rehearse that file. Each command has examples: `forewarm plan --help`.";
 
 #[derive(Debug, Subcommand)]
 enum Command {

@@ -7,8 +7,9 @@ use forewarm::output::{Existing, Target};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-/// Write a commented starter installation file, to be made into yours
+/// Write an installation file to start from, with the meaning of every setting
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Example:\n  forewarm new mine.toml")]
 pub(crate) struct Arguments {
     /// The file to write; - for the standard output
     file: PathBuf,

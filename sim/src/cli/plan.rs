@@ -12,30 +12,31 @@ use forewarm::site::Site;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-/// Size an installation: heat, thermometers and thresholds, circuit; and say
-/// what to change
-///
-/// Exit status: 0 done, 1 the installation fails a check: something in it is
-/// dangerous, 2 usage or something that cannot be read or written.
+/// Size an installation: its heat, thermometers, thresholds and circuit, with what to change
 #[derive(Debug, clap::Args)]
-#[command(verbatim_doc_comment)]
+#[command(after_help = AFTER)]
 pub(crate) struct Arguments {
     /// The installation file; - for the standard input
     file: PathBuf,
 
-    /// Also tell the power that warms up from the design minimum within so many
-    /// hours, 0.1 to 100
-    #[arg(long, value_name = "HOURS", value_parser = hours, verbatim_doc_comment)]
+    /// Also print the power that warms the bank from the design minimum within so many hours, 0.1 to 100
+    #[arg(long, value_name = "HOURS", value_parser = hours)]
     within: Option<f64>,
 
-    /// Draw how warm the bank is while the heater holds it at the design
-    /// minimum: two sections with isotherms; OUT ends in .svg
-    #[arg(long, value_name = "OUT", help_heading = "Results", verbatim_doc_comment)]
+    /// Draw how warm the bank is while the heater holds it at the design minimum: two sections with isotherms. OUT ends in .svg
+    #[arg(long, value_name = "OUT", help_heading = "Results")]
     section: Option<PathBuf>,
     /// Replace a file that exists
     #[arg(long, help_heading = "Results")]
     force: bool,
 }
+
+const AFTER: &str = "\
+Examples:
+  forewarm plan mine.toml
+  forewarm plan mine.toml --within 3 --section bank.svg
+
+Exit status: 0 done; 1 the installation is dangerous or fails a check; 2 usage, or a file that cannot be read or written.";
 
 fn hours(text: &str) -> Result<f64, String> {
     let hours: f64 = text.parse().map_err(|_| "not a number".to_owned())?;

@@ -21,19 +21,12 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Rehearse a winter: the controller in a closed loop with bank, heater, box,
-/// weather and sources
+/// Rehearse a winter: the controller in a closed loop with bank, heater, box, weather and sources
 ///
-/// The installation file names the weather and says what the sources do. The
-/// battery's own protection ends the discharge of a flat bank, and is else left
-/// out: the controller is judged alone.
-///
-/// Exit status: 0 done, 1 the installation, its weather or a log is text and
-/// fails a check, or charge was permitted with a cell below its hard limit, 2
-/// usage, or something that cannot be written, or not be read as text: not
-/// there, a folder, binary, a pipe that nobody writes to; 130 interrupted.
+/// The installation file names the weather and says what the sources do. The controller is judged alone: of the battery's own
+/// protection, only the end of the discharge of a flat bank takes part.
 #[derive(Debug, clap::Args)]
-#[command(verbatim_doc_comment)]
+#[command(after_help = AFTER)]
 pub(crate) struct Arguments {
     /// The installation file; - for the standard input
     file: PathBuf,
@@ -41,9 +34,8 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "OTHER")]
     against: Option<PathBuf>,
 
-    /// Repeat it so many times, with sensors, leads, pad, box and cells drawn
-    /// from their tolerances; 1 to 1000000
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=1_000_000), help_heading = "Trials", verbatim_doc_comment)]
+    /// Repeat it so many times, with sensors, leads, pad, box and cells drawn from their tolerances; 1 to 1000000
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=1_000_000), help_heading = "Trials")]
     trials: Option<u64>,
     /// Rehearse the trial of that number alone
     #[arg(long, value_name = "NUMBER", conflicts_with = "trials", help_heading = "Trials")]
@@ -56,22 +48,29 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "SECONDS", default_value = "1", value_parser = step)]
     step: u32,
 
-    /// Draw temperatures, outputs and energy: OUT ends in .html (to look into)
-    /// or .svg
-    #[arg(long, value_name = "OUT", help_heading = "Results", verbatim_doc_comment)]
+    /// Draw temperatures, outputs and energy. OUT ends in .html, for a page to look into, or in .svg
+    #[arg(long, value_name = "OUT", help_heading = "Results")]
     plot: Option<PathBuf>,
     /// Write a timeline as CSV, which `forewarm replay` reads; give it
     /// --max-gap, twice what --every is here
-    #[arg(long, value_name = "OUT", help_heading = "Results", verbatim_doc_comment)]
+    #[arg(long, value_name = "OUT", help_heading = "Results")]
     timeline: Option<PathBuf>,
-    /// Time between its lines where nothing happens, s, from 60 steps to 86400
-    /// [default: 60 steps]
-    #[arg(long, value_name = "SECONDS", value_parser = every, help_heading = "Results", verbatim_doc_comment)]
+    /// Time between its lines where nothing happens, s, from 60 steps to 86400 [default: 60 steps]
+    #[arg(long, value_name = "SECONDS", value_parser = every, help_heading = "Results")]
     every: Option<i64>,
     /// Replace files that exist
     #[arg(long, help_heading = "Results")]
     force: bool,
 }
+
+const AFTER: &str = "\
+Examples:
+  forewarm rehearse mine.toml --plot winter.html
+  forewarm rehearse mine.toml --against thicker.toml
+  forewarm rehearse mine.toml --trials 1000
+
+Exit status: 0 done; 1 a file fails a check, or charge was permitted with a cell below its hard limit; 2 usage, or a file that \
+cannot be written or read as text; 130 interrupted.";
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let files: Vec<&Path> = [Some(&*arguments.file), arguments.against.as_deref()].into_iter().flatten().collect();

@@ -16,72 +16,56 @@ use std::path::{Path, PathBuf};
 
 /// Replay a log: every decision this controller would have made on it, and why
 ///
-/// The log is CSV with a header row; lines that start with # are skipped. Its
-/// columns are found by name: CHANNEL_c, CHANNEL_f, CHANNEL_k, CHANNEL_ohm or
-/// CHANNEL_ratio for a thermometer channel; supply_v, bank_v, soc_pct;
-/// SOURCE_present, charge_line, discharge_line and button, which hold 0 or 1;
-/// heater and charge, 0 or 1, for what another controller did, to compare with.
-///
-/// Exit status: 0 done, 1 the installation or the log is text and fails a check,
-/// 2 usage, or something that cannot be written, or not be read as text: not
-/// there, a folder, binary, a pipe that nobody writes to.
+/// The log is CSV with a header row. Lines that start with # are skipped. Columns are found by name: CHANNEL_c, CHANNEL_f, CHANNEL_k,
+/// CHANNEL_ohm or CHANNEL_ratio for a thermometer channel; supply_v, bank_v and soc_pct; SOURCE_present, charge_line, discharge_line and
+/// button, which hold 0 or 1; heater and charge, 0 or 1, for what another controller did, to compare with.
 #[derive(Debug, clap::Args)]
-#[command(verbatim_doc_comment)]
+#[command(after_help = AFTER)]
 pub(crate) struct Arguments {
     /// The installation file
     file: PathBuf,
     /// The log; - for the standard input
     log: PathBuf,
 
-    /// The time column and its format: rfc3339 (without a zone offset taken
-    /// for UTC), epoch_s, epoch_ms, elapsed_s, or a pattern as strftime has
-    /// it: "Date:%d.%m.%Y %H:%M" reads 31.01.2025 13:45, "Date:%m/%d/%Y
-    /// %I:%M %p" reads 01/31/2025 01:45 PM; %z is a zone offset. Date and time
-    /// in two columns: "Date+Time:%d.%m.%Y %H:%M", with one blank between. A
-    /// name may hold : and +: the longest that is a column counts [default: by
-    /// its name and the first rows]
-    #[arg(long, value_name = "COLUMN[+COLUMN][:FORMAT]", help_heading = "Columns", verbatim_doc_comment)]
+    /// The time column and its format: rfc3339 (UTC where it has no zone offset), epoch_s, epoch_ms, elapsed_s, or a pattern as
+    /// strftime has it. "Date:%d.%m.%Y %H:%M" reads 31.01.2025 13:45, "Date:%m/%d/%Y %I:%M %p" reads 01/31/2025 01:45 PM; %z is a zone
+    /// offset. Date and time in two columns: "Date+Time:%d.%m.%Y %H:%M", with one blank between. A name may hold : and +; the longest
+    /// that is a column counts [default: by its name and the first rows]
+    #[arg(long, value_name = "COLUMN[+COLUMN][:FORMAT]", help_heading = "Columns")]
     time: Option<TimeColumn>,
-    /// Column of a thermometer channel and its unit: c (°C), f (°F), k (K),
-    /// ohm (at the terminals; of three wires it must be lead-compensated: less
-    /// the lead, for a log has no third wire), ratio (to the reference
-    /// resistor, likewise); repeat for more [default: by name; the unit also
-    /// as in "Temp [°C]", "cell (F)", R/ohm, t_degC]. Also NAME=COLUMN for supply_v and bank_v (V),
-    /// soc_pct (%), charge_line, discharge_line and button (0 or 1)
-    #[arg(long, value_name = "CHANNEL=COLUMN[:UNIT]", help_heading = "Columns", verbatim_doc_comment)]
+    /// Column of a thermometer channel and its unit: c (°C), f (°F), k (K), ohm or ratio. Repeat for more. Ohms are those at the
+    /// terminals; of three wires they must be lead-compensated, because a log has no third wire. A ratio is to the reference resistor,
+    /// likewise compensated. Also NAME=COLUMN for supply_v and bank_v (V), soc_pct (%), charge_line, discharge_line and button (0 or 1)
+    /// [default: by name; the unit also as in "Temp [°C]", "cell (F)", R/ohm, t_degC]
+    #[arg(long, value_name = "CHANNEL=COLUMN[:UNIT]", help_heading = "Columns")]
     column: Vec<ChannelColumn>,
-    /// Column that says whether a source is present: 0 or 1, or a number from
-    /// which on it is; repeat for more [default: SOURCE_present]
-    #[arg(long, value_name = "SOURCE=COLUMN[>=NUMBER]", help_heading = "Columns", verbatim_doc_comment)]
+    /// Column that says whether a source is present: 0 or 1, or a number from which on it is. Repeat for more [default:
+    /// SOURCE_present]
+    #[arg(long, value_name = "SOURCE=COLUMN[>=NUMBER]", help_heading = "Columns")]
     source: Vec<SourceColumn>,
-    /// Take a source to be present all the time; repeat for more
+    /// Take a source to be present all the time. Repeat for more
     #[arg(long, value_name = "SOURCE", help_heading = "Columns")]
     assume_source: Vec<String>,
-    /// Column of what another controller did with the heater, 0 or 1
-    /// [default: heater]
-    #[arg(long, value_name = "COLUMN", help_heading = "Columns", verbatim_doc_comment)]
+    /// Column of what another controller did with the heater, 0 or 1 [default: heater]
+    #[arg(long, value_name = "COLUMN", help_heading = "Columns")]
     logged_heater: Option<String>,
-    /// Column of what another controller did with the charge permit, 0 or 1
-    /// [default: charge]
-    #[arg(long, value_name = "COLUMN", help_heading = "Columns", verbatim_doc_comment)]
+    /// Column of what another controller did with the charge permit, 0 or 1 [default: charge]
+    #[arg(long, value_name = "COLUMN", help_heading = "Columns")]
     logged_charge: Option<String>,
-    /// What separates the cells: one character, or "tab" [default: comma,
-    /// semicolon or tab, by the header, the first rows or a line sep=;]
-    #[arg(long, value_name = "CHARACTER", value_parser = delimiter, help_heading = "Columns", verbatim_doc_comment)]
+    /// What separates the cells: one character, or "tab" [default: comma, semicolon or tab, by the header, the first rows or a line
+    /// sep=;]
+    #[arg(long, value_name = "CHARACTER", value_parser = delimiter, help_heading = "Columns")]
     delimiter: Option<u8>,
-    /// The decimal sign: point or comma [default: by the numbers, all of which
-    /// must have the same]
-    #[arg(long, value_name = "SIGN", value_parser = decimal, help_heading = "Columns", verbatim_doc_comment)]
+    /// The decimal sign: point or comma [default: by the numbers, which must all have the same]
+    #[arg(long, value_name = "SIGN", value_parser = decimal, help_heading = "Columns")]
     decimal: Option<Decimal>,
 
     /// Time between two steps of the controller, s, 0.1 to 10
     #[arg(long, value_name = "SECONDS", default_value = "1", value_parser = step)]
     step: u32,
-    /// Longest time between two values that is interpolated, s, up to 604800;
-    /// over a longer one the channel is missing [default: 3 times the usual
-    /// interval of the column or rows so far, at least trust.max_age_s, at
-    /// most 3600; 3600 for the first 8]
-    #[arg(long, value_name = "SECONDS", value_parser = max_gap, verbatim_doc_comment)]
+    /// Longest time between two values that is interpolated, s, up to 604800; over a longer one the channel is missing [default: 3
+    /// times the usual interval of the column or rows so far, at least trust.max_age_s, at most 3600; 3600 for the first 8]
+    #[arg(long, value_name = "SECONDS", value_parser = max_gap)]
     max_gap: Option<i64>,
     /// Stop at the first row that cannot be used [default: count and skip it]
     #[arg(long)]
@@ -89,7 +73,7 @@ pub(crate) struct Arguments {
 
     /// Write a timeline as CSV; - for the standard output. Its coldest_cell_c
     /// is the low end of what that reading may be by then
-    #[arg(long, value_name = "OUT", help_heading = "Results", verbatim_doc_comment)]
+    #[arg(long, value_name = "OUT", help_heading = "Results")]
     timeline: Option<PathBuf>,
     /// Time between its lines where nothing happens, s, up to 86400
     #[arg(long, value_name = "SECONDS", default_value = "60", value_parser = every, help_heading = "Results")]
@@ -101,6 +85,13 @@ pub(crate) struct Arguments {
     #[arg(long, help_heading = "Results")]
     force: bool,
 }
+
+const AFTER: &str = "\
+Examples:
+  forewarm replay mine.toml log.csv
+  forewarm replay mine.toml log.csv --column \"battery_1=Temp 1:c\" --source \"sun=pv_w>=150\"
+
+Exit status: 0 done; 1 the installation or the log fails a check; 2 usage, or a file that cannot be written or read as text.";
 
 pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     let timeline_on_stdout = arguments.timeline.as_deref() == Some(Path::new("-"));

@@ -10,6 +10,7 @@ use forewarm_core::rtd::{Coefficients, Element};
 
 /// Print resistance against temperature for a platinum element, with tolerances
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Example:\n  forewarm table --element pt1000 --class A --from -10 --to 10 --step 1")]
 pub(crate) struct Arguments {
     /// Element
     #[arg(long, value_name = "TYPE", default_value = "pt100", ignore_case = true)]
@@ -17,8 +18,7 @@ pub(crate) struct Arguments {
     /// Resistance at 0 °C in Ω, for any other element [default: that of the type]
     #[arg(long, value_name = "OHM", conflicts_with = "element", allow_hyphen_values = true, value_parser = micro)]
     r0: Option<i64>,
-    /// Coefficient A in 1/°C, as its certificate gives it; with --r0 and --b only
-    /// [default: 3.9083e-3]
+    /// Coefficient A in 1/°C, as its certificate gives it; with --r0 and --b only [default: 3.9083e-3]
     #[arg(long, value_name = "A", requires_all = ["r0", "b"], allow_hyphen_values = true, value_parser = parts::<10>)]
     a: Option<i64>,
     /// Coefficient B in 1/°C²; with --r0 and --a only [default: -5.775e-7]
