@@ -181,6 +181,14 @@ fn a_file_without_a_site_is_refused_with_what_it_lacks() {
     assert!(run.stderr.contains("says nothing of the site") && run.stderr.contains("[battery]"), "{run:?}");
 }
 
+/// Each with its place and remedy they would stand six lines before every result.
+#[test]
+fn warnings_are_counted_in_a_line_that_names_what_prints_them() {
+    let run = plan(&starter_with(&[("inhibit_c", "inhibit_c = 4.9"), ("budget_w", "budget_w = 0")]), &[]);
+    assert_eq!(run.stderr.lines().count(), 1, "{run:?}");
+    assert!(run.stderr.starts_with("standard input: ") && run.stderr.contains("warnings; `forewarm check`"), "{run:?}");
+}
+
 #[test]
 fn a_file_with_errors_or_none_at_all_is_not_planned() {
     let run = plan(&starter_with(&[("mass_kg", "mass_kg = -1")]), &[]);

@@ -3,7 +3,7 @@
 use super::bar::Bar;
 use super::rehearse::readable;
 use super::replay::step;
-use super::{Form, Stop, interrupt, note, print, tell, usage};
+use super::{Form, Stop, count_warnings, interrupt, note, print, tell, usage};
 use forewarm::diagnostic::Problem;
 use forewarm::emulate::flash::Flash;
 use forewarm::emulate::image::{BUILT, Image};
@@ -60,7 +60,7 @@ Exit status: 0 done; 1 a file fails a check, the image decided otherwise, or cha
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let file = &arguments.file;
     let installation = Installation::load(file)?;
-    tell(&installation.warnings);
+    count_warnings(file, &installation);
     let base = file.parent().unwrap_or(Path::new(""));
     for named in installation.site.iter().flat_map(Site::files) {
         readable(&base.join(named))?;

@@ -13,14 +13,15 @@ mod table;
 
 use anstyle::{AnsiColor, Style};
 use clap::{Parser, Subcommand};
-use forewarm::diagnostic::{Blame, Problem, Severity};
-use forewarm::installation::LoadError;
+use forewarm::diagnostic::{Blame, Problem, Severity, escaped};
+use forewarm::installation::{Installation, LoadError, shown};
 use std::io::{self, Write};
+use std::path::Path;
 use std::process::ExitCode;
 
 /// Warms a lithium iron phosphate bank before it is charged: checks and sizes an installation, rehearses its winter, replays its logs.
 #[derive(Debug, Parser)]
-#[command(version, max_term_width = 100, arg_required_else_help = true, after_help = AFTER)]
+#[command(version, max_term_width = 80, arg_required_else_help = true, after_help = AFTER)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -166,6 +167,16 @@ pub(crate) fn tell(problems: &[Problem]) {
     for problem in problems {
         note(&styled(problem));
     }
+}
+
+/// Counts what `check` has to say of an installation file that another command uses all the same.
+pub(crate) fn count_warnings(file: &Path, installation: &Installation) {
+    let which = match installation.warnings.len() {
+        0 => return,
+        1 => "1 warning; `forewarm check` prints it".to_owned(),
+        count => format!("{count} warnings; `forewarm check` prints them"),
+    };
+    note(&format!("{}: {which}", escaped(&shown(file))));
 }
 
 /// Tells something that is not the result.

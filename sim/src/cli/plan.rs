@@ -1,6 +1,6 @@
 //! `forewarm plan`.
 
-use super::{Form, Stop, print, tell, usage};
+use super::{Form, Stop, count_warnings, print, usage};
 use forewarm::chart;
 use forewarm::diagnostic::Problem;
 use forewarm::installation::{Installation, shown};
@@ -62,7 +62,7 @@ fn claim(arguments: &Arguments, path: &Path, site: &Site) -> Result<Target, Stop
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let installation = Installation::load(&arguments.file)?;
-    tell(&installation.warnings);
+    count_warnings(&arguments.file, &installation);
     let Some(subject) = Subject::of(&installation) else {
         let problem = Problem::error(&shown(&arguments.file), "says nothing of the site: batteries, box, winter")
             .because("a plan sizes the real things, not settings alone")

@@ -2,7 +2,7 @@
 
 use super::bar::Bar;
 use super::replay::{every, plot_form, step};
-use super::{Form, Stop, interrupt, note, print, tell, usage};
+use super::{Form, Stop, count_warnings, interrupt, note, print, tell, usage};
 use forewarm::cautions::CAUTIONS;
 use forewarm::chart;
 use forewarm::csv_text::cannot_read;
@@ -81,7 +81,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let mut inputs: Vec<PathBuf> = files.iter().map(|file| file.to_path_buf()).collect();
     for file in &files {
         let installation = Installation::load(file)?;
-        tell(&installation.warnings);
+        count_warnings(file, &installation);
         let base = file.parent().unwrap_or(Path::new("")).to_owned();
         for named in installation.site.iter().flat_map(Site::files) {
             let path = base.join(named);

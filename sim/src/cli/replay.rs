@@ -89,7 +89,7 @@ pub(crate) struct Arguments {
 const AFTER: &str = "\
 Examples:
   forewarm replay mine.toml log.csv
-  forewarm replay mine.toml log.csv --column \"battery_1=Temp 1:c\" --source \"sun=pv_w>=150\"
+  forewarm replay mine.toml log.csv --column \"battery_1=Temp 1:c\"
 
 Exit status: 0 done; 1 the installation or the log fails a check; 2 usage, or a file that cannot be written or read as text.";
 
