@@ -6,17 +6,15 @@
 
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
-use forewarm_core::controller::Controller;
 use forewarm_core::quantity::{
-    Celsius, Fraction, Instant, Joules, KelvinRate, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms, Ratio,
+    Celsius, Fraction, Instant, Joules, Kelvins, MilliampHours, Millis, Millivolts, Milliwatts, Ohms, Ratio,
 };
 use forewarm_core::rtd::{Element, Leads, Measured, Thermometer};
 use forewarm_core::settings::{
-    BankUse, CeilingPoint, Channel, Charge, ChargeCurrent, Cooling, Giving, Heater, Hold, Proof, Reserve, Role,
-    Settings, Source, Trust, ValidSettings,
+    BankUse, CeilingPoint, Channel, ChargeCurrent, Cooling, Essentials, Proof, Reserve, Role, Source, ValidSettings,
 };
-use forewarm_core::signals::{Inputs, Line, Relay, Sample, Sources};
-use forewarm_core::unit::{Memory, Unit};
+use forewarm_core::signals::{Line, Relay, Sample, Sources};
+use forewarm_core::{Inputs, Memory, Settings, Unit};
 
 fn main() {
     divan::main();
@@ -27,20 +25,6 @@ const STEPS: usize = 100_000;
 const USUAL: &[Role] = &[Role::Cell, Role::Cell, Role::Pad, Role::Ambient];
 const SMALLEST: &[Role] = &[Role::Cell, Role::Pad, Role::Ambient];
 const LARGEST: &[Role] = &[Role::Cell, Role::Cell, Role::Cell, Role::Cell, Role::Pad, Role::Ambient];
-
-/// The controller alone.
-#[divan::bench(args = [SMALLEST, USUAL, LARGEST])]
-fn controller(bencher: Bencher, roles: &[Role]) {
-    let (settings, history) = scene(roles);
-    let mut controller = Controller::new(&settings, Memory::default());
-    let mut now = 0_u32;
-    bencher.counter(ItemsCount::new(STEPS)).bench_local(|| {
-        for inputs in &history {
-            now = now.wrapping_add(1000);
-            black_box(controller.step(Instant::from_millis(now), black_box(inputs)));
-        }
-    });
-}
 
 /// Controller, guard and journal: what runs in firmware and replay.
 #[divan::bench(args = [SMALLEST, USUAL, LARGEST])]
@@ -110,81 +94,29 @@ fn inputs(settings: &Settings, step: usize) -> Inputs {
 fn settings(roles: &[Role]) -> Settings {
     let c = Celsius::from_millidegrees;
     let k = Kelvins::from_millikelvins;
-    let s = Millis::from_secs;
     let point = |t, per_mille| CeilingPoint { at: c(t), limit: Fraction::from_per_mille(per_mille) };
     let source = |watts: u32, priority| Source {
-        budget: Milliwatts::from_milliwatts(watts * 1000),
         priority,
-        settle: s(10),
-        charge: ChargeCurrent::Obeys,
+        ..Source::new(Milliwatts::from_milliwatts(watts * 1000), ChargeCurrent::Obeys)
     };
-    let reserve =
-        Reserve::StateOfCharge { floor: Fraction::from_per_mille(500), resume: Fraction::from_per_mille(600) };
-    Settings {
-        channels: roles
-            .iter()
-            .map(|&role| Channel {
-                role,
-                element: Element::pt100(),
-                reference: Ohms::from_milliohms(400_000),
-                leads: Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(234), at: c(20_000) },
-                offset: Kelvins::ZERO,
-            })
-            .collect(),
-        charge: Charge {
-            hard_limit: c(0),
-            inhibit: c(5_000),
-            release: c(8_000),
-            high_limit: c(45_000),
-            high_release: c(42_000),
-            soak: s(1800),
-            min_off: s(60),
-            overdue_after: s(24 * 3600),
-            capacity: MilliampHours::from_milliamp_hours(200_000),
-            batteries: 2,
-            ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)].into_iter().collect(),
-        },
-        heater: Heater {
-            start: c(7_000),
-            stop: c(12_000),
-            power: Milliwatts::from_milliwatts(60_000),
-            nominal: Millivolts::from_millivolts(12_800),
-            supply_min: Millivolts::from_millivolts(11_000),
-            supply_max: Millivolts::from_millivolts(15_000),
-            cutout_cell: c(30_000),
-            cutout_pad: c(50_000),
-            cutout_hysteresis: k(5_000),
-            over_temperature: k(10_000),
-            min_on: s(60),
-            min_off: s(60),
-            max_run: s(24 * 3600),
-            rest: s(1800),
-            max_cycles_per_day: 250,
-            hold: Hold::WhileCharging,
-            proof: Some(Proof { energy: Joules::from_joules(36_000), rise: k(500), pad_rise: k(500) }),
-            cooling: Some(Cooling { after: s(3600), excess: k(20_000) }),
-        },
-        sources: [source(100, 1), source(300, 0)].into_iter().collect(),
-        bank: BankUse::WithSource(reserve),
-        giving: Some(Giving { fall: Millivolts::from_millivolts(300), fall_charge: Fraction::from_per_mille(20) }),
-        trust: Trust {
-            good_run: 5,
-            max_step: s(15),
-            max_age: s(30),
-            plausible_low: c(-45_000),
-            plausible_high: c(100_000),
-            noise: k(250),
-            fastest_cell: KelvinRate::from_millikelvins_per_minute(3_000),
-            fastest_pad: KelvinRate::from_millikelvins_per_minute(60_000),
-            fastest_ambient: KelvinRate::from_millikelvins_per_minute(30_000),
-            disagreement: k(4_000),
-            stuck_after: Some(s(12 * 3600)),
-            stuck_moved: k(5_000),
-            still_after: Some(s(600)),
-            restart_limit: 5,
-            restart_window: s(900),
-            feedback: s(5),
-            button: s(2),
-        },
-    }
+    let leads = Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(234), at: c(20_000) };
+    let mut settings = Settings::from(Essentials {
+        channels: [],
+        capacity: MilliampHours::from_milliamp_hours(200_000),
+        batteries: 2,
+        ceiling: [point(5_000, 100), point(10_000, 300), point(15_000, 500)],
+        heater_power: Milliwatts::from_milliwatts(60_000),
+        heater_nominal: Millivolts::from_millivolts(12_800),
+        supply_min: Millivolts::from_millivolts(11_000),
+        supply_max: Millivolts::from_millivolts(15_000),
+        sources: [source(100, 1), source(300, 0)],
+    });
+    let channel = |&role| Channel::new(role, Element::pt100(), Ohms::from_milliohms(400_000), leads);
+    settings.channels = roles.iter().map(channel).collect();
+    settings.heater.max_cycles_per_day = 250;
+    settings.heater.proof = Some(Proof { energy: Joules::from_joules(36_000), rise: k(500), pad_rise: k(500) });
+    settings.heater.cooling = Some(Cooling { after: Millis::from_secs(3600), excess: k(20_000) });
+    let (floor, resume) = (Fraction::from_per_mille(500), Fraction::from_per_mille(600));
+    settings.bank = BankUse::WithSource(Reserve::StateOfCharge { floor, resume });
+    settings
 }

@@ -28,9 +28,8 @@
 //! could give more than it allows. The cells are then heated as far as it asks, wherever that lies below `stop`. Sources in two steps count
 //! with the smaller one; for the larger there is a permit of its own, the [full charge permit](crate::signals::Outputs::full).
 //!
-//! Thresholds are in [`settings`], what a fault disables in [`fault`](crate::fault).
-//!
-#![doc = include_str!("../docs/states.md")]
+//! Thresholds are in [`settings`], what a fault disables in [`fault`](crate::fault), which states there are and what leads from one to the
+//! next in [`signals`](crate::signals).
 
 use crate::button::ResetButton;
 use crate::ceiling::Ceiling;
@@ -39,41 +38,15 @@ use crate::contacts::Contacts;
 use crate::cycles::Cycles;
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::full::{Fit, FullPermit};
-use crate::giving::Doubt;
 use crate::line::LineFilter;
+use crate::memory::Memory;
 use crate::overdue::Overdue;
 use crate::power::{Feed, Feeds, Offer, Power, Shares, Unruled};
 use crate::quantity::{Celsius, Fraction, Instant, Kelvins, Millis, Millivolts, Milliwatts};
 use crate::run::Parts;
-pub use crate::run::Run;
 use crate::sensing::{Group, Picture, Sensing};
 use crate::settings::{self, Hold, MAX_CHANNELS, ValidSettings};
 use crate::signals::{Alarm, Cause, Inputs, Outputs, Relay, State, Storage};
-pub use crate::trial::Trial;
-
-/// What must survive a restart; the caller keeps it in non-volatile storage.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-pub struct Memory {
-    /// Latched faults.
-    pub latched: SystemFaults,
-    /// Restarts within the restart window.
-    pub restarts: u8,
-    /// Quarters of the soak time that had passed: all four while charge was permitted. How long the power was away nobody knows, so
-    /// the last quarter is soaked again.
-    pub soaked: u8,
-    /// How long charge has been waited for, in parts of the time after which it is overdue.
-    pub waited: u8,
-    /// A bit for each thermometer channel that has [jumped](crate::fault::ChannelFault::Jumped).
-    pub jumped: u8,
-    /// Sources that gave nothing.
-    pub doubt: Doubt,
-    /// How long the heater has run and paused, or no restart would ever let it rest.
-    pub run: Run,
-    /// What has been put into a heater that has not shown an effect, or restarts would hide that it has none.
-    pub trial: Trial,
-}
 
 /// The charge loop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -134,7 +107,7 @@ const fn is_doubt(cause: Cause) -> bool {
 
 /// The longest doubt that leaves the soak as it was. Common practice, no source: blocks of cells take hours to cool, and a loose contact,
 /// a bus that stalls, a line that bounces are over in seconds.
-pub const BRIEF: Millis = Millis::from_secs(60);
+pub(crate) const BRIEF: Millis = Millis::from_secs(60);
 
 /// Quarters of the soak time that a restart leaves at most.
 const QUARTERS_KEPT: u8 = 3;
@@ -193,7 +166,7 @@ struct HeaterRule {
 
 /// The decision, step by step.
 #[derive(Clone, Debug)]
-pub struct Controller {
+pub(crate) struct Controller {
     settings: Rules,
     ceiling: Ceiling,
 
@@ -233,7 +206,7 @@ impl Controller {
     /// A controller that has just been reset: both outputs off until every cell channel has given its run of good readings.
     /// `memory` is what was kept from before the reset, this reset not yet counted.
     #[must_use]
-    pub fn new(settings: &ValidSettings, memory: Memory) -> Self {
+    pub(crate) fn new(settings: &ValidSettings, memory: Memory) -> Self {
         let settings::Charge { inhibit, release, high_limit, high_release, soak, min_off, capacity, .. } =
             settings.charge;
         let feeds = Feeds::new(capacity);
@@ -279,7 +252,7 @@ impl Controller {
     }
 
     /// One step: everything the world says at `now`, and what to do about it.
-    pub fn step(&mut self, now: Instant, inputs: &Inputs) -> Outputs {
+    pub(crate) fn step(&mut self, now: Instant, inputs: &Inputs) -> Outputs {
         // Judge every input.
         let tick = self.clock.tick(now, self.sensing.trust());
         let picture = self.sensing.judge(tick.elapsed, &inputs.channels);
@@ -423,7 +396,7 @@ impl Controller {
     /// Whether the sources that do not obey the ceiling could, by the last step, give more together than the cells may take, those in
     /// two steps the smaller one.
     #[must_use]
-    pub fn is_ceiling_too_low(&self) -> bool {
+    pub(crate) fn is_ceiling_too_low(&self) -> bool {
         self.cells.is_some() && self.exceeds_ceiling(self.offer.unruled.reduced)
     }
 
@@ -575,7 +548,7 @@ impl Controller {
     /// Warm first, then charge: until charge is permitted every bit of energy goes into heat up to release, or to where the ceiling lets the
     /// sources charge.
     #[must_use]
-    pub fn asks_for_heat(&self, coldest: Celsius) -> bool {
+    pub(crate) fn asks_for_heat(&self, coldest: Celsius) -> bool {
         let heater = &self.settings.heater;
         let from = match (self.charge, heater.hold) {
             (Charge::Permitted, Hold::Never) => return false,
@@ -695,13 +668,13 @@ impl Controller {
 
     /// The latest good reading of each channel; nothing for a channel that is doubtful or not yet trusted.
     #[must_use]
-    pub fn readings(&self) -> [Option<Celsius>; MAX_CHANNELS] {
+    pub(crate) fn readings(&self) -> [Option<Celsius>; MAX_CHANNELS] {
         self.sensing.readings()
     }
 
     /// The coldest cell, as the charge loop sees it: the low end of the coldest reading. Nothing unless all are good.
     #[must_use]
-    pub const fn coldest_cell(&self) -> Option<Celsius> {
+    pub(crate) const fn coldest_cell(&self) -> Option<Celsius> {
         match self.cells {
             Some((coldest, _)) => Some(coldest),
             None => None,
@@ -710,19 +683,19 @@ impl Controller {
 
     /// What of cut-out and energy kept the heater off in the last step, whether or not the cells asked for heat.
     #[must_use]
-    pub fn heat_withheld(&self) -> Option<Cause> {
+    pub(crate) fn heat_withheld(&self) -> Option<Cause> {
         self.unfed(self.offer.feed).or(self.worn())
     }
 
     /// What the cells may take, per capacity, as of the last step; nothing unless all are good.
     #[must_use]
-    pub fn allowed(&self) -> Fraction {
+    pub(crate) fn allowed(&self) -> Fraction {
         self.cells.map_or(Fraction::ZERO, |(coldest, hottest)| self.ceiling.between(coldest, hottest))
     }
 
     /// What must survive a restart; to be stored whenever it changes.
     #[must_use]
-    pub fn memory(&self) -> Memory {
+    pub(crate) fn memory(&self) -> Memory {
         let run = match self.heat {
             Heat::Off { open, ran } => self.parts.account(ran, Relay::Open, open),
             Heat::On { ran, .. } => self.parts.account(ran, Relay::Closed, Millis::ZERO),

@@ -142,7 +142,7 @@ impl Sags {
     }
 }
 
-/// What a restart must not forget of sources that gave nothing; part of [`Memory`](crate::controller::Memory).
+/// What a restart must not forget of sources that gave nothing; part of [`Memory`](crate::Memory).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]

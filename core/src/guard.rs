@@ -43,8 +43,9 @@ mod channel;
 mod sight;
 
 use crate::clock::Uptime;
-use crate::controller::{BRIEF, Memory};
+use crate::controller::BRIEF;
 use crate::fault::{ChannelFault, SystemFault, SystemFaults};
+use crate::memory::Memory;
 use crate::quantity::{Instant, Kelvins, Milliamps, Millis, Millivolts, Milliwatts};
 use crate::run::Parts;
 use crate::settings::{
@@ -55,9 +56,9 @@ use channel::{Belief, Channel};
 use heapless::Vec;
 use sight::Sight;
 
-/// How far on the safe side of a threshold the guard's limit lies: half of the controller's [`ROUNDING`](crate::sensing::ROUNDING),
+/// How far on the safe side of a threshold the guard's limit lies: half of the controller's [`ROUNDING`](crate::rtd::ROUNDING),
 /// so that the controller comes first. The two ways of computing differ by at most 0.03 mK (see [`rtd`](crate::rtd)).
-pub const MARGIN: Kelvins = Kelvins::from_steps(33);
+pub(crate) const MARGIN: Kelvins = Kelvins::from_steps(33);
 
 /// A full credit for closings, and what a day adds to it.
 const TWO_DAYS_MS: u32 = 2 * 86_400_000;
@@ -67,7 +68,7 @@ const STILL_CHECK: Millis = Millis::from_secs(60);
 
 /// The guard.
 #[derive(Clone, Debug)]
-pub struct Guard {
+pub(crate) struct Guard {
     channels: Vec<Channel, MAX_CHANNELS>,
     belief: Belief,
     max_step: Millis,
@@ -134,19 +135,19 @@ struct Press {
 
 /// What the guard leaves of what was asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Verdict {
+pub(crate) struct Verdict {
     /// The heater relay.
-    pub heater: Relay,
+    pub(crate) heater: Relay,
     /// The charge permit relay.
-    pub charge: Relay,
+    pub(crate) charge: Relay,
     /// The full charge permit relay.
-    pub full: Relay,
+    pub(crate) full: Relay,
 }
 
 impl Guard {
     /// A guard that has just been reset: it refuses charge for the soak time.
     #[must_use]
-    pub fn new(settings: &ValidSettings, memory: Memory) -> Self {
+    pub(crate) fn new(settings: &ValidSettings, memory: Memory) -> Self {
         let mut budgets = [Milliwatts::ZERO; MAX_SOURCES];
         for (budget, source) in budgets.iter_mut().zip(&settings.sources) {
             *budget = source.budget;
@@ -204,7 +205,7 @@ impl Guard {
     }
 
     /// Judges what is `asked` for in this step.
-    pub fn judge(&mut self, now: Instant, inputs: &Inputs, asked: &Outputs) -> Verdict {
+    pub(crate) fn judge(&mut self, now: Instant, inputs: &Inputs, asked: &Outputs) -> Verdict {
         let first = self.before.is_none();
         let elapsed = self.before.replace(now).map_or(Millis::ZERO, |before| now.since(before));
         let clock_is_good = first || (!elapsed.is_zero() && elapsed <= self.max_step);
@@ -249,7 +250,7 @@ impl Guard {
 
     /// What it would have survive a restart, by its own account.
     #[must_use]
-    pub fn memory(&self) -> Memory {
+    pub(crate) fn memory(&self) -> Memory {
         let run = match self.heater {
             Relay::Open if !self.resting.is_zero() => self.parts.overrun(self.rest.less(self.resting)),
             heater => self.parts.account(self.ran, heater, self.since_switched),

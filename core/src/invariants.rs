@@ -3,7 +3,6 @@
 //! What is promised is written a second time, plainly and in floating point, from the raw inputs alone ([`Model`]). The histories break channels, move temperatures through every threshold, take energy away, make clocks leap, wrap and stand still,
 //! and cut the power; see [`crate::testing`]. Every property below has been watched failing with the line that it guards removed.
 
-use crate::controller::Memory;
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::guard::Guard;
 use crate::quantity::{Celsius, Fraction, Instant, Milliamps};
@@ -13,7 +12,7 @@ use crate::testing::{
     History, May, Model, Moment, any_history, any_settings, c, case, exact, exact_celsius, fine_inputs, sample,
     wild_settings,
 };
-use crate::unit::Unit;
+use crate::{Memory, Unit};
 use proptest::prelude::*;
 use std::vec::Vec;
 

@@ -19,7 +19,7 @@
     reason = "every product's worst case is written beside it, checked by the sweep tests with overflow checks on"
 )]
 
-use crate::quantity::{Celsius, Ohms, Ratio};
+use crate::quantity::{Celsius, Kelvins, Ohms, Ratio};
 use core::fmt;
 
 /// The lowest temperature of the interpolating equations. Source: IEC 60751:2022.
@@ -30,6 +30,9 @@ pub const RANGE_HIGH: Celsius = Celsius::from_millidegrees(850_000);
 pub const WORKING_LOW: Celsius = Celsius::from_millidegrees(-60_000);
 /// The highest temperature a [`Thermometer`] answers for: far above any cut-out.
 pub const WORKING_HIGH: Celsius = Celsius::from_millidegrees(150_000);
+
+/// What a reading is held to be off by for having been computed; the conversion itself is within 0.02 mK.
+pub const ROUNDING: Kelvins = Kelvins::from_millikelvins(1);
 
 /// A resistance or temperature outside the range in which an answer exists.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -20,14 +20,12 @@ mod rolls;
 use crate::clock::Uptime;
 use crate::fault::ChannelFault;
 use crate::quantity::{Celsius, Kelvins, Millis};
+use crate::rtd::ROUNDING;
 use crate::settings::{self, MAX_CHANNELS, Role, Settings, Trust, each};
 use crate::signals::Sample;
 use channel::{Channel, Condition, Jump};
 use heapless::Vec;
 use rolls::{Cutouts, Rolls};
-
-/// What a reading is held to be off by for having been computed; the conversion itself is within 0.02 mK.
-pub const ROUNDING: Kelvins = Kelvins::from_millikelvins(1);
 
 /// Two thermometers that show this or less apart may be equally warm: two of class B at 40 °C, each within 0.3 K + 0.005 · 40 K
 /// (IEC 60751:2022, tolerance classes).
@@ -35,7 +33,7 @@ const PLATE_AS_WARM: Kelvins = Kelvins::from_millikelvins(1_000);
 
 /// The channels of one role, judged together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Group {
+pub(crate) enum Group {
     /// No channel has this role.
     Absent,
     /// At least one channel has not completed its first run of good readings; none is doubtful.
@@ -53,29 +51,29 @@ pub enum Group {
 
 /// What can be said about the temperatures in this step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Picture {
+pub(crate) struct Picture {
     /// Channels in or between batteries.
-    pub cells: Group,
+    pub(crate) cells: Group,
     /// Channels on the heater plate.
-    pub pads: Group,
+    pub(crate) pads: Group,
     /// The coldest that any cell shows, doubtful or not.
-    pub coldest_shown: Celsius,
+    pub(crate) coldest_shown: Celsius,
     /// Channels on a check resistor. They have no temperatures: where all are good they are as good as absent.
-    pub checks: Group,
+    pub(crate) checks: Group,
     /// How far the worst channel lies above its heater cut-out; at or above zero the heater is cut out. Counts every
     /// channel that shows anything plausible, doubtful or not.
-    pub above_cutout: Kelvins,
+    pub(crate) above_cutout: Kelvins,
     /// Whether a good channel has been measured above its cut-out by the excess that latches.
-    pub over_temperature: bool,
+    pub(crate) over_temperature: bool,
     /// Whether any channel is doubtful.
-    pub has_doubt: bool,
+    pub(crate) has_doubt: bool,
     /// The fault of each channel.
-    pub faults: [Option<ChannelFault>; MAX_CHANNELS],
+    pub(crate) faults: [Option<ChannelFault>; MAX_CHANNELS],
 }
 
 /// All channels of a controller.
 #[derive(Clone, Debug)]
-pub struct Sensing {
+pub(crate) struct Sensing {
     channels: Vec<Channel, MAX_CHANNELS>,
     trust: Trust,
     cutouts: Cutouts,
@@ -95,7 +93,7 @@ const STUCK_CHECK: Millis = Millis::from_secs(60);
 impl Sensing {
     /// Channels of which nothing is known yet but which of them had jumped before the reset.
     #[must_use]
-    pub fn new(settings: &Settings, jumped: u8) -> Self {
+    pub(crate) fn new(settings: &Settings, jumped: u8) -> Self {
         let made = |index: usize, channel: &settings::Channel| {
             let mut made = Channel::new(channel, settings);
             if made.can_jump() && jumped & bit(index) != 0 {
@@ -116,7 +114,7 @@ impl Sensing {
     }
 
     /// Takes in what the converters brought, `elapsed` after the step before.
-    pub fn judge(&mut self, elapsed: Millis, samples: &[Sample; MAX_CHANNELS]) -> Picture {
+    pub(crate) fn judge(&mut self, elapsed: Millis, samples: &[Sample; MAX_CHANNELS]) -> Picture {
         if let Some(back) = self.now.pass(elapsed) {
             self.move_back(back);
         }
@@ -319,7 +317,7 @@ impl Sensing {
 
     /// The median of the last three measurements of each channel; nothing for a channel that is not good, nor for a check resistor.
     #[must_use]
-    pub fn readings(&self) -> [Option<Celsius>; MAX_CHANNELS] {
+    pub(crate) fn readings(&self) -> [Option<Celsius>; MAX_CHANNELS] {
         let mut readings = [None; MAX_CHANNELS];
         for (reading, channel) in readings.iter_mut().zip(&self.channels) {
             if matches!(channel.condition, Condition::Good) && channel.band.is_none() {

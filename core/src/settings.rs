@@ -2,13 +2,15 @@
 //!
 //! [`TABLE`] is the one list of settings: name, unit, range, default and meaning. Validation, messages, the starter file and
 //! the documentation read it. [`Settings::check`] reports every problem; [`Settings::validate`] turns settings without
-//! a problem into [`ValidSettings`], the only thing a controller or a guard can be made of.
+//! a problem into [`ValidSettings`], the only thing a [`Unit`](crate::Unit) can be made of. [`Essentials`] are what has no default.
 
 mod check;
+mod essentials;
 mod refusal;
 mod relations;
 mod table;
 
+pub use essentials::Essentials;
 pub use refusal::{SettingsError, Thousandths};
 pub use table::{Fact, Key, Place, TABLE};
 

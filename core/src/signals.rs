@@ -2,6 +2,8 @@
 //!
 //! [`Inputs`] is everything the world says, [`Outputs`] everything the controller answers. Neither knows where it came
 //! from: an installation, a rehearsal and a replayed log fill the same fields.
+//!
+#![doc = include_str!("../docs/states.md")]
 
 use crate::fault::{ChannelFault, Faults, SystemFault};
 use crate::quantity::{Fraction, Millivolts};
@@ -334,7 +336,7 @@ mod tests {
     use super::*;
     use crate::fault::{SystemFault, SystemFaults};
     use crate::testing::{any_history, any_settings};
-    use crate::unit::{Memory, Unit};
+    use crate::{Memory, Unit};
     use proptest::prelude::*;
     use serde_json::{from_str, to_string};
     use std::string::ToString;

@@ -1,10 +1,11 @@
-//! The tables in the documentation of `controller` and `fault`, made from the code and compared with it.
+//! The tables in the documentation of `signals` and `fault`, made from the code and compared with it.
 //!
 //! `FOREWARM_REFRESH=1 cargo test -p forewarm-core tables` writes them anew.
 #![expect(clippy::format_push_string, reason = "made once, in a test")]
 
-use crate::controller::{Controller, Memory};
+use crate::controller::Controller;
 use crate::fault::{ChannelFault, Disables, Ending, Facts, Severity, SystemFault};
+use crate::memory::Memory;
 use crate::quantity::Ohms;
 use crate::settings::{Check, MAX_CHANNELS, MAX_SOURCES, Role};
 use crate::signals::{Cause, Inputs, Line, Outputs, Relay, Sample, Sources, State, Storage};

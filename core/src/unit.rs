@@ -1,25 +1,45 @@
 //! A controller, its guard and their journal, as one thing to step: what firmware, rehearsal and replay all run.
 
 use crate::controller::Controller;
-pub use crate::controller::{Memory, Run, Trial};
 use crate::guard::{Guard, Verdict};
 use crate::journal::{Counters, Journal};
+use crate::memory::Memory;
 use crate::quantity::{Celsius, Fraction, Instant, Millis};
 use crate::settings::{MAX_CHANNELS, ValidSettings};
 use crate::signals::{Alarm, Cause, Inputs, Outputs, Relay};
 
-/// A controller with its guard.
+/// A controller with its guard. The [crate](crate)'s page shows it from converter codes to a decision.
+///
+/// After a reset both outputs are off until every channel that is needed has given its run of good readings. What must survive the
+/// reset is the caller's to keep:
 ///
 /// ```
-/// # fn run(settings: forewarm_core::settings::ValidSettings) {
+/// # use forewarm_core::quantity::{Celsius, Fraction, MilliampHours, Millivolts, Milliwatts, Ohms};
+/// # use forewarm_core::rtd::{Element, Leads};
+/// # use forewarm_core::settings::{CeilingPoint, Channel, Essentials, Role, Settings};
+/// # let settings = Settings::from(Essentials {
+/// #     channels: [Channel::new(Role::Cell, Element::pt100(), Ohms::from_milliohms(400_000), Leads::FourWire)],
+/// #     capacity: MilliampHours::from_milliamp_hours(100_000),
+/// #     batteries: 1,
+/// #     ceiling: [CeilingPoint { at: Celsius::from_millidegrees(5_000), limit: Fraction::from_per_mille(100) }],
+/// #     heater_power: Milliwatts::from_milliwatts(60_000),
+/// #     heater_nominal: Millivolts::from_millivolts(12_800),
+/// #     supply_min: Millivolts::from_millivolts(11_000),
+/// #     supply_max: Millivolts::from_millivolts(15_000),
+/// #     sources: [],
+/// # }).validate()?;
+/// use forewarm_core::fault::{SystemFault, SystemFaults};
 /// use forewarm_core::quantity::Instant;
-/// use forewarm_core::signals::{Inputs, Relay};
-/// use forewarm_core::unit::{Memory, Unit};
+/// use forewarm_core::signals::Relay;
+/// use forewarm_core::{Inputs, Memory, Unit};
 ///
-/// let mut unit = Unit::new(&settings, Memory::default());
+/// let stored = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), ..Memory::default() };
+/// let mut unit = Unit::new(&settings, stored);
 /// let outputs = unit.step(Instant::from_millis(0), &Inputs::DEAD);
 /// assert_eq!((outputs.heater, outputs.charge), (Relay::Open, Relay::Open));
-/// # }
+/// // To be stored again, as it has changed: one restart more, and what had latched is latched still.
+/// assert_eq!(unit.memory(), Memory { restarts: 1, ..stored });
+/// # Ok::<(), forewarm_core::settings::SettingsError>(())
 /// ```
 #[derive(Clone, Debug)]
 pub struct Unit {

@@ -32,9 +32,9 @@ use forewarm_core::quantity::Instant;
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{MAX_CHANNELS, Settings, ValidSettings};
 use forewarm_core::signals::{Alarm, Inputs, Outputs, Relay};
-use forewarm_core::unit::{Memory, Unit};
 use forewarm_core::wire::record::{self, Fingerprint, RecordError};
 use forewarm_core::wire::service::{Identity, Message, Origin, Refusal, Request, Telemetry, Unfit};
+use forewarm_core::{Memory, Unit};
 use heapless::Vec;
 
 /// What everyone who connects or reads the log must know.

@@ -12,9 +12,9 @@ use forewarm_core::fault::SystemFaults;
 use forewarm_core::journal::{Counters, Event};
 use forewarm_core::quantity::Instant;
 use forewarm_core::signals::Storage;
-use forewarm_core::unit::{Memory, Unit};
 use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::service::{Refusal, Unfit};
+use forewarm_core::{Memory, Unit};
 
 /// Steps until what could not be kept is tried again, if it is still the same: on worn memory each try may take a second.
 const TRY_AGAIN: u16 = 60;

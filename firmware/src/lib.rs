@@ -2,7 +2,7 @@
 #![forbid(unsafe_code)]
 //! The control core on a microcontroller: what a board must offer, and the one loop that runs on it.
 //!
-//! No rule of behaviour is here. [`App`] measures, steps the core's [`Unit`](forewarm_core::unit::Unit), drives the outputs, keeps what must
+//! No rule of behaviour is here. [`App`] measures, steps the core's [`Unit`](forewarm_core::Unit), drives the outputs, keeps what must
 //! survive a restart, answers on the service line and feeds the watchdog; what the outputs shall be is the core's alone.
 //!
 //! ```text

@@ -4,11 +4,11 @@
 //! while there is no energy to warm them are cold cells in the one table, and a lack of energy in the other. The answers follow the
 //! order in which the controller itself judges; nothing is decided here.
 
+use forewarm_core::Unit;
 use forewarm_core::fault::{SystemFault, SystemFaults};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Role, ValidSettings};
 use forewarm_core::signals::{Cause, Outputs, Relay, State};
-use forewarm_core::unit::Unit;
 
 /// What keeps the two outputs off at one moment, by stable names: those of [`Cause`] and of the faults, `soaking` and `warm_enough`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

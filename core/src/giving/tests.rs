@@ -1,13 +1,12 @@
 //! A bank, its meters and what is said to feed it, played against the whole unit: cells that stay cold, and a heater that asks all
 //! the time.
 
-use crate::controller::Memory;
 use crate::fault::SystemFault;
 use crate::quantity::{Fraction, Millivolts};
 use crate::settings::{BankUse, Reserve, Settings};
 use crate::signals::{Alarm, Button, Cause, Inputs, Line, Outputs, Relay, Sources};
 use crate::testing::{Time, c, fine_inputs, settings};
-use crate::unit::Unit;
+use crate::{Memory, Unit};
 
 /// Seconds a step.
 const STEP_S: u32 = 10;

@@ -1,10 +1,11 @@
 //! The channels added up by role, in one pass.
 
+use super::Group;
 use super::channel::{Channel, Condition};
-use super::{Group, ROUNDING};
 use crate::clock::Uptime;
 use crate::fault::ChannelFault;
 use crate::quantity::{Celsius, Kelvins};
+use crate::rtd::ROUNDING;
 use crate::settings::Role;
 
 /// At or above these the heater is cut out.

@@ -2,7 +2,7 @@
 
 use super::{Key, Place, Role, Settings, SettingsError};
 use crate::quantity::{Celsius, Kelvins, Millivolts};
-use crate::sensing::ROUNDING;
+use crate::rtd::ROUNDING;
 
 /// Two settings between which lies a hysteresis: noise that is believed must not bridge it.
 const HYSTERESES: [(Key, Key); 4] = [

@@ -6,7 +6,7 @@ use crate::fault::ChannelFault;
 use crate::quantity::{Celsius, Kelvins, Millis};
 use crate::signals::{Inputs, Relay, Sample};
 use crate::testing::{Time, c, fine_inputs, sample, wild_settings};
-use crate::unit::{Memory, Unit};
+use crate::{Memory, Unit};
 use proptest::prelude::*;
 
 /// The slowest step of a board.

@@ -5,7 +5,7 @@ use super::*;
 use core::cell::RefCell;
 use embedded_storage::nor_flash::{self, NorFlashErrorKind, ReadNorFlash};
 use forewarm_core::fault::{SystemFault, SystemFaults};
-use forewarm_core::giving::Doubt;
+use forewarm_core::memory::Doubt;
 use forewarm_core::quantity::{Celsius, Instant};
 use forewarm_core::signals::{Cause, Relay, Sources, State};
 use proptest::prelude::*;
@@ -357,7 +357,7 @@ impl Call {
 fn memory(noise: &mut Noise) -> Memory {
     let latched =
         SystemFault::ALL.into_iter().filter(|_| noise.below(3) == 0).fold(SystemFaults::NONE, SystemFaults::with);
-    let run = forewarm_core::unit::Run { begun: noise.byte(), paused: noise.byte().into() };
+    let run = forewarm_core::memory::Run { begun: noise.byte(), paused: noise.byte().into() };
     Memory {
         latched,
         restarts: noise.byte(),
@@ -929,8 +929,8 @@ fn the_longest_values_fit() {
             waited: u8::MAX,
             jumped: u8::MAX,
             doubt: Doubt { sources: (0..4).fold(Sources::NONE, Sources::with), failures: u8::MAX, eighths: u8::MAX },
-            run: forewarm_core::unit::Run { begun: u8::MAX, paused: u16::MAX },
-            trial: forewarm_core::unit::Trial::On { parts: u8::MAX, cell: Celsius::MIN, pad: Some(Celsius::MIN) },
+            run: forewarm_core::memory::Run { begun: u8::MAX, paused: u16::MAX },
+            trial: forewarm_core::memory::Trial::On { parts: u8::MAX, cell: Celsius::MIN, pad: Some(Celsius::MIN) },
         },
         record: Record::Kept(u32::MAX),
         coming: Some(u32::MAX),

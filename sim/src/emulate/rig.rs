@@ -293,7 +293,7 @@ mod tests {
     use forewarm_core::quantity::Instant;
     use forewarm_core::settings::ValidSettings;
     use forewarm_core::signals::Inputs;
-    use forewarm_core::unit::{Memory, Unit};
+    use forewarm_core::{Memory, Unit};
     use proptest::prelude::*;
     use proptest::strategy::ValueTree;
     use proptest::test_runner::TestRunner;

@@ -10,7 +10,7 @@ use super::measurement::{Chain, NORMAL_LIMIT, SELF_HEATING_UNKNOWN, class_k, sel
 use super::placement::Placement;
 use crate::platinum::{Platinum, ohms};
 use forewarm_core::rtd::Leads;
-use forewarm_core::sensing::ROUNDING;
+use forewarm_core::rtd::ROUNDING;
 
 /// What can be at either end of its width.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -25,7 +25,7 @@ use super::placement::Placement;
 use crate::platinum::{Platinum, ohms};
 use crate::site::{Class, Converter, MOST_AIR_SHARE, Mounting};
 use forewarm_core::rtd::Leads;
-use forewarm_core::sensing::ROUNDING;
+use forewarm_core::rtd::ROUNDING;
 use forewarm_core::settings::Channel;
 use serde::Serialize;
 

@@ -32,7 +32,7 @@ use crate::withheld::{Judge, Withheld};
 use forewarm_core::quantity::{Celsius, Fraction, Instant, Milliamps};
 use forewarm_core::settings::{MAX_CHANNELS, Role, Source, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
-use forewarm_core::unit::{Memory, Unit};
+use forewarm_core::{Memory, Unit};
 use std::borrow::Cow;
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};

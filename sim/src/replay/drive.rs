@@ -13,7 +13,7 @@ use crate::diagnostic::Problem;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts, Ratio};
 use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::{Button, Inputs, Line, Sample, Sources};
-use forewarm_core::unit::{Memory, Unit};
+use forewarm_core::{Memory, Unit};
 
 /// How long a pause of the log is stepped through, in milliseconds. By then every channel is missing and both outputs are off,
 /// whatever the settings; the rest of the pause can change nothing and is skipped.

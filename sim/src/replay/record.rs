@@ -7,10 +7,10 @@ use super::plot::Trace;
 use super::tally::Tally;
 use super::timeline::Timeline;
 use crate::diagnostic::Problem;
+use forewarm_core::Unit;
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{MAX_CHANNELS, ValidSettings};
 use forewarm_core::signals::{Outputs, Relay, Sample};
-use forewarm_core::unit::Unit;
 
 /// What the logged controller did; nothing where the log does not say.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -8,11 +8,11 @@ use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::ValidSettings;
 use forewarm_core::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, Sample, Sources};
 use forewarm_core::testing::fine_inputs;
-use forewarm_core::unit::{Memory, Unit};
 use forewarm_core::wire::frame::{self, PROTOCOL};
 use forewarm_core::wire::record::{self, Fingerprint, RecordError};
 use forewarm_core::wire::rig::{Level, Moment, Shown};
 use forewarm_core::wire::service::{Message, Origin, Refusal, Request, Unfit};
+use forewarm_core::{Memory, Unit};
 use std::ops::ControlFlow;
 
 fn fine(t: i32) -> Inputs {

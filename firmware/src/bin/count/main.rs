@@ -17,10 +17,10 @@ use core::panic::PanicInfo;
 use cortex_m::Peripherals;
 use cortex_m::peripheral::SYST;
 use cortex_m::peripheral::syst::SystClkSource;
+use forewarm_core::Unit;
 use forewarm_core::quantity::{Celsius, Instant, Ohms};
 use forewarm_core::rtd::{Coefficients, Element, OutOfRange, Thermometer};
 use forewarm_core::signals::{Inputs, Outputs};
-use forewarm_core::unit::Unit;
 use registers::Uart;
 
 /// SysTick has 24 bits: enough for 1.3 million instructions.

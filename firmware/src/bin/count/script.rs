@@ -13,7 +13,7 @@ use forewarm_core::settings::{
     Settings, SettingsError, Source, Trust, ValidSettings,
 };
 use forewarm_core::signals::{Button, Cause, Inputs, Line, Outputs, Relay, Sample, Sources, State, Storage};
-use forewarm_core::unit::{Memory, Unit};
+use forewarm_core::{Memory, Unit};
 
 const CELL: usize = 0;
 const OTHER_CELL: usize = 1;
