@@ -3,25 +3,61 @@
 //! Two loops with hysteresis, tied together by interlocks. Both look at the coldest cell; the heater is cut out by the
 //! hottest of all channels.
 //!
-//! ```text
-//!               at or below inhibit, at or above the high limit, doubtful, line refused: at once
-//!            ┌──────────────────────────────┬───────────────────────────┐
-//!            ▼                              │                           │
-//!   charge: refused ── above release ──▶ soaking ── for the soak time ──▶ permitted
-//!            ▲                            ▲ │                           │
-//!            ├──── at or below release ───┼─┘                           │
-//!            │                            └─── readings go on where     │
-//!            │                                 they were                │
-//!            └──── the doubt lasts ───── interrupted ◀── a doubt ───────┘
+//! # Charge
 //!
-//!       at or below release (soaking: halfway from there to stop; permitted: start), energy on offer, rested
-//!   heater: off ───────────────────────────────────────────────────────────────────────▶ on
-//!            ▲                                                                            │
-//!            └── at or above stop, run for its minimum; or any interlock, at once ────────┘
+//! ```text
+//!                1                4
+//!     refused ──────▶ soaking ──────▶ permitted
+//!      ▲ ▲ ▲           │ │ ▲           │ │ ▲
+//!      │ │ └─── 2, 3 ──┘ │ │           │ │ │
+//!      │ └──────── 2 ────┼─┼───────────┘ │ │
+//!      │               5 │ │ 6         5 │ │ 7
+//!      │                 ▼ │             ▼ │
+//!      └────── 8 ───── [     interrupted     ]
 //! ```
 //!
-//! A step first judges every input, without effect ([`Sensing`], the clock, power, contacts); then applies what holds in every
-//! state (faults and limits); then the rule of each loop. It reads no clock, does no I/O and keeps nothing outside itself:
+//! | | from | to | when |
+//! |--:|---|---|---|
+//! | 1 | refused | soaking | nothing is in the way (2, 5), the coldest cell is *above* release, the hottest *below* the high release |
+//! | 2 | soaking, permitted | refused | at once: a fault that disables charge, but for the refusal of 5; a cell *at or below* inhibit or *at or above* the high limit, or sources that could give more than the ceiling allows; a doubt (5) while a cell shows cold |
+//! | 3 | soaking | refused | the coldest cell is *at or below* release before the soak time is over |
+//! | 4 | soaking | permitted | the soak time is over, and the relay has been open for its minimum time |
+//! | 5 | soaking, permitted | interrupted | at once: a doubt, and no cell shows cold. A cell or check channel is doubtful, or the protection's line refuses charge |
+//! | 6 | interrupted | soaking | the doubt is over within [`BRIEF`], nothing is in the way; the soak goes on where it was |
+//! | 7 | interrupted | permitted | the same, with nothing left to soak and the relay open for its minimum time |
+//! | 8 | interrupted | refused | the doubt lasts longer, or something of 2 is in the way |
+//!
+//! After a reset it is refused, or interrupted with what was kept of the soak. The guard can refuse what is permitted.
+//!
+//! A soak that has begun goes on with cells between the high release and the high limit. The high release is the hysteresis of a refusal:
+//! it keeps cells that were too hot from being charged as soon as they are a little cooler. Cells that soak were not too hot. They
+//! may warm up on, as they may while charge is permitted, and what ends both is the high limit.
+//!
+//! # Heat
+//!
+//! ```text
+//!           1            3
+//!     off ──────▶ on ──────▶ resting
+//!     ▲ ▲         │             │
+//!     │ └─── 2 ───┘             │
+//!     └─────────── 4 ───────────┘
+//! ```
+//!
+//! | | from | to | when |
+//! |--:|---|---|---|
+//! | 1 | off | on | the coldest cell is *at or below* where it asks for heat ([`Controller::asks_for_heat`]), nothing is in the way (2), and the relay has been open for its minimum time |
+//! | 2 | on | off | at once: a cell or pad channel that is doubtful or unproven, a fault that disables heat, a cut-out, no energy on offer. Or, once the relay has been closed for its minimum time: the coldest cell is *at or above* stop, or charge is permitted and the heater is not to hold |
+//! | 3 | on | resting | it has run for its maximum time without a pause as long as the rest |
+//! | 4 | resting | off | the rest is over |
+//!
+//! Before it closes, the relay must also have a closing left of those it has in a day. After a reset it is off, or resting if its
+//! maximum run was over. The guard can switch it off.
+//!
+//! # A step
+//!
+//! First every input is judged: [`Sensing`], the clock, power and contacts note what they see and for how long, and nothing follows
+//! from it yet. Then come faults: those that were found latch, or the reset button clears them ([`Latches`]). Then what holds in every
+//! state (faults and limits), and last the rule of each loop. A step reads no clock, does no I/O and keeps nothing outside the controller:
 //! same inputs, same outputs, bit for bit.
 //!
 //! The charge-current ceiling is a rule like the thresholds: charge is refused as long as sources that do not obey it are present and
@@ -38,6 +74,7 @@ use crate::contacts::Contacts;
 use crate::cycles::Cycles;
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::full::{Fit, FullPermit};
+use crate::latches::Latches;
 use crate::line::LineFilter;
 use crate::memory::Memory;
 use crate::overdue::Overdue;
@@ -88,6 +125,13 @@ impl Charge {
         }
     }
 
+    const fn relay(self) -> Relay {
+        match self {
+            Self::Permitted => Relay::Closed,
+            Self::Refused { .. } | Self::Soaking { .. } | Self::Interrupted { .. } => Relay::Open,
+        }
+    }
+
     /// Quarters of the soak that have passed.
     fn quarters(self, soak: Millis) -> u8 {
         let above = match self {
@@ -129,6 +173,48 @@ enum Heat {
     },
     /// It ran for its maximum time, and rests.
     Resting { open: Millis },
+}
+
+impl Heat {
+    const fn relay(self) -> Relay {
+        match self {
+            Self::On { .. } => Relay::Closed,
+            Self::Off { .. } | Self::Resting { .. } => Relay::Open,
+        }
+    }
+}
+
+/// The state that both loops make together, where no fault is to be named.
+const fn state_of(charge: Charge, heater: Relay) -> State {
+    match (charge, heater) {
+        (Charge::Permitted, Relay::Closed) => State::Holding,
+        (Charge::Permitted, Relay::Open) => State::Permitting,
+        (Charge::Soaking { .. }, Relay::Closed) => State::SoakingWarm,
+        (Charge::Soaking { .. }, Relay::Open) => State::Soaking,
+        (Charge::Refused { .. } | Charge::Interrupted { .. }, Relay::Closed) => State::Warming,
+        (Charge::Refused { .. } | Charge::Interrupted { .. }, Relay::Open) => State::Waiting,
+    }
+}
+
+/// The faults of the whole that one step shows.
+#[derive(Clone, Copy, Debug)]
+struct Found {
+    faults: SystemFaults,
+    /// Causes that are still there, so that the reset button cannot clear their faults.
+    standing: SystemFaults,
+    hot_by_air: bool,
+}
+
+impl Found {
+    /// Those that may latch. A contact that welded may have heated without a command, or before a restart: so over-temperature latches
+    /// whoever heated. But on a hot day nobody should have to come.
+    const fn latching(self) -> SystemFaults {
+        if self.hot_by_air {
+            self.faults.without(SystemFaults::NONE.with(SystemFault::OverTemperature))
+        } else {
+            self.faults
+        }
+    }
 }
 
 /// Of the settings, what the rules read in every step.
@@ -185,7 +271,7 @@ pub(crate) struct Controller {
     /// A channel is too hot, and the air is why.
     hot_by_air: bool,
     button: ResetButton,
-    latched: SystemFaults,
+    latches: Latches,
     restarts: u8,
     charge_line: LineFilter,
     overdue: Overdue,
@@ -239,7 +325,7 @@ impl Controller {
             cut_out: false,
             hot_by_air: false,
             button: ResetButton::new(settings.trust.button),
-            latched: memory.latched.and(SystemFaults::LATCHED),
+            latches: Latches::kept(memory.latched),
             restarts: memory.restarts.saturating_add(1),
             charge_line: LineFilter::ALLOWING,
             overdue: Overdue::new(settings.charge.overdue_after, memory.waited),
@@ -257,12 +343,19 @@ impl Controller {
         let tick = self.clock.tick(now, self.sensing.trust());
         let picture = self.sensing.judge(tick.elapsed, &inputs.channels);
         let offer = self.power.judge(tick.credited, inputs, self.heater());
-        let faults = self.judge_faults(tick.credited, tick.fault, inputs, &picture, &offer);
+        let found = self.find_faults(tick.credited, tick.fault, inputs, &picture, &offer);
         if offer.unruled != self.offer.unruled {
             self.warm_for(offer.unruled);
         }
         self.offer = offer;
         self.see_cells(&picture);
+
+        // What latches and what is cleared.
+        if self.button.acts(tick.credited, inputs.button) {
+            self.reset_faults(found.standing);
+        }
+        self.latches.latch(found.latching());
+        let faults = found.faults.or(self.latches.all());
 
         // What holds in every state, then each loop's own rule. Charge comes first: where the heater starts depends on it.
         let charge_obstacle = self.charge_obstacle(&picture, faults);
@@ -297,16 +390,15 @@ impl Controller {
         }
     }
 
-    /// Faults of the whole in this step, latched ones included. Latches what latches; the reset button undoes that, as far as
-    /// the causes are gone.
-    fn judge_faults(
+    /// Faults of the whole as they are seen in this step. Nothing latches and nothing is cleared by it.
+    fn find_faults(
         &mut self,
         credited: Millis,
         clock: Option<SystemFault>,
         inputs: &Inputs,
         picture: &Picture,
         offer: &Offer,
-    ) -> SystemFaults {
+    ) -> Found {
         let mut faults = offer.faults;
         if let Some(clock) = clock {
             faults = faults.with(clock);
@@ -338,20 +430,16 @@ impl Controller {
         if picture.over_temperature {
             faults = faults.with(SystemFault::OverTemperature);
         }
-        // A contact that welded may have heated without a command, or before a restart. So it latches whoever heated; but on a hot day
-        // nobody should have to come.
         self.hot_by_air = picture.over_temperature && self.sensing.air_is_why(self.hot_by_air);
-        if self.button.acts(credited, inputs.button) {
-            self.latched = self.latched.and(standing);
-            self.sensing.accept_jumps();
-            self.power.forget_failures();
-        }
-        let mut latching = faults.and(SystemFaults::LATCHED);
-        if self.hot_by_air {
-            latching = latching.without(SystemFaults::NONE.with(SystemFault::OverTemperature));
-        }
-        self.latched = self.latched.or(latching);
-        faults.or(self.latched)
+        Found { faults, standing, hot_by_air: self.hot_by_air }
+    }
+
+    /// Someone holds the button: what has latched is cleared but for causes that stand, and what was doubted is tried again.
+    #[cold]
+    fn reset_faults(&mut self, standing: SystemFaults) {
+        self.latches.clear(standing);
+        self.sensing.accept_jumps();
+        self.power.forget_failures();
     }
 
     /// What forbids charge in every state, if anything.
@@ -362,8 +450,10 @@ impl Controller {
         if let Some(fault) = disabling.without(refused_by_line).first() {
             return Some(Cause::System(fault));
         }
+        if picture.checks == Group::Starting {
+            return Some(Cause::StartUp);
+        }
         match picture.cells {
-            _ if picture.checks == Group::Starting => Some(Cause::StartUp),
             Group::Absent | Group::Starting => Some(Cause::StartUp),
             Group::Doubtful(fault) => Some(Cause::Channel(fault)),
             Group::Good { coldest, .. } if coldest <= charge.inhibit => Some(Cause::CellsCold),
@@ -499,8 +589,10 @@ impl Controller {
 
     /// What of cut-out and energy forbids heat.
     const fn unfed(&self, feed: Feed) -> Option<Cause> {
+        if self.cut_out {
+            return Some(Cause::CutOut);
+        }
         match feed {
-            _ if self.cut_out => Some(Cause::CutOut),
             Feed::Qualified => None,
             Feed::Unproven => Some(Cause::StartUp),
             Feed::Settling => Some(Cause::SourceSettling),
@@ -594,24 +686,20 @@ impl Controller {
 
     /// State and cause, for whoever looks.
     fn describe(&self, charge_obstacle: Option<Cause>, heat_obstacle: Option<Cause>) -> (State, Cause) {
-        match (self.charge, self.heat, charge_obstacle) {
-            (_, _, Some(Cause::StartUp)) => (State::Starting, Cause::StartUp),
-            (_, _, Some(fault @ (Cause::Channel(_) | Cause::System(_)))) => (State::Faulted, fault),
-            (Charge::Permitted, Heat::On { .. }, _) => (State::Holding, Cause::HeldWarm),
-            (Charge::Permitted, Heat::Off { .. } | Heat::Resting { .. }, _) => (State::Permitting, Cause::Soaked),
-            (Charge::Soaking { .. }, Heat::On { .. }, _) => (State::SoakingWarm, Cause::AboveRelease),
-            (Charge::Soaking { .. }, Heat::Off { .. } | Heat::Resting { .. }, _) => {
-                (State::Soaking, Cause::AboveRelease)
-            }
-            (Charge::Refused { .. } | Charge::Interrupted { .. }, Heat::On { .. }, obstacle) => {
-                (State::Warming, obstacle.unwrap_or(Cause::BelowRelease))
-            }
-            (
-                Charge::Refused { .. } | Charge::Interrupted { .. },
-                Heat::Off { .. } | Heat::Resting { .. },
-                obstacle,
-            ) => (State::Waiting, self.why_waiting(obstacle, heat_obstacle)),
+        match charge_obstacle {
+            Some(Cause::StartUp) => return (State::Starting, Cause::StartUp),
+            Some(fault @ (Cause::Channel(_) | Cause::System(_))) => return (State::Faulted, fault),
+            Some(_) | None => {}
         }
+        let state = state_of(self.charge, self.heater());
+        let cause = match state {
+            State::Holding => Cause::HeldWarm,
+            State::Permitting => Cause::Soaked,
+            State::SoakingWarm | State::Soaking => Cause::AboveRelease,
+            State::Warming => charge_obstacle.unwrap_or(Cause::BelowRelease),
+            State::Waiting | State::Starting | State::Faulted => self.why_waiting(charge_obstacle, heat_obstacle),
+        };
+        (state, cause)
     }
 
     /// Cold cells wait for heat, so what keeps the heater off is the answer; other cells wait for what keeps charge refused.
@@ -641,29 +729,15 @@ impl Controller {
         }
         // Or a contact that rightly stays open would be one that does not close.
         self.contacts.command(self.heater(), self.charge_relay(), &self.sensing);
-        let state = match (self.charge, self.heater()) {
-            (Charge::Permitted, Relay::Closed) => State::Holding,
-            (Charge::Permitted, Relay::Open) => State::Permitting,
-            (Charge::Soaking { .. }, Relay::Closed) => State::SoakingWarm,
-            (Charge::Soaking { .. }, Relay::Open) => State::Soaking,
-            (Charge::Refused { .. } | Charge::Interrupted { .. }, Relay::Closed) => State::Warming,
-            (Charge::Refused { .. } | Charge::Interrupted { .. }, Relay::Open) => State::Waiting,
-        };
-        (state, Cause::GuardOverruled)
+        (state_of(self.charge, self.heater()), Cause::GuardOverruled)
     }
 
-    fn heater(&self) -> Relay {
-        match self.heat {
-            Heat::On { .. } => Relay::Closed,
-            Heat::Off { .. } | Heat::Resting { .. } => Relay::Open,
-        }
+    const fn heater(&self) -> Relay {
+        self.heat.relay()
     }
 
-    fn charge_relay(&self) -> Relay {
-        match self.charge {
-            Charge::Permitted => Relay::Closed,
-            Charge::Refused { .. } | Charge::Soaking { .. } | Charge::Interrupted { .. } => Relay::Open,
-        }
+    const fn charge_relay(&self) -> Relay {
+        self.charge.relay()
     }
 
     /// The latest good reading of each channel; nothing for a channel that is doubtful or not yet trusted.
@@ -703,7 +777,7 @@ impl Controller {
         };
         let soaked = self.charge.quarters(self.settings.charge.soak);
         Memory {
-            latched: self.latched,
+            latched: self.latches.all(),
             restarts: self.restarts,
             soaked,
             waited: self.overdue.parts(),

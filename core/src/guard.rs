@@ -3,8 +3,8 @@
 //! It sees the raw inputs and what the controller asks for. Its judgement is its own: it never converts a reading to a temperature. Each
 //! threshold is turned once, by the standard's equation *forwards*, into the ratio that the channel shows there, and readings are compared
 //! with that; the controller goes the other way, by the table. What is small it works out in another way than the controller: the
-//! heater's load, the bank's reserve, the reset button, the band of a check resistor, what the fault of a channel takes away. An error
-//! in either shows as a disagreement, and disagreement means off.
+//! heater's load, the bank's reserve, the reset button, what has latched, the band of a check resistor, what the fault of a channel takes
+//! away. An error in either shows as a disagreement, and disagreement means off.
 //!
 //! What both use, an error would put wrong in both. So each has a test that would find it against something else:
 //!

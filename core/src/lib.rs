@@ -151,6 +151,7 @@ mod guard;
 #[cfg(test)]
 mod invariants;
 pub mod journal;
+mod latches;
 mod line;
 pub mod memory;
 mod overdue;

@@ -36,7 +36,7 @@ impl Overdue {
     /// until it has had its time.
     pub(crate) fn judge(&mut self, credited: Millis, is_offered: bool, charge: Relay, cause: Cause) -> Option<Cause> {
         match charge {
-            _ if !is_offered => {}
+            Relay::Open | Relay::Closed if !is_offered => {}
             Relay::Open => {
                 self.waited = self.waited.plus(credited).min(self.after);
                 self.stands |= self.waited >= self.after;

@@ -258,6 +258,19 @@ named! {
     }
 }
 
+impl State {
+    /// What the heater relay and the charge relay are in it.
+    #[must_use]
+    pub const fn relays(self) -> (Relay, Relay) {
+        match self {
+            Self::Starting | Self::Faulted | Self::Waiting | Self::Soaking => (Relay::Open, Relay::Open),
+            Self::Warming | Self::SoakingWarm => (Relay::Closed, Relay::Open),
+            Self::Permitting => (Relay::Open, Relay::Closed),
+            Self::Holding => (Relay::Closed, Relay::Closed),
+        }
+    }
+}
+
 /// Everything the controller answers in one step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]

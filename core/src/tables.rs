@@ -99,7 +99,7 @@ fn states_page() -> String {
     let mut page = String::from("# States, causes, transitions\n\nMade from the code; a test keeps it so.\n\n");
     page += "| state | meaning | heater | charge |\n|---|---|---|---|\n";
     for &state in State::PLAIN {
-        let (heater, charge) = outputs_in(state);
+        let (heater, charge) = state.relays();
         page += &format!("| `{}` | {} | {} | {} |\n", state.name(), state.meaning(), on(heater), on(charge));
     }
     page += "\n| cause | meaning |\n|---|---|\n";
@@ -118,16 +118,6 @@ fn states_page() -> String {
         page += &format!("| `{}` | `{}` | {} |\n", from.name(), to.name(), causes.join(", "));
     }
     page
-}
-
-/// What the relays are in each state; held by `each_state_has_its_outputs`.
-fn outputs_in(state: State) -> (Relay, Relay) {
-    match state {
-        State::Starting | State::Faulted | State::Waiting | State::Soaking => (Relay::Open, Relay::Open),
-        State::Warming | State::SoakingWarm => (Relay::Closed, Relay::Open),
-        State::Permitting => (Relay::Open, Relay::Closed),
-        State::Holding => (Relay::Closed, Relay::Closed),
-    }
 }
 
 fn on(relay: Relay) -> &'static str {
@@ -230,7 +220,7 @@ proptest! {
         let mut controller = Controller::new(&settings.clone().validate().unwrap(), Memory::default());
         for moment in history.moments(&settings) {
             let outputs = controller.step(moment.now, &moment.inputs);
-            prop_assert_eq!((outputs.heater, outputs.charge), outputs_in(outputs.state), "{:?}", outputs);
+            prop_assert_eq!((outputs.heater, outputs.charge), outputs.state.relays(), "{:?}", outputs);
         }
     }
 }
