@@ -28,7 +28,7 @@
 
 use crate::offer::Offer;
 use crate::site::Battery;
-use forewarm_core::quantity::Milliamps;
+use crate::{cell, si};
 use forewarm_core::settings::{MAX_SOURCES, ValidSettings};
 
 /// Open-circuit voltage of one cell by state of charge.
@@ -57,12 +57,6 @@ const OPEN_CIRCUIT_V: [(f64, f64); 19] = [
     (0.99, 3.334),
     (1.00, 3.649),
 ];
-
-/// End of charge of one cell (V), where the charger holds the voltage. Source: common practice, from memory.
-const END_OF_CHARGE_V: f64 = 3.65;
-
-/// Voltage per cell at which sources hold the bus while the bank takes nothing (V). Source: common practice for float, from memory.
-const FLOAT_V: f64 = 3.375;
 
 /// The bank counts as full where the end-of-charge voltage drives no more current than this, per capacity (1/h). Source: common
 /// practice for ending a charge, from memory.
@@ -178,16 +172,15 @@ impl BankModel {
     pub fn new(battery: &Battery, settings: &ValidSettings) -> Self {
         let mut budget_w = [0.0; MAX_SOURCES];
         for (budget, source) in budget_w.iter_mut().zip(&settings.sources) {
-            *budget = f64::from(source.budget.as_milliwatts()) / 1000.0;
+            *budget = si::watts(source.budget);
         }
         let mut unruled_a = [None; MAX_SOURCES];
         for (unruled, source) in unruled_a.iter_mut().zip(&settings.sources) {
-            let amps = |current: Milliamps| f64::from(current.as_milliamps()) / 1000.0;
-            *unruled = source.charge.reduced().map(amps).zip(source.charge.most().map(amps));
+            *unruled = source.charge.reduced().map(si::amps).zip(source.charge.most().map(si::amps));
         }
         let mut order: Vec<usize> = (0..settings.sources.len()).collect();
         order.sort_by_key(|&index| settings.sources[index].priority);
-        let capacity_ah = f64::from(settings.charge.capacity.as_milliamp_hours()) / 1000.0;
+        let capacity_ah = si::amp_hours(settings.charge.capacity);
         let warmest =
             settings.charge.ceiling.iter().map(|point| settings.charge.limit(point).as_steps()).max().unwrap_or(0);
         #[expect(clippy::cast_precision_loss, reason = "nobody has 2⁵³ batteries")]
@@ -325,8 +318,8 @@ impl Bus {
         let offered_w = bank.order.iter().map(|&index| offer.power_w[index]).sum();
         Self {
             open_v,
-            held_v: if offered_w > 0.0 { open_v.max(bank.cells_in_series * FLOAT_V) } else { open_v },
-            end_v: bank.cells_in_series * END_OF_CHARGE_V,
+            held_v: if offered_w > 0.0 { open_v.max(bank.cells_in_series * cell::FLOAT_V) } else { open_v },
+            end_v: bank.cells_in_series * cell::END_OF_CHARGE_V,
             resistance_ohm: bank.resistance_ohm,
             circuit,
             offered_w,
@@ -536,7 +529,7 @@ mod tests {
         for (soc, volts) in OPEN_CIRCUIT_V {
             assert!(close(bank.open_circuit_v(soc), 4.0 * volts), "{soc}");
         }
-        assert!(before < 4.0 * END_OF_CHARGE_V);
+        assert!(before < 4.0 * cell::END_OF_CHARGE_V);
         assert!(close(bank.open_circuit_v(-1.0), 8.0) && close(bank.open_circuit_v(2.0), before));
     }
 

@@ -4,7 +4,10 @@
 //! |---|---|
 //! | [`bank`] | the bank as a store of charge |
 //! | [`cautions`] | what every document says once, and briefly |
+//! | [`cell`] | voltages of one cell |
 //! | [`chart`] | pictures of a season |
+//! | [`class`] | tolerance classes of platinum thermometers |
+//! | [`conductor`] | copper conductors: what they resist and carry |
 //! | [`csv_text`] | lines of cells under a header, out of whatever somebody points at |
 //! | [`decimal`] | numbers as people write them, exact |
 //! | [`diagnostic`] | what is wrong, where, why, and what to try: one shape for every message |
@@ -21,6 +24,7 @@
 //! | [`rehearse`] | the real controller in a closed loop with the plant |
 //! | [`replay`] | the controller driven by a log: what it would have decided, and why |
 //! | [`schedule`] | when something happens, by the week |
+//! | [`si`] | what the core holds in whole steps, in SI units |
 //! | [`site`] | what plan and rehearsal know of an installation besides the settings |
 //! | [`table`] | resistance against temperature, with tolerances |
 //! | [`threads`] | starting threads, and what to report where none can be started |
@@ -29,12 +33,16 @@
 
 pub mod bank;
 pub mod cautions;
+pub mod cell;
 pub mod chart;
+pub mod class;
+pub mod conductor;
 pub mod csv_text;
 pub mod decimal;
 pub mod diagnostic;
 #[cfg(unix)]
 pub mod emulate;
+mod figures;
 pub mod fingerprint;
 pub mod input;
 pub mod installation;
@@ -47,6 +55,7 @@ pub mod platinum;
 pub mod rehearse;
 pub mod replay;
 pub mod schedule;
+pub mod si;
 pub mod site;
 pub mod table;
 pub mod threads;

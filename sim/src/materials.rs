@@ -52,12 +52,15 @@ pub const INSULATIONS: &[Known] = materials! {
     "plywood" "plywood, 500 kg/m³" 0.13 500.0 1600.0 "ISO 10456, by way of a public restatement";
 };
 
-/// Spreader plates.
+/// Spreader plates. The first is the usual one.
 #[rustfmt::skip]
 pub const PLATES: &[Known] = materials! {
     "aluminium" "aluminium alloy" 160.0 2800.0 880.0 "ISO 10456, by way of a public restatement";
     "copper" "copper" 380.0 8900.0 380.0 "ISO 10456, by way of a public restatement";
 };
+
+/// Copper, of plates and of cables.
+pub const COPPER: Material = PLATES[1].material;
 
 /// The heater pad's rubber. Source: pure silicone sealant of ISO 10456, by way of a public restatement.
 pub const SILICONE: Material =

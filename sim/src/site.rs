@@ -4,10 +4,10 @@
 //! All in SI units and kelvins of difference; temperatures as points in °C. The installation file says the same in the units a
 //! fitter measures in; [`crate::installation`] reads and checks it, so every number here is finite and in its range.
 
+use crate::class::Class;
 use crate::diagnostic::escaped;
 use crate::materials::{INSULATES_W_PER_M_K, Material};
 use crate::schedule::Schedule;
-use forewarm_core::quantity::Millivolts;
 use serde::Serialize;
 use std::borrow::Cow;
 use std::fmt;
@@ -98,6 +98,13 @@ impl Battery {
         #[expect(clippy::cast_precision_loss, reason = "8 at most")]
         let count = self.count as f64;
         count * self.width_m + (count - 1.0) * self.gap_m
+    }
+
+    /// Multiplies what it conducts in every direction.
+    pub fn scale_conductivity(&mut self, by: f64) {
+        self.conductivity_up_w_per_m_k *= by;
+        self.conductivity_across_w_per_m_k *= by;
+        self.conductivity_along_w_per_m_k *= by;
     }
 }
 
@@ -412,19 +419,6 @@ impl Spot {
     }
 }
 
-/// Tolerance class of a platinum element; IEC 60751:2022, table of tolerance classes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Class {
-    /// 0.1 K + 0.0017 |t|
-    AA,
-    /// 0.15 K + 0.002 |t|
-    A,
-    /// 0.3 K + 0.005 |t|
-    B,
-    /// 0.6 K + 0.01 |t|
-    C,
-}
-
 /// What turns resistance into a ratio. One for all channels.
 #[derive(Clone, Copy, Debug)]
 pub struct Converter {
@@ -701,23 +695,4 @@ impl Site {
         let Converter { current_a, duty, .. } = self.converter;
         self.mountings.iter().map(move |mounting| current_a.powi(2) * mounting.r0_ohm * duty)
     }
-}
-
-impl Class {
-    /// Half-width at 0 °C (K) and its growth for each degree from it. Source: IEC 60751:2022, tolerance classes of thermometers.
-    #[must_use]
-    pub const fn tolerance(self) -> (f64, f64) {
-        match self {
-            Self::AA => (0.1, 0.0017),
-            Self::A => (0.15, 0.002),
-            Self::B => (0.3, 0.005),
-            Self::C => (0.6, 0.01),
-        }
-    }
-}
-
-/// A voltage as the core has it.
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
-pub(crate) fn millivolts(volts: f64) -> Millivolts {
-    Millivolts::from_millivolts((volts * 1000.0).round() as u32)
 }

@@ -3,6 +3,7 @@
 //! Temperatures run in whole thousandths of a degree, so that the thousandth row of a step of 0.1 °C is where it should be, and
 //! resistances come from the core: the table shows what the controller computes with.
 
+use crate::class::{Class, Construction};
 use crate::diagnostic::Problem;
 use forewarm_core::quantity::{Celsius, Ohms};
 use forewarm_core::rtd::{Element, RANGE_HIGH, RANGE_LOW};
@@ -13,80 +14,6 @@ use std::io::{self, Write};
 
 /// Longest table, in rows.
 pub const MOST_ROWS: i64 = 1_000_000;
-
-/// A tolerance class.
-///
-/// # Source
-/// IEC 60751:2022; the tolerance is `a` + `b` |t|.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
-pub enum Class {
-    /// ±(0.1 + 0.0017 |t|) K
-    #[value(name = "AA")]
-    Aa,
-    /// ±(0.15 + 0.002 |t|) K
-    #[value(name = "A")]
-    A,
-    /// ±(0.3 + 0.005 |t|) K
-    #[value(name = "B")]
-    B,
-    /// ±(0.6 + 0.01 |t|) K
-    #[value(name = "C")]
-    C,
-}
-
-/// How the platinum is held, which limits the range of its class.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
-pub enum Construction {
-    /// Wound wire
-    WireWound,
-    /// Film on a ceramic
-    Film,
-}
-
-impl Class {
-    /// The letters of the standard.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::Aa => "AA",
-            Self::A => "A",
-            Self::B => "B",
-            Self::C => "C",
-        }
-    }
-
-    /// Lowest and highest temperature, in °C, at which the class holds for a thermometer.
-    ///
-    /// # Source
-    /// IEC 60751:2022; the ranges for film from memory.
-    #[must_use]
-    pub const fn range(self, construction: Construction) -> (i32, i32) {
-        match (self, construction) {
-            (Self::Aa, Construction::WireWound) => (-50, 250),
-            (Self::Aa, Construction::Film) => (0, 150),
-            (Self::A, Construction::WireWound) => (-100, 450),
-            (Self::A, Construction::Film) => (-30, 300),
-            (Self::B | Self::C, Construction::WireWound) => (-196, 600),
-            (Self::B, Construction::Film) => (-50, 500),
-            (Self::C, Construction::Film) => (-50, 600),
-        }
-    }
-
-    /// Tolerance at `millidegrees`, in steps of 0.1 µK, in which it is exact; nothing outside the range of the class.
-    const fn tolerance(self, construction: Construction, millidegrees: i32) -> Option<i64> {
-        let (low, high) = self.range(construction);
-        if millidegrees < low * 1000 || millidegrees > high * 1000 {
-            return None;
-        }
-        let (a, b) = match self {
-            Self::Aa => (1_000_000, 17),
-            Self::A => (1_500_000, 20),
-            Self::B => (3_000_000, 50),
-            Self::C => (6_000_000, 100),
-        };
-        Some(a + b * millidegrees.unsigned_abs() as i64)
-    }
-}
 
 /// A table to be written.
 #[derive(Clone, Debug)]
@@ -314,18 +241,5 @@ mod tests {
         assert_eq!(fixed(-400, 3, 0), "0");
         assert_eq!(fixed(1_085_000, 7, 3), "0.109");
         assert_eq!(fixed(50, 3, 3), "0.050");
-    }
-
-    #[test]
-    fn every_class_holds_to_the_last_degree_of_its_range_and_no_further() {
-        use clap::ValueEnum;
-        for class in Class::value_variants() {
-            for construction in Construction::value_variants() {
-                let (low, high) = class.range(*construction);
-                let holds = |millidegrees| class.tolerance(*construction, millidegrees).is_some();
-                assert!(holds(low * 1000) && holds(high * 1000));
-                assert!(!holds(low * 1000 - 1) && !holds(high * 1000 + 1));
-            }
-        }
     }
 }

@@ -3,12 +3,10 @@
 //!
 //! A figure is met when it differs by no more than half of its last printed digit, and 1 nK for the arithmetic.
 
-use forewarm::plan::conductor::{SIZES, copper_factor, ohm_per_m_20c};
-use forewarm::plan::measurement::{
-    Budget, Evaluation, Line, Unit, class_k, loop_ohm, reads_above_k, self_heating_k, step_ohm,
-};
+use forewarm::class::Class;
+use forewarm::conductor::{SIZES, copper_factor, ohm_per_m_20c};
+use forewarm::plan::measurement::{Budget, Evaluation, Line, Unit, loop_ohm, reads_above_k, self_heating_k, step_ohm};
 use forewarm::platinum::Platinum;
-use forewarm::site::Class;
 use forewarm_core::rtd::Element;
 use forewarm_tests::rows;
 
@@ -95,7 +93,7 @@ fn budget(class: Class) -> Budget {
     Budget::of(
         t,
         vec![
-            Line::rectangular("element", class_k(class, t), kelvins),
+            Line::rectangular("element", class.tolerance_k(t), kelvins),
             Line::rectangular("reference, 0.1 %", 0.001, in_parts),
             Line::rectangular("reference, 10 ppm/K over 20 K", 0.000_2, in_parts),
             Line::rectangular("mismatch, 5 % of 0.39 Ω", 0.05 * 0.39, in_ohms),

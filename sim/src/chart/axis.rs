@@ -1,5 +1,6 @@
 //! Where ticks go and what they say.
 
+use crate::figures::fixed;
 use jiff::civil::{DateTime, Time};
 use jiff::{SignedDuration, ToSpan};
 
@@ -32,8 +33,7 @@ pub(super) fn values(low: f64, high: f64, wanted: f64) -> (f64, f64, Vec<Tick<f6
     let mut count = first;
     while count <= last {
         let at = count * step;
-        // Minus zero is no temperature.
-        let label = if step < 1.0 { format!("{:.1}", at + 0.0) } else { format!("{:.0}", at + 0.0) };
+        let label = fixed(at, usize::from(step < 1.0));
         ticks.push(Tick { at, label });
         count += 1.0;
     }

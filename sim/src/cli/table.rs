@@ -2,9 +2,10 @@
 
 use super::{Form, Stop, print};
 use clap::ValueEnum;
+use forewarm::class::{Class, Construction};
 use forewarm::decimal::{Decimal, NotWhole};
 use forewarm::diagnostic::Problem;
-use forewarm::table::{Class, Construction, Table};
+use forewarm::table::Table;
 use forewarm_core::quantity::Ohms;
 use forewarm_core::rtd::{Coefficients, Element};
 

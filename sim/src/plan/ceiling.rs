@@ -7,8 +7,9 @@
 //! Which of the two a file's `ceiling` is meant for nobody can see. `maker_ceiling` of `[battery]` says what the maker allows, and then
 //! the one is judged by the other; without it the file's own table is taken for the maker's.
 
-use super::figures::{fixed, plain, raised_to};
 use super::verdict::{Finding, Part};
+use crate::figures::{fixed, plain, raised_to};
+use crate::si;
 use crate::site::CeilingPoint;
 use forewarm_core::settings::{MAX_CEILING_POINTS, Settings};
 use serde::Serialize;
@@ -142,7 +143,7 @@ impl Ceiling {
                 .ceiling
                 .iter()
                 .map(|point| CeilingPoint {
-                    cell_c: f64::from(point.at.as_millidegrees()) / 1000.0,
+                    cell_c: si::written_c(point.at),
                     c_rate: f64::from(point.limit.as_per_mille()) / 1000.0,
                 })
                 .collect(),
@@ -150,7 +151,7 @@ impl Ceiling {
         let has_maker_table = !maker.is_empty();
         let maker = if has_maker_table { Table(maker.to_vec()) } else { own.clone() };
         let counted = charge.batteries.saturating_sub(1).max(1);
-        let capacity_ah = f64::from(charge.capacity.as_milliamp_hours()) / 1000.0;
+        let capacity_ah = si::amp_hours(charge.capacity);
         let points: Vec<Point> = own
             .0
             .iter()
@@ -167,8 +168,7 @@ impl Ceiling {
             })
             .collect();
         // Permission ends at these two, so what the table says beyond them is never used.
-        let [inhibit_c, high_limit_c] =
-            [charge.inhibit, charge.high_limit].map(|t| f64::from(t.as_millidegrees()) / 1000.0);
+        let [inhibit_c, high_limit_c] = [charge.inhibit, charge.high_limit].map(si::written_c);
         let widest_k = maker.0.iter().map(|point| point.cell_c).chain([inhibit_c]).map(|t_c| {
             // The band of the reading that the point goes to.
             let once = band_k(t_c.max(inhibit_c));

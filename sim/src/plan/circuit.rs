@@ -3,11 +3,12 @@
 //! Power goes with the square of the voltage, so everything is judged at the highest supply voltage at which the controller lets the
 //! heater run, with the tolerance of the pad on top; the voltage drop, which weakens the heater, at the nominal voltage.
 
-use super::conductor::{SIZES, capacity_a, copper_factor, ohm_per_m_20c};
-use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::loop_ohm;
 use super::verdict::{Finding, Part};
+use crate::conductor::{SIZES, capacity_a, copper_factor, ohm_per_m_20c};
+use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::site::{Battery, Circuit, Contact, Relay, Site};
+use crate::{cell, si};
 use forewarm_core::settings::Settings;
 use serde::Serialize;
 
@@ -36,13 +37,10 @@ pub fn usual_coil_v(nominal_v: f64) -> f64 {
 /// alternating, 120 V direct current, which is also the most that the settings allow a supply.
 pub const EXTRA_LOW_AC_V: f64 = 50.0;
 
-/// Nominal voltage of a lithium iron phosphate cell (V). From memory; 3.2 V is what makers print.
-const NOMINAL_CELL_V: f64 = 3.2;
-
 /// Whether the heater is for the voltage of its bank, more or less.
 #[must_use]
 pub fn is_for_the_bank(nominal_v: f64, battery: &Battery) -> bool {
-    (0.7..=1.3).contains(&(f64::from(battery.cells_in_series) * NOMINAL_CELL_V / nominal_v))
+    (0.7..=1.3).contains(&(f64::from(battery.cells_in_series) * cell::NOMINAL_V / nominal_v))
 }
 
 /// Whether a heater on the bank must be taken for one on mains: too high a voltage for extra-low alternating current, and not its
@@ -115,16 +113,15 @@ impl Heater {
     /// Of the settings, with the pad's tolerance.
     #[must_use]
     pub fn of(settings: &Settings, tolerance: f64) -> Self {
-        let volts = |voltage: forewarm_core::quantity::Millivolts| f64::from(voltage.as_millivolts()) / 1000.0;
         let heater = &settings.heater;
-        let (power_w, nominal_v) = (f64::from(heater.power.as_milliwatts()) / 1000.0, volts(heater.nominal));
+        let (power_w, nominal_v) = (si::watts(heater.power), si::volts(heater.nominal));
         let draw = |supply_v: f64| {
             let current_a = power_w * supply_v / (nominal_v * nominal_v);
             Draw { supply_v, power_w: current_a * supply_v, current_a }
         };
-        let at_supply_max = draw(volts(heater.supply_max).max(nominal_v));
+        let at_supply_max = draw(si::volts(heater.supply_max).max(nominal_v));
         Self {
-            at_supply_min: draw(volts(heater.supply_min)),
+            at_supply_min: draw(si::volts(heater.supply_min)),
             at_nominal: draw(nominal_v),
             at_supply_max,
             tolerance,
@@ -133,18 +130,11 @@ impl Heater {
     }
 }
 
-/// End of charge of one cell (V). Source: common practice, from memory.
-const FULL_CELL_V: f64 = 3.65;
-
-/// One cell that is almost empty and gives current (V). Common practice, no source.
-const EMPTY_CELL_V: f64 = 3.0;
-
 /// Whether the heater may run at every voltage that its bank has from almost empty to the end of charge; nothing where it may.
 pub(super) fn bank_range(settings: &Settings, site: &Site) -> Option<Finding> {
     let cells = f64::from(site.battery.cells_in_series);
-    let (empty_v, full_v) = (cells * EMPTY_CELL_V, cells * FULL_CELL_V);
-    let volts = |voltage: forewarm_core::quantity::Millivolts| f64::from(voltage.as_millivolts()) / 1000.0;
-    let (lowest_v, highest_v) = (volts(settings.heater.supply_min), volts(settings.heater.supply_max));
+    let (empty_v, full_v) = (cells * cell::EMPTY_V, cells * cell::END_OF_CHARGE_V);
+    let (lowest_v, highest_v) = (si::volts(settings.heater.supply_min), si::volts(settings.heater.supply_max));
     let mut changes = Vec::new();
     if lowest_v > empty_v + 1e-9 {
         changes.push(format!("heater.supply_min_v = {}", plain(empty_v)));

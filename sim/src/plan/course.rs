@@ -5,8 +5,9 @@
 
 use super::measurement::self_heating_k;
 use crate::plant::{Air, Heat, Plant, Run, Temperatures};
+use crate::si::{self, celsius, seconds};
 use crate::site::Site;
-use forewarm_core::quantity::{Celsius, Kelvins, Millis};
+use forewarm_core::quantity::Kelvins;
 use forewarm_core::settings::{Role, Settings};
 
 /// From one look at the temperatures to the next (s).
@@ -79,14 +80,6 @@ fn note(worst: &mut Option<Above>, found: Above) {
     *worst = Some(worst.map_or(found, |before| before.worse(found)));
 }
 
-fn celsius(t: Celsius) -> f64 {
-    f64::from(t.as_steps()) / f64::from(1_u32 << 16)
-}
-
-fn seconds(span: Millis) -> f64 {
-    f64::from(span.as_millis()) / 1000.0
-}
-
 /// What the channels show, as far as places and times have to do with it.
 struct Readings<'s> {
     setup: &'s Setup<'s>,
@@ -101,7 +94,7 @@ impl<'s> Readings<'s> {
         let converter = &setup.site.converter;
         let offset_k = pairs().map(|(channel, mounting)| match mounting.calibrated_k {
             Some(_) => 0.0,
-            None => f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16),
+            None => si::kelvins(channel.offset),
         });
         let heating = |(_, mounting): (_, &crate::site::Mounting)| {
             self_heating_k(mounting.r0_ohm, converter.current_a, converter.duty, mounting.self_heating_k_per_mw)
@@ -163,7 +156,7 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
     let (charge, heater) = (&setup.settings.charge, &setup.settings.heater);
     let (release_c, stop_c) = (celsius(charge.release), celsius(heater.stop));
     let soak_s = seconds(charge.soak);
-    let hysteresis_k = f64::from(heater.cutout_hysteresis.as_millikelvins()) / 1000.0;
+    let hysteresis_k = si::written_k(heater.cutout_hysteresis);
     let readings = Readings::new(setup);
     run.set_air(air);
     let first = run.temperatures();
@@ -216,7 +209,7 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
         }
         if let Some(proof) = heater.proof
             && found.proof_rise_k.is_none()
-            && energy_j >= f64::from(proof.energy.as_joules())
+            && energy_j >= si::joules(proof.energy)
         {
             let plate = readings.hottest(&now, Role::Pad) - plate_before;
             found.proof_rise_k = Some((coldest - cell_before).max(if plate.is_finite() { plate } else { 0.0 }));
@@ -255,7 +248,6 @@ pub(super) struct Shown {
 pub(super) fn prove(setup: &Setup, run: &mut Run, air: Air) -> Option<Shown> {
     let heater = &setup.settings.heater;
     let proof = heater.proof?;
-    let asked_k = |rise: Kelvins| f64::from(rise.as_millikelvins()) / 1000.0;
     let readings = Readings::new(setup);
     run.set_air(air);
     run.set_heat(Heat::default());
@@ -267,13 +259,13 @@ pub(super) fn prove(setup: &Setup, run: &mut Run, air: Air) -> Option<Shown> {
     let mut pads_k = vec![0.0_f64; pads_before.len()];
     run.set_heat(Heat { heater_w: setup.heater_w, bank_w: 0.0 });
     let mut energy_j = 0.0;
-    while energy_j < f64::from(proof.energy.as_joules()) {
+    while energy_j < si::joules(proof.energy) {
         run.leap(1);
         energy_j += setup.heater_w * STEP_S;
         let now = run.temperatures();
         let coldest = readings.coldest_cell(&now);
         let fallen_k = (cell_before - coldest).max(0.0);
-        let up = |rose_k: f64, rise: Kelvins| rose_k + fallen_k.min(asked_k(rise) / 2.0);
+        let up = |rose_k: f64, rise: Kelvins| rose_k + fallen_k.min(si::written_k(rise) / 2.0);
         shown.effect_k = shown.effect_k.max(coldest - cell_before);
         for ((pad_k, now), before) in pads_k.iter_mut().zip(readings.of(&now, Role::Pad)).zip(&pads_before) {
             *pad_k = pad_k.max(up(now - before, proof.pad_rise));

@@ -5,10 +5,11 @@
 //! single source, whatever else is counted never reaches the heater.
 
 use super::circuit::{EXTRA_LOW_AC_V, Heater, not_sized};
-use super::conductor::ohm_per_m_20c;
-use super::figures::{fixed, plain, uncertain};
 use super::measurement::loop_ohm;
 use super::verdict::{Finding, Part};
+use crate::conductor::ohm_per_m_20c;
+use crate::figures::{fixed, plain, uncertain};
+use crate::si;
 use crate::site::{Circuit, Site};
 use forewarm_core::settings::{BankUse, Settings};
 
@@ -37,7 +38,7 @@ impl<'s> Feed<'s> {
     pub(crate) fn of(settings: &Settings, site: &Site, names: &'s [String]) -> Option<Self> {
         let source = site.fed_by?;
         let name = |index: usize| names.get(index).map_or("a source", String::as_str);
-        let budgets_w = || settings.sources.iter().map(|source| f64::from(source.budget.as_milliwatts()) / 1000.0);
+        let budgets_w = || settings.sources.iter().map(|source| si::watts(source.budget));
         let others = budgets_w().enumerate().filter(|&(index, budget_w)| index != source && budget_w > 0.0);
         let heater = Heater::of(settings, site.tolerance.pad_power);
         Some(Self {

@@ -6,9 +6,10 @@
 //! known beforehand: the channel shows more with every input that goes towards warm, wherever the others are. What it comes to is sought both
 //! ways round, for the reading that stands at a threshold and for the temperature that does.
 
-use super::measurement::{Chain, NORMAL_LIMIT, SELF_HEATING_UNKNOWN, class_k, self_heating_k, step_ohm};
+use super::measurement::{Chain, NORMAL_LIMIT, SELF_HEATING_UNKNOWN, self_heating_k, step_ohm};
 use super::placement::Placement;
 use crate::platinum::{Platinum, ohms};
+use crate::si;
 use forewarm_core::rtd::Leads;
 use forewarm_core::rtd::ROUNDING;
 
@@ -45,10 +46,10 @@ pub(super) fn shown_c(chain: &Chain, placement: &Placement, coldest_c: f64, end:
     let heating_k =
         self_heating_k(platinum.ohms(near_c), converter.current_a, converter.duty, mounting.self_heating_k_per_mw)
             * (1.0 + end(Input::SelfHeating) * SELF_HEATING_UNKNOWN);
-    let shift_k = f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16);
+    let shift_k = si::kelvins(channel.offset);
     let (element_k, shift_k) = match mounting.calibrated_k {
         Some(deviation) => (NORMAL_LIMIT * deviation, 0.0),
-        None => (class_k(mounting.class, near_c), shift_k),
+        None => (mounting.class.tolerance_k(near_c), shift_k),
     };
     let element_ohm = platinum.ohms(near_c + heating_k + end(Input::Element) * element_k);
 
@@ -81,7 +82,7 @@ pub(super) fn shown_c(chain: &Chain, placement: &Placement, coldest_c: f64, end:
         Leads::ThreeWire { .. } => alone * gain - end(Input::ResolutionOfLead) * half_step,
         Leads::TwoWire { .. } | Leads::FourWire => 0.0,
     };
-    let rounding_k = f64::from(ROUNDING.as_steps()) / f64::from(1_u32 << 16);
+    let rounding_k = si::kelvins(ROUNDING);
     platinum.celsius(measured - lead - ohms(channel.leads.known()))
         + shift_k
         + end(Input::Noise) * NORMAL_LIMIT * converter.noise_k

@@ -18,12 +18,13 @@
 //! direction and enters by its expanded uncertainty. What can only ever read warm, as contacts that corrode, is known in its direction:
 //! it counts like a bias, at its limit.
 
-use super::conductor;
-use super::figures::plain;
 use super::limits;
 use super::placement::Placement;
+use crate::conductor;
+use crate::figures::plain;
 use crate::platinum::{Platinum, ohms};
-use crate::site::{Class, Converter, MOST_AIR_SHARE, Mounting};
+use crate::si;
+use crate::site::{Converter, MOST_AIR_SHARE, Mounting};
 use forewarm_core::rtd::Leads;
 use forewarm_core::rtd::ROUNDING;
 use forewarm_core::settings::Channel;
@@ -68,13 +69,6 @@ pub fn self_heating_k(r_ohm: f64, current_a: f64, duty: f64, k_per_mw: f64) -> f
 #[must_use]
 pub fn step_ohm(reference_ohm: f64, bits: u32) -> f64 {
     reference_ohm * (-f64::from(bits)).exp2()
-}
-
-/// Largest deviation of an element of its class at `t_c` °C (K).
-#[must_use]
-pub fn class_k(class: Class, t_c: f64) -> f64 {
-    let (a, b) = class.tolerance();
-    a + b * t_c.abs()
 }
 
 /// How an input is spread about its estimate.
@@ -358,8 +352,8 @@ impl Chain<'_> {
         let mut lines = vec![match mounting.calibrated_k {
             Some(deviation) => Line::normal("element, calibrated and trimmed by offset_k", deviation, Evaluation::B),
             None => Line::rectangular(
-                format!("element, class {}", class_name(mounting.class)),
-                class_k(mounting.class, reading_c),
+                format!("element, class {}", mounting.class.name()),
+                mounting.class.tolerance_k(reading_c),
                 kelvins,
             ),
         }];
@@ -413,12 +407,12 @@ impl Chain<'_> {
         if let Some((warm_k, more_k)) = self.air_seen_k(placement) {
             lines.push(Line::rectangular(AIR_SEEN, more_k, kelvins).biased(warm_k));
         }
-        let shift = f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16);
+        let shift = si::kelvins(channel.offset);
         // A trim is part of the calibration whose uncertainty is stated; any other offset shifts the reading, wanted or not.
         if shift != 0.0 && mounting.calibrated_k.is_none() {
             lines.push(Line::rectangular("offset_k of the settings", 0.0, kelvins).biased(shift));
         }
-        let rounding = f64::from(ROUNDING.as_steps()) / f64::from(1_u32 << 16);
+        let rounding = si::kelvins(ROUNDING);
         lines.push(Line::rectangular("rounding in the controller", rounding, kelvins));
         let mut budget = Budget::of(reading_c, lines);
         budget.worst_warm_k = budget.worst_warm_k.max(limits::warmest_k(self, placement, reading_c));
@@ -434,20 +428,12 @@ impl Chain<'_> {
     }
 }
 
-pub(super) const fn class_name(class: Class) -> &'static str {
-    match class {
-        Class::AA => "AA",
-        Class::A => "A",
-        Class::B => "B",
-        Class::C => "C",
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::placement::Cause;
     use super::super::testing::{settings, site};
     use super::*;
+    use crate::class::Class;
     use crate::site::Spot;
     use forewarm_core::quantity::{Celsius, Kelvins, Ohms, Ratio};
     use forewarm_core::rtd::{Element, Thermometer};
@@ -484,7 +470,7 @@ mod tests {
             * converter.duty
             * 1000.0
             * mounting.self_heating_k_per_mw;
-        let element_c = near + heating * (1.0 + rectangular(0.5)) + rectangular(class_k(mounting.class, near));
+        let element_c = near + heating * (1.0 + rectangular(0.5)) + rectangular(mounting.class.tolerance_k(near));
         let element_ohm = platinum.ohms(element_c);
         let lead_c = f64::midpoint(leads_c.0, leads_c.1) + rectangular((leads_c.1 - leads_c.0) / 2.0);
         let lead = mounting.loop_ohm_20c / 2.0 * conductor::copper_factor(lead_c);
@@ -515,7 +501,7 @@ mod tests {
         let measured = measured.less(channel.leads.known()).expect("more than the leads");
         let shown = Thermometer::new(channel.element).celsius(measured).expect("in range").raised(channel.offset);
         let normal: f64 = (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
-        f64::from(shown.as_steps()) / 65_536.0 + normal * converter.noise_k - coldest_c
+        si::celsius(shown) + normal * converter.noise_k - coldest_c
     }
 
     /// JCGM 101:2008: the distribution of what is shown is propagated by drawing, and compared with the sum of variances. The

@@ -9,7 +9,6 @@
 //! | [`thresholds`] | which charge thresholds stay safe with that |
 //! | [`ceiling`] | whether the charge-current ceiling does |
 //! | [`circuit`] | what the heater draws, and whether conductor, fuse, relay and coil stand it |
-//! | [`conductor`] | what copper resists and carries |
 //! | `feed` | whether one source can feed the heater alone |
 //! | [`section`] | how warm the bank is, as a picture shows it |
 //! | [`sources`] | whether each source can give what it is to give |
@@ -20,10 +19,8 @@
 
 pub mod ceiling;
 pub mod circuit;
-pub mod conductor;
 mod course;
 pub(crate) mod feed;
-mod figures;
 mod limits;
 pub mod measurement;
 pub mod nearness;

@@ -1,10 +1,10 @@
 //! Where the coldest place of the bank lies, how far from it the thermometers sit, and what would narrow the guard band.
 
-use super::figures::{fixed, plain};
 use super::placement::Placements;
 use super::thermal::{Shapes, Thermal, placed_for_k, placed_k};
 use super::thresholds::answers_for;
 use super::verdict::{Finding, Part};
+use crate::figures::{fixed, plain};
 use crate::plant::{Air, Heat, Place};
 use crate::site::{Site, Spot};
 use forewarm_core::settings::{Role, Settings};

@@ -1,8 +1,8 @@
 //! Whether the pad bears on its area what it gives at the highest supply voltage that the heater may run on.
 
 use super::circuit::{Draw, Heater};
-use super::figures::{fixed, plain, raised_to, uncertain};
 use super::verdict::{Finding, Part};
+use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::site::Site;
 
 /// Dangerous above what the pad may give as it is written down; to be changed where only a pad at the strong end of its tolerance gives

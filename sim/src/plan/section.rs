@@ -1,10 +1,11 @@
 //! What a picture of the bank's warmth shows: the steady state in which the heater holds the coldest place at release.
 
 use super::Subject;
-use super::figures::{fixed, plain};
-use super::thermal::{Shapes, air_of, celsius, hold_w};
+use super::thermal::{Shapes, air_of, hold_w};
 use crate::chart::{Thermometer, Warmth};
+use crate::figures::{fixed, plain};
 use crate::plant::Heat;
+use crate::si::{self, celsius};
 use crate::site::{Spot, StandsOn};
 
 /// Of an installation; `shapes` are those of its site.
@@ -25,7 +26,7 @@ pub fn warmth(subject: &Subject, shapes: &Shapes) -> Warmth {
         StandsOn::Air => String::new(),
         StandsOn::Ground(ground_c) => format!(", {} °C under the box", plain(ground_c)),
     };
-    let heater_w = f64::from(settings.heater.power.as_milliwatts()) / 1000.0;
+    let heater_w = si::watts(settings.heater.power);
     let held = if needs_w > 0.0 {
         let short =
             if needs_w > heater_w { format!(", more than the heater's {} W", plain(heater_w)) } else { String::new() };

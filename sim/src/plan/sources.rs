@@ -1,11 +1,12 @@
 //! Whether each energy source can give what the settings promise the heater.
 
 use super::circuit::Heater;
-use super::figures::{fixed, plain};
 use super::verdict::{Finding, Part};
+use crate::figures::{fixed, plain};
 use crate::schedule::WEEK;
+use crate::si;
 use crate::site::{Presence, Site, Supply};
-use forewarm_core::quantity::{Celsius, Milliamps};
+use forewarm_core::quantity::Milliamps;
 use forewarm_core::settings::{BankUse, Settings};
 use serde::Serialize;
 
@@ -58,7 +59,7 @@ pub fn judge(
             Feeds::Alone { most_w } => most_w,
             Feeds::Nothing => 0.0,
         };
-        let budget_w = f64::from(source.budget.as_milliwatts()) / 1000.0;
+        let budget_w = si::watts(source.budget);
         let gives_w = gives_w(supply);
         let headroom_w = supply.rating.map(|rating| rating.leaves_w(nominal_v));
         let can_w = headroom_w.map_or(gives_w, |headroom| headroom.min(gives_w));
@@ -121,7 +122,7 @@ fn against_ceiling(settings: &Settings, site: &Site, names: &[String], nominal_v
                         "{name} may give the bank {} A before it counts as present, and the ceiling at {} °C allows less: nobody would \
                          refuse that",
                         amps(unseen),
-                        celsius(charge.inhibit)
+                        fixed(si::written_c(charge.inhibit), 1)
                     ),
                     "a lower sun_at_least_w_m2, or a charger whose current is held at the ceiling (obeys)",
                 ));
@@ -146,12 +147,8 @@ fn against_ceiling(settings: &Settings, site: &Site, names: &[String], nominal_v
     findings
 }
 
-fn celsius(t: Celsius) -> String {
-    fixed(f64::from(t.as_millidegrees()) / 1000.0, 1)
-}
-
 fn amps(current: Milliamps) -> String {
-    plain(f64::from(current.as_milliamps()) / 1000.0)
+    plain(si::amps(current))
 }
 
 /// What the ceiling lets sources do that do not obey it, as warm as the heater makes the cells.
@@ -162,11 +159,16 @@ impl Limits<'_> {
     fn where_allowed(&self, current: Milliamps) -> Result<String, String> {
         let Settings { charge, heater, .. } = self.0;
         match charge.charges_from(current) {
-            Some(from) if from < heater.stop => Ok(format!("from {} °C on", celsius(from.max(charge.release)))),
+            Some(from) if from < heater.stop => {
+                Ok(format!("from {} °C on", fixed(si::written_c(from.max(charge.release)), 1)))
+            }
             from => Err(format!(
                 "which the ceiling allows {}, and the heater stops at {} °C",
-                from.map_or("at no temperature".to_owned(), |from| format!("from {} °C on", celsius(from))),
-                celsius(heater.stop)
+                from.map_or("at no temperature".to_owned(), |from| format!(
+                    "from {} °C on",
+                    fixed(si::written_c(from), 1)
+                )),
+                fixed(si::written_c(heater.stop), 1)
             )),
         }
     }

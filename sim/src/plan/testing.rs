@@ -1,12 +1,13 @@
 //! An installation for the tests of this module.
 
 use super::thermal::Shapes;
+use crate::class::Class;
 use crate::installation::{Installation, starter};
 use crate::materials::Material;
 use crate::schedule::Schedule;
 use crate::site::{
-    Battery, Circuit, Class, ColdSpell, Contact, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place,
-    Plate, Presence, Relay, ShareFrom, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
+    Battery, Circuit, ColdSpell, Contact, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place, Plate,
+    Presence, Relay, ShareFrom, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
 };
 use forewarm_core::settings::Settings;
 use std::sync::{Arc, Mutex};

@@ -3,7 +3,6 @@
 use super::Plan;
 use super::ceiling::{Ceiling, listed};
 use super::circuit::{Heater, Report};
-use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::{Budget, Distribution, Evaluation};
 use super::nearness::{Coldest, Nearness};
 use super::sources::Source;
@@ -11,6 +10,7 @@ use super::thermal::{Figure, LayerReport, Thermal};
 use super::thresholds::{ChannelError, Measurement};
 use super::verdict::{Finding, Severity};
 use crate::diagnostic::escaped;
+use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::fingerprint;
 use anstyle::{AnsiColor, Style};
 use std::fmt::Write as _;

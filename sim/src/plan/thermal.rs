@@ -6,17 +6,18 @@
 
 use super::circuit::Heater;
 use super::course::{self, Above, STEP_S, Setup, WarmUp};
-use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::COVERAGE;
 use super::nearness;
 use super::placement::{Cause, Placement, Placements};
 use super::thresholds::answers_for;
 use super::verdict::{Finding, Part};
+use crate::cell;
+use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::materials::INSULATIONS;
 use crate::plant::{Air, Heat, PLACEMENT_OFF_K, PLACEMENT_OFF_PART, Plant, SOUGHT_K, Shape};
 use crate::rehearse::Variation;
+use crate::si::{self, celsius};
 use crate::site::{Layer, Room, RoomReport, Site, StandsOn, Tolerance};
-use forewarm_core::quantity::{Celsius, Kelvins};
 use forewarm_core::settings::{Hold, Settings};
 use serde::Serialize;
 
@@ -307,10 +308,6 @@ struct Question<'s> {
     thicknesses_mm: Vec<f64>,
 }
 
-pub(super) fn celsius(t: Celsius) -> f64 {
-    f64::from(t.as_steps()) / f64::from(1_u32 << 16)
-}
-
 impl<'s> Question<'s> {
     fn of(settings: &'s Settings, site: &Site, within_h: Option<f64>, shapes: &'s Shapes) -> Self {
         let design_air_c = site.design_air_c();
@@ -571,7 +568,7 @@ pub fn judge(
     within_h: Option<f64>,
     shapes: &Shapes,
 ) -> (Thermal, Vec<Placements>, Vec<Finding>) {
-    let heater_w = f64::from(settings.heater.power.as_milliwatts()) / 1000.0;
+    let heater_w = si::watts(settings.heater.power);
     let question = Question::of(settings, site, within_h, shapes);
     let studies = studies(&question, site, heater_w);
     let thermal = report(&studies, &question, site, heater_w);
@@ -583,7 +580,7 @@ pub fn judge(
 pub(super) fn placements(settings: &Settings, site: &Site, shapes: &Shapes) -> Vec<Placements> {
     let all = Question::of(settings, site, None, shapes);
     let question = Question { reported_c: Vec::new(), within_h: Vec::new(), thicknesses_mm: Vec::new(), ..all };
-    let heater_w = f64::from(settings.heater.power.as_milliwatts()) / 1000.0;
+    let heater_w = si::watts(settings.heater.power);
     studies(&question, site, heater_w).placements(settings)
 }
 
@@ -598,8 +595,7 @@ pub(super) fn placed_k(settings: &Settings, site: &Site, shapes: &Shapes) -> Vec
 /// The same where each channel answers for the batteries that `answers_for` has for it.
 pub(super) fn placed_for_k(settings: &Settings, site: &Site, shapes: &Shapes, answers_for: &[Vec<usize>]) -> Vec<f64> {
     let question = Question::of(settings, site, None, shapes);
-    let setup =
-        Setup { settings, site, heater_w: f64::from(settings.heater.power.as_milliwatts()) / 1000.0, answers_for };
+    let setup = Setup { settings, site, heater_w: si::watts(settings.heater.power), answers_for };
     let design = air_of(site, site.design_air_c());
     let (given, kept) = question.placed(&setup, &shapes.plant(site).without_air_beside(site), design, 0.0);
     let worst = |(given, kept): (Option<Above>, Option<Above>)| {
@@ -647,8 +643,8 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
     let pad_most_w_per_cm2 = site.pad.most_w_per_m2 / 1e4;
     // What a nominal watt comes to at the highest supply voltage.
     let at_supply_max = Heater::of(question.settings, 0.0).at_supply_max.power_w / heater_w;
-    let capacity_ah = f64::from(question.settings.charge.capacity.as_milliamp_hours()) / 1000.0;
-    let bank_wh = capacity_ah * f64::from(site.battery.cells_in_series) * CELL_V;
+    let capacity_ah = si::amp_hours(question.settings.charge.capacity);
+    let bank_wh = capacity_ah * f64::from(site.battery.cells_in_series) * cell::NOMINAL_V;
     let night_wh = times(hold_w, NIGHT_H);
     let warm_ups =
         question.starts_c.iter().enumerate().map(|(index, &start_c)| warm_up_report(studies, index, start_c));
@@ -696,9 +692,6 @@ fn report(studies: &Studies, question: &Question, site: &Site, heater_w: f64) ->
         model: studies.model,
     }
 }
-
-/// Nominal voltage of a lithium iron phosphate cell (V). From memory; 3.2 V is what makers print.
-const CELL_V: f64 = 3.2;
 
 fn warm_up_report(studies: &Studies, index: usize, start_c: f64) -> WarmUpReport {
     let hours = |of: fn(&WarmUp) -> Option<f64>| {
@@ -854,7 +847,6 @@ fn warming(report: &WarmUpReport, thermal: &Thermal, settings: &Settings, holds:
 /// Whether a heater that works passes its own proof, from cold and in a bank that cools; and whether that tells a plate thermometer that has
 /// come off.
 fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, shapes: &Shapes) -> Vec<Finding> {
-    let kelvins = |k: Kelvins| f64::from(k.as_millikelvins()) / 1000.0;
     let setup = Setup { settings, site, heater_w: thermal.heater_w.value, answers_for: &[] };
     let plant = shapes.plant(site);
     let air = air_of(site, thermal.design_air_c);
@@ -862,12 +854,12 @@ fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, 
     let Some(((proof, shown), from_cold_k)) = settings.heater.proof.zip(shown).zip(warm_up.proof_rise_k) else {
         return Vec::new();
     };
-    let energy_wh = plain(f64::from(proof.energy.as_joules()) / 3600.0);
+    let energy_wh = plain(si::joules(proof.energy) / 3600.0);
     let place = format!("in air of {} °C, {energy_wh} Wh", plain(thermal.design_air_c));
     // Half of what is expected leaves room for a draught and a weak supply.
     let half = |found_k: f64| plain((found_k / 2.0 * 10.0).floor() / 10.0);
     let mut findings = Vec::new();
-    let (asked_k, found_k) = (kelvins(proof.rise), from_cold_k.min(shown.effect_k));
+    let (asked_k, found_k) = (si::written_k(proof.rise), from_cold_k.min(shown.effect_k));
     if found_k < 2.0 * asked_k {
         let change = if shown.pad_k.is_none() && found_k < 0.2 {
             "a thermometer on the plate (role = \"pad\"), or leave out proof_wh: the cells alone cannot tell".to_owned()
@@ -884,7 +876,7 @@ fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, 
             change,
         ));
     }
-    let asked_k = kelvins(proof.pad_rise);
+    let asked_k = si::written_k(proof.pad_rise);
     match shown.pad_k {
         Some(pad_k) if pad_k < 2.0 * asked_k => findings.push(Finding::change(
             Part::Thermal,
@@ -914,7 +906,7 @@ fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, 
 /// Whether a heater that is off passes the check that it is.
 fn cooling(warm_up: &WarmUp, settings: &Settings) -> Option<Finding> {
     let cooling = settings.heater.cooling?;
-    let asked_k = f64::from(cooling.excess.as_millikelvins()) / 1000.0;
+    let asked_k = si::written_k(cooling.excess);
     let found_k = warm_up.cooling_excess_k?;
     (found_k > asked_k / 2.0).then(|| {
         Finding::change(
@@ -922,7 +914,7 @@ fn cooling(warm_up: &WarmUp, settings: &Settings) -> Option<Finding> {
             format!(
                 "{} min after a warm-up the plate is still {} K above the cells; with cooling_excess_k = {} a heater that is off may be \
                  taken for one that is stuck on",
-                plain(f64::from(cooling.after.as_millis()) / 60_000.0),
+                plain(si::seconds(cooling.after) / 60.0),
                 fixed(found_k, 1),
                 plain(asked_k)
             ),

@@ -3,11 +3,12 @@
 //! Charge is permitted only while *every* cell channel reads above the threshold, so each battery is as safe as the best of the
 //! channels that answer for it, and the bank as safe as its worst battery.
 
-use super::figures::{fixed, plain, raised_to, uncertain};
 use super::measurement::{AIR_SEEN, Budget, Chain, GROWTH, Line, reads_above_k};
 use super::placement::Placements;
 use super::verdict::{Finding, Part};
+use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::platinum::{Platinum, ohms};
+use crate::si::written_c;
 use crate::site::{LoopFrom, Mounting, ShareFrom, Site, Spot};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::rtd::Leads;
@@ -92,7 +93,7 @@ impl AirReport {
     fn of(witness: &Witness, settings: &Settings) -> Option<Self> {
         let mounting = witness.chain.mounting;
         let share = mounting.air_beside()?;
-        let (high_limit_c, chilled_k) = (celsius(settings.charge.high_limit), witness.placements.chilled_k.max(0.0));
+        let (high_limit_c, chilled_k) = (written_c(settings.charge.high_limit), witness.placements.chilled_k.max(0.0));
         let from = match mounting.air_share_from {
             ShareFrom::File => "file",
             ShareFrom::Default => "default",
@@ -401,10 +402,6 @@ pub(super) fn answers_for(spot: Spot, count: usize) -> Vec<usize> {
     }
 }
 
-fn celsius(t: Celsius) -> f64 {
-    f64::from(t.as_millidegrees()) / 1000.0
-}
-
 /// What the settings can hold, without what sums leave behind their third decimal.
 fn to_millidegrees(t: f64) -> f64 {
     (t * 1000.0).round() / 1000.0
@@ -413,10 +410,10 @@ fn to_millidegrees(t: f64) -> f64 {
 fn thresholds(settings: &Settings, site: &Site, witnesses: &[Witness]) -> Thresholds {
     let (charge, heater) = (&settings.charge, &settings.heater);
     let file = Set {
-        inhibit_c: celsius(charge.inhibit),
-        release_c: celsius(charge.release),
-        heater_start_c: celsius(heater.start),
-        heater_stop_c: celsius(heater.stop),
+        inhibit_c: written_c(charge.inhibit),
+        release_c: written_c(charge.release),
+        heater_start_c: written_c(heater.start),
+        heater_stop_c: written_c(heater.stop),
     };
     let hard_limit_c = site.battery.hard_limit_c + site.tolerance.hard_limit_k;
     let band = |reading_c: f64, when: When, of: fn(&Budget) -> f64| {
@@ -570,7 +567,7 @@ fn proposal(set: Set, settings: &Settings) -> String {
     ];
     let changed: Vec<String> = lines
         .into_iter()
-        .filter(|(_, proposed, stated)| (proposed - celsius(*stated)).abs() > 1e-6)
+        .filter(|(_, proposed, stated)| (proposed - written_c(*stated)).abs() > 1e-6)
         .map(|(key, proposed, _)| format!("{key} = {}", plain(proposed)))
         .collect();
     changed.join(", ")
@@ -609,7 +606,7 @@ fn shared(thresholds: &Thresholds, settings: &Settings, witnesses: &[Witness]) -
                  low makes every channel read {} K warm at {} °C, and nothing stops it before one reads trust.plausible_high_c = {} °C",
                 fixed(two_percent_k, 1),
                 plain(inhibit_c),
-                plain(celsius(settings.trust.plausible_high)),
+                plain(written_c(settings.trust.plausible_high)),
             ),
             "a [[channel]] with role = \"check\": a fixed resistor at the converter's terminals",
         ));
@@ -707,7 +704,7 @@ fn hiding_heat(witness: &Witness, settings: &Settings, name: &str) -> Option<Fin
 /// Lead resistance that is left in a 2-wire reading.
 fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> {
     let (ohm, spread) = witness.chain.uncompensated_ohm();
-    let budget = witness.budget(celsius(settings.charge.inhibit), When::Kept);
+    let budget = witness.budget(written_c(settings.charge.inhibit), When::Kept);
     let line = budget.lines.iter().find(|line| line.contribution == "two leads, not compensated")?;
     let warmest = line.bias_k + line.spread * line.sensitivity_k_per_unit;
     // Below this it drowns in the rest.
@@ -724,7 +721,7 @@ fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> 
     if is_new {
         changes.push(format!("lead_loop_ohm = {}", plain(raised_to(mounting.loop_ohm_20c, 0.001))));
     }
-    if warmest_c > celsius(at) {
+    if warmest_c > written_c(at) {
         changes.push(format!("lead_c = {}", plain(warmest_c)));
     }
     let written = changes.join(" and ");
@@ -771,7 +768,8 @@ mod tests {
     use super::super::testing::{names, settings, site};
     use super::super::verdict::Severity;
     use super::*;
-    use crate::site::{Battery, Class};
+    use crate::class::Class;
+    use crate::site::Battery;
     use forewarm_core::quantity::Ohms;
     use forewarm_core::rtd::Element;
     use forewarm_core::settings::{Channel, Check};
@@ -792,7 +790,7 @@ mod tests {
     /// Placements that grow with the release threshold by so much a kelvin.
     fn judged_growing(settings: &Settings, site: &Site, warm_k: f64, growth: f64) -> Measurement {
         let placed = |settings: &Settings| {
-            let warm_bias_k = warm_k + growth * (celsius(settings.charge.release) - 8.0);
+            let warm_bias_k = warm_k + growth * (written_c(settings.charge.release) - 8.0);
             let kept = Placement { warm_bias_k, ..Placement::default() };
             vec![Placements { given: kept.clone(), kept, chilled_k: 0.0 }; NAMES.len()]
         };

@@ -295,9 +295,7 @@ fn corners(site: &Site) -> [Site; 2] {
     [-1.0, 1.0].map(|sign: f64| {
         let mut site = site.clone();
         let (less, more) = (1.0 - 0.3 * sign, 1.0 + 0.2 * sign);
-        site.battery.conductivity_up_w_per_m_k *= less;
-        site.battery.conductivity_across_w_per_m_k *= less;
-        site.battery.conductivity_along_w_per_m_k *= less;
+        site.battery.scale_conductivity(less);
         site.plate.contact_w_per_m2_k *= less;
         site.pad.bond_w_per_m2_k *= less;
         site.enclosure.inside_w_per_m2_k *= more;

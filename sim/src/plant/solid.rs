@@ -23,7 +23,7 @@
 use super::layout::{Layout, Mesh, Rect};
 use super::modes::as_f64;
 use super::network::{Boundary, Network, Node};
-use crate::materials::{AIR, Material, SILICONE};
+use crate::materials::{AIR, COPPER, Material, SILICONE};
 use crate::site::{Enclosure, Layer, Site, StandsOn};
 
 /// Long-wave radiation between dark surfaces near 0 °C (W/(m² K)): 4 ε σ T³ with ε = 0.9. Source: ISO 6946:2007, annex A.
@@ -32,9 +32,6 @@ pub(super) const RADIATION: f64 = 0.9 * 4.0 * 5.670_374e-8 * 273.15 * 273.15 * 2
 /// A gap as wide as this has the box's air in it; the air of a narrower one stands (m). From memory: two boundary layers of natural
 /// convection.
 const OPEN_GAP_M: f64 = 0.02;
-
-/// Copper (W/(m K)). Source: ISO 10456, by way of a public restatement.
-const COPPER_W_PER_M_K: f64 = 380.0;
 
 /// Cells of each layer of the floor, and of the walls.
 const FLOOR_CELLS: usize = 2;
@@ -207,7 +204,7 @@ impl Solid {
         solid.join_floor(&floor, place.stands_on);
         solid.add_walls(enclosure, &walls);
         if let Some(cable) = battery.terminal_cable {
-            let each = COPPER_W_PER_M_K * cable.area_mm2 * 1e-6 / cable.length_m;
+            let each = COPPER.conductivity_w_per_m_k * cable.area_mm2 * 1e-6 / cable.length_m;
             for terminal in solid.layout.terminals.clone() {
                 solid.add_cable(&terminal, each);
             }

@@ -5,7 +5,7 @@ use super::stage::{Glimpse, Watcher};
 use crate::bank::Flow;
 use crate::chart::{Band, BandKind, DailyEnergy, Level, LevelKind, Line, LineKind, Season};
 use crate::offer::Offer;
-use forewarm_core::quantity::Celsius;
+use crate::si::written_c;
 use forewarm_core::settings::{Role, ValidSettings};
 use forewarm_core::signals::{Alarm, Outputs, Relay};
 
@@ -109,7 +109,7 @@ impl Watcher for Film {
         }
         for line in 0..self.cells.len() {
             if let Some(reading) = glimpse.readings[self.cells[line]] {
-                self.see(3 + line, glimpse.at_s, celsius(reading));
+                self.see(3 + line, glimpse.at_s, written_c(reading));
             }
         }
     }
@@ -143,16 +143,12 @@ fn levels(settings: &ValidSettings, hard_limit_c: f64) -> Vec<Level> {
     let charge = &settings.charge;
     vec![
         level("hard limit", LevelKind::Other, hard_limit_c),
-        level("inhibit", LevelKind::Inhibit, celsius(charge.inhibit)),
-        level("release", LevelKind::Release, celsius(charge.release)),
-        level("heater stop", LevelKind::Other, celsius(settings.heater.stop)),
-        level("high release", LevelKind::HighRelease, celsius(charge.high_release)),
-        level("high limit", LevelKind::HighLimit, celsius(charge.high_limit)),
+        level("inhibit", LevelKind::Inhibit, written_c(charge.inhibit)),
+        level("release", LevelKind::Release, written_c(charge.release)),
+        level("heater stop", LevelKind::Other, written_c(settings.heater.stop)),
+        level("high release", LevelKind::HighRelease, written_c(charge.high_release)),
+        level("high limit", LevelKind::HighLimit, written_c(charge.high_limit)),
     ]
-}
-
-fn celsius(t: Celsius) -> f64 {
-    f64::from(t.as_millidegrees()) / 1000.0
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "seconds of a year")]

@@ -6,6 +6,7 @@ use crate::bank::Flow;
 use crate::diagnostic::Problem;
 use crate::offer::Offer;
 use crate::output::{Draft, Target};
+use crate::si;
 use forewarm_core::signals::{Outputs, Relay};
 use jiff::ToSpan;
 use jiff::civil::DateTime;
@@ -96,11 +97,11 @@ impl Journal {
         self.csv.write_field(flag(outputs.charge == Relay::Closed))?;
         self.csv.write_field(flag(outputs.full == Relay::Closed))?;
         for reading in &readings[..self.channels] {
-            let shown = reading.map(|t| format!("{:.3}", f64::from(t.as_millidegrees()) / 1000.0));
+            let shown = reading.map(|t| format!("{:.3}", si::written_c(t)));
             self.csv.write_field(shown.unwrap_or_default())?;
         }
         for volts in [inputs.supply, inputs.bank] {
-            let shown = volts.map(|volts| format!("{:.3}", f64::from(volts.as_millivolts()) / 1000.0));
+            let shown = volts.map(|volts| format!("{:.3}", si::volts(volts)));
             self.csv.write_field(shown.unwrap_or_default())?;
         }
         let charge = inputs.state_of_charge.map(|charge| format!("{:.2}", f64::from(charge.as_steps()) / 655.36));

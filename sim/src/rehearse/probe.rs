@@ -7,8 +7,9 @@
 //! The controller sees the ratio only. What it knows of leads and reference is in its settings; what they really are is here.
 
 use crate::platinum::{Platinum, ohms};
+use crate::si::kelvins;
 use crate::site::{Converter, Mounting};
-use forewarm_core::quantity::{Kelvins, Ratio};
+use forewarm_core::quantity::Ratio;
 use forewarm_core::rtd::{Leads, Measured};
 use forewarm_core::settings::{Channel, Role};
 
@@ -80,7 +81,7 @@ impl Probe {
             // The offset was found by comparison: it undoes an error that the element really has.
             (-kelvins(channel.offset), (CALIBRATION_WIDTH * standard, 0.0))
         } else {
-            (0.0, mounting.class.tolerance())
+            (0.0, mounting.class.terms_k())
         };
         let reference = ohms(channel.reference)
             * (1.0 + flaws.reference * converter.reference_tolerance + flaws.drift * converter.reference_drift);
@@ -117,7 +118,7 @@ impl Probe {
 
     /// Brings the leads to a temperature (°C).
     pub(super) fn set_leads_at(&mut self, t_c: f64) {
-        let whole = self.loop_ohm_20c * crate::plan::conductor::copper_factor(t_c);
+        let whole = self.loop_ohm_20c * crate::conductor::copper_factor(t_c);
         let lead = whole / 2.0;
         (self.with_element_ohm, self.alone) = match self.leads {
             Wires::Two => {
@@ -150,10 +151,6 @@ impl Probe {
     }
 }
 
-fn kelvins(difference: Kelvins) -> f64 {
-    f64::from(difference.as_steps()) / f64::from(1_u32 << 16)
-}
-
 /// Beyond so many standard deviations [`noise`] never goes: four numbers at their ends.
 pub(super) const NOISE_REACH: f64 = 3.47;
 
@@ -176,6 +173,7 @@ fn noise(seed: u64, step: u64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use forewarm_core::quantity::Kelvins;
 
     #[test]
     fn an_offset_found_by_calibration_undoes_what_the_element_does() {

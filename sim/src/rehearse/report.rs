@@ -5,6 +5,7 @@ use super::reasons::Reasons;
 use super::scenario::Scenario;
 use super::trials::{Spread, Trial, Trials};
 use crate::diagnostic::escaped;
+use crate::figures::fixed;
 use crate::site::RoomReport;
 use forewarm_core::fault::SystemFault;
 use forewarm_core::settings::BankUse;
@@ -110,14 +111,8 @@ fn row(
     decimals: usize,
     value: impl Fn(&Rehearsal) -> Option<f64>,
 ) -> Row {
-    let shown = |rehearsal: &Rehearsal| value(rehearsal).map_or("–".to_owned(), |value| number(value, decimals));
+    let shown = |rehearsal: &Rehearsal| value(rehearsal).map_or("–".to_owned(), |value| fixed(value, decimals));
     Row { label: label.to_owned(), unit, values: rehearsals.iter().map(shown).collect() }
-}
-
-fn number(value: f64, decimals: usize) -> String {
-    let shown = format!("{value:.decimals$}");
-    // Minus nothing is nothing.
-    if shown.trim_start_matches(['-', '0', '.']).is_empty() { shown.trim_start_matches('-').to_owned() } else { shown }
 }
 
 fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
@@ -278,7 +273,7 @@ fn write_trials(text: &mut String, trials: &Trials, mark: &str) {
         let Some(Spread { least, p5, median, p95, most }) = trials.spread(value) else { continue };
         let _ = write!(text, "  {label:44}");
         for value in [least, p5, median, p95, most] {
-            let _ = write!(text, " {:>8}", number(value, decimals));
+            let _ = write!(text, " {:>8}", fixed(value, decimals));
         }
         let _ = writeln!(text, " {unit}");
     }
@@ -323,8 +318,8 @@ impl Rehearsal {
         };
         let colder = match site.winter.offset_k {
             0.0 => String::new(),
-            k if k < 0.0 => format!(", {} K colder than its weather", number(-k, 1)),
-            k => format!(", {} K warmer than its weather", number(k, 1)),
+            k if k < 0.0 => format!(", {} K colder than its weather", fixed(-k, 1)),
+            k => format!(", {} K warmer than its weather", fixed(k, 1)),
         };
         let cut = if self.is_cut_short() { " (cut short)" } else { "" };
         let room = site.room.as_ref().map_or_else(String::new, |room| format!("\n  {room}"));
@@ -332,7 +327,7 @@ impl Rehearsal {
         format!(
             "{}\n  {} days from {}{cut}{colder}{cast}; {} steps of {} s{room}{feed}",
             escaped(title),
-            number(days, usize::from(days.fract() != 0.0)),
+            fixed(days, usize::from(days.fract() != 0.0)),
             weather.start.date(),
             self.outcome.steps,
             f64::from(*step_ms) / 1000.0,
@@ -373,8 +368,8 @@ impl Rehearsal {
             verdicts.push(format!(
                 "DANGER: the bank was charged for {} h with more than the charge-current ceiling allows, at the most by {} A: a source \
                  gives more than the file says, or gives power before its line says that it is present (see `forewarm plan`)",
-                number(outcome.above_ceiling_s / 3600.0, 2),
-                number(outcome.most_above_ceiling_a, 1)
+                fixed(outcome.above_ceiling_s / 3600.0, 2),
+                fixed(outcome.most_above_ceiling_a, 1)
             ));
         }
         if let Some(beyond) = self.scenario.beyond_design() {
@@ -386,7 +381,7 @@ impl Rehearsal {
             verdicts.push(format!(
                 "the bank paid for {} kWh of heat, which bank.spend = \"never\" does not mean: a source counts as present \
                  while it gives less than its budget",
-                number(outcome.heater_wh_of_bank / 1000.0, 2)
+                fixed(outcome.heater_wh_of_bank / 1000.0, 2)
             ));
         }
         for fault in [SystemFault::CyclesSpent, SystemFault::SupplySags, SystemFault::SourceNotGiving] {
@@ -396,7 +391,7 @@ impl Rehearsal {
                     "{} ({}, {times} times, {} h in all): check {}",
                     facts.meaning,
                     facts.name,
-                    number(stood_s / 3600.0, 1),
+                    fixed(stood_s / 3600.0, 1),
                     facts.check_first
                 ));
             }

@@ -44,7 +44,7 @@ impl Scenario {
     #[must_use]
     pub fn line_ohm(&self) -> f64 {
         let circuit = self.site.circuit.and_then(|circuit| Some((circuit.cable_m, circuit.cable_mm2?)));
-        circuit.map_or(0.0, |(length_m, area_mm2)| 2.0 * length_m * crate::plan::conductor::ohm_per_m_20c(area_mm2))
+        circuit.map_or(0.0, |(length_m, area_mm2)| 2.0 * length_m * crate::conductor::ohm_per_m_20c(area_mm2))
     }
 
     /// The plant of `site`, which is this one's with other properties.

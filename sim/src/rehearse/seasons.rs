@@ -18,8 +18,9 @@ use super::{Glimpse, Outcome, Pace, Reasons, Scenario, Variation, Watcher, play}
 use crate::bank::Flow;
 use crate::offer::Offer;
 use crate::plan::{Plan, Subject};
+use crate::si::{self, written_c};
 use forewarm_core::fault::Faults;
-use forewarm_core::quantity::{Celsius, Fraction, Ratio};
+use forewarm_core::quantity::{Fraction, Ratio};
 use forewarm_core::rtd::Measured;
 use forewarm_core::settings::{BankUse, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, Settings};
 use forewarm_core::signals::{Outputs, Relay, Sample, Sources};
@@ -241,10 +242,6 @@ impl Wrong {
     }
 }
 
-fn celsius(t: Celsius) -> f64 {
-    f64::from(t.as_millidegrees()) / 1000.0
-}
-
 /// How much colder than it is read the coldest place may be, by the plan, with all as it should be (K).
 fn guard_band_k(scenario: &Scenario) -> f64 {
     let Scenario { title, channels, sources, settings, site, .. } = scenario;
@@ -283,11 +280,11 @@ fn bounded<'a>(story: &'a Story, scenario: &Scenario, wrong: Wrong) -> (Outcome,
     let colder_k = guard_band_k(scenario) + wrong.colder_k;
     let (outcome, truth) = played(story, scenario, colder_k);
     let (charge, heater) = (&scenario.settings.charge, &scenario.settings.heater);
-    let (coldest_c, least_c) = (outcome.coldest_true_c_while_permitted.unwrap(), celsius(charge.inhibit) - colder_k);
+    let (coldest_c, least_c) = (outcome.coldest_true_c_while_permitted.unwrap(), written_c(charge.inhibit) - colder_k);
     assert!(coldest_c >= least_c, "charged at {coldest_c} °C, below {least_c} °C");
-    let (plate_c, most_c) = (outcome.warmest_plate_c, celsius(heater.cutout_pad) + wrong.hotter_k);
+    let (plate_c, most_c) = (outcome.warmest_plate_c, written_c(heater.cutout_pad) + wrong.hotter_k);
     assert!(plate_c <= most_c, "the plate at {plate_c} °C, above {most_c} °C");
-    let (cell_c, most_c) = (truth.warmest_c, celsius(heater.cutout_cell) + wrong.hotter_k);
+    let (cell_c, most_c) = (truth.warmest_c, written_c(heater.cutout_cell) + wrong.hotter_k);
     assert!(cell_c <= most_c, "a cell at {cell_c} °C, above {most_c} °C");
     // A flow lasts for a minute, in which cells change by 0.05 K: 8 A/K.
     assert!(truth.most_above_a <= 0.4, "{} A above the ceiling", truth.most_above_a);
@@ -407,7 +404,7 @@ impl Watcher for Spent {
     const WATCHES: bool = true;
 
     fn look(&mut self, glimpse: &Glimpse<'_>) {
-        self.charge = glimpse.inputs.state_of_charge.map_or(0.0, |charge| f64::from(charge.as_steps()) / 65_536.0);
+        self.charge = glimpse.inputs.state_of_charge.map_or(0.0, si::part);
     }
 
     fn book(&mut self, from_s: f64, to_s: f64, _: &Outputs, _: &Offer, flow: &Flow) {

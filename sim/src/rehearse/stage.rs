@@ -26,7 +26,7 @@ use super::variation::Variation;
 use crate::bank::{BankModel, Fed, Flow, HeaterLoad, Permit};
 use crate::offer::Offer;
 use crate::plant::{Air, Heat, Mark, Plant, Run};
-use crate::site::millivolts;
+use crate::si::{self, celsius, kelvins};
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
 use forewarm_core::quantity::{Celsius, Fraction, Instant, Milliamps};
@@ -225,7 +225,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         };
         let run = plant.at_rest(start_c);
         let heater = &settings.heater;
-        let nominal_v = f64::from(heater.nominal.as_millivolts()) / 1000.0;
+        let nominal_v = si::volts(heater.nominal);
         let mut inputs = Inputs::DEAD;
         // What the battery's own protection says of charge is left out of it, so that the controller stands alone: what it permits is
         // what is judged.
@@ -242,8 +242,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             probes,
             bank: BankModel::new(&site.battery, settings),
             heater: HeaterLoad {
-                power_at_nominal_w: f64::from(heater.power.as_milliwatts()) / 1000.0
-                    * (1.0 + variation.pad_power * site.tolerance.pad_power),
+                power_at_nominal_w: si::watts(heater.power) * (1.0 + variation.pad_power * site.tolerance.pad_power),
                 nominal_v,
                 on: false,
                 line_ohm: scenario.line_ohm(),
@@ -274,7 +273,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             accounted_at: 0,
             offered_at: 0,
             allowed_a: 0.0,
-            capacity_ah: f64::from(settings.charge.capacity.as_milliamp_hours()) / 1000.0,
+            capacity_ah: si::amp_hours(settings.charge.capacity),
             is_counted: false,
             noted_at: 0,
             closings: VecDeque::new(),
@@ -361,15 +360,15 @@ impl<'a, W: Watcher> Stage<'a, W> {
         let offer = self.offer();
         self.heater.on = self.outputs.heater == Relay::Closed;
         let permit = (self.outputs.charge == Relay::Closed).then(|| Permit {
-            ceiling_c_rate: fraction(self.outputs.ceiling),
+            ceiling_c_rate: si::part(self.outputs.ceiling),
             full: self.outputs.full == Relay::Closed,
         });
         self.flow = self.bank.flow(self.charge, offer, self.heater, permit);
         self.plant.set_heat(Heat { heater_w: self.flow.heater_w, bank_w: self.flow.bank_heat_w });
         self.inputs.sources = offer.sources;
-        self.inputs.supply = self.scenario.has_heater_supply.then(|| millivolts(self.flow.supply_v));
+        self.inputs.supply = self.scenario.has_heater_supply.then(|| si::millivolts(self.flow.supply_v));
         let measured = self.scenario.bank_measured;
-        self.inputs.bank = measured.voltage.then(|| millivolts(self.flow.bus_v));
+        self.inputs.bank = measured.voltage.then(|| si::millivolts(self.flow.bus_v));
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 1")]
         let steps = (self.charge * 65_536.0).round() as u32;
         self.inputs.state_of_charge = measured.charge.then(|| Fraction::from_steps(steps));
@@ -531,7 +530,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.watcher.withheld(self.withheld);
         self.watcher.book(from_s, to_s, &self.outputs, &self.scenario.offers[self.offer], &self.flow);
         // What flows was found for the one moment and lasts to the other, and rounding takes a step of 1/65 536 or two.
-        let allowed_a = fraction(self.unit.allowed()) * self.capacity_ah;
+        let allowed_a = si::part(self.unit.allowed()) * self.capacity_ah;
         let most_a = allowed_a.max(self.allowed_a) + self.capacity_ah * 2.0 / 65_536.0;
         self.allowed_a = allowed_a;
         let unseen_s = (seconds(self.offered_at + 1, self.step_s) - from_s).max(0.0);
@@ -597,10 +596,6 @@ fn seconds(steps: u64, step_s: f64) -> f64 {
     steps as f64 * step_s
 }
 
-fn fraction(fraction: Fraction) -> f64 {
-    f64::from(fraction.as_steps()) / 65_536.0
-}
-
 /// Whether every reading is well between two thresholds.
 struct Calm {
     /// Of each channel (°C), ascending.
@@ -637,7 +632,7 @@ impl Calm {
         let blocks = seconds(at - std::mem::replace(&mut self.before_at, at), 1.0) / seconds(BLOCK_STEPS, 1.0);
         let mut channels = self.thresholds.iter().zip(&self.margin_k).zip(readings).zip(sensors_c.iter().zip(before));
         channels.all(|(((thresholds, margin_k), reading), (now, before))| {
-            let reading = reading.map_or(f64::NAN, |t| f64::from(t.as_steps()) / 65_536.0);
+            let reading = reading.map_or(f64::NAN, si::celsius);
             let drift_k = (now - before) / blocks;
             // Nothing is farther than what is no number.
             thresholds.iter().all(|threshold| {
@@ -654,10 +649,8 @@ fn thresholds(settings: &ValidSettings, role: Role) -> Vec<f64> {
         // It shows no temperature.
         return Vec::new();
     }
-    let celsius = |t: Celsius| f64::from(t.as_steps()) / 65_536.0;
     let (charge, heater) = (&settings.charge, &settings.heater);
     let cutout = celsius(heater.cutout(role));
-    let kelvins = |t: forewarm_core::quantity::Kelvins| f64::from(t.as_steps()) / 65_536.0;
     let mut all = vec![cutout, cutout - kelvins(heater.cutout_hysteresis), cutout + kelvins(heater.over_temperature)];
     if role == Role::Cell {
         let (release, stop) = (celsius(charge.release), celsius(heater.stop));

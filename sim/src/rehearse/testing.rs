@@ -1,11 +1,12 @@
 //! A hut to rehearse with, and weather of a real cold coast.
 
 use super::Scenario;
+use crate::class::Class;
 use crate::installation::{Installation, starter};
 use crate::offer::Offer;
 use crate::plan::testing as planned;
 use crate::plant::Shape;
-use crate::site::{BankMeasured, Class, Site};
+use crate::site::{BankMeasured, Site};
 use crate::weather::{Point, Weather};
 use forewarm_core::settings::MAX_SOURCES;
 use forewarm_core::signals::Sources;

@@ -1,9 +1,11 @@
 use super::testing::scenario;
 use super::*;
 use crate::bank::Flow;
+use crate::class::Class;
 use crate::offer::Offer;
 use crate::plan::{Plan, Subject, testing as planned};
-use crate::site::{BankMeasured, Circuit, Class, Rating, Room};
+use crate::si;
+use crate::site::{BankMeasured, Circuit, Rating, Room};
 use forewarm_core::quantity::{Celsius, Fraction, Kelvins, Ohms};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, Hold, Reserve, Role};
@@ -80,7 +82,7 @@ fn what_is_charged_is_what_the_bank_takes_up_and_a_full_one_takes_none() {
         load_w: 0.0,
     };
     scenario.offers = scenario.offers.iter().map(mains).collect();
-    let capacity_ah = f64::from(scenario.settings.charge.capacity.as_milliamp_hours()) / 1000.0;
+    let capacity_ah = si::amp_hours(scenario.settings.charge.capacity);
     for start in [1.0, 0.9] {
         scenario.site.winter.start_charge = start;
         let (outcome, _) = played(&scenario, Pace::Leaping);
@@ -104,8 +106,7 @@ impl Watcher for AgainstCeiling {
     const WATCHES: bool = true;
 
     fn look(&mut self, glimpse: &Glimpse<'_>) {
-        let coldest =
-            glimpse.readings[..2].iter().flatten().min().map_or(0.0, |t| f64::from(t.as_millidegrees()) / 1000.0);
+        let coldest = glimpse.readings[..2].iter().flatten().min().map_or(0.0, |t| si::written_c(*t));
         self.allowed_a =
             if coldest < 10.0 { 20.0 + 8.0 * (coldest - 5.0).max(0.0) } else { (8.0 * coldest - 20.0).min(100.0) };
     }

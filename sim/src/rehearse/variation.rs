@@ -88,9 +88,7 @@ impl Variation {
         let mut real = site.clone();
         let battery = &mut real.battery;
         battery.specific_heat_j_per_kg_k *= 1.0 + self.specific_heat * tolerance.specific_heat;
-        battery.conductivity_up_w_per_m_k *= 1.0 + self.conductivity * tolerance.conductivity;
-        battery.conductivity_across_w_per_m_k *= 1.0 + self.conductivity * tolerance.conductivity;
-        battery.conductivity_along_w_per_m_k *= 1.0 + self.conductivity * tolerance.conductivity;
+        battery.scale_conductivity(1.0 + self.conductivity * tolerance.conductivity);
         battery.hard_limit_c += self.hard_limit * tolerance.hard_limit_k;
         for layer in real.enclosure.layers_mut() {
             layer.material.conductivity_w_per_m_k *= 1.0 + self.insulation * tolerance.insulation;

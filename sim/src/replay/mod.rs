@@ -35,6 +35,7 @@ mod timeline;
 mod unit_names;
 
 pub use crate::csv_text::decimal::Decimal;
+use crate::si;
 pub use clock::{Dial, Span, TimeFormat};
 pub use events::Events;
 pub use mapping::{ChannelColumn, Mapping, SourceColumn, TimeColumn};
@@ -346,7 +347,7 @@ fn check_step(plan: &Plan, request: &Request) -> Result<(), ReplayError> {
     let trust = &plan.settings.trust;
     for (limit, name) in [(trust.max_step, "max_step_s"), (trust.max_age, "max_age_s")] {
         if request.step_ms > limit.as_millis() {
-            let limit = f64::from(limit.as_millis()) / 1000.0;
+            let limit = si::seconds(limit);
             let step = f64::from(request.step_ms) / 1000.0;
             let message = format!("--step {step} s is longer than the installation's trust.{name} ({limit} s)");
             return Err(Problem::usage(message)

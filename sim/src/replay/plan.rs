@@ -14,7 +14,7 @@ use crate::csv_text::decimal::Decimal;
 use crate::csv_text::header::{Header, NoColumn, alike};
 use crate::diagnostic::{Position, Problem, excerpt};
 use crate::installation::{Installation, OTHER_COLUMNS};
-use crate::site::millivolts;
+use crate::si::{self, millivolts};
 use forewarm_core::fault::SystemFault;
 use forewarm_core::quantity::Millivolts;
 use forewarm_core::settings::{BankUse, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, ValidSettings};
@@ -168,7 +168,7 @@ impl Plan {
         let feed = feed.map(|(source, volts)| (source, volts.map_or(settings.heater.nominal, millivolts)));
         if let Some((source, volts)) = feed {
             let name = installation.sources.get(source).map_or("its source", String::as_str);
-            let volts = f64::from(volts.as_millivolts()) / 1000.0;
+            let volts = si::volts(volts);
             finder.assume_for(
                 SystemFault::SupplyOutOfRange,
                 format!(

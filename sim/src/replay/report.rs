@@ -11,6 +11,7 @@ use super::rows::{Leap, Leaps};
 use super::tally::{FaultTally, What};
 use crate::csv_text::decimal::Decimal;
 use crate::installation::Installation;
+use crate::si;
 use forewarm_core::fault::Severity;
 use forewarm_core::journal::Counters;
 use forewarm_core::quantity::Celsius;
@@ -440,7 +441,7 @@ fn by_kind<S: Serializer>(rejects: &Rejects, serializer: S) -> Result<S::Ok, S::
 
 /// To a hundredth of a thousandth of a degree: at whole thousandths a reading just above a threshold would look like one at it.
 fn celsius(t: Celsius) -> f64 {
-    (f64::from(t.as_steps()) / 65_536.0 * 1e5).round() / 1e5
+    (si::celsius(t) * 1e5).round() / 1e5
 }
 
 /// Microjoules as watt hours, to the milliwatt hour.

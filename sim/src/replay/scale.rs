@@ -5,6 +5,7 @@
 //! from the published equation, and not by the core's own integers, so that a replay also tests those.
 
 use crate::platinum::{Platinum, ohms};
+use crate::si;
 use forewarm_core::quantity::{Celsius, Ratio};
 use forewarm_core::rtd::Measured;
 use forewarm_core::settings::Channel;
@@ -91,12 +92,12 @@ impl Scale {
             leads: ohms(channel.leads.known()),
             steps_per_ohm: f64::from(1_u32 << 30) / ohms(channel.reference),
             lead: lead_steps(channel),
-            offset: f64::from(channel.offset.as_steps()) / f64::from(1_u32 << 16),
+            offset: si::kelvins(channel.offset),
             within: (0.0, 0.0),
             plausible: (0.0, 0.0),
         };
         scale.within = (scale.logged(EQUATION.0), scale.logged(EQUATION.1));
-        let shown = |t: Celsius| scale.logged(f64::from(t.as_steps()) / f64::from(1_u32 << 16) - scale.offset);
+        let shown = |t: Celsius| scale.logged(si::celsius(t) - scale.offset);
         scale.plausible = (shown(low), shown(high));
         scale
     }
@@ -211,7 +212,7 @@ mod tests {
         let terminals = ratio.of(channel.reference).unwrap();
         let element = terminals.less(channel.leads.known()).unwrap();
         let t = Thermometer::new(channel.element).celsius(element).unwrap().raised(channel.offset);
-        f64::from(t.as_steps()) / 65_536.0
+        si::celsius(t)
     }
 
     proptest! {
@@ -265,7 +266,7 @@ mod tests {
         let scale = scale(&channel, Unit::Celsius);
         for logged in [-150.0, 12.0, 99.0, 800.0] {
             let shown = scale.shown(Measured::element(scale.ratio(logged))).unwrap();
-            assert!((f64::from(shown.as_steps()) / 65_536.0 - logged).abs() < 0.001, "{logged}: {shown:?}");
+            assert!((si::celsius(shown) - logged).abs() < 0.001, "{logged}: {shown:?}");
         }
         assert_eq!(scale.shown(Measured::element(scale.ratio(9999.0))), None);
     }

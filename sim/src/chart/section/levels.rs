@@ -1,6 +1,7 @@
 //! At which temperatures isotherms are drawn, and the colours between them.
 
 use super::real;
+use crate::figures::fixed;
 
 /// The fill from cold to warm, by red, green and blue: lighter all the way, so that it reads in grey, and from blue to yellow, which those
 /// tell apart who confuse red and green.
@@ -60,10 +61,5 @@ pub(super) fn colour(part: f64) -> String {
 
 /// A number with a minus sign in place of the hyphen, and none before nothing.
 pub(super) fn number(value: f64, decimals: usize) -> String {
-    let text = format!("{value:.decimals$}");
-    if text.trim_start_matches('-').bytes().all(|byte| matches!(byte, b'0' | b'.')) {
-        text.trim_start_matches('-').to_owned()
-    } else {
-        text.replace('-', "−")
-    }
+    fixed(value, decimals).replace('-', "−")
 }

@@ -9,6 +9,7 @@ use crate::installation::values::Reader;
 use crate::materials::{Known, Material, PLATES};
 use crate::plan::circuit::{Draw, Heater, is_for_the_bank, is_mains};
 use crate::site::{Battery, Pad, Plate, Site, TerminalCable};
+use crate::{cell, si};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Key as Setting, Place as SettingPlace, Settings};
 
@@ -54,7 +55,7 @@ pub(super) fn battery<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, ha
         terminal_cable: terminal_cable(reader, section),
         resistance_ohm: reader.real(section, Key::Resistance),
         maker_ceiling: super::maker::ceiling(reader, section),
-        hard_limit_c: f64::from(hard_limit.as_millidegrees()) / 1000.0,
+        hard_limit_c: si::written_c(hard_limit),
     };
     masses(reader, section, &battery);
     conductivities(reader, section, &battery);
@@ -214,13 +215,10 @@ pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site, setti
     }
 }
 
-/// Nominal voltage of one cell (V); from memory.
-const CELL_V: f64 = 3.2;
-
 /// Bank and heater of two systems.
 fn voltage(reader: &mut Reader, section: &Section, battery: &Battery, settings: &Settings) {
-    let bank_v = f64::from(battery.cells_in_series) * CELL_V;
-    let heater_v = f64::from(settings.heater.nominal.as_millivolts()) / 1000.0;
+    let bank_v = f64::from(battery.cells_in_series) * cell::NOMINAL_V;
+    let heater_v = si::volts(settings.heater.nominal);
     if is_for_the_bank(heater_v, battery) || reader.doubts(SettingPlace::of(Setting::HeaterNominal)) {
         return;
     }
@@ -240,8 +238,8 @@ fn voltage(reader: &mut Reader, section: &Section, battery: &Battery, settings: 
 
 /// Capacity of one battery, and mass or count of another.
 fn energy_density(reader: &mut Reader, section: &Section, battery: &Battery, settings: &Settings) {
-    let capacity_ah = f64::from(settings.charge.capacity.as_milliamp_hours()) / 1000.0;
-    let bank_wh = capacity_ah * f64::from(battery.cells_in_series) * CELL_V;
+    let capacity_ah = si::amp_hours(settings.charge.capacity);
+    let bank_wh = capacity_ah * f64::from(battery.cells_in_series) * cell::NOMINAL_V;
     #[expect(clippy::cast_precision_loss, reason = "8 at most")]
     let bank_kg = battery.mass_kg * battery.count as f64;
     let density = bank_wh / bank_kg;

@@ -4,13 +4,14 @@ use super::table::Key;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::plan::circuit::usual_coil_v;
+use crate::si;
 use crate::site::{Circuit, Contact, Relay};
 use forewarm_core::settings::Settings;
 
 /// Nothing where the file has no such section.
 pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, settings: &Settings) -> Option<Circuit> {
     section.span.as_ref()?;
-    let heater_v = f64::from(settings.heater.nominal.as_millivolts()) / 1000.0;
+    let heater_v = si::volts(settings.heater.nominal);
     Some(Circuit {
         cable_m: reader.real(section, Key::CableLength),
         cable_mm2: reader.given(section, Key::CableArea),

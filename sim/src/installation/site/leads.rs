@@ -1,10 +1,10 @@
 //! What a lead of three wires can have, by its cable. A tap that reads anything else makes its channel doubtful.
 
 use super::table::Key;
+use crate::conductor::copper_factor;
 use crate::diagnostic::Severity;
 use crate::installation::document::Section;
 use crate::installation::values::{Doubt, Reader};
-use crate::plan::conductor::copper_factor;
 use crate::plan::measurement::step_ohm;
 use crate::platinum::{Platinum, ohms};
 use crate::site::{Converter, Mounting, Site};

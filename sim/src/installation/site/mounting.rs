@@ -2,12 +2,13 @@
 
 use super::point;
 use super::table::Key;
+use crate::class::Class;
+use crate::conductor::ohm_per_m_20c;
 use crate::diagnostic::Severity;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
-use crate::plan::conductor::ohm_per_m_20c;
 use crate::platinum::ohms;
-use crate::site::{Battery, Class, LoopFrom, Mounting, ShareFrom, Spot};
+use crate::site::{Battery, LoopFrom, Mounting, ShareFrom, Spot};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{Channel, Key as Setting, Place as SettingPlace, Role, Settings};
 
@@ -88,7 +89,7 @@ fn mounting<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, channel: &Ch
             air_share_from: ShareFrom::Default,
         };
     }
-    let classes = [("AA", Class::AA), ("A", Class::A), ("B", Class::B), ("C", Class::C)];
+    let classes = Class::ALL.map(|class| (class.name(), class));
     let (cable_m, cable_mm2) = (reader.real(section, Key::SensorCable), reader.real(section, Key::SensorArea));
     let is_stated = section.has("cable_m") && section.has("cable_mm2");
     let cable_ohm = 2.0 * cable_m * ohm_per_m_20c(cable_mm2);

@@ -4,6 +4,7 @@ use super::table::Key;
 use crate::diagnostic::Severity;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
+use crate::si;
 use crate::site::{Load, Presence, Rating, Site, Supply};
 use forewarm_core::settings::{Key as Setting, Place as SettingPlace, Settings, Source};
 
@@ -28,7 +29,7 @@ fn supply<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, source: &Sourc
         let remedy = "rated_a and rated_v as the source's plate or data sheet has them";
         reader.findings.error(section.key_span("rated_a").as_ref(), &place, message, remedy);
     }
-    Supply { power_w: power_w.or(rated_w).unwrap_or_else(|| watts(source)), presence, rating }
+    Supply { power_w: power_w.or(rated_w).unwrap_or_else(|| si::watts(source.budget)), presence, rating }
 }
 
 /// Three ways to say when a source is there.
@@ -67,10 +68,6 @@ fn rating<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Rati
     Some(Rating { rated_a: rated_a?, rated_v, derate, other_loads_w })
 }
 
-fn watts(source: &Source) -> f64 {
-    f64::from(source.budget.as_milliwatts()) / 1000.0
-}
-
 /// What a rehearsal would show of the sources, and should have been meant.
 pub(super) fn judge(reader: &mut Reader, sections: &[Section], site: &Site, settings: &Settings) {
     for (index, ((section, supply), source)) in sections.iter().zip(&site.supplies).zip(&settings.sources).enumerate() {
@@ -84,7 +81,7 @@ pub(super) fn judge(reader: &mut Reader, sections: &[Section], site: &Site, sett
         let doubtful = reader.doubts(SettingPlace::at(Setting::Budget, index))
             || reader
                 .doubts_any(section, &[Key::SupplyPower, Key::Rated, Key::RatedVoltage, Key::Derate, Key::OtherLoads]);
-        let budget_w = watts(source);
+        let budget_w = si::watts(source.budget);
         if supply.power_w < budget_w && !doubtful {
             let (key, given_w, what) = if section.has("power_w") {
                 ("power_w", supply.power_w, "is")

@@ -123,13 +123,7 @@ fn corner(site: &Site, [insulation, heat, conducts, contact, air]: [f64; 5]) -> 
         layer.material.conductivity_w_per_m_k *= 1.0 + insulation * tolerance.insulation;
     }
     site.battery.specific_heat_j_per_kg_k *= 1.0 + heat * tolerance.specific_heat;
-    for along in [
-        &mut site.battery.conductivity_up_w_per_m_k,
-        &mut site.battery.conductivity_across_w_per_m_k,
-        &mut site.battery.conductivity_along_w_per_m_k,
-    ] {
-        *along *= 1.0 + conducts * tolerance.conductivity;
-    }
+    site.battery.scale_conductivity(1.0 + conducts * tolerance.conductivity);
     site.plate.contact_w_per_m2_k *= 1.0 + contact * tolerance.contact;
     site.pad.bond_w_per_m2_k *= 1.0 + contact * tolerance.contact;
     site.enclosure.air_changes_per_h += air.max(0.0) * tolerance.air_changes;

@@ -4,6 +4,7 @@
 use super::{csv, number};
 use crate::installation::Installation;
 use crate::plant::{Air, Heat, PLACEMENT_OFF_K, PLACEMENT_OFF_PART, Plant, Run, Shape, Temperatures};
+use crate::si;
 use forewarm_core::settings::Role;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -76,12 +77,12 @@ impl Bank {
     }
 
     fn heater(&self) -> Heat {
-        let power_w = f64::from(self.installation.settings.heater.power.as_milliwatts()) / 1000.0;
+        let power_w = si::watts(self.installation.settings.heater.power);
         Heat { heater_w: power_w, bank_w: 0.0 }
     }
 
     fn release_c(&self) -> f64 {
-        f64::from(self.installation.settings.charge.release.as_millidegrees()) / 1000.0
+        si::written_c(self.installation.settings.charge.release)
     }
 
     fn cells(&self) -> Vec<usize> {

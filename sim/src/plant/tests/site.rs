@@ -1,9 +1,10 @@
 //! Sites for the checks, written out by hand.
 
+use crate::class::Class;
 use crate::materials::Material;
 use crate::site::{
-    Battery, Class, ColdSpell, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place, Plate, ShareFrom,
-    Site, Spot, StandsOn, Tolerance, WeatherSource, Winter,
+    Battery, ColdSpell, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place, Plate, ShareFrom, Site,
+    Spot, StandsOn, Tolerance, WeatherSource, Winter,
 };
 
 pub(super) const XPS: Material =

@@ -2,7 +2,7 @@
 
 /// `9.4 ± 0.9 A`: the uncertainty with one significant digit, two where the first is a 1, and the value as far as that goes.
 #[must_use]
-pub(super) fn uncertain(value: f64, uncertainty: f64, unit: &str) -> String {
+pub(crate) fn uncertain(value: f64, uncertainty: f64, unit: &str) -> String {
     let places = places(uncertainty);
     if uncertainty > 0.0 {
         format!("{} ± {} {unit}", rounded(value, places), rounded(uncertainty, places))
@@ -31,7 +31,7 @@ fn rounded(value: f64, places: i32) -> String {
 
 /// `value` with so many decimals and no negative zero.
 #[must_use]
-pub(super) fn fixed(value: f64, decimals: usize) -> String {
+pub(crate) fn fixed(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");
     let is_zero = text.bytes().all(|byte| matches!(byte, b'-' | b'0' | b'.'));
     if is_zero { text.trim_start_matches('-').to_owned() } else { text }
@@ -39,14 +39,14 @@ pub(super) fn fixed(value: f64, decimals: usize) -> String {
 
 /// A number that is exact, such as a setting: up to three decimals, none that is not needed.
 #[must_use]
-pub(super) fn plain(value: f64) -> String {
+pub(crate) fn plain(value: f64) -> String {
     let text = fixed(value, 3);
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
 /// `value` up to the next whole number of `grain`; rounding errors of the arithmetic before do not lift it one further.
 #[must_use]
-pub(super) fn raised_to(value: f64, grain: f64) -> f64 {
+pub(crate) fn raised_to(value: f64, grain: f64) -> f64 {
     let steps = (value / grain - 1e-9).ceil();
     // A fraction divided by its whole reciprocal is the double nearest to the decimal number; multiplied it need not be.
     if grain < 1.0 { steps / (1.0 / grain).round() } else { steps * grain }
