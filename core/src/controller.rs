@@ -746,6 +746,12 @@ impl Controller {
         self.sensing.readings()
     }
 
+    /// The low and the high end of each channel's reading, as acted on; nothing for a channel that is doubtful or not yet trusted.
+    #[must_use]
+    pub(crate) fn ranges(&self) -> [Option<(Celsius, Celsius)>; MAX_CHANNELS] {
+        self.sensing.ranges()
+    }
+
     /// The coldest cell, as the charge loop sees it: the low end of the coldest reading. Nothing unless all are good.
     #[must_use]
     pub(crate) const fn coldest_cell(&self) -> Option<Celsius> {

@@ -326,6 +326,19 @@ impl Sensing {
         }
         readings
     }
+
+    /// The low and the high end of each channel's reading, as old as it is by now: what is acted on, before [`ROUNDING`]. Nothing for a
+    /// channel that is not good, nor for a check resistor.
+    #[must_use]
+    pub(crate) fn ranges(&self) -> [Option<(Celsius, Celsius)>; MAX_CHANNELS] {
+        let mut ranges = [None; MAX_CHANNELS];
+        for (range, channel) in ranges.iter_mut().zip(&self.channels) {
+            if matches!(channel.condition, Condition::Good) && channel.band.is_none() {
+                *range = Some(channel.range(self.now));
+            }
+        }
+        ranges
+    }
 }
 
 /// The bit of the channel at `index`.

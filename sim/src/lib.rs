@@ -23,7 +23,9 @@
 //! | [`platinum`] | the equation of a platinum element in f64 |
 //! | [`rehearse`] | the real controller in a closed loop with the plant |
 //! | [`replay`] | the controller driven by a log: what it would have decided, and why |
+//! | `scale` | logged values to what a converter would have measured |
 //! | [`schedule`] | when something happens, by the week |
+//! | [`season`] | what a controller was shown and decided over time, recorded |
 //! | [`si`] | what the core holds in whole steps, in SI units |
 //! | [`site`] | what plan and rehearsal know of an installation besides the settings |
 //! | [`table`] | resistance against temperature, with tolerances |
@@ -54,7 +56,9 @@ pub mod plant;
 pub mod platinum;
 pub mod rehearse;
 pub mod replay;
+pub(crate) mod scale;
 pub mod schedule;
+pub mod season;
 pub mod si;
 pub mod site;
 pub mod table;

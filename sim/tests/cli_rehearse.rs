@@ -114,23 +114,58 @@ fn two_installations_are_shown_side_by_side() {
     assert_eq!(on.split_whitespace().filter(|word| word.parse::<f64>().is_ok()).count(), 2, "{on}");
 }
 
-#[test]
-fn a_timeline_replays_to_the_decisions_it_was_written_with() {
-    let hut = Hut::new(20);
+/// Rehearses an installation, and checks that its timeline, replayed without any hint, decides the same in every second. Returns the
+/// timeline.
+fn replays_the_same(hut: &Hut, file: &Path, more: &[&str]) -> String {
     let timeline = hut.path("season.csv");
-    let timeline = timeline.to_str().unwrap();
-    assert_eq!(hut.rehearse(&["--timeline", timeline]).status, 0);
-    let hut_file = hut.path("hut.toml");
-    let replayed = forewarm(&["replay", hut_file.to_str().unwrap(), timeline, "--json"]);
+    let (file, log) = (file.to_str().expect("UTF-8"), timeline.to_str().expect("UTF-8"));
+    let run = forewarm(&[&["rehearse", file, "--force", "--timeline", log], more].concat());
+    assert_eq!(run.status, 0, "{}", run.stderr);
+    let replayed = forewarm(&["replay", file, log, "--json"]);
     assert_eq!(replayed.status, 0, "{}", replayed.stderr);
     let report: Value = serde_json::from_str(&replayed.stdout).expect("JSON");
-    let days = 20.0 * 86_400.0;
     for output in ["heater", "charge"] {
         let differed = &report[format!("{output}_differences")];
-        let seconds = number(differed, "logged_only_s") + number(differed, "ours_only_s");
-        assert!(number(differed, "compared_s") > 0.99 * days);
-        // A line shows 1 mK, and a log is a straight line where there was noise.
-        assert!(seconds < 0.005 * days, "{output}: {seconds} s\n{differed}");
+        assert_eq!(number(differed, "compared_s"), number(&report, "span_s"), "{output}");
+        assert_eq!(number(differed, "count"), 0.0, "{file} {more:?}, {output}: {differed}");
+    }
+    fs::read_to_string(timeline).expect("the timeline")
+}
+
+#[test]
+fn a_timeline_replays_to_the_decisions_it_was_written_with() {
+    let hut = Hut::new(30);
+    for every in ["60", "3600", "86400"] {
+        replays_the_same(&hut, &hut.path("hut.toml"), &["--every", every]);
+    }
+}
+
+#[test]
+fn a_timeline_replays_the_same_where_the_heater_starts_at_what_a_reading_rests_at_to_the_last_digit() {
+    let hut = Hut::new(6);
+    // A room that is always as warm, and a bank that lies in it from the start.
+    let room = "[room]\nwarmer_by_k = 0\ntemperature_c = 9\nschedule = \"daily 00:00-24:00\"";
+    let text = fs::read_to_string(hut.path("hut.toml")).unwrap().replace("exposure_pct = 30", room);
+    // Somebody always has power for the heater.
+    let text = text.replace("sat 10:00-22:00, sun 09:00-15:00", "daily 00:00-24:00");
+    let with = |name: &str, start: &str| {
+        let text = text.replace("\n[heater]\n", &format!("\n[heater]\nstart_c = {start}\n"));
+        fs::write(hut.path(name), text + "\nstart_c = 9\n").unwrap();
+        hut.path(name)
+    };
+    let timeline = replays_the_same(&hut, &with("first.toml", "8.6"), &[]);
+    let lines: Vec<Vec<&str>> = timeline.lines().map(|line| line.split(',').collect()).collect();
+    let column = |name: &str| lines[0].iter().position(|held| *held == name).expect("a column");
+    let (reading, charge) = (column("battery_1_c"), column("charge"));
+    let permitted: Vec<&str> = lines.iter().filter(|line| line[charge] == "1").map(|line| line[reading]).collect();
+    let often = |text: &str| permitted.iter().filter(|held| **held == text).count();
+    let rests_at = permitted.iter().max_by_key(|held| often(held)).expect("charge is permitted");
+    assert!(often(rests_at) > 1000, "no reading rests: {rests_at}");
+    let exactly: f64 = rests_at.parse().expect("a temperature");
+    // One digit of the controller's is 1/65 536 K, and it takes a reading to be a millikelvin colder.
+    for start in [exactly, exactly - 0.001, exactly - 0.001 + 1.0 / 65_536.0, exactly - 0.001 - 1.0 / 65_536.0] {
+        let timeline = replays_the_same(&hut, &with("digit.toml", &format!("{start:.6}")), &[]);
+        assert!(timeline.contains(",holding,") || start < exactly - 0.001, "the heater never starts at {start}");
     }
 }
 

@@ -51,8 +51,7 @@ pub(crate) struct Arguments {
     /// Draw temperatures, outputs and energy. OUT ends in .html, for a page to look into, or in .svg
     #[arg(long, value_name = "OUT", help_heading = "Results")]
     plot: Option<PathBuf>,
-    /// Write a timeline as CSV, which `forewarm replay` reads; give it
-    /// --max-gap, twice what --every is here
+    /// Write a timeline as CSV, which `forewarm replay` reads
     #[arg(long, value_name = "OUT", help_heading = "Results")]
     timeline: Option<PathBuf>,
     /// Time between its lines where nothing happens, s, from 60 steps to 86400 [default: 60 steps]
@@ -168,12 +167,11 @@ fn rehearse(
         None => (Cast::AsWritten, Variation::default()),
     };
     let mut watchers = (Film::new(&scenario), Reasons::default());
-    #[expect(clippy::cast_precision_loss, reason = "milliseconds of a day")]
-    let every_s = arguments.every.unwrap_or_else(|| scenario.block_ms().into()) as f64 / 1000.0;
+    let every_ms = arguments.every.unwrap_or_else(|| scenario.block_ms().into());
     let outcome = match timeline {
         None => play(&scenario, &variation, Pace::Leaping, &mut watchers, stop),
         Some(target) => {
-            let mut all = (watchers, Journal::start(target, &scenario, every_s)?);
+            let mut all = (watchers, Journal::start(target, &scenario, every_ms)?);
             let outcome = play(&scenario, &variation, Pace::Leaping, &mut all, stop);
             if !stop.load(Ordering::Relaxed) {
                 all.1.finish()?;

@@ -26,6 +26,7 @@ use super::variation::Variation;
 use crate::bank::{BankModel, Fed, Flow, HeaterLoad, Permit};
 use crate::offer::Offer;
 use crate::plant::{Air, Heat, Mark, Plant, Run};
+use crate::season::Moment;
 use crate::si::{self, celsius, kelvins};
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
@@ -62,6 +63,10 @@ pub trait Watcher {
     /// What held and flowed from one moment to another (s), without a gap from the start to the end.
     fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow);
 
+    /// A step of the controller that was taken for good: each in its order, but for those within a block that was crossed.
+    #[inline]
+    fn stepped(&mut self, _: &Moment<'_>) {}
+
     /// What kept the outputs off over the span that is booked next.
     fn withheld(&mut self, _: Withheld) {}
 
@@ -97,6 +102,12 @@ impl<A: Watcher, B: Watcher> Watcher for (A, B) {
     fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow) {
         self.0.book(from_s, to_s, outputs, offer, flow);
         self.1.book(from_s, to_s, outputs, offer, flow);
+    }
+
+    #[inline]
+    fn stepped(&mut self, moment: &Moment<'_>) {
+        self.0.stepped(moment);
+        self.1.stepped(moment);
     }
 
     fn withheld(&mut self, withheld: Withheld) {
@@ -287,6 +298,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
         stage.set_weather();
         stage.solve();
         stage.outputs = stage.decide(0);
+        let outputs = stage.outputs;
+        stage.stepped(&outputs);
         stage.solve();
         stage
     }
@@ -392,6 +405,14 @@ impl<'a, W: Watcher> Stage<'a, W> {
         outputs
     }
 
+    /// Shows the step that was just taken to whoever looks on: with what the controller was shown.
+    #[inline]
+    fn stepped(&mut self, outputs: &Outputs) {
+        #[expect(clippy::cast_possible_wrap, reason = "milliseconds of a year")]
+        let at = (self.at * u64::from(self.scenario.step_ms)) as i64;
+        self.watcher.stepped(&Moment { at, unit: &self.unit, inputs: &self.inputs, outputs });
+    }
+
     /// Goes on to the step `until`, one step at a time.
     fn walk(&mut self, until: u64) {
         while self.at < until {
@@ -399,6 +420,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             self.at += 1;
             self.outcome.taken += 1;
             let outputs = self.decide(self.at);
+            self.stepped(&outputs);
             if is_as_before(&self.outputs, &outputs) {
                 self.outputs.ceiling = outputs.ceiling;
                 if self.at == self.offered_at + 1 {
@@ -473,6 +495,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
             }
             self.outputs.ceiling = outputs.ceiling;
         }
+        let outputs = self.outputs;
+        self.stepped(&outputs);
         // Only now: what has to be gone back over is not shown. Where nothing switches for a block, its end is as telling as its middle.
         self.look();
         true

@@ -1,6 +1,7 @@
 //! The time column of a log: how a moment is written, and how it is shown again.
 
 use crate::csv_text::cells::number;
+use crate::season::Clock;
 use jiff::fmt::temporal::DateTimeParser;
 use jiff::tz::{Offset, TimeZone};
 use jiff::{SignedDuration, Timestamp};
@@ -139,6 +140,15 @@ impl Dial {
         let (start, zone) = self.start.as_ref()?;
         let moment = start.checked_add(SignedDuration::from_millis(elapsed_ms)).ok()?;
         Some(moment.to_zoned_datetime(zone.clone()))
+    }
+
+    /// The same for a season.
+    pub(super) fn clock(&self) -> Clock {
+        let date = self.date(0);
+        Clock {
+            start: date.as_ref().map(jiff::ZonedDateTime::datetime),
+            zone: date.map(|date| date.strftime("%:z").to_string()),
+        }
     }
 
     /// The zone in which moments are shown, as in UTC+01:00; nothing where the log knows no dates.

@@ -1,6 +1,6 @@
 //! Where the replayed decision and the logged one part.
 
-use super::record::Moment;
+use crate::season::Moment;
 use forewarm_core::quantity::Celsius;
 use forewarm_core::signals::Cause;
 

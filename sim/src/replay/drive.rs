@@ -6,10 +6,11 @@
 
 use super::fill::{broken, interpolate};
 use super::plan::{Flag, Number, Plan, Presence};
-use super::record::{Logged, Moment, Recorder};
+use super::record::{Logged, Recorder};
 use super::rows::Row;
 use super::scale::Scale;
 use crate::diagnostic::Problem;
+use crate::season::Moment;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts, Ratio};
 use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::{Button, Inputs, Line, Sample, Sources};
@@ -167,14 +168,8 @@ impl<'a> Driver<'a> {
     #[inline]
     fn take(&mut self, logged: Logged, recorder: &mut Recorder) -> Result<(), Box<Problem>> {
         let outputs = self.unit.step(Instant::from_millis(self.clock), &self.inputs);
-        recorder.step(&Moment {
-            at: self.next,
-            outputs: &outputs,
-            unit: &self.unit,
-            logged,
-            channels: &self.plan.channels,
-            samples: &self.inputs.channels,
-        })?;
+        let moment = Moment { at: self.next, outputs: &outputs, unit: &self.unit, inputs: &self.inputs };
+        recorder.step(&moment, logged)?;
         self.clock = self.clock.wrapping_add(self.step);
         self.next += i64::from(self.step);
         self.steps += 1;

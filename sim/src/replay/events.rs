@@ -2,8 +2,8 @@
 //!
 //! A year of a chattering sensor has more events than belong in memory: beyond a few megabytes they wait in a temporary file.
 
-use super::record::Moment;
 use crate::diagnostic::Problem;
+use crate::season::Moment;
 use serde::Serialize;
 use std::io::{self, BufWriter, Read, Seek, Write};
 use tempfile::SpooledTempFile;

@@ -27,20 +27,31 @@ pub(super) struct Limit {
     least: i64,
     /// Whether `longest` was asked for, and is not to be judged by the log's own intervals.
     literal: bool,
+    /// Within how long the log says that its next row comes. Then an empty cell is one where nothing was measured.
+    stated: Option<i64>,
 }
 
 /// The longest gap that is filled in unasked.
 const LONGEST: i64 = 3_600_000;
 
 impl Limit {
-    /// `longest` if that was asked for; otherwise what the log's own intervals explain, [`LONGEST`] at most. Gaps of `least` are
-    /// filled in whatever the intervals.
-    pub(super) fn new(longest: Option<i64>, least: i64) -> Self {
-        Self { longest: longest.unwrap_or(LONGEST), least, literal: longest.is_some() }
+    /// `longest` if that was asked for; otherwise the interval that is `stated` in the log, or else what the log's own intervals explain,
+    /// [`LONGEST`] at most. Gaps of `least` are filled in whatever the intervals.
+    pub(super) fn new(longest: Option<i64>, stated: Option<i64>, least: i64) -> Self {
+        let stated = stated.filter(|_| longest.is_none());
+        Self { longest: longest.unwrap_or(LONGEST), least, literal: longest.is_some(), stated }
+    }
+
+    /// The longest pause between two rows that is filled in where rows come at this cadence.
+    fn of_rows(self, cadence: Cadence) -> i64 {
+        self.stated.unwrap_or_else(|| self.of(cadence))
     }
 
     /// The longest gap that is filled in where values come at this cadence.
     fn of(self, cadence: Cadence) -> i64 {
+        if self.stated.is_some() {
+            return 0;
+        }
         if self.literal || cadence.seen < ENOUGH { self.longest } else { self.longest.min(self.explained(cadence)) }
     }
 
@@ -146,8 +157,12 @@ impl Filler {
     pub(super) fn take<E>(&mut self, mut row: Row, mut on: impl FnMut(Row) -> Result<(), E>) -> Result<(), E> {
         if let Some(newest) = self.newest.replace(row.at) {
             let pause = row.at - newest;
-            row.after_pause = pause > self.limit.of(self.rows);
-            if pause > self.limit.explained(self.rows) && self.rows.seen > 0 && !row.after_pause {
+            row.after_pause = pause > self.limit.of_rows(self.rows);
+            if self.limit.stated.is_none()
+                && pause > self.limit.explained(self.rows)
+                && self.rows.seen > 0
+                && !row.after_pause
+            {
                 self.note_pause(newest, &row);
             }
             self.rows.add(pause);
@@ -251,7 +266,7 @@ mod tests {
     const ANY: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
 
     fn exactly(longest_gap: i64) -> Limit {
-        Limit::new(Some(longest_gap), 0)
+        Limit::new(Some(longest_gap), None, 0)
     }
 
     fn filled(rows: &[(i64, Option<f64>)], limit: Limit) -> Vec<(i64, Option<f64>)> {
@@ -309,7 +324,7 @@ mod tests {
             before.chain(empty).chain(after).collect::<Vec<_>>()
         };
         for (gap, least, bridged) in [(30, 0, true), (31, 0, false), (50, 50, true), (51, 50, false)] {
-            let out = filled(&rows(gap), Limit::new(None, least));
+            let out = filled(&rows(gap), Limit::new(None, None, least));
             assert_eq!(out[201].1.is_some(), bridged, "{gap}, at least {least}");
             assert!(out[..200].iter().all(|(_, value)| value.is_some()));
         }
@@ -319,7 +334,7 @@ mod tests {
     fn no_hole_is_explained_by_the_hole_before() {
         let mut cadence = Cadence::default();
         (0..100).for_each(|_| cadence.add(10));
-        let limit = Limit::new(None, 0);
+        let limit = Limit::new(None, None, 0);
         cadence.add(3000);
         assert!(limit.of(cadence) < 40, "{}", limit.of(cadence));
         (0..100).for_each(|_| cadence.add(600));

@@ -27,14 +27,13 @@ mod rejects;
 mod report;
 mod rows;
 mod sample;
-mod scale;
 mod summary;
 mod tally;
 mod time_column;
-mod timeline;
 mod unit_names;
 
 pub use crate::csv_text::decimal::Decimal;
+pub use crate::scale::Unit;
 use crate::si;
 pub use clock::{Dial, Span, TimeFormat};
 pub use events::Events;
@@ -44,7 +43,6 @@ pub use report::{
     Because, Bridge, Difference, Differences, Energy, FaultReport, InState, Pause, Period, Report, Step, SummerTime,
     Use,
 };
-pub use scale::Unit;
 pub use summary::summarise;
 
 use crate::csv_text::head::Head;
@@ -55,6 +53,8 @@ use crate::csv_text::{at_line, separator, unreadable};
 use crate::diagnostic::Problem;
 use crate::installation::Installation;
 use crate::output::Target;
+use crate::scale;
+use crate::season::{Channels, NEXT_WITHIN, Timeline};
 use crate::threads;
 use ahead::{Ended, ahead};
 use drive::Driver;
@@ -66,7 +66,6 @@ use report::Source;
 use rows::{Next, Row, Rows};
 use sample::Sample;
 use std::io::{Read, Write};
-use timeline::Timeline;
 
 /// How a log is to be read and stepped through.
 #[derive(Clone, Debug)]
@@ -147,17 +146,18 @@ pub fn replay(
     sinks: Sinks,
     progress: &mut dyn FnMut(Progress),
 ) -> Result<(Report, Option<Events>), ReplayError> {
-    let names = Names(&request.log);
+    let messages = Names(&request.log);
     let log = Head::new(log, |lines| is_plain(lines, request));
     let delimiter = match request.delimiter {
         Some(delimiter) => delimiter,
-        None => separator::find(log.lines()).map_err(|signs| unclear_separator(names, &signs))?,
+        None => separator::find(log.lines()).map_err(|signs| unclear_separator(messages, &signs))?,
     };
     // A pipe is read once: what its first rows show has to be known before the first of them is read.
     let head = log.lines().to_vec();
     let mut records = Records::new(log, delimiter);
-    let header = read_header(&mut records, names)?;
+    let header = read_header(&mut records, messages)?;
     let sample = Sample { head: &head, delimiter, width: header.width() };
+    let stated = stated_interval(&header, sample);
     let plan = Plan::new(installation, &header, &request.mapping, &request.log, records.line(), sample)
         .map_err(ReplayError::Refused)?;
     drop(head);
@@ -168,17 +168,21 @@ pub fn replay(
     let others = [plan.supply, plan.bank, plan.state_of_charge].into_iter().flatten();
     let interpolated = interpolated.chain(others.map(|number| (number, (f64::NEG_INFINITY, f64::INFINITY))));
     let max_age = plan.settings.trust.max_age.as_millis().into();
-    let mut filler = Filler::new(interpolated, Limit::new(request.longest_gap_ms, max_age));
+    let mut filler = Filler::new(interpolated, Limit::new(request.longest_gap_ms, stated, max_age));
     let mut driver = Driver::new(&plan, request.step_ms);
 
     // The first row says how moments are written, which the timeline's header depends on.
-    let first = first_row(&mut rows, names, request.strict)?;
+    let first = first_row(&mut rows, messages, request.strict)?;
     let dial = rows.dial().clone();
     let Sinks { timeline, plot, events } = sinks;
-    let channels = || plan.channels.iter().map(|channel| channel.name.clone()).collect();
-    let timeline = timeline.map(|(target, every)| Timeline::start(target, dial.clone(), channels(), every));
+    let names = plan.channels.iter().map(|channel| &*channel.name);
+    let channels = Channels::new(names, &plan.settings);
+    let timeline = timeline.map(|(target, every)| {
+        let steps = (request.step_ms, every);
+        Timeline::start(target, dial.clock(), (channels.clone(), &installation.sources), &plan.settings, steps, &[])
+    });
     let trust = &plan.settings.trust;
-    let trace = || Trace::new(request.step_ms, (trust.plausible_low, trust.plausible_high));
+    let trace = || Trace::new(request.step_ms, (trust.plausible_low, trust.plausible_high), channels.clone());
     let mut recorder =
         Recorder::new(&installation.settings, events, timeline.transpose()?, plot.as_ref().map(|_| trace()));
 
@@ -198,7 +202,7 @@ pub fn replay(
         }
         Ok(reader.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
     })
-    .and_then(|read: Result<(), Ended>| read.map_err(|ended| stopped(&rows, names, &ended)))?;
+    .and_then(|read: Result<(), Ended>| read.map_err(|ended| stopped(&rows, messages, &ended)))?;
     while let Some(row) = filler.flush() {
         driver.advance(row, &mut recorder)?;
     }
@@ -221,7 +225,7 @@ pub fn replay(
         steps: driver.steps(),
         step: request.step_ms,
         span,
-        longest_gap: request.longest_gap_ms,
+        longest_gap: request.longest_gap_ms.or(stated),
         bridged: filler.bridged().cloned().collect(),
         counters: *driver.unit().counters(),
     };
@@ -294,6 +298,14 @@ fn is_plain(lines: &[u8], request: &Request) -> bool {
         (Ok(Some((_, Some(row)))), Some(field)) if field < row.len() => TimeFormat::guess(row.cell(field)).is_some(),
         _ => false,
     }
+}
+
+/// Within how long the next row comes (ms), in a log that says so.
+fn stated_interval(header: &Header, sample: Sample<'_>) -> Option<i64> {
+    let field = header.find(NEXT_WITHIN).ok()?;
+    let seconds: f64 = sample.texts(field, None).first()?.1.parse().ok()?;
+    #[expect(clippy::cast_possible_truncation, reason = "within the bounds")]
+    (0.1..=86_400.0).contains(&seconds).then(|| (seconds * 1000.0).round() as i64)
 }
 
 /// What is to be known about the times of the log.

@@ -1,6 +1,6 @@
 //! Adds up what the controller did: time in each state, switching, faults.
 
-use super::record::Moment;
+use crate::season::Moment;
 use crate::withheld::{Judge, Withheld};
 use forewarm_core::fault::{ChannelFault, Facts, Faults, SystemFault};
 use forewarm_core::quantity::Celsius;

@@ -4,7 +4,8 @@
 //! bin keeps is what must not be lost in a picture however far away one stands: the lowest and the highest reading, and
 //! how much of the time something was on.
 
-use super::super::record::{Moment, Shown};
+use super::super::record::Logged;
+use crate::season::{Channels, Moment};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::Alarm;
@@ -32,6 +33,7 @@ pub(in super::super) struct Trace {
     /// Width of a bin, in milliseconds.
     pub(super) width: i64,
     plausible: (Celsius, Celsius),
+    channels: Channels,
     pub(super) bins: Vec<Bin>,
     /// The step before, and which bands were on from then on.
     before: Option<(i64, u8)>,
@@ -91,21 +93,23 @@ impl Bin {
 
 impl Trace {
     /// A trace of steps that lie `step` milliseconds apart, of temperatures that lie between the two of `plausible`.
-    pub(in super::super) const fn new(step: u32, plausible: (Celsius, Celsius)) -> Self {
-        Self { width: step as i64, plausible, bins: Vec::new(), before: None }
+    pub(in super::super) const fn new(step: u32, plausible: (Celsius, Celsius), channels: Channels) -> Self {
+        Self { width: step as i64, plausible, channels, bins: Vec::new(), before: None }
     }
 
     #[inline]
-    pub(in super::super) fn step(&mut self, moment: &Moment<'_>) {
+    pub(in super::super) fn step(&mut self, moment: &Moment<'_>, logged: Logged) {
         self.stop(moment.at);
         let (low, high) = self.plausible;
+        let readings = moment.unit.readings();
+        let channels = self.channels.clone();
         let bin = self.bin(moment.at);
-        for (channel, shown) in moment.shown().enumerate() {
-            let (range, t) = match shown {
-                Some(Shown::Good(t)) => (&mut bin.ranges[channel], t),
+        for (channel, reading) in readings.into_iter().enumerate() {
+            let (range, t) = match (reading, channels.doubtful(channel, moment)) {
+                (Some(t), _) => (&mut bin.ranges[channel], t),
                 // A temperature that cannot be would leave no room for those that can.
-                Some(Shown::Doubtful(t)) if (low..=high).contains(&t) => (&mut bin.doubtful[channel], t),
-                Some(Shown::Doubtful(_)) | None => continue,
+                (None, Some(t)) if (low..=high).contains(&t) => (&mut bin.doubtful[channel], t),
+                (None, _) => continue,
             };
             let t = t.as_millidegrees();
             *range = (range.0.min(t), range.1.max(t));
@@ -115,8 +119,8 @@ impl Trace {
         let bands = on(Band::Charge, moment.charge())
             | on(Band::Heater, moment.heater())
             | on(Band::Alarm, alarm)
-            | on(Band::LoggedCharge, moment.logged.charge == Some(true))
-            | on(Band::LoggedHeater, moment.logged.heater == Some(true));
+            | on(Band::LoggedCharge, logged.charge == Some(true))
+            | on(Band::LoggedHeater, logged.heater == Some(true));
         self.before = Some((moment.at, bands));
     }
 
@@ -174,7 +178,7 @@ mod tests {
         fn joining_bins_loses_no_extreme_and_no_time(
             steps in proptest::collection::vec((1..2000_i64, -40_000..60_000_i32, 0..32_u8), 1..400),
         ) {
-            let mut trace = Trace::new(1000, (Celsius::MIN, Celsius::MAX));
+            let mut trace = Trace::new(1000, (Celsius::MIN, Celsius::MAX), Channels::default());
             let mut at = 0;
             let mut on = [0; Band::ALL.len()];
             for &(gap, reading, bands) in &steps {

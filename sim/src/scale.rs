@@ -7,7 +7,7 @@
 use crate::platinum::{Platinum, ohms};
 use crate::si;
 use forewarm_core::quantity::{Celsius, Ratio};
-use forewarm_core::rtd::Measured;
+use forewarm_core::rtd::{Measured, Thermometer};
 use forewarm_core::settings::Channel;
 
 /// The unit a column is logged in.
@@ -62,8 +62,9 @@ impl Unit {
 
 /// Turns the logged values of one channel into ratios.
 #[derive(Clone, Debug)]
-pub(super) struct Scale {
+pub(crate) struct Scale {
     channel: Channel,
+    thermometer: Thermometer,
     unit: Unit,
     platinum: Platinum,
     /// Resistance the channel will take away as lead.
@@ -84,9 +85,10 @@ const EQUATION: (f64, f64) = (-200.0, 850.0);
 
 impl Scale {
     /// For a channel that is believed from `low` to `high`.
-    pub(super) fn new(channel: &Channel, unit: Unit, (low, high): (Celsius, Celsius)) -> Self {
+    pub(crate) fn new(channel: &Channel, unit: Unit, (low, high): (Celsius, Celsius)) -> Self {
         let mut scale = Self {
             channel: *channel,
+            thermometer: Thermometer::new(channel.element),
             unit,
             platinum: Platinum::of(&channel.element),
             leads: ohms(channel.leads.known()),
@@ -103,21 +105,23 @@ impl Scale {
     }
 
     /// Lowest and highest logged value that can be at the channel's place. Beyond it the sensor or the logger was broken.
-    pub(super) const fn plausible(&self) -> (f64, f64) {
+    pub(crate) const fn plausible(&self) -> (f64, f64) {
         self.plausible
     }
 
-    /// The temperature that the channel makes of a ratio, believed or not; nothing where no platinum element causes it.
+    /// The temperature that the channel makes of a ratio, believed or not, to the last digit; nothing where no platinum element causes it.
     #[cold]
-    pub(super) fn shown(&self, measured: Measured) -> Option<Celsius> {
+    pub(crate) fn shown(&self, measured: Measured) -> Option<Celsius> {
         let ohms = measured.element.less(measured.lead)?.of(self.channel.reference)?;
-        let t = self.channel.element.celsius(ohms.less(self.channel.leads.known())?).ok()?;
+        let ohms = ohms.less(self.channel.leads.known())?;
+        // The controller's own way has a shorter range than the standard.
+        let t = self.thermometer.celsius(ohms).or_else(|_| self.channel.element.celsius(ohms)).ok()?;
         Some(t.raised(self.channel.offset))
     }
 
     /// What a converter would have measured for a ratio with the lead taken away.
     #[inline]
-    pub(super) const fn measured(&self, ratio: Ratio) -> Measured {
+    pub(crate) const fn measured(&self, ratio: Ratio) -> Measured {
         Measured {
             element: Ratio::from_steps(ratio.as_steps().saturating_add(self.lead)),
             lead: Ratio::from_steps(self.lead),
@@ -126,7 +130,7 @@ impl Scale {
 
     /// The ratio that a converter would have measured; the lowest or highest there is for a value that is beyond.
     #[inline]
-    pub(super) fn ratio(&self, value: f64) -> Ratio {
+    pub(crate) fn ratio(&self, value: f64) -> Ratio {
         if value < self.within.0 {
             return Ratio::ZERO;
         }
@@ -176,7 +180,7 @@ fn lead_steps(channel: &Channel) -> u32 {
 mod tests {
     use super::*;
     use forewarm_core::quantity::{Kelvins, Ohms};
-    use forewarm_core::rtd::{Coefficients, Element, Leads, Thermometer};
+    use forewarm_core::rtd::{Coefficients, Element, Leads};
     use forewarm_core::settings::Role;
     use proptest::prelude::*;
 
