@@ -63,6 +63,14 @@ pub(crate) const MARGIN: Kelvins = Kelvins::from_steps(33);
 /// A full credit for closings, and what a day adds to it.
 const TWO_DAYS_MS: u32 = 2 * 86_400_000;
 
+/// A budget counts for more by 2⁻¹³ of itself, 0.012 %, and by [`BUDGET_ROUNDING_MW`]: more than the controller's division by V² may be
+/// off (one part in 10⁴ at 4 V), so that the controller comes first.
+const BUDGET_ROUNDING_BITS: u32 = 13;
+const BUDGET_ROUNDING_MW: u64 = 2;
+
+/// [`Fraction`](crate::quantity::Fraction)s are in steps of 2⁻¹⁶.
+const FRACTION_BITS: u32 = 16;
+
 /// How often the controller looks for channels that stand still.
 const STILL_CHECK: Millis = Millis::from_secs(60);
 
@@ -353,12 +361,12 @@ impl Guard {
         self.carries_heater(budget, supply) || (bank_may_be_spent && inputs.discharge_line == Line::Allowed)
     }
 
-    /// By cross-multiplication, within a part in 8192 and 2 mW: more than the controller's division may be off, so that it comes first.
+    /// Whether P V² ∕ Vₙ² ≤ budget, by cross-multiplication: P V² ≤ budget ⋅ Vₙ², in mW ⋅ mV².
     fn carries_heater(&self, budget: Milliwatts, supply: Millivolts) -> bool {
         // Validated settings and a supply within its limits leave 17 bits for a voltage, 24 for a power and 28 for a sum of budgets.
         let square = |volts: Millivolts| u64::from(volts.as_millivolts()).wrapping_mul(volts.as_millivolts().into());
         let budget = u64::from(budget.as_milliwatts());
-        let budget = budget.wrapping_add(budget >> 13).wrapping_add(2);
+        let budget = budget.wrapping_add(budget >> BUDGET_ROUNDING_BITS).wrapping_add(BUDGET_ROUNDING_MW);
         u64::from(self.power.as_milliwatts()).wrapping_mul(square(supply)) <= budget.wrapping_mul(square(self.nominal))
     }
 
@@ -429,6 +437,8 @@ const fn closed_if(safe: bool) -> Relay {
 }
 
 /// What the bank may take at a point of the ceiling with one of its batteries gone, rounded up: the controller comes first.
+///
+/// (2⁻¹⁶ per hour) × mAh = 2⁻¹⁶ mA, by the batteries that are left of all.
 fn current_at(point: settings::CeilingPoint, charge: &settings::Charge) -> Milliamps {
     let steps = u64::from(point.limit.as_steps()).saturating_add(1);
     let batteries = u64::from(charge.batteries).max(1);
@@ -436,7 +446,7 @@ fn current_at(point: settings::CeilingPoint, charge: &settings::Charge) -> Milli
     // Validated settings leave 19 + 25 + 7 bits.
     let scaled = steps.saturating_mul(charge.capacity.as_milliamp_hours().into()).saturating_mul(counted);
     let scaled = scaled.checked_div(batteries).unwrap_or(0).saturating_add(1);
-    Milliamps::from_milliamps(u32::try_from(scaled.saturating_add(0xFFFF) >> 16).unwrap_or(u32::MAX))
+    Milliamps::from_milliamps(u32::try_from(scaled.div_ceil(1 << FRACTION_BITS)).unwrap_or(u32::MAX))
 }
 
 #[cfg(test)]

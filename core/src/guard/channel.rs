@@ -21,6 +21,20 @@ const STEEPEST: u64 = 4_509_716;
 /// A compensated ratio in steps of 2⁻³⁰: element and leads, less the lead measured alone.
 type Steps = u32;
 
+/// [`Ratio`] is in steps of 2⁻³⁰.
+const RATIO_BITS: u32 = 30;
+
+/// [`Kelvins`] are in steps of 2⁻¹⁶ K.
+const KELVIN_BITS: u32 = 16;
+
+/// Rates are kept in steps of 2⁻¹² [`Steps`] a millisecond: the finest that leave a product with 49.7 days in 64 bits.
+const RATE_BITS: u32 = 12;
+
+const MS_PER_MINUTE: u64 = 60_000;
+
+/// What divides (2⁻¹⁶ K a minute) × (2⁻³⁰ a kelvin) to make (2⁻⁴² a millisecond): 2⁻¹⁶ ⋅ 2⁻³⁰ ∕ 60 000 = 2⁻⁴² ∕ (60 000 ⋅ 2⁴).
+const PER_MS: u64 = MS_PER_MINUTE << (KELVIN_BITS - RATE_BITS);
+
 /// What it takes to believe a channel.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Belief {
@@ -53,7 +67,7 @@ pub(super) struct Channel {
     bend: Steps,
     /// Change that is always believed, at the steepest slope.
     noise: Steps,
-    /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹² steps.
+    /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹² steps: see [`RATE_BITS`].
     fastest: u32,
     /// The same at the slopes that drift goes by: above inhibit, towards cold, and at the hottest threshold, towards hot.
     cools: u32,
@@ -97,7 +111,7 @@ impl Channel {
         let hottest = settings.charge.high_limit.max(cutout);
         let coolest = settings.charge.inhibit.raised(fastest.over(settings.trust.max_age)).min(hottest);
         // Rounded down: the controller comes first.
-        let drifting = |at: Celsius| to_steps(scaled(slope_above(channel, at)) / (60_000 << 4));
+        let drifting = |at: Celsius| to_steps(scaled(slope_above(channel, at)) / PER_MS);
         Self {
             // What shows nothing at its threshold is never plausible: validation has refused it, and if not, all is off.
             lowest: shows(settings.trust.plausible_low.raised(MARGIN)).unwrap_or(Steps::MAX),
@@ -108,8 +122,9 @@ impl Channel {
             over: shows(cutout.raised(settings.heater.over_temperature).lowered(MARGIN)).unwrap_or(0),
             points: each(&settings.charge.ceiling, |_, point| shows(point.at).unwrap_or(Steps::MAX)),
             bend: most_bend(channel, &settings.charge.ceiling),
-            noise: to_steps(noise.saturating_mul(per_kelvin).saturating_add(0xFFFF) >> 16),
-            fastest: to_steps(scaled(per_kelvin).div_ceil(60_000 << 4)),
+            // 2⁻¹⁶ K × (2⁻³⁰ a kelvin) = 2⁻⁴⁶, rounded up to 2⁻³⁰.
+            noise: to_steps(noise.saturating_mul(per_kelvin).div_ceil(1 << KELVIN_BITS)),
+            fastest: to_steps(scaled(per_kelvin).div_ceil(PER_MS)),
             cools: drifting(coolest),
             warms: drifting(hottest),
             ..Self::unseen(channel)
@@ -305,7 +320,7 @@ impl Channel {
     fn moved(&self, per_ms: u32, now: Uptime) -> u64 {
         let age = u64::from(now.since(self.latest_at).as_millis());
         // 32 + 32 bits.
-        u64::from(per_ms).saturating_mul(age) >> 12
+        u64::from(per_ms).saturating_mul(age) >> RATE_BITS
     }
 
     /// Whether it is no cell, or one that can take `current` wherever it can be now.
@@ -372,7 +387,7 @@ fn lead_band(channel: &settings::Channel) -> (Steps, Steps) {
 
 fn to_ratio(shown: Ohms, reference: Ohms) -> Option<Steps> {
     // 32 + 30 bits.
-    let ratio = (u64::from(shown.as_steps()) << 30).checked_div(u64::from(reference.as_steps()))?;
+    let ratio = (u64::from(shown.as_steps()) << RATIO_BITS).checked_div(u64::from(reference.as_steps()))?;
     u32::try_from(ratio).ok()
 }
 

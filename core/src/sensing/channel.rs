@@ -331,10 +331,8 @@ impl Channel {
     /// Low and high end: the latest measurement and the median, drifted apart for the age of the former.
     #[inline]
     pub(super) fn range(&self, now: Uptime) -> (Celsius, Celsius) {
-        let [latest, a, b] = self.believed;
-        // The colder of latest and median, without sorting: the median is at most the warmer of the other two, and that where
-        // the latest is warmer still. Likewise the warmer.
-        let (low, high) = (latest.min(a.max(b)), latest.max(a.min(b)));
+        let (latest, median) = (self.latest(), self.median());
+        let (low, high) = (latest.min(median), latest.max(median));
         if self.believed_at == now {
             return (low, high);
         }
