@@ -1,12 +1,14 @@
-//! The promises of the whole, each held over generated installations and histories.
+//! The promises of the whole, each held over generated installations and histories. Their numbers are those of the crate's page,
+//! `docs/promises.md`.
 //!
 //! What is promised is written a second time, plainly and in floating point, from the raw inputs alone ([`Model`]). The histories break channels, move temperatures through every threshold, take energy away, make clocks leap, wrap and stand still,
 //! and cut the power; see [`crate::testing`]. Every property below has been watched failing with the line that it guards removed.
 
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::guard::Guard;
-use crate::quantity::{Celsius, Fraction, Instant, Milliamps};
-use crate::settings::{CeilingPoint, ChargeCurrent, Role, Settings, ValidSettings};
+use crate::quantity::{Celsius, Fraction, Instant, Milliamps, Ratio};
+use crate::rtd::Measured;
+use crate::settings::{CeilingPoint, ChargeCurrent, MAX_SOURCES, Role, Settings, ValidSettings};
 use crate::signals::{Alarm, Cause, Outputs, Relay, Sample, Sources, State};
 use crate::testing::{
     History, May, Model, Moment, any_history, any_settings, c, case, exact, exact_celsius, fine_inputs, sample,
@@ -47,7 +49,7 @@ fn run(
 proptest! {
     #![proptest_config(ProptestConfig { cases: CASES, ..ProptestConfig::default() })]
 
-    /// Invariants 1 and 2, and as the model is asked in the same step, 4.
+    /// Promises 1 and 2, and as the model is asked in the same step, 4.
     #[test]
     fn charge_is_never_permitted_cold_hot_or_blind_nor_within_the_soak_after(settings in any_settings(), history in any_history()) {
         run(&settings, &history, |_, outputs, may, _| {
@@ -61,7 +63,7 @@ proptest! {
         })?;
     }
 
-    /// Invariant 12, and 4: what does not obey the ceiling is let near the cells only where it cannot exceed it. A tenth of a millikelvin
+    /// Promise 12, and 4: what does not obey the ceiling is let near the cells only where it cannot exceed it. A tenth of a millikelvin
     /// is what a reading may be off by computation. What is told to sources that obey leaves room for the others. Sources in two steps
     /// count with the larger one exactly while the full charge permit is on, and without such sources that is the charge permit.
     #[test]
@@ -85,7 +87,7 @@ proptest! {
         })?;
     }
 
-    /// Invariant 3, and 4. The model keeps over restarts how long the heater ran, and that it overheated.
+    /// Promises 3 and 4. The model keeps over restarts how long the heater ran, and that it overheated.
     #[test]
     fn the_heater_is_never_on_blind_hot_unfed_or_latched(settings in any_settings(), history in any_history()) {
         run(&settings, &history, |_, outputs, may, _| {
@@ -98,7 +100,7 @@ proptest! {
         })?;
     }
 
-    /// Invariant 10, as far as the voltage shows it: present is not giving.
+    /// Promise 10, as far as the voltage shows it: present is not giving.
     #[test]
     fn the_bank_does_not_pay_for_what_sources_are_said_to_give(settings in any_settings(), history in any_history()) {
         run(&settings, &history, |_, outputs, may, _| {
@@ -107,7 +109,7 @@ proptest! {
         })?;
     }
 
-    /// Invariant 5. The same unit, the same step, one cell colder.
+    /// Promise 5. The same unit, the same step, one cell colder.
     #[test]
     fn a_colder_cell_never_turns_charge_on(settings in any_settings(), history in any_history(), by in 1..40_000_i32) {
         let high_release = exact(settings.charge.high_release);
@@ -139,7 +141,7 @@ proptest! {
         })?;
     }
 
-    /// Invariant 11.
+    /// Promise 11.
     #[test]
     fn charge_that_is_long_refused_with_a_source_present_is_never_quiet(settings in any_settings(), history in any_history()) {
         let after = u64::from(settings.charge.overdue_after.as_millis());
@@ -164,7 +166,7 @@ proptest! {
         })?;
     }
 
-    /// Invariant 7: the model starts afresh with each reset, so soaks count from it; here the good-reading run and the latches.
+    /// Promise 7: the model starts afresh with each reset, so soaks count from it; here the good-reading run and the latches.
     #[test]
     fn a_reset_leaves_both_outputs_off_until_start_up_is_done_and_keeps_what_is_latched(settings in any_settings(), history in any_history()) {
         let mut readings = 0_u32;
@@ -186,7 +188,7 @@ proptest! {
         })?;
     }
 
-    /// Invariant 8: whatever the controller asks for.
+    /// Promise 8: whatever the controller asks for.
     #[test]
     fn the_guard_alone_upholds_the_first_three(settings in any_settings(), history in any_history()) {
         let greedy = Outputs {
@@ -228,27 +230,51 @@ proptest! {
         })?;
     }
 
-    /// Invariant 6: overflow checks are on in this profile, and a panic anywhere fails the test.
+    /// Promise 6: overflow checks are on in this profile, and a panic anywhere fails the test. Outputs that contradict each other would be a
+    /// state that has no meaning.
     #[test]
     fn nothing_that_validates_can_be_driven_into_a_panic(settings in wild_settings(), history in any_history()) {
         prop_assume!(settings.clone().validate().is_ok());
         run(&settings, &history, |_, outputs, _, _| {
-            prop_assert!(State::PLAIN.contains(&outputs.state));
+            prop_assert_eq!((outputs.heater, outputs.charge), outputs.state.relays(), "{:?}", outputs);
+            let alarms = outputs.cause == Cause::GuardOverruled
+                || outputs.faults.channels.iter().any(Option::is_some)
+                || !outputs.faults.system.and(SystemFaults::ALARMING).is_empty();
+            prop_assert_eq!(outputs.alarm == Alarm::Sounding, alarms, "{:?}", outputs);
+            // A cause that is a fault is one that stands.
+            let stands = match outputs.cause {
+                Cause::Channel(fault) => outputs.faults.channels.contains(&Some(fault)),
+                Cause::System(fault) => outputs.faults.system.contains(fault),
+                _ => true,
+            };
+            prop_assert!(stands, "{outputs:?}");
             Ok(())
         })?;
     }
 
-    /// Two runs of one history give the same outputs to the last bit.
+    /// Promise 9, as far as one processor can show it: two units that see the same world decide the same, although their clocks show
+    /// another time, one of them wraps on its way, and what is not wired up reads as it likes.
     #[test]
-    fn same_inputs_same_outputs(settings in any_settings(), history in any_history()) {
-        let mut first = Vec::new();
-        run(&settings, &history, |_, outputs, _, _| { first.push(*outputs); Ok(()) })?;
-        let mut at = 0;
-        run(&settings, &history, |_, outputs, _, _| {
-            prop_assert_eq!(outputs, &first[at]);
-            at += 1;
-            Ok(())
-        })?;
+    fn decisions_depend_on_spans_of_time_and_on_what_is_wired(
+        settings in any_settings(), history in any_history(), later: u32, stray in any::<u32>(),
+    ) {
+        let valid = settings.clone().validate().unwrap();
+        let (mut unit, mut twin) = (Unit::new(&valid, Memory::default()), Unit::new(&valid, Memory::default()));
+        for moment in history.moments(&settings) {
+            if moment.restart {
+                (unit, twin) = (Unit::new(&valid, unit.memory()), Unit::new(&valid, twin.memory()));
+            }
+            let mut inputs = moment.inputs;
+            let measured = Measured::element(Ratio::from_steps(stray));
+            inputs.channels[settings.channels.len()..].fill(Sample::Fresh(measured));
+            for index in settings.sources.len()..MAX_SOURCES {
+                inputs.sources = inputs.sources.with(index);
+                inputs.unsteady = inputs.unsteady.with(index);
+            }
+            let now = Instant::from_millis(moment.now.as_millis().wrapping_add(later));
+            prop_assert_eq!(twin.step(now, &inputs), unit.step(moment.now, &moment.inputs));
+            prop_assert_eq!(twin.memory(), unit.memory());
+        }
     }
 }
 
@@ -261,11 +287,12 @@ fn generated_histories_reach_every_state_and_both_outputs() {
     let (mut reduced, mut full) = (0, 0);
     let (mut doubted, mut spent) = (0, 0);
     let (mut overheated, mut kept_resting) = (0, 0);
+    let mut overdue = 0;
     let mut states = std::collections::BTreeSet::new();
     for seed in 0..600 {
         let (settings, history) = case(seed);
         assert!(settings.clone().validate().is_ok(), "{:?}", settings.validate());
-        let mut seen = [false; 14];
+        let mut seen = [false; 15];
         run(&settings, &history, |moment, outputs, _, unit| {
             steps += 1;
             states.insert(outputs.state);
@@ -285,6 +312,7 @@ fn generated_histories_reach_every_state_and_both_outputs() {
             // With a source in two steps there.
             let more = Model::unruled_ma(&settings, &moment.inputs) > Model::reduced_ma(&settings, &moment.inputs);
             seen[13] |= outputs.full == Relay::Closed && more;
+            seen[14] |= outputs.overdue.is_some();
             Ok(())
         })
         .unwrap();
@@ -302,20 +330,21 @@ fn generated_histories_reach_every_state_and_both_outputs() {
         spent += u32::from(seen[8]);
         overheated += u32::from(seen[10]);
         kept_resting += u32::from(seen[11]);
+        overdue += u32::from(seen[14]);
     }
     std::println!(
         "600 histories, {steps} steps: {charged} charged, {heated} heated, {restarted} restarted, {latched} latched, \
          {unstored} could not store, {unsteady} had a line toggling, {ceiling} had a ceiling too low, {unruled} charged all the same, \
          {reduced} with less than all, {full} with the larger of two steps, \
          {doubted} a source that gave nothing, {spent} a relay that closed too often, \
-         {overheated} overheated, {kept_resting} restarted in a run"
+         {overheated} overheated, {kept_resting} restarted in a run, {overdue} waited too long"
     );
     assert_eq!(states.len(), State::PLAIN.len(), "{states:?}");
     assert!(ceiling >= 80 && unruled >= 40);
     assert!(reduced >= 10 && full >= 10);
     assert!(doubted >= 20 && spent >= 10);
     assert!(charged >= 80 && heated >= 80 && restarted >= 80 && latched >= 20 && unstored >= 80 && unsteady >= 80);
-    assert!(overheated >= 20 && kept_resting >= 40);
+    assert!(overheated >= 20 && kept_resting >= 40 && overdue >= 20);
 }
 
 /// The same of the ceiling, on its way up and on its way down; the cells of both batteries have elements of their own.
@@ -377,4 +406,30 @@ fn the_guard_has_nothing_to_take_from_a_sound_controller() {
     }
     assert!(permitted > 1_000, "{permitted}");
     assert_eq!(unit.counters().overrules, 0);
+}
+
+/// Each promise of the crate's page has a test behind it, and each of these exists.
+#[test]
+fn every_promise_names_the_tests_that_hold_it() {
+    let page = include_str!("../docs/promises.md");
+    let held: Vec<(usize, &str)> = page
+        .lines()
+        .filter_map(|line| {
+            let (number, tests) = line.strip_prefix("| ")?.split_once(" | ")?;
+            Some((number.parse().ok()?, tests))
+        })
+        .collect();
+    let promises = page.lines().filter(|line| line.contains(". **"));
+    let numbers: Vec<usize> = promises.map(|line| line.split('.').next().unwrap().parse().unwrap()).collect();
+    assert_eq!(numbers, (1..=12).collect::<Vec<_>>());
+    assert_eq!(held.iter().map(|(number, _)| *number).collect::<Vec<_>>(), numbers);
+    for (number, tests) in held {
+        // After a semicolon stands what only an emulated board can show.
+        let here = tests.split(';').next().unwrap();
+        let names: Vec<&str> = here.split('`').skip(1).step_by(2).collect();
+        assert!(!names.is_empty(), "{number}");
+        for name in names {
+            assert!(include_str!("invariants.rs").contains(&std::format!("fn {name}(")), "{number}: no {name}");
+        }
+    }
 }

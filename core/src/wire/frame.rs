@@ -186,6 +186,22 @@ mod tests {
             prop_assert!(frames.iter().rev().skip(1).all(Result::is_err));
         }
 
+        /// Bytes that no sender of this version means, under a checksum that is right.
+        #[test]
+        fn a_whole_frame_that_holds_no_message_is_named(body in (prop_oneof![Just(PROTOCOL), any::<u8>()], prop::collection::vec(0..4_u8, 0..4)).prop_map(|(protocol, rest)| [&[protocol][..], &rest].concat())) {
+            let mut frame = body.clone();
+            frame.extend(CRC.checksum(&body).to_le_bytes());
+            let mut room = std::vec![0; frame_bytes(body.len())];
+            let length = cobs::encode(&frame, &mut room);
+            // One byte for yes or no, and none left over.
+            let known = body[0] == PROTOCOL && body.len() == 2 && body[1] < 2;
+            match decode::<bool>(&mut room[..length]) {
+                Ok(_) => prop_assert!(known),
+                Err(FrameError::OtherProtocol(other)) => prop_assert!(other == body[0] && other != PROTOCOL),
+                Err(error) => prop_assert!(error == FrameError::Unknown && body[0] == PROTOCOL && !known),
+            }
+        }
+
         #[test]
         fn a_frame_that_is_cut_short_is_dropped(message in prop::collection::vec(any::<u8>(), 0..300), keep: prop::sample::Index) {
             let mut line = framed(&message);

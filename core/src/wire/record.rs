@@ -178,8 +178,50 @@ mod tests {
         }
 
         #[test]
-        fn garbage_is_never_settings(bytes: std::vec::Vec<u8>) {
+        fn garbage_is_damage(bytes: std::vec::Vec<u8>) {
             prop_assert_eq!(decode(&bytes), Err(RecordError::Damaged));
+        }
+
+        /// Bytes that nobody wrote as settings, under a checksum that is right: told by their version, or malformed, or settings that can
+        /// be written.
+        #[test]
+        fn whatever_has_a_right_checksum_is_named_or_is_settings(
+            settings in any_settings(), version in prop_oneof![4 => Just(VERSION), 1 => any::<u8>()],
+            changes in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 0..4), keep: prop::sample::Index, whole: bool,
+        ) {
+            let mut room = [0; MAX_BYTES];
+            let mut body = checked(encode(&settings, &mut room).unwrap()).unwrap().to_vec();
+            for (at, byte) in &changes {
+                let at = at.index(body.len());
+                body[at] = *byte;
+            }
+            body[0] = version;
+            if !whole {
+                body.truncate(1 + keep.index(body.len()));
+            }
+            body.extend(CRC.checksum(&body).to_le_bytes());
+            match decode(&body) {
+                Err(RecordError::OtherVersion(other)) => prop_assert!(other == version && version != VERSION),
+                Err(RecordError::Malformed) => prop_assert!(version == VERSION && (!changes.is_empty() || !whole)),
+                Ok(read) => {
+                    prop_assert_eq!(version, VERSION);
+                    prop_assert!(!changes.is_empty() || read == settings);
+                    there_and_back(&read);
+                    // Whatever it holds, whether it makes sense is for `validate` to say, and it can be asked.
+                    let _ = read.validate();
+                }
+                Err(RecordError::Damaged) => prop_assert!(false, "the checksum is right"),
+            }
+        }
+
+        #[test]
+        fn random_bytes_under_a_right_checksum_are_malformed(mut body in prop::collection::vec(any::<u8>(), 0..MAX_BYTES)) {
+            body.insert(0, VERSION);
+            body.extend(CRC.checksum(&body).to_le_bytes());
+            match decode(&body) {
+                Err(error) => prop_assert_eq!(error, RecordError::Malformed),
+                Ok(read) => there_and_back(&read),
+            }
         }
 
         #[test]
