@@ -35,7 +35,7 @@ fn no_link_in_the_documentation_is_broken() {
     run(cargo(doc).env("RUSTDOCFLAGS", "-D warnings"));
 }
 
-/// The four crates, by their folder.
+/// The four crates, by their folder. In that of the firmware lies one more, `firmware/rig`.
 const CRATES: [&str; 4] = ["core", "firmware", "sim", "tests"];
 
 #[test]
@@ -74,7 +74,7 @@ fn every_crate_is_held_to_the_lints_of_the_workspace() {
     for lint in ["unsafe_code = \"forbid\"", "missing_docs = \"deny\"", "pedantic = "] {
         assert!(workspace.iter().any(|line| line.starts_with(lint)), "Cargo.toml no longer says {lint}");
     }
-    for folder in CRATES.iter().filter(|&&folder| folder != "firmware") {
+    for folder in CRATES.iter().filter(|&&folder| folder != "firmware").chain(&["firmware/rig"]) {
         assert!(manifest(folder).contains("[lints]\nworkspace = true"), "{folder}/Cargo.toml sets its own lints");
     }
     // A board reaches its registers by their addresses. The library does not, and says so.
@@ -160,4 +160,16 @@ fn what_ships_carries_no_test_support() {
             "{package} depends on test support:\n{tree}"
         );
     }
+}
+
+/// What is in the package is what somebody gets who has nothing else: it must build alone, and say by which licence.
+#[test]
+fn the_core_makes_a_package_of_its_own() {
+    let list = run(&mut cargo("package --package forewarm-core --allow-dirty --list"));
+    for needed in ["Cargo.toml", "LICENSE", "README.md", "docs/promises.md", "src/lib.rs"] {
+        assert!(list.lines().any(|file| file == needed), "the package lacks {needed}:\n{list}");
+    }
+    let licence = |folder: &str| read_to_string(root().join(folder).join("LICENSE")).expect("a licence");
+    assert_eq!(licence("core"), licence(""));
+    run(&mut cargo("package --package forewarm-core --allow-dirty --locked"));
 }

@@ -1,14 +1,12 @@
 //! What goes over a serial line: frames, and the messages in them.
 //!
 //! A [`frame`] carries one message, whole or not at all. The service line of every controller carries a [`Request`](service::Request) one way
-//! and a [`Message`](service::Message) the other; the line between an emulated board and the world played around it carries
-//! the words of [`rig`]. Settings travel and are stored as a [`record`].
+//! and a [`Message`](service::Message) the other. Settings travel and are stored as a [`record`].
 //!
 //! Nothing here decides anything. The control path does not use it.
 
 pub mod frame;
 pub mod record;
-pub mod rig;
 pub mod service;
 
 use crc::{CRC_32_ISO_HDLC, Crc};

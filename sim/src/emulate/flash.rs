@@ -2,7 +2,7 @@
 //!
 //! Only an erase sets bits, and always those of whole pages; a write clears the bits that are clear in what is written.
 
-use forewarm_core::wire::rig::{Ask, mirror};
+use forewarm_rig::{Ask, mirror};
 
 /// Bytes of a page, which is erased whole.
 pub const PAGE: usize = 2048;

@@ -1,10 +1,10 @@
-//! The board's [`inbox`](forewarm_core::wire::rig::inbox) and [`mirror`], as the world fills them.
+//! The board's [`inbox`](forewarm_rig::inbox) and [`mirror`], as the world fills them.
 
 use super::line::Trouble;
 use super::monitor::Probe;
 use super::patience::Patience;
-use forewarm_core::wire::rig::inbox::{BYTES, READ, RING, WRITTEN};
-use forewarm_core::wire::rig::mirror;
+use forewarm_rig::inbox::{BYTES, READ, RING, WRITTEN};
+use forewarm_rig::mirror;
 
 /// The inbox of a board that has just been switched on.
 #[derive(Debug)]
@@ -65,7 +65,7 @@ mod tests {
     use super::*;
     use base64::Engine;
     use base64::engine::general_purpose::STANDARD as BASE64;
-    use forewarm_core::wire::rig::inbox::PLACE;
+    use forewarm_rig::inbox::PLACE;
     use proptest::prelude::*;
     use std::io::{BufRead, BufReader, Write};
     use std::os::unix::net::UnixStream;

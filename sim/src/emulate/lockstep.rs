@@ -12,7 +12,7 @@ use crate::offer::Offer;
 use crate::rehearse::{Glimpse, Outcome, Pace, Reasons, Scenario, Variation, Watcher, play};
 use forewarm_core::quantity::Instant;
 use forewarm_core::signals::{Alarm, Inputs, Outputs, Relay};
-use forewarm_core::wire::rig::{Moment, Pins};
+use forewarm_rig::{Moment, Pins};
 use std::fmt;
 use std::sync::atomic::{AtomicBool, Ordering};
 

@@ -7,7 +7,7 @@ use super::line::{Line, Trouble};
 use super::patience::Patience;
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame;
-use forewarm_core::wire::rig::{Answer, Doings, MAX_MOMENTS, Moment, Moments, Order, Pins, Report};
+use forewarm_rig::{Answer, Doings, MAX_MOMENTS, Moment, Moments, Order, Pins, Report};
 use std::time::Duration;
 
 /// How something that the board was to do has ended.

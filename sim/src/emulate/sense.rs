@@ -4,7 +4,7 @@ use forewarm_core::quantity::{Instant, Ratio};
 use forewarm_core::rtd::Measured;
 use forewarm_core::settings::MAX_SOURCES;
 use forewarm_core::signals::{Button, Inputs, Line, Relay, Sample};
-use forewarm_core::wire::rig::{
+use forewarm_rig::{
     BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_FEEDBACK, Level, Moment, Sensed, Shown,
 };
 

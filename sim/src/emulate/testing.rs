@@ -10,11 +10,11 @@ use forewarm_core::rtd::Measured;
 use forewarm_core::settings::{MAX_SOURCES, ValidSettings};
 use forewarm_core::signals::{Alarm, Button, Inputs, Outputs, Relay, Sample, Sources, Storage};
 use forewarm_core::wire::frame;
-use forewarm_core::wire::rig::{
+use forewarm_core::{Memory, Unit};
+use forewarm_rig::{
     Answer, Ask, BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, Doings, HEATER_FEEDBACK, Level, MAX_DOINGS,
     MAX_REPORT, Moment, Moments, Order, Pins, Report, Shown,
 };
-use forewarm_core::{Memory, Unit};
 use proptest::prelude::*;
 use std::os::unix::net::UnixStream;
 use std::thread::JoinHandle;

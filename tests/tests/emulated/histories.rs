@@ -12,8 +12,8 @@ use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Role, ValidSettings};
 use forewarm_core::signals::{Button, Outputs, Relay, Sample, Storage};
 use forewarm_core::testing::{Model, Moment as Happened, case, exact, exact_celsius, sample};
-use forewarm_core::wire::rig::Moment;
 use forewarm_core::{Memory, Unit};
+use forewarm_rig::Moment;
 
 /// Installations that are tried.
 const INSTALLATIONS: u64 = 40;

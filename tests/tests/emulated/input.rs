@@ -10,9 +10,9 @@ use forewarm_core::signals::{Alarm, Cause, Inputs, Line, Outputs, Relay, Sample,
 use forewarm_core::testing::fine_inputs;
 use forewarm_core::wire::frame::{self, PROTOCOL};
 use forewarm_core::wire::record::{self, Fingerprint, RecordError};
-use forewarm_core::wire::rig::{Level, Moment, Shown};
 use forewarm_core::wire::service::{Message, Origin, Refusal, Request, Unfit};
 use forewarm_core::{Memory, Unit};
+use forewarm_rig::{Level, Moment, Shown};
 use std::ops::ControlFlow;
 
 fn fine(t: i32) -> Inputs {
@@ -246,7 +246,7 @@ fn a_line_that_toggles_counts_as_what_is_safe_and_is_named() {
     // The protection's line.
     warm(&mut bench, &mut clock);
     assert_eq!(bench.seconds(&mut clock, &fine(12_000), 900).charge, Relay::Closed);
-    let did = lines(&mut bench, &mut clock, forewarm_core::wire::rig::CHARGE_LINE, 12_000, 20);
+    let did = lines(&mut bench, &mut clock, forewarm_rig::CHARGE_LINE, 12_000, 20);
     assert!(did.iter().all(|outputs| outputs.charge == Relay::Open));
     assert!(did[0].faults.system.contains(SystemFault::ChargeLineRefused), "{:?}", did[0]);
     let refused = Inputs { charge_line: Line::Refused, ..fine(12_000) };
@@ -332,8 +332,8 @@ fn orders_that_are_none_are_refused_and_change_nothing() {
         line.push(0);
         bench.rig.line().send(&line).expect("a line");
         let said = bench.rig.line().hear(bench.machine.patience(), "a refusal").expect("a line").expect("an answer");
-        let report = frame::decode::<forewarm_core::wire::rig::Report<'_>>(said);
-        assert_eq!(report, Ok(forewarm_core::wire::rig::Report::Refused));
+        let report = frame::decode::<forewarm_rig::Report<'_>>(said);
+        assert_eq!(report, Ok(forewarm_rig::Report::Refused));
         let inputs = fine(3_000);
         let moments: Vec<Moment> = (0..50).map(|_| next(&mut clock, 1000, &inputs)).collect();
         for ((_, board), moment) in bench.play(&moments).into_iter().zip(&moments) {

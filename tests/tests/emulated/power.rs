@@ -7,7 +7,7 @@ use forewarm_core::fault::{SystemFault, SystemFaults};
 use forewarm_core::quantity::Celsius;
 use forewarm_core::signals::{Button, Inputs, Outputs, Relay};
 use forewarm_core::testing::fine_inputs;
-use forewarm_core::wire::rig::Pins;
+use forewarm_rig::Pins;
 use forewarm_tests::run;
 use std::process::Command;
 use std::time::Duration;

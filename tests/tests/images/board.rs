@@ -17,8 +17,8 @@ use forewarm_core::settings::{
 };
 use forewarm_core::signals::{Inputs, Line, Relay, Sample, Sources};
 use forewarm_core::wire::record::{self, Fingerprint};
-use forewarm_core::wire::rig::Moment;
 use forewarm_core::wire::service::{Message, Request};
+use forewarm_rig::Moment;
 use forewarm_tests::{emulator, root};
 use std::ops::{ControlFlow, Range};
 use std::path::Path;

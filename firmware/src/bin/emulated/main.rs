@@ -6,7 +6,7 @@
 //! The program is that of every board; only what it senses and where it keeps things differ. Output pins, watchdog, service line and
 //! log are the machine's own. Converter, lines and clock show what the rig says, and storage is kept by the rig, because the
 //! machine has none that outlasts it and because so the power can be cut at any single write; see
-//! [`rig`](forewarm_core::wire::rig).
+//! [`rig`](forewarm_rig).
 
 mod log;
 mod pins;
@@ -21,9 +21,9 @@ use core::panic::PanicInfo;
 use embedded_hal::delay::DelayNs;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts};
 use forewarm_core::signals::Outputs;
-use forewarm_core::wire::rig::{BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_FEEDBACK, Pins, Shown};
 use forewarm_firmware::App;
 use forewarm_firmware::board::{self, Board, Conversion, Hardware, InputPins, OutputPins, Tap};
+use forewarm_rig::{BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_FEEDBACK, Pins, Shown};
 use uart::Uart;
 use world::World;
 

@@ -4,7 +4,7 @@ use crate::registers::{GPIO_CLOCKS, PORT_DIGITAL, PORT_DIRECTION, port_data};
 use crate::world::World;
 use core::cell::{Cell, RefCell};
 use embedded_hal::digital::{ErrorKind, ErrorType, InputPin, OutputPin};
-use forewarm_core::wire::rig::{Level, Pins};
+use forewarm_rig::{Level, Pins};
 
 const OUTPUTS: u8 = Pins::HEATER | Pins::CHARGE | Pins::ALARM | Pins::LAMP | Pins::FULL;
 

@@ -61,10 +61,10 @@ pub(crate) const WATCHDOG_LOAD: Register = Register(0x4000_0000);
 pub(crate) const WATCHDOG_CONTROL: Register = Register(0x4000_0008);
 pub(crate) const WATCHDOG_CLEAR: Register = Register(0x4000_000C);
 
-/// Storage as the rig shows it: see [`mirror`](forewarm_core::wire::rig::mirror).
+/// Storage as the rig shows it: see [`mirror`](forewarm_rig::mirror).
 pub(crate) mod mirror {
     use core::ptr::{read_volatile, with_exposed_provenance};
-    use forewarm_core::wire::rig::mirror::{BYTES, PLACE};
+    use forewarm_rig::mirror::{BYTES, PLACE};
 
     /// Copies bytes of storage, if there are so many from `at` on.
     pub(crate) fn read(at: u32, bytes: &mut [u8]) -> Option<()> {
@@ -80,11 +80,11 @@ pub(crate) mod mirror {
     }
 }
 
-/// The bytes that the rig has sent: see [`inbox`](forewarm_core::wire::rig::inbox).
+/// The bytes that the rig has sent: see [`inbox`](forewarm_rig::inbox).
 pub(crate) mod inbox {
     use super::Register;
     use core::sync::atomic::{Ordering, fence};
-    use forewarm_core::wire::rig::inbox::{BYTES, READ, RING, WRITTEN};
+    use forewarm_rig::inbox::{BYTES, READ, RING, WRITTEN};
 
     /// The next byte, if one has come.
     pub(crate) fn byte() -> Option<u8> {

@@ -7,8 +7,8 @@ use crate::registers::mirror;
 use crate::world::{Failed, World};
 use core::cell::RefCell;
 use embedded_storage::nor_flash::{ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash};
-use forewarm_core::wire::rig::mirror::BYTES;
-use forewarm_core::wire::rig::{Ask, MAX_BLOCK};
+use forewarm_rig::mirror::BYTES;
+use forewarm_rig::{Ask, MAX_BLOCK};
 
 /// Four pages, written by words, as small microcontrollers have them.
 const PAGE: usize = BYTES as usize / 4;

@@ -7,9 +7,7 @@ use crate::watchdog::Sparing;
 use forewarm_core::quantity::Instant;
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame::{Receiver, TooLong, encode, frame_bytes};
-use forewarm_core::wire::rig::{
-    Answer, Ask, Doings, Level, MAX_DOINGS, MAX_ORDER, MAX_REPORT, Moments, Order, Report, Sensed,
-};
+use forewarm_rig::{Answer, Ask, Doings, Level, MAX_DOINGS, MAX_ORDER, MAX_REPORT, Moments, Order, Report, Sensed};
 
 /// Answers are heard apart from orders: they come while an order is still being worked through.
 const ANSWER_FRAME: usize = frame_bytes(8);
