@@ -62,6 +62,28 @@ impl Ceiling {
         }
     }
 
+    /// Hands `visit` the temperatures at which the ceiling passes `current`, up or down, to within a step.
+    ///
+    /// Slopes are rounded, so just below a point the ceiling may lie below both its ends, and passes a current there that it does not
+    /// pass from point to point.
+    pub(crate) fn crossings(&self, current: Fraction, visit: &mut impl FnMut(Celsius)) {
+        for (piece, next) in self.pieces.iter().zip(self.pieces.iter().skip(1)) {
+            let slope = i64::from(piece.slope);
+            let over = |limit: Fraction| i64::from(limit.as_steps()).saturating_sub(i64::from(current.as_steps()));
+            let way = i64::from(next.at.above(piece.at).as_steps());
+            let at_its_end = over(piece.limit).saturating_add(way.saturating_mul(slope) >> 16);
+            if (over(piece.limit) >= 0) != (at_its_end >= 0) {
+                // 33 + 16 bits.
+                let way = over(piece.limit).saturating_neg().saturating_mul(1 << 16).checked_div(slope);
+                let way = way.and_then(|way| i32::try_from(way).ok()).map(Kelvins::from_steps);
+                visit(way.map_or(next.at, |way| piece.at.raised(way)));
+            }
+            if (at_its_end >= 0) != (over(next.limit) >= 0) {
+                visit(next.at);
+            }
+        }
+    }
+
     /// For cells from `coldest` to `hottest`. Where the ceiling comes down again towards hot cells, the hottest is the one to spare.
     pub(crate) fn between(&self, coldest: Celsius, hottest: Celsius) -> Fraction {
         let by_coldest = self.at(coldest);

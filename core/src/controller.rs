@@ -84,6 +84,7 @@ use crate::run::Parts;
 use crate::sensing::{Group, Picture, Sensing};
 use crate::settings::{self, Hold, MAX_CHANNELS, ValidSettings};
 use crate::signals::{Alarm, Cause, Inputs, Outputs, Relay, State, Storage};
+use crate::thresholds::{Aim, Levels, Phase};
 
 /// The charge loop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -224,6 +225,13 @@ struct Rules {
     heater: HeaterRule,
 }
 
+impl Rules {
+    const fn levels(&self) -> Levels {
+        let (charge, heater) = (&self.charge, &self.heater);
+        Levels { release: charge.release, start: heater.start, stop: heater.stop, hold: heater.hold }
+    }
+}
+
 /// [`settings::Charge`] without its ceiling, which is kept ready for use.
 #[derive(Clone, Debug)]
 struct ChargeRule {
@@ -281,11 +289,8 @@ pub(crate) struct Controller {
     offer: Offer,
     /// The coldest and the hottest cell, where all are good.
     cells: Option<(Celsius, Celsius)>,
-    /// Where heat is to bring the cells before charge can be permitted: to release, or to where the ceiling lets the sources charge that do
-    /// not obey it, those in two steps with the smaller one.
-    warm_from: Celsius,
-    /// The same for all they can give, where heat can bring the cells so far.
-    warm_full: Celsius,
+    /// How warm heat is to make the cells.
+    aim: Aim,
 }
 
 impl Controller {
@@ -332,8 +337,7 @@ impl Controller {
             up: Millis::ZERO,
             offer: Offer::NOTHING,
             cells: None,
-            warm_from: release,
-            warm_full: release,
+            aim: Aim::release(release),
         }
     }
 
@@ -345,7 +349,7 @@ impl Controller {
         let offer = self.power.judge(tick.credited, inputs, self.heater());
         let found = self.find_faults(tick.credited, tick.fault, inputs, &picture, &offer);
         if offer.unruled != self.offer.unruled {
-            self.warm_for(offer.unruled);
+            self.aim = Aim::new(&self.ceiling, self.settings.levels(), offer.unruled);
         }
         self.offer = offer;
         self.see_cells(&picture);
@@ -470,17 +474,6 @@ impl Controller {
             Group::Good { coldest, hottest } => Some((coldest, hottest)),
             Group::Absent | Group::Starting | Group::Doubtful(_) => None,
         };
-    }
-
-    /// Where the cells must be before sources that do not obey the ceiling may charge with `unruled`. Where the heater never brings
-    /// them so far it brings them as far as it may, and goes on half-way from there to release: the sun may do the rest. For the larger
-    /// steps alone it does not go to where it cannot bring them.
-    fn warm_for(&mut self, unruled: Unruled) {
-        let (release, stop) = (self.settings.charge.release, self.settings.heater.stop);
-        let reaches = |current| self.ceiling.reaches(current).filter(|&needed| needed < stop);
-        let warm_from = reaches(unruled.reduced).map_or(half_way(release, stop), |needed| release.max(needed));
-        let warm_full = if unruled.full == unruled.reduced { None } else { reaches(unruled.full) };
-        (self.warm_from, self.warm_full) = (warm_from, warm_full.map_or(warm_from, |needed| warm_from.max(needed)));
     }
 
     /// Whether the sources that do not obey the ceiling could, by the last step, give more together than the cells may take, those in
@@ -641,21 +634,12 @@ impl Controller {
     /// sources charge.
     #[must_use]
     pub(crate) fn asks_for_heat(&self, coldest: Celsius) -> bool {
-        let heater = &self.settings.heater;
-        let from = match (self.charge, heater.hold) {
-            (Charge::Permitted, Hold::Never) => return false,
-            // Below where the sources may charge with all they can give there is too little to hold for.
-            (Charge::Permitted, Hold::WhileCharging)
-                if self.warm_full > self.settings.charge.release && self.warm_full >= heater.start =>
-            {
-                half_way(self.warm_full, heater.stop)
-            }
-            (Charge::Permitted, Hold::WhileCharging) => heater.start,
-            // A bank that cools from stop to release in less than the soak time would otherwise never be charged.
-            (Charge::Soaking { .. } | Charge::Interrupted { .. }, _) => half_way(self.warm_from, heater.stop),
-            (Charge::Refused { .. }, _) => self.warm_from,
+        let phase = match self.charge {
+            Charge::Refused { .. } => Phase::Refused,
+            Charge::Soaking { .. } | Charge::Interrupted { .. } => Phase::Soaking,
+            Charge::Permitted => Phase::Permitted,
         };
-        coldest <= from
+        self.aim.heats_from(phase, self.settings.levels()).is_some_and(|from| coldest <= from)
     }
 
     fn is_warm_enough(&self, picture: &Picture) -> bool {
@@ -798,10 +782,6 @@ impl Controller {
     pub(crate) fn shares(&self) -> Shares {
         self.power.shares(self.offer.load)
     }
-}
-
-fn half_way(from: Celsius, to: Celsius) -> Celsius {
-    from.raised(to.above(from).half())
 }
 
 fn alarm(picture: &Picture, faults: SystemFaults) -> Alarm {

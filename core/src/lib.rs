@@ -175,6 +175,7 @@ mod tables;
     reason = "test support may stop where it stands, and computes its references in floating point"
 )]
 pub mod testing;
+mod thresholds;
 mod trial;
 mod unit;
 #[cfg(feature = "wire")]

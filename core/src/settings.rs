@@ -18,6 +18,7 @@ use crate::quantity::{
     Celsius, Fraction, Joules, KelvinRate, Kelvins, MilliampHours, Milliamps, Millis, Millivolts, Milliwatts, Ohms,
 };
 use crate::rtd::{Element, Leads};
+pub use crate::thresholds::Phase;
 use heapless::Vec;
 
 /// Thermometer channels one controller can have.

@@ -8,7 +8,7 @@ use crate::plant::{Air, Heat, Plant, Run, Temperatures};
 use crate::si::{self, celsius, seconds};
 use crate::site::Site;
 use forewarm_core::quantity::Kelvins;
-use forewarm_core::settings::{Role, Settings};
+use forewarm_core::settings::{Phase, Role, Settings};
 
 /// From one look at the temperatures to the next (s).
 pub(super) const STEP_S: f64 = 30.0;
@@ -155,6 +155,8 @@ impl<'s> Readings<'s> {
 pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> WarmUp {
     let (charge, heater) = (&setup.settings.charge, &setup.settings.heater);
     let (release_c, stop_c) = (celsius(charge.release), celsius(heater.stop));
+    // Higher than where it starts before release is reached, so it holds from the beginning.
+    let starts_c = setup.settings.heats_from(Phase::Soaking).map_or(f64::NEG_INFINITY, celsius);
     let soak_s = seconds(charge.soak);
     let hysteresis_k = si::written_k(heater.cutout_hysteresis);
     let readings = Readings::new(setup);
@@ -220,8 +222,7 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
         let above = readings.above_cutout(&now);
         is_cut_out = above >= 0.0 || (is_cut_out && above > -hysteresis_k);
         found.was_cut_out |= is_cut_out && found.permitted_s.is_none();
-        // While it soaks, the heater comes on again half way down to release.
-        is_on = coldest <= f64::midpoint(release_c, stop_c) || (is_on && coldest < stop_c);
+        is_on = coldest <= starts_c || (is_on && coldest < stop_c);
         found.was_stopped |= !is_on;
         let heater_w = if is_on && !is_cut_out { setup.heater_w } else { 0.0 };
         run.set_heat(Heat { heater_w, bank_w: 0.0 });

@@ -27,11 +27,11 @@ use crate::bank::{BankModel, Fed, Flow, HeaterLoad, Permit};
 use crate::offer::Offer;
 use crate::plant::{Air, Heat, Mark, Plant, Run};
 use crate::season::Moment;
-use crate::si::{self, celsius, kelvins};
+use crate::si::{self, celsius};
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
-use forewarm_core::quantity::{Celsius, Fraction, Instant, Milliamps};
-use forewarm_core::settings::{MAX_CHANNELS, Role, Source, ValidSettings};
+use forewarm_core::quantity::{Celsius, Fraction, Instant};
+use forewarm_core::settings::{MAX_CHANNELS, Role, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::{Memory, Unit};
 use std::borrow::Cow;
@@ -622,7 +622,7 @@ fn seconds(steps: u64, step_s: f64) -> f64 {
 
 /// Whether every reading is well between two thresholds.
 struct Calm {
-    /// Of each channel (°C), ascending.
+    /// Of each channel (°C).
     thresholds: Vec<Vec<f64>>,
     /// Nearer to a threshold than this, a reading's noise and coarseness count (K).
     margin_k: Vec<f64>,
@@ -642,7 +642,7 @@ impl Calm {
             0.005 + 2.0 * (NOISE_REACH * converter.noise_k + code_ohm / platinum.slope(0.0))
         });
         Self {
-            thresholds: settings.channels.iter().map(|channel| thresholds(settings, channel.role)).collect(),
+            thresholds: settings.channels.iter().map(|channel| turning_points_c(settings, channel.role)).collect(),
             margin_k: margin_k.collect(),
             before: [f64::NAN; MAX_CHANNELS],
             before_at: 0,
@@ -667,33 +667,9 @@ impl Calm {
     }
 }
 
-/// What a channel of this role is compared with (°C).
-fn thresholds(settings: &ValidSettings, role: Role) -> Vec<f64> {
-    if let Role::Check(_) = role {
-        // It shows no temperature.
-        return Vec::new();
-    }
-    let (charge, heater) = (&settings.charge, &settings.heater);
-    let cutout = celsius(heater.cutout(role));
-    let mut all = vec![cutout, cutout - kelvins(heater.cutout_hysteresis), cutout + kelvins(heater.over_temperature)];
-    if role == Role::Cell {
-        let (release, stop) = (celsius(charge.release), celsius(heater.stop));
-        all.extend([celsius(charge.inhibit), release, celsius(charge.high_limit), celsius(charge.high_release)]);
-        all.extend([celsius(heater.start), stop, f64::midpoint(release, stop)]);
-        // Where the ceiling lets each set of sources charge that do not obey it.
-        let gives: [fn(&Source) -> Option<Milliamps>; 2] =
-            [|source| source.charge.reduced(), |source| source.charge.most()];
-        let sets = (1_u32..1 << settings.sources.len()).flat_map(|set| gives.map(|gives| (set, gives)));
-        for (set, gives) in sets {
-            let of_set = settings.sources.iter().enumerate().filter(|(index, _)| set & (1 << index) != 0);
-            let together = of_set.filter_map(|(_, source)| gives(source)).fold(Milliamps::ZERO, Milliamps::plus);
-            if let Some(from) = charge.charges_from(together).map(celsius).filter(|&from| from > -100.0) {
-                all.push(from);
-                // Below release the heater has its own reasons.
-                let from = from.max(release);
-                all.extend([from, f64::midpoint(from, stop), f64::midpoint(f64::midpoint(release, stop), stop)]);
-            }
-        }
-    }
+/// Where what is decided of a channel of this role changes (°C).
+fn turning_points_c(settings: &ValidSettings, role: Role) -> Vec<f64> {
+    let mut all = Vec::new();
+    settings.turning_points(role, |t| all.push(celsius(t)));
     all
 }
