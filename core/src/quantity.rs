@@ -3,7 +3,7 @@
 //! A temperature as a point ([`Celsius`]) and a difference ([`Kelvins`]) are two types, and so are a moment
 //! ([`Instant`]) and a span ([`Millis`]): operations that mean nothing are absent. Constructors and accessors say
 //! the unit. Arithmetic saturates at the ends of the range; whether a value is believable is for
-//! [`sensing`](crate::sensing) to judge, whether it is a sensible setting for [`settings`](crate::settings).
+//! `sensing` to judge, whether it is a sensible setting for [`settings`](crate::settings).
 
 use core::fmt;
 use fixed::FixedU32;

@@ -389,7 +389,8 @@ pub enum Reserve {
     },
 }
 
-/// What shows that the bank pays for heat that sources are said to give. See [`giving`](crate::giving).
+/// What shows that the bank pays for heat that sources are said to give: their line is stuck, a breaker has tripped. Such sources pay for no
+/// heat for a while; see [`SystemFault::SourceNotGiving`](crate::fault::SystemFault::SourceNotGiving).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Giving {

@@ -8,7 +8,7 @@ use crate::quantity::{Celsius, Fraction, Instant, Millis};
 use crate::settings::{MAX_CHANNELS, ValidSettings};
 use crate::signals::{Alarm, Cause, Inputs, Outputs, Relay};
 
-/// A controller with its guard. The [crate](crate)'s page shows it from converter codes to a decision.
+/// A controller with its guard. The [crate]'s page shows it from converter codes to a decision.
 ///
 /// After a reset both outputs are off until every channel that is needed has given its run of good readings. What must survive the
 /// reset is the caller's to keep:
