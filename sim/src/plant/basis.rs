@@ -1,13 +1,16 @@
-//! Thousands of cells made into a few states, once, before anything is stepped.
+//! Makes a few states of thousands of cells, once, before anything is stepped.
 //!
-//! The cells' temperatures are written as sums of a few patterns, `T = V z`, and the equations are asked to hold along these patterns only:
-//! `Vᵀ C V dz/dt = Vᵀ heat − Vᵀ G V z`. That keeps what matters of the physics: heat is neither made nor lost (one pattern is the same
-//! temperature everywhere), everything decays, and a bank at rest stays at rest. The patterns are what the cells answer to each thing
-//! that drives them, held for ever and varied in the course of hours and minutes, and how these answers move with what may differ from what
-//! is written down. Of all these the few are kept that most of the rest is made of.
+//! A few patterns, each times its amount, stand for the temperatures of the cells: `T = V z`. The equations then hold
+//! along these patterns only: `Vᵀ C V dz/dt = Vᵀ heat − Vᵀ G V z`. This keeps the physics that matters. Heat is neither
+//! made nor lost, because one pattern is the same temperature everywhere. Everything decays, and a bank at rest stays
+//! at rest.
 //!
-//! Sources: rational Krylov subspaces, Antoulas, Approximation of Large-Scale Dynamical Systems (2005), chapter 11; proper orthogonal
-//! decomposition and projection onto it, ibid., section 9.1; both from memory.
+//! The candidates are the answers of the cells to each thing that drives them, held constant or varied over hours and
+//! minutes. Further candidates are the changes of these answers when a property differs from what the file says. The
+//! few patterns that make up most of the candidates are kept.
+//!
+//! Sources: rational Krylov subspaces, Antoulas, Approximation of Large-Scale Dynamical Systems (2005), chapter 11;
+//! proper orthogonal decomposition and projection onto it, ibid., section 9.1; both from memory.
 
 use super::extremes::Extremes;
 use super::fidelity::Answers;
@@ -21,57 +24,59 @@ use nalgebra::{DMatrix, DVector, SymmetricEigen};
 use nalgebra_sparse::CscMatrix;
 use nalgebra_sparse::factorization::{CscCholesky, CscSymbolicCholesky};
 
-/// How fast what drives the cells varies, in the answers that are computed (1/s): held for ever, and from a day down to a minute or two.
+/// How fast the drives vary when the answers are computed (1/s): held constant, then from a day down to a minute or
+/// two.
 const RATES: [f64; 7] = [0.0, 1e-5, 4e-5, 1.6e-4, 6.4e-4, 2.56e-3, 1.024e-2];
 
-/// At which of them it is computed how the answers move with properties.
+/// Which of these rates the effects of changed properties are computed at.
 const MOVED_AT: [usize; 3] = [0, 2, 4];
 
 /// Winds for which answers are computed (m/s).
 const WINDS: [f64; 2] = [2.0, 10.0];
 
-/// What the weights of patterns are reckoned with: as much as usually drives the cells.
+/// Usual size of each drive. These sizes weigh the patterns.
 pub(super) const HEATER_W: f64 = 100.0;
 pub(super) const BANK_W: f64 = 20.0;
 pub(super) const BOUNDARY_K: f64 = 30.0;
 
-/// Patterns that are kept: as few of these as are near enough, or the most.
+/// Numbers of patterns to try. The first that is near enough is taken, or else the last.
 const STATES: [usize; 4] = [36, 40, 48, 64];
 
-/// As near to all patterns together as the kept ones are to be (K). Where even the most of them are not, [`Shape::apart_k`] says so.
+/// How near the kept patterns should come to all patterns together (K). If even the most patterns do not,
+/// [`Shape::apart_k`] reports it.
 pub const SOUGHT_K: f64 = 0.04;
 
-/// Cells and patterns of an installation, for all that have bodies of the same measures.
+/// Cells and patterns of an installation. They serve every installation whose bodies have the same measures.
 #[derive(Clone, Debug)]
 pub struct Shape {
     layout: Layout,
     mesh: Mesh,
     /// The same temperature everywhere comes first.
     patterns: DMatrix<f64>,
-    /// Where its coldest and warmest places are looked for.
+    /// Where to look for its coldest and warmest places.
     pub(super) extremes: Extremes,
-    /// Layers of the walls and of the floor, and whether that stands on the ground.
+    /// Layers of the walls and of the floor, and whether the floor stands on the ground.
     layers: ([usize; 2], bool),
-    /// How far any place of a battery can be from what all patterns say (K), in any history.
+    /// The most that a place of a battery can differ from what all patterns give (K), in any history.
     apart_k: f64,
 }
 
-/// The equations of an installation without wind on it, in few states, and what is read of them.
+/// The equations of an installation without wind, in few states, and what reads them.
 #[derive(Clone, Debug)]
 pub(super) struct Reduced {
     pub(super) solid: Solid,
-    /// The patterns of its shape, and what makes them orthonormal as its own heat capacities weigh them: `V L⁻ᵀ`.
+    /// The patterns of its shape. `V L⁻ᵀ` makes them orthonormal, weighed by its own heat capacities.
     patterns: DMatrix<f64>,
     l: DMatrix<f64>,
     /// The state in which all is at 1 °C.
     pub(super) uniform: DVector<f64>,
     system: System,
-    /// What the floor's underside and the walls' outside give in full (W/K).
+    /// The full conductances of the floor's underside and of the walls' outside (W/K).
     windward: Vec<System>,
 }
 
 impl Shape {
-    /// For `site`.
+    /// The cells and patterns of `site`.
     #[must_use]
     pub fn of(site: &Site) -> Self {
         let layout = Layout::of(site);
@@ -97,8 +102,9 @@ impl Shape {
         shape
     }
 
-    /// How far any place of a battery can be from what the cells' full set of patterns says (K), in any history of up to 100 W of heat and
-    /// weather that turns by up to 5 K an hour, from a few minutes after heat has come or gone.
+    /// The most that a place of a battery can differ from what the full set of patterns gives (K). It holds for any
+    /// history of up to 100 W of heat and weather that turns by up to 5 K an hour, from a few minutes after heat has
+    /// come or gone.
     #[must_use]
     pub const fn apart_k(&self) -> f64 {
         self.apart_k
@@ -110,7 +116,7 @@ impl Shape {
         self.patterns.ncols()
     }
 
-    /// Whether it is for `site` too: bodies of the same measures, in the same places but for the pad.
+    /// Whether it serves `site` too: the bodies have the same measures and, except the pad, the same places.
     #[must_use]
     pub fn fits(&self, site: &Site) -> bool {
         self.layers == layers(site) && self.layout.is_but_for_the_place_of_the_pad(&Layout::of(site))
@@ -126,13 +132,13 @@ impl Shape {
         self.patterns.nrows()
     }
 
-    /// `site`, which has bodies of the same measures, in few states.
+    /// The equations of `site` in few states. Its bodies must have the same measures.
     pub(super) fn reduce(&self, site: &Site) -> Reduced {
         let solid = self.solid(site);
         let network = &solid.network;
         let (v, transposed) = (&self.patterns, self.patterns.transpose());
         let factor = (&transposed * weighed(&network.capacities(), v)).cholesky();
-        // Patterns that are orthonormal as one site's heat capacities weigh them are independent as any other's do.
+        // Patterns that are orthonormal under one site's heat capacities are independent under any other's.
         let l = factor.expect("independent patterns, and capacities above 0").unpack();
         let column = |of_cells: &DVector<f64>| solved(&l, &transposed * of_cells);
         let system = System {
@@ -186,7 +192,7 @@ impl Reduced {
         self.patterns.ncols()
     }
 
-    /// How a value that is a weight for each cell is read of the states.
+    /// Weights on the states for a value that is a weighted sum of cells.
     pub(super) fn read(&self, weights: impl IntoIterator<Item = (usize, f64)>) -> DVector<f64> {
         let mut row = DVector::zeros(self.states());
         for (node, weight) in weights {
@@ -195,20 +201,20 @@ impl Reduced {
         solved(&self.l, row)
     }
 
-    /// Temperatures of all cells (°C), of states that may have those of thermometers after them.
+    /// Temperatures of all cells (°C). `states` may have those of the thermometers at its end.
     pub(super) fn cells_c(&self, states: &DVector<f64>) -> DVector<f64> {
         let mut states = states.rows(0, self.states()).into_owned();
         self.l.tr_solve_lower_triangular_mut(&mut states);
         &self.patterns * states
     }
 
-    /// How values of several places are read of the states, a row for each.
+    /// Weights on the states for several places, a row for each.
     pub(super) fn rows(&self, places: Vec<Place>) -> DMatrix<f64> {
         let columns: Vec<DVector<f64>> = places.into_iter().map(|place| self.read(place)).collect();
         DMatrix::from_columns(&columns).transpose()
     }
 
-    /// The equations with so much wind about the box (m/s).
+    /// The equations in this wind on the box (m/s).
     pub(super) fn in_wind(&self, wind_m_s: f64) -> System {
         let mut system = self.system.clone();
         for (windward, full) in self.solid.windward.iter().zip(&self.windward) {
@@ -229,11 +235,11 @@ fn weighed(weights: &DVector<f64>, columns: &DMatrix<f64>) -> DMatrix<f64> {
     weighed
 }
 
-/// Cells with wind about them.
+/// Cells in a wind.
 struct Blown {
     conductances: CscMatrix<f64>,
     capacities: DVector<f64>,
-    /// What drives them, each as much as it usually does.
+    /// What drives them, each at its usual size.
     drives: Vec<DVector<f64>>,
 }
 
@@ -255,7 +261,7 @@ impl Blown {
         Self { conductances: network.conductances(), capacities: network.capacities(), drives }
     }
 
-    /// Of `G + rate C`.
+    /// Factors `G + rate C`.
     fn factor(&self, symbolic: &CscSymbolicCholesky, rate: f64) -> Option<CscCholesky<f64>> {
         let mut shifted = self.conductances.clone();
         for (row, col, value) in shifted.triplet_iter_mut() {
@@ -267,7 +273,7 @@ impl Blown {
     }
 }
 
-/// What is different where one property is.
+/// How the equations change with one property.
 struct Move {
     conductances: CscMatrix<f64>,
     capacities: DVector<f64>,
@@ -283,14 +289,16 @@ impl Move {
         }
     }
 
-    /// What drives the move of the answers `found` at `rate` (1/s), to first order: of `(G + s C) T = q` it is `dq − (dG + s dC) T`.
+    /// What drives the change of the answers `found` at `rate` (1/s), to first order. From `(G + s C) T = q` follows
+    /// `dq − (dG + s dC) T`.
     fn drives_of(&self, found: &DMatrix<f64>, rate: f64) -> DMatrix<f64> {
         &self.drives - &self.conductances * found - weighed(&(&self.capacities * rate), found)
     }
 }
 
-/// Sites that differ from `site` in all properties at once, by as much as they may: where heat has a hard way through the batteries and an
-/// easy one out of the box, and the other way round. What several moves do together is more than the sum of what each does.
+/// Two sites that differ from `site` in all properties at once, each by as much as it may. In one, heat passes badly
+/// through the batteries and easily out of the box. In the other it is the reverse. Several changes together do more
+/// than the sum of each alone.
 fn corners(site: &Site) -> [Site; 2] {
     [-1.0, 1.0].map(|sign: f64| {
         let mut site = site.clone();
@@ -307,7 +315,7 @@ fn corners(site: &Site) -> [Site; 2] {
 /// Rates at which the answers of the corners are computed (1/s).
 const CORNER_RATES: [f64; 2] = [0.0, 1.6e-4];
 
-/// Sites that differ from `site` in one property, by as much as it may.
+/// Sites that each differ from `site` in one property, by as much as it may.
 fn moved(site: &Site) -> Vec<Site> {
     let with = |change: &dyn Fn(&mut Site)| {
         let mut site = site.clone();
@@ -333,7 +341,7 @@ fn moved(site: &Site) -> Vec<Site> {
     all
 }
 
-/// What the cells answer with, the weightiest first.
+/// The patterns of the cells' answers, the weightiest first.
 fn patterns(site: &Site, shape: &Shape) -> DMatrix<f64> {
     let solid = shape.solid(site);
     let cells = Blown::new(&solid, WINDS[0], site.place.stands_on);
@@ -362,7 +370,7 @@ fn patterns(site: &Site, shape: &Shape) -> DMatrix<f64> {
             answers.extend(found.column_iter().map(|column| column.clone_owned()));
         }
     }
-    // Gradients count as well as temperatures: in what a plate does there is little heat and much of the story.
+    // Gradients count as well as temperatures: a plate holds little heat, but its gradients matter.
     let norm = |columns: &DMatrix<f64>| &cells.conductances * columns + weighed(&(&cells.capacities / 3600.0), columns);
     let ones = DMatrix::from_element(cells.capacities.len(), 1, 1.0);
     let all = DMatrix::from_columns(&answers);
@@ -372,7 +380,7 @@ fn patterns(site: &Site, shape: &Shape) -> DMatrix<f64> {
     let SymmetricEigen { eigenvectors, eigenvalues } = SymmetricEigen::new(gram);
     let mut order: Vec<usize> = (0..eigenvalues.len()).collect();
     order.sort_by(|a, b| eigenvalues[*b].total_cmp(&eigenvalues[*a]));
-    // Beyond this, rounding.
+    // The rest is rounding.
     order.retain(|index| eigenvalues[*index] > 1e-13 * eigenvalues.max());
     let mut kept = vec![ones.column(0).clone_owned()];
     for index in order {

@@ -1,8 +1,9 @@
 //! Which places of a battery, of the plate and of the pad can be the coldest or the warmest.
 //!
-//! The coldest place of a block is a corner, an edge, the middle of a face or its core, whichever way heat goes: to look at a lattice of
-//! places at every moment would cost more than the moment itself. So the lattice is looked at once, through many stories of heat that comes
-//! and goes and of weather that turns, and those places are kept that are at an end of the range in any of them.
+//! The coldest place of a block is a corner, an edge, the middle of a face or its core, whichever way heat flows.
+//! Reading a lattice of places at every moment would cost more than the step itself. So the lattice is read once,
+//! through many stories of heat that comes and goes and of weather that turns. The places that are the coldest or the
+//! warmest in any of them are kept.
 
 use super::basis::{HEATER_W, Reduced};
 use super::layout::Layout;
@@ -11,36 +12,37 @@ use super::places::Place;
 use super::solid::Solid;
 use nalgebra::{DMatrix, DVector};
 
-/// Places along each side of a battery, its faces included: the coldest place lies behind a face where warm air has begun to come in.
+/// Places along each side of a battery, with its faces. The coldest place lies behind a face when warm air has begun to
+/// come in.
 const LATTICE: [f64; 9] = [0.0, 0.125, 0.25, 0.375, 0.5, 0.625, 0.75, 0.875, 1.0];
 
-/// The same upwards, which is how the heat goes: where the cells lie, it has far to go and the coldest place moves upwards with it.
+/// The same upwards. Heat flows this way. Where the cells lie, it has far to go, and the coldest place moves upwards.
 const UPWARDS: [f64; 11] = [0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0];
 
-/// The same along each measure of plate and pad.
+/// The same along each side of plate and pad.
 const FLAT: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
 
-/// A place that is nearer to an end of the range than this stands for the one at the end (K).
+/// A place within this of the extreme stands for it (K).
 const NEAR_K: f64 = 0.005;
 
 /// Moments of a story (s).
 const MOMENTS_S: [f64; 9] = [120.0, 600.0, 1800.0, 3600.0, 7200.0, 14_400.0, 28_800.0, 86_400.0, 1e7];
 
-/// How much colder or warmer it becomes outside in a story (K).
+/// Changes of the outside temperature in a story (K).
 const TURNS_K: [f64; 5] = [0.0, -30.0, -10.0, 10.0, 30.0];
 
 /// The places that are kept.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Extremes {
-    /// Of each battery, from its corner, as parts of its measures.
+    /// Of each battery, from its corner, as fractions of its measures.
     pub(super) batteries: Vec<Vec<[f64; 3]>>,
-    /// Over the pad, as parts of its measures.
+    /// Over the pad, as fractions of its measures.
     pub(super) plate: Vec<[f64; 2]>,
     pub(super) pad: Vec<[f64; 2]>,
 }
 
 impl Extremes {
-    /// All of the lattice.
+    /// The whole lattice.
     pub(super) fn lattice(layout: &Layout) -> Self {
         let flat: Vec<[f64; 2]> = FLAT.into_iter().flat_map(|x| FLAT.map(|y| [x, y])).collect();
         let points =
@@ -57,7 +59,7 @@ impl Extremes {
         Self { batteries, plate: flat.clone(), pad: flat }
     }
 
-    /// Those of all batteries, one battery after the other.
+    /// The kept places of all batteries, one battery after the other.
     pub(super) fn in_batteries(&self, solid: &Solid) -> Vec<Place> {
         let of = |(battery, points): (usize, &Vec<[f64; 3]>)| -> Vec<Place> {
             points.iter().map(|&point| solid.part_of_battery(battery, point)).collect()
@@ -65,7 +67,7 @@ impl Extremes {
         self.batteries.iter().enumerate().flat_map(of).collect()
     }
 
-    /// Those of the lattice that are ever at an end.
+    /// The places of the lattice that are ever the coldest or the warmest.
     pub(super) fn of(reduced: &Reduced) -> Self {
         let all = Self::lattice(&reduced.solid.layout);
         let stories = Stories::of(reduced);
@@ -107,7 +109,7 @@ impl Stories {
         let turned = answer(&DVector::zeros(n), 1.0);
         let mut columns = Vec::new();
         for (on, lit) in heated.iter().enumerate() {
-            // Switched on at first, and off again before the moment or never.
+            // Heat is switched on at the start. It goes off before the moment, or never.
             let off = std::iter::once(lit.clone()).chain(heated[..on].iter().map(|off| lit - off));
             for heat in off.chain([DVector::zeros(n)]) {
                 for turn in TURNS_K {
@@ -118,22 +120,22 @@ impl Stories {
         Self(DMatrix::from_columns(&columns))
     }
 
-    /// The rows that stand for the coldest and the warmest of them at every moment.
+    /// The rows that stand for the coldest and the warmest row at every moment.
     fn ends(&self, rows: &DMatrix<f64>) -> Vec<usize> {
         let mut fields = rows * &self.0;
-        // The warmest are the coldest of what is turned about.
+        // The warmest are the coldest of the negated values.
         let turned = -&fields;
         fields = DMatrix::from_columns(&fields.column_iter().chain(turned.column_iter()).collect::<Vec<_>>());
         let mut open: Vec<(usize, f64)> =
             fields.column_iter().map(|column| column.min() + NEAR_K).enumerate().collect();
-        // Only a place that is at an end itself is worth asking.
+        // Only a place that is an extreme itself can be chosen.
         let mut asked: Vec<usize> = fields.column_iter().map(|column| column.imin()).collect();
         asked.sort_unstable();
         asked.dedup();
         let mut kept = Vec::new();
         while !open.is_empty() {
             let stands_for = |row: usize| open.iter().filter(|(moment, near)| fields[(row, *moment)] <= *near).count();
-            // Of two that stand for as much, the first: the same on every machine.
+            // Of two that stand for equally many, take the first: every machine then chooses the same.
             let Some(row) = asked.iter().copied().rev().max_by_key(|row| stands_for(*row)) else { break };
             open.retain(|&(moment, near)| fields[(row, moment)] > near);
             kept.push(row);

@@ -1,17 +1,18 @@
-//! How far the few states can be from what the many patterns say.
+//! How far the few states can be from the many patterns.
 //!
-//! What a place does after a step of heat or weather is compared, at moments from some minutes on to the end. Heat comes and goes in steps: the
-//! errors of its answers, added up with every change of theirs counted in full, bound the error of every history of it, however often it is
-//! switched. Weather goes straight from hour to hour: its error is at most how fast it turns, times the integral of the error of a step.
-//! Source: the gain from bounded inputs to a bounded output is the integral of the magnitude of the impulse response, Desoer & Vidyasagar,
-//! Feedback Systems (1975), chapter 6, from memory.
+//! Both answer a step of heat or weather. Their answers are compared at every place, at moments from some minutes on to
+//! the end. Heat comes and goes in steps. The sum of all changes of the error, each counted in full, bounds the error
+//! in every history, however often heat is switched. Weather runs straight from hour to hour. Its error is at most its
+//! fastest turn times the integral of the error of a step. Source: the gain from bounded inputs to a bounded output is
+//! the integral of the magnitude of the impulse response, Desoer & Vidyasagar, Feedback Systems (1975), chapter 6, from
+//! memory.
 
 use super::basis::{BANK_W, BOUNDARY_K, HEATER_W, Reduced};
 use super::extremes::Extremes;
 use super::modes::{Drive, Modes};
 use nalgebra::{DMatrix, DVector};
 
-/// Moments after a step (s). Sooner, a step of 100 W is seen to a few hundredths of a kelvin less sharply than it is.
+/// Moments after a step (s). Earlier, the few states blur a step of 100 W by a few hundredths of a kelvin.
 const MOMENTS_S: [f64; 12] =
     [240.0, 480.0, 900.0, 1800.0, 3600.0, 7200.0, 14_400.0, 28_800.0, 57_600.0, 115_200.0, 345_600.0, 1e8];
 
@@ -21,10 +22,10 @@ const TURNS_K_PER_H: f64 = 5.0;
 /// Wind about the box meanwhile (m/s).
 const WIND_M_S: f64 = 3.0;
 
-/// Drives that are heat: the heater's, and the bank's own.
+/// Drives that are heat: from the heater, and from the bank itself.
 const HEATS: usize = 2;
 
-/// What every place of the batteries answers to a step of each drive, moment by moment.
+/// The answer of every place of the batteries to a step of each drive, moment by moment.
 #[derive(Clone, Debug)]
 pub(super) struct Answers(Vec<Vec<DVector<f64>>>);
 
@@ -50,7 +51,7 @@ impl Answers {
         Self(answers.collect())
     }
 
-    /// The most that any place can be apart from `other` in any history (K).
+    /// The most that any place can differ from `other` in any history (K).
     pub(super) fn apart_k(&self, other: &Self) -> f64 {
         let places = self.0[0][0].len();
         let mut total = DVector::zeros(places);
@@ -61,7 +62,7 @@ impl Answers {
                 total += if drive < HEATS {
                     (&error - &before).abs()
                 } else {
-                    // By the end nothing is left of it.
+                    // The error has decayed by the end.
                     let lasts_h = (at_s.min(1e6) - before_s) / 3600.0;
                     (error.abs() + before.abs()) / 2.0 * lasts_h * TURNS_K_PER_H / BOUNDARY_K
                 };

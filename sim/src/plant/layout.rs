@@ -24,14 +24,14 @@ impl Rect {
         (0..2).all(|axis| (self.from[axis]..=self.to[axis]).contains(&at[axis]))
     }
 
-    /// The area that it has in common with another (m²).
+    /// The area that it shares with another (m²).
     pub(super) fn common_m2(&self, other: &Self) -> f64 {
         let along = |axis: usize| (self.to[axis].min(other.to[axis]) - self.from[axis].max(other.from[axis])).max(0.0);
         along(0) * along(1)
     }
 }
 
-/// What lies where in the box.
+/// Where each part lies in the box.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Layout {
     /// The box, inside.
@@ -40,7 +40,7 @@ pub(super) struct Layout {
     pub pad: Rect,
     /// One after the other along `y`.
     pub batteries: Vec<Rect>,
-    /// The terminals that cables lead out of the box from: of the first battery, and of the last.
+    /// The terminals of the cables that leave the box: on the first battery, and on the last.
     pub terminals: Vec<Rect>,
     /// Of the batteries (m).
     pub height_m: f64,
@@ -50,7 +50,7 @@ impl Layout {
     pub(super) fn of(site: &Site) -> Self {
         let Site { battery, plate, pad, enclosure, .. } = site;
         let row_m = battery.row_m();
-        // What stands in the box is never larger: the file's reader sees to that, and here nothing may fall outside.
+        // Nothing may fall outside the box here. The file's reader has already refused larger things.
         let hold = |inner: f64, things: &[f64]| things.iter().copied().fold(inner, f64::max);
         let measures = [
             hold(enclosure.length_m, &[plate.length_m, battery.length_m]),
@@ -78,12 +78,12 @@ impl Layout {
     }
 }
 
-/// A terminal with its lug is a square of this side (m), and its middle is this far from the end of the case (m), in the middle across. From
-/// memory.
+/// Side of the square that a terminal takes with its lug (m), and its middle from the end of the case (m). It stands in
+/// the middle of the width. From memory.
 const TERMINAL_M: f64 = 0.03;
 pub(super) const TERMINAL_IN_M: f64 = 0.03;
 
-/// On the first battery near the end where `x` is least, on the last near the other.
+/// The first battery's is at the end where `x` is least, the last battery's at the other.
 fn terminals(batteries: &[Rect]) -> Vec<Rect> {
     let across = |case: &Rect| f64::midpoint(case.from[1], case.to[1]);
     let on = |case: &Rect, x: f64| Rect::centred([x, across(case)], [TERMINAL_M; 2]);
@@ -93,7 +93,7 @@ fn terminals(batteries: &[Rect]) -> Vec<Rect> {
 }
 
 impl Layout {
-    /// Whether another has all the same, the pad only by its measures.
+    /// Whether another is the same except for the place of the pad. The pad's measures must be equal.
     pub(super) fn is_but_for_the_place_of_the_pad(&self, other: &Self) -> bool {
         let measures = |pad: &Rect| [0, 1].map(|axis| pad.to[axis] - pad.from[axis]);
         let (ours, theirs) = (measures(&self.pad), measures(&other.pad));
@@ -111,7 +111,7 @@ pub(super) struct Mesh {
     pub(super) z: Vec<f64>,
 }
 
-/// Size of the cells at a face (m), how much larger each is than the one before, away from it, and the largest (m).
+/// Size of the cell at a face (m), the growth of each further cell, and the largest size (m).
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Fineness {
     pub(super) first_m: f64,
@@ -120,18 +120,18 @@ pub(super) struct Fineness {
 }
 
 impl Fineness {
-    /// What is fine enough for every figure of a plan; held by the comparisons with the reference.
+    /// Fine enough for every figure of a plan. The comparisons with the reference hold it.
     pub(super) const PLAN: Self = Self { first_m: 0.011, growth: 1.7, most_m: 0.1 };
 
-    /// The same upwards in batteries that carry heat badly that way: all the heat goes through them.
+    /// The same upwards, for batteries that conduct badly that way. All the heat flows through them.
     pub(super) const UP: Self = Self { first_m: 0.006, growth: 1.4, most_m: 0.018 };
 }
 
-/// Batteries that conduct worse upwards are cut finer (W/(m K)).
+/// Batteries that conduct less than this upwards are cut finer (W/(m K)).
 const CONDUCTS_UP: f64 = 3.0;
 
 impl Mesh {
-    /// For batteries of so much conductivity upwards (W/(m K)).
+    /// For batteries with this conductivity upwards (W/(m K)).
     pub(super) fn of(layout: &Layout, conducts_up: f64) -> Self {
         let up = if conducts_up < CONDUCTS_UP { Fineness::UP } else { Fineness::PLAN };
         Self::cut(layout, Fineness::PLAN, up)
@@ -144,7 +144,7 @@ impl Mesh {
                 .chain(&layout.batteries)
                 .chain(&layout.terminals);
             let mut planes: Vec<f64> = rects.flat_map(|rect| [rect.from[axis], rect.to[axis]]).collect();
-            // A pad that sticks out of the box warms nothing there.
+            // The part of a pad outside the box warms nothing.
             planes.retain(|plane| (layout.inside.from[axis]..=layout.inside.to[axis]).contains(plane));
             cut(planes, fineness)
         };
@@ -152,7 +152,7 @@ impl Mesh {
     }
 }
 
-/// Cuts every stretch between planes, finest at its ends.
+/// Cuts every stretch between planes, most finely at its ends.
 fn cut(mut planes: Vec<f64>, fineness: Fineness) -> Vec<f64> {
     /// Planes nearer than this are one (m).
     const SAME_M: f64 = 1e-5;
@@ -173,9 +173,9 @@ fn cut(mut planes: Vec<f64>, fineness: Fineness) -> Vec<f64> {
     faces
 }
 
-/// Sizes of the cells of a stretch, before they are scaled to fill it: as few as cover it nearly.
+/// Sizes of the cells of a stretch, before they are scaled to fill it. The fewest that nearly cover it.
 fn sizes(length_m: f64, Fineness { first_m, growth, most_m }: Fineness) -> Vec<f64> {
-    /// Part of a stretch that its cells must cover before they are scaled.
+    /// Fraction of a stretch that its cells must cover before they are scaled.
     const COVERS: f64 = 0.85;
     let of = |cells: usize| -> Vec<f64> {
         (0..cells).map(|cell| (first_m * growth.powf(as_f64(cell.min(cells - 1 - cell)))).min(most_m)).collect()

@@ -1,9 +1,9 @@
 //! The plant: what the bank, its heater and its box do with heat. In f64, for the host only.
 //!
-//! Floor, pad, plate and batteries are cut into cells in three dimensions; thousands of cells are made into a few states, once; and these are
-//! taken apart into modes that decay each by itself, so that any stretch of time with constant heat and straight weather is crossed exactly,
-//! in one step or in many. Wind changes the outside film and so the modes: it is taken as constant between two points of the weather, in
-//! classes of half a metre per second.
+//! Floor, pad, plate and batteries are cut into thousands of cells in three dimensions. A few states are made of the
+//! cells, once. The states are taken apart into modes, and each mode decays by itself. So a stretch of time with
+//! constant heat and straight weather is crossed exactly, in one step or in many. Wind changes the outside film, and
+//! with it the modes. It is taken as constant between two points of the weather, in classes of half a metre per second.
 //!
 //! | module | holds |
 //! |---|---|
@@ -12,7 +12,7 @@
 //! | `places` | where temperatures are read |
 //! | `network` | bodies, conductances, boundaries |
 //! | `basis` | few states for many cells |
-//! | `fidelity` | how far these can be from the cells |
+//! | `fidelity` | how far the few states can be from the cells |
 //! | `extremes` | where the coldest and the warmest place can be |
 //! | `modes` | exact stepping |
 //! | `section` | what upright planes through the bank show |
@@ -41,8 +41,9 @@ pub use network::{Boundary, Network, Node};
 use std::cell::OnceCell;
 use std::fmt;
 
-/// How far a placement that the plant computes can be from that of the same properties resolved as finely as one likes: so much (K), and
-/// this part of it. Source: the comparison with the independent model in `tests/data/sideways_reference.py`, whose test holds both.
+/// How far a placement that the plant computes can be from one with the same properties and any finer cells: this (K),
+/// plus this part of the placement. Source: the test that compares it with the independent model in
+/// `tests/data/sideways_reference.py`.
 pub const PLACEMENT_OFF_K: f64 = 0.05;
 /// See [`PLACEMENT_OFF_K`].
 pub const PLACEMENT_OFF_PART: f64 = 0.06;
@@ -61,12 +62,12 @@ pub struct Plant {
     /// What a watt of the heater and of the bank's own heat drives, by state.
     heater: DVector<f64>,
     bank: DVector<f64>,
-    /// What is read of the states, and which places of each battery are.
+    /// What reads the states, and the places of each battery that are read.
     views: Views,
     places: Vec<Vec<[f64; 3]>>,
     /// Heat that each state holds (J), with all of them at 1.
     content: DVector<f64>,
-    /// Made when a wind first blows.
+    /// Each is made when its wind first blows.
     classes: Vec<OnceCell<Class>>,
 }
 
@@ -75,13 +76,14 @@ pub struct Plant {
 struct Sensor {
     /// Heat capacity (J/K).
     capacity: f64,
-    /// To the surface, and what of the cells' states that is; then to the air.
+    /// Conductances (W/K), first to the surface, then to the air, each with the weights that read the temperature
+    /// there.
     joined: Vec<(f64, DVector<f64>)>,
 }
 
 impl Sensor {
     fn new(mounting: &Mounting, reduced: &Reduced) -> Self {
-        // What warms it by so much for a watt lets a watt out for so much.
+        // Its conductance is the inverse of how much a watt warms it.
         let whole = 1e-3 / mounting.self_heating_k_per_mw;
         let to_air = mounting.air_beside().unwrap_or(1.0);
         let surface = reduced.solid.under(mounting.at).map(|place| (whole * (1.0 - to_air), reduced.read(place)));
@@ -90,10 +92,10 @@ impl Sensor {
     }
 }
 
-/// What is read of the states, a row for each place.
+/// What reads the states, a row for each place.
 #[derive(Clone, Debug)]
 struct Views {
-    /// Of every battery, one after the other, each with so many places.
+    /// Places of the batteries, one battery after the other, and how many each has.
     cells: DMatrix<f64>,
     of_battery: Vec<usize>,
     pad: DMatrix<f64>,
@@ -101,7 +103,7 @@ struct Views {
     air: DMatrix<f64>,
 }
 
-/// The modes in a class of wind, and what is read of them.
+/// The modes in a class of wind, and what reads them.
 #[derive(Clone, Debug)]
 struct Class {
     modes: Modes,
@@ -113,7 +115,8 @@ struct Class {
     air: Lens,
 }
 
-/// Width of a class of wind (m/s), and how many there are. The last holds all stronger wind: there the film no longer matters.
+/// Width of a class of wind (m/s), and how many there are. The last holds all stronger wind. The film no longer matters
+/// there.
 const WIND_CLASS: f64 = 0.5;
 const WIND_CLASSES: usize = 81;
 
@@ -133,12 +136,12 @@ pub struct Temperatures {
 }
 
 impl Temperatures {
-    /// Where the cells of one battery are (°C). Nothing where there is no such battery.
+    /// Temperatures of one battery's cells (°C). Empty if there is no such battery.
     pub fn cells_c(&self, battery: usize) -> impl Iterator<Item = f64> {
         self.batteries_c.get(battery).into_iter().flatten().copied()
     }
 
-    /// The same of all batteries, one after the other.
+    /// Temperatures of all cells (°C), battery by battery.
     pub fn all_cells_c(&self) -> impl Iterator<Item = f64> {
         self.batteries_c.iter().flatten().copied()
     }
@@ -163,7 +166,7 @@ pub struct Place {
     pub battery: usize,
     /// Along its length, across it and up, from the corner where each is 0 (m).
     pub from_corner_m: [f64; 3],
-    /// The same as parts of its measures.
+    /// The same as fractions of its measures.
     parts: [f64; 3],
 }
 
@@ -187,7 +190,7 @@ impl fmt::Display for Place {
     }
 }
 
-/// Heat that is put in, constant until it is set anew.
+/// Heat that is put in. It stays constant until it is set again.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Heat {
     /// By the heater (W).
@@ -196,7 +199,7 @@ pub struct Heat {
     pub bank_w: f64,
 }
 
-/// Weather until it is set anew: the temperature runs straight, the wind is constant.
+/// Weather until it is set again. The temperature runs straight and the wind stays constant.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Air {
     /// Outside temperature now (°C).
@@ -214,9 +217,9 @@ pub struct Balance {
     pub put_in_j: f64,
     /// Lost to the outside air and to the ground.
     pub lost_j: f64,
-    /// Held more at the end than at the start.
+    /// Rise of the heat held, from start to end.
     pub held_j: f64,
-    /// All heat that crossed a boundary either way, to compare a difference with.
+    /// All heat that crossed a boundary in either direction. Errors are compared with it.
     pub turned_over_j: f64,
 }
 
@@ -227,7 +230,7 @@ impl Plant {
         Self::in_shape(&Shape::of(site), site, step_s)
     }
 
-    /// The same where a site with bodies of the same measures has been cut into cells already.
+    /// The plant of `site`, from cells and patterns that serve it already.
     #[must_use]
     pub fn in_shape(shape: &Shape, site: &Site, step_s: f64) -> Self {
         let reduced = shape.reduce(site);
@@ -262,7 +265,7 @@ impl Plant {
         }
     }
 
-    /// The same with no thermometer that sees air beside what it is fixed to.
+    /// The same with thermometers that see only what they are fixed to, and no air beside it.
     #[must_use]
     pub fn without_air_beside(&self, site: &Site) -> Self {
         let still = site.without_air_beside();
@@ -270,7 +273,7 @@ impl Plant {
         Self { sensors, classes: (0..WIND_CLASSES).map(|_| OnceCell::new()).collect(), ..self.clone() }
     }
 
-    /// States of its equations, those of the thermometers among them.
+    /// Number of states in its equations, with those of the thermometers.
     #[must_use]
     pub fn states(&self) -> usize {
         self.content.len()
@@ -297,7 +300,7 @@ impl Plant {
         states
     }
 
-    /// Which place of the bank is the coldest.
+    /// The coldest place of the bank.
     #[must_use]
     pub fn coldest(&self, now: &Temperatures) -> Place {
         let case = self.reduced.solid.case_m();
@@ -309,7 +312,7 @@ impl Plant {
         Place { battery, parts, from_corner_m: [0, 1, 2].map(|axis| parts[axis] * case[axis]) }
     }
 
-    /// How far a thermometer is from a place (m); nothing where it is not on a battery.
+    /// Distance from a thermometer to a place (m). `None` if it is not on a battery.
     #[must_use]
     pub fn distance_m(&self, place: &Place, spot: Spot) -> Option<f64> {
         let solid = &self.reduced.solid;
@@ -320,13 +323,13 @@ impl Plant {
         Some(apart(0).hypot(apart(1)).hypot(apart(2)))
     }
 
-    /// Starts with everything at one temperature (°C), in still air of 0 °C and unheated until either is set.
+    /// Starts with everything at one temperature (°C), in still air of 0 °C and without heat, until either is set.
     #[must_use]
     pub fn at_rest(&self, temperature_c: f64) -> Run<'_> {
         self.start(&self.uniform(temperature_c))
     }
 
-    /// Starts from what is steady in such air with such heat, and stays there until either is set.
+    /// Starts in the steady state of this air and heat, and stays there until either is set.
     #[must_use]
     pub fn settled(&self, outside_c: f64, wind_m_s: f64, heat: Heat) -> Run<'_> {
         let mut run = self.start(&self.steady_states(outside_c, wind_m_s, heat));
@@ -369,7 +372,7 @@ impl Plant {
         })
     }
 
-    /// The equations with so much wind about the box (m/s), thermometers included.
+    /// The equations in this wind on the box (m/s), with the thermometers.
     fn in_wind(&self, wind_m_s: f64) -> System {
         let System { capacities, conductances, to, all } = self.reduced.in_wind(wind_m_s);
         let (states, n) = (self.reduced.states(), self.states());
@@ -421,7 +424,7 @@ impl Views {
         }
     }
 
-    /// Values of cells, battery by battery.
+    /// Splits the values of cells by battery.
     fn by_battery(&self, cells: &[f64]) -> Vec<Vec<f64>> {
         let mut cells = cells.iter().copied();
         self.of_battery.iter().map(|count| cells.by_ref().take(*count).collect()).collect()
@@ -458,22 +461,22 @@ pub struct Mark {
 struct Audit {
     /// Heat content at the start (J above 0 °C).
     at_start: f64,
-    /// The modes when the current class of wind was taken up.
+    /// The modes when the current class of wind began.
     from: DVector<f64>,
     since: Since,
-    /// Up to then.
+    /// Totals up to then.
     put_in_j: f64,
     lost_j: f64,
     turned_over_j: f64,
 }
 
-/// What has gone in since the current class of wind was taken up, and for how long.
+/// What has gone in since the current class of wind began, and for how long.
 #[derive(Clone, Copy, Debug, Default)]
 struct Since {
     seconds: f64,
     heater_j: f64,
     bank_j: f64,
-    /// Outside temperature over time (K s).
+    /// Integral of the outside temperature over time (K s).
     outside_ks: f64,
 }
 
@@ -522,7 +525,7 @@ impl Run<'_> {
         modes.drive(&mut self.wave, &drive);
     }
 
-    /// Goes on by so many steps, from 1 to [`Run::LONGEST_LEAP`].
+    /// Advances by some steps, from 1 to [`Run::LONGEST_LEAP`].
     #[inline]
     pub fn leap(&mut self, steps: usize) {
         self.modes.modes.leap(&mut self.wave, steps);
@@ -532,7 +535,7 @@ impl Run<'_> {
     /// Most steps of one leap.
     pub const LONGEST_LEAP: usize = Modes::LONGEST;
 
-    /// A mark at this moment.
+    /// Makes a mark at this moment.
     #[must_use]
     pub fn mark(&self) -> Mark {
         Mark { moment: self.wave.moment().clone(), outside_c: self.air.outside_c, audit: self.audit.since }
@@ -544,13 +547,13 @@ impl Run<'_> {
         (mark.outside_c, mark.audit) = (self.air.outside_c, self.audit.since);
     }
 
-    /// Goes back to a mark. Weather and heat must not have been set since.
+    /// Returns to a mark. Do not set weather or heat between mark and return.
     pub fn restore(&mut self, mark: &Mark) {
         self.wave.go_to(&mark.moment);
         (self.air.outside_c, self.audit.since) = (mark.outside_c, mark.audit);
     }
 
-    /// Goes on by any time (s).
+    /// Advances by any time (s).
     pub fn advance(&mut self, seconds: f64) {
         self.modes.modes.advance(&mut self.wave, seconds);
         self.passed(seconds);
@@ -573,7 +576,8 @@ impl Run<'_> {
         self.air.outside_c
     }
 
-    /// Temperatures of the thermometers' elements (°C), in the order of the settings; what lies beyond has no meaning.
+    /// Temperatures of the thermometers' elements (°C), in the order of the settings. Entries beyond them have no
+    /// meaning.
     #[inline]
     #[must_use]
     pub fn sensors_c(&self) -> [f64; MAX_CHANNELS] {
@@ -587,7 +591,7 @@ impl Run<'_> {
         seen.into_iter().fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], t| [low.min(t), high.max(t)])
     }
 
-    /// The coldest of them (°C).
+    /// The coldest place of any battery (°C).
     #[must_use]
     pub fn coldest_cell_c(&self) -> f64 {
         self.cells_range_c()[0]

@@ -1,4 +1,4 @@
-//! Coupled equations taken apart into modes, each of which decays by itself.
+//! Takes coupled equations apart into modes. Each mode decays by itself.
 //!
 //! With `z = Vᵀ C^½ T`, where `V` diagonalises the symmetric `C^−½ G C^−½`, the coupled equations fall apart into
 //!
@@ -6,14 +6,15 @@
 //! dz/dt = −λ z + b(t)
 //! ```
 //!
-//! one for each mode, where `b` gathers heat and boundary temperatures. For a `b` that runs straight, `b₀ + b₁ t`, the solution is
-//! exact, however long it lasts: what the mode tends to, which runs straight too, and what is left of the past, which decays:
+//! one for each mode, where `b` gathers heat and boundary temperatures. If `b` runs straight, `b₀ + b₁ t`, the solution
+//! is exact, however long it lasts. It is the sum of what the mode tends to, which runs straight too, and a rest of the
+//! start, which decays:
 //!
 //! ```text
 //! z(t) = p₀ + p₁ t + (z(0) − p₀) e^(−λt)        p₁ = b₁/λ     p₀ = (b₀ − p₁)/λ
 //! ```
 //!
-//! So a step costs a multiplication for each mode of which anything is left; of the fast ones that is nothing soon.
+//! So a step costs a multiplication for each mode whose rest has not decayed yet. The rest of a fast mode soon has.
 
 use forewarm_core::settings::MAX_CHANNELS;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
@@ -25,21 +26,21 @@ pub(super) struct System {
     pub(super) capacities: DVector<f64>,
     /// G (W/K).
     pub(super) conductances: DMatrix<f64>,
-    /// What a kelvin of each boundary drives (W/K).
+    /// What a kelvin of each boundary drives in each node (W/K).
     pub(super) to: [DVector<f64>; 2],
-    /// Conductance to each boundary in all (W/K).
+    /// Total conductance to each boundary (W/K).
     pub(super) all: [f64; 2],
 }
 
 impl System {
-    /// The state in which nothing changes any more. Nothing where a part has no way to any boundary.
+    /// The steady state. `None` if a part has no way to any boundary.
     pub(super) fn steady(&self, heat_w: &DVector<f64>, boundary_c: [f64; 2]) -> Option<DVector<f64>> {
         let driven = heat_w + &self.to[0] * boundary_c[0] + &self.to[1] * boundary_c[1];
         Some(self.conductances.clone().cholesky()?.solve(&driven))
     }
 }
 
-/// Modes of one system, and what reads and drives them.
+/// Modes of one system, with what drives and reads them.
 #[derive(Clone, Debug)]
 pub(super) struct Modes {
     /// Decay rates (1/s), rising; 0 where a mode does not decay.
@@ -52,19 +53,19 @@ pub(super) struct Modes {
     heat: DMatrix<f64>,
     /// What a kelvin of each boundary drives.
     boundaries: [Vec<f64>; 2],
-    /// What of each state flows to each boundary (W/K), and the conductance there in all.
+    /// What flows from each state to each boundary (W/K), and the total conductance there.
     to: [DVector<f64>; 2],
     all: [f64; 2],
     step_s: f64,
-    /// What is left of each mode after one to [`Modes::LONGEST`] steps (1).
+    /// Part of each mode's rest that remains after one to [`Modes::LONGEST`] steps (1).
     decays: Vec<Vec<f64>>,
-    /// For each mode, what it adds to each of the nodes that thermometers read.
+    /// What each mode adds to each node that a thermometer reads.
     readout: Vec<[f64; MAX_CHANNELS]>,
-    /// The most that each adds to any node.
+    /// The most that each mode adds to any node.
     reach: Vec<f64>,
 }
 
-/// Weights of several values at once: mode by mode, so that a processor takes several values at once.
+/// Weights of several values, mode by mode, so that a processor computes several at once.
 #[derive(Clone, Debug)]
 pub(super) struct Lens {
     count: usize,
@@ -75,20 +76,21 @@ pub(super) struct Lens {
 #[derive(Clone, Debug)]
 pub(super) struct Wave {
     moment: Moment,
-    /// What each mode tends to since it has been driven as it is: so much, so much for each second, and for each second squared.
+    /// What each mode tends to under the present drive: a constant, a part for each second, and one for each second
+    /// squared.
     course: Vec<[f64; 3]>,
-    /// The same of what the thermometers' nodes tend to (°C).
+    /// What the thermometers' nodes tend to, in the same parts (°C).
     shown_c: [[f64; MAX_CHANNELS]; 3],
 }
 
-/// What changes from one moment to another as long as a wave is driven as it is.
+/// What changes from moment to moment under one drive.
 #[derive(Debug)]
 pub(super) struct Moment {
-    /// Since it has been (s).
+    /// Time since the drive was set (s).
     since_s: f64,
-    /// What of each mode is left of the time before.
+    /// Rest of each mode from before the drive was set.
     left: Vec<f64>,
-    /// Modes of which anything is left: these and all slower ones.
+    /// How many modes still have a rest. They are the slowest.
     alive: usize,
 }
 
@@ -97,23 +99,24 @@ impl Clone for Moment {
         Self { left: self.left.clone(), ..*self }
     }
 
-    // Marks are set many times a simulated hour: without an allocation.
+    // Marks are set many times a simulated hour, so this does not allocate.
     fn clone_from(&mut self, source: &Self) {
         (self.since_s, self.alive) = (source.since_s, source.alive);
         self.left.clone_from(&source.left);
     }
 }
 
-/// A mode of which so little is left at any node (K) is taken to be where it tends to.
+/// A mode's rest that shifts every node by less than this (K) counts as decayed.
 const NOTHING_K: f64 = 1e-9;
 
-/// A mode that decays more slowly (1/s) is taken not to: that comes of rounding, in a network that is closed.
+/// A mode that decays more slowly than this (1/s) counts as not decaying. Such a rate comes from rounding, in a closed
+/// network.
 const NO_DECAY: f64 = 1e-12;
 
 /// What drives a network: heat into nodes, temperatures of the boundaries and how fast these change.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Drive<'a> {
-    /// Sources of heat, as [`Modes::of_heat`] has them, and how much of each.
+    /// How much of each source of heat there is, and the source as [`Modes::of_heat`] gives it.
     pub(super) heats: &'a [(f64, &'a DVector<f64>)],
     /// °C.
     pub(super) boundary_c: [f64; 2],
@@ -171,7 +174,7 @@ impl Modes {
         }
     }
 
-    /// Modes of so many temperatures (°C), undriven.
+    /// The modes of these temperatures (°C), undriven.
     pub(super) fn wave(&self, temperatures: &DVector<f64>) -> Wave {
         let left: Vec<f64> = (&self.into * temperatures).iter().copied().collect();
         let moment = Moment { since_s: 0.0, alive: left.len(), left };
@@ -183,13 +186,13 @@ impl Modes {
         &self.out * wave.modes()
     }
 
-    /// What reads combinations of states out of modes; a row for each.
+    /// Weights that read combinations of states out of modes. `combinations` has a row for each.
     pub(super) fn lens(&self, combinations: &DMatrix<f64>) -> Lens {
         let read = combinations * &self.out;
         Lens { count: read.nrows(), weights: read.as_slice().to_vec() }
     }
 
-    /// What so much heat into each node (W) drives.
+    /// What this heat into each node (W) drives.
     pub(super) fn of_heat(&self, heat_w: &DVector<f64>) -> DVector<f64> {
         &self.heat * heat_w
     }
@@ -218,7 +221,7 @@ impl Modes {
         self.settle(moment);
     }
 
-    /// Takes the fastest modes for settled as far as nothing is left of them.
+    /// Settles the fastest modes as far as their rests have decayed.
     #[inline]
     fn settle(&self, moment: &mut Moment) {
         while let Some(last) = moment.alive.checked_sub(1)
@@ -228,7 +231,7 @@ impl Modes {
         }
     }
 
-    /// Goes on by so many steps, 1 to [`Modes::LONGEST`].
+    /// Advances by some steps, 1 to [`Modes::LONGEST`].
     #[inline]
     pub(super) fn leap(&self, wave: &mut Wave, steps: usize) {
         let moment = &mut wave.moment;
@@ -238,7 +241,7 @@ impl Modes {
         self.settle(moment);
     }
 
-    /// Goes on by any time (s), at the cost of an exponential for each mode.
+    /// Advances by any time (s), at the cost of an exponential for each mode.
     pub(super) fn advance(&self, wave: &mut Wave, seconds: f64) {
         let moment = &mut wave.moment;
         moment.left.iter_mut().zip(&self.rates).for_each(|(left, rate)| *left *= (-rate * seconds).exp());
@@ -246,7 +249,7 @@ impl Modes {
         self.settle(moment);
     }
 
-    /// What the thermometers' nodes are at (°C).
+    /// Temperatures of the thermometers' nodes (°C).
     #[inline]
     pub(super) fn read(&self, wave: &Wave) -> [f64; MAX_CHANNELS] {
         let Wave { moment, shown_c: [at_first, slope, curve], .. } = wave;
@@ -260,7 +263,8 @@ impl Modes {
         read
     }
 
-    /// The temperatures (°C) after any time (s), from those at the start (°C), with what drives them as it is then and goes on.
+    /// The temperatures (°C) after any time (s), from those at the start (°C). `drive` holds from the start and goes
+    /// on.
     pub(super) fn after(&self, start_c: &DVector<f64>, drive: &Drive<'_>, seconds: f64) -> DVector<f64> {
         let mut wave = self.wave(start_c);
         self.drive(&mut wave, drive);
@@ -268,8 +272,8 @@ impl Modes {
         self.temperatures(&wave)
     }
 
-    /// Heat that has left over each boundary (J) while the modes went from `before` to `after`, given what drove them in between as
-    /// integrals over time: heat by node (J) and boundary temperatures (K s).
+    /// Heat that left over each boundary (J) while the modes went from `before` to `after`. What drove them is given as
+    /// integrals over that time: heat by node (J) and boundary temperatures (K s).
     pub(super) fn lost(
         &self,
         before: &DVector<f64>,
@@ -278,7 +282,7 @@ impl Modes {
         boundary_ks: [f64; 2],
     ) -> [f64; 2] {
         let driven = &self.heat * heat_j;
-        // ∫z dt, out of z(end) − z(start) = −λ ∫z dt + ∫b dt.
+        // ∫z dt follows from z(end) − z(start) = −λ ∫z dt + ∫b dt.
         let integrals = DVector::from_iterator(
             self.rates.len(),
             self.rates.iter().enumerate().map(|(mode, rate)| {
@@ -295,7 +299,7 @@ impl Modes {
 }
 
 impl Wave {
-    /// Where each mode is now.
+    /// The present value of each mode.
     pub(super) fn modes(&self) -> DVector<f64> {
         let Moment { since_s: t, left, .. } = &self.moment;
         let now = self
@@ -310,7 +314,7 @@ impl Wave {
         &self.moment
     }
 
-    /// Goes to another moment of the same drive.
+    /// Moves to another moment of the same drive.
     pub(super) fn go_to(&mut self, moment: &Moment) {
         self.moment.clone_from(moment);
     }

@@ -1,4 +1,4 @@
-//! Bodies that hold heat, and what joins them.
+//! Bodies that hold heat, and the conductances that join them.
 
 use super::modes::{Drive, Modes, System};
 use nalgebra::{DMatrix, DVector};
@@ -8,7 +8,7 @@ use nalgebra_sparse::{CooMatrix, CscMatrix};
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Node(pub(super) usize);
 
-/// A temperature that the network has no influence on.
+/// A temperature that the network does not change.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Boundary {
     /// Outside air.
@@ -37,19 +37,19 @@ pub struct Network {
 }
 
 impl Network {
-    /// Adds a body of so much heat capacity (J/K), which is above 0.
+    /// Adds a body with this heat capacity (J/K), above 0.
     pub fn add(&mut self, capacity_j_per_k: f64) -> Node {
         debug_assert!(capacity_j_per_k > 0.0);
         self.capacities.push(capacity_j_per_k);
         Node(self.capacities.len() - 1)
     }
 
-    /// Joins two bodies by so much conductance (W/K), 0 or more.
+    /// Joins two bodies by this conductance (W/K), 0 or more.
     pub fn link(&mut self, a: Node, b: Node, conductance_w_per_k: f64) {
         self.links.push((a.0, b.0, conductance_w_per_k));
     }
 
-    /// Joins a body to a boundary by so much conductance (W/K), 0 or more.
+    /// Joins a body to a boundary by this conductance (W/K), 0 or more.
     pub fn edge(&mut self, node: Node, boundary: Boundary, conductance_w_per_k: f64) {
         self.edges.push((node.0, boundary, conductance_w_per_k));
     }
@@ -70,7 +70,7 @@ impl Network {
         DVector::from_column_slice(&self.capacities)
     }
 
-    /// What flows out of each node (W) is this, times the temperatures, with both boundaries at 0.
+    /// This times the temperatures is what flows out of each node (W), with both boundaries at 0.
     pub(super) fn conductances(&self) -> CscMatrix<f64> {
         let mut entries = CooMatrix::new(self.len(), self.len());
         for &(a, b, g) in &self.links {
@@ -101,8 +101,7 @@ impl Network {
         vector
     }
 
-    /// Temperatures (°C) at which nothing changes any more, with so much heat (W) put into each node. Nothing where a node
-    /// has no way to any boundary.
+    /// Steady temperatures (°C) with this heat (W) into each node. `None` if a node has no way to any boundary.
     #[must_use]
     pub fn steady(&self, heat_w: &[f64], outside_c: f64, ground_c: f64) -> Option<Vec<f64>> {
         let mut flows = DVector::from_column_slice(heat_w);

@@ -1,13 +1,13 @@
-//! Where temperatures are read: any point of a battery with its faces, edges and corners, plate, pad, and what thermometers are fixed to.
+//! Where temperatures are read: any point in or on a battery, the plate, the pad, and what thermometers are fixed to.
 
 use super::layout::TERMINAL_IN_M;
 use super::solid::{Cell, Kind, Solid, series};
 use crate::site::Spot;
 
-/// A temperature as a sum of those of nodes, each with its weight. The weights add up to 1.
+/// A temperature as a weighted sum of those of nodes. The weights add up to 1.
 pub(super) type Place = Vec<(usize, f64)>;
 
-/// Several places, each as a part.
+/// A mixture of places, each with its part.
 pub(super) fn mixed(parts: impl IntoIterator<Item = (Place, f64)>) -> Place {
     let mut sum: Place = Vec::new();
     for (place, part) in parts {
@@ -24,21 +24,22 @@ pub(super) fn mixed(parts: impl IntoIterator<Item = (Place, f64)>) -> Place {
 /// Where a coordinate lies among the cells of a body along one axis.
 #[derive(Clone, Copy, Debug)]
 enum Along {
-    /// Between the middles of this cell and the next, with the part of the way to the next.
+    /// Between the middles of this cell and the next, and the fraction of the way to the next.
     Between(usize, f64),
-    /// Outside of the middle of the first or the last cell, with the part of the way to the face, and whether that is the far one.
+    /// Between the middle of the first or last cell and its face: the fraction of the way there, and whether it is the
+    /// far face.
     Beyond(usize, f64, bool),
 }
 
 impl Solid {
-    /// A point of a battery, within it or on its case: from its corner along x, y and z (m).
+    /// A point in a battery or on its case, from its corner along x, y and z (m).
     pub(super) fn in_battery(&self, battery: usize, from_corner: [f64; 3]) -> Place {
         let case = &self.layout.batteries[battery];
         let at = [from_corner[0] + case.from[0], from_corner[1] + case.from[1], from_corner[2]];
         let top = self.faces[2][self.count(2)];
         let ends = [(case.from[0], case.to[0]), (case.from[1], case.to[1]), (0.0, top)];
         let along = [0, 1, 2].map(|axis| self.along(axis, ends[axis], at[axis]));
-        // Inside, between middles; then out to each face that the point lies towards, one after the other.
+        // First between middles, inside. Then out to each face that the point lies towards, one after the other.
         let mut corners = vec![([0; 3], 1.0)];
         for (axis, along) in along.iter().enumerate() {
             corners = corners
@@ -87,7 +88,7 @@ impl Solid {
         }
     }
 
-    /// What a battery's cell looks at over its outer face across `axis`, and the part of the drop to it that lies within the cell.
+    /// What a battery's cell faces across `axis`, and the part of the drop to it that lies within the cell.
     fn outside(&self, at: [usize; 3], cell: &Cell, axis: usize, far: bool) -> (usize, f64) {
         let half = self.half(at, cell, axis);
         let area = half * self.size(axis, at[axis]) / 2.0 / cell.conducts(axis);
@@ -112,7 +113,7 @@ impl Solid {
         (self.air.0, self.film * area)
     }
 
-    /// The same with parts of its measures.
+    /// A point of a battery, as fractions of its measures.
     pub(super) fn part_of_battery(&self, battery: usize, parts: [f64; 3]) -> Place {
         let case = self.case_m();
         self.in_battery(battery, [0, 1, 2].map(|axis| parts[axis] * case[axis]))
@@ -123,17 +124,17 @@ impl Solid {
         [0, 1].map(|axis| pad.from[axis] + parts[axis] * (pad.to[axis] - pad.from[axis]))
     }
 
-    /// The pad, at parts of its measures.
+    /// The pad at fractions of its measures.
     pub(super) fn part_of_pad(&self, parts: [f64; 2]) -> Place {
         self.flat(self.within_pad(parts), |kind| matches!(kind, Kind::Pad(_)))
     }
 
-    /// The plate over that.
+    /// The plate over the same point of the pad.
     pub(super) fn over_pad(&self, parts: [f64; 2]) -> Place {
         self.on_plate(self.within_pad(parts))
     }
 
-    /// The plate at a point of the plan (m), between the middles of its cells; beyond these, as the outermost.
+    /// The plate at a point in plan (m), between the middles of its cells. Beyond the outermost middles it is as there.
     pub(super) fn on_plate(&self, at: [f64; 2]) -> Place {
         let plate = &self.layout.plate;
         let along = [0, 1].map(|axis| match self.along(axis, (plate.from[axis], plate.to[axis]), at[axis]) {
@@ -145,7 +146,7 @@ impl Solid {
         mixed(corners.filter_map(|(at, part)| Some((vec![(self.cell(at)?.node, 1.0)], part))))
     }
 
-    /// The middle of the nearest cell of a kind that lies flat.
+    /// The middle of the nearest cell of a flat kind.
     fn flat(&self, at: [f64; 2], is: impl Fn(Kind) -> bool) -> Place {
         let cells =
             self.places().filter_map(|place| self.cell(place).filter(|cell| is(cell.kind)).map(|cell| (place, cell)));
@@ -158,7 +159,7 @@ impl Solid {
     pub(super) fn on_case(&self, spot: Spot) -> Option<(usize, [f64; 3])> {
         let [length, width, height] = self.case_m();
         let last = self.layout.batteries.len() - 1;
-        // The long face towards a neighbour is at the far side but for the last battery, and the other is the one that the air reaches.
+        // The long face towards a neighbour is the far one, except for the last battery. Air reaches the other face.
         let inner = |battery: usize| if battery < last { width } else { 0.0 };
         let outer = |battery: usize| width - inner(battery);
         match spot {
@@ -172,7 +173,7 @@ impl Solid {
             Spot::Side(battery) => Some((battery, [length / 2.0, outer(battery), height / 2.0])),
             Spot::End(battery) => Some((battery, [0.0, width / 2.0, height / 2.0])),
             Spot::Bottom(battery) => Some((battery, [length / 2.0, width / 2.0, 0.0])),
-            // The one that the bank's cable leaves from.
+            // The terminal with the bank's cable.
             Spot::Terminal(battery) if battery == last && last > 0 => {
                 Some((battery, [length - TERMINAL_IN_M, width / 2.0, height]))
             }
@@ -181,7 +182,8 @@ impl Solid {
         }
     }
 
-    /// Where a thermometer on the plate sits, in plan (m): in the first gap between batteries; of one, at the middle of its long side.
+    /// Where a thermometer on the plate sits, in plan (m): in the first gap between batteries, or by the long side of a
+    /// single one.
     pub(super) fn spot_on_plate(&self) -> [f64; 2] {
         let first = &self.layout.batteries[0];
         let across = match self.layout.batteries.get(1) {
@@ -191,7 +193,7 @@ impl Solid {
         [f64::midpoint(first.from[0], first.to[0]), across]
     }
 
-    /// The surface that a thermometer is fixed to; nothing where it hangs in the air.
+    /// The surface that a thermometer is fixed to. `None` if it hangs in the air.
     pub(super) fn under(&self, spot: Spot) -> Option<Place> {
         if spot == Spot::Plate {
             return Some(self.on_plate(self.spot_on_plate()));
@@ -199,7 +201,7 @@ impl Solid {
         let (battery, at) = self.on_case(spot)?;
         let surface = self.in_battery(battery, at);
         match spot {
-            // Half to the one and half to the other.
+            // Half to each battery.
             Spot::Between(_) if battery + 1 < self.layout.batteries.len() => {
                 let opposite = self.in_battery(battery + 1, [at[0], 0.0, at[2]]);
                 Some(mixed([(surface, 0.5), (opposite, 0.5)]))

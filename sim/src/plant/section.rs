@@ -1,4 +1,5 @@
-//! How warm the bank is in two upright planes: what a plane cuts, temperatures on a lattice in each battery, and where marks lie. No drawing.
+//! How warm the bank is in two upright planes: what a plane cuts, temperatures on a lattice, and places of marks.
+//! Drawing is elsewhere.
 //!
 //! ```text
 //!   across the row (y–z),                  along a battery (x–z),
@@ -17,15 +18,16 @@ use super::{Heat, Place, Plant, Temperatures};
 use crate::site::{Layer, Site, Spot};
 use nalgebra::DVector;
 
-/// Points of a battery's lattice along each of its two measures: a few millimetres apart, where cells are some centimetres large.
+/// Points of a battery's lattice along each of its two sides. They are a few millimetres apart; cells are some
+/// centimetres large.
 const POINTS: usize = 41;
 
 /// The bank in a steady state.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sections {
-    /// All temperatures of it.
+    /// All its temperatures.
     pub temperatures: Temperatures,
-    /// Where the coldest place of the bank lies.
+    /// The coldest place of the bank.
     pub coldest: Place,
     /// Across the row, then along the battery that has the coldest place.
     pub planes: [Section; 2],
@@ -40,7 +42,8 @@ pub enum Cut {
     Along(usize),
 }
 
-/// What a plane shows. Every place is a pair: sideways from the inner face of the box, and up from the top of the plate (m).
+/// What a plane shows. A place is a pair: sideways from the inner face of the box, and up from the top of the plate
+/// (m).
 #[derive(Clone, Debug, PartialEq)]
 pub struct Section {
     /// Which plane.
@@ -51,18 +54,18 @@ pub struct Section {
     pub fields: Vec<Field>,
     /// The coldest place of the bank, as seen from the front.
     pub coldest: Mark,
-    /// The thermometers, in the order of the settings; nothing for one that hangs in the air, or sits on a battery that is not cut.
+    /// The thermometers, in the order of the settings. `None` for one in the air or on a battery that is not cut.
     pub thermometers: Vec<Option<Mark>>,
 }
 
-/// What an outline is of.
+/// The part that an outline shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Part {
-    /// Walls and lid with all that is in them: the first from the outside, then each further layer's outer face.
+    /// Walls and lid with all that they enclose. The outermost comes first, then the outer face of each further layer.
     Walls,
     /// A layer of the floor.
     Floor,
-    /// What is within walls and floor.
+    /// The space within walls and floor.
     Inside,
     /// The heater pad.
     Pad,
@@ -75,7 +78,7 @@ pub enum Part {
 /// An upright rectangle.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Outline {
-    /// What it is of.
+    /// The part that it shows.
     pub part: Part,
     /// Its lower left corner (m).
     pub from_m: [f64; 2],
@@ -106,7 +109,7 @@ pub struct Mark {
 }
 
 impl Plant {
-    /// Sections through the steady state. `site` is the one that the plant is of.
+    /// Sections through the steady state. `site` must be the plant's own.
     #[must_use]
     pub fn sections(&self, site: &Site, outside_c: f64, wind_m_s: f64, heat: Heat) -> Sections {
         let states = self.steady_states(outside_c, wind_m_s, heat);
@@ -123,7 +126,7 @@ impl Plant {
         Sections { planes: [section(Cut::Across), section(Cut::Along(coldest.battery))], temperatures, coldest }
     }
 
-    /// The axis that runs sideways in a plane, the one that it lies across, and where it lies on that (m).
+    /// The axis that runs sideways in a plane, the axis that it crosses, and where it crosses that (m).
     fn plane(&self, cut: Cut) -> (usize, usize, f64) {
         let layout = &self.reduced.solid.layout;
         match cut {
@@ -201,7 +204,7 @@ impl Plant {
         }
     }
 
-    /// A point of a battery among all (m).
+    /// A point of a battery in the coordinates of the box (m).
     fn at_m(&self, battery: usize, from_corner_m: [f64; 3]) -> [f64; 3] {
         let corner = self.reduced.solid.layout.batteries[battery].from;
         [from_corner_m[0] + corner[0], from_corner_m[1] + corner[1], from_corner_m[2]]
@@ -250,7 +253,8 @@ mod tests {
 
     #[test]
     fn a_symmetric_bank_has_a_symmetric_field_and_one_with_its_pad_aside_has_not() {
-        /// How far few states may be from all (K): `NEAR_K` of the basis. Its patterns know a pad that is moved one way only.
+        /// How far the few states may be from all cells (K). The patterns know a pad that is moved in one direction
+        /// only.
         const NEAR_K: f64 = 0.02;
         let apart = |site: &Site| {
             let [across, along] = sections(site).planes;
@@ -259,7 +263,7 @@ mod tests {
                 mirrored.into_iter().flat_map(|(a, b)| (0..POINTS).map(move |index| (row(a, index), row(b, index))));
             rows.flat_map(|(a, b)| a.iter().zip(b.iter().rev())).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max)
         };
-        // Thermometers are bodies too: here they are alike on both sides.
+        // Thermometers are bodies too, so they are alike on both sides here.
         let mut site = site();
         site.mountings =
             [Spot::Top(0), Spot::Top(1)].map(|at| crate::site::Mounting { at, ..site.mountings[0] }).to_vec();
@@ -273,7 +277,7 @@ mod tests {
     #[test]
     fn the_field_is_the_plant_s_own_at_the_middle_of_each_top_and_nowhere_below_its_coldest_place() {
         let mut site = site();
-        // Elements that neither warm themselves nor see air: each reads the place where it sits.
+        // These elements neither warm themselves nor see air. Each reads the place where it sits.
         site.mountings =
             [Spot::Top(0), Spot::Top(1)].map(|at| crate::site::Mounting { at, ..site.mountings[0] }).to_vec();
         for mounting in &mut site.mountings {
@@ -286,7 +290,7 @@ mod tests {
             let top_c = row(field, POINTS - 1)[POINTS / 2];
             let reads_c = found.temperatures.sensors_c[field.battery];
             assert!((top_c - reads_c).abs() < 1e-6, "{top_c} °C in the field, {reads_c} °C read");
-            // A place that stands for the coldest may be this much warmer (K): `NEAR_K` of the extremes.
+            // The place that stands for the coldest may be this much warmer (K): `NEAR_K` of `extremes`.
             let least_c = field.at_c.iter().copied().fold(f64::INFINITY, f64::min);
             assert!(least_c > coldest_c - 0.005, "{least_c} °C below {coldest_c} °C");
             // Heat comes from below.

@@ -1,8 +1,9 @@
-//! The installation cut into cells: floor, pad, plate and batteries in three dimensions, the air in the box as one body, the walls as a
-//! chain of cells from the inside outwards.
+//! Cuts the installation into cells: floor, pad, plate and batteries in three dimensions, the air in the box as one
+//! body, the walls as a chain of cells from the inside outwards.
 //!
-//! Each cell is a node of a [`Network`]; two that touch are joined by what lies between their middles, one resistance after the other: half
-//! a cell, the joint or the film, half a cell. Source: Patankar, Numerical Heat Transfer and Fluid Flow (1980), section 4.2-3.
+//! Each cell is a node of a [`Network`]. What lies between the middles of two cells that touch joins them, resistance
+//! after resistance: half a cell, the joint or the film, half a cell. Source: Patankar, Numerical Heat Transfer and
+//! Fluid Flow (1980), section 4.2-3.
 //!
 //! ```text
 //!                     outside
@@ -29,23 +30,23 @@ use crate::site::{Enclosure, Layer, Site, StandsOn};
 /// Long-wave radiation between dark surfaces near 0 °C (W/(m² K)): 4 ε σ T³ with ε = 0.9. Source: ISO 6946:2007, annex A.
 pub(super) const RADIATION: f64 = 0.9 * 4.0 * 5.670_374e-8 * 273.15 * 273.15 * 273.15;
 
-/// A gap as wide as this has the box's air in it; the air of a narrower one stands (m). From memory: two boundary layers of natural
-/// convection.
+/// The box's air moves through a gap as wide as this (m). In a narrower gap the air stands. From memory: two boundary
+/// layers of natural convection.
 const OPEN_GAP_M: f64 = 0.02;
 
 /// Cells of each layer of the floor, and of the walls.
 const FLOOR_CELLS: usize = 2;
 const WALL_CELLS: usize = 3;
 
-/// Least part of a cell that a pad covers of which it has a node, so that it can be moved (1).
+/// A pad has a node in each cell of which it covers at least this part (1), so that the pad can be moved.
 const LEAST_COVER: f64 = 0.02;
 
-/// Cells from which heat gets outside through solid and then a film.
+/// Cells whose heat gets outside through solid and then a film.
 #[derive(Clone, Debug)]
 pub(super) struct Windward {
-    /// With the conductance from the middle of each to its outer face (W/K).
+    /// Each with the conductance from its middle to its outer face (W/K).
     pub(super) cells: Vec<(Node, f64)>,
-    /// Outer face for each W/K of that (m² K/W).
+    /// Area of the outer face for each W/K of that (m² K/W).
     m2_k_per_w: f64,
 }
 
@@ -55,15 +56,15 @@ impl Windward {
         Self { cells, m2_k_per_w: outer_m2 / through }
     }
 
-    /// Part of the conductances that is left with the film of such a wind (m/s) after them, 0 to 1.
+    /// Part of the conductances that remains when the film of this wind (m/s) follows them, 0 to 1.
     pub(super) fn part(&self, wind_m_s: f64) -> f64 {
-        // Source: ISO 6946:2007, annex A: h = 4 + 4 v for the convection, and radiation.
+        // Source: ISO 6946:2007, annex A: h = 4 + 4 v for the convection, plus radiation.
         let film = (4.0 + 4.0 * wind_m_s + RADIATION) * self.m2_k_per_w;
         film / (1.0 + film)
     }
 }
 
-/// What a cell is part of.
+/// The body that a cell belongs to.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Kind {
     Floor,
@@ -78,7 +79,7 @@ pub(super) enum Kind {
 pub(super) struct Cell {
     pub(super) node: usize,
     pub(super) kind: Kind,
-    /// Along x, y and z (W/(m K)); infinite where the way through half of it does not count.
+    /// Conductivity along x, y and z (W/(m K)). Infinite where the resistance of half the cell is neglected.
     conducts: [f64; 3],
 }
 
@@ -91,19 +92,19 @@ impl Cell {
 /// The installation as cells.
 #[derive(Clone, Debug)]
 pub(super) struct Solid {
-    /// All but the way from the walls and the floor to the outside, which depends on the wind.
+    /// All except the path from walls and floor to the outside, which depends on the wind.
     pub(super) network: Network,
     pub(super) windward: Vec<Windward>,
     pub(super) air: Node,
     pub(super) layout: Layout,
     /// Faces between the cells along x, y and z (m); z counts from the top of the plate.
     pub(super) faces: [Vec<f64>; 3],
-    /// Column by column, upwards; the columns along x, and these rows along y: so that neighbours' numbers lie near each other.
+    /// Columns upwards, columns in rows along x, rows along y. So the numbers of neighbours lie near each other.
     cells: Vec<Option<Cell>>,
-    /// In the box (W/(m² K)).
+    /// On faces inside the box (W/(m² K)).
     pub(super) film: f64,
     pub(super) joint: f64,
-    /// Across a gap whose air stands (W/(m² K)); nothing where the box's air is in it.
+    /// Across a gap whose air stands (W/(m² K)). `None` where the box's air moves through the gap.
     pub(super) gap: Option<f64>,
 }
 
@@ -125,24 +126,25 @@ fn volumetric(material: &Material) -> f64 {
     material.density_kg_per_m3 * material.specific_heat_j_per_kg_k
 }
 
-/// Layers cut into so many cells each.
+/// Cuts each layer into `cells` cells.
 fn slices(layers: &[Layer], cells: usize) -> impl Iterator<Item = (f64, Material)> {
     layers.iter().flat_map(move |layer| std::iter::repeat_n((layer.thickness_m / as_f64(cells), layer.material), cells))
 }
 
-/// A face of the box: what its layers come to as a whole.
+/// The layers of walls and lid, or of the floor, as a whole.
 struct Shell {
     thickness_m: f64,
     inner_m2: f64,
     outer_m2: f64,
-    /// How many times its inner faces' conductance and heat capacity it has, with its edges and corners.
+    /// Its conductance and heat capacity with edges and corners, as multiples of those of its inner faces.
     conducts: f64,
     holds: f64,
 }
 
 impl Shell {
-    /// Of so much edge (m) and so many corners. Source of the shape factors: Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, Table
-    /// 4.1, for inner measures above a fifth of the thickness. Layers count as one material that resists as much: exact for the faces.
+    /// With four corners. Source of the shape factors: Incropera & DeWitt, Fundamentals of Heat and Mass Transfer,
+    /// Table 4.1, for inner measures above a fifth of the thickness. Layers count as one material of the same
+    /// resistance. That is exact for the faces.
     fn new(layers: &[Layer], inner_m2: f64, outer_m2: f64, edges_m: f64) -> Self {
         let thickness_m: f64 = layers.iter().map(|layer| layer.thickness_m).sum();
         let shape_m = inner_m2 / thickness_m + 0.54 * edges_m + 0.15 * 4.0 * thickness_m;
@@ -155,7 +157,8 @@ impl Shell {
         }
     }
 
-    /// Walls and lid: four upright edges, four of the lid, four corners; and the floor, with the four edges and corners below.
+    /// Walls and lid, with four upright edges, four edges of the lid and four corners; and the floor, with the four
+    /// edges and corners below.
     fn both(enclosure: &Enclosure) -> (Self, Self) {
         let Enclosure { length_m: l, width_m: w, height_m: h, .. } = *enclosure;
         let thick = |layers: &[Layer]| layers.iter().map(|layer| layer.thickness_m).sum::<f64>();
@@ -169,11 +172,11 @@ impl Shell {
 }
 
 impl Solid {
-    /// `site` on the mesh of `nominal`, whose bodies have the same measures; the pad may lie elsewhere.
+    /// `site` on the mesh of `nominal`. The bodies of both have the same measures; the pad may lie elsewhere.
     pub(super) fn new(site: &Site, nominal: &Layout, mesh: &Mesh) -> Self {
         let Site { battery, plate, pad, enclosure, place, .. } = site;
         let (walls, floor) = Shell::both(enclosure);
-        // Upwards from the underside, which lies as deep as all of it is thick.
+        // Upwards from the underside of the floor.
         let mut z: Vec<f64> = vec![-(floor.thickness_m + pad.thickness_m + plate.thickness_m)];
         let below = slices(&enclosure.floor, FLOOR_CELLS).map(|(thick_m, _)| thick_m);
         for thick_m in below.chain([pad.thickness_m, plate.thickness_m]) {
@@ -244,7 +247,7 @@ impl Solid {
         (0..3).filter(|other| *other != axis).map(|other| self.size(other, at[other])).product()
     }
 
-    /// From a cell's middle to its face across `axis` (W/K).
+    /// Conductance from a cell's middle to its face across `axis` (W/K).
     pub(super) fn half(&self, at: [usize; 3], cell: &Cell, axis: usize) -> f64 {
         cell.conducts[axis] * self.area(at, axis) / (self.size(axis, at[axis]) / 2.0)
     }
@@ -296,14 +299,14 @@ impl Solid {
         self.network.link(Node(a), Node(b), conductance);
     }
 
-    /// What a cell gives to the air in the box through its face across `axis`.
+    /// Joins a cell to the air in the box through its face across `axis`.
     fn face_air(&mut self, at: [usize; 3], cell: &Cell, axis: usize) {
         let through = series(self.film * self.area(at, axis), self.half(at, cell, axis));
         self.link(cell.node, self.air.0, through);
     }
 
     fn join_upwards(&mut self, bond: f64, pad_m: f64) {
-        // Beside the pad, between plate and floor: still air, and radiation across it.
+        // Beside the pad, still air and radiation join plate and floor.
         let beside = AIR.conductivity_w_per_m_k / pad_m + RADIATION;
         for at in self.places() {
             let [i, j, k] = at;
@@ -311,7 +314,7 @@ impl Solid {
             let above_at = [i, j, k + 1];
             let above = if k + 1 < self.count(2) { self.cell(above_at) } else { None };
             let Some(cell) = self.cell(at) else {
-                // The base of a battery that stands beyond the plate.
+                // The base of a battery that overhangs the plate.
                 if let Some(above @ Cell { kind: Kind::Battery(_), .. }) = above {
                     self.face_air(above_at, &above, 2);
                 }
@@ -357,7 +360,7 @@ impl Solid {
         self.gap.is_some() && self.layout.batteries.windows(2).any(between)
     }
 
-    /// Where the cell lies that a long face looks at over a gap whose air stands, on the far side of `at` along `y` or on its near side.
+    /// The cell that a long face looks at across a gap of standing air, on the far or the near side of `at` along `y`.
     pub(super) fn facing(&self, [i, j, k]: [usize; 3], battery: usize, far: bool) -> Option<[usize; 3]> {
         self.gap?;
         let other = if far { battery + 1 } else { battery.checked_sub(1)? };
@@ -366,7 +369,7 @@ impl Solid {
         Some([i, row?, k])
     }
 
-    /// The place beside another along `axis`, where there is one.
+    /// The place next to another along `axis`, if there is one.
     fn beside(&self, at: [usize; 3], axis: usize, far: bool) -> Option<[usize; 3]> {
         let mut next = at;
         next[axis] = if far { at[axis] + 1 } else { at[axis].checked_sub(1)? };
@@ -408,7 +411,7 @@ impl Solid {
         }
     }
 
-    /// The underside of the floor to what is under it.
+    /// Joins the underside of the floor to what is under it.
     fn join_floor(&mut self, floor: &Shell, on: StandsOn) {
         let bottom = self.places().filter(|at| at[2] == 0);
         let bottom = bottom.filter_map(|at| self.cell(at).map(|cell| (Node(cell.node), self.half(at, &cell, 2))));
@@ -436,7 +439,7 @@ impl Solid {
         self.windward.push(Windward::new(vec![(before, inner)], walls.outer_m2));
     }
 
-    /// A conductor of so much conductance (W/K) from a terminal to the outside.
+    /// Adds a conductor (W/K) from a terminal to the outside.
     fn add_cable(&mut self, terminal: &Rect, conductance: f64) {
         let top = self.count(2) - 1;
         let on_it: Vec<[usize; 3]> =
@@ -452,13 +455,13 @@ impl Solid {
         }
     }
 
-    /// Part of the heater's power that each node gets: where the pad really is.
+    /// Part of the heater's power that each node gets, with the pad where it really is.
     pub(super) fn heater(&self) -> Vec<f64> {
         let mut areas = vec![0.0; self.network.len()];
         let plate_k = self.plate_k();
         for at in self.places().filter(|at| at[2] == plate_k) {
             let pad = self.cell([at[0], at[1], plate_k - 1]);
-            // Moved to where no node of the pad is, it heats the plate.
+            // Where a moved pad has no node, it heats the plate.
             if let Some(cell) = pad.or(self.cell(at)) {
                 areas[cell.node] += self.layout.pad.common_m2(&self.rect(at));
             }
@@ -477,13 +480,13 @@ impl Solid {
         parts(volumes)
     }
 
-    /// Which cells upwards are the plate's.
+    /// The index of the plate's cells along z.
     pub(super) fn plate_k(&self) -> usize {
         (0..self.count(2)).find(|k| self.faces[2][k + 1] == 0.0).unwrap_or(0)
     }
 }
 
-/// Each as a part of all.
+/// Each amount as a part of their sum.
 fn parts(amounts: Vec<f64>) -> Vec<f64> {
     let all: f64 = amounts.iter().sum();
     amounts.into_iter().map(|amount| amount / all).collect()

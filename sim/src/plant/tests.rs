@@ -35,7 +35,7 @@ fn hut_shape() -> &'static Shape {
     shape_of(&site::hut(), &MADE)
 }
 
-/// Everything that is read of a run (°C).
+/// Everything that a run shows (°C).
 fn read(run: &Run<'_>) -> Vec<f64> {
     let found = run.temperatures();
     let mut all = vec![found.pad_c, found.plate_c, found.air_c];
@@ -50,7 +50,7 @@ fn apart(one: &[f64], other: &[f64]) -> f64 {
     one.iter().zip(other).map(|(one, other)| (one - other).abs()).fold(0.0, f64::max)
 }
 
-/// All cells of an installation with wind about it, none of them left out: slow and obvious.
+/// All cells of an installation in a wind: slow and obvious.
 struct Full {
     solid: Solid,
     conductances: CscMatrix<f64>,
@@ -74,18 +74,18 @@ impl Full {
         }
     }
 
-    /// `site` on its mesh of such a fineness.
+    /// `site` on its mesh of this fineness.
     fn meshed(site: &Site, fineness: Fineness, wind_m_s: f64) -> Self {
         let layout = layout::Layout::of(site);
         Self::of(&Solid::new(site, &layout, &Mesh::cut(&layout, fineness, fineness)), wind_m_s)
     }
 
-    /// Steady temperatures, a column for each of what drives them (W by node).
+    /// Steady temperatures, a column for each drive (W by node).
     fn steady(&self, driven: &DMatrix<f64>) -> DMatrix<f64> {
         CscCholesky::factor(&self.conductances).expect("a way to a boundary").solve(driven)
     }
 
-    /// Goes on from `start` in such steps (s, how many) and hands over each moment (s) with its temperatures.
+    /// Advances from `start` in these steps (s, how many) and hands over each moment (s) with its temperatures.
     fn crossed(
         &self,
         start: &DMatrix<f64>,
@@ -116,7 +116,7 @@ impl Full {
         Stride { step_s, factor: CscCholesky::factor(&matrix).expect("positive") }
     }
 
-    /// One step further, with what drives it at [`Stride::GAMMA`] of the step and at its end.
+    /// Advances by one step, with the drives at [`Stride::GAMMA`] of the step and at its end.
     fn go(&self, stride: &Stride, now: &mut DMatrix<f64>, driven: [&DMatrix<f64>; 2]) {
         let (step_s, rest) = (stride.step_s, 1.0 - Stride::GAMMA);
         let first = stride.factor.solve(&(driven[0] - &self.conductances * &*now));
@@ -126,8 +126,8 @@ impl Full {
     }
 }
 
-/// A step of a singly diagonally implicit Runge-Kutta method of two stages and second order, which damps what is too fast for the step.
-/// Source: Alexander, SIAM J. Numer. Anal. 14 (1977); from memory.
+/// A step of a singly diagonally implicit Runge-Kutta method of two stages and second order. It damps what is too fast
+/// for the step. Source: Alexander, SIAM J. Numer. Anal. 14 (1977); from memory.
 struct Stride {
     step_s: f64,
     factor: CscCholesky<f64>,
@@ -137,7 +137,7 @@ impl Stride {
     const GAMMA: f64 = 1.0 - std::f64::consts::FRAC_1_SQRT_2;
 }
 
-/// What a place is at, of the temperatures of all cells.
+/// The temperature of a place, from those of all cells.
 fn at(place: &places::Place, cells: &[f64]) -> f64 {
     place.iter().map(|(node, weight)| cells[*node] * weight).sum()
 }
@@ -193,7 +193,7 @@ fn small_networks_follow_the_matrix_exponential_within_a_microkelvin() {
     println!("rc worst {worst:e}");
 }
 
-/// One node. Source: `conduction_lumped.csv`, the exponential at 40 digits; the time to a target found by halving.
+/// One node. Source: `conduction_lumped.csv`, the exponential at 40 digits. The time to a target is found by halving.
 #[test]
 fn one_body_follows_the_exponential_within_a_millionth() {
     let table = csv("conduction_lumped.csv");
@@ -210,7 +210,8 @@ fn one_body_follows_the_exponential_within_a_millionth() {
         let node = network.add(at("capacity_j_per_k"));
         network.edge(node, Boundary::Outside, at("ua_w_per_k"));
         let after = |seconds| network.after(&[start_c], &[power_w], [ambient_c, 0.0], seconds)[0];
-        // Of the rise from the start or the ambient's distance, whichever is more: °C has no zero to be relative to.
+        // Relative to the rise from the start or the distance from ambient, whichever is more: °C has no zero to be
+        // relative to.
         let mut compare = |found: f64, expected: f64| {
             let scale = (expected - start_c).abs().max((ambient_c - start_c).abs());
             worst = worst.max((found - expected).abs() / scale);
@@ -245,8 +246,8 @@ fn one_body_follows_the_exponential_within_a_millionth() {
     assert!(worst < 1e-6, "{worst}");
 }
 
-/// Air that warms steadily from where a body is: at first the body stays, in the end it lags behind by its time constant. Source: the
-/// response of a first-order system to a ramp, `slope (t − τ (1 − e^(−t/τ)))`.
+/// Air warms steadily from the temperature of a body. At first the body stays; in the end it lags by its time constant.
+/// Source: the response of a first-order system to a ramp, `slope (t − τ (1 − e^(−t/τ)))`.
 #[test]
 fn a_body_follows_air_that_warms_steadily_and_lags_by_its_time_constant() {
     let (capacity, conductance, slope) = (1000.0, 2.0, 0.01);
@@ -266,7 +267,7 @@ fn a_body_follows_air_that_warms_steadily_and_lags_by_its_time_constant() {
     }
 }
 
-/// A network with no way out gains what is put in and keeps it. Heat over time is all there is to know.
+/// A network with no way out gains what is put in and keeps it.
 #[test]
 fn a_closed_network_keeps_what_it_is_given() {
     let mut network = Network::default();
