@@ -1,4 +1,4 @@
-//! When a source was present, as a log says.
+//! Reads from a log when a source was present.
 
 use crate::csv_text::cells::flag;
 use crate::csv_text::dates::{BadDate, Dates, Shown, TIME_NAMES, seconds};
@@ -13,7 +13,7 @@ use jiff::{SignedDuration, ToSpan};
 use std::io::Read;
 use std::path::Path;
 
-/// A stream that never ends is no log: some three years of seconds.
+/// Most rows of a log: some three years of seconds. A stream that never ends is not a log.
 const MOST_ROWS: u32 = 100_000_000;
 
 /// Presence of one source over time.
@@ -21,7 +21,7 @@ const MOST_ROWS: u32 = 100_000_000;
 pub(super) struct Log {
     file: String,
     start: DateTime,
-    /// From when on it is present or absent (s), since the first row.
+    /// When it becomes present or absent (s), since the first row.
     changes: Vec<(i64, bool)>,
     /// The last row (s).
     end_s: i64,
@@ -46,7 +46,7 @@ impl Log {
                     "{what} column {}",
                     names.iter().map(|name| excerpt(name)).collect::<Vec<_>>().join(" or ")
                 );
-                findings.add(line, message, format!("one such; the columns are: {}", header.listed()));
+                findings.add(line, message, format!("one column of that name; the columns are: {}", header.listed()));
                 None
             }
         };
@@ -62,7 +62,7 @@ impl Log {
                     let cells = record
                         .map_or("a quote that is not closed".to_owned(), |record| format!("{} cells", record.len()));
                     let message = format!("{cells}, the header has {}: cut off?", header.width());
-                    findings.add(line, message, "the whole row");
+                    findings.add(line, message, "put in the whole row, or take the row out");
                     continue;
                 }
                 Ok(None) => return finish(file, log, findings),
@@ -87,7 +87,7 @@ impl Log {
                         log.changes.push((log.end_s, on));
                     }
                 }
-                // An empty cell tells nothing new.
+                // An empty cell adds nothing.
                 (None, _) if record.cell(present).is_empty() => {}
                 (None, _) => {
                     let held = excerpt(&String::from_utf8_lossy(record.cell(present)));
@@ -96,17 +96,22 @@ impl Log {
                 }
             }
         }
-        findings.add(records.line(), format!("more than {MOST_ROWS} rows"), "the part of the log that is rehearsed");
+        findings.add(
+            records.line(),
+            format!("more than {MOST_ROWS} rows"),
+            "cut the log to the part that is rehearsed",
+        );
         finish(file, log, findings)
     }
 
-    /// From when on it is present or absent (s), since the first row; absent from the last row on.
+    /// When it becomes present or absent (s), since the first row. It is absent from the last row on.
     pub(super) fn changes(&self) -> impl Iterator<Item = (i64, bool)> {
         let within = self.changes.iter().copied().filter(|&(at_s, _)| at_s < self.end_s);
         within.chain([(self.end_s, false)])
     }
 
-    /// The warning of a log of `source` that, laid at `from_s`, leaves more than an hour of the season from `start` on open.
+    /// A warning if the log of `source`, laid at `from_s`, leaves more than an hour of the season from `start`
+    /// uncovered.
     pub(super) fn gap(&self, source: &str, from_s: i64, start: DateTime, span_s: i64) -> Option<Problem> {
         let covered_s = (from_s + self.end_s).min(span_s) - from_s.max(0);
         if span_s - covered_s <= 3600 {
@@ -115,13 +120,13 @@ impl Log {
         let days = |seconds: i64| tenths(seconds * 10 / 86_400);
         let message = format!("covers {} of the {} days from {} on", days(covered_s), days(span_s), Shown(start));
         let problem = Problem::error(&self.file, message)
-            .because(format!("outside its log, {} is absent", excerpt(source)))
-            .remedy("a log of the whole season, a season of the log's days, or a schedule");
+            .because(format!("{} is absent outside its log", excerpt(source)))
+            .remedy("use a log of the whole season, rehearse the log's days only, or write a schedule");
         Some(Problem { severity: Severity::Warning, ..problem })
     }
 
-    /// When the log begins, seen from `start` (s): on its own dates if they overlap a season of `span_s`, or in the year in which
-    /// most of it does.
+    /// When the log begins, seen from `start` (s). It keeps its own dates if they overlap a season of `span_s`. If not,
+    /// it moves to the year in which most of it overlaps.
     pub(super) fn laid_over(&self, start: DateTime, span_s: i64) -> Result<i64, Problem> {
         let shared = |from_s: i64| (from_s + self.end_s).min(span_s) - from_s.max(0);
         let end = start.saturating_add(SignedDuration::from_secs(span_s));
@@ -145,7 +150,7 @@ impl Log {
                 Shown(start),
                 Shown(end)
             );
-            Problem::error(&self.file, message).remedy("a log of the season, or a season of the log's days")
+            Problem::error(&self.file, message).remedy("use a log of the season, or rehearse the log's days")
         })
     }
 }
@@ -172,8 +177,8 @@ fn finish(file: &str, log: Option<Log>, mut findings: Findings<'_>) -> Result<Lo
     match log.filter(|log| log.end_s > 0) {
         Some(log) if findings.is_empty() => Ok(log),
         None if findings.is_empty() => {
-            let problem = Problem::error(file, "has fewer than two rows: no time in which a source could be present");
-            findings.note(problem.remedy("a row for every change, and one at the end"));
+            let problem = Problem::error(file, "has fewer than two rows, so the source is never present");
+            findings.note(problem.remedy("put in a row for every change, and one at the end"));
             Err(findings.into_problems())
         }
         _ => Err(findings.into_problems()),

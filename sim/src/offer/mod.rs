@@ -1,4 +1,4 @@
-//! What the energy sources and loads do, second by second of a season, out of schedules, sun and logs.
+//! What the energy sources and loads do in every second of a season, from schedules, sun and logs.
 
 mod log;
 
@@ -12,27 +12,29 @@ use jiff::civil::DateTime;
 use log::Log;
 use std::path::Path;
 
-/// What is on offer from a moment on, until the next.
+/// What is on offer from one moment until the next offer.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Offer {
     /// Since the start of the season (s).
     pub at_s: i64,
-    /// Which sources count as present: those whose line the controller sees, and which may be spent on heat.
+    /// The sources that count as present: the controller sees their lines, and may spend them on heat.
     pub sources: Sources,
-    /// What each gives (W), present or not: a panel below its threshold is too weak for heat, and charges with what it has.
+    /// What each gives (W), present or not. A panel below its threshold is too weak for heat, and charges with what it
+    /// has.
     pub power_w: [f64; MAX_SOURCES],
     /// What the loads draw (W).
     pub load_w: f64,
 }
 
-/// What is on offer from the start of `weather` on, for `span_s` seconds: the first at second 0, each different from the one
-/// before.
+/// What is on offer for `span_s` seconds from the start of `weather`. The first offer is at second 0, and each differs
+/// from the one before.
 ///
-/// `names` are those of the sources, in the order of `supplies`; paths of logs are relative to `base`. In a log, presence holds
-/// from its row to the next; before the first row and from the last on the source is absent. A log is laid over the season by
-/// its dates, or where no day of the two is the same, as of a season in a typical year, by its dates in another year.
+/// `names` are those of the sources, in the order of `supplies`. Paths of logs are relative to `base`. In a log,
+/// presence holds from its row to the next. Before the first row and from the last row on, the source is absent. A log
+/// is laid over the season by its dates. If the two share no day, as with a season in a typical year, the log moves to
+/// another year.
 ///
-/// With them come warnings of the logs that cover part of the season only.
+/// Also returns a warning for each log that covers only part of the season.
 ///
 /// # Errors
 /// Everything that is wrong with the logs.
@@ -75,7 +77,7 @@ pub fn offers(
     Ok((together(&given, &drawn), warnings))
 }
 
-/// Something that changes now and then: from when on (s), and what it is. The first at second 0, in order.
+/// Something that changes now and then: when (s), and its new value. The first at second 0, in order.
 type Steps<T> = Vec<(i64, T)>;
 
 /// What one source does.
@@ -108,7 +110,7 @@ impl Season<'_> {
         steps.map(|(at_s, is_on)| (at_s, if is_on { on } else { off })).collect()
     }
 
-    /// Irradiance is the mean of the time before its point. Beyond the weather there is no sun.
+    /// Irradiance is the mean of the time before its point. There is no sun beyond the weather.
     fn sun(&self, power_w: f64, at_least_w_m2: f64) -> Steps<Given> {
         let given = |irradiance: f64| Given {
             power_w: power_w * irradiance.max(0.0) / 1000.0,
@@ -136,7 +138,7 @@ impl Season<'_> {
     }
 }
 
-/// One row of offers out of what each source gives and the loads draw.
+/// Joins what each source gives and the loads draw to one row of offers.
 fn together(given: &[Steps<Given>], drawn: &Steps<f64>) -> Vec<Offer> {
     let mut times: Vec<i64> =
         given.iter().flatten().map(|&(at_s, _)| at_s).chain(drawn.iter().map(|&(at_s, _)| at_s)).collect();

@@ -163,7 +163,7 @@ fn a_log_of_part_of_the_season_is_a_warning_with_how_much() {
     assert_eq!(warning.severity, Severity::Warning);
     let message = warning.to_string();
     assert!(message.contains("log.csv: covers 2.5 of the 10 days from 2025-01-01 00:00 on"), "{message}");
-    assert!(message.contains("outside its log, engine is absent"), "{message}");
+    assert!(message.contains("engine is absent outside its log"), "{message}");
     assert_eq!(of("2024-12-31 00:00", "2025-01-09 00:00").len(), 1);
     assert_eq!(of("2025-01-01 00:10", "2025-01-10 23:20"), []);
     assert_eq!(of("2024-12-01 00:00", "2025-03-01 00:00"), []);
@@ -192,7 +192,7 @@ fn slots() -> impl Strategy<Value = Schedule> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
-    /// Against the slow way: every minute of the season asked of every rule.
+    /// Compared with the slow way, which asks every rule about every minute of the season.
     #[test]
     fn every_minute_offers_what_the_rules_say(
         engine in slots(),
@@ -238,7 +238,7 @@ proptest! {
             let irradiance = sun[usize::try_from(minute / 60).unwrap()];
             let logged = minute < last && rows.iter().rev().find(|&&(at, _)| at <= minute).is_some_and(|&(_, on)| on);
             let engine_w = if engine.is_on(of_week) { 350.0 } else { 0.0 };
-            // Below its threshold the sun does not count as present, and gives what it gives.
+            // Below its threshold the sun does not count as present, but gives its power.
             let given = [
                 (engine_w > 0.0, engine_w),
                 (irradiance >= 100.0, 0.4 * irradiance),

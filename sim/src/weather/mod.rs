@@ -1,4 +1,4 @@
-//! The weather that a plant stands in: read from a file or made up, and checked for holes before anything is built on it.
+//! The weather around a plant. It is read from a file or made up, and checked for gaps before it is used.
 //!
 //! ```text
 //! file ─ read ─┐
@@ -19,21 +19,21 @@ use jiff::civil::DateTime;
 use std::io::Read;
 use std::path::Path;
 
-/// Weather from some moment on, in local standard time.
+/// Weather from one moment on, in local standard time.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Weather {
     /// Date and time of second 0.
     pub start: DateTime,
     /// In order; the first at second 0, at least two.
     pub points: Vec<Point>,
-    /// Whether it tells the wind; where not, its points are calm.
+    /// Whether it has wind. If not, its points are calm.
     pub has_wind: bool,
-    /// Whether it tells the irradiance; where not, its points are dark.
+    /// Whether it has irradiance. If not, its points are dark.
     pub has_irradiance: bool,
 }
 
-/// The weather at one moment. The temperature runs straight from one point to the next; wind and irradiance are means of the time
-/// *before* their point, since the point before.
+/// The weather at one moment. The temperature runs straight from one point to the next. Wind and irradiance are means
+/// of the time *before* their point, since the point before.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Point {
     /// Since the start (s).
@@ -57,23 +57,26 @@ impl Weather {
         Self::read(&file, source)
     }
 
-    /// Reads a weather file, which messages call `file`: a CSV text with lines of comment after `#`, of one of two kinds.
+    /// Reads a weather file. Messages call it `file`. It is a CSV text with comment lines after `#`, of one of two
+    /// kinds.
     ///
-    /// - With a header row: a date and time in a column called `timestamp`, `time`, `datetime`, `date_time` or `date`; the
-    ///   temperature in one called `temperature_c`, `temperature_f` or `temperature_k`; and where there is wind or sun,
-    ///   `wind_speed_m_s` and `irradiance_w_m2` (or `ghi_w_m2`), means of the time before the row. Other columns are not read.
+    /// - With a header row: a date and time in a column called `timestamp`, `time`, `datetime`, `date_time` or `date`.
+    ///   The temperature is in one called `temperature_c`, `temperature_f` or `temperature_k`. Wind and sun, if there
+    ///   are any, are in `wind_speed_m_s` and `irradiance_w_m2` (or `ghi_w_m2`), as means of the time before the row.
+    ///   Other columns are not read.
     /// - A typical year as NREL distributes it (TMY3): a line about the station, a header row that begins with
-    ///   `Date (MM/DD/YYYY)`, hours named by their ends, months of different years. They are put on the year 2001.
+    ///   `Date (MM/DD/YYYY)`, hours named by their ends, months of different years. All are put on the year 2001.
     ///
     /// # Errors
-    /// Up to 20 problems, each with its line, and how many more there are: among them gaps of more than three hours, rows out of
-    /// order, fillers, values that no weather has.
+    /// Up to 20 problems, each with its line, and how many more there are. Among them are gaps of more than three
+    /// hours, rows out of order, fillers, and values that no weather has.
     pub fn read(file: &str, source: impl Read) -> Result<Self, Vec<Problem>> {
         read::read(file, source)
     }
 
-    /// What it does not tell and is needed: irradiance, an error, where sources `following` the sun (by name) would never come;
-    /// wind, a warning, where `exposure` (0 to 1) of it reaches the box. Messages call the weather `file`.
+    /// The problems of missing columns. Missing irradiance is an error if sources (`following`, by name) follow the
+    /// sun, for they would never come. Missing wind is a warning if a part `exposure` (0 to 1) of it reaches the box.
+    /// Messages call the weather `file`.
     #[must_use]
     pub fn lacks(&self, file: &str, following: &[&str], exposure: f64) -> Vec<Problem> {
         let mut problems = Vec::new();
@@ -84,15 +87,15 @@ impl Weather {
             problems.push(
                 Problem::error(file, message)
                     .because("without it there is no sun all winter")
-                    .remedy("a column irradiance_w_m2, on the horizontal; or schedule in place of sun_at_least_w_m2"),
+                    .remedy("add irradiance_w_m2 (on the horizontal), or write schedule in place of sun_at_least_w_m2"),
             );
         }
         if !self.has_wind && exposure > 0.0 {
             let message =
-                format!("has no column wind_speed_m_s, and {:.0} % of the wind reach the box", exposure * 100.0);
+                format!("has no column wind_speed_m_s, and {:.0} % of the wind reaches the box", exposure * 100.0);
             let problem = Problem::error(file, message)
-                .because("it is rehearsed in still air, in which a box loses less heat")
-                .remedy("a column wind_speed_m_s; or exposure_pct = 0, if no wind reaches the box");
+                .because("the box is rehearsed in still air, where it loses less heat")
+                .remedy("add a column wind_speed_m_s; or set exposure_pct = 0, if no wind reaches the box");
             problems.push(Problem { severity: Severity::Warning, ..problem });
         }
         problems

@@ -1,4 +1,4 @@
-//! Weather files: which column holds what, and what no weather can be.
+//! Reads weather files: finds the columns, and refuses what no weather can be.
 
 use super::{Point, Weather};
 use crate::csv_text::cells::{number, with_point};
@@ -12,13 +12,13 @@ use jiff::civil::{Date, DateTime, Time};
 use std::io::Read;
 use std::ops::RangeInclusive;
 
-/// Longest time between two rows that is bridged by a straight line (s). A longer one may hide the coldest hours.
+/// Longest time between two rows that a straight line bridges (s). A longer one may hide the coldest hours.
 pub(super) const LONGEST_GAP_S: i64 = 3 * 3600;
 
-/// The year that a typical year is put on. Its first day is a Monday, and it is no leap year, as typical years are not.
+/// The year that a typical year is put on. Its first day is a Monday. Like a typical year, it is not a leap year.
 const NOMINAL_YEAR: i16 = 2001;
 
-/// A stream that never ends is no weather file: some ten years of minutes.
+/// Most rows of a weather file: some ten years of minutes. A stream that never ends is not a weather file.
 const MOST_ROWS: usize = 5_000_000;
 
 /// The coldest and hottest air ever measured near the ground, −89 °C and 57 °C, and a little more.
@@ -28,7 +28,7 @@ const TEMPERATURES_C: RangeInclusive<f64> = -90.0..=60.0;
 struct Quantity {
     range: RangeInclusive<f64>,
     unit: &'static str,
-    /// Whether a value within the range that is all nines, as 99.9, still stands for one that is missing.
+    /// Whether a value of nines only, as 99.9, stands for a missing one even within the range.
     nines_are_fillers: bool,
 }
 
@@ -58,7 +58,7 @@ impl Scale {
         }
     }
 
-    /// The scale in which all of `values` would be weather.
+    /// The scale in which all `values` would be weather.
     fn of(values: &RangeInclusive<f64>) -> Option<&'static str> {
         let fits = |scale: Self| {
             TEMPERATURES_C.contains(&scale.celsius(*values.start()))
@@ -101,7 +101,7 @@ pub(super) fn read(file: &str, source: impl Read) -> Result<Weather, Vec<Problem
     rows.findings.add(
         records.line(),
         format!("more than {MOST_ROWS} rows"),
-        "a file of some years, a row for every hour",
+        "use a file of some years, with a row for every hour",
     );
     rows.finish(records.line())
 }
@@ -115,7 +115,7 @@ fn open<R: Read>(file: &str, records: &mut Records<R>) -> Result<(Columns, Heade
     if TIME_NAMES.iter().any(|name| header.find(name) != Err(NoColumn::Absent)) {
         return Columns::of_csv(file, line, &header).map(|columns| (columns, header));
     }
-    // The first line of a typical year is about its station.
+    // The first line of a typical year describes its station.
     if let Ok((second_line, second)) = first_row(file, records)
         && second.find(TMY3_DATE).is_ok()
     {
@@ -123,7 +123,7 @@ fn open<R: Read>(file: &str, records: &mut Records<R>) -> Result<(Columns, Heade
     }
     let is_row = header.is_numbers() || header.like(|name| Dates::default().read(0, name.as_bytes()).is_ok()).is_some();
     let problem = if is_row {
-        at_line(file, line, "the first row is one of data: no header row names the columns")
+        at_line(file, line, "the first row holds data: no header row names the columns")
     } else {
         let message = format!("no time column among {}: none is called {}", header.listed(), TIME_NAMES.join(", "));
         at_line(file, line, message)
@@ -143,7 +143,7 @@ impl<'a> Finder<'a> {
         Self { header, line, findings: Findings::new(file) }
     }
 
-    /// The one column that has one of `names`.
+    /// The only column with one of `names`.
     fn one<T: Copy>(&mut self, names: &[(&str, T)]) -> Option<(usize, T)> {
         let mut found = None;
         for &(name, what) in names {
@@ -167,14 +167,14 @@ impl<'a> Finder<'a> {
         if found.is_none() && before == self.findings.is_empty() {
             let names: Vec<_> = names.iter().map(|(name, _)| *name).collect();
             let message = format!("no column {}", names.join(" or "));
-            let remedy = format!("rename the one that is meant; the columns are: {}", self.header.listed());
+            let remedy = format!("rename the right one; the columns are: {}", self.header.listed());
             self.findings.add(self.line, message, remedy);
         }
         found
     }
 
-    /// A column that may be absent, but not under a name that would be overlooked: one that holds one of `hints`, without any of
-    /// `unless`.
+    /// A column that may be absent. Its absence is a problem if another name would be overlooked: one with one of
+    /// `hints` and none of `unless`.
     fn optional(&mut self, names: &[(&str, ())], hints: &[&str], unless: &[&str]) -> Option<usize> {
         let before = self.findings.is_empty();
         let found = self.one(names);
@@ -235,7 +235,7 @@ struct Rows<'a> {
     start: Option<DateTime>,
     last: Option<(DateTime, u64)>,
     points: Vec<Point>,
-    /// Temperatures that no weather has. If all are such, it is the column's name that is wrong.
+    /// Temperatures that no weather has. If all are like that, the column's name is wrong.
     strange: Findings<'a>,
     temperatures: Option<RangeInclusive<f64>>,
     any_usual: bool,
@@ -261,14 +261,18 @@ impl<'a> Rows<'a> {
 
     fn add(&mut self, line: u64, record: Option<&Record<'_>>) {
         let Some(record) = record else {
-            self.findings.add(line, "a quote that is not closed, or thousands of cells", "a CSV row as the others");
+            self.findings.add(
+                line,
+                "a quote that is not closed, or thousands of cells",
+                "write the row like the others",
+            );
             return;
         };
         let (cells, width) = (record.len(), self.header.width());
         if cells != width {
             let hint = if cells > width { "a decimal comma?" } else { "cut off?" };
             let message = format!("{cells} cells, the header has {width}: {hint}");
-            self.findings.add(line, message, "the whole row, with decimal points");
+            self.findings.add(line, message, "write the whole row, with decimal points");
             return;
         }
         let at = self.time(line, record);
@@ -300,11 +304,11 @@ impl<'a> Rows<'a> {
             When::EndOfHour { date, time } => end_of_hour(record.cell(date), record.cell(time))
                 .ok_or_else(|| BadDate {
                     message: format!(
-                        "\"{}\" and \"{}\" are no date and end of an hour in a typical year",
+                        "\"{}\" and \"{}\" are not a date and the end of an hour in a typical year",
                         excerpt(&String::from_utf8_lossy(record.cell(date))),
                         excerpt(&String::from_utf8_lossy(record.cell(time)))
                     ),
-                    remedy: "01/31/1997 and 24:00, as the file is distributed; without 29 February",
+                    remedy: "write them as 01/31/1997 and 24:00, and leave out 29 February",
                 })
                 .and_then(|at| self.dates.follow(line, at)),
         };
@@ -333,7 +337,7 @@ impl<'a> Rows<'a> {
         None
     }
 
-    /// The value in an optional column; 0 where there is none.
+    /// The value in an optional column, or 0 if there is no column.
     fn value(&mut self, line: u64, record: &Record<'_>, cell: Option<usize>, quantity: &Quantity) -> Option<f64> {
         let Some(cell) = cell else { return Some(0.0) };
         let value = self.number(line, record, cell)?;
@@ -354,7 +358,7 @@ impl<'a> Rows<'a> {
             Some(value) if value.is_finite() => return Some(value),
             Some(_) => "which is not finite",
             None if with_point(field).is_some() => "with a decimal comma",
-            None => "which is no number",
+            None => "which is not a number",
         };
         let name = self.header.shown(cell);
         let message = match field {
@@ -375,15 +379,15 @@ impl<'a> Rows<'a> {
                     format!("every {name} lies outside −90 to 60 °C: they run from {} to {}", seen.start(), seen.end());
                 let remedy = match Scale::of(&seen) {
                     Some(other) if other != name => format!("name the column {other}, if that is what it holds"),
-                    _ => "a column of outside temperatures".to_owned(),
+                    _ => "use a column of outside temperatures".to_owned(),
                 };
                 self.findings.note(Problem::error(self.file, message).remedy(remedy));
             }
             _ => self.findings.merge(self.strange),
         }
         if self.findings.is_empty() && count < 2 {
-            let message = if count == 0 { "has a header row and no rows" } else { "has one row: no weather yet" };
-            self.findings.note(at_line(self.file, end, message).remedy("a row for every hour"));
+            let message = if count == 0 { "has a header row and no rows" } else { "has one row; weather needs two" };
+            self.findings.note(at_line(self.file, end, message).remedy("write a row for every hour"));
         }
         match self.start {
             Some(start) if self.findings.is_empty() => {
@@ -396,9 +400,9 @@ impl<'a> Rows<'a> {
     }
 }
 
-const MISSING: &str = "take out the row if only it is missing, or put in a value that you can answer for";
+const MISSING: &str = "take out the row if only one is missing, or put in a value that you can justify";
 
-/// What is wrong with a number outside its range, and by what kind of fault its neighbours have the same.
+/// What is wrong with a number outside its range, and the kind of fault, by which neighbouring lines are joined.
 fn outside(
     file: &str,
     line: u64,
@@ -410,19 +414,19 @@ fn outside(
 ) -> (String, Problem) {
     let held = excerpt(&String::from_utf8_lossy(field));
     if is_filler(field, value) {
-        let problem = at_line(file, line, format!("column {name} holds {held}, a filler for a value that is missing"))
-            .because("what is missing may be the coldest hours, and read as a number it is weather that never was")
+        let problem = at_line(file, line, format!("column {name} holds {held}, a filler for a missing value"))
+            .because("the missing hours may be the coldest, and the filler would count as weather")
             .remedy(MISSING);
         return (format!("filler in {name}"), problem);
     }
     let message = format!("column {name} holds {held}, outside {} to {} {unit}", range.start(), range.end());
     let problem = at_line(file, line, message)
-        .because("no weather has been so: another unit, another column or a fault of the instrument")
-        .remedy(format!("a value in the unit that the column is named for; or {MISSING}"));
+        .because("no such weather was ever measured: it is another unit, another column or a fault of the instrument")
+        .remedy(format!("write the value in the unit that the column's name states; or {MISSING}"));
     (format!("value in {name}"), problem)
 }
 
-/// Whether a value stands for one that is missing: nothing but nines, as −99.9 or −9900.
+/// Whether a value stands for a missing one: nines only, as −99.9 or −9900.
 fn is_filler(field: &[u8], value: f64) -> bool {
     let text = String::from_utf8_lossy(field);
     let digits = text.trim_start_matches(['-', '+']).replace('.', "");

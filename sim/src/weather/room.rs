@@ -5,9 +5,9 @@ use super::{Point, Weather};
 use crate::site::Room;
 
 impl Weather {
-    /// The air of `room` for `span_s` (s) of this weather, every outside temperature of which is first shifted by `shift_k`. As in
-    /// weather, the temperature runs straight from one point to the next; where the schedule changes there are two points at one
-    /// moment, before and after. Wind and irradiance stay those of the outside.
+    /// The air of `room` for `span_s` (s) of this weather. Every outside temperature is first shifted by `shift_k`. As
+    /// in weather, the temperature runs straight from one point to the next. Where the schedule changes there are two
+    /// points at one moment, before and after. Wind and irradiance stay those of the outside.
     #[must_use]
     pub fn in_room(&self, room: &Room, span_s: i64, shift_k: f64) -> Vec<Point> {
         let changes =
@@ -47,7 +47,7 @@ impl Weather {
     }
 }
 
-/// The second between two points in which what a room would be by itself passes what the schedule keeps it at.
+/// The second between two points in which a room's own temperature crosses the one that the schedule keeps.
 fn overtakes(room: &Room, from: Point, to: Point, shift_k: f64) -> Option<i64> {
     let (least_c, _) = room.scheduled.as_ref()?;
     let above_k = |point: Point| room.air_c(point.outside_c + shift_k, false) - least_c;
@@ -68,7 +68,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// What runs straight between points has at `at_s`: just before it, where two points are at one moment.
+    /// The temperature on the straight lines at `at_s`, or just before it where two points are at one moment.
     fn at(points: &[Point], at_s: i64) -> f64 {
         let after = points.iter().position(|point| point.at_s >= at_s).expect("within the weather");
         let after = points[after];
@@ -77,7 +77,7 @@ mod tests {
     }
 
     proptest! {
-        /// Against the slow way: the room asked minute by minute, where the schedule holds just before.
+        /// Compared with the slow way, which asks the room minute by minute whether the schedule holds just before.
         #[test]
         fn a_room_is_what_it_would_be_by_itself_or_what_the_schedule_keeps_it_at(
             hours in prop::collection::vec(-30.0..25.0, 30..60), warmer_k in 0.0..10.0, least_c in -20.0..30.0,
@@ -101,7 +101,7 @@ mod tests {
                 let outside_c = at(&weather.points, minute * 60) + shift_k;
                 let expected_c = room.air_c(outside_c, warmed.contains(&(minute - 1)));
                 let found_c = at(&inside, minute * 60);
-                // Where the two cross, the point between them lies at a whole second.
+                // The point at which the two cross lies at a whole second.
                 prop_assert!((found_c - expected_c).abs() < 0.02, "minute {}: {} and not {}", minute, found_c, expected_c);
                 prop_assert!(found_c >= outside_c - 1e-9, "minute {}: colder than the outside", minute);
             }

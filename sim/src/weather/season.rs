@@ -1,4 +1,4 @@
-//! A winter cut out of longer weather.
+//! Cuts a winter out of longer weather.
 
 use super::read::LONGEST_GAP_S;
 use super::{Point, Weather};
@@ -11,14 +11,14 @@ use jiff::civil::{Date, DateTime};
 const DAY_S: i64 = 24 * 3600;
 
 impl Weather {
-    /// `days` days from a local midnight on, `offset_k` added to every temperature: from the first midnight of that month and day,
-    /// or from the first midnight of all. Weather of one or more whole years goes round: its end joins its beginning. Messages
-    /// call it `file`.
+    /// `days` days from a local midnight on, with `offset_k` added to every temperature. They begin at the first
+    /// midnight of that month and day, or at the first midnight of all. Weather of one or more whole years repeats: its
+    /// end joins its beginning. Messages call it `file`.
     ///
     /// The first point lies at second 0, the last at the end of the last day.
     ///
     /// # Errors
-    /// Weather that is too short for it, with what it covers.
+    /// Weather that is too short for it. The message says what the weather covers.
     pub fn season(&self, file: &str, from: Option<(i8, i8)>, days: u32, offset_k: f64) -> Result<Self, Problem> {
         let span_s = i64::from(days) * DAY_S;
         if days == 0 {
@@ -31,7 +31,7 @@ impl Weather {
         };
         let (begin, round_s) = match (midnights.iter().find(fits), midnights.first(), self.round_s()) {
             (Some(&begin), _, _) => (begin, None),
-            // Going round, the first day is whole even where its first point lies an hour after midnight.
+            // When weather repeats, its first day is whole even if its first point lies an hour after midnight.
             (None, Some(&begin), Some(round_s)) => (begin, Some(round_s)),
             (None, _, _) => return Err(self.too_short(file, from, days)),
         };
@@ -39,7 +39,7 @@ impl Weather {
         Ok(Self { start: begin, points: self.cut(from_s, span_s, round_s, offset_k), ..*self })
     }
 
-    /// After how long the weather begins anew: as many whole years as it covers. Nothing where it covers none.
+    /// The time after which the weather repeats: as many whole years as it covers. `None` if it covers none.
     fn round_s(&self) -> Option<i64> {
         let length = |years: i64| self.start.checked_add(years.years()).ok().map(|end| seconds(self.start, end));
         let covered = |&round_s: &i64| self.span_s() + LONGEST_GAP_S >= round_s;
@@ -99,19 +99,20 @@ impl Weather {
         let covers = self.span_s() / DAY_S;
         let message = format!("covers {} to {} ({covers} days), not {wanted}", Shown(self.start), Shown(end));
         Problem::error(file, message)
-            .because("weather goes round only where it covers a whole year")
+            .because("weather repeats only if it covers a whole year")
             .remedy("fewer days, another first day, or weather of a whole year")
     }
 }
 
-/// What lies between two points, at `at_s`: temperature on the straight line, and the means that hold for the time between them.
+/// The weather between two points, at `at_s`: the temperature on the straight line, and the means of the time between
+/// them.
 pub(super) fn between(before: Point, after: Point, at_s: i64) -> Point {
     #[expect(clippy::cast_precision_loss, reason = "seconds of some years; a f64 counts to 2⁵³")]
     let part = (at_s - before.at_s) as f64 / (after.at_s - before.at_s) as f64;
     Point { at_s, outside_c: before.outside_c + part * (after.outside_c - before.outside_c), ..after }
 }
 
-/// The points in order from the last one at or before a moment on, and round and round where the weather goes round.
+/// The points in order, from the last one at or before a moment, and again and again if the weather repeats.
 struct Around<'a> {
     points: &'a [Point],
     round_s: Option<i64>,
@@ -125,7 +126,7 @@ impl<'a> Around<'a> {
             let next = points.partition_point(|point| point.at_s <= from_s).saturating_sub(1);
             return Self { points, round_s: None, turn_s: 0, next };
         };
-        // What lies beyond the last whole year has its like at the beginning.
+        // The beginning already holds the season of what lies beyond the last whole year.
         let points = &points[..points.partition_point(|point| point.at_s < round_s)];
         let turn_s = from_s.div_euclid(round_s) * round_s;
         let next = points.partition_point(|point| point.at_s + turn_s <= from_s);

@@ -1,4 +1,4 @@
-//! Weather that is made up: a daily swing around a mean, and one colder spell.
+//! Makes up weather: a daily swing around a mean, and one colder spell.
 
 use super::{Point, Weather};
 use crate::diagnostic::Problem;
@@ -6,17 +6,18 @@ use crate::site::ColdSpell;
 use jiff::civil::Date;
 use std::f64::consts::PI;
 
-/// Between two points (s). Half an hour keeps straight lines within a quarter per cent of the swing of its sine.
+/// Time between two points (s). At half an hour, straight lines stay within a quarter per cent of the swing of the
+/// sine.
 const STEP_S: u32 = 1800;
 
 /// A Monday.
 const FIRST_DAY: (i16, i8, i8) = (2001, 1, 1);
 
 impl ColdSpell {
-    /// `days` days of it, `offset_k` added to every temperature: from that month and day of 2001 on, or from its first day, a
-    /// Monday.
+    /// `days` days of it, with `offset_k` added to every temperature. They begin on that month and day of 2001, or on
+    /// its first day, a Monday.
     ///
-    /// The day's mean goes over to that of the spell during the day before its first, and back during the day after its last.
+    /// The mean moves to that of the spell during the day before the spell, and back during the day after it.
     ///
     /// # Errors
     /// A season of no days, or a day that 2001 does not have.
@@ -28,7 +29,7 @@ impl ColdSpell {
                 "made-up weather",
                 format!("cannot begin on {day:02}.{month:02}.: no such day in {year}"),
             );
-            return Err(problem.remedy("a day of a year that is no leap year"));
+            return Err(problem.remedy("a day that every year has"));
         };
         if days == 0 {
             return Err(Problem::error("made-up weather", "a season of no days").remedy("one day or more"));
@@ -58,7 +59,7 @@ impl ColdSpell {
     }
 }
 
-/// Mean over the step that ends at `hour`, as a part of noon: half a sine from 8:00 to 16:00.
+/// Mean over the step that ends at `hour`, as a fraction of noon: half a sine from 8:00 to 16:00.
 fn sun_before(hour: f64) -> f64 {
     let step = f64::from(STEP_S) / 3600.0;
     let risen = |hour: f64| -(8.0 / PI) * (PI * (hour.clamp(8.0, 16.0) - 8.0) / 8.0).cos();

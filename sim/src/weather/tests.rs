@@ -13,7 +13,7 @@ fn year() -> Weather {
     read(YEAR).unwrap()
 }
 
-/// The messages of what must be refused, as people see them.
+/// The messages of a text that must be refused, as people see them.
 fn refused(text: &str) -> Vec<String> {
     read(text).unwrap_err().iter().map(ToString::to_string).collect()
 }
@@ -61,7 +61,7 @@ fn a_typical_year_has_the_sums_that_another_program_finds() {
     assert!(weather.points.windows(2).all(|pair| pair[1].at_s - pair[0].at_s == 3600));
 }
 
-/// The demo's year, written as it is distributed: months of their own years, hours named by their ends.
+/// The demo's year, written as a typical year is distributed: months of different years, hours named by their ends.
 fn as_distributed() -> String {
     let mut text = concat!(
         "1,\"SOME COAST\",XX,-9.0,55.3,-160.5,7\n",
@@ -96,7 +96,7 @@ fn a_typical_year_that_is_damaged_is_refused_with_its_line() {
     };
     assert!(rows[1417].starts_with("02/28/") && rows[1417].contains(",24:00,"), "{}", rows[1417]);
     let no_such_day = rows[1417].replace("02/28/", "02/29/");
-    refused_for(&with(1418, &no_such_day), &["w.csv:1418:1", "02/29/", "24:00", "no date and end of an hour"]);
+    refused_for(&with(1418, &no_such_day), &["w.csv:1418:1", "02/29/", "24:00", "not a date and the end of an hour"]);
     refused_for(&with(1000, "02/11/1999,14:00,0,0,1,-9900,5.1"), &["w.csv:1000:1", "Dry-bulb (C)", "filler"]);
     refused_for(&with(8762, "12/31/1998,2"), &["w.csv:8762:1", "2 cells, the header has 7", "cut off?"]);
     refused_for(&with(2, &rows[1].replace("Wspd (m/s)", "Wspd")), &["w.csv:2:1", "no column Wspd (m/s)"]);
@@ -238,14 +238,14 @@ fn rows_on_end_with_the_same_fault_are_one_problem_that_says_why() {
         "{messages:#?}"
     );
     assert_eq!(
-        told("w.csv:4:1: lines 4 to 6: column wind_speed_m_s holds \"x\", which is no number"),
+        told("w.csv:4:1: lines 4 to 6: column wind_speed_m_s holds \"x\", which is not a number"),
         1,
         "{messages:#?}"
     );
     assert_eq!(told("w.csv:7:1: lines 7 to 8: column wind_speed_m_s holds -7, outside 0 to 120"), 1, "{messages:#?}");
     assert_eq!(told("w.csv:10:1: column"), 2, "{messages:#?}");
-    assert_eq!(told("why: what is missing may be the coldest hours"), 2, "{messages:#?}");
-    assert_eq!(told("why: no weather has been so"), 1, "{messages:#?}");
+    assert_eq!(told("why: the missing hours may be the coldest"), 2, "{messages:#?}");
+    assert_eq!(told("why: no such weather was ever measured"), 1, "{messages:#?}");
 }
 
 #[test]
@@ -303,7 +303,7 @@ fn a_whole_year_goes_round() {
         assert_eq!(point.outside_c, expected.outside_c);
         assert_eq!((point.wind_m_s, point.irradiance_w_m2), (expected.wind_m_s, expected.irradiance_w_m2));
     }
-    // The first day is whole, out of the end of the last.
+    // The end of the last day makes the first day whole.
     let all = year().season("w.csv", None, 365, 0.0).unwrap();
     assert_eq!((all.start, all.points.len()), (date(2001, 1, 1).at(0, 0, 0, 0), 8761));
     assert!(close(all.points[0].outside_c, -6.0));
@@ -312,7 +312,7 @@ fn a_whole_year_goes_round() {
     assert_eq!(years.points[730 * 24 + 5].outside_c, years.points[5].outside_c);
 }
 
-/// Hours from `start` on, each as warm as its number says, in thousandths.
+/// Hours from `start` on. The temperature of each is its number, in thousandths.
 fn numbered(start: DateTime, hours: i32) -> Weather {
     let points = (0..hours).map(|hour| Point {
         at_s: i64::from(hour) * 3600,
@@ -391,7 +391,7 @@ fn at(weather: &Weather, at_s: i64) -> (f64, f64) {
 }
 
 proptest! {
-    /// Against the definition: the season is the weather itself, moved.
+    /// Compared with the definition: the season is the weather itself, moved.
     #[test]
     fn a_season_is_the_weather_from_its_midnight_on(
         steps in prop::collection::vec((600..=10_800_i64, -20.0..10.0_f64, 0.0..20.0_f64), 40..120),
@@ -457,7 +457,7 @@ fn a_made_up_winter_swings_by_the_day_and_falls_for_its_spell() {
     assert!(close(outside(10, 15), -16.0) && close(outside(14, 3), -24.0));
     assert!(close(outside(15, 9), -20.0 + 18.0 * 9.0 / 24.0), "the ramp up fills the day after: {}", outside(15, 9));
     assert!(close(outside(16, 15), 2.0));
-    // Means over the days of the spell: the swing cancels.
+    // Means over the days of the spell. The swing cancels.
     let day =
         |day: usize| weather.points[day * 48..(day + 1) * 48].iter().map(|point| point.outside_c).sum::<f64>() / 48.0;
     assert!(close(day(12), -20.0) && close(day(2), -2.0));
