@@ -1,5 +1,5 @@
-//! The bank as a store of charge: coulombs counted, an open-circuit voltage and a resistance, no more. Enough for reserve, sag and
-//! the charge-current ceiling to mean something.
+//! The bank as a store of charge: it counts coulombs, and has an open-circuit voltage and a resistance. That is enough
+//! for reserve, sag and the charge-current ceiling to mean something.
 //!
 //! Sources, loads, heater and bank meet at one bus:
 //!
@@ -9,22 +9,24 @@
 //!           loads     bank: open-circuit voltage behind its resistance
 //! ```
 //!
-//! Sources and loads are powers, the heater and its cable are resistors, so the bus voltage solves a quadratic equation. Heat is
-//! booked as the controller books it: the sources that are present in the order in which they are spent, each up to its budget,
-//! the bank for the rest. The cable and the loads come after that out of what the sources have left. Charge is what remains.
+//! Sources and loads are powers. The heater and its cable are resistors. So the bus voltage solves a quadratic
+//! equation. Heat is booked as the controller books it: the present sources pay in the order in which they are spent,
+//! each up to its budget, and the bank pays the rest. The cable and the loads then take from what the sources have
+//! left. What remains is charge.
 //!
-//! A heater that one source feeds is no part of that: it is served first, at the voltage of its source and with no more than that gives,
-//! and what is left of the source goes to the bus. The bank gives it nothing.
+//! A heater that one source feeds is apart from this. It is served first, at its source's voltage and with no more than
+//! that source gives. The rest of the source goes to the bus. The bank gives that heater nothing.
 //!
-//! A source that gives something but does not count as present, a panel in dim light, pays for no heat; it feeds loads and charges
-//! the bank like any other.
+//! A source may give something and not count as present, as a panel in dim light. It pays for no heat. It feeds loads
+//! and charges the bank like any other.
 //!
-//! A source that does not obey the charge-current ceiling charges with all that it can give to the bank, as far as its power goes; one in
-//! two steps gives the larger only with the full charge permit. Those that obey share what they are told.
+//! A source that does not obey the charge-current ceiling charges with all that it can give to the bank, as far as its
+//! power goes. One with two steps gives the larger only with the full charge permit. The sources that obey share the
+//! ceiling.
 //!
-//! While charge is permitted, the bank sets the voltage of the bus. While it is refused, no current flows into the bank, and
-//! sources that carry everything else hold the bus at their own voltage, however empty the bank; as they lack power it falls, and
-//! once it has fallen to the bank's, the bank gives the rest.
+//! While charge is permitted, the bank sets the voltage of the bus. While it is refused, no current flows into the
+//! bank. Sources that carry everything else then hold the bus at their own voltage, however empty the bank is. As they
+//! lack power, the voltage falls. Once it has fallen to the bank's, the bank gives the rest.
 
 use crate::offer::Offer;
 use crate::site::Battery;
@@ -58,8 +60,8 @@ const OPEN_CIRCUIT_V: [(f64, f64); 19] = [
     (1.00, 3.649),
 ];
 
-/// The bank counts as full where the end-of-charge voltage drives no more current than this, per capacity (1/h). Source: common
-/// practice for ending a charge, from memory.
+/// The bank counts as full when the end-of-charge voltage drives no more current than this, per capacity (1/h). Source:
+/// common practice for ending a charge, from memory.
 const TAIL_C_RATE: f64 = 0.02;
 
 /// The bank of an installation.
@@ -72,13 +74,14 @@ pub struct BankModel {
     budget_w: [f64; MAX_SOURCES],
     /// Indices of the sources in the order in which they are spent.
     order: Vec<usize>,
-    /// What each source charges with whatever the ceiling is (A), without the full charge permit and with it; nothing for one that obeys.
+    /// What each source charges with at any ceiling (A), without the full charge permit and with it. `None` for one
+    /// that obeys.
     unruled_a: [Option<(f64, f64)>; MAX_SOURCES],
     /// The largest charge current that the settings allow at any temperature (A).
     warm_ceiling_a: f64,
 }
 
-/// Charge that is permitted.
+/// A charge permit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Permit {
     /// What sources that obey may charge with, per capacity (1/h).
@@ -96,16 +99,16 @@ pub struct HeaterLoad {
     pub nominal_v: f64,
     /// Whether its relay is closed.
     pub on: bool,
-    /// Resistance of the cable between heater and bus, or the source that feeds it, both ways (Ω).
+    /// Resistance of the cable from the heater to the bus or to its source, both ways (Ω).
     pub line_ohm: f64,
-    /// The one source that feeds it; nothing where it hangs on the bus.
+    /// The one source that feeds it. `None` if it is on the bus.
     pub fed: Option<Fed>,
 }
 
 /// One source that feeds the heater alone.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Fed {
-    /// Which, as the settings order them.
+    /// Its index in the settings.
     pub source: usize,
     /// Its voltage while it gives power (V).
     pub volts: f64,
@@ -116,28 +119,29 @@ pub struct Fed {
 /// Always `source_w = heater_w + line_w + (load − unmet_w) + bus_v × charge_a`.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Flow {
-    /// Voltage of the bus, and what a meter finds at the bank (V). Cells that may not be charged rest lower where sources hold it.
+    /// Voltage of the bus, which a meter at the bank shows (V). Cells that may not be charged rest lower when sources
+    /// hold it.
     pub bus_v: f64,
     /// Voltage at the heater (V).
     pub supply_v: f64,
     /// Heat in the heater (W).
     pub heater_w: f64,
-    /// Who pays for that: the sources, in the order of the settings (W).
+    /// The part of that heat that each source pays for, in the order of the settings (W).
     pub heater_w_by_source: [f64; MAX_SOURCES],
-    /// Who pays for that: the bank (W).
+    /// The part of that heat that the bank pays for (W).
     pub heater_w_bank: f64,
     /// Lost in the heater's cable (W).
     pub line_w: f64,
     /// What the sources give together (W).
     pub source_w: f64,
-    /// Current into the bank (A); negative while it is discharged.
+    /// Current into the bank (A). Negative while it discharges.
     pub charge_a: f64,
     /// Heat in all batteries, from their resistance (W).
     pub bank_heat_w: f64,
-    /// Whether the sources, present for heat or not, give more than loads and heater take, and the bank has room for it; permitted or
-    /// not.
+    /// Whether the sources, present or not, give more than loads and heater take, and the bank has room for it. The
+    /// permit does not matter.
     pub charge_wanted: bool,
-    /// What a warm bank would have stored and this one may not, at the bus (W); 0 while charge is permitted.
+    /// What a warm bank would store and this one may not, at the bus (W). 0 while charge is permitted.
     pub refused_w: f64,
     /// Loads that nothing feeds (W).
     pub unmet_w: f64,
@@ -167,7 +171,7 @@ impl Circuit {
 }
 
 impl BankModel {
-    /// The bank that the batteries make, with the sources' budgets and order out of the settings.
+    /// The bank of these batteries, with the budgets and the order of the sources from the settings.
     #[must_use]
     pub fn new(battery: &Battery, settings: &ValidSettings) -> Self {
         let mut budget_w = [0.0; MAX_SOURCES];
@@ -205,23 +209,25 @@ impl BankModel {
         self.cells_in_series * (from_v + part * (to_v - from_v))
     }
 
-    /// The state of charge after `seconds` with a constant current; never below 0 or above 1.
+    /// The state of charge after `seconds` with a constant current. Never below 0 or above 1.
     #[must_use]
     pub fn advance(&self, soc: f64, charge_a: f64, seconds: f64) -> f64 {
         (soc + charge_a * seconds / (3600.0 * self.capacity_ah)).clamp(0.0, 1.0)
     }
 
-    /// Where power flows with the bank at `soc` (0 to 1) and `offer` on the bus. `permit` is nothing where charge is not permitted.
+    /// Where power flows with the bank at `soc` (0 to 1) and `offer` on the bus. `permit` is `None` if charge is not
+    /// permitted.
     ///
-    /// Where charge is not permitted, sources that can feed heater (within their heat budgets), cable and loads hold the bus at
-    /// their float voltage, or at the bank's resting voltage where that is higher. Where they cannot, the bus falls until they
-    /// can, or to where the bank makes up the rest.
+    /// If charge is not permitted, sources that can feed heater (within their heat budgets), cable and loads hold the
+    /// bus at their float voltage, or at the bank's resting voltage if that is higher. If they cannot, the bus falls
+    /// until they can, or to where the bank makes up the rest.
     ///
-    /// A bank that is empty, or whose resistance does not let it carry the rest, gives nothing: the heater sags to what the
-    /// sources may spend on it, and loads that the sources cannot feed are unmet.
+    /// A bank that is empty, or that cannot carry the rest through its resistance, gives nothing. The heater then sags
+    /// to what the sources may spend on it, and loads that the sources cannot feed are unmet.
     ///
-    /// A heater that one source feeds draws from that source alone, whatever its heat budget: what is asked of it is the
-    /// controller's matter. One that is too weak sags; where it gives nothing, so does the heater, its relay closed or not.
+    /// A heater that one source feeds draws from that source alone, whatever its heat budget. The controller decides
+    /// what is asked of it. A source that is too weak sags. If it gives nothing, the heater gives nothing either, even
+    /// with its relay closed.
     #[must_use]
     pub fn flow(&self, soc: f64, offer: &Offer, heater: HeaterLoad, permit: Option<Permit>) -> Flow {
         let Some(Fed { source, volts }) = heater.fed else {
@@ -242,7 +248,7 @@ impl BankModel {
         Flow { supply_v: feed_v * reach, heater_w, heater_w_by_source, line_w, source_w, ..bus }
     }
 
-    /// The same with a heater that hangs on the bus.
+    /// The same for a heater on the bus.
     fn on_bus(&self, soc: f64, offer: &Offer, heater: HeaterLoad, permit: Option<Permit>) -> Flow {
         let bus = Bus::new(self, soc, offer, Circuit::new(heater));
         let carried = match permit {
@@ -267,7 +273,8 @@ impl BankModel {
         Flow { charge_wanted: wanted, bank_heat_w: flow.charge_a * flow.charge_a * self.resistance_ohm, ..flow }
     }
 
-    /// The most that the sources together charge with (A), where those that obey may give `told_a`: each no more than its power comes to.
+    /// The most that the sources charge with together (A). Those that obey may give `told_a`. None gives more than its
+    /// power.
     fn most_charge_a(&self, offer: &Offer, told_a: f64, full: bool, open_v: f64) -> f64 {
         let could_a = |index: usize| offer.power_w[index].max(0.0) / open_v;
         let (mut obeying_a, mut others_a) = (0.0, 0.0);
@@ -280,7 +287,7 @@ impl BankModel {
         others_a + told_a.min(obeying_a)
     }
 
-    /// Who pays for the heat.
+    /// Books who pays for the heat.
     fn book(&self, flow: &mut Flow, offer: &Offer) {
         let mut rest = flow.heater_w;
         for &index in &self.order {
@@ -296,16 +303,16 @@ impl BankModel {
     }
 }
 
-/// The bus at one moment, its voltage yet to be found.
+/// The bus at one moment, before its voltage is known.
 struct Bus {
     /// Open-circuit voltage of the bank.
     open_v: f64,
-    /// What the bus stands at while the bank neither gives nor takes: the sources' float voltage where one gives anything.
+    /// Voltage of the bus while the bank neither gives nor takes: the sources' float voltage if one gives anything.
     held_v: f64,
     end_v: f64,
     resistance_ohm: f64,
     circuit: Circuit,
-    /// What the sources can give together, and how much of that the present ones may spend on heat.
+    /// What the sources can give together, and what of it the present ones may spend on heat.
     offered_w: f64,
     budget_w: f64,
     load_w: f64,
@@ -329,15 +336,15 @@ impl Bus {
         }
     }
 
-    /// Bus voltage at which the bank takes what remains of `power_w` after a conductance has drawn from the bus: the upper root of
-    /// V (V − open) / R = power − V² × conductance, written so that R may be 0. None where the bank cannot give that much.
+    /// Bus voltage at which the bank takes what a conductance on the bus leaves of `power_w`. It is the upper root of V
+    /// (V − open) / R = power − V² × conductance, written so that R may be 0. `None` if the bank cannot give that much.
     fn voltage(&self, power_w: f64, conductance: f64) -> Option<f64> {
         let square = 1.0 + self.resistance_ohm * conductance;
         let under = self.open_v * self.open_v + 4.0 * square * power_w * self.resistance_ohm;
         (under >= 0.0).then(|| (self.open_v + under.sqrt()) / (2.0 * square))
     }
 
-    /// What the sources have to spare once they feed everything, at the bank's resting voltage; negative where they lack.
+    /// What the sources have left after they feed everything at `bus_v`. Negative if they lack power.
     fn spare_w(&self, bus_v: f64) -> f64 {
         self.offered_w - self.load_w - bus_v * bus_v * self.circuit.drawn
     }
@@ -347,11 +354,11 @@ impl Bus {
         room && self.spare_w(self.open_v) > 0.0
     }
 
-    /// Bus voltage and current into the bank, which may be charged with up to `ceiling_a`.
+    /// Bus voltage and current into the bank if it may be charged with up to `ceiling_a`.
     fn permitted(&self, ceiling_a: f64) -> Option<(f64, f64)> {
         let bus_v = self.voltage(self.offered_w - self.load_w, self.circuit.drawn)?;
         let charge_a = self.spare_w(bus_v) / bus_v;
-        // Not the quotient, which two zeros would make no number.
+        // Compared without a quotient, which two zeros would make NaN.
         let room_v = self.end_v - self.open_v;
         let ceiling_a = if ceiling_a * self.resistance_ohm > room_v { room_v / self.resistance_ohm } else { ceiling_a };
         if charge_a > ceiling_a {
@@ -360,7 +367,7 @@ impl Bus {
         Some((bus_v, charge_a))
     }
 
-    /// The highest bus voltage up to the one held at which `power_w`, and of that the heat budgets, carry the heater's circuit.
+    /// The highest bus voltage, up to the one held, at which `power_w` and the heat budgets carry the heater's circuit.
     fn alone_v(&self, power_w: f64) -> f64 {
         let Circuit { drawn, heat, .. } = self.circuit;
         if drawn > 0.0 {
@@ -370,7 +377,8 @@ impl Bus {
         }
     }
 
-    /// Bus voltage and current into the bank, which may not be charged: it gives what sources and their heat budgets do not.
+    /// Bus voltage and current into the bank if it may not be charged. It gives what sources and their heat budgets do
+    /// not.
     fn refused(&self) -> Option<(f64, f64)> {
         let alone_v = self.alone_v(self.offered_w - self.load_w);
         if self.offered_w >= self.load_w && alone_v >= self.open_v {
@@ -381,18 +389,19 @@ impl Bus {
         let bus_v = self.open_v.min(of_sources).min(of_budgets);
         let lacking_heat = bus_v * bus_v * self.circuit.heat - self.budget_w;
         let charge_a = -lacking_heat.max(-self.spare_w(bus_v)).max(0.0) / bus_v;
-        // The lowest is the one that carries both: the budgets' curve has no lower root above zero, and its upper root is at least
-        // open / (1 + R × heat), above any lower root of the sources' curve, which is at most open / (2 (1 + R × drawn)).
+        // The lowest voltage carries both. The budgets' curve has no lower root above zero. Its upper root is at least
+        // open / (1 + R × heat), above any lower root of the sources' curve, which is at most open / (2 (1 + R ×
+        // drawn)).
         Some((bus_v, charge_a))
     }
 
-    /// Everything fed at that voltage and current.
+    /// The flow at that voltage and current, with everything fed.
     fn fed(&self, bus_v: f64, charge_a: f64) -> Flow {
         let flow = self.heated(bus_v);
         Flow { charge_a, source_w: flow.heater_w + flow.line_w + self.load_w + bus_v * charge_a, ..flow }
     }
 
-    /// The sources alone.
+    /// The flow from the sources alone.
     fn unaided(&self) -> Flow {
         let flow = self.heated(self.alone_v(self.offered_w));
         let drawn_w = flow.heater_w + flow.line_w;
@@ -424,7 +433,7 @@ mod tests {
         HeaterLoad { power_at_nominal_w: 120.0, nominal_v: 12.8, on: true, line_ohm: 0.02, fed: None };
     const OFF: HeaterLoad = HeaterLoad { on: false, ..HEATER };
 
-    /// Two 100 Ah batteries of four cells; the third source is spent first, the first last.
+    /// Two 100 Ah batteries of four cells. The third source is spent first, the first last.
     fn bank() -> BankModel {
         BankModel {
             capacity_ah: 200.0,
@@ -693,7 +702,7 @@ mod tests {
         assert!(sagging.bus_v > 13.112 && sagging.bus_v < 13.5);
         let aided = at(120.0);
         assert!(aided.charge_a < 0.0 && close(aided.bus_v, 13.112 + 0.005 * aided.charge_a), "{aided:?}");
-        // What a budget withholds from heat is no different from what the source has not got.
+        // Power that a budget withholds from heat acts like power that the source lacks.
         let withheld = BankModel { budget_w: [0.0, 120.0, 0.0, 0.0], ..bank.clone() };
         let flow = withheld.flow(0.5, &offer([0.0, 600.0, 0.0, 0.0], 0.0), HEATER, None);
         assert!(flow.charge_a < 0.0 && close(flow.heater_w_by_source[1], 120.0), "{flow:?}");
@@ -713,7 +722,7 @@ mod tests {
         let left = offer([0.0, 600.0 - 13.8 * amps, 80.0, 0.0], 30.0);
         assert!(close(flow.charge_a, bank.flow(0.5, &left, OFF, permit(0.5)).charge_a), "{flow:?}");
         assert!(close(bank.flow(0.5, &there, fed(false), None).supply_v, 13.8), "measured with the relay open");
-        // Whatever else there is, without its source it is cold, and its supply dead.
+        // Without its source the heater is cold and its supply is dead, whatever else there is.
         let away = offer([300.0, 0.0, 80.0, 0.0], 30.0);
         for permit in [None, permit(0.5)] {
             let dead = bank.flow(0.5, &away, fed(true), permit);
@@ -731,7 +740,7 @@ mod tests {
         assert!(flow.supply_v < 13.8 && flow.heater_w_bank == 0.0 && flow.charge_a == 0.0, "{flow:?}");
     }
 
-    /// A flow of an ordinary installation: it carries what is asked of it.
+    /// A flow of an ordinary installation, which carries what is asked of it.
     #[derive(Clone, Debug)]
     struct Case {
         bank: BankModel,
@@ -750,7 +759,8 @@ mod tests {
             self.offer.power_w.iter().sum()
         }
 
-        /// The same case as the bus sees it: without a heater that one source feeds, and what that has given to it.
+        /// The same case as the bus sees it: without a heater that one source feeds, and without what that source gave
+        /// it.
         fn on_bus(&self) -> Self {
             let Some(Fed { source, .. }) = self.heater.fed else { return self.clone() };
             let (mut case, flow) = (self.clone(), self.flow());
@@ -801,10 +811,11 @@ mod tests {
             prop_assert!(close(flow.source_w, flow.heater_w + flow.line_w + fed + flow.bus_v * flow.charge_a), "{:?}", flow);
             let shares: f64 = flow.heater_w_by_source.iter().sum();
             prop_assert!(close(shares + flow.heater_w_bank, flow.heater_w), "{:?}", flow);
-            // The terminals differ from the open circuit by the drop in the bank, so what they take is stored or is its heat.
+            // The terminals differ from the open circuit by the drop in the bank. So the bank stores what they take or
+            // turns it into heat.
             let open = case.bank.open_circuit_v(case.soc);
             if case.ceiling.is_none() && flow.charge_a == 0.0 {
-                // The cells are cut off from a bus that stands higher.
+                // The cells are cut off from a higher bus.
                 let held = if case.on_bus().offered_w() > 0.0 { open.max(13.5) } else { open };
                 prop_assert!(flow.bus_v <= held && (flow.bus_v >= open || case.soc <= 0.0), "{:?}", flow);
                 let spent = shares >= case.budget_w() - 1e-6 || flow.source_w >= case.offered_w() - 1e-6;
@@ -813,7 +824,7 @@ mod tests {
                 prop_assert!(close(flow.bus_v, open + flow.charge_a * case.bank.resistance_ohm), "{:?}", flow);
                 prop_assert!(close(flow.bus_v * flow.charge_a, open * flow.charge_a + flow.bank_heat_w), "{:?}", flow);
             }
-            // The heater is the resistor that it is.
+            // The heater obeys its resistance.
             let ohm = 12.8 * 12.8 / case.heater.power_at_nominal_w;
             let heat = if case.heater.on { flow.supply_v * flow.supply_v / ohm } else { 0.0 };
             prop_assert!(close(flow.heater_w, heat), "{:?}", flow);
@@ -828,7 +839,7 @@ mod tests {
             for index in 0..MAX_SOURCES {
                 let counts = case.offer.sources.contains(index);
                 let most = match case.heater.fed {
-                    // No budget holds what hangs on its source directly, and no other source gives it anything.
+                    // No budget limits a heater that is on its source directly, and no other source feeds it.
                     Some(fed) if fed.source == index => case.offer.power_w[index],
                     None if counts => case.offer.power_w[index].min(case.bank.budget_w[index]),
                     Some(_) | None => 0.0,
@@ -837,7 +848,7 @@ mod tests {
             }
             if case.soc <= 0.0 {
                 prop_assert!(flow.charge_a >= 0.0, "{:?}", flow);
-                // While it is charged it passes on what the budgets leave to it.
+                // While it is charged, it passes on what the budgets leave.
                 prop_assert!(case.ceiling.is_some() || flow.heater_w_bank.abs() < 1e-9, "{:?}", flow);
             }
             if case.ceiling.is_none() {
@@ -870,7 +881,8 @@ mod tests {
             let flow = case.flow();
             prop_assert!(richer.charge_a >= flow.charge_a - 1e-9, "{:?} against {:?}", richer, flow);
             prop_assert!(richer.refused_w >= flow.refused_w - 1e-6, "{:?} against {:?}", richer, flow);
-            // A heater on an empty bank rises to what it may be given, before any load; so does one on its own source.
+            // A heater on an empty bank takes what it may have before any load does. A heater on its own source does
+            // the same.
             prop_assert!(case.heater.on || richer.unmet_w <= flow.unmet_w + 1e-9, "{:?} against {:?}", richer, flow);
         }
 

@@ -1,7 +1,7 @@
-//! Numbers as people write them, exact.
+//! Exact numbers, as people write them.
 //!
-//! A setting is held in thousandths of its unit. Going there through a binary fraction would round 0.1 once on the way in and
-//! once more on the way out, and could no longer tell 4.1 from 4.1000001; so numbers stay decimal until they are whole.
+//! A setting is held in thousandths of its unit. A binary fraction on the way would round 0.1 once going in and
+//! again coming out, and could not distinguish 4.1 from 4.1000001. So numbers stay decimal until they are whole.
 
 use std::fmt;
 use std::str::FromStr;
@@ -9,13 +9,13 @@ use std::str::FromStr;
 /// A decimal number of at most 30 significant digits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Decimal {
-    /// Without trailing zeros, so that every place counts.
+    /// Without trailing zeros, so that every digit counts.
     digits: i128,
     /// The number is `digits` × 10^`exponent`.
     exponent: i32,
 }
 
-/// Why a text is no [`Decimal`].
+/// Why a text is not a [`Decimal`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum NotDecimal {
     /// It is not a number.
@@ -38,7 +38,7 @@ impl fmt::Display for NotDecimal {
 
 impl std::error::Error for NotDecimal {}
 
-/// Why a [`Decimal`] is no whole number of the parts asked for.
+/// Why a [`Decimal`] is not a whole number of the parts asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum NotWhole {
     /// It has places finer than one part.
@@ -89,7 +89,7 @@ impl Decimal {
     /// How many parts of 10^−`places` this is.
     ///
     /// # Errors
-    /// [`NotWhole`] where that is not a whole number, or not one of 64 bits.
+    /// [`NotWhole`] if that is not a whole number, or does not fit in 64 bits.
     pub fn parts(self, places: u32) -> Result<i64, NotWhole> {
         let places = i32::try_from(places).map_err(|_| NotWhole::TooLarge)?;
         let shift = self.exponent.saturating_add(places);
@@ -106,10 +106,10 @@ impl Decimal {
             .ok_or(NotWhole::TooLarge)
     }
 
-    /// The nearest binary fraction; infinite where the number is beyond them all.
+    /// The nearest binary fraction. Infinite if the number is beyond all of them.
     #[must_use]
     pub fn to_f64(self) -> f64 {
-        // Digits and exponent are what a float is written with, so this is always one.
+        // A float is written with digits and exponent, so this always parses.
         format!("{}e{}", self.digits, self.exponent).parse().unwrap_or(f64::INFINITY)
     }
 }
@@ -165,7 +165,7 @@ mod tests {
 
         #[test]
         fn a_binary_fraction_comes_back_as_the_nearest(value: f64) {
-            // 17 digits tell every binary fraction apart.
+            // 17 digits distinguish every binary fraction.
             let text = format!("{value:.16e}");
             if value.is_finite() {
                 // A decimal zero has no sign.

@@ -1,8 +1,8 @@
-//! What is wrong, where, why, and what to try: one shape for every message the command gives.
+//! One shape for every message of the command: what is wrong, where, why, and what to try.
 //!
 //! ```text
 //! error: hut.toml:14:13: charge.release_c is 4 °C, not above charge.inhibit_c (5 °C)
-//!   why: between the two lies the hysteresis; without it the permit would chatter
+//!   why: without hysteresis between the two, the permit would chatter
 //!   try: release_c = 7
 //! ```
 
@@ -15,7 +15,7 @@ use std::fmt;
 pub enum Severity {
     /// The file or the command cannot be used as it stands.
     Error,
-    /// It can be used; a fitter should have meant it.
+    /// It can be used, but a fitter probably did not intend it.
     Warning,
 }
 
@@ -30,12 +30,12 @@ impl Severity {
     }
 }
 
-/// What a problem is with: it decides the exit status of the command.
+/// What a problem is about. It decides the exit status of the command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Blame {
-    /// What was read: it is text, and it fails a check. Status 1.
+    /// A text that was read and fails a check. Status 1.
     Content,
-    /// The command line, or something that cannot be read as text, or not be written at all. Status 2.
+    /// The command line, something that is not readable text, or something that cannot be written. Status 2.
     Use,
 }
 
@@ -49,7 +49,7 @@ pub struct Position {
 }
 
 impl Position {
-    /// The place of the byte at `offset` in `text`; the end of the text if it lies beyond.
+    /// The place of the byte at `offset` in `text`, or the end of the text if that lies before it.
     #[must_use]
     pub fn of(text: &str, offset: usize) -> Self {
         Walk::new(text).to(offset)
@@ -65,20 +65,20 @@ pub struct Walk<'t> {
 }
 
 impl<'t> Walk<'t> {
-    /// Begins at the first character.
+    /// Starts at the first character.
     #[must_use]
     pub fn new(text: &'t str) -> Self {
         Self { ahead: text.as_bytes(), offset: 0, here: Position { line: 1, column: 1 } }
     }
 
-    /// Walks to the byte at `offset`, or stays where it is if that lies behind.
+    /// Goes forward to the byte at `offset`. Stays if that lies behind.
     pub fn to(&mut self, offset: usize) -> Position {
         let (passed, ahead) = self.ahead.split_at(offset.saturating_sub(self.offset).min(self.ahead.len()));
         for &byte in passed {
             if byte == b'\n' {
                 self.here = Position { line: self.here.line.saturating_add(1), column: 1 };
             } else if byte & 0xC0 != 0x80 {
-                // Continuation bytes of UTF-8 start no character.
+                // Continuation bytes of UTF-8 do not start a character.
                 self.here.column = self.here.column.saturating_add(1);
             }
         }
@@ -93,17 +93,17 @@ impl<'t> Walk<'t> {
 pub struct Problem {
     /// How bad it is.
     pub severity: Severity,
-    /// What it is with.
+    /// What it is about.
     pub blame: Blame,
     /// The file, as the user named it.
     pub file: Box<str>,
     /// Where in the file, if it is about a place in it.
     pub position: Option<Position>,
-    /// The setting it is about, as `charge.release_c`; empty if it is about the whole.
+    /// The setting it is about, as `charge.release_c`. Empty if it is about the whole file.
     pub place: Box<str>,
     /// What is wrong.
     pub message: Box<str>,
-    /// What goes wrong if it is left so.
+    /// What goes wrong if nothing changes.
     pub why: Option<Box<str>>,
     /// What to do about it.
     pub remedy: Option<Box<str>>,
@@ -116,7 +116,7 @@ impl Problem {
         Self::error("command line", message).of_use()
     }
 
-    /// The same, not of what was read but of the use that was made of it: see [`Blame::Use`].
+    /// The same, blamed on use: see [`Blame::Use`].
     #[must_use]
     pub fn of_use(self) -> Self {
         Self { blame: Blame::Use, ..self }
@@ -143,7 +143,7 @@ impl Problem {
         Self { position: Some(position), ..self }
     }
 
-    /// The same, with what goes wrong if it is left so.
+    /// The same, with what goes wrong if nothing changes.
     #[must_use]
     pub fn because(self, why: impl Into<Box<str>>) -> Self {
         Self { why: Some(why.into()), ..self }
@@ -156,7 +156,7 @@ impl Problem {
     }
 }
 
-/// The lines a person reads, without the severity that opens them and without a line break at the end.
+/// The lines that a person reads, without the severity before them and without a line break at the end.
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.file)?;
@@ -191,7 +191,8 @@ impl Serialize for Problem {
     }
 }
 
-/// `text` with control and direction characters escaped, so that no file can send commands to a terminal or break the layout.
+/// `text` with control and direction characters escaped. So no file can send commands to a terminal or break the
+/// layout.
 #[must_use]
 pub fn escaped(text: &str) -> String {
     let mut shown = String::with_capacity(text.len());
@@ -207,7 +208,7 @@ pub fn escaped(text: &str) -> String {
     shown
 }
 
-/// A word or a number out of a file, as a message shows it: [`escaped`], and cut after 60 characters.
+/// A word or number from a file, as a message shows it: [`escaped`], and cut after 60 characters.
 #[must_use]
 pub fn excerpt(text: &str) -> String {
     match text.char_indices().nth(60) {

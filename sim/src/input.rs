@@ -1,12 +1,13 @@
-//! Opening what is read: files, and pipes that have a writer.
+//! Opens what is read: files, and pipes that have a writer.
 //!
-//! Opening a named pipe waits until somebody writes to it, for ever if nobody does, without a word. Here that is an error.
+//! The system waits silently when it opens a named pipe without a writer, for ever if none comes. Here that is an
+//! error.
 
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 
-/// How long a named pipe may be without a writer (s). Whoever sets up both ends by one command line needs milliseconds.
+/// How long a named pipe may be without a writer (s). A command line that sets up both ends needs milliseconds.
 /// Common practice, no source.
 #[cfg(unix)]
 const PATIENCE_S: i64 = 5;
@@ -16,7 +17,7 @@ const PATIENCE_S: i64 = 5;
 pub(crate) struct Unwritten;
 
 impl Unwritten {
-    /// Whether that is what `error` reports.
+    /// Whether `error` reports this.
     pub(crate) fn is(error: &io::Error) -> bool {
         matches!(error.get_ref(), Some(inner) if inner.is::<Self>())
     }
@@ -34,12 +35,12 @@ impl std::error::Error for Unwritten {}
 #[derive(Debug)]
 pub struct Input {
     file: File,
-    /// A byte that came while the pipe was asked for its writer.
+    /// A byte that arrived while the pipe was asked for its writer.
     early: Option<u8>,
 }
 
 impl Input {
-    /// Its length, where that is known.
+    /// Its length, if known.
     #[must_use]
     pub fn length(&self) -> Option<u64> {
         self.file.metadata().ok().filter(std::fs::Metadata::is_file).map(|found| found.len())
@@ -62,21 +63,22 @@ impl Read for Input {
 /// Opens the file or pipe at `path` for reading.
 ///
 /// # Errors
-/// What cannot be opened, a folder, and a named pipe to which nobody writes for five seconds. Nothing else fails.
+/// A path that cannot be opened, a folder, and a named pipe to which nobody writes for five seconds. Nothing else
+/// fails.
 pub fn open(path: &Path) -> io::Result<Input> {
     #[cfg(unix)]
     if is_named_pipe(path) {
         return open_pipe(path);
     }
     let file = File::open(path)?;
-    // Opening a folder succeeds on some systems, and reading it then fails with a riddle.
+    // Some systems open a folder, and then give an obscure error when it is read.
     if file.metadata()?.is_dir() { Err(io::ErrorKind::IsADirectory.into()) } else { Ok(Input { file, early: None }) }
 }
 
-/// Whether `path` could be opened, as far as that can be known without disturbing it.
+/// Checks that `path` can be opened, as far as possible without disturbing it.
 ///
 /// # Errors
-/// As [`open`], but for a pipe: its writer would take this for a reader come and gone.
+/// As [`open`], except for a pipe. Its writer would believe that a reader had come and gone.
 pub fn readable(path: &Path) -> io::Result<()> {
     #[cfg(unix)]
     if is_named_pipe(path) {
@@ -85,7 +87,7 @@ pub fn readable(path: &Path) -> io::Result<()> {
     open(path).map(drop)
 }
 
-/// Whether opening `path` would wait for a writer. The pipes of a shell's `<( )` have no name of their own, and do not.
+/// Whether opening `path` would wait for a writer. A pipe of a shell's `<( )` has no name of its own and does not wait.
 #[cfg(unix)]
 fn is_named_pipe(path: &Path) -> bool {
     use std::os::unix::fs::FileTypeExt;
@@ -108,7 +110,7 @@ fn open_pipe(path: &Path) -> io::Result<Input> {
         match file.read(&mut byte) {
             Ok(0) => return Err(io::Error::other(Unwritten)),
             Ok(_) => early = Some(byte[0]),
-            // There is a writer, which has not written yet.
+            // A writer is there, but has not written yet.
             Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
             Err(error) => return Err(error),
         }

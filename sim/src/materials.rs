@@ -1,6 +1,7 @@
-//! Thermal properties of what a box is built of, each with its source. A data sheet for the very material at hand overrides them.
+//! Thermal properties of the materials of a box, each with its source. The data sheet of the actual material overrides
+//! them.
 
-/// A solid, as far as heat is concerned.
+/// The thermal properties of a solid.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Material {
     /// Thermal conductivity (W/(m K)).
@@ -11,12 +12,12 @@ pub struct Material {
     pub specific_heat_j_per_kg_k: f64,
 }
 
-/// A material with the name a file gives it.
+/// A material with its name in files.
 #[derive(Clone, Copy, Debug)]
 pub struct Known {
-    /// What a file calls it.
+    /// Its name in files.
     pub name: &'static str,
-    /// What it is, for a person.
+    /// What it is, in words.
     pub meaning: &'static str,
     /// Its properties.
     pub material: Material,
@@ -35,16 +36,18 @@ macro_rules! materials {
     };
 }
 
-/// More than this conducts too well to be sold as thermal insulation (W/(m K)). Source: scope of EN 13162 to EN 13171, from memory.
+/// A material that conducts more than this is not sold as thermal insulation (W/(m K)). Source: scope of EN 13162 to EN
+/// 13171, from memory.
 pub const INSULATES_W_PER_M_K: f64 = 0.06;
 
-/// What walls of a box are made of: declared conductivities, which allow for ageing and for the spread of production, not those of new
-/// boards. Typical of the kind; the label of the board at hand says its own.
+/// Materials of walls. The conductivities are declared ones, which allow for ageing and for the spread of production,
+/// and not those of new boards. They are typical of the kind. The label of a board states its own.
 #[rustfmt::skip]
 pub const INSULATIONS: &[Known] = materials! {
     "xps" "extruded polystyrene" 0.034 32.5 1450.0 "typical declared value of EN 13164, from memory; specific heat of EN ISO 10456, from memory";
     "eps" "expanded polystyrene, moulded" 0.036 20.0 1450.0 "typical declared value of EN 13163 at 20 kg/m³, from memory; specific heat of EN ISO 10456, from memory";
-    // The blowing agent leaves over the years and condenses in the cold: the upper end of what is declared, without tight facings.
+    // The blowing agent escapes over the years and condenses in the cold. So this is the upper end of the declared
+    // values, without tight facings.
     "pir" "polyisocyanurate, without tight facings" 0.028 30.0 1400.0 "declared values of EN 13165 (0.026 to 0.028), from memory; specific heat of EN ISO 10456, from memory";
     "pur" "sprayed polyurethane, closed cells" 0.028 40.0 1400.0 "typical declared value of EN 14315-1, from memory; specific heat of EN ISO 10456, from memory";
     "pe_foam" "polyethylene foam" 0.05 70.0 2300.0 "ISO 10456, by way of a public restatement";

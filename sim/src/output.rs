@@ -1,8 +1,9 @@
-//! Files written whole or not at all.
+//! Writes files whole or not at all.
 //!
-//! A [`Target`] is claimed before the long work: what would stop the writing is told then, and nothing is touched. A
-//! [`Draft`] is written beside the target, in the same folder, and takes its name only when [`Draft::finish`] is called;
-//! dropped earlier it leaves nothing behind; nor does it where [`discard_unfinished`] is called before a sudden end.
+//! A [`Target`] is claimed before the long work. It reports then what would stop the writing, and touches nothing. A
+//! [`Draft`] is written beside the target, in the same folder. It takes the target's name only when [`Draft::finish`]
+//! is called. If it is dropped earlier, or [`discard_unfinished`] is called before a sudden end, it leaves nothing
+//! behind.
 
 use crate::diagnostic::Problem;
 use same_file::Handle;
@@ -22,7 +23,7 @@ pub enum Existing {
     Replace,
 }
 
-/// Somewhere that output may go: a file, or the standard output where the path is `-`.
+/// Where output may go: a file, or the standard output if the path is `-`.
 #[derive(Debug)]
 pub struct Target {
     shown: String,
@@ -37,11 +38,11 @@ enum Place {
 }
 
 impl Target {
-    /// Checks that `path` can be written, without touching what is there. `inputs` are the files the output is made from,
-    /// `-` for the standard input: whatever `existing` says, none of them is replaced.
+    /// Checks that `path` can be written, without touching what is there. `inputs` are the files that the output is
+    /// made from, `-` for the standard input. None of them is replaced, whatever `existing` says.
     ///
     /// # Errors
-    /// One of `inputs`, a file that exists and is to be kept, a read-only file, a folder or device in its place, a missing
+    /// One of `inputs`, a file that exists and is kept, a read-only file, a folder or device in its place, a missing
     /// or read-only folder. Each names the path and what to do.
     pub fn claim(path: &Path, existing: Existing, inputs: &[&Path]) -> Result<Self, Problem> {
         let shown = path.display().to_string();
@@ -49,9 +50,9 @@ impl Target {
             return Ok(Self { shown: "standard output".into(), place: Place::Stdout, existing });
         }
         let problem = |message: &str, remedy: &str| Problem::error(&shown, message).remedy(remedy);
-        // Before anything that would lead to --force.
+        // This comes before the remedy --force.
         if inputs.iter().any(|input| is_one_file(path, input)) {
-            return Err(problem("is read from, so it is not written to", "another name"));
+            return Err(problem("is an input of this command, so it is not replaced", "another name"));
         }
         let permissions = match fs::metadata(path) {
             Ok(found) if found.is_dir() => {
@@ -73,7 +74,7 @@ impl Target {
             Err(error) if error.kind() == io::ErrorKind::NotFound => None,
             Err(error) => return Err(cannot_write(&shown, &error)),
         };
-        // A link is followed, so that the file it leads to is replaced and not the link.
+        // Follow a link, so that its file is replaced and not the link.
         let path = if permissions.is_some() { path.canonicalize() } else { Ok(path.to_owned()) }
             .map_err(|error| cannot_write(&shown, &error))?;
         if path.file_name().is_none() {
@@ -83,7 +84,7 @@ impl Target {
             Some(folder) if folder != Path::new("") => folder.to_owned(),
             _ => PathBuf::from("."),
         };
-        // A file without a name, gone when dropped: the only test of a folder that also knows about quotas and mounts.
+        // A file without a name, which goes when it is dropped. Only this tests a folder's quotas and mounts too.
         tempfile::tempfile_in(&folder).map_err(|error| cannot_write(&shown, &error))?;
         Ok(Self { shown, place: Place::File { path, folder, permissions }, existing })
     }
@@ -94,7 +95,7 @@ impl Target {
         matches!(self.place, Place::Stdout)
     }
 
-    /// Whether both would write one file, which then held the one that came last. The standard output is no file.
+    /// Whether both would write one file, so that the last one overwrites the other. The standard output is not a file.
     #[must_use]
     pub fn is_one_file_with(&self, other: &Self) -> bool {
         let place = |target: &Self| match &target.place {
@@ -107,19 +108,19 @@ impl Target {
     /// Starts writing beside the target.
     ///
     /// # Errors
-    /// Where the folder no longer takes a file; nothing else fails.
+    /// If the folder no longer takes a file; nothing else fails.
     pub fn draft(self) -> Result<Draft, Problem> {
         let sink = match self.place {
             Place::Stdout => Sink::Stdout(BufWriter::new(io::stdout().lock())),
             Place::File { path, folder, permissions } => {
                 let mut builder = tempfile::Builder::new();
                 builder.prefix(".forewarm-").suffix(".part");
-                // A new file is for everyone, less what the user's mask takes away; an old one keeps what it had.
+                // A new file gets every right that the user's mask allows. An old one keeps its rights.
                 #[cfg(unix)]
                 builder.permissions(permissions.unwrap_or_else(|| std::os::unix::fs::PermissionsExt::from_mode(0o666)));
                 #[cfg(not(unix))]
                 let _ = permissions;
-                // Held while the file is made, so that none is made unseen.
+                // Held while the file is made, so that no draft escapes the list.
                 let mut drafts = DRAFTS.lock().unwrap_or_else(PoisonError::into_inner);
                 let file = builder.tempfile_in(folder).map_err(|error| cannot_write(&self.shown, &error))?;
                 drafts.push(file.path().to_owned());
@@ -130,11 +131,11 @@ impl Target {
     }
 }
 
-/// Where every draft of this process is or was written. A finished one has left its place, and no other file takes that name.
+/// The path of every draft of this process. A finished draft has left its path, and no other file takes that name.
 static DRAFTS: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
 
-/// Removes every unfinished draft, and lets none be started. For the moment before the process is ended from outside, when
-/// nothing is dropped any more.
+/// Removes every unfinished draft, and prevents new ones. For the moment before something outside ends the process,
+/// when nothing is dropped any more.
 pub fn discard_unfinished() {
     let drafts = DRAFTS.lock().unwrap_or_else(PoisonError::into_inner);
     for draft in &*drafts {
@@ -146,7 +147,7 @@ pub fn discard_unfinished() {
 /// Whether a draft found that nobody reads the standard output any more.
 static UNREAD: AtomicBool = AtomicBool::new(false);
 
-/// Whether writing to the standard output has failed because its reader has gone, which is no fault.
+/// Whether writing to the standard output has failed because its reader has gone. That is not an error.
 #[must_use]
 pub fn stdout_is_unread() -> bool {
     UNREAD.load(Ordering::Relaxed)
@@ -174,10 +175,11 @@ enum Sink {
 }
 
 impl Draft {
-    /// Makes what was written durable and gives it its name.
+    /// Makes the output durable and gives it its name.
     ///
     /// # Errors
-    /// Where the disk or the folder refuses, or a file of that name has turned up meanwhile; the target is then as it was.
+    /// If the disk or the folder refuses, or a file of that name has appeared meanwhile. The target then stays as it
+    /// was.
     pub fn finish(self) -> Result<(), Problem> {
         let Self { shown, sink, existing } = self;
         let failed = |error: io::Error| cannot_write(&shown, &error);
@@ -191,7 +193,8 @@ impl Draft {
                     Existing::Keep => file.persist_noclobber(&path),
                 }
                 .map_err(|error| failed(error.error))?;
-                // The new name is durable only once its folder is; not every file system can do that, and none owes it.
+                // The new name is durable only once its folder is. Some file systems cannot do that, so an error is
+                // ignored.
                 if let Some(Ok(folder)) = path.parent().map(fs::File::open) {
                     let _ = folder.sync_all();
                 }
@@ -223,9 +226,9 @@ impl Write for Draft {
     }
 }
 
-/// Whether both names lead to one regular file, however they are spelt and linked.
+/// Whether both names lead to one regular file, by any spelling or link.
 fn is_one_file(path: &Path, input: &Path) -> bool {
-    // A pipe is not so much as opened: its writer would take that for a reader come and gone.
+    // Do not even open a pipe: its writer would believe that a reader had come and gone.
     let open = |path: &Path| path.is_file().then(|| Handle::from_path(path).ok()).flatten();
     let input = if input == Path::new("-") { Handle::stdin().ok() } else { open(input) };
     input.is_some_and(|input| open(path).is_some_and(|output| output == input))
@@ -238,7 +241,7 @@ fn cannot_write(shown: &str, error: &io::Error) -> Problem {
         ErrorKind::NotADirectory => ("cannot be written: part of its path is a file, not a folder", "another path"),
         ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => (
             "cannot be written: its folder is read-only for you",
-            "another folder, or ask for the right to write there",
+            "another folder, or ask its owner for permission to write there",
         ),
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded => {
             ("cannot be written: no space is left", "another disk, or make room on this one")

@@ -1,8 +1,8 @@
-//! When something happens, by the week.
+//! Schedules: when something happens, by the week.
 //!
-//! Written as days and, after them, the times that hold on each of them: `mon-fri 07:30-08:30, sat,sun 10:00-12:00 14:00-15:00`.
-//! Blanks and commas separate alike. Days are `mon` to `sun`, ranges of them, which may run over the end of the week, or `daily`.
-//! A time that ends before it begins runs past midnight.
+//! A schedule is days, and after them the times that hold on each of them: `mon-fri 07:30-08:30, sat,sun 10:00-12:00
+//! 14:00-15:00`. Blanks and commas both separate. Days are `mon` to `sun`, ranges of them, which may run over the end
+//! of the week, or `daily`. A time that ends before it begins runs past midnight.
 
 use crate::diagnostic::excerpt;
 use jiff::civil::DateTime;
@@ -12,7 +12,7 @@ use std::str::FromStr;
 /// Parts of the week, to the minute. Monday 00:00 is minute 0.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Schedule {
-    /// First minute and the minute after the last of each slot: in order, apart from each other.
+    /// First minute of each slot and the minute after its last. In order, with a space between slots.
     slots: Vec<(u32, u32)>,
 }
 
@@ -23,12 +23,12 @@ const DAY: u32 = 24 * 60;
 
 const DAYS: [&str; 7] = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
 
-/// Why a text is no [`Schedule`]. Each carries the part of the text that it is about.
+/// Why a text is not a [`Schedule`]. Each carries the part of the text that is wrong.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum ScheduleError {
-    /// There is nothing in it.
+    /// It is empty.
     Empty,
-    /// A word that is no day, no range of days, no time.
+    /// A word that is not a day, a range of days or a time.
     NeitherDayNorTime(String),
     /// A semicolon where the next days begin: the part before it, and the part after it.
     Semicolon(String, String),
@@ -36,9 +36,9 @@ pub enum ScheduleError {
     NoDay(String),
     /// A day without a time after it.
     NoTime(String),
-    /// What stands for a time is none, or lies outside the day.
+    /// Not a time, or a time outside the day.
     NotATime(String),
-    /// A slot that ends when it begins: nothing, or a whole day?
+    /// A slot that ends when it begins. It could mean nothing or a whole day.
     NoLength(String),
     /// Two slots that share a minute.
     Overlap(String, String),
@@ -46,7 +46,7 @@ pub enum ScheduleError {
 
 impl fmt::Display for ScheduleError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        const FORM: &str = "it is written as \"mon-fri 07:30-08:30, sat,sun 10:00-12:00 14:00-15:00\"";
+        const FORM: &str = "write it as in \"mon-fri 07:30-08:30, sat,sun 10:00-12:00 14:00-15:00\"";
         match self {
             Self::Empty => write!(f, "an empty schedule; {FORM}"),
             Self::NeitherDayNorTime(word) => write!(
@@ -68,7 +68,7 @@ impl fmt::Display for ScheduleError {
             Self::NoTime(day) => write!(f, "\"{}\" has no time after it; {FORM}", excerpt(day)),
             Self::NotATime(slot) => write!(
                 f,
-                "\"{}\" is no time from 00:00 to 24:00, as in 07:30-08:30; one that ends before it begins runs past midnight",
+                "\"{}\" is not a time from 00:00 to 24:00, as in 07:30-08:30; a time that ends before it begins runs past midnight",
                 excerpt(slot)
             ),
             Self::NoLength(slot) => {
@@ -88,7 +88,7 @@ impl FromStr for Schedule {
     type Err = ScheduleError;
 
     fn from_str(text: &str) -> Result<Self, ScheduleError> {
-        // Before the words: a sign that belongs to none of them would be blamed on the word before it.
+        // This comes before the words. Otherwise the word before the sign would be blamed.
         if let Some((before, after)) = text.split_once(';') {
             let before = before.rsplit(',').next().unwrap_or_default().trim();
             let after = after.split([',', ';']).next().unwrap_or_default().trim();
@@ -96,7 +96,7 @@ impl FromStr for Schedule {
         }
         let mut named: Vec<Slot> = Vec::new();
         let mut days: Vec<u32> = Vec::new();
-        // The latest word for a day, while no time has followed it.
+        // The latest word for a day, until a time follows it.
         let mut waiting: Option<&str> = None;
         for word in text.split([',', ' ', '\t', '\n', '\r']).filter(|word| !word.is_empty()) {
             if let Some(more) = days_of(word) {
@@ -129,7 +129,7 @@ impl FromStr for Schedule {
     }
 }
 
-/// A slot of one day as it was written; it may run past the end of the week.
+/// A slot of one day as it was written. It may run past the end of the week.
 #[derive(Clone, Copy)]
 struct Slot<'t> {
     from: u32,
@@ -158,7 +158,8 @@ fn days_of(word: &str) -> Option<Vec<u32>> {
     }
 }
 
-/// First minute of the day, and the minute after the last, beyond the day where the slot runs past midnight.
+/// First minute of a slot in its day, and the minute after its last. The latter lies beyond the day if the slot runs
+/// past midnight.
 fn slot_of(word: &str) -> Result<(u32, u32), ScheduleError> {
     let minute = |text: &str| {
         let (hour, minute) = text.split_once(':')?;
@@ -180,7 +181,7 @@ fn slot_of(word: &str) -> Result<(u32, u32), ScheduleError> {
     Ok((from, if to < from { to + DAY } else { to }))
 }
 
-/// The slots in order, those that touch made one.
+/// The slots in order. Those that touch become one.
 fn joined(named: Vec<Slot>) -> Result<Schedule, ScheduleError> {
     let mut parts: Vec<(u32, u32, Slot)> = Vec::with_capacity(named.len() + 1);
     for slot in named {
@@ -191,7 +192,7 @@ fn joined(named: Vec<Slot>) -> Result<Schedule, ScheduleError> {
     }
     parts.sort_by_key(|&(from, to, _)| (from, to));
     let mut slots: Vec<(u32, u32)> = Vec::with_capacity(parts.len());
-    // Neighbours suffice: if any two overlap, so do two neighbours.
+    // It is enough to compare neighbours: if any two slots overlap, two neighbours do.
     let mut before: Option<Slot> = None;
     for (from, to, slot) in parts {
         match slots.last_mut() {
@@ -214,13 +215,13 @@ impl Schedule {
         self.slots.iter().any(|&(from, to)| (from..to).contains(&minute))
     }
 
-    /// How many minutes of a week it is on.
+    /// How many minutes a week it is on.
     #[must_use]
     pub fn minutes(&self) -> u32 {
         self.slots.iter().map(|&(from, to)| to - from).sum()
     }
 
-    /// Whether it is on from second 0 on, which is `start`, and at each change before `span_s` (s).
+    /// Whether it is on, at second 0, which is `start`, and at each change before `span_s` (s).
     #[must_use]
     pub fn steps(&self, start: DateTime, span_s: i64) -> Vec<(i64, bool)> {
         let minute_of_week = i64::from(start.weekday().to_monday_zero_offset()) * 24 * 60
@@ -239,11 +240,12 @@ impl Schedule {
         steps
     }
 
-    /// The minutes of the week, below [`WEEK`], at which it goes on or off, in order. None where it is on all week or never.
+    /// The minutes of the week, below [`WEEK`], at which it goes on or off, in order. Empty if it is on all week or
+    /// never.
     pub fn changes(&self) -> impl Iterator<Item = u32> {
         let mut changes: Vec<u32> = self.slots.iter().flat_map(|&(from, to)| [from, to % WEEK]).collect();
         changes.sort_unstable();
-        // Where one slot ends with the week and another begins with it, nothing changes.
+        // Nothing changes where one slot ends with the week and another begins with it.
         changes.retain(|&minute| self.is_on(minute) != self.is_on(minute.checked_sub(1).unwrap_or(WEEK - 1)));
         changes.into_iter()
     }
@@ -341,13 +343,13 @@ mod tests {
             ("07:00-08:00", "\"07:00-08:00\"", "no day before it"),
             ("mon 07:00-08:00, tue", "\"tue\"", "no time after it"),
             ("mon", "\"mon\"", "no time after it"),
-            ("mon 07:00", "\"07:00\"", "no time"),
-            ("mon 07:60-08:00", "\"07:60-08:00\"", "no time"),
-            ("mon 24:00-01:00", "\"24:00-01:00\"", "no time"),
-            ("mon 23:00-24:01", "\"23:00-24:01\"", "no time"),
-            ("mon 7-8", "\"7-8\"", "no time"),
-            ("mon 07:00-08:0", "\"07:00-08:0\"", "no time"),
-            ("mon 07:00-+8:00", "\"07:00-+8:00\"", "no time"),
+            ("mon 07:00", "\"07:00\"", "not a time"),
+            ("mon 07:60-08:00", "\"07:60-08:00\"", "not a time"),
+            ("mon 24:00-01:00", "\"24:00-01:00\"", "not a time"),
+            ("mon 23:00-24:01", "\"23:00-24:01\"", "not a time"),
+            ("mon 7-8", "\"7-8\"", "not a time"),
+            ("mon 07:00-08:0", "\"07:00-08:0\"", "not a time"),
+            ("mon 07:00-+8:00", "\"07:00-+8:00\"", "not a time"),
             ("mon 07:00-07:00", "\"07:00-07:00\"", "ends when it begins"),
             ("mon \u{1b}[31m", "\"\\u{1b}[31m\"", "neither a day nor a time"),
         ] {
@@ -357,7 +359,7 @@ mod tests {
     }
 
     proptest! {
-        /// Against the slow way: every minute asked of every slot as it was written.
+        /// Compared with the slow way, which asks every slot as it was written about every minute.
         #[test]
         fn it_is_on_in_its_slots_and_nowhere_else(written in prop::collection::vec((0..7_u32, 0..DAY, 1..DAY), 1..8)) {
             let text: Vec<String> = written.iter().map(|&(day, from, length)| {

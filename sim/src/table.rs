@@ -1,7 +1,7 @@
-//! Resistance against temperature, with tolerances.
+//! The table of resistance against temperature, with tolerances.
 //!
-//! Temperatures run in whole thousandths of a degree, so that the thousandth row of a step of 0.1 °C is where it should be, and
-//! resistances come from the core: the table shows what the controller computes with.
+//! Temperatures run in whole thousandths of a degree, so that even the thousandth row of a step of 0.1 °C is exact.
+//! Resistances come from the core: the table shows what the controller computes with.
 
 use crate::class::{Class, Construction};
 use crate::diagnostic::Problem;
@@ -20,7 +20,7 @@ pub const MOST_ROWS: i64 = 1_000_000;
 pub struct Table {
     label: String,
     element: Element,
-    /// In thousandths of a degree, as the step.
+    /// In thousandths of a degree, as is the step.
     from: i64,
     step: i64,
     count: i64,
@@ -84,8 +84,8 @@ impl Table {
         Ok(table)
     }
 
-    /// The row of this number. There is one for every number below the count: resistance rises with temperature, and that of
-    /// the last row has been computed.
+    /// The row of this number. Every number below the count has a row, because resistance rises with temperature and
+    /// that of the last row has been computed.
     fn row(&self, number: i64) -> Option<Row> {
         let millidegrees = i32::try_from(self.from + number * self.step).ok()?;
         let at = |millidegrees: i32| self.element.resistance(Celsius::from_millidegrees(millidegrees)).ok();
@@ -137,14 +137,14 @@ impl Table {
             writeln!(out)?;
             writeln!(
                 out,
-                "No tolerance is given where class {class} does not hold for {construction}: it does from {low} to {high} °C."
+                "Class {class} holds for {construction} from {low} to {high} °C. No tolerance is given outside that range."
             )?;
         }
         Ok(())
     }
 
-    /// So many decimals that the last stands for at most 3 mK, and one row is told from the next. The resistance itself is good
-    /// to one more than ever appears: 4 µΩ in 100 Ω.
+    /// Enough decimals that the last stands for at most 3 mK and that neighbouring rows differ. The resistance itself
+    /// is good to one more than ever appears: 4 µΩ in 100 Ω.
     fn ohm_decimals(&self) -> u32 {
         let coarse = match self.element.r0().as_micro_ohms() / 1_000_000 {
             0..20 => 4,

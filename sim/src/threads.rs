@@ -1,4 +1,4 @@
-//! Starting threads, and what to report where none can be started.
+//! Starts threads, and reports a thread that cannot be started.
 
 use crate::diagnostic::Problem;
 use rayon::{ThreadPool, ThreadPoolBuilder};
@@ -6,7 +6,7 @@ use std::fmt::Display;
 use std::io;
 use std::thread::Builder;
 
-/// How a thread is to be started. It is named, for whoever looks at the process.
+/// A builder for a thread. Its name shows in a list of the process's threads.
 pub fn named(name: &str) -> Builder {
     Builder::new().name(name.to_owned())
 }
@@ -26,8 +26,8 @@ pub fn not_started(error: &io::Error) -> Problem {
 }
 
 fn refused(error: &dyn Display) -> Problem {
-    Problem::error("system", format!("starts no thread for this command: {error}"))
+    Problem::error("system", format!("cannot start a thread for this command: {error}"))
         .of_use()
         .because("a limit on processes or on memory has been reached")
-        .remedy("a higher limit (`ulimit -u` for processes, `ulimit -v` for memory), or end other programs")
+        .remedy("raise the limit (`ulimit -u` for processes, `ulimit -v` for memory), or end other programs")
 }

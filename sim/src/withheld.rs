@@ -1,8 +1,8 @@
-//! Why charge is refused, and why the heater is off: two questions with an answer each.
+//! Answers two questions: why is charge refused, and why is the heater off?
 //!
-//! The controller shows one cause, the one that a passer-by needs. For the hours of a season both are asked: cells that are cold
-//! while there is no energy to warm them are cold cells in the one table, and a lack of energy in the other. The answers follow the
-//! order in which the controller itself judges; nothing is decided here.
+//! The controller shows one cause, which a passer-by needs. A season counts the hours of both answers. Take cells that
+//! are cold while there is no energy to warm them. One table counts cold cells, the other a lack of energy. The answers
+//! follow the order in which the controller judges. Nothing is decided here.
 
 use forewarm_core::Unit;
 use forewarm_core::fault::{SystemFault, SystemFaults};
@@ -10,19 +10,21 @@ use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::{Role, ValidSettings};
 use forewarm_core::signals::{Cause, Outputs, Relay, State};
 
-/// What keeps the two outputs off at one moment, by stable names: those of [`Cause`] and of the faults, `soaking` and `warm_enough`.
+/// What keeps the two outputs off at one moment. The names are stable: those of [`Cause`] and of the faults, `soaking`
+/// and `warm_enough`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Withheld {
-    /// Why charge is refused; nothing while it is permitted.
+    /// Why charge is refused. `None` while it is permitted.
     pub charge: Option<&'static str>,
-    /// Why the heater is off; nothing while it is on.
+    /// Why the heater is off. `None` while it is on.
     pub heat: Option<&'static str>,
 }
 
 /// The soak time is running.
 const SOAKING: &str = "soaking";
 
-/// The cells ask for no heat: they are above the temperature at which it starts, or charge is permitted and nothing is to be held.
+/// The cells need no heat. They are above the temperature at which heating starts, or charge is permitted and holding
+/// is not set.
 const WARM_ENOUGH: &str = "warm_enough";
 
 /// Finds out what keeps the outputs off, for one installation.
@@ -35,7 +37,7 @@ pub struct Judge {
 }
 
 impl Judge {
-    /// Of an installation with these settings.
+    /// For an installation with these settings.
     #[must_use]
     pub fn new(settings: &ValidSettings) -> Self {
         let charge = &settings.charge;
@@ -47,7 +49,7 @@ impl Judge {
         }
     }
 
-    /// What keeps the outputs off after a step of `unit` that answered `outputs`.
+    /// What keeps the outputs off after a step of `unit` that gave `outputs`.
     #[must_use]
     pub fn of(&self, unit: &Unit, outputs: &Outputs) -> Withheld {
         Withheld {
@@ -85,7 +87,7 @@ impl Judge {
             _ if coldest <= self.release => Cause::BelowRelease.name(),
             (State::Soaking | State::SoakingWarm, _) => SOAKING,
             (_, Cause::GuardOverruled) => Cause::GuardOverruled.name(),
-            // Not yet cooled below the high release.
+            // The cells have not cooled below the high release yet.
             _ => Cause::CellsHot.name(),
         }
     }

@@ -269,8 +269,8 @@ const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
     ("winter", "from", "from = \"02-29\"", "winter.from is \"02-29\", not a month and a day of every year", "from = \"11-01\""),
     ("source", "schedule", "schedule = \"Monday 07:00-08:00\"", "is neither a day nor a time", "schedule = \"mon 07:00-08:00\""),
     ("source", "schedule", "schedule = \"7:00-8:00\"", "has no day before it", "schedule = \"daily 7:00-8:00\""),
-    ("source", "schedule", "schedule = \"mon 7-8\"", "is no time from", "schedule = \"mon 07:00-08:00\""),
-    ("source", "schedule", "schedule = \"mon 7.30-8.30, sat 10:00-11:00\"", "is no time from", "schedule = \"mon 07:30-08:30, sat 10:00-11:00\""),
+    ("source", "schedule", "schedule = \"mon 7-8\"", "is not a time from", "schedule = \"mon 07:00-08:00\""),
+    ("source", "schedule", "schedule = \"mon 7.30-8.30, sat 10:00-11:00\"", "is not a time from", "schedule = \"mon 07:30-08:30, sat 10:00-11:00\""),
     ("source", "schedule", "schedule = \"sat\"", "has no time after it", "schedule = \"sat 00:00-24:00\""),
     ("source", "schedule", "schedule = \"sun 07:00-07:00\"", "ends when it begins", "schedule = \"sun 00:00-24:00\""),
     ("source", "name", "name = \"Bank\"", "source 1: name is \"Bank\", which no source can be called", "engine"),
@@ -436,7 +436,7 @@ fn what_is_named_and_is_no_file_is_called_what_it_is() {
     for (named, said, remedy) in [
         ("logs", "which is a folder, not a file", "a file in it"),
         ("/dev/null", "which is a device or a pipe, not a file", "a file"),
-        ("round", "which is a link that leads to no file", "a link that leads to it"),
+        ("round", "which is a link that does not lead to a file", "a link that leads to it"),
         ("dangling.csv", "which is a link to a file that does not exist", "the file itself"),
     ] {
         let (text, _) = starter_with_in("source", "schedule", &format!("log = \"{named}\""));
@@ -447,7 +447,7 @@ fn what_is_named_and_is_no_file_is_called_what_it_is() {
         assert!(run.stdout.contains(remedy) && !run.stdout.contains("another disk"), "{}", run.stdout);
     }
     let run = forewarm(&["check", folder.path().join("round").to_str().unwrap()]);
-    assert!(run.status == 2 && run.stderr.contains("is a link that leads to no file"), "{run:?}");
+    assert!(run.status == 2 && run.stderr.contains("is a link that does not lead to a file"), "{run:?}");
     assert!(!run.stderr.contains("another disk"), "{run:?}");
 }
 

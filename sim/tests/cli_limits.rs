@@ -38,7 +38,7 @@ fn a_thread_that_cannot_be_started_is_an_error_with_a_remedy() {
     let (bench, hut) = (Bench::new(), hut());
     bench.write("log.csv", "t_s,low_c,high_c\n0,1,1\n1,1,1\n");
     for arguments in [&["replay", "bank.toml", "log.csv"][..], &["rehearse", hut.to_str().unwrap(), "--trials", "2"]] {
-        without_threads(arguments, &bench.path("")).refuses(2, &["system: starts no thread", "ulimit -u"]);
+        without_threads(arguments, &bench.path("")).refuses(2, &["system: cannot start a thread", "ulimit -u"]);
     }
 }
 
@@ -59,7 +59,7 @@ fn signals_that_cannot_be_watched_are_an_error_with_a_remedy() {
         Command::new("bash")
     };
     let ran = command.args(["-c", &script]).stdin(Stdio::null()).output().unwrap();
-    Ran(ran).refuses(2, &["system: starts no thread", "ulimit -u"]);
+    Ran(ran).refuses(2, &["system: cannot start a thread", "ulimit -u"]);
 }
 
 #[test]

@@ -459,7 +459,7 @@ fn a_section_is_written_whole_over_nothing_that_is_there_and_over_no_input() {
     std::fs::write(&installation, starter()).expect("written");
     for (arguments, said) in [
         (vec![DEMO, "--section", &out], "exists already"),
-        (vec![&*installation, "--force", "--section", &installation], "is read from"),
+        (vec![&*installation, "--force", "--section", &installation], "is an input of this command"),
         (vec![DEMO, "--section", &path("section.png")], "ends in .svg"),
         (vec![DEMO, "--section", "-"], "the standard output is for the plan"),
         (vec![DEMO, "--section", &path("nowhere/section.svg")], "its folder does not exist"),

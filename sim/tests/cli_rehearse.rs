@@ -185,7 +185,7 @@ fn a_picture_is_written_whole_and_never_over_another_file() {
     for input in ["hut.toml", "weather.csv"] {
         let before = fs::read(hut.path(input)).expect("an input");
         let over = hut.rehearse(&["--force", "--timeline", hut.path(input).to_str().unwrap()]);
-        assert!(over.status == 2 && over.stderr.contains("is read from"), "{}", over.stderr);
+        assert!(over.status == 2 && over.stderr.contains("is an input of this command"), "{}", over.stderr);
         assert!(fs::read(hut.path(input)).expect("an input") == before, "{input} was written to");
     }
 }

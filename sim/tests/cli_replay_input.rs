@@ -155,10 +155,13 @@ fn no_option_makes_an_input_the_output() {
                     continue;
                 }
                 let options = [&[option, name][..], force].concat();
-                bench.run("log.svg", &options).refuses(2, &[&format!("{name}: is read from"), "another name"]);
+                bench
+                    .run("log.svg", &options)
+                    .refuses(2, &[&format!("{name}: is an input of this command"), "another name"]);
                 let mut command = bench.command("-", &options);
                 command.stdin(fs::File::open(bench.path("log.svg")).unwrap());
-                replay_kit::Ran(command.output().unwrap()).refuses(2, &[&format!("{name}: is read from")]);
+                replay_kit::Ran(command.output().unwrap())
+                    .refuses(2, &[&format!("{name}: is an input of this command")]);
             }
         }
     }

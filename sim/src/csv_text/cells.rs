@@ -1,11 +1,11 @@
-//! What is written in a cell.
+//! Reads what is written in a cell.
 
-/// A field as a number; NaN and infinities included, for the caller to refuse by name.
+/// A field as a number. NaN and infinities are included, so that the caller can refuse them by name.
 pub(crate) fn number(field: &[u8]) -> Option<f64> {
     std::str::from_utf8(field).ok()?.parse().ok()
 }
 
-/// Whether the field looks like a date of whatever form: a number, and two more after one sign.
+/// Whether the field looks like a date of any form: a number, and two more after the same sign.
 pub(crate) fn is_date(field: &[u8]) -> bool {
     let text = String::from_utf8_lossy(field);
     ['/', '.', '-'].into_iter().any(|sign| {
@@ -15,7 +15,7 @@ pub(crate) fn is_date(field: &[u8]) -> bool {
     })
 }
 
-/// The number with a point for its comma, if that makes it one.
+/// The field with a point for its comma, if that makes it a number.
 pub(crate) fn with_point(field: &[u8]) -> Option<String> {
     let text = std::str::from_utf8(field).ok().filter(|text| text.contains(','))?.replacen(',', ".", 1);
     number(text.as_bytes()).map(|_| text)

@@ -1,4 +1,4 @@
-//! Dates and times of rows, in local standard time: what is written counts, whatever zone is written behind it.
+//! Reads dates and times of rows, in local standard time. The time counts as written, whatever zone follows it.
 
 use super::cells::{is_date, number};
 use crate::diagnostic::excerpt;
@@ -6,7 +6,7 @@ use jiff::civil::{DateTime, Time};
 use jiff::fmt::temporal::DateTimeParser;
 use jiff::tz::Offset;
 
-/// What a time column may be called.
+/// Names of a time column.
 pub(crate) const TIME_NAMES: [&str; 5] = ["timestamp", "time", "datetime", "date_time", "date"];
 
 /// What is wrong with a date, and what to do.
@@ -25,17 +25,17 @@ pub(crate) struct Dates {
 }
 
 impl Dates {
-    /// The date in `field`, which must have the zone of the first and lie after the one before it.
+    /// The date in `field`. It must have the zone of the first date and lie after the date before it.
     pub(crate) fn read(&mut self, line: u64, field: &[u8]) -> Result<DateTime, BadDate> {
         const FORM: &str = "2025-01-31T13:45:00 or 2025-01-31T13:45:00+01:00";
         let held = excerpt(&String::from_utf8_lossy(field));
         let bad = |what: &str| BadDate { message: format!("\"{held}\" is {what}"), remedy: FORM };
         let Ok(pieces) = DateTimeParser::new().parse_pieces(field) else {
             return Err(bad(match () {
-                () if field.is_empty() => "no date",
+                () if field.is_empty() => "not a date",
                 () if number(field).is_some() => "a number, not a date and time",
                 () if is_date(field) && field.get(4) != Some(&b'-') => "a date in another form",
-                () => "no date and time",
+                () => "not a date and time",
             }));
         };
         let Some(time) = pieces.time() else { return Err(bad("a date without a time")) };
@@ -49,13 +49,13 @@ impl Dates {
                     shown(zone),
                     shown(first)
                 ),
-                remedy: "one zone in the whole file: local standard time, the winter's, all year",
+                remedy: "write one zone in the whole file: local standard time (winter time), all year",
             });
         }
         self.follow(line, pieces.date().to_datetime(time))
     }
 
-    /// `at`, cut to the second, if it lies after the one before it.
+    /// `at`, cut to the second, if it lies after the date before it.
     pub(crate) fn follow(&mut self, line: u64, at: DateTime) -> Result<DateTime, BadDate> {
         let (hour, minute, second) = (at.hour(), at.minute(), at.second());
         let at = at.date().to_datetime(Time::new(hour, minute, second, 0).unwrap_or_default());
@@ -65,9 +65,9 @@ impl Dates {
             let message = if at == last {
                 format!("{} is the time of line {last_line} too", Shown(at))
             } else {
-                format!("{} is out of order: line {last_line} is of {}", Shown(at), Shown(last))
+                format!("{} is out of order: line {last_line} has {}", Shown(at), Shown(last))
             };
-            return Err(BadDate { message, remedy: "rows in the order of time, each time once" });
+            return Err(BadDate { message, remedy: "sort the rows by time, and keep each time once" });
         }
         self.last = Some((at, line));
         Ok(at)
@@ -85,7 +85,7 @@ impl std::fmt::Display for Shown {
     }
 }
 
-/// From one to the other (s).
+/// Seconds from one to the other.
 pub(crate) fn seconds(from: DateTime, to: DateTime) -> i64 {
     to.duration_since(from).as_secs()
 }
@@ -122,12 +122,12 @@ mod tests {
     #[test]
     fn what_is_no_date_is_told_by_what_it_is() {
         for (text, words) in [
-            ("", "no date"),
+            ("", "not a date"),
             ("1738327500", "a number"),
             ("31.01.2025 13:45", "another form"),
             ("2025-01-31", "without a time"),
-            ("yesterday", "no date and time"),
-            ("2025-02-30T00:00:00", "no date and time"),
+            ("yesterday", "not a date and time"),
+            ("2025-02-30T00:00:00", "not a date and time"),
         ] {
             let bad = Dates::default().read(1, text.as_bytes()).unwrap_err();
             assert!(bad.message.contains(words), "{text}: {}", bad.message);

@@ -1,8 +1,8 @@
-//! The decimal sign: a point, or a comma as much of the world writes it.
+//! The decimal sign: a point, or a comma as in much of the world.
 
 use super::cells::number;
 
-/// What stands before the decimals of a number.
+/// The sign before the decimals of a number.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Decimal {
     /// `12.5`.
@@ -12,7 +12,7 @@ pub enum Decimal {
 }
 
 impl Decimal {
-    /// As a message shows it.
+    /// Its name in a message.
     #[must_use]
     pub const fn named(self) -> &'static str {
         match self {
@@ -22,18 +22,18 @@ impl Decimal {
     }
 }
 
-/// What one number tells about the sign.
+/// What one number shows about the sign.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Sign {
     /// This one.
     Is(Decimal),
     /// A comma and three digits, as in `1,234`: decimals, or thousands.
     Either,
-    /// Nothing: it has no such sign, or it is no number.
+    /// Nothing: it has no such sign, or it is not a number.
     Silent,
 }
 
-/// What `field` tells.
+/// What `field` shows.
 pub(crate) fn sign(field: &[u8]) -> Sign {
     let Some(comma) = memchr::memchr(b',', field) else {
         let has_point = memchr::memchr(b'.', field).is_some() && number(field).is_some();
@@ -50,7 +50,7 @@ pub(crate) fn sign(field: &[u8]) -> Sign {
     if is_thousands { Sign::Either } else { Sign::Is(Decimal::Comma) }
 }
 
-/// A number with a comma for its point. Of one with both, or with two commas, nothing is made.
+/// A number with a comma for its point. `None` if it has both, or two commas.
 pub(crate) fn with_comma(field: &[u8]) -> Option<f64> {
     // Longer than any number that a logger writes.
     let mut text = [0; 48];

@@ -1,9 +1,10 @@
-//! What is wrong with a file, gathered; a file of another kind is wrong in every row, so only the first are kept.
+//! Gathers what is wrong with a file. A file of another kind is wrong in every row, so only the first problems are
+//! kept.
 
 use super::at_line;
 use crate::diagnostic::Problem;
 
-/// How many problems are told one by one.
+/// How many problems are shown one by one.
 const TOLD: usize = 20;
 
 /// The problems of one file.
@@ -12,11 +13,11 @@ pub(crate) struct Findings<'f> {
     file: &'f str,
     first: Vec<Problem>,
     count: usize,
-    /// Those that reach to the line before or further, so that the next may go on with them.
+    /// Runs that reach at least to the line before, so that the next line may extend them.
     runs: Vec<Run>,
 }
 
-/// What is wrong in the same way in one line after another: one problem.
+/// The same problem in one line after another. It counts as one problem.
 #[derive(Debug)]
 struct Run {
     kind: Box<str>,
@@ -24,7 +25,7 @@ struct Run {
     from: u64,
     to: u64,
     differs: bool,
-    /// Its place among the first, if it is one.
+    /// Its index in `first`, if it is there.
     told: Option<usize>,
 }
 
@@ -33,13 +34,13 @@ impl<'f> Findings<'f> {
         Self { file, first: Vec::new(), count: 0, runs: Vec::new() }
     }
 
-    /// Notes what is wrong in `line`.
+    /// Adds a problem of `line`.
     pub(crate) fn add(&mut self, line: u64, message: impl Into<Box<str>>, remedy: impl Into<Box<str>>) {
         let problem = at_line(self.file, line, message).remedy(remedy);
         self.add_alike(line, &problem.message.clone(), problem);
     }
 
-    /// Notes what is wrong in `line`; if the same `kind` was in the line before, as more of the same.
+    /// Adds a problem of `line`. If the line before had the same `kind`, extends that one.
     pub(crate) fn add_alike(&mut self, line: u64, kind: &str, problem: Problem) {
         self.runs.retain(|run| run.to + 1 >= line);
         if let Some(run) = self.runs.iter_mut().find(|run| run.to + 1 == line && *run.kind == *kind) {
@@ -81,7 +82,7 @@ impl<'f> Findings<'f> {
         let more = self.count - self.first.len();
         if more > 0 {
             let message = format!("{more} more problems after these");
-            self.first.push(Problem::error(self.file, message).remedy("mend what is named, then see what is left"));
+            self.first.push(Problem::error(self.file, message).remedy("correct the problems above, then run it again"));
         }
         self.first
     }

@@ -1,25 +1,25 @@
-//! The beginning of a stream, looked at before it is read, so that a pipe need not be read twice.
+//! Looks at the beginning of a stream before it is read, so that a pipe need not be read twice.
 
 use std::io::{self, Read};
 
-/// How much is looked at, in bytes: a day of rows of a slow logger, some hours of a fast one.
+/// How many bytes to look at: a day of rows of a slow logger, some hours of a fast one.
 const MOST: usize = 1 << 20;
 
 /// A stream whose beginning is known.
 pub(crate) struct Head<R> {
     start: Vec<u8>,
-    /// Where the lines end that were enough.
+    /// The end of the lines that were enough.
     seen: Option<usize>,
     /// Bytes of `start` that have been read.
     at: usize,
-    /// What broke off the look ahead, for the reader to meet in its place.
+    /// The error that ended the look ahead. The reader gets it at the same place.
     failed: Option<io::Error>,
     source: R,
 }
 
 impl<R: Read> Head<R> {
-    /// Looks at `source`: at its header and first row only, if `is_enough` finds nothing in doubt in them, so that a log that
-    /// comes in slowly is used as it comes.
+    /// Looks at `source`. If `is_enough` finds nothing in doubt in header and first row, it looks no further, so that a
+    /// log that arrives slowly is used as it arrives.
     pub(crate) fn new(mut source: R, is_enough: impl FnOnce(&[u8]) -> bool) -> Self {
         let mut start = Vec::new();
         let mut is_enough = Some(is_enough);
@@ -33,7 +33,7 @@ impl<R: Read> Head<R> {
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
                 Err(error) => break Some(error),
             }
-            // Judged by the same lines however the stream is cut.
+            // The same lines are judged, however the stream is cut.
             if is_enough.is_some()
                 && let Some(end) = two_lines(&start)
                 && is_enough.take().is_some_and(|is_enough| is_enough(without_mark(&start[..end])))
@@ -45,7 +45,8 @@ impl<R: Read> Head<R> {
         Self { start, seen, at: 0, failed, source }
     }
 
-    /// The whole lines of the beginning, a byte-order mark left out. A last line without an end counts if nothing follows it.
+    /// The whole lines of the beginning, without a byte-order mark. A last line without an end counts if nothing
+    /// follows it.
     pub(crate) fn lines(&self) -> &[u8] {
         let end = if let Some(seen) = self.seen {
             seen
@@ -62,7 +63,7 @@ fn without_mark(text: &[u8]) -> &[u8] {
     text.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(text)
 }
 
-/// Where the second line ends that is neither blank nor a comment.
+/// The end of the second line that is neither blank nor a comment.
 fn two_lines(text: &[u8]) -> Option<usize> {
     let mut from = 0;
     let ends = memchr::memchr_iter(b'\n', text).filter(|&end| {

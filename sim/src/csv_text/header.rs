@@ -8,7 +8,7 @@ pub(crate) struct Header {
     names: Vec<String>,
 }
 
-/// Why no single column answers to a name.
+/// Why a name does not give a single column.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum NoColumn {
     /// None has it.
@@ -44,7 +44,8 @@ impl Header {
         shown.join(", ") + more
     }
 
-    /// The field of the column called `name`: letter for letter, or else regardless of case, blanks and hyphens.
+    /// The field of the column called `name`. Exact names come first, then those that match except for case, blanks and
+    /// hyphens.
     pub(crate) fn find(&self, name: &str) -> Result<usize, NoColumn> {
         self.only(|column| column == name).or_else(|why| match why {
             NoColumn::Twice => Err(why),
@@ -80,19 +81,19 @@ impl Header {
             && self.names.iter().all(|name| name.is_empty() || name.parse::<f64>().is_ok())
     }
 
-    /// The delimiter that the row seems to use, if it has but one column and that has one in it.
+    /// The delimiter that the row seems to use, if the row has one column only and a delimiter is in it.
     pub(crate) fn other_delimiter(&self) -> Option<(char, &'static str)> {
         let [only] = &self.names[..] else { return None };
         [(';', "';'"), ('\t', "tab"), (',', "','"), ('|', "'|'")].into_iter().find(|(sign, _)| only.contains(*sign))
     }
 }
 
-/// Whether two names are the same but for case, blanks and hyphens.
+/// Whether two names are the same except for case, blanks and hyphens.
 pub(crate) fn alike(one: &str, other: &str) -> bool {
     plain(one) == plain(other)
 }
 
-/// A name as it is compared: in lower case, with underscores for blanks and hyphens.
+/// A name in the form in which names are compared: lower case, with underscores for blanks and hyphens.
 fn plain(name: &str) -> String {
     name.trim().chars().map(|c| if matches!(c, ' ' | '-') { '_' } else { c.to_ascii_lowercase() }).collect()
 }

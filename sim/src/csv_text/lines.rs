@@ -1,13 +1,13 @@
-//! A text stream as lines, in bounded memory.
+//! Reads a text stream as lines, in bounded memory.
 //!
-//! A log is whatever somebody points at: a device that never ends, a picture, a file without a single line break. What is no
-//! text with lines of a sensible length is refused at the first byte that shows it.
+//! A log can be whatever somebody points at: a device that never ends, a picture, a file without a single line break.
+//! What is not a text with lines of a sensible length is refused at the first byte that shows it.
 
 use memchr::memchr;
 use std::io::{self, BufRead, BufReader, Read};
 
-/// Longest line accepted, in bytes. No logger writes such a row; without a limit, a file without line breaks would fill the
-/// memory.
+/// Longest line accepted, in bytes. No logger writes such a row. Without a limit, a file without line breaks would fill
+/// the memory.
 pub(crate) const LONGEST: usize = 1 << 20;
 
 /// Why a stream is not a text with lines.
@@ -23,12 +23,12 @@ pub(crate) enum LineError {
     Utf16,
 }
 
-/// Hands out the lines of a stream, each with its line break, which a last line without one is given.
+/// Hands out the lines of a stream, each with a line break. A last line without one gets one.
 pub(crate) struct Lines<R> {
     source: BufReader<R>,
-    /// A line that does not lie in one piece in the buffer of `source`.
+    /// A line that lies in several pieces in the buffer of `source`.
     pieces: Vec<u8>,
-    /// Bytes of `source`'s buffer that the line handed out last still occupies.
+    /// Bytes of `source`'s buffer that the latest line still occupies.
     handed_out: usize,
     number: u64,
     bytes: u64,
@@ -45,7 +45,7 @@ impl<R: Read> Lines<R> {
         }
     }
 
-    /// Number of the line handed out last, or of the one that could not be, from 1.
+    /// Number of the latest line, or of the one that failed, from 1.
     pub(crate) const fn number(&self) -> u64 {
         self.number
     }
@@ -55,7 +55,7 @@ impl<R: Read> Lines<R> {
         self.bytes
     }
 
-    /// The next line; nothing at the end. A byte-order mark at the very start is left out.
+    /// The next line, or `None` at the end. A byte-order mark at the very start is left out.
     pub(crate) fn next_line(&mut self) -> Result<Option<&[u8]>, LineError> {
         self.source.consume(std::mem::take(&mut self.handed_out));
         self.number += 1;
@@ -80,7 +80,7 @@ impl<R: Read> Lines<R> {
         if memchr(0, line).is_some() { Err(LineError::Nul) } else { Ok(Some(line)) }
     }
 
-    /// Collects a line that runs over the end of the buffer into `pieces`; false at the end of the stream.
+    /// Collects a line that runs over the end of the buffer into `pieces`. `false` at the end of the stream.
     fn gather(&mut self) -> Result<bool, LineError> {
         self.pieces.clear();
         loop {
@@ -92,7 +92,7 @@ impl<R: Read> Lines<R> {
                 Some(newline) => (newline + 1, true),
                 None => (buffer.len(), buffer.is_empty()),
             };
-            // Looked at here too: a stream of zeros has no line break to wait for.
+            // Checked here too: a stream of zeros has no line break to wait for.
             if memchr(0, &buffer[..end]).is_some() {
                 return Err(LineError::Nul);
             }

@@ -1,16 +1,16 @@
-//! Lines split into cells.
+//! Splits lines into cells.
 
 use super::lines::{LineError, Lines};
 use csv_core::ReadRecordResult;
 use std::io::Read;
 
-/// The records of a CSV text: one a line, which keeps memory bounded and line numbers true whatever quotes a log holds.
+/// The records of a CSV text, one a line. That bounds memory and keeps line numbers true, whatever quotes a log holds.
 pub(crate) struct Records<R> {
     lines: Lines<R>,
     splitter: csv_core::Reader,
     text: Vec<u8>,
     ends: Vec<usize>,
-    /// Whether no line has been looked at yet that is neither blank nor a comment.
+    /// Whether no line that is neither blank nor a comment has been read yet.
     is_first: bool,
 }
 
@@ -21,17 +21,17 @@ pub(crate) struct Record<'a> {
     ends: &'a [usize],
 }
 
-/// The separator that a first line as spreadsheets write it names: `sep=;`.
+/// The separator that a first line names, as spreadsheets write it: `sep=;`.
 pub(super) fn separator_line(line: &[u8]) -> Option<u8> {
     match line.trim_ascii_end() {
-        // The blank at the end was the sign itself.
+        // The blank that was trimmed at the end was the sign itself.
         b"sep=" => Some(b'\t'),
         [b's' | b'S', b'e' | b'E', b'p' | b'P', b'=', sign] if !sign.is_ascii_alphanumeric() => Some(*sign),
         _ => None,
     }
 }
 
-/// More columns than this no log has; a line with more is no row of it.
+/// No log has more columns than this. A line with more is not a row.
 const MOST_CELLS: usize = 4096;
 
 impl<R: Read> Records<R> {
@@ -45,7 +45,7 @@ impl<R: Read> Records<R> {
         }
     }
 
-    /// Line of the record handed out last.
+    /// Line of the latest record.
     pub(crate) const fn line(&self) -> u64 {
         self.lines.number()
     }
@@ -55,7 +55,7 @@ impl<R: Read> Records<R> {
         self.lines.bytes()
     }
 
-    /// The next line that is neither blank nor a comment: its number, and its cells unless it cannot be split.
+    /// The next line that is neither blank nor a comment: its number, and its cells if it can be split.
     pub(crate) fn next_record(&mut self) -> Result<Option<(u64, Option<Record<'_>>)>, LineError> {
         loop {
             let Some(line) = self.lines.next_line()? else { return Ok(None) };
@@ -70,7 +70,7 @@ impl<R: Read> Records<R> {
             }
             self.splitter.reset();
             let (result, _, _, cells) = self.splitter.read_record(line, &mut self.text, &mut self.ends);
-            // Anything else is a quote left open or too many cells.
+            // Any other result is an open quote or too many cells.
             let whole = matches!(result, ReadRecordResult::Record);
             let record = Record { text: &self.text, ends: &self.ends[..cells] };
             return Ok(Some((self.lines.number(), whole.then_some(record))));

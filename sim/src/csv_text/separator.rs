@@ -1,14 +1,14 @@
-//! What separates the cells of a CSV text: found from its beginning.
+//! Finds what separates the cells of a CSV text, from its beginning.
 
 use super::records::{Records, separator_line};
 
-/// The signs that are looked for, and what a message calls them.
+/// The signs to look for.
 const SIGNS: [u8; 3] = [b';', b'\t', b','];
 
 /// Rows below the header that must agree with it.
 const ROWS: usize = 200;
 
-/// What the sign is called, in a message and in an option.
+/// The name of the sign in a message and in an option.
 pub(crate) fn named(sign: u8) -> String {
     match sign {
         b'\t' => "tab".to_owned(),
@@ -16,7 +16,7 @@ pub(crate) fn named(sign: u8) -> String {
     }
 }
 
-/// What separates the cells of a text that begins with `head`; a comma where nothing shows it.
+/// What separates the cells of a text that begins with `head`. A comma if nothing shows it.
 ///
 /// # Errors
 /// The signs that fit equally well.
@@ -25,7 +25,7 @@ pub(crate) fn find(head: &[u8]) -> Result<u8, Vec<u8>> {
     if let Some(sign) = first.and_then(separator_line) {
         return Ok(sign);
     }
-    // Cells of the header under each sign that it holds, and whether the rows have as many.
+    // For each sign in the header: how many cells it makes, and whether the rows have as many.
     let fits: Vec<_> = SIGNS.into_iter().filter_map(|sign| cells(head, sign).map(|fit| (sign, fit))).collect();
     let agree: Vec<_> = fits.iter().filter(|(_, (_, agrees))| *agrees).collect();
     let candidates = if agree.is_empty() { fits.iter().collect() } else { agree };
