@@ -1,39 +1,39 @@
-//! The storage that is kept for the board: it obeys the rules of flash memory, and fails as flash does when told to.
+//! The board's storage. It obeys the rules of flash memory, and fails on request as flash does.
 //!
-//! Only an erase sets bits, and always those of whole pages; a write clears the bits that are clear in what is written.
+//! Only an erase sets bits, always those of whole pages. A write clears the bits that are clear in its bytes.
 
 use forewarm_rig::{Ask, mirror};
 
-/// Bytes of a page, which is erased whole.
+/// Bytes of a page. A page is erased whole.
 pub const PAGE: usize = 2048;
 /// Pages.
 pub const PAGES: usize = 4;
-/// Bytes that are written together: where a write begins and how long it is are multiples of this.
+/// Bytes that are written together. The start and the length of a write are multiples of this.
 pub const UNIT: usize = 4;
 
 const BYTES: usize = PAGE * PAGES;
 const _: () = assert!(BYTES == mirror::BYTES as usize, "the board sees all of it");
 const ERASED: u8 = 0xff;
 
-/// Where the power goes.
+/// When the power goes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Cut {
-    /// Writes and erases that are still done.
+    /// Writes and erases that still succeed.
     pub after: u64,
-    /// Whether of the next the first half is done too.
+    /// Whether the first half of the next one succeeds too.
     pub half: bool,
 }
 
 /// What fails.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Faults {
-    /// The power, in the midst of it.
+    /// The power, during a change.
     pub cut: Option<Cut>,
     /// Every read.
     pub reads: bool,
     /// Every write.
     pub writes: bool,
-    /// Every erase: the pages are worn.
+    /// Every erase, as on worn pages.
     pub erases: bool,
 }
 
@@ -46,14 +46,14 @@ pub struct Flash {
     changes: u64,
 }
 
-/// What comes back to the board.
+/// The answer to the board.
 #[derive(Debug, PartialEq, Eq)]
 pub(super) enum Reply {
-    /// All of it is to be shown.
+    /// Show the whole storage.
     Shown,
     Done,
     Failed,
-    /// Nothing, ever.
+    /// No answer, ever.
     PowerCut,
 }
 
@@ -64,7 +64,7 @@ impl Default for Flash {
 }
 
 impl Flash {
-    /// Storage that holds `bytes` from its start on, and is erased beyond.
+    /// Storage that begins with `bytes` and is erased beyond.
     #[must_use]
     pub fn holding(bytes: &[u8]) -> Self {
         let mut flash = Self::default();
@@ -74,19 +74,19 @@ impl Flash {
         flash
     }
 
-    /// All of it.
+    /// The whole storage.
     #[must_use]
     pub fn bytes(&self) -> &[u8] {
         &*self.bytes
     }
 
-    /// Writes and erases that were done, the one included in which the power went.
+    /// Writes and erases so far, with the one in which the power went.
     #[must_use]
     pub const fn changes(&self) -> u64 {
         self.changes
     }
 
-    /// Does what is asked, or fails as it is to fail.
+    /// Does what is asked, or fails as set in `faults`.
     pub(super) fn answer(&mut self, ask: &Ask<'_>) -> Reply {
         match *ask {
             Ask::Show => {
@@ -118,7 +118,7 @@ impl Flash {
         }
     }
 
-    /// Makes one change to so many bytes, or as much of it as there is power for: whole units.
+    /// Makes one change to `length` bytes, or to as many whole units as there is power for.
     fn change(&mut self, fails: bool, length: usize, unit: usize, make: impl FnOnce(&mut Self, usize)) -> Reply {
         match &mut self.faults.cut {
             Some(Cut { after: 0, half }) => {
@@ -140,7 +140,7 @@ impl Flash {
     }
 }
 
-/// The bytes from `at` on, if there are so many.
+/// The `length` bytes from `at` on, if storage has them.
 fn range(at: u32, length: usize) -> Option<std::ops::Range<usize>> {
     let from = usize::try_from(at).ok()?;
     let to = from.checked_add(length)?;

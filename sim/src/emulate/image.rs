@@ -1,4 +1,4 @@
-//! The file that is run, looked at before it is: the emulator loads whatever it is given.
+//! Checks the file before it is run: the emulator would load any file.
 
 use crate::csv_text::cannot_read;
 use crate::diagnostic::{Problem, escaped};
@@ -6,10 +6,10 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-/// Where the build puts it, from the project's folder.
+/// The path of a built image, from the project's folder.
 pub const BUILT: &str = "target/cross/thumbv7m-none-eabi/image/emulated";
 
-/// What builds it.
+/// The command that builds it.
 pub const BUILD: &str = "tests/tools/cross thumbv7m-none-eabi build --profile image -p forewarm-firmware --bin emulated \
                          --features emulated";
 
@@ -30,7 +30,7 @@ impl Image {
             let problem = cannot_read(&shown, &error);
             if error.kind() == io::ErrorKind::NotFound { problem.remedy(format!("build it: {BUILD}")) } else { problem }
         };
-        // A folder can be opened, too.
+        // A folder can be opened too.
         if path.is_dir() {
             return Err(failed(io::Error::from(io::ErrorKind::IsADirectory)));
         }
@@ -38,26 +38,26 @@ impl Image {
         File::open(path).and_then(|file| file.take(20).read_to_end(&mut head)).map_err(failed)?;
         match what_it_is(&head) {
             None => Ok(Self { path: path.to_owned() }),
-            Some(other) => Err(Problem::error(&shown, format!("is no image of the firmware: {other}"))
+            Some(other) => Err(Problem::error(&shown, format!("is not an image of the firmware: {other}"))
                 .because("the emulator runs an ELF executable for a 32-bit ARM processor")
                 .remedy(format!("build one: {BUILD}"))),
         }
     }
 
-    /// Where it is.
+    /// Its path.
     #[must_use]
     pub fn path(&self) -> &Path {
         &self.path
     }
 
-    /// The same, for people.
+    /// Its path in a message.
     #[must_use]
     pub fn shown(&self) -> String {
         escaped(&self.path.display().to_string())
     }
 }
 
-/// What a file with this head is instead of an executable for this processor.
+/// What a file with this head is, if it is not an executable for this processor.
 ///
 /// Source: System V Application Binary Interface, ELF header: `e_ident`, then `e_type` and `e_machine`.
 fn what_it_is(head: &[u8]) -> Option<&'static str> {

@@ -1,4 +1,4 @@
-//! The board's [`inbox`](forewarm_rig::inbox) and [`mirror`], as the world fills them.
+//! Fills the board's [`inbox`](forewarm_rig::inbox) and [`mirror`] from outside.
 
 use super::line::Trouble;
 use super::monitor::Probe;
@@ -6,13 +6,13 @@ use super::patience::Patience;
 use forewarm_rig::inbox::{BYTES, READ, RING, WRITTEN};
 use forewarm_rig::mirror;
 
-/// The inbox of a board that has just been switched on.
+/// The inbox of a board, from its power-up on.
 #[derive(Debug)]
 pub(super) struct Inbox {
     probe: Probe,
     patience: Patience,
     written: u32,
-    /// As of when it was last asked.
+    /// As last asked.
     read: u32,
 }
 
@@ -21,7 +21,7 @@ impl Inbox {
         Self { probe, patience, written: 0, read: 0 }
     }
 
-    /// Sends bytes, waiting for room where there is none.
+    /// Sends bytes. Waits if there is no room.
     #[expect(clippy::cast_possible_truncation, reason = "no more bytes than there is room for")]
     pub(super) fn send(&mut self, mut bytes: &[u8]) -> Result<(), Trouble> {
         while !bytes.is_empty() {
@@ -30,7 +30,7 @@ impl Inbox {
             let at = self.written % BYTES;
             let (to_end, from_start) = now.split_at(now.len().min((BYTES - at) as usize));
             let written = self.written.wrapping_add(now.len() as u32);
-            // The count last: it is what the board looks at.
+            // The count comes last, because the board looks at it.
             self.probe.write([(RING + at, to_end), (RING, from_start), (WRITTEN, &written.to_le_bytes())])?;
             self.written = written;
             bytes = later;
@@ -38,14 +38,14 @@ impl Inbox {
         Ok(())
     }
 
-    /// Fills the mirror, which the board reads once it is told so.
+    /// Fills the mirror. The board reads it after the order to do so.
     pub(super) fn show(&self, storage: &[u8]) -> Result<(), Trouble> {
         self.probe.write([(mirror::PLACE, storage)])
     }
 
-    /// Bytes that there is room for, at least one.
+    /// Waits until there is room, and hands over how many bytes fit.
     fn room(&mut self) -> Result<u32, Trouble> {
-        const AWAITED: &str = "that the board reads what it was sent";
+        const AWAITED: &str = "the board to read what it was sent";
         let mut wait = self.patience.begin();
         loop {
             let room = BYTES.saturating_sub(self.written.wrapping_sub(self.read));
@@ -78,8 +78,8 @@ mod tests {
         u32::from_str_radix(hex.trim_start_matches("0x"), 16).expect("a number")
     }
 
-    /// An emulator that is nothing but memory, and a board in it that reads `at_once` bytes each time it is asked how far it is; or
-    /// never. Hands back what the board has read once the line is dropped, when it reads the rest.
+    /// An emulator that is only memory, with a board that reads `at_once` bytes each time it is asked how far it is, or
+    /// never. When the line is dropped the board reads the rest. Hands back all that it has read.
     fn memory(line: UnixStream, at_once: u32) -> JoinHandle<Vec<u8>> {
         std::thread::spawn(move || {
             let mut bytes = vec![0; (RING - PLACE + BYTES) as usize];
@@ -111,7 +111,7 @@ mod tests {
                     }
                     _ => panic!("{command}"),
                 };
-                // An interrupt line in between is nobody's answer.
+                // An interrupt line in between is not an answer.
                 writeln!(answers, "IRQ raise 0\n{answer}").unwrap();
             }
             read(&mut bytes, &mut heard, u32::MAX);

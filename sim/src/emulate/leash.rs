@@ -1,12 +1,12 @@
-//! Processes that end along with whoever started them, however that ends.
+//! Starts processes that end with the thread that started them, however it ends.
 
 use std::ffi::OsStr;
 use std::process::Command;
 
-/// A command whose process the system ends when the thread that started it ends, even by being killed. So on Linux, with the
-/// `setpriv` of util-linux; elsewhere whoever starts it must end it.
+/// A command whose process the system ends when the thread that started it ends, even if it is killed. This works on
+/// Linux, with the `setpriv` of util-linux. Elsewhere the caller must end it.
 ///
-/// A program that is not there or may not be run fails when it is started, as it would without this.
+/// A program that is missing or may not be run fails at its start, as it would without this.
 #[must_use]
 pub fn command(program: &OsStr) -> Command {
     match (which::which(program), setpriv()) {
@@ -24,7 +24,7 @@ fn setpriv() -> Option<Command> {
     use std::sync::LazyLock;
 
     const ARGUMENTS: [&str; 3] = ["--pdeathsig", "KILL", "--"];
-    // There are others of that name, which cannot do this.
+    // Other programs of that name cannot do this.
     static WORKS: LazyLock<bool> = LazyLock::new(|| {
         let mut trial = Command::new("setpriv");
         trial.args(ARGUMENTS).arg("true").stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
@@ -54,7 +54,7 @@ mod tests {
         assert_eq!(error.kind(), std::io::ErrorKind::NotFound);
     }
 
-    /// The thread stands for a program that is killed: the system tells neither from the other.
+    /// The thread stands for a program that is killed. The system treats both alike.
     #[cfg(target_os = "linux")]
     #[test]
     fn a_process_ends_with_the_thread_that_started_it() {

@@ -1,4 +1,4 @@
-//! Frames over a line, and what can go wrong on it.
+//! Sends and receives frames over a line, and reports what can go wrong on it.
 
 use super::inbox::Inbox;
 use super::patience::Patience;
@@ -11,40 +11,40 @@ use std::os::unix::net::UnixStream;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
 
-/// Longer than any frame that either line carries.
+/// More bytes than any frame on either line.
 const LONGEST: usize = 4096;
 
-/// Why there is no answer, or none that means anything.
+/// Why there is no answer, or no useful one.
 #[derive(Debug)]
 pub enum Trouble {
-    /// Nothing has come for so long: see [`Patience`].
+    /// Nothing arrived in time: see [`Patience`].
     Silent {
-        /// What was awaited.
+        /// What was expected.
         awaited: &'static str,
         /// How long.
         patience: Duration,
     },
     /// The other side has gone.
     Closed {
-        /// What was awaited.
+        /// What was expected.
         awaited: &'static str,
     },
     /// The line cannot be used.
     Line(io::Error),
     /// No thread can be started to listen to it.
     Thread(io::Error),
-    /// Something came that is no message.
+    /// Something arrived that is not a message.
     Frame(FrameError),
-    /// An order was not obeyed.
+    /// The board refused an order.
     Refused {
-        /// What it was.
+        /// The order.
         order: &'static str,
     },
-    /// Something was said that does not belong there.
+    /// The board said something else than expected.
     Unexpected {
         /// What.
         said: String,
-        /// What was awaited.
+        /// What was expected.
         awaited: &'static str,
     },
 }
@@ -53,14 +53,14 @@ impl fmt::Display for Trouble {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Silent { awaited, patience } => {
-                write!(f, "no answer within {} s; awaited: {awaited}", patience.as_secs_f64())
+                write!(f, "no answer within {} s; expected {awaited}", patience.as_secs_f64())
             }
-            Self::Closed { awaited } => write!(f, "the line was closed; awaited: {awaited}"),
-            Self::Thread(error) => write!(f, "no thread can be started to listen to the line: {error}"),
+            Self::Closed { awaited } => write!(f, "the line was closed; expected {awaited}"),
+            Self::Thread(error) => write!(f, "cannot start a thread to listen to the line: {error}"),
             Self::Line(error) => write!(f, "the line cannot be used: {error}"),
             Self::Frame(error) => write!(f, "{error}"),
             Self::Refused { order } => write!(f, "the board refused {order}"),
-            Self::Unexpected { said, awaited } => write!(f, "the board said {said}; awaited: {awaited}"),
+            Self::Unexpected { said, awaited } => write!(f, "the board said {said}; expected {awaited}"),
         }
     }
 }
@@ -70,7 +70,7 @@ impl std::error::Error for Trouble {}
 /// How a line is listened to.
 #[derive(Debug)]
 enum Ear {
-    /// When someone wants to hear something; with the time limit that has been set.
+    /// When a caller asks. Holds the time limit of the stream.
     Asked(Option<Duration>),
     /// All the time, by a thread that hands on what it hears.
     Always(Receiver<io::Result<Vec<u8>>>),
@@ -79,7 +79,7 @@ enum Ear {
 /// How a line is spoken into.
 #[derive(Debug)]
 enum Mouth {
-    /// As it is listened to.
+    /// Over the same stream as it is listened to.
     Stream,
     /// Through the board's memory.
     Inbox(Inbox),
@@ -91,13 +91,13 @@ pub struct Line {
     stream: UnixStream,
     mouth: Mouth,
     ear: Ear,
-    /// What has been heard and not been handed out; the first `taken` bytes have been since.
+    /// What was heard. The first `taken` bytes of it have been handed out.
     heard: Vec<u8>,
     taken: usize,
 }
 
 impl Line {
-    /// The end of a line at `stream`, on which nothing is said but what is awaited.
+    /// The end of a line at `stream`, which carries only expected answers.
     #[must_use]
     pub fn new(stream: UnixStream) -> Self {
         Self { stream, mouth: Mouth::Stream, ear: Ear::Asked(None), heard: Vec::new(), taken: 0 }
@@ -108,8 +108,8 @@ impl Line {
         Self { mouth: Mouth::Inbox(inbox), ..Self::new(stream) }
     }
 
-    /// The end of a line at `stream`, on which something may be said at any time. The emulator hands over each byte by itself; a socket
-    /// holds no more than some 270 of those, and then the processor stands still.
+    /// The end of a line at `stream`, which may carry bytes at any time. The emulator hands over each byte by itself. A
+    /// socket holds some 270 of them, and then the processor stands still.
     ///
     /// # Errors
     /// [`Trouble::Line`].
@@ -136,10 +136,10 @@ impl Line {
     /// Sends `message` as one frame.
     ///
     /// # Errors
-    /// [`Trouble::Line`], and [`Trouble::Closed`] when nobody hears it.
+    /// [`Trouble::Line`], and [`Trouble::Closed`] if nobody listens.
     pub fn say<T: Serialize>(&mut self, message: &T) -> Result<(), Trouble> {
         let mut room = [0; LONGEST];
-        // Both lines' longest messages are far shorter.
+        // The longest messages of both lines are far shorter.
         let frame =
             frame::encode(message, &mut room).map_err(|_| Trouble::Line(io::Error::from(ErrorKind::InvalidInput)))?;
         self.send(frame)
@@ -153,13 +153,13 @@ impl Line {
         match &mut self.mouth {
             Mouth::Inbox(inbox) => inbox.send(bytes),
             Mouth::Stream => self.stream.write_all(bytes).map_err(|error| match error.kind() {
-                ErrorKind::BrokenPipe | ErrorKind::ConnectionReset => Trouble::Closed { awaited: "that it listens" },
+                ErrorKind::BrokenPipe | ErrorKind::ConnectionReset => Trouble::Closed { awaited: "it to listen" },
                 _ => Trouble::Line(error),
             }),
         }
     }
 
-    /// Shows the board all of its storage, where it has a memory to be reached.
+    /// Shows the board its whole storage, if its memory can be reached.
     ///
     /// # Errors
     /// As [`Line::say`].
@@ -170,7 +170,7 @@ impl Line {
         }
     }
 
-    /// The next frame, without its final zero; nothing if `patience` ends before one is whole.
+    /// The next frame, without its final zero. `None` if `patience` ends before a frame is whole.
     ///
     /// # Errors
     /// [`Trouble::Closed`], [`Trouble::Line`], and [`Trouble::Frame`] for one that is too long.
@@ -182,7 +182,7 @@ impl Line {
             if let Some(length) = self.heard[looked_at..].iter().position(|byte| *byte == 0) {
                 let length = looked_at + length;
                 if length == 0 {
-                    // An empty frame is nobody's.
+                    // An empty frame means nothing.
                     self.heard.remove(0);
                     continue;
                 }
@@ -207,7 +207,7 @@ impl Line {
         }
     }
 
-    /// Adds what comes within `turn` to what has been heard. Says how many bytes; none at the end of the line.
+    /// Adds what arrives within `turn` to what was heard. Returns how many bytes; 0 at the end of the line.
     fn listen(&mut self, turn: Duration) -> io::Result<usize> {
         match &mut self.ear {
             Ear::Asked(limit) => {
@@ -227,7 +227,7 @@ impl Line {
                     Ok(bytes.len())
                 }
                 Err(RecvTimeoutError::Timeout) => Err(ErrorKind::TimedOut.into()),
-                // It has told its end before.
+                // It has reported its end before.
                 Err(RecvTimeoutError::Disconnected) => Ok(0),
             },
         }

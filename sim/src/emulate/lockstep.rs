@@ -1,8 +1,8 @@
-//! A season played by the board, and by the core beside it.
+//! Plays a season on the board, with the core beside it.
 //!
-//! Plant, bank, probes and weather are those of a rehearsal, every step of which is taken. The core's decision moves the plant on, and
-//! the board, shown the same inputs, must come to the same in every step: as long as it does, it is the board's decision too.
-//! So the core may run ahead, and many steps go over the link in one order.
+//! Plant, bank, probes and weather are those of a rehearsal, and every step is taken. The core's decision moves the
+//! plant on. The board gets the same inputs and must decide the same in every step. As long as it does, the decision is
+//! the board's too. So the core may run ahead, and many steps go over the link in one order.
 
 use super::line::Trouble;
 use super::rig::{End, Rig};
@@ -16,30 +16,30 @@ use forewarm_rig::{Moment, Pins};
 use std::fmt;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Steps that the core runs ahead: enough to fill an order where something changes in each.
+/// Steps that the core runs ahead. They fill an order even if something changes in each.
 const AHEAD: usize = 512;
 
-/// How the steps go to the board.
+/// How the steps reach the board.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Exchange {
     /// Many in one order.
     Batches,
-    /// Each in an order of its own, answered before the next step is taken.
+    /// Each in its own order, which is answered before the next step is taken.
     Single,
 }
 
-/// A step in which board and core have come to different decisions, or a pin is not as the decision has it.
+/// A step in which board and core decide differently, or a pin does not follow the decision.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Mismatch {
     /// Number of the step, from 0.
     pub step: u64,
-    /// What the clock said.
+    /// The time on the clock.
     pub now: Instant,
-    /// What both were shown.
+    /// The inputs of both.
     pub inputs: Inputs,
-    /// What the core decided.
+    /// The decision of the core.
     pub core: Outputs,
-    /// What the board decided.
+    /// The decision of the board.
     pub board: Outputs,
     /// The board's output pins.
     pub pins: Pins,
@@ -65,17 +65,17 @@ impl fmt::Display for Mismatch {
     }
 }
 
-/// Why a season ends before its time, besides being stopped.
+/// Why a season ends early, other than by a stop.
 #[derive(Debug)]
 pub enum Finding {
-    /// The board has decided otherwise.
+    /// The board decided differently.
     Mismatch(Box<Mismatch>),
-    /// It has restarted in this step.
+    /// The board restarted in this step.
     Restarted {
         /// Number of the step.
         step: u64,
     },
-    /// The power was cut, as storage had been told to, in this step.
+    /// The power was cut in this step, as set in the storage.
     PowerCut {
         /// Number of the step.
         step: u64,
@@ -84,21 +84,22 @@ pub enum Finding {
     Trouble(Trouble),
 }
 
-/// What came of a season.
+/// The result of a season.
 #[derive(Debug)]
 pub struct Run {
-    /// What came of the rehearsal.
+    /// The outcome of the rehearsal.
     pub outcome: Outcome,
     /// Why charge was refused, and which faults stood.
     pub reasons: Reasons,
-    /// Steps in which the board's decision and pins were compared and equal.
+    /// Steps in which the board's decision and pins were compared and were equal.
     pub compared: u64,
-    /// What ended it before its time.
+    /// What ended it early.
     pub finding: Option<Finding>,
 }
 
-/// Plays `scenario` from a start of the board to its end, to the first difference, or until `stop` is set. The board must have
-/// the settings of the scenario and must have taken no step yet. `progress` is told the steps that have been compared.
+/// Plays `scenario` from a start of the board to its end, to the first difference, or until `stop` is set. The board
+/// must have the settings of the scenario and must have taken no step yet. `progress` gets the number of steps compared
+/// so far.
 pub fn run(
     scenario: &Scenario,
     variation: &Variation,
@@ -136,7 +137,7 @@ struct Lockstep<'a> {
     rig: &'a mut Rig,
     bits: u32,
     ahead: usize,
-    /// The steps that the board has still to take, and what the core has come to in each.
+    /// The steps that the board must still take, and the core's decision in each.
     moments: Vec<Moment>,
     decided: Vec<(Instant, Inputs, Outputs)>,
     compared: u64,
@@ -148,7 +149,7 @@ struct Lockstep<'a> {
 }
 
 impl Watcher for Lockstep<'_> {
-    // For an outcome that is as complete as a rehearsal's.
+    // The outcome is then as complete as a rehearsal's.
     const WATCHES: bool = true;
 
     fn look(&mut self, _: &Glimpse<'_>) {}
@@ -205,7 +206,7 @@ impl Lockstep<'_> {
     }
 }
 
-/// Whether the pins stand as they must for these outputs. The lamp blinks as it likes.
+/// Whether the pins follow these outputs. The lamp may blink.
 fn are_as_decided(pins: Pins, outputs: &Outputs) -> bool {
     pins.has(Pins::HEATER) == (outputs.heater == Relay::Closed)
         && pins.has(Pins::CHARGE) == (outputs.charge == Relay::Closed)
@@ -221,7 +222,7 @@ mod tests {
 
     static GO: AtomicBool = AtomicBool::new(false);
 
-    /// A season of a few days, at whose end charge is permitted, played with a board of these flaws.
+    /// A season of a few days, played with a board that has these flaws. Charge is permitted at its end.
     fn played(exchange: Exchange, flaws: Flaws) -> (Scenario, Run) {
         let mut scenario = scenario(3);
         scenario.span_s = 100_000;
@@ -236,7 +237,7 @@ mod tests {
         for exchange in [Exchange::Batches, Exchange::Single] {
             let (scenario, run) = played(exchange, Flaws { writes_each: Some(1_000), ..Flaws::default() });
             assert!(run.finding.is_none(), "{:?}", run.finding);
-            // One more than seconds: the first is at 0.
+            // One more than seconds, because the first is at 0.
             assert_eq!(run.compared, 100_001);
             let mut watchers = (Watches, Reasons::default());
             let rehearsed = play(&scenario, &Variation::default(), Pace::EveryStep, &mut watchers, &GO);
@@ -296,7 +297,7 @@ mod tests {
     #[test]
     fn a_restart_is_told_with_its_step() {
         let (_, run) = played(Exchange::Batches, Flaws { restarts_at: Some(5_001), ..Flaws::default() });
-        // What the board had not reported yet when it restarted is not known.
+        // Steps that the board had not reported before it restarted are not known.
         let Some(Finding::Restarted { step }) = run.finding else { panic!("{:?}", run.finding) };
         assert!((4_500..=5_000).contains(&step) && step == run.compared, "{step}");
     }

@@ -1,10 +1,10 @@
-//! The emulator as a process, and the lines to it.
+//! Runs the emulator as a process, and makes the lines to it.
 //!
-//! It is started anew for each power-up, ends when [`Machine`] is dropped, and leaves nothing behind: the lines are made in a folder
-//! that is gone as soon as they are joined.
+//! It starts again for each power-up, and ends when [`Machine`] is dropped. It leaves nothing behind: the lines are
+//! made in a folder that goes as soon as they are joined.
 //!
-//! Its clock counts instructions. Watchdog and timers of the board then go by what the program has done, not by how much of this
-//! machine it was given to do it with.
+//! Its clock counts instructions. So watchdog and timers of the board follow what the program does, and not how busy
+//! this machine is.
 
 use super::image::Image;
 use super::inbox::Inbox;
@@ -26,10 +26,10 @@ use std::thread::{JoinHandle, sleep};
 use std::time::Duration;
 use tempfile::TempDir;
 
-/// What the emulator is called.
+/// The emulator's name.
 pub const EMULATOR: &str = "qemu-system-arm";
 
-/// How it is installed.
+/// How to install it.
 const INSTALL: &str = "install QEMU for ARM: apt-get install --no-install-recommends qemu-system-arm (Debian, as root), or \
                        `tests/tools/provide emulator` in the project's folder";
 
@@ -39,7 +39,7 @@ const MACHINE: &str = "lm3s6965evb";
 /// An instruction takes 2^6 ns of the board's time, 0.8 of a cycle of its 12.5 MHz.
 const CLOCK: &str = "shift=6";
 
-/// A core that the machine can be given in place of its own, to run images that are built for it.
+/// A core that can replace the machine's own, to run images that are built for it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Core {
     /// Without atomic read-modify-write, divider or floating-point unit.
@@ -51,18 +51,18 @@ pub enum Core {
     M4,
 }
 
-/// What is started.
+/// What to start.
 #[derive(Clone, Debug)]
 pub struct Setup<'a> {
-    /// The emulator: a path, or a name that is looked for along `PATH`.
+    /// The emulator: a path, or a name to look for along `PATH`.
     pub emulator: &'a OsStr,
     /// The program.
     pub image: &'a Image,
     /// The processor's core.
     pub core: Core,
-    /// Where the log goes, as it comes from the board; nowhere for nothing.
+    /// The file for the log, unchanged from the board. No log is kept for `None`.
     pub log: Option<&'a Path>,
-    /// Whether anyone is at the service line.
+    /// Whether there is a service line.
     pub service: bool,
     /// Whether there is a line to command the emulator.
     pub monitor: bool,
@@ -92,9 +92,9 @@ pub struct Machine {
     process: Arc<Mutex<Process>>,
     patience: Patience,
     image: String,
-    /// The emulator's standard error, the end of it, once it has ended.
+    /// The end of the emulator's standard error, after the emulator has ended.
     complaints: Option<JoinHandle<String>>,
-    /// Commands to the emulator, if it was set up so.
+    /// Commands to the emulator, if set up.
     pub monitor: Option<Monitor>,
 }
 
@@ -105,7 +105,7 @@ pub struct Lines {
     pub rig: Line,
     /// The processor's memory.
     pub probe: Probe,
-    /// The service line, if it was set up so.
+    /// The service line, if set up.
     pub service: Option<UnixStream>,
 }
 
@@ -118,18 +118,18 @@ struct Process {
 
 impl Process {
     fn end(&mut self) {
-        // One that has ended already cannot be ended again, and that is all that can fail.
+        // This fails only if the process has already ended.
         let _ = self.child.kill();
         let _ = self.child.wait();
         self.folder = None;
     }
 }
 
-/// Every machine of this program that is on.
+/// Every machine of this program that is switched on.
 static RUNNING: Mutex<Vec<Arc<Mutex<Process>>>> = Mutex::new(Vec::new());
 
-/// Switches every machine off, and lets none be switched on. For the moment before the process is ended from outside, when nothing is
-/// dropped any more.
+/// Switches every machine off, and prevents new ones. For the moment before something outside ends the process, when
+/// nothing is dropped any more.
 pub fn switch_all_off() {
     let running = RUNNING.lock().unwrap_or_else(PoisonError::into_inner);
     for process in &*running {
@@ -142,13 +142,13 @@ impl Machine {
     /// Switches a machine on.
     ///
     /// # Errors
-    /// An emulator that is not installed, does not start or ends at once; a temporary folder that cannot be used.
+    /// An emulator that is not installed, does not start or ends at once, and a temporary folder that cannot be used.
     pub fn start(setup: &Setup<'_>) -> Result<(Self, Lines), Problem> {
         let Setup { emulator, image, core, log, .. } = setup;
         let name = emulator.display().to_string();
         let unusable = |error: io::Error| {
             Problem::error("temporary folder", format!("cannot be used for lines to the emulator: {error}"))
-                .remedy("TMPDIR=/tmp, or another folder with a short name that may be written to")
+                .remedy("set TMPDIR=/tmp, or another folder with a short name that you may write to")
         };
         let (rig, theirs) = UnixStream::pair().map_err(unusable)?;
         let theirs = OwnedFd::from(theirs);
@@ -169,7 +169,7 @@ impl Machine {
             Core::M3 => &mut command,
             Core::M4 => command.args(["-cpu", "cortex-m4"]),
         };
-        // The order of the serial ports.
+        // The order of these arguments is the order of the serial ports.
         match &service {
             Some((_, path)) => {
                 command.arg("-chardev").arg(socket("service", path)).args(["-serial", "chardev:service"])
@@ -189,14 +189,14 @@ impl Machine {
         }
         command.arg("-qtest").arg(format!("unix:{}", doubled_commas(&probe.1))).args(["-qtest-log", "none"]);
         command.arg("-kernel").arg(image.path());
-        // Both directions over one socket: unlike a pipe it can be read with a time limit.
+        // Both directions use one socket. Unlike a pipe, it can be read with a time limit.
         command.stdin(theirs.try_clone().map_err(unusable)?).stdout(theirs).stderr(Stdio::piped());
-        // An interrupt from the keyboard is for this program, which ends the other in its turn.
+        // An interrupt from the keyboard reaches this program only. It then ends the emulator.
         command.process_group(0);
 
         let mut running = RUNNING.lock().unwrap_or_else(PoisonError::into_inner);
         let mut child = command.spawn().map_err(|error| cannot_start(&name, &error))?;
-        // The command holds our copies of the emulator's end of the link: as long as they are there it never closes.
+        // The command holds our copies of the emulator's end of the link. The link cannot close before they go.
         drop(command);
         let stderr = child.stderr.take();
         let patience = Patience::with_process(child.id(), setup.patience);
@@ -205,7 +205,7 @@ impl Machine {
         drop(running);
 
         let mut machine = Self { process, patience, image: image.shown(), complaints: None, monitor: None };
-        // Only now: where no thread can be started, the machine is there to be ended.
+        // Only now. If no thread can be started, the machine exists and can be ended.
         let listener = stderr.map(|stderr| threads::named("complaints").spawn(|| end_of(stderr)));
         machine.complaints = listener.transpose().map_err(|error| threads::not_started(&error))?;
         let mut join = |(listener, _): (UnixListener, PathBuf)| machine.join(&listener);
@@ -219,7 +219,7 @@ impl Machine {
         Ok((machine, Lines { rig, probe, service }))
     }
 
-    /// How long an answer of this machine may take.
+    /// How long this machine may take to answer.
     #[must_use]
     pub const fn patience(&self) -> Patience {
         self.patience
@@ -231,7 +231,7 @@ impl Machine {
         self.lock().child.id()
     }
 
-    /// What a fitter is told of trouble with this machine.
+    /// What to report to a fitter about trouble with this machine.
     #[must_use]
     pub fn explain(&mut self, trouble: &Trouble) -> Problem {
         let problem = |message: String| Problem::error(&self.image, message);
@@ -241,7 +241,7 @@ impl Machine {
                 self.ended(awaited)
             }
             Trouble::Silent { .. } => problem(trouble.to_string())
-                .because("the image is not what is awaited; how busy this machine is does not count")
+                .because("the image is probably another one; a busy machine does not cause this")
                 .remedy("an image of this version's firmware for the emulated board"),
             Trouble::Frame(_) | Trouble::Refused { .. } | Trouble::Unexpected { .. } => problem(trouble.to_string())
                 .because("image and this program do not speak the same protocol, or one of them is wrong")
@@ -256,10 +256,10 @@ impl Machine {
         let status = self
             .within(Patience::by_the_clock(Duration::from_secs(2)), |process| process.child.try_wait().ok().flatten());
         let how = match status {
-            Some(status) => format!("the emulator has ended by itself ({status}); awaited: {awaited}"),
-            None => format!("the emulator has closed its line; awaited: {awaited}"),
+            Some(status) => format!("the emulator has ended by itself ({status}); expected {awaited}"),
+            None => format!("the emulator has closed its line; expected {awaited}"),
         };
-        // Its standard error ends no earlier than it does.
+        // Its standard error stays open until it ends.
         self.lock().end();
         let said = self.complaints.take().and_then(|complaints| complaints.join().ok()).unwrap_or_default();
         let problem = Problem::error(&self.image, how);
@@ -275,11 +275,11 @@ impl Machine {
     fn join(&mut self, listener: &UnixListener) -> Result<UnixStream, Problem> {
         let unusable = |error: io::Error| Problem::error("line to the emulator", format!("cannot be used: {error}"));
         listener.set_nonblocking(true).map_err(unusable)?;
-        let awaited = "that it joins its lines";
+        let awaited = "it to join its lines";
         let joined = self.within(self.patience, |process| match listener.accept() {
             Ok((stream, _)) => Some(Ok(stream)),
             Err(error) if error.kind() == ErrorKind::WouldBlock => {
-                // It may have joined just before it ended: it is told then, by what it does not say.
+                // It may have joined just before it ended. Then the missing answer shows the end.
                 process.child.try_wait().ok().flatten().map(|_| Err(None))
             }
             Err(error) => Some(Err(Some(error))),
@@ -295,7 +295,7 @@ impl Machine {
         }
     }
 
-    /// Tries again until there is something, for so long.
+    /// Tries again until there is a result or `patience` is over.
     fn within<T>(&self, patience: Patience, mut attempt: impl FnMut(&mut Process) -> Option<T>) -> Option<T> {
         let mut wait = patience.begin();
         loop {
@@ -325,8 +325,8 @@ impl Drop for Machine {
 fn cannot_start(name: &str, error: &io::Error) -> Problem {
     let problem = |message: &str| Problem::error(name, message).remedy(INSTALL);
     match error.kind() {
-        ErrorKind::NotFound => problem("the emulator is not installed, or not where it is looked for"),
-        ErrorKind::PermissionDenied => problem("the emulator may not be run by you"),
+        ErrorKind::NotFound => problem("the emulator is not installed, or not where this command looks for it"),
+        ErrorKind::PermissionDenied => problem("you may not run the emulator"),
         _ => problem(&format!("the emulator cannot be started: {error}")),
     }
 }
@@ -340,7 +340,7 @@ fn doubled_commas(path: &Path) -> String {
     path.display().to_string().replace(',', ",,")
 }
 
-/// Reads to the end, and keeps the last of it.
+/// Reads to the end, and keeps the last part.
 fn end_of(mut stderr: impl Read) -> String {
     const KEPT: usize = 2000;
     let mut kept = Vec::new();
@@ -410,7 +410,7 @@ mod tests {
         let emulator = bench.emulator(&format!("echo $$ > {}; exec sleep 1000", id.display()));
         let patience = Duration::from_secs(2);
         let problem = Machine::start(&Setup { patience, ..setup(&bench.image, &emulator) }).unwrap_err().to_string();
-        assert!(problem.contains("that it joins its lines"), "{problem}");
+        assert!(problem.contains("it to join its lines"), "{problem}");
         let id = std::fs::read_to_string(id).expect("it was started");
         assert!(
             Path::new("/proc/self").exists() && !Path::new("/proc").join(id.trim()).exists(),

@@ -1,4 +1,4 @@
-//! The firmware's image on an emulated processor, in a closed loop with the plant and in step with the rehearsal.
+//! Runs the firmware's image on an emulated processor, in a closed loop with the plant and in step with the rehearsal.
 //!
 //! ```text
 //!            ┌─ qemu-system-arm ─────────────┐
@@ -9,23 +9,24 @@
 //!            └───────────────────────────────┘
 //! ```
 //!
-//! Each order, and each answer of the board, takes the emulator some changes between its threads. So [`rig`] sends many steps in one.
+//! For each order and each answer of the board, the emulator changes several times between its threads. So [`rig`]
+//! sends many steps in one order.
 //!
 //! | module | holds |
 //! |---|---|
-//! | [`image`] | the file that is run, looked at before it is |
+//! | [`image`] | the check of the file before it is run |
 //! | [`machine`] | the emulator as a process, and the lines to it |
 //! | [`monitor`] | the emulator's own two lines: to reset the processor, to read and write its memory |
-//! | [`leash`] | processes that end along with whoever started them |
+//! | [`leash`] | processes that end with the thread that started them |
 //! | [`mod@line`] | frames over a line |
 //! | [`patience`] | how long an answer may take |
 //! | `inbox` | the way into the board, through its memory |
 //! | [`rig`] | the world's side of the link |
-//! | [`flash`] | the storage that is kept for the board, with its power cut or worn on request |
-//! | [`sense`] | what the board must be shown to see given inputs |
-//! | [`service`] | the service line: settings go in there |
+//! | [`flash`] | the board's storage, with power cuts and wear on request |
+//! | [`sense`] | signals that make the board see given inputs |
+//! | [`service`] | the service line, which takes the settings |
 //! | [`lockstep`] | a season played by the board and by the core beside it |
-//! | [`report`] | what came of that |
+//! | [`report`] | the result of that season |
 
 pub mod flash;
 pub mod image;

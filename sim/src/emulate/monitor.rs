@@ -35,7 +35,7 @@ impl Text {
                 Ok(_) if text.is_empty() => return Err(Trouble::Closed { awaited }),
                 Ok(_) => return Ok(String::from_utf8_lossy(&text).into_owned()),
                 Err(error) => match error.kind() {
-                    // What has come of a line so far is kept.
+                    // The part of a line that has arrived is kept.
                     ErrorKind::WouldBlock | ErrorKind::TimedOut if wait.is_over() => {
                         return Err(Trouble::Silent { awaited, patience: self.patience.limit() });
                     }
@@ -72,7 +72,8 @@ impl Monitor {
         self.execute("system_reset").map(drop)
     }
 
-    /// Lets the emulator stop for good where the processor would restart: its memory is then as the program left it.
+    /// Makes the emulator stop for good where the processor would restart. Its memory then stays as the program left
+    /// it.
     ///
     /// # Errors
     /// Each [`Trouble`] but those of frames.
@@ -81,7 +82,7 @@ impl Monitor {
         self.request(&json!({ "execute": "set-action", "arguments": action })).map(drop)
     }
 
-    /// Lets the emulator execute a command without arguments, and hands over what it returns.
+    /// Makes the emulator execute a command without arguments, and hands over the result.
     ///
     /// # Errors
     /// Each [`Trouble`] but those of frames.
@@ -92,20 +93,20 @@ impl Monitor {
     fn request(&mut self, request: &Value) -> Result<Value, Trouble> {
         self.0.say(&request.to_string())?;
         loop {
-            let said = self.0.hear("what the emulator says to a command")?;
+            let said = self.0.hear("the emulator's answer to a command")?;
             let mut message: Value = serde_json::from_str(&said).unwrap_or_default();
             if let Some(returned) = message.get_mut("return") {
                 return Ok(returned.take());
             }
-            // Events come in between.
+            // Events may come in between.
             if message.get("event").is_none() {
-                return Err(Trouble::Unexpected { said, awaited: "what the emulator says to a command" });
+                return Err(Trouble::Unexpected { said, awaited: "the emulator's answer to a command" });
             }
         }
     }
 }
 
-/// The processor's memory and registers, from outside and while the program runs. All that are cloned from one share its line.
+/// The processor's memory and registers, from outside and while the program runs. All clones share one line.
 #[derive(Clone, Debug)]
 pub struct Probe(Arc<Mutex<Text>>);
 
@@ -127,14 +128,14 @@ impl Probe {
         value.and_then(|value| u32::try_from(value).ok()).ok_or(Trouble::Unexpected { said, awaited: AWAITED })
     }
 
-    /// Writes to memory at each address, in this order. Where there are no bytes nothing is written.
+    /// Writes to memory at each address, in this order. Skips an address without bytes.
     ///
     /// # Errors
     /// As [`Probe::read`].
     pub(super) fn write<const N: usize>(&self, writes: [(u32, &[u8]); N]) -> Result<(), Trouble> {
-        const AWAITED: &str = "that memory is written";
+        const AWAITED: &str = "memory to be written";
         let writes = writes.into_iter().filter(|(_, bytes)| !bytes.is_empty());
-        // All at once: the emulator answers each, whether or not it has been heard.
+        // All are sent at once. The emulator answers each, even if nobody has read the answers before.
         let commands: Vec<String> = writes
             .map(|(address, bytes)| format!("b64write {address:#x} {:#x} {}", bytes.len(), BASE64.encode(bytes)))
             .collect();
@@ -154,7 +155,7 @@ impl Probe {
     }
 }
 
-/// What is said to a command. Interrupt lines are told unasked.
+/// The answer to a command. Interrupt lines come unasked and are skipped.
 fn answer(text: &mut Text, awaited: &'static str) -> Result<String, Trouble> {
     loop {
         let said = text.hear(awaited)?;

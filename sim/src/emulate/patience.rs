@@ -1,30 +1,31 @@
 //! How long an answer may take.
 //!
-//! The emulator's clock counts instructions, so a busy machine makes it late but never makes it hang. Its patience is counted likewise:
-//! in processor time that the emulator itself has had. The clock on the wall counts only while the emulator computes nothing at all.
+//! The emulator's clock counts instructions, so a busy machine makes it late but never makes it hang. Patience is
+//! counted in the same way, in processor time that the emulator itself has had. The wall clock counts only while the
+//! emulator computes nothing.
 
 use std::time::{Duration, Instant};
 
-/// Between two looks at how far the emulator has come.
+/// Time between two looks at the emulator's progress.
 const LOOK: Duration = Duration::from_millis(250);
 
 /// How long an answer may take.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Patience {
     limit: Duration,
-    /// Whose processor time counts, by its number; nobody's where the clock on the wall does.
+    /// The process whose processor time counts. `None` if the wall clock counts.
     process: Option<u32>,
 }
 
 impl Patience {
-    /// So long by the clock on the wall.
+    /// A limit on the wall clock.
     #[must_use]
     pub const fn by_the_clock(limit: Duration) -> Self {
         Self { limit, process: None }
     }
 
-    /// As long as the process of that number has computed for less than `limit`, and has not stood still for as long. Where a
-    /// system does not say how long a process has computed, the clock on the wall counts.
+    /// Until the process of that number has computed for `limit`, or has stood still for as long. If a
+    /// system does not report how long a process has computed, the wall clock counts.
     #[must_use]
     pub const fn with_process(number: u32, limit: Duration) -> Self {
         Self { limit, process: Some(number) }
@@ -36,14 +37,14 @@ impl Patience {
         self.limit
     }
 
-    /// Begins to wait.
+    /// Starts to wait.
     #[must_use]
     pub fn begin(self) -> Wait {
         Wait { patience: self, since: Instant::now(), progress: None }
     }
 }
 
-/// A wait that has begun.
+/// A wait in progress.
 #[derive(Debug)]
 pub struct Wait {
     patience: Patience,
@@ -51,22 +52,22 @@ pub struct Wait {
     progress: Option<Progress>,
 }
 
-/// How long the process had computed.
+/// How far the process had come.
 #[derive(Debug)]
 struct Progress {
     at_first: Duration,
     latest: Duration,
-    /// When it was last seen to have computed.
+    /// When it was last seen computing.
     seen: Instant,
 }
 
 impl Wait {
-    /// How long to listen before asking again whether the wait is over.
+    /// How long to listen before the next check whether the wait is over.
     pub(super) fn turn(&self) -> Duration {
         self.patience.limit.min(LOOK)
     }
 
-    /// Whether it has been too long.
+    /// Whether the limit has passed.
     pub fn is_over(&mut self) -> bool {
         let Patience { limit, process } = self.patience;
         let Some(computed) = process.and_then(computed) else { return self.since.elapsed() >= limit };
@@ -80,11 +81,11 @@ impl Wait {
     }
 }
 
-/// How long a process has computed, in all of its threads. Source: proc(5), /proc/PID/stat, fields utime and stime.
+/// How long a process has computed, in all its threads. Source: proc(5), /proc/PID/stat, fields utime and stime.
 #[cfg(target_os = "linux")]
 fn computed(process: u32) -> Option<Duration> {
     let stat = std::fs::read_to_string(format!("/proc/{process}/stat")).ok()?;
-    // The second field is a name in brackets, and may hold anything.
+    // The second field is a name in brackets. It may hold anything.
     let (_, fields) = stat.rsplit_once(')')?;
     let mut times = fields.split_ascii_whitespace().skip(11).map_while(|field| field.parse::<u64>().ok());
     let ticks = times.next()?.saturating_add(times.next()?);
@@ -116,7 +117,7 @@ mod tests {
         }
     }
 
-    /// How long it takes until the wait is over.
+    /// Time until the wait is over.
     fn waited(patience: Patience) -> Duration {
         let began = Instant::now();
         let mut wait = patience.begin();

@@ -1,4 +1,4 @@
-//! What came of a season on the board, for a person and for a machine.
+//! Reports the result of a season on the board, for a person and for a machine.
 
 use super::image::Image;
 use super::rig::Stack;
@@ -11,11 +11,11 @@ pub struct Report {
     pub image: String,
     /// Version of its program.
     pub version: String,
-    /// Whether the settings were written to the board; otherwise they were in force already.
+    /// Whether the settings were written to the board. If not, they were in force already.
     pub installed: bool,
-    /// Steps in which decision and pins were compared and equal.
+    /// Steps in which decision and pins were compared and were equal.
     pub compared: u64,
-    /// How much of the stack was used.
+    /// The use of the stack.
     pub stack: Stack,
 }
 

@@ -1,6 +1,6 @@
-//! The world's side of the link to the board: orders out, reports in, storage served in between.
+//! The outside end of the link to the board. It sends orders, receives reports and serves the storage meanwhile.
 //!
-//! An end that is not the expected one but may be meant, a restart or a loss of power, is an [`End`]; what must not be is a [`Trouble`].
+//! A restart or a loss of power may be intended, so it is an [`End`]. What must not happen is a [`Trouble`].
 
 use super::flash::{Flash, Reply};
 use super::line::{Line, Trouble};
@@ -10,17 +10,17 @@ use forewarm_core::wire::frame;
 use forewarm_rig::{Answer, Doings, MAX_MOMENTS, Moment, Moments, Order, Pins, Report};
 use std::time::Duration;
 
-/// How something that the board was to do has ended.
+/// How an order to the board ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum End {
-    /// As it should.
+    /// As ordered.
     Done,
-    /// The board has restarted. Its clock and its count of steps begin anew, and so does this side of the link.
+    /// The board restarted. Its clock, its count of steps and this end of the link start again.
     Restarted {
         /// Steps of this order that it had reported.
         done: usize,
     },
-    /// The power was cut, as storage had been told to. The board waits for an answer that it never gets.
+    /// The power was cut, as set in the storage. The board waits for an answer that it never gets.
     PowerCut {
         /// Steps of this order that it had reported.
         done: usize,
@@ -36,7 +36,7 @@ pub struct Stack {
     pub of: u32,
 }
 
-const STACK: &str = "how much of the stack was used";
+const STACK: &str = "the use of the stack";
 
 /// The link.
 #[derive(Debug)]
@@ -47,11 +47,11 @@ pub struct Rig {
     doings: Doings,
     next: u32,
     patience: Patience,
-    /// Whether answers to orders from before a restart may still be under way.
+    /// Whether answers to orders from before a restart may still arrive.
     is_stale: bool,
 }
 
-/// What was reported, apart from what storage was asked.
+/// A report of the board, other than a request to storage.
 #[derive(Debug)]
 enum Event {
     Ready(u32),
@@ -68,7 +68,7 @@ impl Event {
 }
 
 impl Rig {
-    /// The link over `line` to a board that starts, with the storage it finds. Each answer may take as long as `patience`.
+    /// The link over `line` to a board that starts, and its storage. Each answer may take as long as `patience`.
     #[must_use]
     pub const fn new(line: Line, flash: Flash, patience: Patience) -> Self {
         Self { line, flash, moments: Moments::NEW, doings: Doings::NEW, next: 0, patience, is_stale: false }
@@ -79,23 +79,23 @@ impl Rig {
         &mut self.flash
     }
 
-    /// The board's storage, for the next one.
+    /// Hands over the board's storage, for the next board.
     #[must_use]
     pub fn into_flash(self) -> Flash {
         self.flash
     }
 
-    /// The line, to send what no order is.
+    /// The line, to send something other than an order.
     pub const fn line(&mut self) -> &mut Line {
         &mut self.line
     }
 
-    /// Waits until the board has started: after it was switched on, or after whoever calls this has reset it.
+    /// Waits until the board has started, after power-up or after a reset by the caller.
     ///
     /// # Errors
     /// Each [`Trouble`] but [`Trouble::Refused`].
     pub fn start(&mut self) -> Result<End, Trouble> {
-        const AWAITED: &str = "that the board starts";
+        const AWAITED: &str = "the board to start";
         loop {
             match self.event(AWAITED)? {
                 Event::Ready(0) => {
@@ -104,20 +104,20 @@ impl Rig {
                     return Ok(End::Done);
                 }
                 Event::PowerCut => return Ok(End::PowerCut { done: 0 }),
-                // Of the order that the reset has cut short.
+                // These answer the order that the reset cut short.
                 Event::Did(_) | Event::Ready(_) => {}
                 event @ (Event::Refused | Event::Stack(_)) => return Err(event.unexpected(AWAITED)),
             }
         }
     }
 
-    /// Lets the board take a step at each of these moments, and hands over what it did in each: its index, the levels of the output
-    /// pins, what the program decided.
+    /// Makes the board take a step at each of these moments. Hands over what it did in each: the index, the levels of
+    /// the output pins, and the program's decision.
     ///
     /// # Errors
     /// Each [`Trouble`]. After it the link cannot be used any more.
     pub fn play(&mut self, moments: &[Moment], mut each: impl FnMut(usize, Pins, &Outputs)) -> Result<End, Trouble> {
-        const AWAITED: &str = "what the board does";
+        const AWAITED: &str = "a report of what the board does";
         self.catch_up()?;
         let mut played = 0;
         while played < moments.len() {
@@ -173,14 +173,14 @@ impl Rig {
         }
     }
 
-    /// Tells the board to hang, and waits until it has restarted. An image that is not built to be tested refuses.
+    /// Makes the board hang, and waits until it has restarted. An image that is not built for tests refuses.
     ///
     /// # Errors
     /// Each [`Trouble`]. After it the link cannot be used any more.
     pub fn hang(&mut self) -> Result<End, Trouble> {
         self.catch_up()?;
         self.line.say(&Order::Hang)?;
-        match self.event("that the watchdog restarts the board")? {
+        match self.event("the watchdog to restart the board")? {
             Event::Ready(0) => {
                 self.begin_anew();
                 Ok(End::Restarted { done: 0 })
@@ -188,18 +188,18 @@ impl Rig {
             Event::PowerCut => Ok(End::PowerCut { done: 0 }),
             Event::Refused => Err(Trouble::Refused { order: "to hang" }),
             event @ (Event::Ready(_) | Event::Did(_) | Event::Stack(_)) => {
-                Err(event.unexpected("that the watchdog restarts the board"))
+                Err(event.unexpected("the watchdog to restart the board"))
             }
         }
     }
 
-    /// Serves the board's storage while no order is open, until the board has said nothing for so long. Says whether and how the
-    /// board has ended what it did: [`End::Done`] where nothing has happened.
+    /// Serves the board's storage while no order is open, until the board has been silent for `quiet`. Returns how the
+    /// board ended what it did: [`End::Done`] if nothing happened.
     ///
     /// # Errors
     /// Each [`Trouble`] but [`Trouble::Silent`] and [`Trouble::Refused`].
     pub fn serve(&mut self, quiet: Duration) -> Result<End, Trouble> {
-        const AWAITED: &str = "that the board asks for storage, or restarts";
+        const AWAITED: &str = "the board to ask for storage or to restart";
         match self.event_within(Patience::by_the_clock(quiet), AWAITED)? {
             None => Ok(End::Done),
             Some(Event::Ready(0)) => {
@@ -212,7 +212,7 @@ impl Rig {
         }
     }
 
-    /// The board has restarted without being told to.
+    /// Starts again after the board has restarted without an order.
     fn begin_anew(&mut self) {
         self.moments = Moments::NEW;
         self.doings = Doings::NEW;
@@ -220,8 +220,8 @@ impl Rig {
         self.is_stale = true;
     }
 
-    /// After a restart that came by itself: what was sent before it, or during it, may have reached the board in part. What it says to
-    /// that is over once it answers a question.
+    /// Follows a restart that came by itself. What was sent before or during it may have reached the board in part.
+    /// The board's replies to that are over once it answers a question.
     fn catch_up(&mut self) -> Result<(), Trouble> {
         if !std::mem::take(&mut self.is_stale) {
             return Ok(());
@@ -242,7 +242,7 @@ impl Rig {
         self.event_within(patience, awaited)?.ok_or(Trouble::Silent { awaited, patience: patience.limit() })
     }
 
-    /// The next event, storage served meanwhile; nothing if the board says nothing for so long.
+    /// The next event. Serves storage meanwhile. `None` if the board is silent for longer than `patience`.
     fn event_within(&mut self, patience: Patience, awaited: &'static str) -> Result<Option<Event>, Trouble> {
         let mut damaged = None;
         loop {
@@ -250,7 +250,7 @@ impl Rig {
                 return damaged.map_or(Ok(None), |error| Err(Trouble::Frame(error)));
             };
             let event = match (frame::decode::<Report<'_>>(bytes), damaged) {
-                // A restart cuts short what was being said.
+                // A restart cuts a message short.
                 (Err(error), None) => {
                     damaged = Some(error);
                     continue;
@@ -303,7 +303,7 @@ mod tests {
         Installation::parse("starter", &starter()).unwrap().settings
     }
 
-    /// A history of as many steps, some of them like the step before.
+    /// A history of this many steps. Some are like the step before.
     fn history(steps: usize) -> Vec<(Instant, Inputs)> {
         let mut runner = TestRunner::deterministic();
         let mut inputs = Inputs::DEAD;

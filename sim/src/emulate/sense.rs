@@ -1,4 +1,4 @@
-//! What the board must be shown so that its program sees given inputs.
+//! Finds the signals that make the board's program see given inputs.
 
 use forewarm_core::quantity::{Instant, Ratio};
 use forewarm_core::rtd::Measured;
@@ -11,11 +11,11 @@ use forewarm_rig::{
 /// Bits of the codes that hold every [`Ratio`].
 const RATIO_BITS: u32 = 30;
 
-/// The moment in which the program sees `inputs`, with a converter of so many bits where its codes hold what was measured, and one
-/// of 30 bits where they do not.
+/// The moment in which the program sees `inputs`. The converter has `bits` bits if its codes hold what was measured,
+/// and 30 bits if they do not.
 ///
-/// Whether storage keeps what is written is not shown: that follows from the storage. A code of all ones is no reading to a
-/// converter, so that an element at [`Ratio::MAX`] is seen as a fault of the converter.
+/// Whether storage keeps what is written is not shown. That follows from the storage. A code of all ones is not a
+/// reading for a converter, so the program sees an element at [`Ratio::MAX`] as a fault of the converter.
 #[must_use]
 pub fn moment(now: Instant, inputs: &Inputs, bits: u32) -> Moment {
     let mut sensed =
@@ -58,7 +58,7 @@ fn codes(measured: Measured, bits: u32) -> Shown {
             Ratio::from_code(element, bits) == measured.element && Ratio::from_code(lead, bits) == measured.lead;
         is_exact.then_some(Shown::Codes { element, reference: 1 << bits, lead })
     };
-    // With 30 bits each is exact.
+    // With 30 bits every ratio is exact.
     at(bits).or_else(|| at(RATIO_BITS)).unwrap_or(Shown::Fault)
 }
 

@@ -1,4 +1,4 @@
-//! The service line, as the emulated board has it: settings go in there.
+//! The service line of the emulated board, which takes the settings.
 
 use super::line::{Line, Trouble};
 use super::patience::Patience;
@@ -14,22 +14,22 @@ use std::ops::ControlFlow;
 use std::os::unix::net::UnixStream;
 use std::time::Duration;
 
-/// How long one line is listened to before the other is.
+/// How long to listen to one line before the other.
 const TURN: Duration = Duration::from_millis(2);
 
-/// The service line. While it is used the board may want its storage, so the link is served along with it.
+/// The service line. While it is in use the board may need its storage, so the link is served too.
 #[derive(Debug)]
 pub struct Service {
     line: Line,
     patience: Patience,
 }
 
-/// The board as it presents itself.
+/// What the board reports about itself.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Board {
     /// Version of its program.
     pub version: String,
-    /// The fingerprint of the settings in force; nothing where there are none that are fit.
+    /// The fingerprint of the settings in force. `None` if no valid settings are stored.
     pub settings: Option<Fingerprint>,
 }
 
@@ -48,24 +48,24 @@ impl Service {
         Ok(Self { line: Line::drained(stream)?, patience })
     }
 
-    /// The line, to send what no request is.
+    /// The line, to send something other than a request.
     pub const fn line(&mut self) -> &mut Line {
         &mut self.line
     }
 
-    /// Waits for what the board says of itself at a start.
+    /// Waits for the board's report about itself at a start.
     ///
     /// # Errors
     /// Each [`Trouble`] but [`Trouble::Refused`]; a restart or loss of power meanwhile is [`Trouble::Unexpected`].
     pub fn presented(&mut self, rig: &mut Rig) -> Result<Board, Trouble> {
-        self.await_message(rig, "that the board says what it is", |message| match message {
+        self.await_message(rig, "the board to say what it is", |message| match message {
             Message::Identity(identity) => ControlFlow::Break(Board::from(identity)),
             _ => ControlFlow::Continue(()),
         })
         .map(|(board, _)| board)
     }
 
-    /// Asks, and hands over what is said from then on until `judge` breaks with what it has found.
+    /// Asks, and hands all messages from then on to `judge`, until it breaks with a result.
     ///
     /// # Errors
     /// As [`Service::presented`].
@@ -83,11 +83,11 @@ impl Service {
         }
     }
 
-    /// Makes `settings` those in force, and switches telemetry off. Says how the board then presents itself, and whether it had other
-    /// settings before. The board has just started; if its settings are replaced it restarts.
+    /// Puts `settings` in force, and switches telemetry off. Returns the board's report about itself, and whether it
+    /// had other settings before. The board must have just started. If its settings are replaced, it restarts.
     ///
     /// # Errors
-    /// As [`Service::presented`]; settings that are refused, or others in force afterwards than were sent.
+    /// As [`Service::presented`]. Also if the board refuses the settings, or has others in force afterwards.
     pub fn install(&mut self, rig: &mut Rig, settings: &ValidSettings) -> Result<(Board, bool), Trouble> {
         let mut room = [0; record::MAX_BYTES];
         let record = record::encode(settings, &mut room)
@@ -120,7 +120,7 @@ impl Service {
         record: &[u8],
         fingerprint: Fingerprint,
     ) -> Result<(), Trouble> {
-        const AWAITED: &str = "that the board accepts the settings";
+        const AWAITED: &str = "the board to accept the settings";
         let judge = |message: &Message<'_>| match *message {
             Message::Accepted { fingerprint } => ControlFlow::Break(Ok(fingerprint)),
             Message::Refused(refusal) => ControlFlow::Break(Err(refusal)),
@@ -134,7 +134,7 @@ impl Service {
             tries -= 1;
             match answer {
                 Ok(kept) if kept == fingerprint => break restarted,
-                // A board without fit settings does not say beforehand which it has.
+                // A board without valid settings does not report beforehand which it has.
                 Err(Refusal::NotTheOnesInForce { fingerprint }) if tries > 0 => replaces = fingerprint,
                 Ok(other) => {
                     let said = format!("that it has kept settings {other}");
@@ -150,7 +150,7 @@ impl Service {
 
     /// Waits until the board has restarted.
     fn restarted(&mut self, rig: &mut Rig) -> Result<(), Trouble> {
-        const AWAITED: &str = "that the board restarts with its new settings";
+        const AWAITED: &str = "the board to restart with its new settings";
         let mut wait = self.patience.begin();
         while !wait.is_over() {
             match rig.serve(TURN)? {
@@ -162,7 +162,7 @@ impl Service {
         Err(Trouble::Silent { awaited: AWAITED, patience: self.patience.limit() })
     }
 
-    /// Serves both lines until `judge` breaks. Says too whether the board has restarted meanwhile.
+    /// Serves both lines until `judge` breaks. Also returns whether the board has restarted meanwhile.
     fn await_message<T>(
         &mut self,
         rig: &mut Rig,
@@ -190,12 +190,12 @@ impl Service {
     }
 }
 
-/// Plays someone at the board who holds the reset button from now on, until the board restarts. All else is as at the start: dead.
+/// Holds the board's reset button from now on, until the board restarts. All other signals stay dead, as at the start.
 ///
 /// # Errors
 /// As [`Rig::play`]; a restart or loss of power meanwhile is [`Trouble::Unexpected`].
 pub fn hold_button(rig: &mut Rig) -> Result<(), Trouble> {
-    const AWAITED: &str = "that the board sees its button held";
+    const AWAITED: &str = "the board to see its button held";
     let moments: Vec<_> = (1..=5)
         .map(|second| {
             let button = if second == 1 { Button::Released } else { Button::Pressed };

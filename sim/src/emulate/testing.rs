@@ -1,4 +1,4 @@
-//! A board of which nothing is emulated: the core itself behind the other end of the link. And inputs of every kind.
+//! A board without an emulator: the core itself behind the other end of the link. Also inputs of every kind.
 
 use super::flash::Flash;
 use super::line::Line;
@@ -20,7 +20,7 @@ use std::os::unix::net::UnixStream;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-/// Longer than any answer here takes, however busy the machine.
+/// Longer than any answer here takes, even on a busy machine.
 pub(super) const PATIENCE: Patience = Patience::by_the_clock(Duration::from_secs(20));
 
 /// What the program sees in a moment: the inverse of [`sense::moment`](super::sense::moment).
@@ -65,7 +65,7 @@ pub(super) fn seen(moment: &Moment) -> (Instant, Inputs) {
     (*now, inputs)
 }
 
-/// Inputs of every kind that a board can be shown: storage is as it is, and a source is not both present and unsteady.
+/// Inputs of every kind that a board can see. Storage is left as it is, and a source is not both present and unsteady.
 pub(super) fn any_inputs() -> impl Strategy<Value = Inputs> {
     let sample = prop_oneof![
         1 => Just(Sample::None),
@@ -106,7 +106,7 @@ pub(super) fn any_inputs() -> impl Strategy<Value = Inputs> {
     })
 }
 
-/// How a board is to behave that is not sound, by the number of the step since its first start.
+/// How a flawed board behaves, by the number of the step since its first start.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Flaws {
     /// It opens the charge relay in this step, whatever the core says.
@@ -115,11 +115,11 @@ pub(super) struct Flaws {
     pub(super) pin_stuck_at: Option<u32>,
     /// It restarts instead of taking this step.
     pub(super) restarts_at: Option<u32>,
-    /// It restarts instead of answering this order, and what it says to that is not to be understood.
+    /// It restarts instead of answering this order, and what it says then makes no sense.
     pub(super) restarts_at_order: Option<u32>,
-    /// It says nothing any more from this step on.
+    /// It is silent from this step on.
     pub(super) silent_at: Option<u32>,
-    /// It changes storage in each so many steps.
+    /// It changes storage once in this many steps.
     pub(super) writes_each: Option<u32>,
 }
 
@@ -192,7 +192,7 @@ impl Board {
         self.say(&Report::Ready { next: 0 })
     }
 
-    /// Takes the steps. Says whether the board has restarted meanwhile.
+    /// Takes the steps. Returns whether the board has restarted meanwhile.
     fn play(&mut self, mut moments: &[u8]) -> Result<bool, Gone> {
         while let Some(&moment) = self.moments.read(&mut moments) {
             self.age += 1;
@@ -203,7 +203,7 @@ impl Board {
                 }
             }
             if self.flaws.restarts_at == age {
-                // In the midst of what it says.
+                // The restart cuts its message short.
                 self.line.send(&[1, 2, 3]).map_err(|_| Gone)?;
                 self.restart()?;
                 return Ok(true);
@@ -249,7 +249,7 @@ impl Board {
     }
 
     fn hear(&mut self) -> Result<Vec<u8>, Gone> {
-        // As long as there is another end, it waits.
+        // It waits as long as there is another end.
         match self.line.hear(Patience::by_the_clock(Duration::from_mins(10)), "an order") {
             Ok(Some(frame)) => Ok(frame.to_vec()),
             Ok(None) | Err(_) => Err(Gone),
