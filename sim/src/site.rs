@@ -1,8 +1,9 @@
-//! What plan and rehearsal know of an installation besides the controller's settings: the bank as a body, the box around it,
-//! where thermometers sit, what the circuit is made of, the winter it stands in.
+//! What plan and rehearsal know of an installation besides the controller's settings: the bank as a body, the box
+//! around it, the places of the thermometers, the circuit and the winter.
 //!
-//! All in SI units and kelvins of difference; temperatures as points in °C. The installation file says the same in the units a
-//! fitter measures in; [`crate::installation`] reads and checks it, so every number here is finite and in its range.
+//! All is in SI units, differences in kelvins, temperatures in °C. The installation file says the same in the units
+//! that a fitter measures in. [`crate::installation`] reads and checks it, so every number here is finite and in its
+//! range.
 
 use crate::class::Class;
 use crate::diagnostic::escaped;
@@ -13,7 +14,7 @@ use std::borrow::Cow;
 use std::fmt;
 use std::path::PathBuf;
 
-/// The installation as a thing of matter.
+/// The physical installation.
 #[derive(Clone, Debug)]
 pub struct Site {
     /// The batteries.
@@ -26,24 +27,25 @@ pub struct Site {
     pub enclosure: Enclosure,
     /// Where the box stands.
     pub place: Place,
-    /// The room around the box; nothing where outside air surrounds it. No wind reaches a box in a room: `place.exposure` is then 0.
+    /// The room around the box. `None` if outside air surrounds it. No wind reaches a box in a room, so
+    /// `place.exposure` is then 0.
     pub room: Option<Room>,
     /// How each thermometer channel is mounted and cabled, in the order of the settings.
     pub mountings: Vec<Mounting>,
-    /// What measures them.
+    /// The converter that measures them.
     pub converter: Converter,
     /// What each energy source really gives, in the order of the settings.
     pub supplies: Vec<Supply>,
-    /// The source that alone feeds the heater, as an index of `supplies`; nothing where the heater hangs on the bank's bus, with all
-    /// sources.
+    /// The one source that feeds the heater, as an index of `supplies`. `None` if the heater is on the bank's bus, with
+    /// all sources.
     pub fed_by: Option<usize>,
     /// What else draws from the bank.
     pub load: Load,
-    /// The heater's circuit; nothing where the file says nothing of it.
+    /// The heater's circuit. `None` if the file does not describe it.
     pub circuit: Option<Circuit>,
     /// The winter to rehearse.
     pub winter: Winter,
-    /// How far the real thing may differ from what is written down.
+    /// How far the real installation may differ from the file.
     pub tolerance: Tolerance,
 }
 
@@ -52,7 +54,7 @@ pub struct Site {
 pub struct CeilingPoint {
     /// Temperature (°C).
     pub cell_c: f64,
-    /// Largest charge current there, per capacity (C).
+    /// Largest charge current at that temperature, per capacity (C).
     pub c_rate: f64,
 }
 
@@ -61,7 +63,7 @@ pub struct CeilingPoint {
 pub struct Battery {
     /// How many.
     pub count: usize,
-    /// Of one case, along the row of batteries' long side (m).
+    /// Of one case, at right angles to the row (m).
     pub length_m: f64,
     /// Of one case, in the direction in which the batteries stand in a row (m).
     pub width_m: f64,
@@ -69,7 +71,7 @@ pub struct Battery {
     pub height_m: f64,
     /// Of one battery (kg).
     pub mass_kg: f64,
-    /// In series within one battery.
+    /// Cells in series in one battery.
     pub cells_in_series: u32,
     /// Of the whole battery (J/(kg K)).
     pub specific_heat_j_per_kg_k: f64,
@@ -81,18 +83,19 @@ pub struct Battery {
     pub conductivity_along_w_per_m_k: f64,
     /// Air gap between neighbours (m).
     pub gap_m: f64,
-    /// What leads from the bank's two end terminals through the wall; nothing where that is not counted.
+    /// The cables from the bank's two end terminals through the wall. `None` if they are not counted.
     pub terminal_cable: Option<TerminalCable>,
     /// Internal resistance of one battery (Ω).
     pub resistance_ohm: f64,
-    /// The maker's charge-current ceiling by the temperature of the cells themselves, rising; empty where the file does not have it.
+    /// The maker's charge-current ceiling by the temperature of the cells themselves, rising. Empty if the file does
+    /// not have it.
     pub maker_ceiling: Vec<CeilingPoint>,
-    /// Charging a cell colder than this harms it (°C).
+    /// Charge harms a cell that is colder than this (°C).
     pub hard_limit_c: f64,
 }
 
 impl Battery {
-    /// Width of the row of them, with its gaps (m).
+    /// Width of the row of batteries, with its gaps (m).
     #[must_use]
     pub const fn row_m(&self) -> f64 {
         #[expect(clippy::cast_precision_loss, reason = "8 at most")]
@@ -113,7 +116,7 @@ impl Battery {
 pub struct TerminalCable {
     /// Cross-section of the copper (mm²).
     pub area_mm2: f64,
-    /// From the terminal to where it is as cold as the outside (m).
+    /// From the terminal to the place where it is as cold as the outside (m).
     pub length_m: f64,
 }
 
@@ -139,13 +142,13 @@ pub struct Pad {
     pub length_m: f64,
     /// Of the heated area, in the direction in which the batteries stand in a row (m).
     pub width_m: f64,
-    /// From the middle of the plate to its own: along the length of the batteries, and across (m).
+    /// From the middle of the plate to the middle of the pad: along the length of the batteries, and across (m).
     pub shift_m: [f64; 2],
     /// Thickness (m).
     pub thickness_m: f64,
     /// Conductance of its bond to the plate, per area (W/(m² K)).
     pub bond_w_per_m2_k: f64,
-    /// Most power that it may give on its area, on a plate (W/m²).
+    /// Most power per area that it may give on a plate (W/m²).
     pub most_w_per_m2: f64,
 }
 
@@ -178,7 +181,7 @@ pub struct Enclosure {
     pub walls: Vec<Layer>,
     /// Layers under the pad, from the outside inwards; at least one.
     pub floor: Vec<Layer>,
-    /// Air that finds its way through the box, as volumes per hour.
+    /// Air that leaks through the box, in volumes per hour.
     pub air_changes_per_h: f64,
     /// Film on the inner faces (W/(m² K)).
     pub inside_w_per_m2_k: f64,
@@ -196,7 +199,7 @@ pub struct Layer {
 }
 
 impl Layer {
-    /// Whether it is there to insulate.
+    /// Whether it counts as thermal insulation.
     #[must_use]
     pub fn insulates(&self) -> bool {
         self.material.conductivity_w_per_m_k <= INSULATES_W_PER_M_K
@@ -223,17 +226,17 @@ pub struct Place {
     pub stands_on: StandsOn,
 }
 
-/// A room with a warmth of its own: a cabin, an engine bay. It is never colder than the outside.
+/// A room that may be warmer than the outside: a cabin, an engine bay. It is never colder.
 #[derive(Clone, Debug)]
 pub struct Room {
-    /// How much warmer it is than the outside, all the time (K); not below 0.
+    /// How much warmer it always is than the outside (K). Not below 0.
     pub warmer_k: f64,
-    /// What it is at least by the week (°C), and when.
+    /// Its lowest temperature while a weekly schedule holds (°C), and the schedule.
     pub scheduled: Option<(f64, Schedule)>,
 }
 
 impl Room {
-    /// Its air at `outside_c` outside (°C), where `is_warmed` says whether the schedule holds.
+    /// The temperature of its air at `outside_c` outside (°C). `is_warmed` says whether the schedule holds.
     #[must_use]
     pub fn air_c(&self, outside_c: f64, is_warmed: bool) -> f64 {
         let alone_c = outside_c + self.warmer_k;
@@ -241,26 +244,26 @@ impl Room {
         least_c.map_or(alone_c, |least_c| alone_c.max(least_c))
     }
 
-    /// How long it is warmed in a week (h).
+    /// How long it is warmed (h a week).
     #[must_use]
     pub fn warmed_h(&self) -> f64 {
         self.scheduled.as_ref().map_or(0.0, |(_, schedule)| f64::from(schedule.minutes()) / 60.0)
     }
 }
 
-/// A room, as reports for machines have it.
+/// A room in a report for machines.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct RoomReport {
-    /// How much warmer it is than the outside, all the time (K).
+    /// How much warmer it always is than the outside (K).
     pub warmer_by_k: f64,
-    /// What it is at least while its schedule holds (°C); `null` without one.
+    /// Its lowest temperature while its schedule holds (°C). `null` without a schedule.
     pub temperature_c: Option<f64>,
-    /// For how long that is (h a week).
+    /// How long the schedule holds (h a week).
     pub scheduled_h_per_week: f64,
 }
 
 impl RoomReport {
-    /// What there is to report of `room`.
+    /// The report of `room`.
     #[must_use]
     pub fn of(room: &Room) -> Self {
         Self {
@@ -289,7 +292,7 @@ impl fmt::Display for Room {
 /// What is under the box.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum StandsOn {
-    /// The air around the box passes under it.
+    /// The air around the box, which passes under it.
     Air,
     /// A floor or the ground, which stays at one temperature (°C).
     Ground(f64),
@@ -310,33 +313,33 @@ pub struct Mounting {
     pub cable_m: f64,
     /// Cross-section of one conductor (mm²).
     pub cable_mm2: f64,
-    /// Resistance of the cable there and back at 20 °C (Ω), as it really is; what the settings know of it is another matter.
+    /// True resistance of the cable there and back at 20 °C (Ω). The settings may have another figure.
     pub loop_ohm_20c: f64,
-    /// Where that figure comes from.
+    /// Source of that figure.
     pub loop_from: LoopFrom,
     /// Time constant of the element in its mounting (s).
     pub lag_s: f64,
-    /// Rise of the element above its surroundings for the power in it (K/mW).
+    /// Rise of the element above its surroundings per power in it (K/mW).
     pub self_heating_k_per_mw: f64,
-    /// Part of the element's surroundings that is the air of the box rather than what it is fixed to, 0 to 0.5. An element in the air
-    /// has no such part: it sees nothing else.
+    /// Part of the element's surroundings that is air of the box, and not what it is fixed to, 0 to 0.5. An element in
+    /// the air has no such part: it sees only air.
     pub air_share: f64,
-    /// Where that figure comes from.
+    /// Source of that figure.
     pub air_share_from: ShareFrom,
 }
 
-/// An element that is fixed to something sees no more air than that: half of what is around it.
+/// Most air that an element sees if it is fixed to something: half of its surroundings.
 pub const MOST_AIR_SHARE: f64 = 0.5;
 
 impl Mounting {
-    /// The part of the air that the element sees beside what it is fixed to; nothing where it hangs in the air.
+    /// The part of air that the element sees beside what it is fixed to. `None` if it hangs in the air.
     #[must_use]
     pub fn air_beside(&self) -> Option<f64> {
         (self.at != Spot::Air).then_some(self.air_share)
     }
 }
 
-/// Where the share of air of a channel is known from.
+/// Where a channel's share of air comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ShareFrom {
     /// The installation file.
@@ -345,13 +348,13 @@ pub enum ShareFrom {
     Default,
 }
 
-/// Where the lead resistance of a channel is known from.
+/// Where a channel's lead resistance comes from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum LoopFrom {
-    /// Measured: what the file says of it. With what the cable would have by its length and cross-section (Ω), where the file states
-    /// those too.
+    /// Measured, as the file says. If the file also states length and cross-section of the cable, the resistance that
+    /// follows from these comes with it.
     Measured {
-        /// Of the stated cable, there and back at 20 °C (Ω).
+        /// Computed for the stated cable, there and back at 20 °C (Ω).
         cable_ohm: Option<f64>,
     },
     /// Computed from the length and cross-section of the cable.
@@ -359,11 +362,13 @@ pub enum LoopFrom {
 }
 
 impl LoopFrom {
-    /// What a stated cable would have, if that is so far from `measured_ohm` that one of the two must be wrong (Ω).
+    /// The computed resistance of a stated cable (Ω), if it is so far from `measured_ohm` that one of the two must be
+    /// wrong.
     #[must_use]
     pub fn contradicted(self, measured_ohm: f64) -> Option<f64> {
-        /// Part of the computed resistance that the measured one may differ by: a tenth each for copper better than the standard's
-        /// maximum and for the length, a twentieth for a temperature other than 20 °C. From memory, no source.
+        /// The measured resistance may differ by this part of the computed one: a tenth each for copper better than the
+        /// standard's maximum and for the length, a twentieth for a temperature other than 20 °C. From memory, no
+        /// source.
         const AGREES: f64 = 0.25;
         match self {
             Self::Measured { cable_ohm: Some(cable_ohm) } => {
@@ -381,12 +386,12 @@ pub enum Spot {
     Plate,
     /// On the case of battery `n` (from 0), at the base, just above the plate.
     Base(usize),
-    /// Half way up battery `n`, against its case: between it and its neighbour where there is one.
+    /// Half way up battery `n`, against its case, between it and its neighbour if it has one.
     Between(usize),
     /// On the top of the case of battery `n`.
     Top(usize),
-    /// On a long face of the case of battery `n` that the air of the box reaches, half way up. Only the first and the last of a row
-    /// have one.
+    /// Half way up a long face of the case of battery `n` that the air of the box reaches. Only the first and the last
+    /// of a row have one.
     Side(usize),
     /// On a short face of the case of battery `n`, half way up.
     End(usize),
@@ -402,7 +407,7 @@ pub enum Spot {
 }
 
 impl Spot {
-    /// The battery that it is on (from 0), if it is on one.
+    /// The battery that it is on (from 0), if any.
     #[must_use]
     pub const fn battery(self) -> Option<usize> {
         match self {
@@ -419,7 +424,7 @@ impl Spot {
     }
 }
 
-/// What turns resistance into a ratio. One for all channels.
+/// The converter, which turns resistance into a ratio. One serves all channels.
 #[derive(Clone, Copy, Debug)]
 pub struct Converter {
     /// Bits that span zero to the reference resistor.
@@ -438,18 +443,19 @@ pub struct Converter {
     pub reference_tolerance: f64,
     /// Half-width of its drift over the years and the temperatures it sees (1).
     pub reference_drift: f64,
-    /// Half-width of the difference between the leads of a 3-wire connection, as part of one lead (1).
+    /// Half-width of the difference between the leads of a 3-wire connection, as a part of one lead (1).
     pub lead_mismatch: f64,
     /// Half-width of the contact resistance in one lead (Ω).
     pub contact_ohm: f64,
-    /// What the contacts of one channel's leads may gain together in service (Ω): from nothing when new to this.
+    /// Most resistance that the contacts of one channel's leads may gain together in service (Ω). They gain nothing
+    /// when new.
     pub contact_growth_ohm: f64,
 }
 
 /// What an energy source gives.
 #[derive(Clone, Debug)]
 pub struct Supply {
-    /// Electrical power it gives while it is there (W); for a panel, its power at 1000 W/m².
+    /// Electrical power that it gives while it is there (W). For a panel, its power at 1000 W/m².
     pub power_w: f64,
     /// When it is there.
     pub presence: Presence,
@@ -462,40 +468,42 @@ pub struct Supply {
 pub enum Presence {
     /// By the week.
     Weekly(Schedule),
-    /// With the sun: power is in proportion to the irradiance.
+    /// With the sun. Power is in proportion to the irradiance.
     Sun {
-        /// At or above so much irradiance (W/m²) it counts as present and may be spent on heat. Below, it charges with what it has.
+        /// At or above this irradiance (W/m²) it counts as present and may be spent on heat. Below, it charges with
+        /// what it has.
         at_least_w_m2: f64,
     },
-    /// As a log says: a CSV file with a time column and one of the source's name with `_present` after it. The path is as written,
-    /// relative to the installation file.
+    /// By a log: a CSV file with a time column and a column with the source's name and `_present` after it. The path is
+    /// as written, relative to the installation file.
     Log(PathBuf),
     /// Never, in this rehearsal.
     Never,
 }
 
-/// What a source is good for.
+/// The rating of a source.
 #[derive(Clone, Copy, Debug)]
 pub struct Rating {
     /// Rated current (A).
     pub rated_a: f64,
-    /// Voltage at which it gives that (V); nothing where the file does not say.
+    /// Voltage at which it gives that (V). `None` if the file does not say.
     pub rated_v: Option<f64>,
-    /// Part of it that may be drawn for hours, 0 to 1.
+    /// Part of the rated current that may be drawn for hours, 0 to 1.
     pub derate: f64,
     /// What else it feeds (W).
     pub other_loads_w: f64,
 }
 
 impl Rating {
-    /// What is left of it for heater and charge (W): at its own voltage, or at `assumed_v` (V) where that is not known; never below 0.
+    /// What it has left for heater and charge (W), at its own voltage, or at `assumed_v` (V) if that is not known.
+    /// Never below 0.
     #[must_use]
     pub fn leaves_w(&self, assumed_v: f64) -> f64 {
         (self.rated_a * self.rated_v.unwrap_or(assumed_v) * self.derate - self.other_loads_w).max(0.0)
     }
 }
 
-/// What of the bank the controller is given.
+/// What the controller knows about the bank.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct BankMeasured {
     /// Its voltage.
@@ -507,9 +515,9 @@ pub struct BankMeasured {
 /// What else draws from the bank.
 #[derive(Clone, Debug, Default)]
 pub struct Load {
-    /// All the time (W).
+    /// Constant load (W).
     pub constant_w: f64,
-    /// Besides, by the week (W).
+    /// Further load by the week (W), and its schedule.
     pub scheduled: Option<(f64, Schedule)>,
 }
 
@@ -518,19 +526,19 @@ pub struct Load {
 pub struct Circuit {
     /// Length of the cable, one way (m).
     pub cable_m: f64,
-    /// Conductor cross-section, where one is chosen already (mm²).
+    /// Conductor cross-section, if chosen already (mm²).
     pub cable_mm2: Option<f64>,
     /// Voltage drop allowed, as part of the nominal voltage (1).
     pub drop: f64,
     /// Warmest surroundings of the cable (°C).
     pub cable_c: f64,
-    /// Rated current of the fuse, where one is chosen already (A).
+    /// Rated current of the fuse, if chosen already (A).
     pub fuse_a: Option<f64>,
     /// The relay that switches the heater.
     pub relay: Relay,
-    /// The pilot relay that drives its coil, where there is one.
+    /// The pilot relay that drives its coil, if any.
     pub pilot: Option<Contact>,
-    /// The output of the controller that drives the first coil.
+    /// Current of the controller's output that drives the first coil (A).
     pub driver_a: f64,
 }
 
@@ -550,7 +558,7 @@ pub struct Relay {
 pub struct Contact {
     /// Rated current, direct current, resistive load (A).
     pub rated_a: f64,
-    /// Up to this voltage, direct current (V).
+    /// Highest voltage for that, direct current (V).
     pub rated_v: f64,
     /// For a pilot relay: power of its own coil (W).
     pub coil_w: f64,
@@ -561,13 +569,13 @@ pub struct Contact {
 pub struct Winter {
     /// Where the weather comes from.
     pub weather: WeatherSource,
-    /// Month and day it begins on; nothing where the weather's own first day will do.
+    /// Month and day on which it begins. `None` for the weather's own first day.
     pub from: Option<(i8, i8)>,
     /// How many days.
     pub days: u32,
     /// Added to every outside temperature (K).
     pub offset_k: f64,
-    /// Temperature of everything at the start (°C); nothing where it is the outside's, or that of a room that is not warmed.
+    /// Temperature of everything at the start (°C). `None` for that of the outside, or of a room that is not warmed.
     pub start_c: Option<f64>,
     /// State of charge at the start, 0 to 1.
     pub start_charge: f64,
@@ -576,7 +584,7 @@ pub struct Winter {
 /// Where weather comes from.
 #[derive(Clone, Debug)]
 pub enum WeatherSource {
-    /// A file; its path as written, relative to the installation file.
+    /// A file. Its path is as written, relative to the installation file.
     File(PathBuf),
     /// Made up: a daily swing around a mean, and one colder spell.
     ColdSpell(ColdSpell),
@@ -595,14 +603,14 @@ pub struct ColdSpell {
     pub spell_from_day: u32,
     /// How many days it lasts.
     pub spell_days: u32,
-    /// All the time (m/s).
+    /// Constant wind (m/s).
     pub wind_m_s: f64,
-    /// At noon of a day that is light from 8:00 to 16:00 (W/m²).
+    /// Irradiance at noon of a day that is light from 8:00 to 16:00 (W/m²).
     pub noon_w_m2: f64,
 }
 
-/// How far the real thing may differ from what is written down. Half-widths of rectangular distributions, as parts (1) unless
-/// the name says otherwise.
+/// How far the real installation may differ from the file. Half-widths of rectangular distributions, as parts (1)
+/// unless the name says otherwise.
 #[derive(Clone, Copy, Debug)]
 pub struct Tolerance {
     /// Heater power.
@@ -619,9 +627,9 @@ pub struct Tolerance {
     pub air_changes: f64,
     /// Film of air inside the box.
     pub film: f64,
-    /// Where the pad's middle is, along the length of the batteries and across (m).
+    /// Place of the pad's middle, along the length of the batteries and across (m).
     pub pad_place_m: f64,
-    /// The part of the air that thermometers see beside what they are fixed to.
+    /// The part of air that thermometers see beside what they are fixed to.
     pub air_share: f64,
     /// Outside temperature (K).
     pub weather_k: f64,
@@ -630,7 +638,7 @@ pub struct Tolerance {
 }
 
 impl Site {
-    /// Files that the installation names, as it names them: the weather, and logs of sources.
+    /// Files that the installation names, as written: the weather, and logs of sources.
     pub fn files(&self) -> impl Iterator<Item = &PathBuf> {
         let weather = match &self.winter.weather {
             WeatherSource::File(path) => Some(path),
@@ -643,14 +651,14 @@ impl Site {
         weather.into_iter().chain(logs)
     }
 
-    /// Voltage of the one source that feeds the heater (V): its rated one. Nothing where no single source does, or where the file does
+    /// Rated voltage of the one source that feeds the heater (V). `None` if no single source does, or if the file does
     /// not say it.
     #[must_use]
     pub fn feed_v(&self) -> Option<f64> {
         self.supplies.get(self.fed_by?)?.rating?.rated_v
     }
 
-    /// `the heater hangs on mains alone, at 13.8 V`, where one source feeds it; `names` are those of the sources.
+    /// `the heater hangs on mains alone, at 13.8 V`, if one source feeds it. `names` are those of the sources.
     #[must_use]
     pub fn feed_told(&self, names: &[String]) -> Option<String> {
         let name = names.get(self.fed_by?)?;
@@ -658,25 +666,26 @@ impl Site {
         Some(format!("the heater hangs on {} alone{volts}", escaped(name)))
     }
 
-    /// Coldest air around the box to design for (°C): the outside's, or a room's while nobody warms it.
+    /// Coldest air around the box to design for (°C): outside, or in a room that is not being warmed.
     #[must_use]
     pub fn design_air_c(&self) -> f64 {
         self.air_unwarmed_c(self.place.design_min_c)
     }
 
-    /// Air around the box with so much outside (°C): the outside's, or a room's while nobody warms it.
+    /// Air around the box at `outside_c` outside (°C): outside, or in a room that is not being warmed.
     pub(crate) fn air_unwarmed_c(&self, outside_c: f64) -> f64 {
         self.room.as_ref().map_or(outside_c, |room| room.air_c(outside_c, false))
     }
 
-    /// How far the pad's middle may be from the plate's, along the length of the batteries and across, so that the pad lies on it (m).
+    /// How far the pad's middle may be from the plate's with the pad still on the plate, along the length of the
+    /// batteries and across (m).
     #[must_use]
     pub fn room_for_pad_m(&self) -> [f64; 2] {
         let Self { plate, pad, .. } = self;
         [(plate.length_m - pad.length_m) / 2.0, (plate.width_m - pad.width_m) / 2.0].map(|room| room.max(0.0))
     }
 
-    /// The same with no thermometer that sees air beside what it is fixed to.
+    /// The same with thermometers that see only what they are fixed to, and no air beside it.
     #[must_use]
     pub fn without_air_beside(&self) -> Self {
         let mut site = self.clone();
@@ -684,7 +693,7 @@ impl Site {
         site
     }
 
-    /// What its schedule keeps the room at (°C), where the box stands in one that has a schedule.
+    /// The temperature that its schedule keeps (°C), if the box stands in a room with a schedule.
     #[must_use]
     pub fn warmed_c(&self) -> Option<f64> {
         self.room.as_ref()?.scheduled.as_ref().map(|&(least_c, _)| least_c)
