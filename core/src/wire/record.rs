@@ -225,6 +225,15 @@ mod tests {
         }
 
         #[test]
+        fn more_in_a_record_than_its_settings_is_not_those_settings(settings in any_settings(), more: u8) {
+            let mut room = [0; MAX_BYTES];
+            let mut body = checked(encode(&settings, &mut room).unwrap()).unwrap().to_vec();
+            body.push(more);
+            body.extend(CRC.checksum(&body).to_le_bytes());
+            prop_assert_eq!(decode(&body), Err(RecordError::Malformed));
+        }
+
+        #[test]
         fn a_changed_bit_is_damage(settings in any_settings(), at: prop::sample::Index, bit in 0..8_u32) {
             let mut room = [0; MAX_BYTES];
             let length = encode(&settings, &mut room).unwrap().len();
