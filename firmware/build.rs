@@ -1,4 +1,4 @@
-//! Lays out memory for the board that is built, and builds in the settings of an installation file.
+//! Lays out memory for the board, and builds in the settings of an installation file.
 
 use std::error::Error;
 use std::path::PathBuf;
@@ -22,7 +22,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     Ok(())
 }
 
-/// Where flash and RAM of the board lie; nothing where only the library is built.
+/// The places of the board's flash and RAM. `None` if only the library is built.
 fn memory() -> Option<&'static str> {
     let boards = [cfg!(any(feature = "emulated", feature = "count")), cfg!(feature = "f411"), cfg!(feature = "port")];
     assert!(
@@ -30,7 +30,7 @@ fn memory() -> Option<&'static str> {
         "one board at a time: their memories lie elsewhere"
     );
     if cfg!(any(feature = "emulated", feature = "count")) {
-        // The machine has more. That the program does with 16 KiB of RAM, stack included, is shown by its running.
+        // The machine has more. The program shows by running that 16 KiB of RAM are enough, with the stack.
         return Some(
             "MEMORY\n{\n  FLASH : ORIGIN = 0x00000000, LENGTH = 128K\n  RAM : ORIGIN = 0x20000000, LENGTH = 16K\n}\n",
         );
@@ -51,7 +51,7 @@ mod image {
     use std::error::Error;
     use std::path::{Path, PathBuf};
 
-    /// The installation whose settings the emulated board has where the build names none.
+    /// The installation for the emulated board if the build names none.
     const DEMONSTRATION: &str = "sim/demo/hut.toml";
 
     pub(crate) fn settings(out: &Path) -> Result<(), Box<dyn Error>> {

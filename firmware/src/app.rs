@@ -2,17 +2,18 @@
 //!
 //! ```text
 //! turn:  look at the lines ─▶ hear the service line ─▶ is a step due?
-//! step:  measure ─▶ decide ─▶ open relays ─▶ keep what changed ─▶ close relays ─▶ tell ─▶ feed the watchdog
+//! step:  measure ─▶ decide ─▶ open relays ─▶ keep what changed ─▶ close relays ─▶ report ─▶ feed the watchdog
 //! ```
 //!
-//! A relay that opens waits for nothing, not for storage either: to erase a sector may take a second. A relay that closes waits until what must
-//! survive is kept. So whenever power is lost, what was on stands in storage: how long the heater has run, and every fault that latched but one
-//! that opened a relay just then. Such a fault is judged anew at the next start: the contact or the heat is there still, and a trial of the heater
-//! goes on from where it was kept.
+//! A relay that opens waits for nothing, not even for storage: erasing a sector may take a second. A relay that closes
+//! waits until what must survive is kept. So whenever power is lost, storage holds what was on: how long the heater has
+//! run, and every fault that latched, except one that opened a relay just then. The next start judges such a fault
+//! again, for the contact or the heat is still there, and a trial of the heater continues from where it was kept.
 //!
-//! A loop of one thread, without interrupts that decide anything, tasks or priorities: a step takes less than a second, but for the rare
-//! one that erases storage; nothing is urgent within it; and what runs in one order can be read, tested on a host and compared step by
-//! step with an emulator. What must not wait, looking at the lines, is done in between while the converter works.
+//! The loop has one thread, without tasks, priorities or interrupts that decide anything. A step takes less than a
+//! second, except the rare one that erases storage. Nothing within it is urgent. What runs in one order can be read,
+//! tested on a host and compared step by step with an emulator. Looking at the lines must not wait, so the loop does it
+//! while the converter works.
 
 use crate::archive::Archive;
 use crate::board::{Board, Clock, Display, Hardware, Meters, OutputPins, Watchdog};
@@ -42,22 +43,22 @@ pub const CAUTION: &str = "This controls an additional layer, never the only one
     thermal cut-out that does not depend on this controller belongs in the heater circuit. Follow the battery maker's limits and \
     local codes; have the work done or checked by someone licensed for it.";
 
-/// Steps from one telemetry message to the next, until someone asks for another pace.
+/// Steps between two telemetry messages, until someone asks for another pace.
 const TELEMETRY_EVERY: u16 = 10;
 
-/// Looks at the lines in a step at least, however quick the converter: enough to see one toggle.
+/// Fewest looks at the lines in a step, however quick the converter is. They are enough to see one toggle.
 const LOOKS_A_STEP: u8 = 6;
 
 const VERSION: &str = env!("CARGO_PKG_VERSION");
 
-/// An output pin that could not be set. All relays have been told to open; the watchdog is not fed.
+/// An output pin that could not be set. All relays have been told to open, and the watchdog is not fed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct OutputStuck;
 
 /// The controller on its board.
 pub struct App<B: Board> {
     hardware: Hardware<B>,
-    /// Without settings that are fit there is nothing to step, only outputs to be held off.
+    /// Without valid settings there is nothing to step. The outputs are only held off.
     unit: Result<Unit, Unfit>,
     wiring: Wiring,
     source: Source,
@@ -69,7 +70,7 @@ pub struct App<B: Board> {
     service: Service,
     upload: UploadButton,
     telemetry: Countdown,
-    /// Where frames are written, and what storage holds is read.
+    /// Where frames are written, and what is read from storage.
     room: [u8; SCRATCH],
     latest: Outputs,
 }
@@ -82,7 +83,7 @@ struct Source {
     built_in: &'static [u8],
 }
 
-/// Which channels there are and which have three wires, and how many sources.
+/// Which channels there are, which of them have three wires, and how many sources there are.
 #[derive(Clone, Debug, Default)]
 struct Wiring {
     three_wires: Vec<bool, MAX_CHANNELS>,
@@ -93,7 +94,7 @@ impl Wiring {
     fn of(settings: &Settings) -> Self {
         let mut three_wires = Vec::new();
         for channel in &settings.channels {
-            // As long as the settings' own list.
+            // The list is as long as the settings' own.
             let _ = three_wires.push(matches!(channel.leads, Leads::ThreeWire { .. }));
         }
         Self { three_wires, sources: settings.sources.len() }
@@ -101,7 +102,7 @@ impl Wiring {
 }
 
 impl<B: Board> App<B> {
-    /// Opens all relays. All else waits for [`App::start`].
+    /// Opens all relays. Everything else waits for [`App::start`].
     ///
     /// `built_in` is the record of the settings that hold until others are written over the service line.
     pub fn new(mut hardware: Hardware<B>, storage: B::Storage, built_in: &'static [u8]) -> Self {
@@ -124,7 +125,7 @@ impl<B: Board> App<B> {
         }
     }
 
-    /// Recalls what survived the restart, reads the settings, and says who is here.
+    /// Recalls what survived the restart, reads the settings, and reports name and version.
     #[inline(never)]
     pub fn start(&mut self) {
         let memory = self.archive.recall(&mut self.room);
@@ -138,7 +139,7 @@ impl<B: Board> App<B> {
         self.identify();
     }
 
-    /// Apart from reading, so that the stack need not hold two copies of the settings while a third is read.
+    /// Apart from reading, so that the stack does not hold two copies of the settings while a third is read.
     #[inline(never)]
     fn take_over(&mut self, decoded: Result<Settings, RecordError>, memory: Memory) -> Result<(), Unfit> {
         match decoded.map(Settings::validate) {
@@ -151,15 +152,15 @@ impl<B: Board> App<B> {
         }
     }
 
-    /// Apart from everything else, so that the stack holds a unit on its way only while there is nothing else on it.
+    /// Apart from everything else, so that nothing else is on the stack while a unit is built.
     #[inline(never)]
     fn make_unit(&mut self, settings: &ValidSettings, memory: Memory) {
         self.wiring = Wiring::of(settings);
         self.unit = Ok(Unit::new(settings, memory));
     }
 
-    /// Makes a unit of the settings that hold: those that were written over the service line, or else those that were built in. What was
-    /// written and cannot be read does not make way for anything else.
+    /// Makes a unit of the settings in force: those written over the service line, or else those built in. Written
+    /// settings that cannot be read are not replaced by others.
     #[inline(never)]
     fn read_settings(&mut self, memory: Memory) -> Result<(), Unfit> {
         let built_in = self.source.built_in;
@@ -197,16 +198,16 @@ impl<B: Board> App<B> {
             self.answer(length);
         }
         if self.hardware.clock.is_step_due() {
-            // A stuck output is the watchdog's to end.
+            // The watchdog ends a stuck output.
             let _ = self.step();
         }
     }
 
-    /// One step: measure, decide, open, keep, close, tell.
+    /// One step: measure, decide, open, keep, close, report.
     ///
     /// # Errors
-    /// [`OutputStuck`] when a pin could not be set; nothing else fails. The caller steps on: until the watchdog resets the
-    /// board, each step opens all relays again.
+    /// [`OutputStuck`] when a pin could not be set; nothing else fails. The caller goes on stepping: each step opens
+    /// all relays again, until the watchdog resets the board.
     #[inline(never)]
     pub fn step(&mut self) -> Result<Outputs, OutputStuck> {
         let inputs = self.sense();
@@ -218,7 +219,7 @@ impl<B: Board> App<B> {
             Err(_) => Outputs::all_off(SystemFault::SettingsInvalid),
         };
         let opened = open(&mut self.hardware.outputs, &outputs, now);
-        // What latches while the watchdog is about to bite must survive it.
+        // A fault that latches just before the watchdog resets the board must survive the reset.
         if let Ok(unit) = &self.unit {
             self.archive.keep(&mut self.room, unit, now);
         }
@@ -229,7 +230,7 @@ impl<B: Board> App<B> {
         Ok(outputs)
     }
 
-    /// Everything that the controller is to know in this step.
+    /// Everything that the controller must know in this step.
     fn sense(&mut self) -> Inputs {
         let Hardware { lines: pins, converter, meters, delay, .. } = &mut self.hardware;
         let mut inputs = Inputs { storage: self.archive.health, ..Inputs::DEAD };
@@ -237,7 +238,7 @@ impl<B: Board> App<B> {
             let latest = &mut self.converted;
             *sample = front_end::measure(converter, latest, delay, channel, three_wires, || self.lines.look(pins));
         }
-        // Last, so that what came while the converter worked counts in this step.
+        // Last, so that changes while the converter worked count in this step.
         for _ in 0..LOOKS_A_STEP {
             self.lines.look(pins);
         }
@@ -248,7 +249,7 @@ impl<B: Board> App<B> {
         inputs
     }
 
-    /// Says how things are: every so many steps, and whenever something else holds than before.
+    /// Reports the state: every so many steps, and whenever it changes.
     #[inline(never)]
     fn tell(&mut self, now: Instant, inputs: &Inputs, outputs: &Outputs) {
         let before = core::mem::replace(&mut self.latest, *outputs);
@@ -288,9 +289,9 @@ impl<B: Board> App<B> {
         self.say(&Message::Identity(Identity { version: VERSION, board: B::NAME, settings, caution: CAUTION }));
     }
 
-    /// Does what the frame of this length asks, that was heard just now.
+    /// Does what the frame of this length asks. It was heard just now.
     ///
-    /// Each request apart, so that the stack holds what one needs, not what all need.
+    /// Each request has its own function. So the stack holds what one of them needs, and not what all need.
     #[inline(never)]
     fn answer(&mut self, length: usize) {
         let Some(request) = self.service.request(length) else { return };
@@ -304,7 +305,7 @@ impl<B: Board> App<B> {
                 let replaced = match may {
                     Ok(()) if is_held => {
                         self.upload.spend();
-                        // Whatever becomes of it, nothing is on while nobody steps.
+                        // Nothing may be on while nothing steps, whatever comes of this.
                         open_relays(&mut self.hardware.outputs);
                         self.archive.replace(&mut self.room, memory, record)
                     }
@@ -328,7 +329,7 @@ impl<B: Board> App<B> {
             Ok(fingerprint) => {
                 self.say(&Message::Accepted { fingerprint });
                 open_relays(&mut self.hardware.outputs);
-                // What is still on its way out would not survive.
+                // Bytes still on their way out would not survive the restart.
                 let _ = self.hardware.serial.flush();
                 self.hardware.watchdog.restart();
             }
@@ -370,8 +371,8 @@ impl<B: Board> App<B> {
     }
 }
 
-/// Sets every pin but those that close a relay, each whether or not another fails. If one cannot be set, all relays open. On the way down
-/// the full charge permit comes first.
+/// Sets every pin except those that close a relay, each even if another fails. If one cannot be set, all relays open.
+/// The full charge permit opens first.
 fn open<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs, now: Instant) -> Result<(), OutputStuck> {
     show_lamp(pins, now, outputs);
     let alarm = pins.alarm.set_state(PinState::from(outputs.alarm == Alarm::Sounding)).is_ok();
@@ -381,8 +382,8 @@ fn open<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs, now: Instant) -> 
     all_set(pins, alarm && full && heater && charge)
 }
 
-/// Closes the relays that are to be closed, after all else has been set. If one cannot be, all open. On the way up the full charge permit
-/// comes last.
+/// Closes the relays that must close, after all else has been set. If one cannot be set, all relays open. The full
+/// charge permit closes last.
 fn close<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs) -> Result<(), OutputStuck> {
     let heater = outputs.heater == Relay::Open || pins.heater.set_high().is_ok();
     let charge = outputs.charge == Relay::Open || pins.charge.set_high().is_ok();
@@ -398,13 +399,13 @@ fn all_set<B: Board>(pins: &mut OutputPins<B>, all_set: bool) -> Result<(), Outp
     Err(OutputStuck)
 }
 
-/// Nobody is harmed by a lamp that cannot be set.
+/// A lamp that cannot be set harms nobody.
 fn show_lamp<B: Board>(pins: &mut OutputPins<B>, now: Instant, outputs: &Outputs) {
     let _ = pins.lamp.set_state(PinState::from(lamp::is_lit(now, outputs)));
 }
 
-/// Opens all relays as far as that can be done. A pin that cannot be set is met again in the next step, where it keeps the
-/// watchdog from being fed.
+/// Opens all relays as far as possible. The next step meets a pin that cannot be set again. There it keeps the watchdog
+/// from being fed.
 fn open_relays<B: Board>(pins: &mut OutputPins<B>) {
     let _ = pins.full.set_low();
     let _ = pins.heater.set_low();

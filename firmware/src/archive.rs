@@ -1,7 +1,8 @@
-//! What is kept when, and what it means that it could not be.
+//! Decides what is kept when, and what follows if it could not be kept.
 //!
-//! Latched faults are kept in the step in which they latch. Events follow as they come, as far as the [`Brake`] lets them: memory
-//! wears. Totals are kept once an hour. While keeping fails the controller is told so, and keeps the heater off.
+//! Latched faults are kept in the step in which they latch. Events follow as they come, as far as the [`Brake`] allows,
+//! because memory wears. Totals are kept once an hour. If keeping fails, the controller learns of it and keeps the
+//! heater off.
 
 use crate::countdown::Countdown;
 use crate::kept::brake::Brake;
@@ -16,22 +17,23 @@ use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::service::{Refusal, Unfit};
 use forewarm_core::{Memory, Unit};
 
-/// Steps until what could not be kept is tried again, if it is still the same: on worn memory each try may take a second.
+/// Steps until something that could not be kept is tried again, if it has not changed. On worn memory each try may take
+/// a second.
 const TRY_AGAIN: u16 = 60;
 
-/// Steps from one keeping of the totals to the next: an hour at the nominal pace.
+/// Steps between two keepings of the totals: an hour at the nominal pace.
 const TOTALS_EVERY: u16 = 3600;
 
-/// Uploads that are taken from one hour of running to the next, restarts not counted: more than a fitter tries in an afternoon, and few
-/// enough that nobody keeps the outputs off with them. Common practice, no source.
+/// Uploads that are taken until the program has run for an hour without a restart. A fitter tries fewer in an
+/// afternoon, and nobody can keep the outputs off with so few. Common practice, no source.
 const MOST_UPLOADS: u8 = 6;
 
-/// What is kept, and what is known of it.
+/// What is kept, and what is known about it.
 pub(crate) struct Archive<S: NorFlash> {
     pub(crate) kept: Kept<S>,
     /// Whether what must survive is kept.
     pub(crate) health: Storage,
-    /// What was to be kept last, whether or not it was.
+    /// What was to be kept last, even if it was not.
     tried: Option<Memory>,
     /// Totals of all starts before this one.
     pub(crate) before: Counters,
@@ -59,10 +61,10 @@ impl<S: NorFlash> Archive<S> {
         }
     }
 
-    /// What survived the restart.
+    /// The memory that survived the restart.
     pub(crate) fn recall(&mut self, room: &mut [u8; SCRATCH]) -> Memory {
         self.kept.open(room);
-        // Totals that cannot be read are nothing that anyone's safety rests on.
+        // No one's safety depends on totals that cannot be read.
         self.before = self.kept.totals(room).ok().flatten().unwrap_or_default();
         let memory = self.kept.memory();
         if let Err(error) = memory {
@@ -71,14 +73,14 @@ impl<S: NorFlash> Archive<S> {
         memory_or_all_latched(memory)
     }
 
-    /// Keeps what is new with `unit` since the step before.
+    /// Keeps what is new in `unit` since the step before.
     pub(crate) fn keep(&mut self, room: &mut [u8; SCRATCH], unit: &Unit, now: Instant) {
         let memory = unit.memory();
         let is_new = self.tried.replace(memory) != Some(memory);
         if self.health == Storage::Kept || self.try_again.is_over() || is_new {
             let mut kept = self.kept.keep_memory(room, memory);
             if self.health == Storage::Failing {
-                // The memory may be there already, and nothing have been written. Totals always are.
+                // The memory may already be there, and then nothing is written. Totals are always written.
                 kept = kept.and_then(|()| self.kept.keep_totals(room, &self.before.plus(unit.counters())));
             }
             match kept {
@@ -105,7 +107,8 @@ impl<S: NorFlash> Archive<S> {
         }
     }
 
-    /// Whether settings may be replaced: the new ones are fit, replace those they mean to, and not too many have been written of late.
+    /// Whether settings may be replaced: the new ones are valid, they replace those that they mean to replace, and
+    /// there were not too many uploads lately.
     #[inline(never)]
     pub(crate) fn may_replace(&self, replaces: Fingerprint, new: &[u8], in_force: Fingerprint) -> Result<(), Refusal> {
         if replaces != in_force {
@@ -115,7 +118,7 @@ impl<S: NorFlash> Archive<S> {
         if self.kept.uploads() >= MOST_UPLOADS { Err(Refusal::TooMany) } else { Ok(()) }
     }
 
-    /// Keeps other settings and hands back the fingerprint of what can be read back.
+    /// Keeps other settings, and hands back the fingerprint of what can be read back.
     #[inline(never)]
     pub(crate) fn replace(
         &mut self,
@@ -123,7 +126,7 @@ impl<S: NorFlash> Archive<S> {
         memory: Option<Memory>,
         new: &[u8],
     ) -> Result<Fingerprint, Refusal> {
-        // Without a unit nothing has latched since the start.
+        // Without a unit, nothing has latched since the start.
         let memory = memory.unwrap_or_else(|| memory_or_all_latched(self.kept.memory()));
         self.kept.keep_record(room, memory, new).map_err(|error| {
             self.fails(error);
@@ -144,11 +147,11 @@ impl<S: NorFlash> Archive<S> {
     }
 }
 
-/// Whether a record holds settings that are fit. Apart from keeping it, so that the stack holds one or the other.
+/// Whether a record holds valid settings. Apart from keeping it, so that the stack holds only one of the two.
 #[inline(never)]
 fn fitness(record: &[u8]) -> Result<(), Unfit> {
     let mut is_fit = true;
-    // By reference: to move it out would take room for another.
+    // By reference: a move would take room for another.
     match &record::decode(record) {
         Ok(settings) => settings.check(|_| is_fit = false),
         Err(error) => return Err(Unfit::Record(*error)),
@@ -156,8 +159,8 @@ fn fitness(record: &[u8]) -> Result<(), Unfit> {
     if is_fit { Ok(()) } else { Err(Unfit::Settings) }
 }
 
-/// What cannot be read may have been a welded relay: then every fault that latches counts as latched, and someone must look, and
-/// press the button.
+/// A memory that cannot be read may have held a welded relay. So every fault that latches then counts as latched, and
+/// someone must look and press the button.
 fn memory_or_all_latched(memory: Result<Option<Memory>, KeptError>) -> Memory {
     match memory {
         Ok(memory) => memory.unwrap_or_default(),

@@ -1,8 +1,8 @@
-//! What a piece of hardware must offer: the seam between the program and any board.
+//! What hardware must offer: the seam between the program and any board.
 //!
-//! A board names its types once, as a [`Board`], and hands its parts over as [`Hardware`]. Pins, serial line, storage and delay are
-//! the usual `embedded-*` traits, so a HAL's own types do. Five things have no such trait, and are small ones here:
-//! [`Converter`], [`Meters`], [`Clock`], [`Watchdog`] and [`Display`].
+//! A board names its types once, as a [`Board`], and hands its parts over as [`Hardware`]. Pins, serial line, storage
+//! and delay are the usual `embedded-*` traits, so the types of a HAL fit. Five things have no such trait, and have
+//! small ones here: [`Converter`], [`Meters`], [`Clock`], [`Watchdog`] and [`Display`].
 
 use core::convert::Infallible;
 use core::fmt::Debug;
@@ -16,39 +16,40 @@ use forewarm_core::signals::Outputs;
 
 /// The types of a board's parts.
 pub trait Board {
-    /// Its name, for whoever asks over the service line.
+    /// Its name, which the service line reports.
     const NAME: &'static str;
 
-    /// An output pin. Low at rest, in reset and unpowered; where the hardware is the other way round the type inverts.
+    /// An output pin. It is low at rest, in reset and unpowered. If the hardware is the other way round, the type
+    /// inverts.
     type Output: OutputPin;
-    /// The pin of the full charge permit, as [`Board::Output`]; [`NotWired`] on a board without one.
+    /// The pin of the full charge permit, as [`Board::Output`], or [`NotWired`] on a board without one.
     type Full: OutputPin;
-    /// An input pin, high where what it stands for is so. One that answers with an error counts as what is safe: absent, refused,
-    /// not fitted.
+    /// An input pin, high when its statement is true. A pin that returns an error counts as the safe state: absent,
+    /// refused, not fitted.
     type Input: InputPin;
     /// What measures the thermometers.
     type Converter: Converter;
-    /// What measures voltages, and knows the state of charge if anything does.
+    /// What measures voltages, and the state of charge if anything does.
     type Meters: Meters;
     /// Waits while a converter works.
     type Delay: DelayNs;
-    /// Tells the time.
+    /// Gives the time.
     type Clock: Clock;
     /// Restarts the board when the program hangs.
     type Watchdog: Watchdog;
-    /// Shows what goes on; `()` where nothing does.
+    /// Shows state, cause and faults. `()` if nothing does.
     type Display: Display;
     /// The service line.
     type Serial: Read + ReadReady + Write;
-    /// Where settings, latched faults and the journal are kept; all of it belongs to the program.
+    /// Where settings, latched faults and the journal are kept. All of it belongs to the program.
     type Storage: NorFlash;
 }
 
-/// The parts of a board, but for its storage.
+/// The parts of a board, except its storage.
 pub struct Hardware<B: Board> {
-    /// What it drives.
+    /// The pins that it drives.
     pub outputs: OutputPins<B>,
-    /// What it is told.
+    /// The pins that it reads.
     pub lines: InputPins<B>,
     /// Measures the thermometers.
     pub converter: B::Converter,
@@ -56,11 +57,11 @@ pub struct Hardware<B: Board> {
     pub meters: B::Meters,
     /// Waits.
     pub delay: B::Delay,
-    /// Tells the time.
+    /// Gives the time.
     pub clock: B::Clock,
     /// Restarts the board.
     pub watchdog: B::Watchdog,
-    /// Shows what goes on.
+    /// Shows state, cause and faults.
     pub display: B::Display,
     /// The service line.
     pub serial: B::Serial,
@@ -80,7 +81,7 @@ pub struct OutputPins<B: Board> {
     pub lamp: B::Output,
 }
 
-/// The pin that a board does not have: nothing is driven, so a charger in two steps stays at the smaller one.
+/// The pin that a board does not have. It drives nothing, so a charger in two steps stays at the smaller one.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct NotWired;
 
@@ -100,21 +101,22 @@ impl OutputPin for NotWired {
 
 /// Pins that are read.
 pub struct InputPins<B: Board> {
-    /// High where the source is present, by its index in the settings.
+    /// High while the source is present, by its index in the settings.
     pub sources: [B::Input; MAX_SOURCES],
-    /// High where the battery's protection allows charge.
+    /// High while the battery's protection allows charge.
     pub charge_line: B::Input,
-    /// High where it allows discharge.
+    /// High while it allows discharge.
     pub discharge_line: B::Input,
-    /// High where the heater relay's contact is closed.
+    /// High while the heater relay's contact is closed.
     pub heater_feedback: B::Input,
-    /// High where the charge relay's contact is closed.
+    /// High while the charge relay's contact is closed.
     pub charge_feedback: B::Input,
     /// High while the reset button is held.
     pub button: B::Input,
 }
 
-/// Where in the circuit of one thermometer a voltage is taken. All three carry the same current, so that only their ratios count.
+/// Where a voltage is taken in the circuit of one thermometer. All three carry the same current, so only their ratios
+/// count.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Tap {
@@ -128,7 +130,7 @@ pub enum Tap {
 
 /// An analogue-to-digital converter with the excitation of the thermometers.
 pub trait Converter {
-    /// The highest code there is. A reading there is no reading.
+    /// The highest code. A reading there is not a reading.
     const FULL_SCALE: u32;
     /// How long one conversion takes (µs).
     const CONVERSION_US: u32;
@@ -138,60 +140,60 @@ pub trait Converter {
     /// Why there is no code.
     type Error: Debug;
 
-    /// Sends the measuring current through the thermometer of `channel` and no other; through none for nothing. A conversion that was
-    /// under way is given up.
+    /// Sends the measuring current through the thermometer of `channel` only, or through none for `None`. Gives up a
+    /// conversion that was running.
     ///
     /// # Errors
-    /// When that cannot be done.
+    /// If that is not possible.
     fn excite(&mut self, channel: Option<u8>) -> Result<(), Self::Error>;
 
-    /// One conversion at `tap` of `channel`: begins it when first asked, and is asked again until it is done, or given up by asking for
-    /// another. Each brings its number, so that a converter that hangs and repeats what it said last is found out. Conversions that follow
-    /// one another begin [`Converter::CONVERSION_US`] apart, so that a window of them is whole periods of
-    /// the mains.
+    /// One conversion at `tap` of `channel`. The first call begins it. Further calls ask again until it is done, or
+    /// until a call for another gives it up. Each conversion has a number, which exposes a converter that hangs and
+    /// repeats its last code. Conversions that follow one another begin [`Converter::CONVERSION_US`] apart, so that a
+    /// window of them is whole periods of the mains.
     ///
     /// # Errors
-    /// [`nb::Error::WouldBlock`] while it works; another when the converter reports a fault of its own.
+    /// [`nb::Error::WouldBlock`] while it works, another if the converter reports a fault of its own.
     fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<Conversion, Self::Error>;
 }
 
-/// What a conversion came to.
+/// The result of a conversion.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Conversion {
     /// The code.
     pub code: u32,
-    /// Rises with each conversion, and wraps. It must come from the converter: its own count, or the edges of its ready line or flag
-    /// (false when a conversion begins, true when it is done), never the number of times that a code was read. What is read
-    /// twice has the same number twice.
+    /// Rises with each conversion, and wraps. It must come from the converter: its own count, or the edges of its ready
+    /// line or flag (false when a conversion begins, true when it is done). It must never be the number of times that a
+    /// code was read. Something that is read twice has the same number twice.
     pub number: u32,
 }
 
 /// Voltages, and the state of charge.
 pub trait Meters {
-    /// Voltage of the heater's supply; nothing if it cannot be measured.
+    /// Voltage of the heater's supply. `None` if it cannot be measured.
     fn supply(&mut self) -> Option<Millivolts>;
 
-    /// Voltage of the bank; nothing if it cannot be measured.
+    /// Voltage of the bank. `None` if it cannot be measured.
     fn bank(&mut self) -> Option<Millivolts>;
 
-    /// State of charge of the bank; nothing where nobody knows it.
+    /// State of charge of the bank. `None` if it is not known.
     fn state_of_charge(&mut self) -> Option<Fraction> {
         None
     }
 }
 
-/// A clock that runs on by itself.
+/// A clock that runs by itself.
 pub trait Clock {
     /// Milliseconds, wrapping after 2³².
     fn now(&mut self) -> Instant;
 
-    /// Whether the next step is due: 0.1 s to 10 s after the last, nominally 1 s. Answers yes once a step.
+    /// Whether the next step is due: 0.1 s to 10 s after the last, nominally 1 s. Returns true once a step.
     fn is_step_due(&mut self) -> bool;
 }
 
 /// Something that shows state, cause and faults.
 pub trait Display {
-    /// Shows what was decided in this step; the pins have been set.
+    /// Shows the decision of this step. The pins have been set.
     fn show(&mut self, outputs: &Outputs);
 }
 
@@ -199,9 +201,9 @@ impl Display for () {
     fn show(&mut self, _: &Outputs) {}
 }
 
-/// A watchdog that was started before the program, that software cannot stop, and whose reset lets every output pin go low.
+/// A watchdog that starts before the program and that software cannot stop. Its reset makes every output pin go low.
 pub trait Watchdog {
-    /// Puts the reset off by its full time, which is longer than any step takes.
+    /// Delays the reset by its full time, which is longer than any step.
     fn feed(&mut self);
 
     /// Restarts the board as the watchdog would.

@@ -1,4 +1,4 @@
-//! Steps to go.
+//! Counts steps down.
 
 /// Counts steps down, again and again.
 #[derive(Clone, Copy, Debug)]
@@ -12,7 +12,7 @@ impl Countdown {
         Self { every, left: every }
     }
 
-    /// Counts one step. True once in `every`; never, for zero.
+    /// Counts one step. True once in `every`. Never true for zero.
     pub(crate) fn is_over(&mut self) -> bool {
         self.left = self.left.saturating_sub(1);
         let is_over = self.left == 0 && self.every > 0;

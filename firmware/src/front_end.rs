@@ -1,8 +1,9 @@
-//! One thermometer, measured against the reference resistor.
+//! Measures one thermometer against the reference resistor.
 //!
-//! The same current flows through element, leads and reference, so the ratio of their voltages is that of their resistances, whatever
-//! the current and the converter's own reference may be. Each is converted in turn, again and again for [`WINDOW_US`]: that is five
-//! periods of 50 Hz and six of 60 Hz, so what either mains couples into the leads adds up to nothing, as do their harmonics.
+//! The same current flows through element, leads and reference. So the ratio of their voltages is that of their
+//! resistances, for any current and any reference of the converter. Each is converted in turn, again and again for
+//! [`WINDOW_US`]. That is five periods of 50 Hz and six of 60 Hz, so the hum of either mains in the leads adds up to
+//! nothing, as do its harmonics.
 
 use crate::board::{Conversion, Converter, Tap};
 use embedded_hal::delay::DelayNs;
@@ -13,25 +14,26 @@ use forewarm_core::signals::Sample;
 /// Time over which one thermometer is averaged (µs).
 pub const WINDOW_US: u32 = 100_000;
 
-/// Looks at a conversion that ought to be done by half of them. It then counts as never to be done.
+/// Looks at a conversion, which should be done by half of them. After all of them it counts as never done.
 const LOOKS: u32 = 8;
 
-/// The number of the latest conversion: the next must be a later one.
+/// The number of the latest conversion. The next must have a later one.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Latest(Option<u32>);
 
 impl Latest {
-    /// The code, if its conversion is a new one.
+    /// The code, if its conversion is new.
     fn take(&mut self, Conversion { code, number }: Conversion) -> Option<u32> {
         let is_new = self.0.replace(number).is_none_or(|before| (1..1 << 31).contains(&number.wrapping_sub(before)));
         is_new.then_some(code)
     }
 }
 
-/// Converts `channel` for a window, with a lead alone if it has three wires. While the converter works, `meanwhile` has its turn.
+/// Converts `channel` for a window, with a lead alone if it has three wires. Calls `meanwhile` while the converter
+/// works.
 ///
-/// A channel whose conversions do not complete brings nothing; the controller then holds it to be missing after a while. One whose
-/// converter complains, repeats itself, or shows a reference that cannot be, is a fault at once.
+/// A channel whose conversions do not complete gives nothing. After a while the controller takes it as missing. A
+/// converter that reports a fault, repeats itself, or shows an impossible reference is a fault at once.
 pub(crate) fn measure<C: Converter>(
     converter: &mut C,
     latest: &mut Latest,
@@ -44,7 +46,7 @@ pub(crate) fn measure<C: Converter>(
         converter.excite(Some(channel))?;
         delay.delay_us(C::SETTLING_US);
         for _ in 0..rounds::<C>(three_wires) {
-            // However the converter works, also one that answers at once.
+            // For every converter, even one that answers at once.
             meanwhile();
             let mut convert = |tap| -> nb::Result<Option<u32>, C::Error> {
                 Ok(latest.take(convert(converter, delay, channel, tap, &mut meanwhile)?))
@@ -102,7 +104,7 @@ struct Sums {
     element: u64,
     reference: u64,
     lead: u64,
-    /// A code at the end of the scale stands for anything beyond.
+    /// A code at the end of the scale stands for anything beyond it.
     element_saturated: bool,
     reference_saturated: bool,
     lead_saturated: bool,
@@ -121,7 +123,7 @@ impl Sums {
         self.lead_saturated |= lead >= full_scale;
     }
 
-    /// The ratios; nothing without a reference to measure against, or with a lead that is larger than can be taken away.
+    /// The ratios. `None` without a reference to measure against, or with a lead beyond the scale, which cannot be subtracted.
     fn measured(&self) -> Option<Measured> {
         if self.reference == 0 || self.reference_saturated || self.lead_saturated {
             return None;
@@ -131,10 +133,10 @@ impl Sums {
     }
 }
 
-/// `part` of `whole`, rounded; held at the largest ratio there is.
+/// `part` of `whole`, rounded, and held at the largest ratio.
 fn ratio(part: u64, whole: u64) -> Option<Ratio> {
-    // A window's sum of 32-bit codes may need more than the 33 bits that leave room for the 30 of the ratio and for rounding. What is
-    // shifted away is less than a part in 2^32 of the larger.
+    // A window's sum of 32-bit codes may need more than 33 bits. More would not leave room for the 30 bits of the ratio
+    // and for rounding. What is shifted away is less than a part in 2^32 of the larger.
     let spare = (64 - (part | whole).leading_zeros()).saturating_sub(33);
     let (part, whole) = (part >> spare, whole >> spare);
     let steps = (part << 30).checked_add(whole / 2)?.checked_div(whole)?;
@@ -148,7 +150,8 @@ mod tests {
     use proptest::prelude::*;
     use std::vec::Vec;
 
-    /// A converter of 24 bits that takes a millisecond and four looks for a conversion, on a thermometer with hum in its leads.
+    /// A converter of 24 bits that takes a millisecond and four looks for a conversion. Its thermometer has hum in its
+    /// leads.
     #[derive(Default)]
     struct Bench {
         element: f64,
@@ -162,7 +165,7 @@ mod tests {
         at_us: f64,
         excited: Vec<Option<u8>>,
         says: Option<nb::Error<()>>,
-        /// What any tap shows.
+        /// What every tap shows.
         shows: Option<u32>,
     }
 
@@ -239,10 +242,10 @@ mod tests {
     fn hum_of_either_mains_and_of_its_harmonics_averages_away() {
         let quiet = Bench { element: 0.25, lead: 0.002, ..Bench::default() };
         for hz in [50.0, 60.0, 100.0, 120.0, 150.0] {
-            // Of a Pt1000 on 4 kΩ this is 10 K of hum.
+            // This is 10 K of hum for a Pt1000 on 4 kΩ.
             let mut bench = Bench { hum: 0.01, hum_hz: hz, ..Bench { element: 0.25, lead: 0.02, ..Bench::default() } };
             let measured = fresh(&mut bench);
-            // 33 rounds of three taps are 99 ms: what is left of a period is at most a hundredth part of the sum of a hundred.
+            // 33 rounds of three taps are 99 ms. The rest of a period is at most a hundredth of the sum of a hundred.
             let off = (part(measured.element) - quiet.element).abs();
             assert!(off < 0.01 * 0.02, "{hz} Hz: {off}");
         }
@@ -275,7 +278,7 @@ mod tests {
     fn a_converter_that_repeats_itself_is_a_fault_also_from_one_measurement_to_the_next() {
         let mut bench = Bench { element: 0.25, hangs: true, ..Bench::default() };
         assert_eq!(sample(&mut bench, false), Sample::ConverterFault);
-        // So slow that a window has one round; it hangs in between.
+        // So slow that a window has one round. It hangs in between.
         let mut latest = Latest::default();
         let numbers = [7, 8, u32::MAX, 0, 0, 1, 1 << 31, u32::MAX - 1];
         let taken = numbers.map(|number| latest.take(Conversion { code: 5, number }).is_some());
@@ -289,7 +292,7 @@ mod tests {
     }
 
     proptest! {
-        /// Half a step is the rounding; sums of more than 33 bits lose a quarter more, and a part in 2^30.
+        /// Half a step is the rounding. Sums of more than 33 bits lose a quarter more, and a part in 2^30.
         #[test]
         #[expect(clippy::cast_precision_loss, reason = "44 bits are fewer than 53")]
         fn a_ratio_is_that_of_its_codes_to_a_step(bits in 20..44_u32, part: u64, whole: u64) {

@@ -1,14 +1,16 @@
-//! What is kept over a loss of power: latched faults, settings, the latest events, the totals.
+//! Keeps over a loss of power: latched faults, settings, the latest events, the totals.
 //!
-//! Power may be lost at any moment: whatever is read at the next start is then as it was before the call that was interrupted, or as
-//! it is after it. What cannot be read is an error, never a default: a fault that is forgotten lets a charger loose on a frozen bank.
+//! Power may be lost at any moment. The next start then reads what was there before the interrupted call, or what the
+//! call was to leave. What cannot be read is an error, never a default: a forgotten fault would let a charger loose on
+//! a frozen bank.
 //!
-//! Everything lies in one map from key to value, which spreads the wear over the pages and checks each value by a checksum. A value
-//! that fails its check is skipped by the map, so that an older one of the same key would come to light in its place. For
-//! events and totals this does not matter. Latched faults and settings must not step back in time: the [`Head`] is kept twice and
-//! numbered, and names the record of settings that is in force.
+//! Everything is in one map from key to value. The map spreads the wear over the pages and checks each value by a
+//! checksum. It skips a value that fails its check, and would then give an older value of the same key. This does not
+//! matter for events and totals. Latched faults and settings must not go back in time. So the [`Head`] is kept twice
+//! and numbered, and names the record of settings in force.
 //!
-//! No cache: one for the map costs RAM that there is not, and what is kept is read at the start and when somebody asks.
+//! There is no cache. A cache for the map costs RAM that is not available, and values are read only at the start and on
+//! request.
 
 pub(crate) mod brake;
 mod pages;
@@ -30,25 +32,24 @@ use sequential_storage::cache::{Cache, Uncached};
 use sequential_storage::map::{MapConfig, MapStorage};
 use serde::{Deserialize, Serialize};
 
-/// Version of every value but the settings, which carry their own. It changes with what they hold, and with what a bit of the latched
-/// faults means.
+/// Version of every value except the settings, which carry their own. It changes with what the values hold, and with
+/// the meaning of a bit of the latched faults.
 const LAYOUT: u8 = 2;
 
-/// Events kept; the oldest gives way.
+/// Number of events kept. The oldest gives way.
 pub(crate) const EVENTS: u32 = 32;
 
 /// Bytes that every call borrows while it works: the longest value with its key, and the rest of its last word.
 pub(crate) const SCRATCH: usize = record::MAX_BYTES + 40;
 
-/// Bytes of the longest value but the settings; held by `the_longest_values_fit`.
+/// Bytes of the longest value except the settings; held by `the_longest_values_fit`.
 const MAX_VALUE: usize = 96;
 
-/// Bytes of the first page that the first write of a [`Head`] may touch, with the longest words there are: a storage with nothing
-/// beyond has never acknowledged anything.
+/// Bytes of the first page that the first write of a [`Head`] may touch, with the longest possible words. A storage
+/// with nothing beyond them has never acknowledged anything.
 const FIRST_WRITE: usize = 256;
 
-/// Times that a value is written before it counts as not taken. Bits that have flipped where nothing was written yet spoil one
-/// time each.
+/// Times that a value is written before it counts as not taken. Bits that flipped in blank memory spoil one time each.
 const ATTEMPTS: u8 = 3;
 
 /// Keys of the map.
@@ -64,13 +65,13 @@ mod key {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) enum KeptError {
-    /// The storage does not answer, or does not take what is written: it is worn, or not connected.
+    /// The storage does not answer, or does not take what is written. It is worn or not connected.
     Failed,
-    /// The storage holds what cannot be read. New settings bring it back to life.
+    /// The storage holds something that cannot be read. Writing new settings restores it.
     Corrupt,
-    /// The storage has no room, or pages of a size that cannot be used.
+    /// The storage has no room, or its pages have a size that cannot be used.
     Full,
-    /// It was written by a firmware that arranges it otherwise.
+    /// A firmware with another layout wrote it.
     OtherVersion(u8),
 }
 
@@ -79,7 +80,7 @@ impl From<Error<Trouble>> for KeptError {
         match error {
             Error::Storage { value } => value.into(),
             Error::FullStorage | Error::ItemTooBig => Self::Full,
-            // The buffer is long enough for all that was ever written here.
+            // The buffer is long enough for everything that was ever written here.
             _ => Self::Corrupt,
         }
     }
@@ -94,24 +95,26 @@ impl From<Trouble> for KeptError {
     }
 }
 
-/// What all the rest hangs on. Kept twice, so that one that is spoilt does not let an older one pass for the newest.
+/// The value that all the rest depends on. It is kept twice, so that with one copy damaged an older one is not taken
+/// for the newest.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 struct Head {
     /// Counts the heads written.
     number: u32,
     /// Counts the starts of the program that kept anything.
     start: u32,
-    /// The number of the next event, or a lower one that events since have passed.
+    /// The number of the next event, or a lower number that later events have passed.
     next_event: u32,
     memory: Memory,
     record: Record,
-    /// The record that is being written; it is in force once it is there.
+    /// The record that is being written. It is in force once it is there.
     coming: Option<u32>,
     /// Records written since the program last ran for an hour.
     uploads: u8,
 }
 
-/// Which record of settings is in force, by its checksum: no one chooses what is compared here, power cuts and worn memory do.
+/// Which record of settings is in force, by its checksum. No one chooses what is compared here; power cuts and worn
+/// memory do.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 enum Record {
     #[default]
@@ -125,7 +128,7 @@ type Map<S> = MapStorage<u8, Pages<S>, Cache<Uncached, Uncached, Uncached, u8>>;
 
 /// What is kept.
 pub(crate) struct Kept<S: NorFlash> {
-    /// Nothing where the storage is too small for any.
+    /// `None` if the storage is too small for a map.
     map: Option<Map<S>>,
     head: Result<Option<Head>, KeptError>,
     /// Whether both copies of `head` are in the storage.
@@ -135,7 +138,7 @@ pub(crate) struct Kept<S: NorFlash> {
 }
 
 impl<S: NorFlash> Kept<S> {
-    /// What is kept in `storage`, all of which is used. Nothing is read before [`Kept::open`].
+    /// What is kept in `storage`. It uses all of it. Nothing is read before [`Kept::open`].
     pub(crate) fn new(storage: S) -> Self {
         let pages = Pages::new(storage);
         let config = if Pages::<S>::is_fit() { MapConfig::try_new(0..pages.seen()).ok() } else { None };
@@ -148,10 +151,10 @@ impl<S: NorFlash> Kept<S> {
         }
     }
 
-    /// Finds out what is there. Nothing fails here: what cannot be read says so when it is asked for.
+    /// Finds what is there. Nothing fails here: a value that cannot be read fails when it is asked for.
     pub(crate) fn open(&mut self, scratch: &mut [u8; SCRATCH]) {
         if let Some(map) = &mut self.map {
-            // A page that cannot be erased is hidden; what else is wrong shows in what is read.
+            // A page that cannot be erased is hidden. Other errors show in what is read.
             let _ = map.flash().finish();
             self.head = self.survey(scratch);
             self.start = self.start.saturating_add(1);
@@ -178,7 +181,7 @@ impl<S: NorFlash> Kept<S> {
                         }
                     }
                     Err(KeptError::OtherVersion(version)) => theirs = Some(version),
-                    // An older copy may hide behind it, and passes for the newest only if both are spoilt.
+                    // An older copy may hide behind it. That one passes for the newest only if both are damaged.
                     Err(_) => {}
                 }
             } else if key >= key::EVENTS
@@ -206,16 +209,16 @@ impl<S: NorFlash> Kept<S> {
                 };
             }
         };
-        // Starts that have kept nothing but this head are not in any event.
+        // No event holds the starts that have kept only this head.
         self.start = self.start.max(head.start);
         self.next_event = self.next_event.max(head.next_event);
         Ok(Some(head))
     }
 
-    /// The memory that was kept last; nothing on a storage that was never written.
+    /// The memory that was kept last. `None` on a storage that was never written.
     ///
     /// # Errors
-    /// Where there is something that cannot be read; nobody knows then which faults were latched.
+    /// If something there cannot be read. Nobody then knows which faults were latched.
     pub(crate) fn memory(&self) -> Result<Option<Memory>, KeptError> {
         self.head.map(|head| head.map(|head| head.memory))
     }
@@ -223,7 +226,7 @@ impl<S: NorFlash> Kept<S> {
     /// Keeps `memory`. Writes only what differs from what is kept.
     ///
     /// # Errors
-    /// Where it is not kept, or only perhaps.
+    /// If it is not kept, or perhaps not.
     pub(crate) fn keep_memory(&mut self, scratch: &mut [u8; SCRATCH], memory: Memory) -> Result<(), KeptError> {
         let head = self.head_with(memory);
         match self.head {
@@ -232,10 +235,10 @@ impl<S: NorFlash> Kept<S> {
         }
     }
 
-    /// The record of settings in force, as [`record::encode`] wrote it; nothing if none was ever kept.
+    /// The record of settings in force, as [`record::encode`] wrote it. `None` if none was ever kept.
     ///
     /// # Errors
-    /// Where there is one that cannot be read, or where nobody knows whether it is the one in force.
+    /// If there is one that cannot be read, or if nobody knows whether it is in force.
     pub(crate) fn record<'a>(&mut self, scratch: &'a mut [u8; SCRATCH]) -> Result<Option<&'a [u8]>, KeptError> {
         let head = self.head?.unwrap_or_default();
         let found = self.fetch(scratch, key::RECORD)?;
@@ -248,11 +251,11 @@ impl<S: NorFlash> Kept<S> {
         }
     }
 
-    /// Keeps `record` as the settings in force, and reads it back. Where the storage cannot be read or is full, everything is
-    /// erased first, and `memory` and the totals are written again; events are lost then.
+    /// Keeps `record` as the settings in force, and reads it back. If the storage cannot be read or is full, it is
+    /// first erased, and `memory` and the totals are written again. Events are then lost.
     ///
     /// # Errors
-    /// Where it is not kept. The record before it is still in force then, unless storage fails while it is being erased.
+    /// If it is not kept. The record before it is then still in force, unless storage fails while it is being erased.
     pub(crate) fn keep_record(
         &mut self,
         scratch: &mut [u8; SCRATCH],
@@ -279,33 +282,33 @@ impl<S: NorFlash> Kept<S> {
         let mut head = self.head_with(memory);
         match self.record(scratch) {
             Ok(Some(kept)) if kept == record => return self.keep_memory(scratch, memory),
-            // It may have been the one that was coming.
+            // It may have been the record that was coming.
             Ok(Some(kept)) => head.record = Record::Kept(record::checksum(kept)),
             Ok(None) | Err(_) => {}
         }
         let checksum = record::checksum(record);
-        // It counts before it is written: a cut of the power forgets none.
+        // An upload counts before it is written, so that a cut of the power forgets none.
         let uploads = head.uploads.saturating_add(1);
         self.keep_head(scratch, Head { coming: Some(checksum), uploads, ..head })?;
         self.store(scratch, key::RECORD, record)?;
         if self.fetch(scratch, key::RECORD)? != Some(record) {
             return Err(KeptError::Failed);
         }
-        // It is in force by now: the head names it as the one that was coming. A head that says so more plainly may fail.
+        // The record is already in force, because the head names it as coming. A head that names it as kept may fail.
         let _ =
             self.keep_head(scratch, Head { record: Record::Kept(checksum), coming: None, ..self.head_with(memory) });
         Ok(())
     }
 
-    /// Records written since the program last ran for an hour, as far as anything is known.
+    /// Records written since the program last ran for an hour, as far as is known.
     pub(crate) fn uploads(&self) -> u8 {
         self.head.ok().flatten().map_or(0, |head| head.uploads)
     }
 
-    /// The program has run for an hour.
+    /// Notes that the program has run for an hour.
     ///
     /// # Errors
-    /// Where that is not kept.
+    /// If that is not kept.
     pub(crate) fn forget_uploads(&mut self, scratch: &mut [u8; SCRATCH]) -> Result<(), KeptError> {
         match self.head {
             Ok(Some(head)) if head.uploads > 0 => {
@@ -315,18 +318,19 @@ impl<S: NorFlash> Kept<S> {
         }
     }
 
-    /// Whether one page, which is all that a storage of two has at any time, holds a record of `length` and what must be with it.
+    /// Whether one page has room for a record of `length` and what must be with it. A storage of two pages never has
+    /// more than one in use.
     fn has_room(length: usize) -> bool {
         let word = S::WRITE_SIZE.max(S::READ_SIZE);
         let item = |length: usize| 8_usize.next_multiple_of(word) + (1 + length).next_multiple_of(word);
-        // Old heads and new ones may lie in one page.
+        // Old and new heads may lie in one page.
         item(length) + 5 * item(MAX_VALUE) + 2 * word <= Pages::<S>::SEEN
     }
 
-    /// Keeps `event`; the oldest gives way. Whoever calls it spares the storage by a [`Brake`](brake::Brake).
+    /// Keeps `event`. The oldest gives way. The caller spares the storage by a [`Brake`](brake::Brake).
     ///
     /// # Errors
-    /// Where it is not kept.
+    /// If it is not kept.
     pub(crate) fn keep_event(&mut self, scratch: &mut [u8; SCRATCH], event: &Event) -> Result<(), KeptError> {
         self.keep_start(scratch)?;
         let kept = service::Kept { number: self.next_event, start: self.start, event: *event };
@@ -340,10 +344,10 @@ impl<S: NorFlash> Kept<S> {
         self.next_event.saturating_sub(EVENTS)..self.next_event
     }
 
-    /// The event of this number; nothing if it was never kept or is lost.
+    /// The event of this number. `None` if it was never kept or is lost.
     ///
     /// # Errors
-    /// Where it cannot be read.
+    /// If it cannot be read.
     pub(crate) fn event(
         &mut self,
         scratch: &mut [u8; SCRATCH],
@@ -353,10 +357,10 @@ impl<S: NorFlash> Kept<S> {
         Ok(kept.filter(|kept| kept.number == number))
     }
 
-    /// The totals that were kept last, if any were.
+    /// The totals that were kept last, if any.
     ///
     /// # Errors
-    /// Where they cannot be read.
+    /// If they cannot be read.
     pub(crate) fn totals(&mut self, scratch: &mut [u8; SCRATCH]) -> Result<Option<Counters>, KeptError> {
         self.fetch_value(scratch, key::TOTALS)
     }
@@ -364,13 +368,13 @@ impl<S: NorFlash> Kept<S> {
     /// Keeps the totals.
     ///
     /// # Errors
-    /// Where they are not kept.
+    /// If they are not kept.
     pub(crate) fn keep_totals(&mut self, scratch: &mut [u8; SCRATCH], totals: &Counters) -> Result<(), KeptError> {
         self.keep_start(scratch)?;
         self.store_value(scratch, key::TOTALS, totals)
     }
 
-    /// The head as it shall be, with `memory`.
+    /// The new head, with `memory`.
     fn head_with(&self, memory: Memory) -> Head {
         let (before, record) = match self.head {
             Ok(head) => {
@@ -382,7 +386,7 @@ impl<S: NorFlash> Kept<S> {
         Head { start: self.start, memory, record, ..before }
     }
 
-    /// Before anything else is kept, the head is: what is kept without one was kept by nobody knows which start.
+    /// Keeps the head before anything else. Otherwise nobody knows which start has kept it.
     fn keep_start(&mut self, scratch: &mut [u8; SCRATCH]) -> Result<(), KeptError> {
         let memory = self.head?.unwrap_or_default().memory;
         self.keep_memory(scratch, memory)
@@ -394,7 +398,7 @@ impl<S: NorFlash> Kept<S> {
         self.is_head_stored = false;
         for key in key::HEADS {
             self.store_value(scratch, key, &head)?;
-            // One copy is enough to be found at the next start.
+            // The next start needs only one copy.
             self.head = Ok(Some(head));
         }
         let map = self.map.as_mut().ok_or(KeptError::Full)?;
@@ -441,7 +445,7 @@ const fn event_key(number: u32) -> u8 {
     key::EVENTS + (number % EVENTS) as u8
 }
 
-/// What [`Kept::store_value`] wrote.
+/// Reads what [`Kept::store_value`] wrote.
 fn open_value<T: for<'de> Deserialize<'de>>(bytes: &[u8]) -> Result<T, KeptError> {
     match bytes.split_first() {
         Some((&LAYOUT, body)) => match postcard::take_from_bytes(body) {
@@ -453,7 +457,7 @@ fn open_value<T: for<'de> Deserialize<'de>>(bytes: &[u8]) -> Result<T, KeptError
     }
 }
 
-/// Runs what never waits, because the storage beneath it does not.
+/// Runs work that never waits, because the storage beneath it does not.
 fn at_once<T>(work: impl Future<Output = Result<T, Error<Trouble>>>) -> Result<T, KeptError> {
     match pin!(work).poll(&mut Context::from_waker(Waker::noop())) {
         Poll::Ready(done) => Ok(done?),

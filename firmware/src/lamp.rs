@@ -1,12 +1,12 @@
-//! The status lamp: what can be seen from across the room.
+//! The status lamp, which can be seen from across the room.
 
 use forewarm_core::quantity::Instant;
 use forewarm_core::signals::{Alarm, Outputs, Relay};
 
 /// Whether the lamp is lit at `now`.
 ///
-/// Steady: charge is permitted. Slowly blinking: the heater is on and charge refused. Quickly: the alarm sounds, whatever else
-/// is so. Dark: it waits. Common practice, no source.
+/// Steady: charge is permitted. Slow blinking: the heater is on and charge is refused. Quick blinking: the alarm
+/// sounds, whatever else holds. Dark: the controller waits. Common practice, no source.
 pub(crate) fn is_lit(now: Instant, outputs: &Outputs) -> bool {
     let blinks = |half_ms: u32| (now.as_millis() / half_ms).is_multiple_of(2);
     match (outputs.alarm, outputs.charge, outputs.heater) {
@@ -23,7 +23,7 @@ mod tests {
     use forewarm_core::fault::SystemFault;
     use std::vec::Vec;
 
-    /// The times in two seconds at which the lamp goes on or off (ms), beginning with dark.
+    /// The times in two seconds at which the lamp goes on or off (ms). It starts dark.
     fn changes(alarm: Alarm, charge: Relay, heater: Relay) -> Vec<u32> {
         let outputs = Outputs { alarm, charge, heater, ..Outputs::all_off(SystemFault::ClockJumped) };
         let lit = |ms| is_lit(Instant::from_millis(ms), &outputs);

@@ -2,8 +2,9 @@
 #![forbid(unsafe_code)]
 //! The control core on a microcontroller: what a board must offer, and the one loop that runs on it.
 //!
-//! No rule of behaviour is here. [`App`] measures, steps the core's [`Unit`](forewarm_core::Unit), drives the outputs, keeps what must
-//! survive a restart, answers on the service line and feeds the watchdog; what the outputs shall be is the core's alone.
+//! It has no rule of behaviour. [`App`] measures, steps the core's [`Unit`](forewarm_core::Unit), drives the
+//! outputs, keeps what must survive a restart, answers on the service line and feeds the watchdog. Only the core
+//! decides the outputs.
 //!
 //! ```text
 //!   converter ─▶ front_end ─┐                        ┌─▶ pins, lamp
@@ -12,9 +13,10 @@
 //!                                                    └─▶ service ─▶ serial line
 //! ```
 //!
-//! Both relays rest open: unpowered, in reset, and within the watchdog's time in every failure of this code charge is refused and the
-//! heater is off. A program for a board adds what this library cannot: a panic handler that opens both relays and lets the watchdog
-//! bite. The thermal cut-out in the heater circuit needs no software at all.
+//! Both relays rest open. When the board is unpowered or in reset, and within the watchdog's time after every failure
+//! of this code, charge is refused and the heater is off. A program for a board adds what this library cannot: a panic
+//! handler that opens both relays and waits for the watchdog. The thermal cut-out in the heater circuit needs no
+//! software.
 
 #[cfg(test)]
 extern crate std;

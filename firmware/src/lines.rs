@@ -1,16 +1,17 @@
-//! Lines, watched between two steps.
+//! Watches lines between two steps.
 //!
-//! A contact bounces for some milliseconds, an opto-coupler on an alternating voltage follows its halves, a wire picks up noise. So a
-//! line is looked at as often as the program gets round to it, many times a step, and counts as high in a step only
-//! if it was high each time. What permits is high on every line that permits, so one look that says otherwise takes it away in the
-//! same step, and a whole step of quiet gives it back. There is no timer in it that a stopped clock could stop.
+//! A contact bounces for some milliseconds. An opto-coupler on an alternating voltage follows its half-waves. A wire
+//! picks up noise. So the program looks at each line as often as it can, many times a step. A line counts as high in a
+//! step only if it was high at every look. Every line that permits something permits when high. So one look at a low
+//! line takes the permission away in the same step, and a whole quiet step gives it back. It uses no timer that a
+//! stopped clock could stop.
 
 use crate::board::{Board, InputPins};
 use embedded_hal::digital::InputPin;
 use forewarm_core::settings::MAX_SOURCES;
 use forewarm_core::signals::{Button, Inputs, Line, Relay, Sources};
 
-/// Changes within one step from which on a line toggles. A contact that bounces may do so too, for one step; the core calls
+/// A line toggles from this many changes in one step. A bouncing contact may do so too, for one step. The core calls
 /// someone only after a run of them.
 const TOGGLING: u8 = 4;
 
@@ -19,7 +20,7 @@ const TOGGLING: u8 = 4;
 struct Watched {
     latest: Option<bool>,
     was_high: bool,
-    /// Low, or not to be read.
+    /// Low, or not readable.
     was_not_high: bool,
     changes: u8,
 }
@@ -35,7 +36,7 @@ impl Watched {
         self.latest = level;
     }
 
-    /// High each time.
+    /// High at every look.
     fn is_high(self) -> bool {
         self.was_high && !self.was_not_high
     }
@@ -44,12 +45,12 @@ impl Watched {
         self.changes >= TOGGLING
     }
 
-    /// A contact that has just moved is where it was seen last.
+    /// A contact that has just moved counts as last seen.
     fn contact(self) -> Option<Relay> {
         self.latest.map(|closed| if closed { Relay::Closed } else { Relay::Open })
     }
 
-    /// Begins the next step. The latest level stays, for what changes from it.
+    /// Begins the next step. Keeps the latest level, to see changes from it.
     fn begin(&mut self) {
         *self = Self { latest: self.latest, ..Self::default() };
     }
@@ -79,12 +80,12 @@ impl Lines {
         self.button.look(&mut pins.button);
     }
 
-    /// Whether the button has been down in every look since the step before.
+    /// Whether the button was down at every look since the step before.
     pub(crate) fn button_is_down(&self) -> bool {
         self.button.latest == Some(true) && !self.button.was_not_high
     }
 
-    /// Puts what was seen since the last time into `inputs`, as far as `sources` go.
+    /// Puts what was seen since the last call into `inputs`, for `sources` sources.
     pub(crate) fn take(&mut self, sources: usize, inputs: &mut Inputs) {
         (inputs.sources, inputs.unsteady) = (Sources::NONE, Sources::NONE);
         for (index, line) in self.sources.iter().enumerate().take(sources) {
@@ -119,7 +120,7 @@ mod tests {
     use proptest::prelude::*;
     use std::vec::Vec;
 
-    /// Shows one level after the other; nothing is an error.
+    /// Shows one level after the other. `None` is an error.
     struct Pin<'a>(std::slice::Iter<'a, Option<bool>>);
 
     impl ErrorType for Pin<'_> {
@@ -155,7 +156,7 @@ mod tests {
 
     #[test]
     fn a_line_of_100_hz_toggles_and_a_contact_that_bounces_does_not() {
-        // A look each millisecond for a second; 100 Hz: five milliseconds high, five low.
+        // One look each millisecond for a second, at 100 Hz: five milliseconds high, five low.
         let alternating: Vec<_> = (0..1000).map(|ms| Some(ms % 10 < 5)).collect();
         assert!(watched(&alternating).is_toggling() && !watched(&alternating).is_high());
         let arriving: Vec<_> = (0..1000).map(|ms| Some(ms > 400 && ms != 403)).collect();

@@ -1,4 +1,4 @@
-//! The log: `defmt`, where the board has a sink for it.
+//! The log: `defmt`, if the board has a sink for it.
 
 macro_rules! info {
     ($text:literal $(, $value:expr)* $(,)?) => {{

@@ -1,6 +1,6 @@
 //! The service line: frames in, frames out.
 //!
-//! What a request does, [`App`](crate::App) decides; here it is only heard and answered.
+//! [`App`](crate::App) decides what a request does. Here it is only heard and answered.
 
 use crate::kept::SCRATCH;
 use embedded_io::{Read, ReadReady, Write};
@@ -13,18 +13,18 @@ const _: () = assert!(SCRATCH >= frame_bytes(MAX_MESSAGE), "the longest frame fi
 /// Bytes taken off the line at a time, so that a line that never falls silent leaves time for everything else.
 const TURN: usize = 64;
 
-/// What has been heard.
+/// The bytes heard so far.
 #[derive(Debug)]
 pub(crate) struct Service {
     receiver: Receiver<SCRATCH>,
-    /// Frames that brought no request.
+    /// Frames without a request.
     pub(crate) dropped: u32,
 }
 
 impl Service {
     pub(crate) const NEW: Self = Self { receiver: Receiver::NEW, dropped: 0 };
 
-    /// Takes in what has come over the line, up to the end of a frame, and says how long that is.
+    /// Takes in what has come over the line, up to the end of a frame. Returns the length of that frame.
     pub(crate) fn hear(&mut self, serial: &mut (impl Read + ReadReady)) -> Option<usize> {
         for _ in 0..TURN {
             let mut byte = [0];
@@ -42,7 +42,7 @@ impl Service {
         None
     }
 
-    /// The request of the frame of this length that was just heard.
+    /// The request in the frame of this length that was just heard.
     pub(crate) fn request(&mut self, length: usize) -> Option<Request<'_>> {
         let request = self.receiver.message(length);
         if request.is_err() {
@@ -51,13 +51,13 @@ impl Service {
         request.ok()
     }
 
-    /// Room of the length of a frame, to be used until the next is heard.
+    /// Room as long as a frame. It may be used until the next frame is heard.
     pub(crate) const fn room(&mut self) -> &mut [u8; SCRATCH] {
         self.receiver.room()
     }
 }
 
-/// Says `message`, written as a frame into `room` first. A line that takes nothing loses it.
+/// Sends `message`, first written as a frame into `room`. If the line takes nothing, the message is lost.
 pub(crate) fn say(serial: &mut impl Write, room: &mut [u8], message: &Message<'_>) {
     if let Ok(frame) = encode(message, room) {
         let _ = serial.write_all(frame);

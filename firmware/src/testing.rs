@@ -1,4 +1,4 @@
-//! A board on the bench: every part of it is a plain thing that a test sets, breaks and reads while the application has it.
+//! A board for tests. Each part is a simple thing that a test sets, breaks and reads while the application has it.
 
 extern crate std;
 
@@ -44,10 +44,10 @@ pub(crate) enum Act {
     Restart,
 }
 
-/// What unwinds where power is lost.
+/// The panic that stands for a loss of power.
 pub(crate) struct PowerLost;
 
-/// What unwinds in place of a restart.
+/// The panic that stands for a restart.
 pub(crate) struct Restarted;
 
 /// A line of the board, by its place among those that are read.
@@ -76,17 +76,17 @@ impl Wire {
     }
 }
 
-/// What can be seen on a line.
+/// What a line can show.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) enum Level {
     #[default]
     Low,
     High,
-    /// The other way round at each look.
+    /// The opposite at each look.
     Toggling,
-    /// Not to be read.
+    /// Not readable.
     Broken,
-    /// High, but for the one look after so many.
+    /// High, except for the one look after this many.
     HighBut(u32),
 }
 
@@ -98,15 +98,15 @@ pub(crate) struct World {
     inputs: Cell<Inputs>,
     levels: [Cell<Level>; WIRES],
     looks: [Cell<u32>; WIRES],
-    /// Which pins cannot be set, told by what is tried.
+    /// Which pins cannot be set, by what is tried.
     pub(crate) stuck: Cell<fn(Act) -> bool>,
-    /// What each output was put to last.
+    /// The last level of each output.
     pins: RefCell<Vec<Act>>,
     to_hear: RefCell<VecDeque<u8>>,
-    /// What is heard again as soon as all has been heard.
+    /// Bytes that are sent again as soon as all have been read.
     pub(crate) flood: RefCell<Vec<u8>>,
     said: RefCell<Vec<u8>>,
-    /// How much of it has left the board for certain.
+    /// How much of it has certainly left the board.
     flushed: Cell<usize>,
     /// Nothing leaves the board.
     pub(crate) is_mute: Cell<bool>,
@@ -116,7 +116,7 @@ pub(crate) struct World {
     pub(crate) converter_hangs: Cell<bool>,
     conversions: Cell<u32>,
     pub(crate) fails_to_read: Cell<bool>,
-    /// Power is lost half-way through the write or erasure after so many, if at all.
+    /// Power is lost half-way through the write or erasure after this many, if at all.
     pub(crate) cut_after: Cell<Option<u32>>,
     pub(crate) shown: Cell<Option<Outputs>>,
 }
@@ -125,7 +125,7 @@ const PAGE: usize = 1024;
 const PAGES: usize = 6;
 
 impl World {
-    /// Time begins at zero, storage was never written, and everything is as `inputs` have it.
+    /// Time begins at zero, storage was never written, and everything is as `inputs` says.
     pub(crate) fn new(inputs: &Inputs) -> Rc<Self> {
         let world = Self {
             acts: RefCell::default(),
@@ -153,7 +153,7 @@ impl World {
         Rc::new(world)
     }
 
-    /// Lets every part of the board show what these inputs say. That of storage is not the board's to show.
+    /// Makes every part of the board show what these inputs say. The board does not show the inputs' storage.
     pub(crate) fn show(&self, inputs: &Inputs) {
         self.inputs.set(*inputs);
         let high = |is_high: bool| if is_high { Level::High } else { Level::Low };
@@ -170,7 +170,7 @@ impl World {
         self.set(Wire::Button, high(inputs.button == Button::Pressed));
     }
 
-    /// What the parts show of thermometers and voltages.
+    /// Changes what the parts show of thermometers and voltages.
     pub(crate) fn change(&self, change: impl FnOnce(&mut Inputs)) {
         let mut inputs = self.inputs.get();
         change(&mut inputs);
@@ -182,17 +182,17 @@ impl World {
         self.looks[wire.index()].set(0);
     }
 
-    /// Times that a line was read since it was set.
+    /// How often a line was read since it was set.
     pub(crate) fn looks(&self, wire: Wire) -> u32 {
         self.looks[wire.index()].get()
     }
 
-    /// What was done since the last time this was asked.
+    /// What was done since the last call.
     pub(crate) fn acts(&self) -> Vec<Act> {
         self.acts.take()
     }
 
-    /// The position that a pin was put in last.
+    /// The last position of a pin.
     pub(crate) fn pin(&self, pin: fn(PinState) -> Act) -> Option<PinState> {
         let pins = self.pins.borrow();
         [PinState::Low, PinState::High].into_iter().find(|&level| pins.contains(&pin(level)))
@@ -213,7 +213,7 @@ impl World {
         self.to_hear.borrow().is_empty()
     }
 
-    /// What was said since the last time this was asked.
+    /// What was said since the last call.
     pub(crate) fn said(&self) -> Vec<Message<'static>> {
         self.flushed.set(0);
         messages(&self.said.take())
@@ -228,14 +228,14 @@ impl World {
 
     fn note(&self, act: Act) {
         let mut acts = self.acts.borrow_mut();
-        // Once for a row of the same.
+        // Repeated acts count once.
         if acts.last() != Some(&act) || matches!(act, Act::Feed | Act::Show) {
             acts.push(act);
         }
     }
 }
 
-/// A request as it goes over the line.
+/// A request in the form in which it goes over the line.
 pub(crate) fn framed(request: &Request<'_>) -> Vec<u8> {
     encode(request, &mut [0; 1024]).expect("it fits").to_vec()
 }
@@ -298,7 +298,7 @@ impl World {
         }
     }
 
-    /// Any part of it but a pin.
+    /// Any part of it except a pin.
     pub(crate) fn part(self: &Rc<Self>) -> Part {
         Part(Rc::clone(self))
     }
@@ -368,7 +368,7 @@ impl InputPin for Input {
 
 pub(crate) struct Part(Rc<World>);
 
-/// Of this reference every ratio that there is has a code.
+/// With this reference every possible ratio has a code.
 const REFERENCE_CODE: u32 = 1 << 30;
 
 impl Converter for Part {
@@ -438,7 +438,7 @@ impl Watchdog for Part {
 
     fn restart(&mut self) -> ! {
         self.0.note(Act::Restart);
-        // What is still on its way out does not survive.
+        // Bytes still on their way out do not survive.
         self.0.said.borrow_mut().truncate(self.0.flushed.get());
         resume_unwind(Box::new(Restarted))
     }

@@ -1,15 +1,17 @@
-//! Whether someone at the board wants other settings: who only has the service line may read everything and change nothing.
+//! Decides whether someone at the board wants other settings. The service line alone allows reading everything and
+//! changing nothing.
 //!
-//! The reset button must be down, and have been down for two seconds, when an upload has arrived. A button that was down at the start,
-//! stays down for more than a minute, or has let one upload in already, counts as stuck until it is seen released.
+//! The reset button must be down, and have been down for two seconds, when an upload has arrived. A button counts as
+//! stuck if it was down at the start, stays down for more than a minute, or has already let one upload in. It then
+//! counts again only after it was seen released.
 
 use forewarm_core::quantity::{Instant, Millis};
 use forewarm_core::signals::Button;
 
-/// Long enough not to be a touch or a spike on the wire. Common practice, no source.
+/// Too long for a touch or for a spike on the wire. Common practice, no source.
 const HELD: Millis = Millis::from_secs(2);
 
-/// From here on nobody is holding it: something lies on it, or its wire is shorted. Common practice, no source.
+/// After this time nobody is holding it. Something lies on it, or its wire is shorted. Common practice, no source.
 const STUCK: Millis = Millis::from_secs(60);
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -19,19 +21,19 @@ enum Press {
         since: Instant,
         latest: Instant,
     },
-    /// Nothing more until it is released.
+    /// Used up until it is released.
     Spent,
 }
 
-/// The button, as uploads see it.
+/// The button, for uploads.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct UploadButton(Press);
 
 impl UploadButton {
-    /// After a start it counts only once it has been seen released.
+    /// After a start the button counts only once it has been seen released.
     pub(crate) const NEW: Self = Self(Press::Spent);
 
-    /// Takes note of what a step has seen.
+    /// Notes what a step has seen.
     pub(crate) fn see(&mut self, now: Instant, button: Button) {
         self.0 = match (button, self.0) {
             (Button::Released, _) => Press::Up,
@@ -48,7 +50,7 @@ impl UploadButton {
         matches!(self.0, Press::Down { since, latest } if latest.since(since) >= HELD)
     }
 
-    /// One upload for each time it is held.
+    /// Allows one upload for each time it is held.
     pub(crate) const fn spend(&mut self) {
         self.0 = Press::Spent;
     }

@@ -2,13 +2,13 @@
 
 use forewarm_core::quantity::{Instant, Millis};
 
-/// Events that may follow one another at once, after a quiet time.
+/// Events that may follow one another at once after a quiet time.
 const BURST: u8 = 16;
 
-/// On average one event in this time.
+/// On average one event is kept in this time.
 const PAUSE: Millis = Millis::from_secs(10 * 60);
 
-/// Spans from here on are no time that has passed but a clock put back by up to an hour.
+/// A longer span than this is not time that has passed. The clock was put back by up to an hour.
 const PUT_BACK: Millis = Millis::MAX.less(Millis::from_secs(60 * 60));
 
 /// Decides which events are kept: [`BURST`] in a row, then one every [`PAUSE`] on average.
@@ -16,18 +16,18 @@ const PUT_BACK: Millis = Millis::MAX.less(Millis::from_secs(60 * 60));
 pub(crate) struct Brake {
     /// Events that may follow at once.
     left: u8,
-    /// Since when the next one is being waited for; of no meaning while all are left.
+    /// When the wait for the next one began. It has no meaning while all are left.
     since: Instant,
 }
 
 impl Brake {
-    /// One that lets a whole burst through.
+    /// A brake that lets a whole burst through.
     pub(crate) const fn new() -> Self {
         Self { left: BURST, since: Instant::from_millis(0) }
     }
 
-    /// Whether an event at `now` is kept. To be asked once an event. A clock that is put back, or that wraps unasked (after 49 days),
-    /// costs at most the time waited for so far.
+    /// Whether an event at `now` is kept. Ask once for each event. A clock that is put back, or that wraps between two
+    /// events (after 49 days), costs at most the time waited so far.
     pub(crate) fn allows(&mut self, now: Instant) -> bool {
         let waited = now.since(self.since);
         let (gained, since) = if waited >= PUT_BACK {
@@ -69,7 +69,7 @@ mod tests {
             let times = 3 * 24 * 3_600_000 / every_ms;
             let expected = 16 + (times - 1) * every_ms / 600_000;
             let kept = kept(&mut brake, from, every_ms, times);
-            // The last pause may just be over, or not.
+            // The last pause may or may not be over.
             prop_assert!(kept.abs_diff(expected) <= 1, "{} of {}", kept, expected);
         }
 

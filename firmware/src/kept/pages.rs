@@ -1,39 +1,40 @@
-//! The pages of the storage as the map sees them: shorter than they are, because each carries marks that the map knows nothing of.
+//! The pages of the storage as the map sees them. They are shorter than real pages, because each carries marks that the
+//! map does not know.
 //!
 //! ```text
 //! page = doomed, what the map sees, used, cleared, doomed
 //! ```
 //!
-//! An erase that loses power leaves a page in any state, also one that the map takes for a page in use. So a page is marked as
-//! doomed before it is erased, at both its ends, and is erased again at the next start where a mark is left. Every other word of
-//! the page can be anything by then.
+//! An erase that loses power can leave a page in any state, even one that the map takes for a page in use. So a page is
+//! marked as doomed at both ends before it is erased. If a mark is left at the next start, the page is erased again.
+//! Every other word of the page may then be anything.
 //!
-//! What is written is read back here, so that the map never erases a page whose content did not arrive elsewhere.
+//! Writes are read back here, so that the map never erases a page whose content did not arrive elsewhere.
 
 use embedded_storage::nor_flash::NorFlash;
 use embedded_storage_async::nor_flash as waiting;
 
-/// Bytes compared at a time, and the longest word that the map can deal with.
+/// Bytes compared at a time, and the longest word that the map can use.
 const CHUNK: usize = 32;
 
-/// A mark has this many bytes, or a word if that is longer: no few bits that flip make a mark or unmake it.
+/// A mark has this many bytes, or a word if that is longer. A few flipped bits can neither make nor unmake it.
 const MARK: usize = 16;
 
-/// Zero bits from which on a page is doomed. The map takes a page for used from four on, in fewer bytes than the two marks have:
-/// a page whose erase was interrupted is seen as such well before it is seen as used.
+/// A page with this many zero bits in its marks is doomed. The map takes a page as used from four zero bits, in fewer
+/// bytes than the two marks have. So an interrupted erase shows well before the page seems used.
 const DOOMED_FROM: u32 = 4;
 
-/// Zero bits from which on a mark stands that does not stand twice.
+/// A mark that stands only once counts from this many zero bits.
 const HALF_A_MARK: u32 = 64;
 
 /// Why a page is not as it should be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Trouble {
-    /// The storage says no, or does not take what is written or erased.
+    /// The storage reports an error, or does not take what is written or erased.
     Device,
-    /// Something stands already where a value is to be written.
+    /// The place of a new value is not blank.
     Occupied,
-    /// The map asks for what no page has.
+    /// The map asks for something that no page has.
     Bounds,
 }
 
@@ -49,20 +50,20 @@ impl waiting::NorFlashError for Trouble {
 /// The marks of a page.
 #[derive(Clone, Copy)]
 enum Mark {
-    /// It is to be erased, whatever else it says. At the start of the page.
+    /// The page must be erased, whatever else it holds. At the start of the page.
     DoomedAtStart,
-    /// It has been in use: an empty storage with this mark was not always empty.
+    /// The storage has been in use. With this mark, an empty storage was not always empty.
     Used,
-    /// On the last page: all pages are to be erased.
+    /// All pages must be erased. On the last page.
     Cleared,
-    /// It is to be erased. At the end of the page.
+    /// The page must be erased. At the end of the page.
     DoomedAtEnd,
 }
 
 /// The storage with its marks.
 pub(super) struct Pages<S> {
     storage: S,
-    /// By page, those that are doomed and cannot be erased; the map sees them empty. Beyond the 32nd none is hidden.
+    /// Doomed pages that cannot be erased, a bit a page. The map sees them as empty. No page beyond the 32nd is hidden.
     hidden: u32,
     /// Whether the storage has failed to read.
     unread: bool,
@@ -71,14 +72,14 @@ pub(super) struct Pages<S> {
 impl<S: NorFlash> Pages<S> {
     const WORD: usize = if S::WRITE_SIZE > S::READ_SIZE { S::WRITE_SIZE } else { S::READ_SIZE };
     const MARK_SIZE: usize = MARK.next_multiple_of(Self::WORD);
-    /// Bytes of a page that the map sees; none where pages are too small.
+    /// Bytes of a page that the map sees. 0 if pages are too small.
     pub(super) const SEEN: usize = S::ERASE_SIZE.saturating_sub(4 * Self::MARK_SIZE);
 
     pub(super) const fn new(storage: S) -> Self {
         Self { storage, hidden: 0, unread: false }
     }
 
-    /// Whether pages and words have sizes that can be dealt with.
+    /// Whether the sizes of pages and words can be used.
     pub(super) const fn is_fit() -> bool {
         Self::WORD <= CHUNK && Self::SEEN > 0
     }
@@ -88,7 +89,7 @@ impl<S: NorFlash> Pages<S> {
         capacity.checked_div(size(S::ERASE_SIZE)).unwrap_or(0)
     }
 
-    /// Bytes that the map sees in all.
+    /// Bytes that the map sees in total.
     pub(super) fn seen(&self) -> u32 {
         self.count() * size(Self::SEEN)
     }
@@ -106,7 +107,7 @@ impl<S: NorFlash> Pages<S> {
         {
             return self.clear();
         }
-        // One page that cannot be erased does not keep the others from it.
+        // A page that cannot be erased does not stop the others.
         let mut done = Ok(());
         for page in 0..pages {
             if self.is_doomed(page)? {
@@ -116,13 +117,13 @@ impl<S: NorFlash> Pages<S> {
         done
     }
 
-    /// Erases everything; interrupted, it is finished at the next start. At no moment does the storage look as if it had never
-    /// been used.
+    /// Erases everything. If interrupted, the next start finishes it. At no moment does the storage look as if it had
+    /// never been used.
     pub(super) fn clear(&mut self) -> Result<(), Trouble> {
         let Some(last) = self.count().checked_sub(1) else { return Err(Trouble::Bounds) };
         if !self.is_cleared(last)? {
             match self.set(last, Mark::Cleared) {
-                // What stands there instead is nothing that was ever written here. Interrupted, some of it may be left.
+                // What stands there instead was never written here. An interrupted clearing may have left a part.
                 Ok(()) | Err(Trouble::Occupied) => {}
                 Err(trouble) => return Err(trouble),
             }
@@ -130,7 +131,7 @@ impl<S: NorFlash> Pages<S> {
         (0..=last).try_for_each(|page| self.erase_page(page))
     }
 
-    /// Whether the storage has never held anything: nothing is written but what fits into `start` bytes of the first page.
+    /// Whether the storage has never held anything: only `start` bytes of the first page may be written.
     pub(super) fn is_virgin(&mut self, start: usize) -> Result<bool, Trouble> {
         for page in 0..self.count() {
             let from = if page == 0 { start.next_multiple_of(Self::WORD) } else { 0 };
@@ -141,7 +142,7 @@ impl<S: NorFlash> Pages<S> {
         Ok(true)
     }
 
-    /// Makes sure that the storage will never be taken for a new one.
+    /// Ensures that the storage never counts as a new one again.
     pub(super) fn mark_used(&mut self) -> Result<(), Trouble> {
         if self.zeros(0, Mark::Used)? < HALF_A_MARK { self.set(0, Mark::Used) } else { Ok(()) }
     }
@@ -168,10 +169,10 @@ impl<S: NorFlash> Pages<S> {
     fn try_erase_page(&mut self, page: u32) -> Result<(), Trouble> {
         let is_doomed = self.is_doomed(page)?;
         for mark in [Mark::DoomedAtStart, Mark::DoomedAtEnd] {
-            // Also the one that an interrupted erase has taken: the next one might take the other.
+            // Also the end that an interrupted erase has cleared: the next erase might clear the other.
             if self.zeros(page, mark)? < HALF_A_MARK {
                 let set = self.set(page, mark);
-                // Some flash does not let a mark be completed. Erasing goes on all the same.
+                // Some flash does not let a mark be completed. Erase all the same.
                 if !is_doomed {
                     set?;
                 }
@@ -195,7 +196,8 @@ impl<S: NorFlash> Pages<S> {
         S::ERASE_SIZE - from_end * Self::MARK_SIZE
     }
 
-    /// What a mark is made of. An erase that begins by levelling all cells leaves zeros everywhere, which must not clear all pages.
+    /// The byte that a mark is made of. An erase that first levels all cells leaves zeros everywhere, which must not
+    /// clear all pages.
     const fn byte(mark: Mark) -> u8 {
         match mark {
             Mark::DoomedAtStart | Mark::Used | Mark::DoomedAtEnd => 0,
@@ -225,7 +227,7 @@ impl<S: NorFlash> Pages<S> {
         let mut bytes = [0; CHUNK];
         let mut at = from;
         while at < to {
-            // A word divides all of `from`, `to` and the longest multiple of it.
+            // A word divides `from`, `to` and its own longest multiple.
             let length = (CHUNK / Self::WORD * Self::WORD).min(to - at);
             let room = bytes.get_mut(..length).ok_or(Trouble::Bounds)?;
             self.get(page * size(S::ERASE_SIZE) + size(at), room)?;
@@ -250,8 +252,8 @@ impl<S: NorFlash> Pages<S> {
         for chunk in bytes.chunks((CHUNK / Self::WORD * Self::WORD).max(1)) {
             let there = there.get_mut(..chunk.len()).ok_or(Trouble::Bounds)?;
             self.get(at, there)?;
-            // Flash may refuse a second write to a word, but for zeros, which are what marks are made of. Where a value finds its
-            // place taken the map goes on behind it: what it looks for when it looks for room is a blank start.
+            // Flash may refuse a second write to a word, except with zeros, and marks are made of zeros. If the place
+            // of a value is taken, the map goes on behind it: it looks for a blank start when it looks for room.
             if there.iter().any(|&byte| byte != 0xFF) && chunk.iter().any(|&byte| byte != 0) {
                 return Err(Trouble::Occupied);
             }
@@ -265,7 +267,7 @@ impl<S: NorFlash> Pages<S> {
         Ok(())
     }
 
-    /// The page that `length` bytes at `at` lie in, as the map counts, and the offset of the first in it.
+    /// The page that holds `length` bytes at `at`, as the map counts, and the offset of the first byte in it.
     fn find(at: u32, length: usize) -> Result<(u32, u32), Trouble> {
         let page = at.checked_div(size(Self::SEEN)).ok_or(Trouble::Bounds)?;
         let offset = at - page * size(Self::SEEN);
@@ -280,7 +282,7 @@ impl<S: NorFlash> Pages<S> {
     }
 }
 
-/// A size or an offset within the storage, as the traits count.
+/// A size or offset within the storage, in the type of the traits.
 #[expect(clippy::cast_possible_truncation, reason = "storage ends before 4 GiB")]
 const fn size(bytes: usize) -> u32 {
     bytes as u32
@@ -322,7 +324,7 @@ impl<S: NorFlash> waiting::NorFlash for Pages<S> {
 
     async fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Trouble> {
         let (page, offset) = Self::find(offset, bytes.len())?;
-        // The first write takes an empty page into use. The map only knows that both its ends are blank.
+        // The first write takes an empty page into use. The map knows only that both its ends are blank.
         if offset == 0
             && !(self.is_blank(page, 0, Self::place(Mark::Used))?
                 && self.is_blank(page, Self::place(Mark::Cleared), S::ERASE_SIZE)?)

@@ -1,12 +1,12 @@
 #![no_std]
 #![no_main]
-//! Counts instructions: of one conversion from resistance to temperature, and of one step of the whole [`Unit`].
+//! Counts the instructions of one conversion from resistance to temperature, and of one step of the whole [`Unit`].
 //!
-//! Runs on the emulated board, where SysTick counts instructions if the emulator is told to give each the same time
-//! (`-icount shift=10`: 12.8 ticks an instruction). Call and return of what is counted are included, with handing over its
-//! arguments; what reading the counter takes is not. Instructions are not cycles: the emulator knows of no cycles.
+//! It runs on the emulated board. There SysTick counts instructions if the emulator gives each the same time (`-icount
+//! shift=10`: 12.8 ticks an instruction). The count includes call and return, with handing over the arguments. It does
+//! not include reading the counter. Instructions are not cycles: the emulator has no cycles.
 //!
-//! One line a figure on the first serial port: its name, then instructions. The last line is `end`.
+//! One line for each figure on the first serial port: its name, then instructions. The last line is `end`.
 
 mod registers;
 mod script;
@@ -23,13 +23,13 @@ use forewarm_core::rtd::{Coefficients, Element, OutOfRange, Thermometer};
 use forewarm_core::signals::{Inputs, Outputs};
 use registers::Uart;
 
-/// SysTick has 24 bits: enough for 1.3 million instructions.
+/// SysTick has 24 bits, enough for 1.3 million instructions.
 const COUNTER: u32 = 0x00FF_FFFF;
 
 /// Counts the instructions of things done.
 #[derive(Clone, Copy)]
 struct Counter {
-    /// Ticks that pass where nothing is done.
+    /// Ticks that pass when nothing is done.
     idle: u32,
 }
 
@@ -51,7 +51,7 @@ impl Counter {
 
 #[inline]
 fn ticks(act: impl FnOnce()) -> u32 {
-    // What is counted must not be moved out from between.
+    // The work must not be moved out from between the two readings.
     let before = black_box(SYST::get_current());
     act();
     let after = black_box(SYST::get_current());

@@ -1,4 +1,4 @@
-//! The first serial port of the emulated machine, a PL011: sending only.
+//! The first serial port of the emulated machine, a PL011, for sending only.
 
 #![expect(unsafe_code, reason = "registers are reached by their addresses")]
 
@@ -9,7 +9,7 @@ const DATA: *mut u32 = 0x4000_C000 as *mut u32;
 const FLAGS: *mut u32 = 0x4000_C018 as *mut u32;
 const LINE_CONTROL: *mut u32 = 0x4000_C02C as *mut u32;
 const CONTROL: *mut u32 = 0x4000_C030 as *mut u32;
-/// Of the flags: the transmitter can take no more.
+/// A flag: the transmitter can take no more.
 const FULL: u32 = 1 << 5;
 
 /// The port. The emulator knows no bit rate, so none is set.

@@ -1,4 +1,4 @@
-//! A history that takes a unit through its states and faults, every step counted.
+//! A history that takes a unit through its states and faults, and counts every step.
 
 use crate::{Counter, Span, step};
 use core::fmt::{self, Write};
@@ -31,7 +31,7 @@ const FINE: Inputs = Inputs {
     ..Inputs::DEAD
 };
 
-/// Two cells and a plate on three wires, one source, the bank above its reserve; every judgement that can be left out is in.
+/// Two cells and a plate on three wires, one source, the bank above its reserve, and every optional check switched on.
 fn settings() -> Settings {
     let (c, k, secs) = (Celsius::from_millidegrees, Kelvins::from_millikelvins, Millis::from_secs);
     let rate = KelvinRate::from_millikelvins_per_minute;
@@ -131,9 +131,9 @@ struct Bench {
     outputs: Outputs,
     /// What the thermometers show, in millidegrees.
     shown: [i32; 3],
-    /// What a check resistor in place of the other cell has.
+    /// The resistance of a check resistor in place of the other cell.
     check: Option<Ohms>,
-    /// Steps in the state of the step before, without a fault.
+    /// Steps without a fault that stay in the state of the step before.
     usual: Span,
     usual_sum: u32,
     usual_steps: u32,
@@ -146,7 +146,7 @@ struct Bench {
     overrules: u32,
 }
 
-/// What a cell's or the plate's thermometer does instead of showing a temperature.
+/// What the thermometer of a cell or the plate does instead of showing a temperature.
 #[derive(Clone, Copy)]
 enum Broken {
     Open,
@@ -157,9 +157,9 @@ enum Broken {
     Crossed,
     /// The tap at its lead reads nothing.
     Untapped,
-    /// A jump that nothing can make.
+    /// An impossible jump.
     Jumped,
-    /// A temperature that cannot be there, and is still platinum's.
+    /// An impossible temperature that is still within platinum's range.
     Impossible,
 }
 
@@ -193,7 +193,7 @@ impl Bench {
         self.step(millis);
     }
 
-    /// A step with the samples as they are; contacts follow their relays.
+    /// A step with the samples as they are. Contacts follow their relays.
     fn step(&mut self, millis: u32) {
         self.inputs.heater_feedback = Some(self.outputs.heater);
         self.inputs.charge_feedback = Some(self.outputs.charge);
@@ -228,7 +228,7 @@ impl Bench {
         self.overrules += u32::from(cause == Cause::GuardOverruled);
     }
 
-    /// Goes to these temperatures, cells and plate, as slowly as is believed.
+    /// Goes to these temperatures, cells and plate, no faster than is believable.
     fn go_to(&mut self, cells: i32, pad: i32) {
         let goal = [cells, cells, pad];
         while self.shown != goal {
@@ -239,7 +239,7 @@ impl Bench {
         }
     }
 
-    /// Breaks some channels for so many seconds, then waits until they are trusted again.
+    /// Breaks some channels for a number of seconds, then waits until they are trusted again.
     fn break_down(&mut self, broken: Broken, channels: &[usize], seconds: u32) {
         for _ in 0..seconds {
             for channel in 0..self.shown.len() {
@@ -293,12 +293,12 @@ fn ratio(r: Ohms) -> Ratio {
     Ratio::from_steps(u32::try_from(steps).unwrap_or(u32::MAX))
 }
 
-/// What the converter brings at a temperature, with a little noise that differs from step to step.
+/// What the converter gives at a temperature, with a little noise that differs from step to step.
 fn sample(millidegrees: i32, step: u32) -> Sample {
     shown(Element::pt1000().resistance(Celsius::from_millidegrees(millidegrees)).unwrap_or(Ohms::ZERO), step)
 }
 
-/// The same of a resistance.
+/// The same for a resistance.
 fn shown(r: Ohms, step: u32) -> Sample {
     let noise = Ohms::from_milliohms(step * 7 % 31);
     Sample::Fresh(Measured { element: ratio(r.plus(LEAD).plus(noise)), lead: ratio(LEAD) })
@@ -337,7 +337,7 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> fmt::Result {
     bench.unit = Unit::new(&settings, memory);
     bench.go_to(5_000, 5_000);
     bench.seconds(30);
-    // An installation of its own, of as many channels.
+    // A separate installation with as many channels.
     let Ok(settings) = with_a_check_and_few_closings(settings.into_inner()) else {
         return writeln!(told, "settings refused");
     };
@@ -352,7 +352,7 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> fmt::Result {
     let (number, state, cause) = bench.worst_in;
     writeln!(told, "step_worst_in {number} {} {}", state.name(), cause.name())?;
     writeln!(told, "steps {}", bench.steps)?;
-    // What is counted and what is not, for whoever wonders what the worst is the worst of.
+    // What was not seen, so that a reader knows which steps the worst is taken from.
     for state in State::PLAIN.iter().filter(|&&state| bench.states & 1 << state as u32 == 0) {
         writeln!(told, "not_seen {}", state.name())?;
     }
@@ -365,7 +365,7 @@ pub(crate) fn play(counter: Counter, told: &mut impl Write) -> fmt::Result {
     writeln!(told, "overrules_seen {}", bench.overrules)
 }
 
-/// Warming, soaking with the heater on and off, permitting, holding; the high limit; the protection's refusal.
+/// Warming, soaking with the heater on and off, permitting, holding, the high limit, and the protection's refusal.
 fn states(bench: &mut Bench) {
     bench.seconds(30);
     bench.go_to(9_500, 20_000);
@@ -398,7 +398,7 @@ fn channel_faults(bench: &mut Bench) {
             }
         }
     }
-    // Apart, by and by.
+    // One after another.
     while bench.shown[CELL] < 14_000 {
         bench.shown[CELL] += 90;
         bench.second();
@@ -416,7 +416,7 @@ fn channel_faults(bench: &mut Bench) {
     bench.seconds(80);
 }
 
-/// Sources and bank come and go, the supply leaves its limits.
+/// Sources and bank come and go, and the supply leaves its limits.
 fn energy(bench: &mut Bench) {
     bench.go_to(8_500, 15_000);
     for off in [
@@ -437,13 +437,14 @@ fn energy(bench: &mut Bench) {
     }
 }
 
-/// A heater without effect, contacts that do not follow, a plate that stays warm, too hot; each until the button resets it.
+/// A heater without effect, contacts that do not follow, a plate that stays warm or gets too hot. Each lasts until the
+/// button resets it.
 fn heater_faults(bench: &mut Bench) {
     bench.go_to(2_000, 2_000);
     bench.seconds(400);
     bench.hold_the_button();
     for _ in 0..20 {
-        // Each contact shows the other way.
+        // Each contact shows the opposite.
         let opposite = |relay| Some(if relay == Relay::Open { Relay::Closed } else { Relay::Open });
         bench.inputs.heater_feedback = opposite(bench.outputs.heater);
         bench.inputs.charge_feedback = opposite(bench.outputs.charge);
@@ -470,11 +471,12 @@ fn heater_faults(bench: &mut Bench) {
     bench.seconds(30);
 }
 
-/// What one thing shows of another: supply and bank of a source, the cells of a plate thermometer; each until the button resets it.
+/// What one thing shows about another: supply and bank about a source, the cells about a plate thermometer. Each lasts
+/// until the button resets it.
 fn witnesses(bench: &mut Bench) {
     bench.go_to(2_000, 2_000);
     bench.hold_the_button();
-    // It breaks down each time the heater takes from it.
+    // It breaks down each time the heater draws from it.
     for _ in 0..3 {
         bench.until_it_heats();
         bench.inputs.supply = Some(Millivolts::from_millivolts(9_000));
@@ -483,7 +485,7 @@ fn witnesses(bench: &mut Bench) {
     }
     bench.seconds(5);
     bench.hold_the_button();
-    // The bank is below its reserve, and pays all the same.
+    // The bank is below its reserve, and pays nevertheless.
     bench.inputs.state_of_charge = Some(Fraction::from_per_mille(200));
     bench.until_it_heats();
     bench.seconds(5);
@@ -527,7 +529,7 @@ fn cycles(bench: &mut Bench) {
     bench.inputs = FINE;
 }
 
-/// The clock leaps, stands still, runs fast and slow, and the count of time inside comes to its end.
+/// The clock leaps, stands still, runs fast and slow, and the internal count of time reaches its end.
 fn time(bench: &mut Bench) {
     for millis in [20_000, 0, 100, 15_000, u32::MAX, u32::MAX] {
         bench.after(millis);
@@ -536,7 +538,8 @@ fn time(bench: &mut Bench) {
     bench.seconds(80);
 }
 
-/// Cells that are measured seldom: between two measurements the guard lets them cool a little faster than the controller.
+/// Cells that are measured seldom. Between two measurements the guard lets them cool a little faster than the
+/// controller does.
 fn guard(bench: &mut Bench) {
     for above_inhibit in (2_800..3_300).step_by(20) {
         bench.go_to(20_000, 20_000);

@@ -1,4 +1,4 @@
-//! The log: `defmt` frames on a serial line of their own.
+//! The log: `defmt` frames on their own serial line.
 
 #![expect(
     unsafe_code,

@@ -1,12 +1,12 @@
 #![no_std]
 #![no_main]
-//! The emulated board: QEMU's machine `lm3s6965evb`, driven step by step from outside: orders come in through its memory, reports leave
-//! by a serial line.
+//! The emulated board: QEMU's machine `lm3s6965evb`, driven step by step from outside. Orders come in through its
+//! memory, and reports leave by a serial line.
 //!
-//! The program is that of every board; only what it senses and where it keeps things differ. Output pins, watchdog, service line and
-//! log are the machine's own. Converter, lines and clock show what the rig says, and storage is kept by the rig, because the
-//! machine has none that outlasts it and because so the power can be cut at any single write; see
-//! [`rig`](forewarm_rig).
+//! The program is that of every board. Only what it senses and where it keeps things differ. Output pins, watchdog,
+//! service line and log are the machine's own. Converter, lines and clock show what the rig sends. The rig also keeps
+//! the storage, because the machine has none that survives it, and because the rig can cut the power at any single
+//! write; see [`rig`](forewarm_rig).
 
 mod log;
 mod pins;
@@ -27,10 +27,10 @@ use forewarm_rig::{BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_
 use uart::Uart;
 use world::World;
 
-/// The settings that hold until others are written: those of the installation file that the build was given.
+/// The settings in force until others are written: those of the installation file that the build was given.
 static BUILT_IN: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/settings"));
 
-/// Names the types.
+/// Names the types of this board's parts.
 struct Emulated<'w>(core::marker::PhantomData<&'w ()>);
 
 impl<'w> Board for Emulated<'w> {
@@ -54,7 +54,7 @@ struct Rig<'w>(&'w RefCell<World>);
 
 impl board::Converter for Rig<'_> {
     const FULL_SCALE: u32 = u32::MAX;
-    /// Each averages over a whole window by itself.
+    /// Each conversion averages over a whole window by itself.
     const CONVERSION_US: u32 = forewarm_firmware::front_end::WINDOW_US;
     const SETTLING_US: u32 = 0;
 
@@ -66,7 +66,7 @@ impl board::Converter for Rig<'_> {
 
     fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<Conversion, FaultReported> {
         let world = self.0.borrow();
-        // Three taps of eight channels at most in each moment that is played.
+        // At most three taps of eight channels in each moment that is played.
         let of_moment = 3 * u32::from(channel % 8) + tap as u32;
         let number = world.moment().wrapping_mul(24).wrapping_add(of_moment);
         let converted = |&code| Ok(Conversion { code, number });
@@ -116,7 +116,7 @@ impl board::Display for Rig<'_> {
     }
 }
 
-/// Time stands still but for what the rig says.
+/// Time stands still, except for what the rig sends.
 struct Standstill;
 
 impl DelayNs for Standstill {
@@ -159,7 +159,7 @@ fn main() -> ! {
     App::new(hardware, storage::Storage::new(world), BUILT_IN).run()
 }
 
-/// All relays open, and then nothing more: the watchdog does the rest.
+/// Opens all relays and does nothing more. The watchdog does the rest.
 #[panic_handler]
 fn panic(_: &PanicInfo<'_>) -> ! {
     pins::start();

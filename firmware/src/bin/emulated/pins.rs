@@ -1,4 +1,4 @@
-//! Five output pins of a real port, and input pins that show what the rig says.
+//! Five output pins of a real port, and input pins that show what the rig sends.
 
 use crate::registers::{GPIO_CLOCKS, PORT_DIGITAL, PORT_DIRECTION, port_data};
 use crate::world::World;
@@ -8,7 +8,7 @@ use forewarm_rig::{Level, Pins};
 
 const OUTPUTS: u8 = Pins::HEATER | Pins::CHARGE | Pins::ALARM | Pins::LAMP | Pins::FULL;
 
-/// Makes outputs of the five pins. They are low: a port is all zeros after a reset.
+/// Makes outputs of the five pins. They are low, because a port is all zeros after a reset.
 pub(crate) fn start() {
     GPIO_CLOCKS.write(0x7F);
     PORT_DIRECTION.write(OUTPUTS.into());
@@ -30,7 +30,7 @@ impl ErrorType for Output {
 }
 
 impl Output {
-    /// Writes only what is to change, and reads it back: each look at a register costs the emulator dearly.
+    /// Writes only a changed level, and reads it back. Each access to a register costs the emulator much.
     fn set(&mut self, high: bool) -> Result<(), ErrorKind> {
         let (data, level) = (port_data(self.0), if high { self.0.into() } else { 0 });
         if data.read() != level {

@@ -47,12 +47,12 @@ pub(crate) const fn uart(number: u32) -> UartRegisters {
     }
 }
 
-/// Port B. The address of the data register masks the bits that are meant.
+/// Port B. The address of its data register masks the bits.
 const PORT: u32 = 0x4000_5000;
 pub(crate) const PORT_DIRECTION: Register = Register(PORT + 0x400);
 pub(crate) const PORT_DIGITAL: Register = Register(PORT + 0x51C);
 
-/// The data register, as far as the bits in `mask` go.
+/// The data register for the bits in `mask`.
 pub(crate) const fn port_data(mask: u8) -> Register {
     Register(PORT + ((mask as u32) << 2))
 }
@@ -66,7 +66,7 @@ pub(crate) mod mirror {
     use core::ptr::{read_volatile, with_exposed_provenance};
     use forewarm_rig::mirror::{BYTES, PLACE};
 
-    /// Copies bytes of storage, if there are so many from `at` on.
+    /// Copies bytes of storage, if it has that many from `at` on.
     pub(crate) fn read(at: u32, bytes: &mut [u8]) -> Option<()> {
         let end = at.checked_add(u32::try_from(bytes.len()).ok()?)?;
         if end > BYTES {
@@ -86,7 +86,7 @@ pub(crate) mod inbox {
     use core::sync::atomic::{Ordering, fence};
     use forewarm_rig::inbox::{BYTES, READ, RING, WRITTEN};
 
-    /// The next byte, if one has come.
+    /// The next byte, if one has arrived.
     pub(crate) fn byte() -> Option<u8> {
         let read = Register(READ).read();
         if Register(WRITTEN).read() == read {
@@ -106,14 +106,15 @@ pub(crate) mod stack {
     use core::ptr::{addr_of_mut, read_volatile, write_volatile};
 
     unsafe extern "C" {
-        /// Where the stack begins, at its highest address; and the end of all other memory. Both from the linker script.
+        /// The start of the stack, at its highest address, and the end of all other memory. The linker script gives
+        /// both.
         static mut _stack_start: u32;
         static mut __sheap: u32;
     }
 
     const PAINT: u32 = 0x5AA5_C33C;
 
-    /// Words left alone below the present end of the stack while painting.
+    /// Words below the present end of the stack that are not painted.
     const MARGIN: usize = 32;
 
     fn bounds() -> (*mut u32, *mut u32) {
@@ -133,7 +134,7 @@ pub(crate) mod stack {
         }
     }
 
-    /// Bytes of the stack that were ever used, and bytes that there are.
+    /// Bytes of the stack that were ever used, and bytes of the whole stack.
     pub(crate) fn used_of() -> (u32, u32) {
         let (bottom, top) = bounds();
         let mut word = bottom;

@@ -1,7 +1,8 @@
-//! Storage that outlasts the emulated processor: kept by the rig, which can cut the power at any write.
+//! Storage that survives the emulated processor. The rig keeps it, and can cut the power at any write.
 //!
-//! A microcontroller reads its flash as it reads its RAM, thousands of bytes at each search for a value. So that here not every one of
-//! them is a question to the rig, that puts all of it where it can be read, once after each start and each change.
+//! A microcontroller reads its flash as it reads its RAM, thousands of bytes at each search for a value. To avoid a
+//! question to the rig for each of them, the rig puts the whole storage into readable memory, once after each start and
+//! each change.
 
 use crate::registers::mirror;
 use crate::world::{Failed, World};
@@ -10,7 +11,7 @@ use embedded_storage::nor_flash::{ErrorType, NorFlash, NorFlashError, NorFlashEr
 use forewarm_rig::mirror::BYTES;
 use forewarm_rig::{Ask, MAX_BLOCK};
 
-/// Four pages, written by words, as small microcontrollers have them.
+/// Four pages, written in words, as in small microcontrollers.
 const PAGE: usize = BYTES as usize / 4;
 const WORD: usize = 4;
 
@@ -26,7 +27,7 @@ impl<'w> Storage<'w> {
     }
 
     fn ask(&mut self, ask: Ask<'_>) -> Result<(), Failed> {
-        // Whether or not a change succeeds: half of it may be done.
+        // Even if a change fails, half of it may be done.
         self.is_shown = false;
         self.world.borrow_mut().ask(ask)
     }

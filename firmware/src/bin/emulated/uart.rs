@@ -28,7 +28,7 @@ impl Uart {
         self.0.flags.read() & RECEIVE_EMPTY == 0
     }
 
-    /// The next byte, if one has come.
+    /// The next byte, if one has arrived.
     #[expect(clippy::cast_possible_truncation, reason = "the byte is in the lowest eight bits, error flags above")]
     pub(crate) fn byte(self) -> Option<u8> {
         self.has_byte().then(|| self.0.data.read() as u8)

@@ -1,9 +1,9 @@
-//! The watchdog. Its first expiry asks for help that nobody gives, its second resets the machine.
+//! The watchdog. Its first expiry calls an interrupt that nobody handles, its second resets the machine.
 
 use crate::registers::{WATCHDOG_CLEAR, WATCHDOG_CONTROL, WATCHDOG_LOAD};
 use forewarm_firmware::board;
 
-/// One second at the machine's 12.5 MHz; the reset comes after two.
+/// One second at the machine's 12.5 MHz. The reset comes after two.
 const LOAD: u32 = 12_500_000;
 
 pub(crate) fn start() {
@@ -12,8 +12,8 @@ pub(crate) fn start() {
     WATCHDOG_CONTROL.write(0b11);
 }
 
-/// Feeds once in so many times, all of them together far below the watchdog's time: each feed sets a timer of the emulator anew, which
-/// costs it as much as a step of the program.
+/// Feeds once in `TIMES` calls. These together take far less than the watchdog's time. Each feed sets a timer of the
+/// emulator again, which costs as much as a step of the program.
 #[derive(Debug)]
 pub(crate) struct Sparing<const TIMES: u16>(u16);
 

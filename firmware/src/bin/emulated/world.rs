@@ -1,4 +1,4 @@
-//! The world around the board, as the rig plays it: the moment that is now, the order that is open.
+//! The world around the board, as the rig plays it: the present moment and the open order.
 
 use crate::pins;
 use crate::registers::{inbox, stack};
@@ -9,10 +9,10 @@ use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame::{Receiver, TooLong, encode, frame_bytes};
 use forewarm_rig::{Answer, Ask, Doings, Level, MAX_DOINGS, MAX_ORDER, MAX_REPORT, Moments, Order, Report, Sensed};
 
-/// Answers are heard apart from orders: they come while an order is still being worked through.
+/// Answers are received apart from orders, because they come while an order is still in progress.
 const ANSWER_FRAME: usize = frame_bytes(8);
 
-/// A storage that did not do what it was asked.
+/// A storage that did not do what was asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Failed;
 
@@ -20,7 +20,7 @@ pub(crate) struct World {
     rig: Uart,
     service: Uart,
     orders: Receiver<{ frame_bytes(MAX_ORDER) }>,
-    /// Where in the room of `orders` the moments that are still to come begin and end.
+    /// Where the moments still to come begin and end in the room of `orders`.
     left: core::ops::Range<usize>,
     moments: Moments,
     /// Number of the next step.
@@ -28,7 +28,7 @@ pub(crate) struct World {
     is_busy: bool,
     idle: Sparing<4096>,
     looks: u8,
-    /// What steps came to, and what of that has not been reported yet.
+    /// The results of steps, and what of them is not reported yet.
     doings: Doings,
     unsaid: [u8; MAX_DOINGS],
     unsaid_bytes: usize,
@@ -43,7 +43,7 @@ impl World {
             left: 0..0,
             moments: Moments::NEW,
             next: 0,
-            // So that the first thing said is that it is ready.
+            // Then the first report is that the board is ready.
             is_busy: true,
             idle: Sparing::NEW,
             looks: 0,
@@ -57,7 +57,7 @@ impl World {
         self.moments.latest().now
     }
 
-    /// How many moments have been played since the start, this one included.
+    /// How many moments have been played since the start, with this one.
     pub(crate) const fn moment(&self) -> u32 {
         self.next
     }
@@ -70,7 +70,7 @@ impl World {
         self.moments.latest().sensed.lines.get(line).copied().unwrap_or_default()
     }
 
-    /// Brings on the next moment, waiting for an order that has one. False if the service line has something to say first.
+    /// Brings on the next moment. Waits for an order that has one. False if the service line needs attention first.
     #[inline(never)]
     pub(crate) fn turn(&mut self) -> bool {
         loop {
@@ -83,9 +83,9 @@ impl World {
                 self.report(&Report::Ready { next: self.next });
             }
             while !self.hear_order() {
-                // Time stands still while the rig is silent, and so does what the watchdog is for.
+                // Time stands still while the rig is silent, and the watchdog's purpose rests too.
                 self.idle.feed();
-                // To look at a register costs the emulator more than to look into memory.
+                // Access to a register costs the emulator more than access to memory.
                 self.looks = self.looks.wrapping_add(1);
                 if self.looks.is_multiple_of(64) && self.service.has_byte() {
                     return false;
@@ -106,7 +106,7 @@ impl World {
         true
     }
 
-    /// Takes in what the rig has sent; true once it was an order to play.
+    /// Takes in what the rig has sent. True after an order to play.
     fn hear_order(&mut self) -> bool {
         let Some(byte) = inbox::byte() else { return false };
         let Some(heard) = self.orders.take(byte) else { return false };
@@ -131,7 +131,7 @@ impl World {
         false
     }
 
-    /// Notes what a step came to, to be reported when there is enough to say or the order is at its end.
+    /// Notes the result of a step. It is reported when there is enough to report, or when the order ends.
     pub(crate) fn did(&mut self, outputs: &Outputs) {
         let pins = pins::levels();
         self.note(|doings, room| doings.write(pins, outputs, room));
@@ -148,7 +148,7 @@ impl World {
             self.report_doings();
             write(&mut self.doings, &mut self.unsaid)
         });
-        // There is room for any one.
+        // There is room for any single one.
         self.unsaid_bytes += written.unwrap_or(0);
     }
 
@@ -166,7 +166,7 @@ impl World {
         }
     }
 
-    /// Asks for storage, and waits for the answer, however long the rig takes: time stands still meanwhile.
+    /// Asks for storage, and waits for the answer however long the rig takes. Time stands still meanwhile.
     pub(crate) fn ask(&mut self, ask: Ask<'_>) -> Result<(), Failed> {
         self.report(&Report::Ask(ask));
         let mut receiver = Receiver::<ANSWER_FRAME>::NEW;

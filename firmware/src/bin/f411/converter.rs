@@ -1,4 +1,5 @@
-//! Thermometers on the part's own converter: twelve bits and not very straight, but three of them for the price of a resistor.
+//! Thermometers on the part's own converter. It has twelve bits and is not very straight, but serves three channels for
+//! the price of a resistor.
 //!
 //! ```text
 //!  PB3 ──[ 1k0 ]──●── feed ──~~── lead ──┐
@@ -8,12 +9,12 @@
 //!                                                           PA1 ──┘
 //! ```
 //!
-//! The pin gives some 0.5 mA from the supply that the converter also measures by, so neither matters. Element and the return lead in series
-//! are sense less reference, the feeding lead is feed less sense. The other channels' pins are left open: no current flows in
-//! them, and all of theirs sit at the voltage of the common terminal.
+//! The pin gives some 0.5 mA from the supply that is also the converter's reference, so neither value matters. Element
+//! and return lead in series are sense minus reference. The feeding lead is feed minus sense. The other channels' pins
+//! are left open. No current flows in them, and all of their circuit is at the voltage of the common terminal.
 //!
-//! A sense lead that is off leaves nothing but a filter capacitor to tell the voltage, which would go on telling the last
-//! one. So each measurement begins by emptying it through the pin: a capacitor that is not filled again reads as a short.
+//! If a sense lead is off, only a filter capacitor holds the voltage, and it would keep showing the last one. So each
+//! measurement first discharges it through the pin. A capacitor that is not charged again reads as a short.
 
 use core::cell::RefCell;
 use cortex_m::peripheral::DWT;
@@ -24,13 +25,15 @@ use stm32f4xx_hal::gpio::{Analog, DynamicPin, PA1, PA2, PA3, PA4, PA5, PA6, PA7,
 use stm32f4xx_hal::hal_02::adc::Channel;
 use stm32f4xx_hal::pac::ADC1;
 
-/// Resistor that every measuring current goes through, and what lies between the supply and a feeding terminal: 1 kΩ and some 35 Ω of
-/// the pin (Ω). The settings have the first as each channel's `reference_ohm`; here they only tell whether it can be what it should be.
+/// The resistor that every measuring current passes, and what lies between the supply and a feeding terminal: 1 kΩ and
+/// some 35 Ω of the pin (Ω). The settings have the first as each channel's `reference_ohm`. Here they only show whether
+/// the reference can be right.
 const REFERENCE_OHM: u32 = 4020;
 const PROTECTION_OHM: u32 = 1035;
 
-/// How far the reference may seem to be off, as the protection resistor shows it (%): 1 for that resistor, 1.5 for a pin of 20 to 50 Ω
-/// and 0.7 for the converter's non-linearity make 3.2. It finds a wrong resistor, not one that drifts by less.
+/// How far the reference may seem off, compared with the protection resistor (%): 1 for that resistor, 1.5 for a pin of
+/// 20 to 50 Ω and 0.7 for the converter's non-linearity make 3.2. It finds a wrong resistor, not one that drifts by
+/// less.
 const REFERENCE_WITHIN_PCT: u32 = 5;
 
 /// The highest code of one conversion.
@@ -39,14 +42,14 @@ const LAST: u32 = 4095;
 /// Conversions of the circuit's two points in one code.
 const PAIRS: u32 = 8;
 
-/// Time for a code (µs): 41 for each of its sixteen conversions, about 10 for what it takes to begin one, and some to spare for the service
-/// line. Whole rounds of two or of three codes then fill the 100 ms of a window to within a thousandth.
+/// Time for a code (µs): 41 for each of its sixteen conversions, about 10 to begin one, and some spare time for the
+/// service line. Whole rounds of two or three codes then fill the 100 ms of a window to within a thousandth.
 const CODE_US: u32 = 1041;
 
-/// Current flows where the reference has a twentieth of the scale. The hottest thermometer leaves it half of it.
+/// Current flows if the reference has a twentieth of the scale. The hottest thermometer leaves it half the scale.
 const SOME: u32 = LAST / 20;
 
-/// Emptying 100 nF through the pin's own pull-down, of 30 to 50 kΩ, to a tenth.
+/// Time to discharge 100 nF through the pin's own pull-down of 30 to 50 kΩ to a tenth (µs).
 const EMPTYING_US: u32 = 12_000;
 
 /// The pins of the measuring circuit, by channel.
@@ -62,9 +65,9 @@ pub(crate) struct Inputs {
 pub(crate) enum Fault {
     /// The board has three channels.
     NoSuchChannel,
-    /// Someone else is using the converter.
+    /// Something else is using the converter.
     Taken,
-    /// The reference resistor is not what it should be, or the measuring current comes from somewhere else.
+    /// The reference resistor is wrong, or the measuring current comes from somewhere else.
     Reference,
 }
 
@@ -72,12 +75,13 @@ pub(crate) enum Fault {
 pub(crate) struct OnChip<'a> {
     adc: &'a RefCell<Adc<ADC1>>,
     inputs: Inputs,
-    /// Where the cycle counter is when the next code is due.
+    /// The cycle counter's value when the next code is due.
     due: u32,
-    /// What noise has taken below nothing, which the next code makes good: otherwise the sum of many would lean upwards.
+    /// What noise has taken below zero. The next code makes it good. Otherwise the sum of many codes would be too
+    /// large.
     element_owes: i32,
     lead_owes: i32,
-    /// Codes that were completed.
+    /// Completed codes.
     number: u32,
 }
 
@@ -112,7 +116,7 @@ impl<'a> OnChip<'a> {
         }
     }
 
-    /// Both points in turn, so that a drift of the supply meets both.
+    /// Both points in turn, so that a drift of the supply affects both.
     fn pair<P, Q>(&self, first: &P, second: &Q) -> Result<[u32; 2], Fault>
     where
         P: Channel<ADC1, ID = u8>,
@@ -127,7 +131,7 @@ impl<'a> OnChip<'a> {
         Ok(sums)
     }
 
-    /// Codes begin at even distances, whatever the program does in between; otherwise hum would not come out even either.
+    /// Codes begin at even distances, whatever the program does in between. Otherwise hum would not average out.
     fn await_turn(&mut self) {
         const CYCLES: u32 = CODE_US * crate::CORE_MHZ;
         let ahead = self.due.wrapping_sub(DWT::cycle_count());
@@ -144,8 +148,8 @@ impl<'a> OnChip<'a> {
 impl Converter for OnChip<'_> {
     const FULL_SCALE: u32 = PAIRS * LAST;
     const CONVERSION_US: u32 = CODE_US;
-    /// For 100 nF at each of five points on the common terminal's 1.3 kΩ, and a resistor each. An eighth of a code is left, half of one
-    /// if all are hot; over the window that is nothing.
+    /// For 100 nF at each of five points on the common terminal's 1.3 kΩ, and a resistor each. An eighth of a code
+    /// remains, or half of one if all are hot. Over the window that is negligible.
     const SETTLING_US: u32 = 10_000;
 
     type Error = Fault;
@@ -174,32 +178,34 @@ impl Converter for OnChip<'_> {
         Ok(())
     }
 
-    /// Takes its time instead of asking to be asked again: a millisecond, in which bytes of the service line are still taken in.
+    /// Waits instead of asking to be called again: a millisecond, in which bytes of the service line are still taken
+    /// in.
     fn convert(&mut self, channel: u8, tap: Tap) -> nb::Result<Conversion, Fault> {
         self.await_turn();
         let [first, second] = self.sums(channel, tap)?;
         let code = match tap {
-            // Without a current there is nothing to tell: an open lead, which is as large as a resistance can be.
+            // Without a current the lead is open, and its resistance as large as possible.
             Tap::Element if second < PAIRS * SOME => Self::FULL_SCALE,
             Tap::Element => less(first, second, &mut self.element_owes),
             Tap::Lead => less(first, second, &mut self.lead_owes),
             Tap::Reference if first < PAIRS * SOME => first.max(1),
             Tap::Reference => check_reference(first, second)?,
         };
-        // Each of its conversions was begun, which takes the part's end-of-conversion flag away, and awaited until that was set.
+        // Each conversion was begun, which clears the part's end-of-conversion flag, and awaited until the flag was
+        // set.
         self.number = self.number.wrapping_add(1);
         Ok(Conversion { code, number: self.number })
     }
 }
 
-/// What is left of `larger` without `smaller` and what is owed. All are below 2^16 in size.
+/// `larger` minus `smaller` and what is owed. All are below 2^16 in size.
 fn less(larger: u32, smaller: u32, owed: &mut i32) -> u32 {
     let left = larger.cast_signed() - smaller.cast_signed() + *owed;
     *owed = left.min(0);
     left.max(0).unsigned_abs()
 }
 
-/// `reference`, if it is what `feed` says it must be: what the supply has above that is across the protection resistor and
+/// Returns `reference`, if it fits `feed`: the supply minus `feed` is the voltage across the protection resistor and
 /// the pin.
 fn check_reference(reference: u32, feed: u32) -> Result<u32, Fault> {
     let protection = (PAIRS * LAST).saturating_sub(feed);

@@ -1,7 +1,7 @@
-//! The controller on an STM32F411, with nothing but its own converter between it and the thermometers.
+//! The controller on an STM32F411, with only its own converter between it and the thermometers.
 //!
-//! `firmware/docs/f411.md` has the circuit, the bill of materials, the error budget and how to flash and commission it. What stands
-//! here is the pin map; what a part does stands in its module.
+//! `firmware/docs/f411.md` has the circuit, the bill of materials, the error budget, and instructions to flash and
+//! commission it. This file has the pin map. Each part's behaviour is in its module.
 //!
 //! | pin | what it is |
 //! |---|---|
@@ -20,8 +20,9 @@
 //! | PC13 | lamp, to 3.3 V |
 //! | PA9, PA10 | service line, out and in |
 //!
-//! PA11 to PA14 stay with USB and the debug probe. PB2 has a say in what to start, in reset and with BOOT0 high only. PA15, PB3 and PB4 have pulls until the
-//! program begins (they are the wide debug port): that sends less than 0.1 mA through a thermometer and moves nothing else.
+//! PA11 to PA14 stay with USB and the debug probe. PB2 affects what to start only in reset with BOOT0 high. PA15, PB3
+//! and PB4 have pulls until the program begins, because they are the wide debug port. That sends less than 0.1 mA
+//! through a thermometer and moves nothing else.
 
 #![no_std]
 #![no_main]
@@ -54,13 +55,14 @@ use stm32f4xx_hal::timer::{FTimer, SysDelay};
 use storage::Sectors;
 use time::{Independent, Milliseconds};
 
-/// The crystal on the board: 25 MHz on most that carry this part, 8 MHz on some.
+/// The crystal on the board: 25 MHz on most boards with this part, 8 MHz on some.
 const CRYSTAL_MHZ: u32 = 25;
 
-/// The processor's clock. Those of converter, millisecond counter and serial line follow from it; modest, since there is little to do.
+/// The processor's clock. The clocks of converter, millisecond counter and serial line follow from it. It is modest,
+/// since there is little to do.
 pub(crate) const CORE_MHZ: u32 = 48;
 
-/// Settings that hold until others are written over the service line.
+/// Settings in force until others are written over the service line.
 static BUILT_IN: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/settings"));
 
 /// The types of this board's parts.
@@ -88,13 +90,13 @@ fn main() -> ! {
     static mut HEARD: Queue<u8, { serial::ROOM }> = Queue::new();
 
     let (Some(device), Some(core)) = (pac::Peripherals::take(), cortex_m::Peripherals::take()) else {
-        // Taken already: this function runs once, so it cannot be.
+        // Already taken. This cannot happen, because this function runs once.
         panic::rest()
     };
-    // First of all, so that nothing below can hang for ever: not even a crystal that does not start.
+    // First of all, so that nothing below can hang for ever, not even a crystal that does not start.
     let mut watchdog = Independent::start(device.IWDG);
     let mut rcc = device.RCC.freeze(Config::hse(CRYSTAL_MHZ.MHz()).sysclk(CORE_MHZ.MHz()));
-    // The new time takes effect with a feed some clocks of the watchdog after it was set; the crystal took longer.
+    // The new time takes effect with a feed some clocks of the watchdog after it was set. The crystal took longer.
     forewarm_firmware::board::Watchdog::feed(&mut watchdog);
 
     let a = device.GPIOA.split(&mut rcc);
@@ -124,7 +126,7 @@ fn main() -> ! {
 
     let config = AdcConfig::default().clock(AdcClock::Pclk2_div_4).default_sample_time(SampleTime::Cycles_480);
     let mut adc = Adc::new(device.ADC1, true, config, &mut rcc);
-    // The part's own reference needs some microseconds before the supply can be told from it.
+    // The part's own reference needs some microseconds before it can show the supply.
     adc.enable_temperature_and_vref();
     delay.delay_us(100_u32);
     adc.calibrate();
@@ -136,7 +138,7 @@ fn main() -> ! {
         drives: (b.pb3.into_dynamic(), b.pb4.into_dynamic(), a.pa15.into_dynamic()),
     };
 
-    // An adapter that is not plugged in must not sound like one that is.
+    // An adapter that is not plugged in must not look like one that is.
     let heard = a.pa10.into_alternate::<7>().internal_resistor(Pull::Up);
 
     let hardware = Hardware::<F411> {

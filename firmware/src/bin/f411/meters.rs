@@ -2,8 +2,8 @@
 //!
 //! voltage = code / 4096 × supply of the part × (`TOP_OHM` + `BOTTOM_OHM`) / `BOTTOM_OHM`
 //!
-//! where the part's supply comes from its own reference, by the factory's calibration. 100 kΩ over 10 kΩ reach 36 V, enough for 24 V
-//! installations.
+//! The part's own reference gives its supply, by the factory's calibration. 100 kΩ over 10 kΩ reach 36 V, enough for 24
+//! V installations.
 
 use core::cell::RefCell;
 use forewarm_core::quantity::Millivolts;
@@ -34,7 +34,7 @@ impl<'a> Dividers<'a> {
     }
 }
 
-/// The voltage at the terminal; nothing where the pin is at the end of its scale.
+/// The voltage at the terminal. `None` if the pin is at the end of its scale.
 fn voltage(adc: &RefCell<Adc<ADC1>>, pin: &impl Channel<ADC1, ID = u8>) -> Option<Millivolts> {
     let mut adc = adc.try_borrow_mut().ok()?;
     let sum: u32 = (0..CONVERSIONS).map(|_| u32::from(adc.convert(pin, SampleTime::Cycles_480))).sum();

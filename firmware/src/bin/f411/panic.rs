@@ -1,7 +1,7 @@
-//! What is left when the program cannot go on: the outputs let go, and the watchdog restarts the board.
+//! What happens when the program cannot go on: it releases the outputs, and the watchdog restarts the board.
 //!
-//! It waits for the watchdog instead of restarting at once: a fault that comes back with every start would otherwise write to storage
-//! many times a second, and wear it out.
+//! It waits for the watchdog instead of restarting at once. Otherwise a fault that returns at every start would write
+//! to storage many times a second and wear it out.
 
 #![expect(unsafe_code, reason = "the pins belong to whatever has just failed, and must be let go in spite of it")]
 
@@ -9,24 +9,24 @@ use core::panic::PanicInfo;
 use cortex_m_rt::{ExceptionFrame, exception};
 use stm32f4xx_hal::pac::{GPIOB, Interrupt, NVIC, Peripherals};
 
-/// Lets go of heater, both charge permits and alarm, and waits for the watchdog.
+/// Releases heater, both charge permits and alarm, and waits for the watchdog.
 pub(crate) fn rest() -> ! {
     loop {
-        // Over and over, against whatever may still be under way.
+        // Again and again, against anything that may still be running.
         let_go();
     }
 }
 
 fn let_go() {
     cortex_m::interrupt::disable();
-    // SAFETY: nothing else runs any more. A write to this register sets or clears the pins it names and no other.
+    // SAFETY: nothing else runs any more. A write to this register sets or clears only the pins that it names.
     let port: GPIOB = unsafe { Peripherals::steal() }.GPIOB;
     port.bsrr().write(|w| w.br2().set_bit().br8().set_bit().br9().set_bit().br5().set_bit());
 }
 
 #[panic_handler]
 fn panic(info: &PanicInfo<'_>) -> ! {
-    // First the pins: the log may be what failed.
+    // Pins first: the log may be what failed.
     let_go();
     if let Some(place) = info.location() {
         defmt::error!(
@@ -48,8 +48,8 @@ unsafe fn DefaultHandler(_: i16) {
     rest()
 }
 
-/// Lets `interrupt` come.
+/// Enables `interrupt`.
 pub(crate) fn unmask(interrupt: Interrupt) {
-    // SAFETY: no critical section of this program rests on an interrupt being masked one by one.
+    // SAFETY: no critical section of this program depends on the mask of a single interrupt.
     unsafe { NVIC::unmask(interrupt) }
 }

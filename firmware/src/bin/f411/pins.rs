@@ -1,4 +1,4 @@
-//! Pins as the program means them: high for *on* and for *it is so*, whichever way the wiring has it.
+//! Pins in the program's sense: high for *on* and for *true*, however they are wired.
 
 use core::convert::Infallible;
 use embedded_hal::digital::{Error, ErrorKind, ErrorType, InputPin, OutputPin};
@@ -38,14 +38,14 @@ impl OutputPin for Drive {
     }
 }
 
-/// A pin that tells something. A wire that has come off reads as *it is not so*, by the part's own pull.
+/// A pin that reads something. The part's own pull makes a wire that has come off read as *not true*.
 pub(crate) struct Line {
     pin: ErasedPin<Input>,
     so_is_low: bool,
     is_fitted: bool,
 }
 
-/// The contact that the pin is for is not fitted.
+/// The contact of this pin is not fitted.
 #[derive(Clone, Copy, Debug, defmt::Format)]
 pub(crate) struct NotFitted;
 
@@ -58,10 +58,10 @@ impl Line {
         Self { pin: pin.into_pull_up_input().erase(), so_is_low: true, is_fitted: true }
     }
 
-    /// Tells something only if `strap` is bridged to 3.3 V now.
+    /// Reads only if `strap` is bridged to 3.3 V now.
     pub(crate) fn if_fitted<const P: char, const N: u8, M: PinMode>(self, strap: Pin<P, N, M>) -> Self {
         let strap = strap.into_pull_down_input();
-        // The pull has a few picofarads to discharge, or those of a crystal.
+        // The pull must discharge a few picofarads, or those of a crystal.
         cortex_m::asm::delay(1000 * crate::CORE_MHZ);
         Self { is_fitted: strap.is_high(), ..self }
     }

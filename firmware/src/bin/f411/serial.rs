@@ -1,7 +1,8 @@
 //! The service line: 115 200 baud, 8 bits, no parity, one stop bit.
 //!
-//! Bytes are taken in by an interrupt, into a queue that holds a third of a second of a line that never pauses. They are lost only
-//! while storage is erased, when the processor stands still: nobody sends then who waits for an answer.
+//! An interrupt takes bytes into a queue, which holds a third of a second of a line that never pauses. Bytes are lost
+//! only while storage is erased, because the processor stands still. A sender that waits for its answer does not send
+//! then.
 
 use core::cell::RefCell;
 use cortex_m::interrupt::Mutex;
@@ -15,10 +16,10 @@ use stm32f4xx_hal::rcc::Rcc;
 use stm32f4xx_hal::serial::config::Config;
 use stm32f4xx_hal::serial::{Rx, RxListen, Serial, Tx};
 
-/// Bytes that can wait, and one.
+/// Bytes that can wait, plus one.
 pub(crate) const ROOM: usize = 4096;
 
-/// What the interrupt works with, from the moment it is enabled.
+/// What the interrupt uses, once it is enabled.
 type Ear = (Rx<USART1>, Producer<'static, u8>);
 static EAR: Mutex<RefCell<Option<Ear>>> = Mutex::new(RefCell::new(None));
 
@@ -31,7 +32,7 @@ pub(crate) struct ServiceLine {
 /// What is wrong with the line.
 #[derive(Clone, Copy, Debug, defmt::Format)]
 pub(crate) enum Trouble {
-    /// There is nothing to read. Nobody is made to wait for it.
+    /// There is nothing to read, and nobody has to wait for it.
     Silent,
     /// The transmitter takes nothing.
     Stuck,
@@ -48,7 +49,7 @@ impl core::fmt::Display for Trouble {
 
 impl core::error::Error for Trouble {}
 
-/// Looks at a transmitter that ought to have sent a byte: some ten bytes' time.
+/// Looks at a transmitter that should have sent a byte: the time of some ten bytes.
 const LOOKS: u32 = 10_000;
 
 impl ServiceLine {
@@ -59,14 +60,14 @@ impl ServiceLine {
         rcc: &mut Rcc,
     ) -> Self {
         let Ok(line) = Serial::new(usart, pins, Config::default().baudrate(115_200.bps()), rcc) else {
-            // The clock, fixed in this binary, cannot give that pace.
+            // The clock is fixed in this binary, and cannot give that rate.
             crate::panic::rest()
         };
         let (tx, mut rx) = line.split();
         let (ear, heard) = queue.split();
         rx.listen();
         cortex_m::interrupt::free(|token| {
-            // Nobody else is here yet.
+            // Nothing else is using it yet.
             if let Ok(mut place) = EAR.borrow(token).try_borrow_mut() {
                 *place = Some((rx, ear));
             }
@@ -80,7 +81,7 @@ impl ServiceLine {
 fn USART1() {
     cortex_m::interrupt::free(|token| {
         let Ok(mut ear) = EAR.borrow(token).try_borrow_mut() else { return };
-        // A byte that is damaged is left out, and one for which there is no room: the frame then fails its check.
+        // A damaged byte is left out, and so is one without room. The frame then fails its check.
         if let Some((rx, queue)) = ear.as_mut()
             && let Ok(byte) = rx.read()
         {
@@ -116,7 +117,7 @@ impl Read for ServiceLine {
     }
 }
 
-/// Asks `done` until it is, though not for ever.
+/// Asks `done` until it is true, but not for ever.
 fn soon(mut done: impl FnMut() -> bool) -> Result<(), Trouble> {
     for _ in 0..LOOKS {
         if done() {

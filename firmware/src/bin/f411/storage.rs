@@ -1,13 +1,14 @@
-//! Sectors 1 and 2 of the part's own flash memory, 16 KiB each: the smallest there are, between the vector table and the program.
+//! Sectors 1 and 2 of the part's own flash memory, 16 KiB each. They are the smallest, and lie between the vector table
+//! and the program.
 //!
-//! Erasing one takes 0.4 s, at most 0.8 s, at the width of a byte that any supply allows (data sheet, from memory). The
-//! processor stands still meanwhile, for it reads its program from the same memory.
+//! Erasing a sector takes 0.4 s, at most 0.8 s, at the width of a byte that any supply allows (data sheet, from
+//! memory). The processor stands still meanwhile, because it reads its program from the same memory.
 
 use embedded_storage::nor_flash::{ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash};
 use stm32f4xx_hal::flash::{Error as HalError, FlashExt};
 use stm32f4xx_hal::pac::FLASH;
 
-/// The first of the sectors, where they begin within the memory, and how large each is. memory.x leaves them out.
+/// The first of the sectors, their start within the memory, and the size of each. memory.x leaves them out.
 const FIRST_SECTOR: u8 = 1;
 const FIRST: usize = 0x4000;
 const SECTOR: usize = 0x4000;
@@ -22,9 +23,9 @@ pub(crate) struct Sectors {
 /// Why nothing was written or read.
 #[derive(Clone, Copy, Debug)]
 pub(crate) enum Refused {
-    /// What was asked for is not within the sectors.
+    /// The request is not within the sectors.
     OutOfBounds,
-    /// It does not begin and end on a word, or a sector.
+    /// It does not begin and end on a word or a sector.
     NotAligned,
     /// The memory itself: worn, or protected against writing.
     Memory(#[expect(dead_code, reason = "for the log")] HalError),
@@ -45,7 +46,7 @@ impl Sectors {
         Self { flash }
     }
 
-    /// Where it is within the whole memory, if all of it is within the sectors and aligned to `step`.
+    /// Its place in the whole memory, if all of it is within the sectors and aligned to `step`.
     fn place(offset: u32, length: usize, step: usize) -> Result<usize, Refused> {
         let offset = offset as usize;
         let end = offset.checked_add(length).ok_or(Refused::OutOfBounds)?;
@@ -58,7 +59,7 @@ impl Sectors {
         }
     }
 
-    /// A mark that an earlier failure left would make the next operation seem to fail.
+    /// A flag of an earlier failure would make the next operation seem to fail.
     fn forget_failures(&mut self) {
         self.flash.sr().write(|w| {
             w.operr().clear_bit_by_one().wrperr().clear_bit_by_one().pgaerr().clear_bit_by_one();
@@ -66,7 +67,7 @@ impl Sectors {
         });
     }
 
-    /// The cache still has what was there before. It may only be emptied while it is off.
+    /// The cache still has the old content. It may only be emptied while it is off.
     fn empty_cache(&mut self) {
         self.flash.acr().modify(|_, w| w.dcen().clear_bit());
         self.flash.acr().modify(|_, w| w.dcrst().set_bit());

@@ -8,15 +8,15 @@ use stm32f4xx_hal::prelude::*;
 use stm32f4xx_hal::timer::{CounterMs, FTimer};
 use stm32f4xx_hal::watchdog::IndependentWatchdog;
 
-/// From one step to the next (ms).
+/// Time between steps (ms).
 const STEP_MS: u32 = 1000;
 
-/// How long the watchdog waits (ms), by the middle of its own oscillator, which may be anywhere from 17 to 47 kHz (data sheet, from
-/// memory): 5.4 s to 15 s. A step that measures three channels and erases both sectors takes 2.1 s, a start that erases both and then waits
-/// for its first step 4.7 s, an upload that has to erase everything twice 4.2 s.
+/// How long the watchdog waits (ms), at the middle of its own oscillator's range of 17 to 47 kHz (data sheet, from
+/// memory): 5.4 s to 15 s. A step that measures three channels and erases both sectors takes 2.1 s. A start that erases
+/// both and then waits for its first step takes 4.7 s. An upload that must erase everything twice takes 4.2 s.
 const PATIENCE_MS: u32 = 8000;
 
-/// Milliseconds by a counter of 32 bits: nothing interrupts it, and it runs on while storage is erased.
+/// Milliseconds from a counter of 32 bits. Nothing interrupts it, and it runs on while storage is erased.
 pub(crate) struct Milliseconds {
     counter: CounterMs<TIM5>,
     stepped: Instant,
@@ -25,7 +25,8 @@ pub(crate) struct Milliseconds {
 impl Milliseconds {
     pub(crate) fn start(timer: FTimer<TIM5, 1000>) -> Self {
         let mut counter = timer.counter();
-        // It then wraps one millisecond before 2³²: a jump of 1 ms in 49 days. The only error is that of a counter with fewer bits.
+        // It then wraps one millisecond before 2³²: a jump of 1 ms in 49 days. The start fails only for a counter with
+        // fewer bits.
         if counter.start(u32::MAX.millis()).is_err() {
             crate::panic::rest();
         }
@@ -44,14 +45,14 @@ impl Clock for Milliseconds {
         if late < STEP_MS {
             return false;
         }
-        // On an even beat; but steps that were missed are not made up for.
+        // Steps keep an even beat, but missed steps are not made up for.
         let beat = Instant::from_millis(self.stepped.as_millis().wrapping_add(STEP_MS));
         self.stepped = if late < 2 * STEP_MS { beat } else { now };
         true
     }
 }
 
-/// The watchdog that has a clock of its own, and that nothing but a reset can stop.
+/// The watchdog with its own clock. Only a reset can stop it.
 pub(crate) struct Independent(IndependentWatchdog);
 
 impl Independent {

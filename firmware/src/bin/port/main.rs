@@ -1,15 +1,15 @@
 //! A port to copy: every trait of [`board`](forewarm_firmware::board) in the fewest lines that keep its promises.
 //!
-//! **The part is made up.** Its registers are words in memory, so this links and starts on any Cortex-M0 and then waits for a clock
-//! that does not count. Put your own part, or the types of its HAL crate, in the place of [`part`], from the top down;
-//! `firmware/docs/porting.md` says in which order and how to check each.
+//! **The part is made up.** Its registers are words in memory. So this links and starts on any Cortex-M0, and then
+//! waits for a clock that does not count. Replace [`part`] by your own part, or by the types of its HAL crate, from the
+//! top down. `firmware/docs/porting.md` gives the order and the check for each.
 
 #![no_std]
 #![no_main]
 
 use core::convert::Infallible;
 use core::panic::PanicInfo;
-// It masks interrupts where the log asks for it. A HAL crate brings it along.
+// It masks interrupts when the log asks for it. A HAL crate brings it along.
 use cortex_m as _;
 use defmt_rtt as _;
 use embedded_hal::delay::DelayNs;
@@ -22,7 +22,7 @@ use forewarm_firmware::board::{
     Board, Clock, Conversion, Converter, Hardware, InputPins, Meters, NotWired, OutputPins, Tap, Watchdog,
 };
 
-/// The made-up part. Yours has volatile registers here, reached by a HAL or in one module that may be `unsafe`.
+/// The made-up part. Yours has volatile registers here, through a HAL or in one module that may be `unsafe`.
 mod part {
     use core::sync::atomic::{AtomicU32, Ordering::Relaxed};
 
@@ -45,32 +45,32 @@ mod part {
     }
 
     registers! {
-        /// A bit a pin, high where it is set. All are low after a reset.
+        /// One bit for each pin, high when set. All are low after a reset.
         OUT
-        /// A bit a pin, set where it is high.
+        /// One bit for each pin, set when high.
         IN
         /// Counts milliseconds for ever.
         MILLISECONDS
         /// Counts microseconds for ever.
         MICROSECONDS
-        /// Restarts the part so many milliseconds after it was last written. It cannot be stopped.
+        /// Restarts the part this many milliseconds after it was last written. It cannot be stopped.
         WATCHDOG
         /// Any write restarts the part.
         RESTART
-        /// A byte that came, and above it a bit that says so; reading takes it away.
+        /// A byte that arrived, and above it a bit that marks it. Reading clears the bit.
         RECEIVED
         /// Zero when there is room for a byte to send.
         SENDING
-        /// Which channel's thermometer has current, counted from one; zero for none.
+        /// The channel whose thermometer has current, counted from one. Zero for none.
         EXCITATION
         /// Begins a conversion at an input.
         CONVERT
-        /// The code, and above it a bit that says that it is there; writing `CONVERT` takes that away.
+        /// The code, and above it a bit that marks it as ready. Writing `CONVERT` clears the bit.
         CODE
     }
 }
 
-/// Names the types.
+/// Names the types of this board's parts.
 struct Port;
 
 impl Board for Port {
@@ -108,7 +108,7 @@ impl OutputPin for Output {
     }
 }
 
-/// An input pin, by its bit. Its pull is to low: a wire that has come off reads as absent, refused, released.
+/// An input pin, by its bit. It is pulled low: a wire that has come off reads as absent, refused, released.
 struct Input(u32);
 
 impl ErrorType for Input {
@@ -143,7 +143,7 @@ impl Clock for Milliseconds {
     }
 }
 
-/// Waits. By hardware that counts: a loop would wait as long as the optimiser likes.
+/// Waits, by hardware that counts. A loop would wait as long as the optimiser likes.
 struct Wait;
 
 impl DelayNs for Wait {
@@ -164,14 +164,14 @@ impl Watchdog for Dog {
 
     fn restart(&mut self) -> ! {
         part::RESTART.write(1);
-        // Should that fail, the watchdog does it.
+        // If that fails, the watchdog does it.
         loop {
             core::hint::spin_loop();
         }
     }
 }
 
-/// The service line. A real one takes bytes in by interrupt or DMA: a step lasts longer than a byte.
+/// The service line. A real one takes bytes in by interrupt or DMA, because a step lasts longer than a byte.
 #[derive(Default)]
 struct Uart {
     waiting: Option<u8>,
@@ -195,7 +195,7 @@ impl Read for Uart {
     fn read(&mut self, bytes: &mut [u8]) -> Result<usize, ErrorKind> {
         let Some(place) = bytes.first_mut() else { return Ok(0) };
         self.read_ready()?;
-        // Instead of waiting for ever for someone to say something.
+        // This does not wait for ever for a byte.
         *place = self.waiting.take().ok_or(ErrorKind::TimedOut)?;
         Ok(1)
     }
@@ -210,7 +210,7 @@ impl Write for Uart {
     }
 
     fn flush(&mut self) -> Result<(), ErrorKind> {
-        // Bounded: a line that is stuck must not keep the controller from its step.
+        // The wait is bounded: a stuck line must not keep the controller from its step.
         for _ in 0..10_000 {
             if part::SENDING.read() == 0 {
                 return Ok(());
@@ -224,11 +224,11 @@ impl Write for Uart {
 #[derive(Default)]
 struct Adc {
     busy_with: Option<u32>,
-    /// Conversions whose bit was seen to come.
+    /// Conversions whose ready bit was seen to rise.
     number: u32,
 }
 
-/// The circuit of a thermometer is not there.
+/// There is no circuit for this thermometer.
 #[derive(Debug)]
 struct NoSuchChannel;
 
@@ -239,7 +239,7 @@ const SUPPLY: u32 = 3 * CHANNELS as u32;
 const BANK: u32 = SUPPLY + 1;
 
 impl Adc {
-    /// The code at `input`: begins a conversion when first asked.
+    /// The code at `input`. The first call begins a conversion.
     fn code(&mut self, input: u32) -> nb::Result<Conversion, NoSuchChannel> {
         if self.busy_with != Some(input) {
             self.busy_with = Some(input);
@@ -247,7 +247,7 @@ impl Adc {
             return Err(nb::Error::WouldBlock);
         }
         let code = part::CODE.read();
-        // Beginning a conversion has taken the bit away, so one that is there is an edge.
+        // The start of a conversion cleared the bit, so a set bit is an edge.
         if code >> 24 == 0 {
             return Err(nb::Error::WouldBlock);
         }
@@ -256,7 +256,7 @@ impl Adc {
         Ok(Conversion { code: code & Self::FULL_SCALE, number: self.number })
     }
 
-    /// For what is asked once a step: a bounded wait, and then nothing.
+    /// For a reading once a step: a bounded wait, and then `None`.
     fn voltage(&mut self, input: u32, full_scale_mv: u32) -> Option<Millivolts> {
         let Conversion { code, .. } = (0..1000).find_map(|_| self.code(input).ok())?;
         // 15 bits of the code are enough, times 17 bits.
@@ -272,7 +272,7 @@ impl Converter for Adc {
     type Error = NoSuchChannel;
 
     fn excite(&mut self, channel: Option<u8>) -> Result<(), NoSuchChannel> {
-        // What was under way belongs to the current that is switched off.
+        // A running conversion belongs to the current that is now switched off.
         self.busy_with = None;
         let number = match channel {
             None => 0,
@@ -308,8 +308,8 @@ impl Meters for Adc {
 
 const PAGE: usize = 1024;
 
-/// Storage that behaves as flash memory does, and forgets everything when the power goes. **Not for a battery**: faults that latch
-/// would be forgotten with it. Yours is the part's own flash memory, or a chip beside it.
+/// Storage that behaves like flash memory, and forgets everything when the power goes. **Not for a battery**: it would
+/// forget latched faults too. Yours is the part's own flash memory, or a chip beside it.
 struct Ram([u8; 2 * PAGE]);
 
 impl Ram {
@@ -357,12 +357,13 @@ impl NorFlash for Ram {
     }
 }
 
-/// Settings that hold until others are written over the service line: those of the installation file that the build was given.
+/// Settings in force until others are written over the service line: those of the installation file that the build was
+/// given.
 static BUILT_IN: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/settings"));
 
 #[cortex_m_rt::entry]
 fn main() -> ! {
-    // The macro hands it out once, for good. It is too large to be moved about on the stack.
+    // The macro hands it out once, for good. It is too large to move on the stack.
     static mut KEPT: Ram = Ram([u8::MAX; 2 * PAGE]);
 
     let mut watchdog = Dog;
@@ -395,7 +396,7 @@ fn main() -> ! {
     App::new(hardware, KEPT, BUILT_IN).run()
 }
 
-/// Both relays open, and then nothing more: the watchdog does the rest.
+/// Opens both relays and does nothing more. The watchdog does the rest.
 #[panic_handler]
 fn panic(_: &PanicInfo<'_>) -> ! {
     loop {
