@@ -62,11 +62,9 @@ mod image {
             Some(file) => root.join(file),
             None if cfg!(feature = "emulated") => root.join(DEMONSTRATION),
             None => {
-                return Err(
-                    "FOREWARM_INSTALLATION must name the installation file whose settings the board is to have: an \
+                return Err("FOREWARM_INSTALLATION must name the installation file with the board's settings: an \
                             absolute path, or one from the root of the project"
-                        .into(),
-                );
+                    .into());
             }
         };
         println!("cargo:rerun-if-changed={}", file.display());
@@ -76,7 +74,7 @@ mod image {
                 LoadError::Refused(problems) => problems,
             };
             let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
-            format!("the installation is not fit to be built in:\n{}", lines.join("\n"))
+            format!("the installation cannot be built in:\n{}", lines.join("\n"))
         })?;
         let mut room = [0; record::MAX_BYTES];
         let record = record::encode(&installation.settings, &mut room).map_err(|_| "the settings are too long")?;

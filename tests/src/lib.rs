@@ -1,4 +1,4 @@
-//! What the checks that cross crates share: where the project lies, how its data files are read, how a tool is run.
+//! Shared by the checks that cross crates: where the project is, how to read its data files, how to run a tool.
 
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
@@ -12,7 +12,7 @@ pub fn root() -> PathBuf {
 /// The rows of a file under `tests/data`, without its comments and header, each with its line number.
 ///
 /// # Panics
-/// When the file cannot be read: a check without its data must not pass.
+/// If the file cannot be read: a check without its data must not pass.
 #[must_use]
 pub fn rows(name: &str) -> Vec<(usize, Vec<String>)> {
     let path = root().join("tests/data").join(name);
@@ -22,14 +22,15 @@ pub fn rows(name: &str) -> Vec<(usize, Vec<String>)> {
     lines.map(|(line, number)| (number, line.split(',').map(str::to_owned).collect())).collect()
 }
 
-/// Builds the library of a package for bare-metal targets in the release profile, at this level of optimisation, and hands back the
-/// folder of each that it is in.
+/// Builds the library of a package for bare-metal targets in the release profile, at this level of optimisation. Hands
+/// back the folder of each library.
 ///
-/// `scratch` is cargo's `CARGO_TARGET_TMPDIR`; the build goes beside it. Without link-time optimisation, which would leave
-/// only intermediate code in a library: what is asked is whether, and into what, it compiles for the processor.
+/// `scratch` is cargo's `CARGO_TARGET_TMPDIR`. The build goes beside it, without link-time optimisation, which would
+/// leave only intermediate code in a library. The question is whether the library compiles for the processor, and into
+/// what.
 ///
 /// # Panics
-/// When it does not build, or a target cannot be had; with what to do.
+/// If it does not build, or if a target cannot be had. The message says what to do.
 #[must_use]
 pub fn build_for<const N: usize>(
     targets: [&str; N],
@@ -42,7 +43,7 @@ pub fn build_for<const N: usize>(
     let [first, others @ ..] = &targets[..] else { panic!("no target to build for") };
     run(Command::new(root().join("tests/tools/cross"))
         .args([*first, "build", "--locked", "--release", "--lib", "--package", package, "--features", features])
-        // Side by side: one alone keeps a second processor idle while its largest dependency is compiled.
+        // At the same time: one build alone leaves a second processor idle while its largest dependency compiles.
         .args(others.iter().map(|target| format!("--target={target}")))
         .env("CARGO_TARGET_DIR", &folder)
         .env("CARGO_PROFILE_RELEASE_LTO", "off")
@@ -50,9 +51,10 @@ pub fn build_for<const N: usize>(
     targets.map(|target| folder.join(target).join("release"))
 }
 
-/// Builds a program of the firmware for a bare-metal target as it goes on a microcontroller, and hands back where it is.
+/// Builds a program of the firmware for a bare-metal target as it goes on a microcontroller. Hands back its path.
 ///
-/// `features` beside the program's own name, which is a feature too; `scratch` as for [`build_for`].
+/// `features` are further features besides the program's own name, which is a feature too. `scratch` is as for
+/// [`build_for`].
 ///
 /// # Panics
 /// As [`build_for`].
@@ -68,10 +70,10 @@ pub fn build_image(target: &str, program: &str, features: &[&str], scratch: &str
     folder.join(target).join("image").join(program)
 }
 
-/// Where QEMU for ARM is, installed first where nobody would mind.
+/// The path of QEMU for ARM. Installs it first where nobody would mind.
 ///
 /// # Panics
-/// When there is none; with what to do.
+/// If there is none. The message says what to do.
 #[must_use]
 pub fn emulator() -> PathBuf {
     PathBuf::from(run(Command::new(root().join("tests/tools/provide")).arg("emulator")).trim())
@@ -79,11 +81,11 @@ pub fn emulator() -> PathBuf {
 
 /// Runs `command` in the root of the workspace to its end, without input, and hands back its standard output.
 ///
-/// A command that calls cargo needs a build folder of its own, by `CARGO_TARGET_DIR`: in that of the running tests it would
+/// Give a command that calls cargo its own build folder by `CARGO_TARGET_DIR`. In that of the running tests it would
 /// wait for their lock or rebuild them.
 ///
 /// # Panics
-/// When it cannot be started or fails, with everything it printed.
+/// If it cannot be started or fails. The message has everything that it printed.
 pub fn run(command: &mut Command) -> String {
     let output = command.current_dir(root()).stdin(Stdio::null()).output();
     let output = output.unwrap_or_else(|error| panic!("{}: {error}", command.get_program().display()));

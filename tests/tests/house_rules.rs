@@ -1,4 +1,4 @@
-//! What holds for every file: layout, formatting, lints, documentation, and what the core must not contain.
+//! Rules for every file: layout, formatting, lints, documentation, and what the core must not contain.
 
 use forewarm_tests::{root, run};
 use std::collections::BTreeSet;
@@ -6,11 +6,12 @@ use std::fs::{read_dir, read_to_string};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// Cargo with a build folder of its own.
+/// Cargo with its own build folder.
 fn cargo(arguments: &str) -> Command {
     let mut cargo = Command::new(env!("CARGO"));
     cargo.args(arguments.split(' ')).env("CARGO_TARGET_DIR", concat!(env!("CARGO_TARGET_TMPDIR"), "/../lint"));
-    // The compiler beside this cargo, also when a cross build has just installed another: clippy reads only what its own has made.
+    // Use the compiler beside this cargo, even if a cross build has just installed another: clippy reads only what its
+    // own compiler made.
     let beside = Path::new(env!("CARGO")).parent().map(Path::to_path_buf);
     let others = std::env::var_os("PATH").unwrap_or_default();
     let path = std::env::join_paths(beside.into_iter().chain(std::env::split_paths(&others)));
@@ -43,7 +44,7 @@ const CRATES: [&str; 4] = ["core", "firmware", "sim", "tests"];
 
 #[test]
 fn the_top_level_holds_what_the_layout_names_and_nothing_else() {
-    // What lies about there without being part of the project is its owner's: a page of a rehearsal, say.
+    // Files that lie about and are not part of the project belong to their owner, such as the page of a rehearsal.
     let tracked = run(Command::new("git").args(["ls-files", "-z"]));
     let entries: BTreeSet<&str> = tracked.split_terminator('\0').filter_map(|path| path.split('/').next()).collect();
     assert!(entries.contains("Cargo.toml"), "git tracks no project here: {entries:?}");
@@ -80,7 +81,7 @@ fn every_crate_is_held_to_the_lints_of_the_workspace() {
     for folder in CRATES.iter().filter(|&&folder| folder != "firmware").chain(&["firmware/rig"]) {
         assert!(manifest(folder).contains("[lints]\nworkspace = true"), "{folder}/Cargo.toml sets its own lints");
     }
-    // A board reaches its registers by their addresses. The library does not, and says so.
+    // A board reaches its registers by their addresses. The library does not, and forbids it.
     let firmware = lints(&manifest("firmware"), ["[lints.rust]", "[lints.clippy]"]);
     let forbids = |lint: &String| lint.replace("unsafe_code = \"deny\"", "unsafe_code = \"forbid\"");
     assert_eq!(firmware.iter().map(forbids).collect::<Vec<_>>(), workspace);
@@ -88,7 +89,7 @@ fn every_crate_is_held_to_the_lints_of_the_workspace() {
     assert!(library.contains("#![forbid(unsafe_code)]"));
 }
 
-/// One file or two of each board, small enough to be read with care.
+/// One or two files of each board, small enough to read with care.
 #[test]
 fn unsafe_code_is_where_a_board_touches_its_processor_and_nowhere_else() {
     let folder = root().join("firmware/src");
@@ -116,15 +117,15 @@ fn rust_files(folder: &Path) -> Vec<PathBuf> {
     files
 }
 
-/// A processor without a floating-point unit would spend thousands of instructions on it, and two processors might decide
-/// differently. Tests may use it, and `core/src/testing`, which they share: there it is the reference.
+/// A processor without a floating-point unit would spend thousands of instructions on it, and two processors might
+/// decide differently. Tests may use it. So may `core/src/testing`, which they share and where it is the reference.
 #[test]
 fn the_core_has_no_floating_point() {
     let sources: Vec<(PathBuf, String)> = rust_files(&root().join("core/src"))
         .into_iter()
         .map(|file| (file.clone(), read_to_string(file).expect("a source file")))
         .collect();
-    // Modules that exist in tests only, each in a file of its own.
+    // Modules that exist only in tests, each in its own file.
     let test_modules: Vec<&str> = sources
         .iter()
         .flat_map(|(_, text)| text.split("#[cfg(test)]\nmod ").skip(1))
@@ -137,7 +138,7 @@ fn the_core_has_no_floating_point() {
     let code: Vec<_> = sources.iter().filter(|(file, _)| !is_test(file)).collect();
     assert!(code.len() > 10, "only {} files are the core's own", code.len());
     for (file, text) in code {
-        // The other unit tests sit at the foot of their module.
+        // Other unit tests are at the foot of their module.
         let own = text.split("#[cfg(test)]\nmod tests {").next().expect("split yields at least one");
         for (line, number) in own.lines().zip(1..) {
             let statement = line.split("//").next().expect("split yields at least one");
@@ -147,7 +148,8 @@ fn the_core_has_no_floating_point() {
     }
 }
 
-/// What tests share needs `std`, may stop where it stands and computes in floating point: it is compiled for tests or not at all.
+/// Code that tests share needs `std`, may panic, and computes in floating point. It is compiled for tests or not at
+/// all.
 #[test]
 fn what_ships_carries_no_test_support() {
     let declared = "#[cfg(any(test, feature = \"testing\"))]\n#[allow(";

@@ -1,5 +1,5 @@
-//! The page of a season in a real browser: it draws, it reads out what the season holds, it listens, it prints, and it never complains.
-//! `tests/tools/provide` finds or installs the browser. Pictures of what was seen stay in `target/tmp/pages`.
+//! Tests the page of a season in a real browser: it draws, shows what the season holds, reacts, prints, and reports no
+//! error. `tests/tools/provide` finds or installs the browser. Pictures stay in `target/tmp/pages`.
 
 #[path = "pages/browser.rs"]
 mod browser;
@@ -27,7 +27,7 @@ fn opened(seasons: &[Season], name: &str) -> Page {
     browser
 }
 
-/// A place in the picture: how far from its left and upper end, from 0 to 1.
+/// A place in the picture, as a fraction from its left and upper end, 0 to 1.
 fn place(browser: &mut Page, panel: usize, across: f64, down: f64) -> (f64, f64) {
     let frame = format!("document.querySelectorAll('.plot')[{panel}].querySelector('.frame').getBoundingClientRect()");
     let [left, top, width, height] =
@@ -35,7 +35,7 @@ fn place(browser: &mut Page, panel: usize, across: f64, down: f64) -> (f64, f64)
     (left + across * width, top + down * height)
 }
 
-/// The stretch that a panel reads out, in seconds of the season; the end is missing for less than a minute.
+/// The stretch that a panel shows, in seconds of the season. Without an end if shorter than a minute.
 fn stretch(browser: &mut Page, panel: usize, season: &Season) -> (i64, i64) {
     let times = browser.value(&format!(
         "[...document.querySelectorAll('.readout')[{panel}].querySelectorAll('time')].map(time => time.dateTime)"
@@ -72,7 +72,7 @@ fn numbers(text: &str) -> Vec<f64> {
     words.split_whitespace().filter_map(|word| word.trim_matches(',').parse().ok()).collect()
 }
 
-/// Compares everything a panel reads out with what the season holds.
+/// Compares everything that a panel shows with the season.
 #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
 fn reads_what_the_season_holds(browser: &mut Page, panel: usize, season: &Season) {
     let (from, to) = stretch(browser, panel, season);
@@ -85,7 +85,7 @@ fn reads_what_the_season_holds(browser: &mut Page, panel: usize, season: &Season
         let read = numbers(&text);
         assert!(text.ends_with(" °C") && !read.is_empty(), "{}: {text}", line.name);
         for (read, held) in [(read[0], low), (read[read.len() - 1], high)] {
-            // Half of a shown tenth, and half of a hundredth that the page carries.
+            // Half of a shown tenth, and half of a hundredth in the page's data.
             assert!((read - f64::from(held)).abs() <= 0.0551, "{} {from}..{to}: {text}, not {held}", line.name);
         }
     }
@@ -127,7 +127,7 @@ fn a_page_reads_out_what_the_season_holds_at_every_zoom() {
             browser.photograph(&format!("winter-{zoom}"));
         }
         let (from, to) = stretch(&mut browser, 0, &season);
-        // Towards a day that the heater was on.
+        // Towards a day on which the heater was on.
         let at = place(&mut browser, 0, 0.52, 0.4);
         for _ in 0..3 {
             browser.mouse("mouseWheel", at, -250.0);
@@ -141,7 +141,7 @@ fn a_page_reads_out_what_the_season_holds_at_every_zoom() {
     browser.close();
 }
 
-/// A number of each of the drawn things that a selector finds.
+/// A number of each drawn thing that a selector finds.
 fn each(browser: &mut Page, selector: &str, expression: &str) -> Vec<f64> {
     let values = browser.value(&format!("[...document.querySelectorAll('{selector}')].map(it => {expression})"));
     values.as_array().expect("values").iter().map(|value| value.as_f64().expect("a number")).collect()
@@ -156,7 +156,7 @@ fn lines_and_bands_are_drawn_where_the_season_has_them() {
     season.bands.insert(0, always);
     let mut browser = opened(std::slice::from_ref(&season), "drawn");
 
-    // Heights on the scale that the first and the last tick of the temperatures give.
+    // Heights on the scale of the first and the last tick of the temperatures.
     let texts = browser.value(
         "[...document.querySelectorAll('.plot text[text-anchor=end]')].slice(1).map(it => [it.textContent, +it.getAttribute('y') - 4])",
     );
@@ -178,7 +178,7 @@ fn lines_and_bands_are_drawn_where_the_season_has_them() {
         assert!((top - y(highest)).abs() < 0.2 && (end - y(lowest)).abs() < 0.2, "{name}: {top} to {end}");
     }
 
-    // Points of the bands: days on end while the season is whole, stretches side by side from close by.
+    // Points of the bands: whole days while the whole season shows, stretches side by side from close by.
     let mut heights = Vec::new();
     for (zoomed, from, span) in [(false, 0, season.span_s), (true, 180 * DAY_S * 15 / 32, 180 * DAY_S / 16)] {
         if zoomed {
@@ -195,7 +195,7 @@ fn lines_and_bands_are_drawn_where_the_season_has_them() {
             let mut points = Vec::new();
             for sample in 0..400 {
                 let at = from + span * (2 * sample + 1) / 800 + (sample * 7919) % (span / 400) - span / 800;
-                // What lies closer to an edge than a dot may be drawn on either side of it.
+                // A point closer to an edge than a dot may be drawn on either side of it.
                 let margin = if zoomed { span / 200 } else { DAY_S / 12 };
                 if band.on.iter().any(|on| (on.0 - at).abs() < margin || (on.1 - at).abs() < margin) {
                     continue;
@@ -227,7 +227,7 @@ fn lines_and_bands_are_drawn_where_the_season_has_them() {
     browser.close();
 }
 
-/// What the summary beside a picture says of the time shown, without a reading.
+/// What the summary beside a picture says about the time shown, without a reading.
 fn view(browser: &mut Page) -> String {
     browser.text("document.querySelector('.stretch').textContent")
 }
@@ -267,7 +267,7 @@ fn the_time_shown_follows_drag_wheel_buttons_and_keys() {
     assert_eq!(view(&mut browser), "90.0 d of 180 d");
     assert_eq!(browser.value("document.querySelectorAll('.selection').length"), 0);
 
-    // Zoomed out to the end, the wheel is the page's again.
+    // Zoomed out completely, the wheel scrolls the page again.
     browser.mouse("mouseWheel", from, 400.0);
     assert_eq!(view(&mut browser), "all 180 d");
     assert_eq!(browser.value("scrollY"), 0);
@@ -321,7 +321,7 @@ fn a_line_is_hidden_by_its_name_in_every_season() {
         reads_what_the_season_holds(&mut browser, panel, season);
     }
     assert_eq!(stretch(&mut browser, 0, &seasons[0]), stretch(&mut browser, 1, &seasons[1]));
-    // One scale: the same tick stands as high in both.
+    // One scale: the same tick is at the same height in both.
     let ticks = |panel: usize| {
         format!(
             "JSON.stringify([...document.querySelectorAll('.plot')[{panel}].querySelectorAll('text[text-anchor=end]')]\
@@ -338,7 +338,7 @@ fn seasons_that_overlap_are_read_at_one_date_and_hold_nothing_before_they_start(
     let early = seasons::season("early", START, 20 * DAY_S, 600, 1.5);
     let late = seasons::season("late", datetime(2026, 10, 25, 0, 0, 0, 0), 20 * DAY_S, 600, 1.5);
     let mut browser = opened(&[early.clone(), late.clone()], "overlap");
-    // The axis is 30 days long: both, then the first alone.
+    // The axis is 30 days long: both seasons, then the first alone.
     let at = place(&mut browser, 0, 0.5, 0.5);
     browser.mouse("mouseMoved", at, 0.0);
     for (panel, season) in [&early, &late].into_iter().enumerate() {
@@ -357,7 +357,7 @@ fn seasons_that_overlap_are_read_at_one_date_and_hold_nothing_before_they_start(
 #[test]
 fn a_phone_and_a_tablet_show_it_without_scrolling_sideways_and_fingers_zoom_and_read() {
     let better = seasons::season("50 mm of insulation", START, 180 * DAY_S, 600, 0.8);
-    // It ends on a mark of the time axis, whose label has no room to its right.
+    // It ends on a mark of the time axis, whose label has no room on its right.
     let to_a_month = seasons::season("to a month's end", datetime(2026, 10, 5, 0, 0, 0, 0), 147 * DAY_S, 600, 1.5);
     for (name, width, seasons) in [
         ("phone", 360, vec![winter()]),
@@ -414,7 +414,7 @@ fn print_shows_the_whole_season_on_landscape_pages_without_buttons() {
     let text = String::from_utf8_lossy(&pdf);
     assert!(text.starts_with("%PDF-"));
     let pages = text.matches("/Type /Page\n").count();
-    // A page each, and one for text.
+    // A page for each, and one for text.
     assert_eq!(pages, 3, "{pages} pages");
     let box_of = text.split("/MediaBox [").nth(1).expect("a page has a size");
     let size = numbers(box_of.split(']').next().expect("it ends"));
@@ -502,7 +502,7 @@ fn an_hour_and_a_leap_year_and_odd_seasons_draw_without_complaint() {
         }
         browser.close();
     }
-    // Beside a hole, in it, and after the end of what is known.
+    // Beside a hole, in it, and after the end of the known data.
     let mut browser = opened(std::slice::from_ref(&holes), "holes");
     let all = shown(&mut browser, 0, "plate");
     assert!(numbers(&all)[0] > -20.0, "a hole is taken for a temperature: {all}");
@@ -515,7 +515,7 @@ fn an_hour_and_a_leap_year_and_odd_seasons_draw_without_complaint() {
     browser.close();
 }
 
-/// A place in the first picture, also where it has no frame.
+/// A place in the first picture, even where it has no frame.
 fn place_of_plot(browser: &mut Page, across: f64) -> (f64, f64) {
     let [left, top, width] = ["left", "top", "width"]
         .map(|edge| browser.number(&format!("document.querySelector('.plot').getBoundingClientRect().{edge}")));

@@ -1,7 +1,7 @@
-//! The planning arithmetic against figures from outside: every row of the wiring figures, whose formulas are in
+//! Tests the planning arithmetic against figures from outside: every row of the wiring figures, whose formulas are in
 //! `tests/data/README.md`, and the conductor table of IEC 60228.
 //!
-//! A figure is met when it differs by no more than half of its last printed digit, and 1 nK for the arithmetic.
+//! A figure is met if it differs by at most half of its last printed digit, and 1 nK for the arithmetic.
 
 use forewarm::class::Class;
 use forewarm::conductor::{SIZES, copper_factor, ohm_per_m_20c};
@@ -31,8 +31,8 @@ impl Check {
         Platinum::of(&if self.name.contains("pt1000") { Element::pt1000() } else { Element::pt100() })
     }
 
-    /// Of one conductor at 20 °C. The American size is printed rounded, so it is computed as the figure was: the diameter by ASTM B258,
-    /// pure copper by IEC 60028.
+    /// Of one conductor at 20 °C. The American size is printed rounded, so it is computed as the figure was: the
+    /// diameter by ASTM B258, pure copper by IEC 60028.
     fn ohm_per_m(&self) -> f64 {
         let printed = self.input("r_ohm_per_km") / 1000.0;
         if !self.inputs.starts_with("AWG 24 ideal") {
@@ -161,13 +161,13 @@ fn every_wiring_figure_is_met_to_its_last_digit() {
                 8
             }
             "gum_worst_case" => {
-                // The figure takes one standard deviation of a single reading where no limit is known.
+                // The figure takes one standard deviation of a single reading if no limit is known.
                 let readings_k = 0.02 * (1.0 - 1.0 / 10_f64.sqrt());
                 check.assert_is(budget(check.class()).linear_sum_k(1.0) + readings_k);
                 8
             }
             "gum_mc_s" => {
-                // A million draws: their deviation is good to a part in a thousand, four standard errors of it.
+                // A million draws. Their deviation is good to a part in a thousand, which is four standard errors.
                 let found = budget(check.class()).combined_k;
                 let bound = check.half_digit + 4.0 * found / 2e6_f64.sqrt();
                 assert!((found - check.value).abs() <= bound, "{}: {found}, not {}", check.inputs, check.value);
@@ -195,8 +195,8 @@ fn every_conductor_of_the_standard_has_its_resistance() {
     }
 }
 
-/// A size that the standard does not list, here that of a thin lead in American measure, is held to resist more than pure copper of
-/// that area and less than a sixth more.
+/// A size that the standard does not list, here a thin lead in American measure, must resist more than pure copper of
+/// that area, and less than a sixth more.
 #[test]
 fn an_unlisted_size_resists_somewhat_more_than_pure_copper() {
     for (line, cells) in rows("iec60228_class5.csv") {

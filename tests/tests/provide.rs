@@ -1,4 +1,4 @@
-//! `tests/tools/provide`, on a machine of its own: stand-ins for what it installs with, which write down what they are asked.
+//! Tests `tests/tools/provide` on a made-up machine. Stand-ins for its installers write down what they are asked to do.
 #![cfg(unix)]
 
 use forewarm_tests::root;
@@ -24,7 +24,7 @@ impl Machine {
                 .unwrap_or_else(|| panic!("this test needs {tool}"));
             symlink(place, machine.path("bin").join(tool)).expect("a link");
         }
-        // Long enough for others to come in between, if nothing holds them off.
+        // Long enough for others to interfere, if nothing stops them.
         machine.stand_in(
             "apt-get",
             "echo apt-get \"$@\" >> $HERE/log; sleep 0.2; case \"$*\" in *qemu*)
@@ -53,7 +53,7 @@ impl Machine {
         std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o755)).expect("a script that runs");
     }
 
-    /// What was done to it, in its order.
+    /// What was done to it, in order.
     fn log(&self) -> Vec<String> {
         let log = std::fs::read_to_string(self.path("log")).unwrap_or_default();
         log.lines().map(str::to_owned).collect()
@@ -109,7 +109,7 @@ fn what_is_missing_is_brought_once_however_many_ask_for_it_at_once() {
 fn another_compiler_is_thought_of_only_where_the_active_toolchain_cannot_have_the_target() {
     let machine = Machine::new();
     machine.stand_in("rustup", "echo rustup \"$@\" >> $HERE/log; exit 1");
-    // The stand-in installs no compiler; that it was asked to, and when, is what counts.
+    // The stand-in installs no compiler. The test looks at whether and when it was asked to.
     let _ = machine.provide("thumbv7m-none-eabi", true).output().expect("it starts");
     let log = machine.log();
     let fetched = log.iter().position(|line| line.starts_with("rustup target add thumbv7m")).expect("it was tried");

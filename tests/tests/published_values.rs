@@ -1,8 +1,8 @@
-//! The thermometer arithmetic of the core against figures from outside: the equation of IEC 60751 evaluated in exact
-//! arithmetic, and lead, converter and calibration figures computed from the formulas in `tests/data/README.md`.
+//! Tests the thermometer arithmetic of the core against figures from outside: the equation of IEC 60751 in exact
+//! arithmetic, and lead, converter and calibration figures from the formulas in `tests/data/README.md`.
 //!
-//! Every bound is a sum of stated parts: half the last digit of the figure compared with, half a step of the type it
-//! passes through, and the accuracy that the function's documentation promises. None was adjusted to a result.
+//! Every bound is a sum of stated parts: half the last digit of the figure compared with, half a step of the type that
+//! it passes through, and the accuracy that the function's documentation promises. No bound was adjusted to a result.
 
 use forewarm_core::quantity::{Celsius, Ohms, Ratio};
 use forewarm_core::rtd::{Element, Leads, Measured, OutOfRange, Thermometer, WORKING_HIGH, WORKING_LOW};
@@ -15,11 +15,11 @@ const HALF_OHM_STEP: f64 = 1.0 / 524_288.0;
 const HALF_CELSIUS_STEP: f64 = 1.0 / 131_072.0;
 /// Half of the sixth decimal, the last that the data files print.
 const HALF_DIGIT: f64 = 0.5e-6;
-/// What [`Element::resistance`] promises for R0 = 100 Ω, in Ω; in proportion to R0.
+/// The accuracy of [`Element::resistance`] for R0 = 100 Ω (Ω). It is in proportion to R0.
 const FORWARD: f64 = 4e-6;
-/// What [`Element::celsius`] and [`Thermometer::celsius`] promise for a representable resistance, in K.
+/// The accuracy of [`Element::celsius`] and [`Thermometer::celsius`] for a representable resistance (K).
 const INVERSE: f64 = 0.03e-3;
-/// Smallest slope of a Pt100 below 150 °C, Ω/K: that of the table's row at 150 °C, 0.373505, rounded down.
+/// Smallest slope of a Pt100 below 150 °C (Ω/K): the table's row at 150 °C, 0.373505, rounded down.
 const LEAST_WORKING_SLOPE: f64 = 0.3735;
 
 fn ohms(r: Ohms) -> f64 {
@@ -44,7 +44,7 @@ fn from_celsius(t: f64) -> Celsius {
     Celsius::from_steps((t * 65_536.0).round() as i32)
 }
 
-/// What an ideal converter of the type's full resolution measures.
+/// The code of an ideal converter with the type's full resolution.
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "no ratio here reaches 4")]
 fn ratio(r: f64, reference: f64) -> Ratio {
     assert!((0.0..4.0).contains(&(r / reference)), "{r} Ω of {reference} Ω");
@@ -72,8 +72,8 @@ impl Row {
         Celsius::from_millidegrees(self.whole_degrees * 1000)
     }
 
-    /// What must be added to the resistance so that its rounding to a step cannot leave a range that ends at this row:
-    /// a resistance a hair outside is rightly refused.
+    /// What must be added to the resistance so that its rounding to a step cannot leave a range that ends at this row.
+    /// A resistance a hair outside is rightly refused.
     fn inward(&self, range: RangeInclusive<i32>) -> f64 {
         match self.whole_degrees {
             low if low == *range.start() => 3.0 * HALF_OHM_STEP,
@@ -104,7 +104,7 @@ fn table() -> Vec<Row> {
     table
 }
 
-/// The rows a controller's thermometer answers for.
+/// The rows within the range of a controller's thermometer.
 fn working(table: &[Row]) -> impl Iterator<Item = &Row> {
     table.iter().filter(|row| (WORKING_LOW..=WORKING_HIGH).contains(&row.celsius()))
 }
@@ -114,7 +114,7 @@ fn every_row_of_the_standard_is_met_to_the_printed_hundredth() {
     let pt100 = Element::pt100();
     for row in table() {
         let r = pt100.resistance(row.celsius()).expect("within the range of the standard");
-        // Rounded as the table is, half up, straight from the steps: steps × 100 / 2^18.
+        // Rounded like the table, half up, straight from the steps: steps × 100 / 2^18.
         let hundredths = (u64::from(r.as_steps()) * 100 + (1 << 17)) >> 18;
         assert_eq!(hundredths, row.hundredths, "{} °C: {r}", row.whole_degrees);
     }
@@ -174,7 +174,7 @@ fn the_controllers_thermometer_agrees_with_the_standard() {
     }
 }
 
-/// The standard prints 18.52 Ω at −200 °C, where its equation gives 18.520 080 Ω: 0.2 mK below the range.
+/// The standard prints 18.52 Ω at −200 °C, but its equation gives 18.520 080 Ω: 0.2 mK below the range.
 #[test]
 fn the_printed_end_of_the_table_is_refused_and_never_clamped() {
     let pt100 = Element::pt100();
@@ -184,7 +184,7 @@ fn the_printed_end_of_the_table_is_refused_and_never_clamped() {
     assert_eq!(pt100.celsius(from_ohms(390.481_125 + 2.0 * HALF_OHM_STEP)), Err(OutOfRange::Above));
 }
 
-/// Takes any R0 and A; what it learns from two rows of the standard must give all the others.
+/// Takes any R0 and A. Two rows of the standard must then give all the others.
 #[test]
 fn two_rows_of_the_standard_calibrate_all_others() {
     let table = table();
@@ -196,13 +196,14 @@ fn two_rows_of_the_standard_calibrate_all_others() {
     let (low, high) = (-20, 100);
     let calibrated = off.calibrated_at(point(low), point(high)).expect("platinum");
     let fine = Thermometer::new(calibrated);
-    // The two ends of the working range are left to the equation: which side of them a row falls is the calibration's error.
+    // The equation serves the two ends of the working range. The calibration's error decides on which side of them a
+    // row falls.
     for row in working(&table) {
         let r = from_ohms(row.resistance);
         let t = f64::from(row.whole_degrees);
-        // An error at either point reaches t magnified at most by both distances over the span.
+        // An error at either point reaches t magnified by at most the sum of both distances over the span.
         let magnified = (t - f64::from(low)).abs().max((t - f64::from(high)).abs()) * 2.0 / f64::from(high - low);
-        // R0 of the new element is itself rounded to a step.
+        // R0 of the new element is rounded to a step too.
         let input = HALF_OHM_STEP + HALF_DIGIT;
         let bound = INVERSE + (input * (1.0 + magnified) + HALF_OHM_STEP) / row.slope;
         let exact = celsius(calibrated.celsius(r).expect("within the range of the standard"));
@@ -220,13 +221,13 @@ fn an_ice_point_calibration_shifts_every_row_in_proportion() {
     let calibrated = Element::pt100().calibrated_at_ice_point(from_ohms(measured)).expect("platinum");
     for row in table() {
         let r = ohms(calibrated.resistance(row.celsius()).expect("within the range of the standard"));
-        // The R0 used is the measured one rounded to a step, and R/R0 is at most 3.91.
+        // The R0 in use is the measured one rounded to a step, and R/R0 is at most 3.91.
         let bound = (FORWARD + HALF_DIGIT) * measured / 100.0 + 4.0 * HALF_OHM_STEP;
         assert_within(r, row.resistance * measured / 100.0, bound, &format!("{} °C", row.whole_degrees));
     }
 }
 
-/// One row of the wiring figures: the part of its name that says what it is, its inputs and its value.
+/// One row of the wiring figures: the part of its name that identifies it, its inputs and its value.
 struct Check {
     name: String,
     inputs: String,
@@ -251,7 +252,7 @@ impl Check {
         bits.and_then(|bits| bits.parse().ok()).unwrap_or_else(|| panic!("{}: no bits", self.name))
     }
 
-    /// The element the name ends in, its R0 over 100 Ω, and a reference resistor that suits it.
+    /// The element that ends the name, its R0 over 100 Ω, and a reference resistor that suits it.
     #[track_caller]
     fn element(&self) -> (Element, f64, f64) {
         if self.name.ends_with("_pt1000") {
@@ -263,9 +264,9 @@ impl Check {
         }
     }
 
-    /// An error in kelvins: what the channel reads, less what the sensor is at.
+    /// An error in kelvins: what the channel reads, minus the temperature of the sensor.
     ///
-    /// `lead_bound` is what is uncertain of the leads, in Ω.
+    /// `lead_bound` is the uncertainty of the leads, in Ω.
     #[track_caller]
     fn assert_error_of(&self, read: Celsius, times: f64, lead_bound: f64) {
         // The sensor's resistance, then up to three roundings to a step of the ratio or of ohms.
@@ -276,7 +277,7 @@ impl Check {
     }
 }
 
-/// The figures whose name starts with one of `prefixes`; how many there are is part of the check.
+/// The figures whose name starts with one of `prefixes`. Their number is part of the check.
 fn checks(prefix: &str, count: usize) -> Vec<Check> {
     let found: Vec<Check> = rows("rtd_wiring_checks.csv")
         .into_iter()
@@ -380,7 +381,7 @@ fn one_step_of_a_converter_is_the_computed_resistance() {
     for check in checks("adc_lsb_", 4) {
         let row =
             table.iter().find(|row| row.celsius() == from_celsius(check.input("t_c"))).expect("a row of the table");
-        // 1024 steps at once, so that the rounding to a step of ohms weighs a thousandth.
+        // 1024 steps at once, so that the rounding to a step of ohms has a thousandth of its weight.
         let r = Ratio::from_code(1024, check.bits()).of(from_ohms(check.input("Rref"))).expect("fits");
         let bound = (check.half_digit + check.value * HALF_DIGIT / row.slope) * row.slope + HALF_OHM_STEP / 1024.0;
         assert_within(ohms(r) / 1024.0, check.value * row.slope, bound, &check.name);
@@ -404,11 +405,11 @@ fn whole(value: f64) -> u32 {
     value as u32
 }
 
-/// A row that no check above reads would be a figure nobody compares with.
+/// Every row of the figures belongs to a check above. Otherwise nobody would compare it.
 #[test]
 fn no_wiring_figure_is_left_out() {
     let read_above = ["two_wire_", "three_wire_", "adc_", "ref_gain_error"];
-    // Self-heating and combined uncertainty are planning figures: the core neither knows the current nor the tolerance.
+    // Self-heating and combined uncertainty are planning figures. The core knows neither the current nor the tolerance.
     let not_the_cores = ["self_heating_", "gum_"];
     for (line, cells) in rows("rtd_wiring_checks.csv") {
         let known = read_above.iter().chain(&not_the_cores).any(|prefix| cells[0].starts_with(prefix));

@@ -1,4 +1,4 @@
-//! The loop on a board whose every part a test sets, breaks and reads.
+//! Tests the loop on a board whose every part a test sets, breaks and reads.
 
 extern crate std;
 use super::*;
@@ -15,14 +15,14 @@ use std::rc::Rc;
 use std::vec;
 use std::vec::Vec;
 
-/// Steps in which `TRY_AGAIN` comes round, and one.
+/// Steps until `TRY_AGAIN` comes round, plus one.
 const TRY_AGAIN: u32 = 60;
 
 fn record_of(settings: &Settings) -> Vec<u8> {
     record::encode(settings, &mut [0; record::MAX_BYTES]).unwrap().to_vec()
 }
 
-/// Bytes with the checksum of frames and records after them, computed bit by bit.
+/// These bytes with the checksum of frames and records after them, computed bit by bit.
 fn sealed(bytes: &[u8]) -> Vec<u8> {
     let mut sum = u32::MAX;
     for byte in bytes {
@@ -52,7 +52,7 @@ fn started(world: &Rc<World>, built_in: &'static [u8]) -> App<Bench> {
 }
 
 impl Rig {
-    /// The installation of the core's tests, everything in it at so many millidegrees.
+    /// The installation of the core's tests, with everything in it at this temperature in millidegrees.
     fn at(t: i32) -> Self {
         Self::of(World::new(&fine_inputs(&settings(), c(t))), &settings())
     }
@@ -92,7 +92,7 @@ impl Rig {
         panic!("2000 seconds did not get there");
     }
 
-    /// Turns until all that was sent has been heard; true if the board was restarted then.
+    /// Turns until all that was sent has been heard. True if the board then restarted.
     fn hear(&mut self) -> bool {
         for _ in 0..1_000 {
             let is_last = self.world.is_all_heard();
@@ -108,7 +108,7 @@ impl Rig {
         panic!("it is never all heard");
     }
 
-    /// What is answered, and what is said after a restart.
+    /// The answers, and what the board reports after a restart.
     fn ask(&mut self, request: &Request<'_>) -> Vec<Message<'static>> {
         self.world.said();
         self.world.ask(request);
@@ -116,7 +116,7 @@ impl Rig {
         self.world.said()
     }
 
-    /// What the settings are, or why there are none.
+    /// The settings in force, or why there are none.
     fn identity(&mut self) -> Result<Fingerprint, Unfit> {
         match self.ask(&Request::Identify)[..] {
             [Message::Identity(Identity { settings, board: "bench", version: VERSION, caution: CAUTION })] => settings,
@@ -132,7 +132,7 @@ impl Rig {
         answers
     }
 
-    /// Released, and then down for so many steps.
+    /// Released, then down for this many steps.
     fn hold_button(&mut self, seconds: u32) {
         self.world.change(|inputs| inputs.button = Button::Released);
         self.second();
@@ -140,7 +140,7 @@ impl Rig {
         self.seconds(seconds);
     }
 
-    /// What storage holds, as a start would find it.
+    /// The content of storage, as a start would find it.
     fn kept(&self) -> (Kept<crate::testing::Part>, [u8; SCRATCH]) {
         let world = World::new(&Inputs::DEAD);
         world.bytes.borrow_mut().clone_from(&self.world.bytes.borrow());
@@ -197,7 +197,7 @@ mod loops {
         assert!(!world.acts().iter().any(|act| matches!(act, Act::Heater(_) | Act::Charge(_) | Act::Full(_))));
     }
 
-    /// Decided is between what is measured and what is driven.
+    /// The decision comes after measuring and before driving.
     const fn rank(act: Act) -> u8 {
         match act {
             Act::Look | Act::Measure => 0,
@@ -238,7 +238,7 @@ mod loops {
             if second == 300 {
                 (0..4).for_each(|n| rig.world.change(|i| i.channels[n] = sample(&settings().channels[n], c(20_000))));
             }
-            // No cell warms so fast, says whoever does not look.
+            // The jump counts as a fault, because no cell warms so fast. The button clears it.
             let button = if (340..350).contains(&second) { Button::Pressed } else { Button::Released };
             rig.world.change(|inputs| {
                 inputs.supply = inputs.supply.filter(|_| second != 150);
@@ -255,7 +255,7 @@ mod loops {
         assert_eq!(seen, [true; 4]);
     }
 
-    /// A charger in two steps, 40 A and 110 A; the cells may take 100 A at most.
+    /// A charger in two steps of 40 A and 110 A. The cells may take at most 100 A.
     fn in_steps() -> Settings {
         let amps = |amps: u32| Milliamps::from_milliamps(amps * 1000);
         let mut settings = settings();
@@ -354,7 +354,7 @@ mod loops {
                 assert_eq!(rig.pins()[..2], [false; 2]);
                 let acts = rig.world.acts();
                 assert!(!acts.contains(&Act::Feed));
-                // Not even for a moment, but where the pin that sticks is that of the relay set last.
+                // Not even for a moment, unless the pin that sticks is that of the relay set last.
                 if stuck(Act::Alarm(PinState::Low)) {
                     let high = PinState::High;
                     let closed = |act: &Act| [Act::Heater(high), Act::Charge(high), Act::Full(high)].contains(act);
@@ -434,7 +434,7 @@ mod unfit {
         sealed(&body)
     }
 
-    /// Records that are no settings, and why.
+    /// Records that are not settings, and why.
     fn records() -> [(Vec<u8>, Unfit); 5] {
         let mut damaged = record_of(&settings());
         damaged[20] ^= 1;
@@ -570,7 +570,7 @@ mod keeping {
                     changes += 1;
                     assert_eq!(rig.kept_memory(), now.0, "{seed}");
                 }
-                // Also the start of the program is kept with the first event.
+                // The start of the program is kept along with the first event.
                 let is_new = now != (memory, event) || restarted;
                 assert!(is_new || !is_kept, "{seed}: written although nothing is new");
                 (memory, event) = now;
@@ -580,9 +580,9 @@ mod keeping {
         assert!(changes > 40, "{changes}");
     }
 
-    /// Power is cut at every write of a step in which something changes, half-way through it too. What is on then is on with what stands in
-    /// storage. So a start finds every fault that latched, but one that has just opened a relay: a switch-off waits for nothing. And
-    /// such a fault is judged anew by what is there still.
+    /// Power is cut at every write of a step in which something changes, and half-way through it too. Storage always
+    /// holds what is then on. So a start finds every fault that latched, except one that has just opened a relay,
+    /// because a switch-off waits for nothing. The next start judges such a fault again by what is still there.
     #[test]
     fn a_cut_of_power_at_any_write_forgets_no_fault_that_has_not_just_opened_a_relay_and_no_run_of_the_heater() {
         let (mut cuts, mut latches, mut ons) = (0, 0, 0);
@@ -590,7 +590,7 @@ mod keeping {
             let (settings, history) = case(seed);
             let mut moments = history.moments(&settings);
             moments.truncate(1_500);
-            // Which steps change what must survive, by a run of the bare core.
+            // A run of the bare core shows which steps change what must survive.
             let valid = settings.clone().validate().unwrap();
             let mut unit = Unit::new(&valid, Memory::default());
             let mut stories: Vec<(usize, Memory)> = Vec::new();
@@ -643,7 +643,8 @@ mod keeping {
                     let new = changed.latched.without(before.latched);
                     latches += u32::from(!new.is_empty());
                     ons += u32::from(!pins[0] && changed.run.begun > 0);
-                    // Either it is there, or it is as if this step had not been: nothing has been done that it would have forbidden.
+                    // Either it is there, or it is as if this step had not been: the board has done nothing that the
+                    // new memory would have forbidden.
                     let is_there = found.latched.and(new) == new;
                     assert!(
                         is_there || opened || now[..2] == pins[..2],
@@ -670,7 +671,8 @@ mod keeping {
                 keeps(&rig.world.acts())
             })
             .collect();
-        // Besides there is something new to keep: that charge is waited for, and after the run of readings a quarter of the soak.
+        // Two more things must be kept: that charge is waited for and, after the run of readings, a quarter of the
+        // soak.
         let (waits, quarter) = (1, 152);
         assert_eq!(tries, [0, waits, TRY_AGAIN, TRY_AGAIN * 2, quarter, TRY_AGAIN * 3, TRY_AGAIN * 4, TRY_AGAIN * 5]);
         assert_eq!(rig.kept_memory(), None);
@@ -679,7 +681,7 @@ mod keeping {
         assert_eq!(rig.kept_memory(), Some(rig.memory()));
         assert!(!has(&rig.second(), SystemFault::StorageFailing));
         rig.until(charges);
-        // What was waited is forgotten in a 24th of the time.
+        // The wait is forgotten in a 24th of the time.
         rig.seconds(TRY_AGAIN);
         rig.world.acts();
         rig.seconds(TRY_AGAIN * 3);
@@ -709,7 +711,7 @@ mod keeping {
         rig.until(heats);
         rig.second();
         rig.world.fails_to_write.set(true);
-        // Nothing that must survive changes, only an event comes.
+        // Nothing that must survive changes. Only an event comes.
         rig.world.change(|inputs| inputs.sources = Sources::NONE);
         rig.second();
         rig.world.change(|inputs| inputs.sources = Sources::NONE.with(1));
@@ -825,7 +827,7 @@ mod keeping {
 mod service_line {
     use super::*;
 
-    /// Cells at 20 °C are too cold for them.
+    /// Cells at 20 °C are too cold for these settings.
     fn other_settings() -> Settings {
         let mut other = settings();
         other.charge.release = c(21_000);
@@ -884,7 +886,7 @@ mod service_line {
         assert_eq!(rig.identity(), Ok(fingerprint));
     }
 
-    /// Who only has the line may read everything and change nothing.
+    /// The line alone allows reading everything and changing nothing.
     #[test]
     fn an_upload_without_the_button_is_refused_and_touches_no_output() {
         let (mut rig, record) = (Rig::at(20_000), record_of(&other_settings()));
@@ -1009,7 +1011,7 @@ mod service_line {
         let other_protocol = stuffed(&sealed(&[forewarm_core::wire::frame::PROTOCOL + 1, 0]));
         let garbage = vec![0x5A, 0xFF, 0x01, 0x80, 0];
         let oversized = [vec![9; 5_000], vec![0]].concat();
-        // Made the same way as what is refused.
+        // Made in the same way as what is refused.
         assert_eq!(stuffed(&sealed(&[forewarm_core::wire::frame::PROTOCOL, 0])), whole);
         let mut rig = Rig::at(20_000);
         for (index, frame) in (1..).zip([garbage, truncated, flipped, unknown, more, other_protocol, oversized]) {
@@ -1144,7 +1146,7 @@ mod service_line {
 mod watching {
     use super::*;
 
-    /// A second of turns at a look a millisecond, with a step at its end. `level` is that of the line at each.
+    /// A second of turns with a look each millisecond, and a step at its end. `level` is that of the line at each look.
     fn second(rig: &mut Rig, wire: Wire, level: impl Fn(u32) -> bool) -> Outputs {
         for ms in 0..1000 {
             rig.world.millis.update(|millis| millis + 1);
@@ -1243,11 +1245,12 @@ mod watching {
     }
 }
 
-/// Whatever happens, the board does what the core says, bit for bit.
+/// The board does what the core decides, bit for bit, whatever happens.
 ///
-/// Storage is the one thing that the board finds out by itself: that it fails is known in the step after a write that failed, not when
-/// it begins to. So the bare unit is told of storage what the application has found out, and starts afresh with what was kept
-/// last; that what is found out is true is asserted apart, each step. And a board looks at no line of a source that is not configured.
+/// Storage is the one thing that the board finds out by itself. It learns of a failure in the step after a write that
+/// failed, not when storage starts to fail. So the bare unit gets the storage state that the application found, and
+/// starts again with what was kept last. Each step separately asserts that this state is true. And a board does not
+/// look at the line of a source that is not configured.
 #[test]
 fn the_application_decides_as_the_bare_core_does() {
     let (mut steps, mut restarts, mut failing, mut stale, mut on) = (0_u32, 0_u32, 0_u32, 0_u32, [0_u32; 2]);
@@ -1298,7 +1301,7 @@ fn the_application_decides_as_the_bare_core_does() {
             on[1] += u32::from(charges(&expected));
         }
     }
-    // So that it cannot hold for want of cases.
+    // So that the property cannot hold for lack of cases.
     assert!(
         steps > 100_000 && restarts > 100 && failing > 500 && stale > 0 && on.iter().all(|&on| on > 5_000),
         "{steps} {restarts} {failing} {stale} {on:?}"

@@ -1,4 +1,4 @@
-//! Storage that obeys the rules of flash, loses power at any moment, wears out and rots.
+//! Tests with storage that obeys the rules of flash, loses power at any moment, wears out and decays.
 
 extern crate std;
 use super::*;
@@ -44,7 +44,7 @@ impl Noise {
     }
 }
 
-/// What a word write or a page erase has come to when power is lost in it.
+/// The result of a word write or a page erase in which power is lost.
 const TORN_WRITES: usize = 3;
 const TORN_ERASES: usize = 12;
 
@@ -65,7 +65,7 @@ fn tear_erase(kind: usize, page: &mut [u8], noise: &mut Noise) {
     let length = page.len();
     let few = noise.below(60);
     match kind {
-        // Words of it are erased, one after the other.
+        // Its words are erased one after the other.
         0 => page[..length / 2].fill(0xFF),
         1 => page[length / 2..].fill(0xFF),
         2 => page[..few].fill(0xFF),
@@ -73,9 +73,9 @@ fn tear_erase(kind: usize, page: &mut [u8], noise: &mut Noise) {
         4 => page[..length - few].fill(0xFF),
         5 => page[few..].fill(0xFF),
         6 => page[few..length - few].fill(0xFF),
-        // Cells are levelled first.
+        // The cells are levelled first.
         7 => page.fill(0),
-        // Or they all come up together, some sooner than others.
+        // Or all of them rise together, some sooner than others.
         kind => {
             let per_mille = [100, 500, 900, 990][kind - 8];
             for byte in page {
@@ -85,7 +85,7 @@ fn tear_erase(kind: usize, page: &mut [u8], noise: &mut Noise) {
     }
 }
 
-/// The part itself: it outlives the program.
+/// The part itself, which outlives the program.
 #[expect(clippy::struct_excessive_bools, reason = "ways to fail, in any combination")]
 struct Chip {
     bytes: Vec<u8>,
@@ -95,11 +95,11 @@ struct Chip {
     is_off: bool,
     erase_fails: bool,
     write_fails: bool,
-    /// Word writes until every other one fails, if it does.
+    /// Word writes until every other write fails, if any does.
     writes_left: Option<u64>,
     /// Takes everything and does nothing.
     is_deaf: bool,
-    /// What it holds after each operation, and when power is lost in it, in every way.
+    /// Its content after each operation, and after a loss of power in it, in every way.
     tapped: Option<Vec<Vec<u8>>>,
     erases: Vec<u32>,
     writes: u64,
@@ -273,7 +273,7 @@ impl<const READ: usize, const WRITE: usize, const ERASE: usize> nor_flash::NorFl
 
 type Ordinary = Flash<1, 4, 2048>;
 
-/// Everything that is kept, as it is read.
+/// Everything that is kept, as read.
 #[derive(Clone, Debug, PartialEq, Default)]
 struct Content {
     memory: Option<Memory>,
@@ -333,7 +333,7 @@ impl Call {
         }
     }
 
-    /// What it makes of `content`, in the start `start`.
+    /// The result of this call on `content`, in the start `start`.
     fn on(&self, content: &Content, start: u32) -> Content {
         let mut content = content.clone();
         match self {
@@ -348,7 +348,7 @@ impl Call {
             }
             Self::Totals(totals) => content.totals = Some(*totals),
         }
-        // Whatever is kept, the memory is.
+        // The memory is kept with anything else that is.
         content.memory = Some(content.memory.unwrap_or_default());
         content
     }
@@ -385,8 +385,8 @@ fn event(noise: &mut Noise) -> Event {
     }
 }
 
-/// After power was lost in a call: what `bytes` hold is what was there before the call or what is there after it, power lost once
-/// more while the program starts included, and the storage takes what comes next.
+/// Checks storage after power was lost in a call. `bytes` hold what was there before the call or what the call was to
+/// leave, even if power is lost once more during the start. And the storage takes the next write.
 fn check_cut<const READ: usize, const WRITE: usize, const ERASE: usize>(
     bytes: Vec<u8>,
     before: &Content,
@@ -413,7 +413,8 @@ fn check_cut<const READ: usize, const WRITE: usize, const ERASE: usize>(
     assert_eq!(Content::of(&mut flash.open()).unwrap(), found, "what is written after a cut is kept");
 }
 
-/// Makes `calls` calls and loses power in every `stride`th operation in every way; every page erase counts. Gives how often.
+/// Makes `calls` calls, and loses power in every `stride`th operation in every way. Every page erase counts. Returns
+/// how often.
 fn cut_everywhere<const READ: usize, const WRITE: usize, const ERASE: usize>(
     pages: usize,
     calls: usize,
@@ -428,7 +429,7 @@ fn cut_everywhere<const READ: usize, const WRITE: usize, const ERASE: usize>(
         if n % 50 == 49 {
             kept = flash.open();
         }
-        // The very first leaves a memory that is not the default, lest one pass for the other.
+        // The very first call leaves a memory that is not the default, so that one cannot pass for the other.
         let call = if n == 0 { Call::Memory(Memory { restarts: 1, ..memory(noise) }) } else { Call::any(noise) };
         let after = call.on(&content, kept.start);
         flash.tap();
@@ -454,7 +455,7 @@ fn power_lost_in_any_write_or_erase_leaves_what_was_before_or_what_is_after() {
 
 #[test]
 fn it_does_so_whatever_the_sizes_of_word_and_page() {
-    // Steps that share no factor with the ways there are.
+    // Steps that share no factor with the number of ways.
     cut_everywhere::<4, 4, 2048>(3, 300, 11);
     cut_everywhere::<1, 1, 16_384>(2, 1_000, 251);
     cut_everywhere::<1, 8, 4096>(2, 300, 13);
@@ -479,7 +480,7 @@ proptest! {
                 let after = call.on(&content, kept.start);
                 match call.make(&mut kept) {
                     Ok(()) => (content, candidates) = (after.clone(), vec![after]),
-                    // The memory's default is written before what is kept first.
+                    // The memory's default is written before the first value.
                     Err(_) => candidates.extend([after, Content { memory: Some(Memory::default()), ..content.clone() }]),
                 }
             }
@@ -488,7 +489,7 @@ proptest! {
                 chip.is_off = false;
                 chip.power = None;
             }
-            // Reads only, but for an erase that is finished.
+            // Only reads, except for an erase that is finished.
             let found = Content::of(&mut flash.open()).unwrap();
             prop_assert!(candidates.contains(&found), "found {:?}\namong {:?}", found, candidates);
             content = found;
@@ -500,15 +501,15 @@ proptest! {
         let noise = &mut Noise(seed);
         let bytes = match kind {
             0 => noise.bytes(4 * 2048),
-            // Mostly erased, mostly written.
+            // Mostly erased, or mostly written.
             1 => (0..4 * 2048).map(|_| noise.byte_of(990)).collect(),
             2 => (0..4 * 2048).map(|_| noise.byte_of(10)).collect(),
-            // Pages of the one or the other kind.
+            // Pages of one kind or the other.
             _ => (0..4).flat_map(|_| match noise.below(4) {
                 0 => vec![0xFF; 2048],
                 1 => vec![0; 2048],
                 2 => noise.bytes(2048),
-                // What looks like a page in use.
+                // Bytes that look like a page in use.
                 _ => {
                     let mut page = noise.bytes(2048);
                     page[..16].fill(0xFF);
@@ -559,7 +560,7 @@ proptest! {
     }
 }
 
-/// Whatever `flash` holds, a record that is kept is kept, along with the memory that comes with it.
+/// Whatever `flash` holds, a record that is kept can be read, along with the memory that comes with it.
 fn check_revival(flash: &Ordinary, may_be_read: bool, noise: &mut Noise) -> Result<(), TestCaseError> {
     let scratch = &mut [0; SCRATCH];
     let mut kept = flash.open();
@@ -597,7 +598,7 @@ fn one_bit_that_flips_never_brings_back_older_faults_or_settings() {
     let noise = &mut Noise(3);
     filled(&flash, 250, noise);
     let mut kept = flash.open();
-    // So many that nothing else is where it was first written, with an older one beside it.
+    // Enough writes that everything else has moved from its first place, with an older copy beside it.
     for _ in 0..200 {
         kept.keep_event(&mut [0; SCRATCH], &event(noise)).unwrap();
     }
@@ -616,7 +617,7 @@ fn one_bit_that_flips_never_brings_back_older_faults_or_settings() {
         }
         read += 1;
     }
-    // Only where the record itself is hit, 313 bytes of it, is something lost.
+    // Something is lost only if the record itself is hit, which has 313 bytes.
     assert!(refused * 10 < read, "{refused} of {read}");
 }
 
@@ -627,7 +628,7 @@ fn while_settings_bring_storage_back_to_life_no_cut_forgets_a_fault() {
         let flash = Ordinary::holding(if kind < 4 {
             noise.bytes(4 * 2048)
         } else {
-            // It can be read, and nothing can be written, because what should be blank is not.
+            // It can be read, but nothing can be written, because what should be blank is not.
             let flash = Ordinary::new(4);
             filled(&flash, 37 * kind, noise);
             flash.bytes().into_iter().map(|byte| if byte == 0xFF { 0xFE } else { byte }).collect()
@@ -729,7 +730,7 @@ fn worn_storage_keeps_what_it_has_and_says_that_it_takes_no_more() {
     let mut kept = flash.open();
     let mut refused = 0;
     for n in 0..400 {
-        // As if the program were restarted now and then.
+        // The program restarts now and then.
         if n % 7 == 0 {
             kept = flash.open();
         }
@@ -748,7 +749,7 @@ fn worn_storage_keeps_what_it_has_and_says_that_it_takes_no_more() {
     }
     assert!(refused > 100);
     assert_eq!(Content::of(&mut flash.open()).unwrap(), content);
-    // One that only was too cold, or fed too little, goes on.
+    // A page that was only too cold, or had too little supply, works again.
     flash.0.borrow_mut().erase_fails = false;
     let mut kept = flash.open();
     for _ in 0..300 {
@@ -782,7 +783,7 @@ fn storage_that_takes_nothing_is_found_out_at_once() {
     }
 }
 
-/// Or a fitter who is told that it was refused would have other settings after the next start.
+/// Otherwise a fitter who sees a refusal would have other settings after the next start.
 #[test]
 fn settings_that_were_not_kept_are_never_in_force_and_those_that_were_always_are() {
     let noise = &mut Noise(3);
@@ -843,7 +844,7 @@ fn events_wear_all_pages_alike() {
     let (least, most) = (erases.iter().min().unwrap(), erases.iter().max().unwrap());
     std::println!("erases {erases:?}, words {}", flash.0.borrow().writes);
     assert!(most - least <= 1, "{erases:?}");
-    // 28 bytes each and some to carry along: a part good for 100,000 erases lasts for ten million events.
+    // 28 bytes each, and some to carry along. A part good for 100,000 erases lasts for ten million events.
     assert!(*most < 1_000, "{erases:?}");
 }
 
@@ -962,6 +963,6 @@ fn the_longest_values_fit() {
         postcard::to_slice(&(LAYOUT, totals), room).unwrap().len(),
     ];
     assert!(longest.iter().all(|&length| length <= MAX_VALUE), "{longest:?}");
-    // Both copies, each with header, key and padding, behind what marks the page.
+    // Both copies, each with header, key and padding, behind the marks of the page.
     assert!(2 * (32 + (1 + longest[0]).next_multiple_of(32)) + 64 <= FIRST_WRITE);
 }

@@ -1,22 +1,22 @@
-//! The boards that cannot be run here: their images are built as they are flashed, and looked at for where their parts lie.
+//! Boards that cannot run here: builds their images as they are flashed, and checks where their parts lie.
 
 use forewarm_tests::build_image;
 use std::ops::Range;
 
-/// What is loaded into flash memory, as addresses.
+/// The addresses of what is loaded into flash memory.
 pub(crate) fn image(target: &str, board: &str) -> Vec<Range<u32>> {
     let elf = std::fs::read(build_image(target, board, &[], env!("CARGO_TARGET_TMPDIR"))).expect("an image");
     loaded(&elf)
 }
 
-/// Physical addresses of what an ELF file of 32 bits, little-endian, brings along.
+/// Physical addresses of what a little-endian 32-bit ELF file loads.
 fn loaded(elf: &[u8]) -> Vec<Range<u32>> {
     let word = |at: usize| u32::from_le_bytes(elf[at..at + 4].try_into().expect("four bytes"));
     let half = |at: usize| usize::from(u16::from_le_bytes([elf[at], elf[at + 1]]));
     assert_eq!(elf[..6], *b"\x7fELF\x01\x01");
     let (table, size, count) = (word(28) as usize, half(42), half(44));
     let headers = (0..count).map(|index| table + index * size);
-    // Type 1 is loaded; with nothing in the file it is cleared at the start.
+    // Type 1 is loaded. A segment with nothing in the file is cleared at the start.
     headers
         .filter(|&at| word(at) == 1 && word(at + 16) > 0)
         .map(|at| word(at + 12)..word(at + 12) + word(at + 16))
@@ -26,11 +26,11 @@ fn loaded(elf: &[u8]) -> Vec<Range<u32>> {
 #[test]
 fn the_image_for_the_f411_leaves_alone_what_is_kept_over_a_loss_of_power() {
     let loaded = image("thumbv7em-none-eabihf", "f411");
-    // Sectors 1 and 2; `storage.rs` of the board has them by the same figures.
+    // Sectors 1 and 2. `storage.rs` of the board has the same figures.
     let kept = 0x0800_4000..0x0800_C000;
     for part in &loaded {
         assert!(part.end <= kept.start || part.start >= kept.end, "{part:x?}");
-        // The smaller of the two parts that are sold.
+        // The smaller of the two parts on sale.
         assert!(part.start >= 0x0800_0000 && part.end <= 0x0804_0000, "{part:x?}");
     }
     assert!(loaded.iter().any(|part| part.start == 0x0800_0000), "no vector table at the start: {loaded:x?}");

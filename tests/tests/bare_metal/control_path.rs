@@ -1,22 +1,23 @@
-//! What a step of the controller can reach in the machine code of the release build: no panic, no floating point, no heap,
-//! nothing at all outside the core but moving memory and dividing integers.
+//! Checks what a step of the controller can reach in the machine code of the release build: no panic, no floating
+//! point, no heap, and nothing outside the core except moving memory and dividing integers.
 //!
-//! The core is compiled for the emulated processor, one section a function and without link-time optimisation. From the
-//! roots the references are followed, calls and addresses in data alike, until one leaves the crate.
+//! The core is compiled for the emulated processor, with one section for each function and without link-time
+//! optimisation. References are followed from the roots, calls and addresses in data alike, until one leaves the crate.
 
 use forewarm_tests::build_for;
 use object::read::archive::ArchiveFile;
 use object::{File, Object, ObjectSection, ObjectSymbol, RelocationTarget, SectionIndex};
 use std::collections::{HashMap, VecDeque};
 
-/// What firmware calls between a reset and the next: a firmware's panic would leave the outputs to the watchdog.
+/// What firmware calls between two resets. A panic there would leave the outputs to the watchdog.
 const ROOTS: [&str; 3] = [
     "forewarm_core::unit::Unit::new",
     "forewarm_core::unit::Unit::step",
     "forewarm_core::settings::Settings::validate",
 ];
 
-/// Helpers that the compiler calls on its own. They cannot fail, and floating point has other ones: `__aeabi_dadd` and so on.
+/// Helpers that the compiler calls by itself. They cannot fail, and floating point has others: `__aeabi_dadd` and so
+/// on.
 fn is_harmless(symbol: &str) -> bool {
     const INTEGER: [&str; 4] = ["__aeabi_uldivmod", "__aeabi_ldivmod", "__aeabi_lmul", "__multi3"];
     symbol.starts_with("__aeabi_mem") || symbol.starts_with("mem") || INTEGER.contains(&symbol)
@@ -27,7 +28,7 @@ fn source_name(symbol: &str) -> String {
     format!("{:#}", rustc_demangle::demangle(symbol)).replace(['<', '>'], "")
 }
 
-/// A section of an object file: with one section a function, a function or a piece of data.
+/// A section of an object file. With one section for each function, it is a function or a piece of data.
 type Place = (usize, SectionIndex);
 
 /// The objects of the compiled core, and where each of its symbols is defined.
@@ -90,7 +91,7 @@ fn a_step_can_neither_panic_nor_compute_in_floating_point() {
     let mut reached_from: HashMap<Place, Option<Place>> = HashMap::new();
     let mut queue = VecDeque::new();
     for root in ROOTS {
-        // A method written in another module than its type is named after both, the type last.
+        // A method in another module than its type has the names of both, with the type last.
         let place = code.defined.iter().find(|(name, _)| source_name(name).ends_with(root));
         let (_, &place) = place.unwrap_or_else(|| panic!("{root} is not in the library: is it inline now?"));
         reached_from.insert(place, None);

@@ -1,6 +1,6 @@
-//! The core and the firmware library, built for the processors they are for: one package and one feature set at a time, since
-//! a build of the whole workspace would merge features. Not optimised: that takes most of the time, and the images are built as they
-//! are released elsewhere. `tests/tools/provide` finds or installs the targets.
+//! Builds the core and the firmware library for their processors, one package and one feature set at a time, because a
+//! build of the whole workspace would merge features. The builds are not optimised: optimisation takes most of the
+//! time, and the images are built as released elsewhere. `tests/tools/provide` finds or installs the targets.
 
 use forewarm_tests::build_for;
 
@@ -21,7 +21,7 @@ fn the_core_builds_for_bare_metal_with_each_feature_set() {
     for features in ["", "defmt"] {
         builds(ALL, "forewarm-core", features);
     }
-    // The firmware has the core with this feature on every processor.
+    // The firmware uses the core with this feature on every processor.
     for features in ["serde", "serde,defmt"] {
         builds(LEAST, "forewarm-core", features);
     }

@@ -1,9 +1,10 @@
-//! What is built for bare metal and run nowhere here. Libraries and images are built in different profiles, so that cargo builds one of
-//! each at a time; tests run in the order of their names, and the modules are named so that one of each is next.
+//! Builds for bare metal that do not run here. Libraries and images are built in different profiles, and cargo builds
+//! one of each at a time. Tests run in the order of their names, and the names of the modules make the two kinds
+//! alternate.
 //!
 //! | module | holds |
 //! |---|---|
-//! | `boards` | the images of the boards that cannot be run: where their parts lie |
+//! | `boards` | the images of boards that cannot run here: where their parts lie |
 //! | `control_path` | what a step can reach in machine code |
 //! | `cross_build` | the libraries, for each processor and feature set |
 //! | `port` | the port to copy |

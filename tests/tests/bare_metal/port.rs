@@ -1,4 +1,4 @@
-//! The port to copy for a board of one's own: it builds as it is.
+//! The port to copy for your own board: it builds unchanged.
 
 use crate::boards::image;
 

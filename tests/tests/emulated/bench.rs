@@ -1,4 +1,4 @@
-//! The board under test, from the build of its image to what it answers.
+//! The board under test, from the build of its image to its answers.
 
 use forewarm::emulate::flash::Flash;
 use forewarm::emulate::image::Image;
@@ -28,7 +28,7 @@ pub(crate) enum Program {
     Hangs,
 }
 
-/// One build at a time: both leave their image under one name.
+/// One build at a time, because both leave their image under one name.
 static TURN: Mutex<()> = Mutex::new(());
 
 /// Builds the image, once.
@@ -49,7 +49,7 @@ pub(crate) fn image(program: Program) -> Image {
     Image::open(path).expect("an image")
 }
 
-/// A board that is on.
+/// A running board.
 pub(crate) struct Bench {
     pub(crate) machine: Machine,
     pub(crate) rig: Rig,
@@ -76,7 +76,7 @@ impl Bench {
         Self { machine, rig, probe, service }
     }
 
-    /// Switches the board off, for what is in its storage.
+    /// Switches the board off, and hands back the content of its storage.
     pub(crate) fn off(self) -> Flash {
         drop(self.machine);
         self.rig.into_flash()
@@ -89,18 +89,18 @@ impl Bench {
         bench
     }
 
-    /// Resets the processor and lets it start. What is in storage stays.
+    /// Resets the processor and lets it start. The content of storage stays.
     pub(crate) fn reset(&mut self) {
         self.machine.monitor.as_mut().expect("a monitor").reset().expect("a reset");
         assert_eq!(self.rig.start().expect("a start"), End::Done);
     }
 
-    /// Switches telemetry off, as settings that are installed leave it: what nobody reads takes its time all the same.
+    /// Switches telemetry off, as an installation of settings does. Unread telemetry takes time too.
     pub(crate) fn silence(&mut self) {
         self.service.line().say(&Request::SendTelemetry { every: 0 }).expect("a service line");
     }
 
-    /// What the program does in each of these steps, each with the pins it leaves.
+    /// What the program does in each of these steps, and the pins that each leaves.
     pub(crate) fn play(&mut self, moments: &[Moment]) -> Vec<(Pins, Outputs)> {
         let mut did = Vec::with_capacity(moments.len());
         let end = self.rig.play(moments, |_, pins, outputs| did.push((pins, *outputs)));
@@ -108,13 +108,13 @@ impl Bench {
         did
     }
 
-    /// What the program does for the next of these inputs, a second after the other.
+    /// What the program does for the next of these inputs, one a second.
     pub(crate) fn seconds(&mut self, clock: &mut u32, inputs: &Inputs, seconds: u32) -> Outputs {
         let moments: Vec<Moment> = (0..seconds).map(|_| next(clock, 1000, inputs)).collect();
         self.play(&moments).last().expect("a step").1
     }
 
-    /// Asks over the service line, for the first message that `judge` takes.
+    /// Sends a request over the service line, and returns the first message that `judge` takes.
     pub(crate) fn ask<T>(&mut self, request: &Request<'_>, judge: impl FnMut(&Message<'_>) -> ControlFlow<T>) -> T {
         self.try_ask(request, judge).expect("an answer")
     }
@@ -129,7 +129,7 @@ impl Bench {
 
     /// The levels of the output pins, read from outside the program.
     pub(crate) fn pins(&mut self) -> Pins {
-        // Data and direction of port B; a pin that is no output drives nothing.
+        // Data and direction of port B. A pin that is not an output drives nothing.
         const DATA: u32 = 0x4000_5000 + (0xFF << 2);
         const DIRECTION: u32 = 0x4000_5400;
         let read = |address| self.probe.read(address).expect("a register");
@@ -137,25 +137,25 @@ impl Bench {
     }
 }
 
-/// The moment so many milliseconds after the one before.
+/// The moment this many milliseconds after the one before.
 pub(crate) fn next(clock: &mut u32, by_ms: u32, inputs: &Inputs) -> Moment {
     *clock = clock.wrapping_add(by_ms);
     moment(Instant::from_millis(*clock), inputs, 30)
 }
 
-/// The output pins are as the decision has them.
+/// Asserts that the output pins follow the decision.
 pub(crate) fn are_as_decided(pins: Pins, outputs: &Outputs) -> bool {
     pins.has(Pins::HEATER) == (outputs.heater == Relay::Closed)
         && pins.has(Pins::CHARGE) == (outputs.charge == Relay::Closed)
         && pins.has(Pins::FULL) == (outputs.full == Relay::Closed)
 }
 
-/// The settings that the generators of the core's own tests begin with.
+/// The settings with which the generators of the core's own tests begin.
 pub(crate) fn settings() -> Settings {
     forewarm_core::testing::settings()
 }
 
-/// A frame as it goes over a line.
+/// A frame in the form in which it goes over a line.
 pub(crate) fn framed(request: &Request<'_>) -> Vec<u8> {
     let mut room = [0; 1024];
     frame::encode(request, &mut room).expect("room").to_vec()

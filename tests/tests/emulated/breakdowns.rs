@@ -1,11 +1,11 @@
-//! Breakdowns as the released image lives through them: what is found, what stays off and what comes back.
+//! Breakdowns of parts around the released image: what it finds, what stays off and what comes back.
 //!
 //! | breaks | held elsewhere, too |
 //! |---|---|
 //! | a converter repeats its codes, a check resistor leaves its band, a line is stuck at present | the same through a winter of the plant: `sim/src/rehearse/seasons.rs` |
 //! | the others | the core's own tests |
 //!
-//! That settings are refused while nobody holds the button is in `input`.
+//! `input` tests that settings are refused while nobody holds the button.
 
 use crate::bench::{Bench, Program, next, settings};
 use forewarm_core::fault::{ChannelFault, SystemFault};
@@ -17,11 +17,11 @@ use forewarm_core::testing::{fine_inputs, sample, shown, tapped};
 
 const CELL: usize = 0;
 const PAD: usize = 2;
-/// The air's thermometer, or a check resistor in its place.
+/// The thermometer of the air, or a check resistor in its place.
 const LAST: usize = 3;
 const OHM_100: Ohms = Ohms::from_milliohms(100_000);
 
-/// A board and the world around it, a second a step.
+/// A board and the world around it, in steps of a second.
 struct World {
     bench: Bench,
     settings: Settings,
@@ -36,13 +36,13 @@ impl World {
         Self { bench, settings, clock: 0 }
     }
 
-    /// All is well at so many millidegrees, give or take what a converter's last digits do.
+    /// All is well at `t` millidegrees, except for the last digits of a converter.
     fn fine(&self, t: i32) -> Inputs {
         let digits = i32::try_from(self.clock / 1000 * 7 % 5).expect("less than five");
         fine_inputs(&self.settings, Celsius::from_millidegrees(t + digits))
     }
 
-    /// The seconds that follow, what is shown of each changed from what is fine. Answers each step.
+    /// The seconds that follow. `change` changes what is shown in each from the good state. Returns each step.
     fn show(&mut self, t: i32, seconds: u32, change: impl Fn(&Settings, &mut Inputs)) -> Vec<Outputs> {
         let moments: Vec<_> = (0..seconds)
             .map(|_| {
@@ -54,7 +54,7 @@ impl World {
         self.bench.play(&moments).into_iter().map(|(_, outputs)| outputs).collect()
     }
 
-    /// The last of so many seconds in which all is well.
+    /// The last of a number of seconds in which all is well.
     fn well(&mut self, t: i32, seconds: u32) -> Outputs {
         self.show(t, seconds, |_, _| ()).pop().expect("a step")
     }
@@ -163,7 +163,7 @@ const BREAKDOWNS: [Breakdown; 8] = [
         |_| (),
         |world| {
             world.well(-8_000, 60);
-            // Longer than the soak, and than it takes the way to become believable.
+            // Longer than the soak and the time to become believable again.
             let did = world.show(12_000, 900, |_, _| ());
             assert!(never_charged(&did), "a jump is charged");
             assert_eq!(did[899].faults.channels[CELL], Some(ChannelFault::Jumped), "{:?}", did[899]);
@@ -206,7 +206,7 @@ const BREAKDOWNS: [Breakdown; 8] = [
         "the heater's contact welds, and nobody looks until the plate is far too hot",
         |_| (),
         |world| {
-            // It is commanded off, as no source is present.
+            // It is commanded off, because no source is present.
             let plate = |t: i32| {
                 move |settings: &Settings, inputs: &mut Inputs| {
                     inputs.sources = Sources::NONE;
@@ -237,7 +237,7 @@ const BREAKDOWNS: [Breakdown; 8] = [
             world.charged(12_000);
             let did = world.show(12_000, 10, |_, inputs| inputs.channels[CELL] = Sample::ConverterFault);
             assert!(did.iter().all(is_off), "{:?}", did[0]);
-            // The relay rests for a minute; the soak of ten is not asked for again.
+            // The relay rests for a minute. The soak of ten is not needed again.
             let did = world.show(12_000, 70, |_, _| ());
             assert!(is_off(&did[0]) && did[69].charge == Relay::Closed, "{:?}", did[69]);
         },

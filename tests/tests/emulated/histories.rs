@@ -1,8 +1,8 @@
-//! Hundreds of generated histories of faults, restarts and clocks that leap, and the promises on safety; thousands with
-//! `FOREWARM_HISTORIES=50` or more.
+//! Plays hundreds of generated histories of faults, restarts and clock jumps, and checks the promises on safety. It
+//! plays thousands with `FOREWARM_HISTORIES=50` or more.
 //!
-//! The generators, and the plain model of what is promised, are those that the core is tested with. Two things differ from there:
-//! storage keeps what it is given, as here it is real; and what survives a restart comes out of it.
+//! The generators, and the plain model of the promises, are those of the core's tests. Two things differ. Storage is
+//! real here, so it keeps what it is given. And what survives a restart comes out of storage.
 
 use crate::bench::{Bench, Program, are_as_decided};
 use forewarm::emulate::flash::Flash;
@@ -15,11 +15,11 @@ use forewarm_core::testing::{Model, Moment as Happened, case, exact, exact_celsi
 use forewarm_core::{Memory, Unit};
 use forewarm_rig::Moment;
 
-/// Installations that are tried.
+/// Installations to try.
 const INSTALLATIONS: u64 = 40;
-/// Histories of each: what a run of all tests has time for.
+/// Histories of each: as many as a run of all tests has time for.
 const HISTORIES: u64 = 15;
-/// The most that each has.
+/// Most histories of each.
 const MOST_HISTORIES: u64 = 1_000;
 
 /// Histories of each in this run.
@@ -29,7 +29,7 @@ fn histories() -> u64 {
     asked.unwrap_or_else(|| panic!("FOREWARM_HISTORIES is a number from {HISTORIES} to {MOST_HISTORIES}"))
 }
 
-/// Every so many histories are played again with a colder cell.
+/// One history in this many is played again with a colder cell.
 const COLDER: u64 = 20;
 
 struct Case {
@@ -45,7 +45,7 @@ impl Case {
         for moment in &mut moments {
             moment.inputs.storage = Storage::Kept;
         }
-        // Each history begins with a start, which is one start and not two.
+        // Each history begins with a start. It is one start and not two.
         if let Some(first) = moments.first_mut() {
             first.restart = false;
         }
@@ -63,9 +63,9 @@ impl Case {
         from.windows(2).map(|pair| pair[0]..pair[1]).collect()
     }
 
-    /// What the core comes to, on this machine, and what is latched then.
+    /// The core's decisions on this machine, and what is latched then.
     fn core(&self) -> Vec<(Outputs, SystemFaults)> {
-        // The start before was that in which the settings were written, and is remembered along with them.
+        // The settings were written in the start before. Storage remembers it along with them.
         let mut unit = Unit::new(&self.settings, Memory { restarts: 1, ..Memory::default() });
         let step = |happened: &Happened| {
             if happened.restart {
@@ -78,7 +78,7 @@ impl Case {
     }
 }
 
-/// A board with the settings of an installation, and its storage as it was then.
+/// A board with the settings of an installation, and its storage at that time.
 fn board(installation: u64) -> (Bench, Flash) {
     let settings = case(installation).0.validate().expect("settings that are fit");
     let mut bench = Bench::with(Program::Released, &settings);
@@ -86,7 +86,7 @@ fn board(installation: u64) -> (Bench, Flash) {
     (bench, flash)
 }
 
-/// What the image does, from a start with nothing but its settings in storage.
+/// What the image does, from a start with only its settings in storage.
 fn play(bench: &mut Bench, flash: &Flash, case: &Case, name: &str) -> Vec<Outputs> {
     let shown = case.shown();
     let mut did = Vec::with_capacity(shown.len());
@@ -102,7 +102,7 @@ fn play(bench: &mut Bench, flash: &Flash, case: &Case, name: &str) -> Vec<Output
     did
 }
 
-/// Invariants 1 to 4, 7 and 12, by the plain model, from what the image answered.
+/// Invariants 1 to 4, 7 and 12, by the plain model, from the image's answers.
 fn check(case: &Case, did: &[Outputs], core: &[(Outputs, SystemFaults)], name: &str) {
     let settings = &case.settings;
     let mut model = Model::new(settings);
@@ -167,7 +167,7 @@ fn holds(installations: std::ops::Range<u64>) {
     assert!(steps > 100_000 && restarts > 100, "{steps} steps, {restarts} restarts");
 }
 
-/// Invariant 5: the same history up to a step in which charge is refused, with one cell colder there.
+/// Invariant 5: the same history up to a step in which charge is refused, with one cell colder in that step.
 fn colder(bench: &mut Bench, flash: &Flash, case: &Case, did: &[Outputs], name: &str) {
     let settings = &case.settings;
     let high_release = exact(settings.charge.high_release);

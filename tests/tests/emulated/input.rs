@@ -1,4 +1,4 @@
-//! What is wrong on the lines, in the converter and in storage.
+//! Errors on the lines, in the converter and in storage.
 
 use crate::bench::{Bench, Program, framed, next, settings};
 use forewarm::emulate::flash::Flash;
@@ -28,7 +28,7 @@ fn record_of(settings: &ValidSettings) -> Vec<u8> {
     record::encode(settings, &mut room).expect("room").to_vec()
 }
 
-/// The settings in force, and where they come from.
+/// The settings in force, and their origin.
 fn in_force(bench: &mut Bench) -> (Origin, Vec<u8>) {
     bench.ask(&Request::ReadSettings, |message| match message {
         Message::Settings { origin, record } => ControlFlow::Break((*origin, record.to_vec())),
@@ -36,7 +36,7 @@ fn in_force(bench: &mut Bench) -> (Origin, Vec<u8>) {
     })
 }
 
-/// How an upload is answered that is not to be accepted.
+/// The answer to an upload that must not be accepted.
 fn refused(bench: &mut Bench, replaces: Fingerprint, record: &[u8]) -> Refusal {
     bench.ask(&Request::WriteSettings { replaces, record }, |message| match message {
         Message::Refused(refusal) => ControlFlow::Break(*refusal),
@@ -45,12 +45,12 @@ fn refused(bench: &mut Bench, replaces: Fingerprint, record: &[u8]) -> Refusal {
     })
 }
 
-/// Bytes in which nobody has written anything.
+/// Bytes that nobody has written.
 fn scattered(bytes: u32) -> Vec<u8> {
     (0..bytes).map(|n| n.wrapping_mul(2_654_435_761).to_be_bytes()[0]).collect()
 }
 
-/// Other settings that are as fit.
+/// Other valid settings.
 fn other() -> ValidSettings {
     let mut other = settings();
     other.charge.release = Celsius::from_millidegrees(other.charge.release.as_millidegrees() + 500);
@@ -89,7 +89,7 @@ fn what_comes_over_the_service_line_changes_no_decision() {
             assert_eq!(board, core.step(moment.now, &inputs), "after line {}", round % lines.len());
         }
     }
-    // And it still listens.
+    // It still listens.
     bench.service.line().send(&[0]).expect("a line");
     assert_eq!(in_force(&mut bench).1, record_of(&valid()));
 }
@@ -99,7 +99,7 @@ fn an_upload_that_is_played_again_later_is_refused() {
     let mut bench = Bench::with(Program::Released, &valid());
     let (origin, first) = in_force(&mut bench);
     assert_eq!((origin, &first), (Origin::Stored, &record_of(&valid())));
-    // The upload that has put them there replaced what was built in; now they are to be replaced.
+    // The upload that wrote them replaced the built-in settings. Now they are replaced in turn.
     bench.reset();
     bench.service.install(&mut bench.rig, &other()).expect("accepted");
     let fingerprint = record::fingerprint(&record_of(&other()));
@@ -166,7 +166,7 @@ fn power_lost_in_the_midst_of_an_upload_leaves_the_settings_that_were() {
 
 #[test]
 fn without_readable_settings_both_outputs_stay_off_and_new_settings_bring_it_back() {
-    // What was kept is overwritten by what nobody has written.
+    // Bytes that nobody has written replace what was kept.
     let mut bench = Bench::start(Program::Released, Flash::holding(&scattered(8_192)));
     let mut clock = 0;
     for inputs in [fine(0), fine(12_000)] {
@@ -178,11 +178,11 @@ fn without_readable_settings_both_outputs_stay_off_and_new_settings_bring_it_bac
     bench.service.install(&mut bench.rig, &valid()).expect("accepted");
     let outputs = bench.seconds(&mut clock, &fine(12_000), 900);
     assert_eq!(outputs.charge, Relay::Closed, "{outputs:?}");
-    // Nobody knows what had latched, so all of it has: someone must look, and press the button.
+    // Nobody knows what had latched, so everything has. Someone must look, and press the button.
     assert!(outputs.faults.system.contains(SystemFault::HeaterWelded), "{outputs:?}");
 }
 
-/// Steps in which the first channel, a cell's, shows something else.
+/// Steps in which the first channel, that of a cell, shows something else.
 fn showing(bench: &mut Bench, clock: &mut u32, shown: Shown, seconds: usize) -> Vec<Outputs> {
     let moments: Vec<Moment> = (0..seconds)
         .map(|_| {
@@ -212,7 +212,7 @@ fn a_converter_that_shows_all_ones_all_zeros_or_nothing_takes_both_outputs_away_
         assert_eq!(charged.charge, Relay::Closed, "before {shown:?}: {charged:?}");
         let max_age = settings().trust.max_age.as_millis() as usize / 1000;
         let did = showing(&mut bench, &mut clock, shown, max_age + 2);
-        // What is merely not due yet may be old; all else is known in the same step.
+        // A sample that is not due yet may be old. Everything else is known in the same step.
         let known = if fault == ChannelFault::Missing { &did[max_age + 1..] } else { &did };
         for outputs in known {
             assert_eq!((outputs.heater, outputs.charge), (Relay::Open, Relay::Open), "{shown:?}");
@@ -253,7 +253,7 @@ fn a_line_that_toggles_counts_as_what_is_safe_and_is_named() {
     assert_eq!(did[19].cause, bench.seconds(&mut clock, &refused, 1).cause);
 }
 
-/// Warms everything from 0 to 12 °C, by no more than is believed.
+/// Warms everything from 0 to 12 °C, no faster than is believed.
 fn warm(bench: &mut Bench, clock: &mut u32) {
     let moments: Vec<Moment> = (0..=12_000).step_by(40).map(|t| next(clock, 1000, &fine(t))).collect();
     for moments in moments.chunks(50) {
@@ -261,7 +261,7 @@ fn warm(bench: &mut Bench, clock: &mut u32) {
     }
 }
 
-/// Keeps a board busy with events: the cells fail and recover, ten seconds a step.
+/// Keeps a board busy with events: the cells fail and recover, in steps of ten seconds.
 fn busy(bench: &mut Bench, clock: &mut u32, rounds: usize) -> Vec<Outputs> {
     let mut did = Vec::new();
     for _ in 0..rounds {
@@ -292,7 +292,7 @@ fn storage_that_can_no_longer_be_erased_is_named_keeps_the_heater_off_and_charge
     assert_eq!((outputs.heater, outputs.alarm), (Relay::Open, Alarm::Sounding));
     warm(&mut bench, &mut clock);
     assert_eq!(bench.seconds(&mut clock, &fine(12_000), 1_200).charge, Relay::Closed);
-    // Whether or not there was room for it: a heater that is welded is not forgotten.
+    // Even if there was no room for it: a welded heater is not forgotten.
     let welded = Inputs { sources: Sources::NONE, heater_feedback: Some(Relay::Closed), ..fine(0) };
     bench.seconds(&mut clock, &welded, 20);
     for _ in 0..3 {
@@ -314,7 +314,7 @@ fn storage_that_takes_nothing_is_named_when_something_is_to_be_kept() {
     assert_eq!(outputs.heater, Relay::Open);
     hold_button(&mut bench.rig).expect("steps");
     assert_eq!(refused(&mut bench, record::fingerprint(&record_of(&valid())), &record_of(&other())), Refusal::NotKept);
-    // It takes again what it is given.
+    // It takes data again.
     bench.rig.flash().faults.writes = false;
     let outputs = bench.seconds(&mut clock, &welded, 120);
     assert!(!outputs.faults.system.contains(SystemFault::StorageFailing), "{outputs:?}");

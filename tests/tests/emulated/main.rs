@@ -1,13 +1,13 @@
-//! The firmware's image, run on an emulated processor: what it decides is what the core decides on this machine, bit for bit, and
-//! nothing that comes over its lines or happens to its power makes it unsafe.
+//! Runs the firmware's image on an emulated processor. It decides what the core decides on this machine, bit for bit.
+//! Nothing on its lines and nothing that happens to its power makes it unsafe.
 //!
 //! | module | holds |
 //! |---|---|
-//! | `bench` | the board under test, from the build of its image to what it answers |
+//! | `bench` | the board under test, from the build of its image to its answers |
 //! | `winter` | a million steps of a winter, in the same loop as a rehearsal |
 //! | `histories` | generated histories of faults, and the promises on safety |
 //! | `power` | hangs, resets and cuts of the power |
-//! | `input` | what is wrong on the lines, in the converter and in storage |
+//! | `input` | errors on the lines, in the converter and in storage |
 //! | `breakdowns` | what breaks down, what is found, what stays off and what comes back |
 
 mod bench;

@@ -17,7 +17,7 @@ fn cold() -> Inputs {
 }
 
 fn welded() -> Inputs {
-    // The heater's contact is closed while it is commanded off, as no source is present.
+    // The heater's contact is closed while it is commanded off, because no source is present.
     let none = forewarm_core::signals::Sources::NONE;
     Inputs { sources: none, heater_feedback: Some(Relay::Closed), ..cold() }
 }
@@ -26,7 +26,7 @@ fn is_latched(outputs: &Outputs) -> bool {
     outputs.faults.system.contains(SystemFault::HeaterWelded)
 }
 
-/// A board whose heater is on; the time it has come to.
+/// A board whose heater is on, and the time that it has reached.
 fn heating(program: Program) -> (Bench, u32) {
     let mut bench = Bench::with(program, &settings().validate().expect("settings"));
     let mut clock = 0;
@@ -55,7 +55,7 @@ fn a_program_that_hangs_while_it_heats_is_switched_off() {
     assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE | Pins::FULL), 0);
 }
 
-/// The watchdog's two seconds are the program's own: a machine that is too busy to run it keeps it from nothing it had to do.
+/// The watchdog's two seconds are the program's own. A busy machine keeps the program from nothing that it had to do.
 #[test]
 fn a_program_that_is_not_run_for_long_is_not_restarted_for_it() {
     let (mut bench, mut clock) = heating(Program::Released);
@@ -88,11 +88,11 @@ fn a_reset_at_any_moment_leaves_both_outputs_off_until_start_up_is_done() {
     }
 }
 
-/// What came of a stretch of life in which much is kept: starts, events, a fault that latches.
+/// The result of a stretch of life in which much is kept: starts, events, a fault that latches.
 struct Life {
-    /// Whether a step was reported in which the fault was latched.
+    /// Whether a step with the latched fault was reported.
     latched: bool,
-    /// What is in storage when the power is gone.
+    /// The content of storage when the power is gone.
     flash: Flash,
     /// Writes and erases so far.
     changes: u64,
@@ -142,7 +142,7 @@ fn power_cut_at_any_write_leaves_latched_faults_and_settings_as_they_were_or_as_
         assert!(!system.contains(SystemFault::StorageFailing), "cut at {after}: {outputs:?}");
         let other = system.and(SystemFaults::LATCHED).without(SystemFaults::NONE.with(SystemFault::HeaterWelded));
         assert!(other.is_empty(), "cut at {after}, latched by nobody: {outputs:?}");
-        // What steps came to is reported once another follows, and so after it was kept.
+        // The result of a step is reported once another follows, and so after it was kept.
         assert!(!life.latched || is_latched(&outputs), "cut at {after}: a latched fault is forgotten");
         assert_eq!(outputs.heater == Relay::Closed, !is_latched(&outputs), "cut at {after}: {outputs:?}");
     }

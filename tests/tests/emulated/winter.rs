@@ -8,7 +8,7 @@ use forewarm_core::quantity::Celsius;
 use forewarm_tests::root;
 use std::sync::atomic::AtomicBool;
 
-/// The demonstration, its first days, a step a second.
+/// The first days of the demonstration, in steps of a second.
 fn scenario(days: i64) -> Scenario {
     let file = root().join("sim/demo/hut.toml");
     let installation = Installation::load(&file).expect("the demonstration");
@@ -23,7 +23,7 @@ fn lockstep(bench: &mut Bench, scenario: &Scenario, exchange: Exchange) -> locks
 
 #[test]
 fn over_a_million_steps_of_a_winter_the_image_decides_what_the_core_decides() {
-    // 12 days are 1 036 800 steps, and the first: the coldest of the demonstration are among them.
+    // 12 days are 1 036 800 steps, plus the first. The coldest days of the demonstration are among them.
     let scenario = scenario(12);
     let mut bench = Bench::with(Program::Released, &scenario.settings);
     let run = lockstep(&mut bench, &scenario, Exchange::Batches);

@@ -1,4 +1,4 @@
-//! An image that has been switched on, led down its deepest paths, and how much of its stack it has used then.
+//! Runs an image down its deepest paths, and measures how much of its stack it used.
 
 use crate::elf::Elf;
 use forewarm::emulate::flash::Flash;
@@ -38,7 +38,7 @@ fn settings() -> (ValidSettings, ValidSettings) {
     };
     let roles = [Role::Cell, Role::Cell, Role::Cell, Role::Cell, Role::Pad, Role::Ambient];
     long.channels = roles.map(channel).into_iter().collect();
-    // Counted each step, and never above what the cells may take.
+    // Counted in each step, and never above what the cells may take.
     let charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(1_001));
     let source = |priority| Source {
         budget: Milliwatts::from_milliwatts(200_001),
@@ -60,8 +60,8 @@ fn settings() -> (ValidSettings, ValidSettings) {
     (plain, long.validate().expect("fit settings"))
 }
 
-/// A history with everything that makes the program say or keep something: charge and heat, faults that clear and faults that latch, and
-/// more than an hour, after which totals are kept.
+/// A history with everything that makes the program report or keep something: charge and heat, faults that clear,
+/// faults that latch, and more than an hour, after which totals are kept.
 fn history(settings: &Settings) -> Vec<Moment> {
     let at = |millidegrees| {
         let mut inputs = Inputs {
@@ -105,13 +105,13 @@ fn history(settings: &Settings) -> Vec<Moment> {
     history
 }
 
-/// An image that has been switched on.
+/// A running image.
 struct Board<'a> {
     machine: Machine,
     rig: Rig,
     probe: Probe,
     service: Service,
-    /// Where the stack may lie.
+    /// The addresses where the stack may be.
     stack: Range<u32>,
     name: &'a str,
 }
@@ -136,7 +136,7 @@ impl<'a> Board<'a> {
         assert_eq!(steps, history.len());
     }
 
-    /// Asks everything that can be asked without changing anything.
+    /// Sends every request that changes nothing.
     fn ask(&mut self) {
         let mut ask = |request: Request<'_>, is_answer: fn(&Message<'_>) -> bool| {
             let judge = |message: &Message<'_>| {
@@ -151,9 +151,9 @@ impl<'a> Board<'a> {
         ask(Request::SendTelemetry { every: 5 }, |message| matches!(message, Message::Done));
     }
 
-    /// The end of what the stack has reached, by what it was painted with at the start.
+    /// The end of what the stack has reached, by the paint from the start.
     fn most_used(&mut self) -> u32 {
-        // As `registers::stack` of the emulated board paints it.
+        // In the same way as `registers::stack` of the emulated board paints it.
         const PAINT: u32 = 0x5AA5_C33C;
         let mut at = self.stack.start;
         while at < self.stack.end && self.probe.read(at).expect("a word of memory") == PAINT {
@@ -163,7 +163,8 @@ impl<'a> Board<'a> {
         self.stack.end - at
     }
 
-    /// Replaces the settings in force, and looks at the stack as it is when the processor would restart with the new ones.
+    /// Replaces the settings in force, and looks at the stack as it is when the processor would restart with the new
+    /// ones.
     fn upload(mut self, settings: &ValidSettings, replaces: Fingerprint) -> (u32, Flash) {
         let mut room = [0; record::MAX_BYTES];
         let record = record::encode(settings, &mut room).expect("a record");
@@ -191,7 +192,7 @@ fn fingerprint(settings: &ValidSettings) -> Fingerprint {
     record::fingerprint(record::encode(settings, &mut room).expect("a record"))
 }
 
-/// Bytes of the stack that the image has used at most, over everything that it does.
+/// Most bytes of the stack that the image used, over everything that it does.
 pub(crate) fn most_stack(elf: &Elf, path: &Path, core: Core) -> u32 {
     let (plain, long) = settings();
     let mut most = Vec::new();
@@ -213,7 +214,7 @@ pub(crate) fn most_stack(elf: &Elf, path: &Path, core: Core) -> u32 {
     let (used, _) = board.upload(&plain, fingerprint(&long));
     most.push(("an upload over another", used));
 
-    // Nothing in it can be read: everything is erased and written anew.
+    // Nothing in it can be read, so everything is erased and written again.
     let mut board = Board::start(elf, path, core, Flash::holding(&[0x5C; 8192]));
     board.play(&history(&plain)[..100]);
     let (used, _) = board.upload(&long, Fingerprint::NONE);

@@ -1,4 +1,4 @@
-//! What is in an image: sizes, functions, who calls whom.
+//! Reads an image: sizes, functions, who calls whom.
 
 use object::elf::PT_LOAD;
 use object::read::elf::{ElfFile32, ProgramHeader};
@@ -6,20 +6,20 @@ use object::{Endianness, Object, ObjectSection, ObjectSymbol, SymbolKind};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-/// What is in an image.
+/// The content of an image.
 pub(crate) struct Elf {
     pub(crate) name: String,
-    /// Bytes that are loaded, the vector table and what is copied to RAM at the start included.
+    /// Bytes that are loaded, with the vector table and what is copied to RAM at the start.
     pub(crate) flash: u32,
     /// Bytes of RAM that are taken from start to end.
     pub(crate) ram: u32,
     pub(crate) compiler: String,
-    /// Functions by their places.
+    /// Functions by their addresses.
     functions: BTreeMap<u32, (u32, String)>,
     symbols: BTreeMap<String, u32>,
-    /// Calls from function to function, by name, with where they are.
+    /// Calls from function to function, by name, with the address of each call.
     pub(crate) calls: BTreeSet<(String, String, u32)>,
-    /// Functions that use a floating-point unit to compute.
+    /// Functions that compute with a floating-point unit.
     pub(crate) floating: BTreeSet<String>,
 }
 
@@ -35,7 +35,7 @@ impl Elf {
         let ram = in_ram.map(|section| u32::try_from(section.size()).expect("32 bits")).sum();
         let comment = elf.section_by_name(".comment").and_then(|section| section.data().ok()).unwrap_or_default();
         let comment = String::from_utf8_lossy(comment).into_owned();
-        // With the commit, and whether a distribution has built it: one version may have been built twice.
+        // With the commit, and with the mark of a distribution that built it: one version may have been built twice.
         let compiler: BTreeSet<&str> =
             comment.split('\0').filter_map(|line| line.strip_prefix("rustc version ")).collect();
         let compiler = compiler.into_iter().collect::<Vec<_>>().join(", ");
@@ -58,7 +58,8 @@ impl Elf {
         let mut marks = BTreeMap::new();
         for symbol in elf.symbols() {
             let (Ok(name), Ok(address)) = (symbol.name(), u32::try_from(symbol.address())) else { continue };
-            // Where code ends and constants begin within a function; ELF for the ARM Architecture, mapping symbols.
+            // Marks where code ends and constants begin within a function; ELF for the ARM Architecture, mapping
+            // symbols.
             if name.starts_with("$t") || name.starts_with("$d") {
                 marks.insert(address, name.starts_with("$t"));
             } else if symbol.kind() == SymbolKind::Text && symbol.size() > 0 {
@@ -112,7 +113,7 @@ impl Elf {
         self.functions.values().map(|(_, name)| name.as_str())
     }
 
-    /// Every function from which one of `roots` can be reached by calls.
+    /// Every function that can reach one of `roots` by calls.
     pub(crate) fn callers_of<'a>(&'a self, roots: &BTreeSet<&'a str>) -> BTreeSet<&'a str> {
         let mut found = roots.clone();
         loop {
@@ -127,13 +128,14 @@ impl Elf {
     }
 }
 
-/// Whether an instruction computes with the floating-point unit; loads, stores and moves between registers do not. The same
-/// source, A5.3.18 and A6.4: coprocessor data processing of coprocessors 10 and 11.
+/// Whether an instruction computes with the floating-point unit. Loads, stores and moves between registers do not. The
+/// same source, A5.3.18 and A6.4: coprocessor data processing of coprocessors 10 and 11.
 const fn is_floating(first: u16, second: u16) -> bool {
     first & 0xFF00 == 0xEE00 && second & 0x0E10 == 0x0A00
 }
 
-/// Where `BL` or `B.W` at `at` goes. Source: ARMv7-M Architecture Reference Manual, A7.7.12 and A7.7.18, encodings T4 and T1.
+/// The target of `BL` or `B.W` at `at`. Source: ARMv7-M Architecture Reference Manual, A7.7.12 and A7.7.18, encodings
+/// T4 and T1.
 fn long_branch(at: u32, first: u16, second: u16) -> Option<u32> {
     if first & 0xF800 != 0xF000 || !matches!(second & 0xD000, 0xD000 | 0x9000) {
         return None;
@@ -146,7 +148,7 @@ fn long_branch(at: u32, first: u16, second: u16) -> Option<u32> {
     Some(at.wrapping_add(4).wrapping_add((offset << 7).cast_signed().wrapping_shr(7).cast_unsigned()))
 }
 
-/// Where `B` of 16 bits at `at` goes; the same source, encoding T2.
+/// The target of a 16-bit `B` at `at`; the same source, encoding T2.
 fn short_branch(at: u32, instruction: u16) -> Option<u32> {
     (instruction & 0xF800 == 0xE000).then(|| {
         let offset = (u32::from(instruction & 0x7FF) << 21).cast_signed().wrapping_shr(20).cast_unsigned();

@@ -1,17 +1,17 @@
-//! The firmware's images, as they go on a microcontroller: how large they are, how deep their stack is after the deepest paths, how many
-//! instructions the core takes, and that what should not be in them is not.
+//! Tests the firmware's images as they go on a microcontroller: their size, the depth of their stack after the deepest
+//! paths, the instructions that the core takes, and that they do not contain what they should not.
 //!
-//! The limits hold whatever the compiler. The tables of `firmware/README.md` are held for the compiler that made them, which each row
-//! names. What another comes to is printed beside them: it lays code out otherwise.
+//! The limits hold for any compiler. The tables of `firmware/README.md` hold for the compiler that made them, which
+//! each row names. The figures of another compiler are printed beside them, because it lays code out differently.
 //!
 //! | module | holds |
 //! |---|---|
-//! | `elf` | what is in an image: sizes, functions, who calls whom |
+//! | `elf` | the content of an image: sizes, functions, who calls whom |
 //! | `origin` | what machine code was compiled from |
-//! | `board` | an image that has been switched on, and how deep its stack was |
+//! | `board` | a running image, and the depth of its stack |
 //! | `table` | the tables of the page |
 //!
-//! `FOREWARM_REFRESH=1 cargo test -p forewarm-tests --test images` writes them anew.
+//! `FOREWARM_REFRESH=1 cargo test -p forewarm-tests --test images` writes them again.
 #![cfg(unix)]
 
 mod board;
@@ -35,23 +35,23 @@ const V6M: &str = "thumbv6m-none-eabi";
 const V7M: &str = "thumbv7m-none-eabi";
 const V7EM: &str = "thumbv7em-none-eabihf";
 
-/// Flash and RAM of the smallest microcontroller that the program is for: an STM32F072xB has so much, around a Cortex-M0. The rules
-/// that keep watch over sources and over what is uploaded no longer fit into half of it. Source: the maker's data sheet, from memory.
+/// Flash and RAM of the smallest microcontroller for the program: an STM32F072xB, with a Cortex-M0. The rules that
+/// watch over sources and over uploads no longer fit into half of it. Source: the maker's data sheet, from memory.
 const FLASH: u32 = 128 * 1024;
 const RAM: u32 = 16 * 1024;
-/// Bytes of RAM that must be left after the deepest path that was found: it may not be the deepest there is.
+/// Bytes of RAM that must remain after the deepest path found. It may not be the deepest possible.
 const SPARE: u32 = 400;
 /// Instructions that a conversion and a step may take on a core without a floating-point unit.
 const MOST_A_CONVERSION: u32 = 60;
 const MOST_A_STEP: u32 = 3150;
-/// What the history that is counted does not reach: with invalid settings there is nothing to step.
+/// Faults and states that the counted history does not reach: with invalid settings, nothing can step.
 const UNREACHED: [&str; 1] = ["settings_invalid"];
 
 fn image(target: &str, program: &str) -> PathBuf {
     build_image(target, program, &[], env!("CARGO_TARGET_TMPDIR"))
 }
 
-/// What the program that counts has to say: its figures by name, and what its history does not reach.
+/// The output of the program that counts: its figures by name, and what its history does not reach.
 fn counted(image: &Path, cpu: &str) -> (BTreeMap<String, u32>, Vec<String>) {
     /// Ended when dropped.
     struct Emulator(Child);
@@ -105,7 +105,7 @@ fn the_images_fit_the_smallest_processor_with_their_stack() {
     let elf = Elf::of(&image(V7EM, "f411"));
     rows.push(Row {
         of: ["`f411`".to_owned(), format!("`{V7EM}`")],
-        // It runs on no emulator, so nobody has seen its stack.
+        // It runs on no emulator, so its stack was never measured.
         figures: vec![Some(elf.flash), Some(elf.ram), None, None],
         compiler: elf.compiler,
     });
@@ -138,8 +138,8 @@ fn a_conversion_and_a_step_take_no_more_instructions_than_they_may() {
     hold("instructions", heads, &rows);
 }
 
-/// What may panic: in which crate or file, what of the standard library it calls there, and why it is left to it. The panic opens both
-/// relays, and the watchdog restarts the board.
+/// What may panic: in which crate or file, what it calls there from the standard library, and why that is allowed. The
+/// panic opens both relays, and the watchdog restarts the board.
 const MAY_PANIC: [(&str, &str, &str); 12] = [
     (
         "sequential-storage",
@@ -167,7 +167,7 @@ const MAY_PANIC: [(&str, &str, &str); 12] = [
     ("defmt-rtt", "", "a log line does not begin within another"),
 ];
 
-/// Every panic in an image: which crate or file is to blame, what it calls, in which of its functions.
+/// Every panic in an image: the crate or file to blame, what it calls, and in which of its functions.
 fn panics(elf: &Elf, origins: &Origins<'_>, roots: &BTreeSet<&str>) -> BTreeSet<[String; 3]> {
     let mut blamed = BTreeSet::new();
     let mut seen: BTreeSet<&str> = roots.clone();
@@ -220,7 +220,7 @@ fn no_panic_is_within_reach_of_the_control_path_and_each_other_one_is_accounted_
 fn no_image_computes_in_floating_point() {
     for (target, program) in [(V6M, "emulated"), (V7M, "emulated"), (V7EM, "emulated"), (V7EM, "f411")] {
         let elf = Elf::of(&image(target, program));
-        // What the compiler calls where there is no unit for it: run-time ABI for the ARM Architecture, 4.1.
+        // The helpers that the compiler calls where there is no unit: run-time ABI for the ARM Architecture, 4.1.
         let is_helper = |name: &str| {
             let helpers = ["__aeabi_d", "__aeabi_f", "__aeabi_cd", "__aeabi_cf", "compiler_builtins::float"];
             let conversions = ["__aeabi_i2", "__aeabi_ui2", "__aeabi_l2", "__aeabi_ul2", "__aeabi_h2"];

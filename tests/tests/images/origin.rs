@@ -1,5 +1,5 @@
-//! What machine code was compiled from, by its debugging information: which function of which file, however many of them the compiler
-//! has put into one.
+//! Finds by debugging information what machine code was compiled from: the functions and files, however many of them
+//! the compiler has merged into one.
 
 use crate::elf::source_name;
 use addr2line::fallible_iterator::FallibleIterator;
@@ -8,10 +8,10 @@ use addr2line::{Context, Frame};
 use object::read::elf::ElfFile32;
 use object::{Endianness, Object, ObjectSection};
 
-/// The source code of an image, asked by address; with what the compiler has put into its callers.
+/// The source code of an image, by address, with functions that the compiler has put into their callers.
 pub(crate) struct Origins<'a>(Context<EndianSlice<'a, RunTimeEndian>>);
 
-/// A function of the source, and the file it is in.
+/// A function of the source, and its file.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) struct Place {
     pub(crate) function: String,
@@ -19,7 +19,7 @@ pub(crate) struct Place {
 }
 
 impl<'a> Origins<'a> {
-    /// Of the image that `elf` is.
+    /// Reads the image `elf`.
     pub(crate) fn of(elf: &'a [u8]) -> Self {
         let elf = ElfFile32::<Endianness>::parse(elf).expect("an ELF file");
         let section = |id: SectionId| {
@@ -30,7 +30,7 @@ impl<'a> Origins<'a> {
         Self(Context::from_dwarf(dwarf).expect("debugging information"))
     }
 
-    /// What the instruction at `at` was compiled from, innermost first: each is called by the next.
+    /// The functions that the instruction at `at` was compiled from, innermost first. Each is called by the next.
     pub(crate) fn at(&self, at: u32) -> Vec<Place> {
         let frames = self.0.find_frames(at.into()).skip_all_loads().expect("debugging information");
         let place = |frame: Frame<'_, _>| {
@@ -43,15 +43,15 @@ impl<'a> Origins<'a> {
 }
 
 impl Place {
-    /// Whether it is of the standard library, which panics on behalf of whoever calls it; or of nobody, as what the compiler has cut out
-    /// of several functions because they have it in common.
+    /// Whether it belongs to the standard library, which panics on behalf of its caller, or to nobody, as code that the
+    /// compiler has cut out of several functions that share it.
     pub(crate) fn is_of_the_library(&self) -> bool {
         self.file.is_empty() || self.file.contains("/library/core/src/") || self.file.contains("/library/alloc/src/")
     }
 
-    /// The crate or file that is to blame, as [`MAY_PANIC`] names it.
+    /// The crate or file to blame, as [`MAY_PANIC`] names it.
     pub(crate) fn owner(&self) -> &str {
-        // A package from a registry lies in a folder of its name and version.
+        // A package from a registry is in a folder with its name and version.
         if let Some((_, rest)) = self.file.split_once("/registry/src/") {
             let package = rest.split('/').nth(1).unwrap_or(rest);
             return package.rsplit_once('-').map_or(package, |(name, _)| name);

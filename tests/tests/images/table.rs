@@ -1,13 +1,13 @@
-//! The tables of the firmware's page: held to what is measured, or written anew.
+//! The tables of the firmware's page: compares them with measured figures, or writes them again.
 
 use forewarm_tests::root;
 use std::io::Write;
 use std::sync::{Mutex, PoisonError};
 
-/// How far a figure may be from the one that is published.
+/// How far a figure may be from the published one.
 const TOLERANCE_PERCENT: u32 = 5;
 
-/// A table of the page: what each row is of, figures, and in its last column the compiler.
+/// A table of the page. Each row has what it describes, its figures, and in the last column the compiler.
 #[derive(Debug, PartialEq)]
 pub(crate) struct Row {
     pub(crate) of: [String; 2],
@@ -41,8 +41,8 @@ impl Row {
     }
 }
 
-/// Holds a table of the page to what was measured, or writes it anew. A row that another compiler has made is only shown beside what
-/// was measured.
+/// Compares a table of the page with what was measured, or writes it again. A row from another compiler is only shown
+/// beside the measured figures.
 pub(crate) fn hold(table: &str, heads: &str, measured: &[Row]) {
     /// One test at a time reads and writes the page.
     static PAGE: Mutex<()> = Mutex::new(());
@@ -65,7 +65,7 @@ pub(crate) fn hold(table: &str, heads: &str, measured: &[Row]) {
     assert_eq!(published.len(), measured.len(), "rows of the table of {table}; refresh it");
     for (published, measured) in published.iter().zip(measured) {
         if published.compiler != measured.compiler {
-            // Past what gathers the output of a test that passes.
+            // This bypasses the capture of a passing test's output.
             let shown = format!(
                 "not held, by another compiler:\n  published {}  measured  {}",
                 published.text(),

@@ -1,4 +1,5 @@
-//! A headless browser, driven over the DevTools protocol. What a page complains of is gathered, and fails the test at its end.
+//! A headless browser, driven over the DevTools protocol. Errors that a page reports are gathered, and fail the test at
+//! its end.
 
 use forewarm::emulate::leash;
 use forewarm_tests::{root, run};
@@ -12,10 +13,10 @@ use std::thread;
 use std::time::Duration;
 use tungstenite::{Error, Message, WebSocket};
 
-/// A browser that answers no call for so long hangs.
+/// A browser that answers no call for this long hangs.
 const PATIENCE: Duration = Duration::from_mins(10);
 
-/// Where the browser is. Looked for, and if need be installed, once for all tests.
+/// The path of the browser. It is found, and installed if needed, once for all tests.
 fn program() -> &'static str {
     static PROGRAM: OnceLock<String> = OnceLock::new();
     PROGRAM.get_or_init(|| run(Command::new(root().join("tests/tools/provide")).arg("browser")).trim().to_owned())
@@ -36,7 +37,7 @@ pub(crate) struct Page {
 }
 
 impl Page {
-    /// An empty page `width` by `height`; on a phone with fingers, two dots to a pixel.
+    /// An empty page, `width` by `height`. On a phone it has touch, and two dots to a pixel.
     pub(crate) fn new(width: u32, height: u32, phone: bool) -> Self {
         let folder = tempfile::tempdir().expect("a folder for the browser");
         let mut browser = leash::command(program().as_ref())
@@ -60,7 +61,7 @@ impl Page {
             }
             before += &line;
         };
-        // Whatever else it says is read, lest it wait for a reader.
+        // Read everything else that it prints, so that it does not wait for a reader.
         thread::spawn(move || lines.for_each(drop));
         let host = address.split('/').next().expect("split yields at least one");
         let stream = TcpStream::connect(host).expect("a browser that listens");
@@ -91,13 +92,13 @@ impl Page {
         page
     }
 
-    /// From here on pages run no scripts.
+    /// Stops scripts on pages from here on.
     pub(crate) fn disable_scripts(&mut self) {
         self.scripts = false;
         self.call("Emulation.setScriptExecutionDisabled", &json!({ "value": true }));
     }
 
-    /// Goes to `html` as a file and waits until it is loaded and drawn.
+    /// Opens `html` as a file, and waits until it is loaded and drawn.
     pub(crate) fn open(&mut self, html: &str) {
         let file = self.folder.path().join("page.html");
         std::fs::write(&file, html).expect("a page");
@@ -109,7 +110,7 @@ impl Page {
         self.settle();
     }
 
-    /// The page as markup, asked without any script.
+    /// The page as markup, read without any script.
     pub(crate) fn document(&mut self) -> String {
         let document = self.call("DOM.getDocument", &json!({}));
         let node = &document["root"]["nodeId"];
@@ -117,7 +118,7 @@ impl Page {
         html["outerHTML"].as_str().expect("markup").to_owned()
     }
 
-    /// How high an element is shown, asked without any script; it must be shown at all.
+    /// The shown height of an element, read without any script. The element must be visible.
     pub(crate) fn height_of(&mut self, selector: &str) -> f64 {
         let document = self.call("DOM.getDocument", &json!({}));
         let params = json!({ "nodeId": document["root"]["nodeId"], "selector": selector });
@@ -143,7 +144,7 @@ impl Page {
         }
     }
 
-    /// The next message if it answers a call; events are kept.
+    /// The next message, if it answers a call. Events are kept.
     fn receive(&mut self) -> Option<Value> {
         let message = match self.socket.read() {
             Ok(message) => message,
@@ -180,7 +181,7 @@ impl Page {
         self.value(expression).as_f64().unwrap_or_else(|| panic!("no number: {expression}"))
     }
 
-    /// Waits until what was asked for is drawn; without scripts nothing is.
+    /// Waits until the request is drawn. Without scripts nothing needs drawing.
     pub(crate) fn settle(&mut self) {
         if !self.scripts {
             return;
@@ -188,7 +189,7 @@ impl Page {
         self.value("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => done(1))))");
     }
 
-    /// Something the mouse does: `mouseMoved`, `mousePressed`, `mouseReleased`, `mouseWheel`.
+    /// A mouse event: `mouseMoved`, `mousePressed`, `mouseReleased`, `mouseWheel`.
     pub(crate) fn mouse(&mut self, what: &str, (x, y): (f64, f64), wheel: f64) {
         let button = if matches!(what, "mousePressed" | "mouseReleased") { "left" } else { "none" };
         let params = json!({
@@ -203,7 +204,7 @@ impl Page {
         self.settle();
     }
 
-    /// Something fingers do: `touchStart`, `touchMove`, `touchEnd`, with those that then lie on the screen.
+    /// A touch event: `touchStart`, `touchMove`, `touchEnd`, with the fingers that are then on the screen.
     pub(crate) fn touch(&mut self, what: &str, fingers: &[(f64, f64)]) {
         let points: Vec<Value> =
             fingers.iter().enumerate().map(|(id, (x, y))| json!({ "x": x, "y": y, "id": id })).collect();
@@ -211,7 +212,7 @@ impl Page {
         self.settle();
     }
 
-    /// Presses a key, with Shift or without. `text` is what it types.
+    /// Presses a key, with or without Shift. `text` is what it types.
     pub(crate) fn key(&mut self, key: &str, shift: bool) {
         let modifiers = if shift { 8 } else { 0 };
         for what in ["keyDown", "keyUp"] {
@@ -224,17 +225,17 @@ impl Page {
         self.settle();
     }
 
-    /// Leaves a picture of the page under the build folder, for whoever wants to look.
+    /// Saves a picture of the page under the build folder, for anyone to look at.
     pub(crate) fn photograph(&mut self, name: &str) {
         let shot = self.call("Page.captureScreenshot", &json!({ "captureBeyondViewport": true }));
         keep(&format!("{name}.png"), shot["data"].as_str().expect("a picture"));
-        // For the picture the page had no scroll bar: it is wider then, notices, and is drawn anew, and so again after.
+        // For the picture the page loses its scroll bar. It becomes wider and draws again, and once more afterwards.
         for _ in 0..2 {
             self.settle();
         }
     }
 
-    /// Prints the page, leaves it beside the pictures, and hands back the PDF.
+    /// Prints the page, saves it beside the pictures, and hands back the PDF.
     pub(crate) fn print(&mut self, name: &str) -> Vec<u8> {
         let params = json!({ "preferCSSPageSize": true, "printBackground": false });
         let printed = self.call("Page.printToPDF", &params);
@@ -244,9 +245,9 @@ impl Page {
     /// Ends the page.
     ///
     /// # Panics
-    /// When it has complained of anything.
+    /// If the page has reported an error.
     pub(crate) fn close(mut self) {
-        // What it has said until now comes before the answer.
+        // All messages so far arrive before the answer.
         self.call("DOM.getDocument", &json!({}));
         assert!(self.complaints.is_empty(), "the page complains: {:#?}", self.complaints);
     }
@@ -254,7 +255,7 @@ impl Page {
 
 impl Drop for Page {
     fn drop(&mut self) {
-        // It may be gone already.
+        // It may have ended already.
         let _ = self.browser.kill();
         let _ = self.browser.wait();
     }

@@ -1,4 +1,5 @@
-//! Seasons to draw: an invented bank, warmed by a rule of thumb in an invented winter. Looks like a rehearsal and is none.
+//! Seasons to draw: an invented bank, warmed by a rule of thumb in an invented winter. It looks like a rehearsal and is
+//! none.
 
 use forewarm::chart::{Band, BandKind, DailyEnergy, Level, LevelKind, Line, LineKind, Season};
 use jiff::civil::DateTime;
@@ -7,7 +8,7 @@ use std::f64::consts::TAU;
 /// Step of the invented bank (s).
 const STEP_S: i64 = 60;
 
-/// A thing that is on or off, put together step by step.
+/// Something that is on or off, put together step by step.
 struct Switch {
     name: &'static str,
     kind: BandKind,
@@ -32,7 +33,7 @@ impl Switch {
     }
 }
 
-/// A season of `span_s` seconds from `start` on, in bins of `bin_s`, with insulation that loses `loss_w_k` watts a kelvin.
+/// A season of `span_s` seconds from `start`, in bins of `bin_s`, with insulation that loses `loss_w_k` watts a kelvin.
 #[must_use]
 #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
 pub(crate) fn season(title: &str, start: DateTime, span_s: i64, bin_s: i64, loss_w_k: f64) -> Season {
