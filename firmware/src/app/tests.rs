@@ -580,8 +580,9 @@ mod keeping {
         assert!(changes > 40, "{changes}");
     }
 
-    /// Power is cut at every write of a step in which something changes, and half-way through it too. What is then on agrees with storage. So a start finds every fault that latched, except one that has just opened a relay,
-    /// because a switch-off waits for nothing. The next start judges such a fault again by what is still there.
+    /// Power is cut at every write of a step in which something changes, and half-way through it too. What is then on
+    /// agrees with storage. So a start finds every fault that latched, except one that has just opened a relay, because
+    /// a switch-off waits for nothing. The next start judges such a fault again by what is still there.
     #[test]
     fn a_cut_of_power_at_any_write_forgets_no_fault_that_has_not_just_opened_a_relay_and_no_run_of_the_heater() {
         let (mut cuts, mut latches, mut ons) = (0, 0, 0);
