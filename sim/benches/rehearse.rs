@@ -2,7 +2,8 @@
 
 use divan::counter::ItemsCount;
 use forewarm::installation::Installation;
-use forewarm::rehearse::{Film, Pace, Scenario, Trials, Variation, play};
+use forewarm::rehearse::{Film, Pace, Scenario, Trials, play};
+use forewarm::variation::Variation;
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
 

@@ -64,6 +64,12 @@ pub fn ohm_per_m_20c(area_mm2: f64) -> f64 {
     product / area_mm2 / 1000.0
 }
 
+/// Resistance there and back (Ω) of `length_m` of cable with `ohm_per_m_20c` in each conductor, at `t_c` °C.
+#[must_use]
+pub fn loop_ohm(length_m: f64, ohm_per_m_20c: f64, t_c: f64) -> f64 {
+    2.0 * length_m * ohm_per_m_20c * copper_factor(t_c)
+}
+
 /// What a cable of two conductors of `area_mm2` may carry for hours in surroundings of `t_c` °C (A): the figure of the next
 /// smaller listed size, and none at all where the surroundings are as warm as the insulation may become.
 ///

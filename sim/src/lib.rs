@@ -12,7 +12,11 @@
 //! | [`decimal`] | numbers as people write them, exact |
 //! | [`diagnostic`] | what is wrong, where, why, and what to try: one shape for every message |
 //! | [`emulate`] | the firmware's image on an emulated processor, in step with the rehearsal |
+//! | `feed` | whether one source can feed the heater alone |
+//! | `figures` | numbers as a person reads them |
+//! | [`finding`] | what is fine, what is not, and what to change |
 //! | [`fingerprint`] | what tells the settings of one installation from all others |
+//! | [`heater`] | what the heater draws, and for which voltage it is |
 //! | [`input`] | opening what is read, pipes among it |
 //! | [`installation`] | the installation file: reading it, checking it, writing a first one |
 //! | [`materials`] | thermal properties, with their sources |
@@ -30,6 +34,7 @@
 //! | [`site`] | what plan and rehearsal know of an installation besides the settings |
 //! | [`table`] | resistance against temperature, with tolerances |
 //! | [`threads`] | starting threads, and what to report where none can be started |
+//! | [`variation`] | one draw of how the real thing differs from what is written down |
 //! | [`weather`] | the weather: read or made up, and checked |
 //! | [`withheld`] | why charge is refused, and why the heater is off |
 
@@ -44,8 +49,11 @@ pub mod decimal;
 pub mod diagnostic;
 #[cfg(unix)]
 pub mod emulate;
+mod feed;
 mod figures;
+pub mod finding;
 pub mod fingerprint;
+pub mod heater;
 pub mod input;
 pub mod installation;
 pub mod materials;
@@ -63,5 +71,6 @@ pub mod si;
 pub mod site;
 pub mod table;
 pub mod threads;
+pub mod variation;
 pub mod weather;
 pub mod withheld;

@@ -60,6 +60,13 @@ impl Platinum {
         }
         t.clamp(-250.0, 1000.0)
     }
+
+    /// What an element and its leads read above the temperature `t_c` that they are at (K), with `gain` as a part of everything
+    /// measured and `excess_ohm` in series that nothing takes away.
+    #[must_use]
+    pub fn reads_above_k(&self, t_c: f64, gain: f64, excess_ohm: f64) -> f64 {
+        self.celsius(self.ohms(t_c) * (1.0 + gain) + excess_ohm) - t_c
+    }
 }
 
 /// A resistance of the core, in Ω.

@@ -298,6 +298,10 @@ pub enum StandsOn {
     Ground(f64),
 }
 
+/// What the self-heating of an element is uncertain by, as part of itself: its mounting decides, and nobody measures it. Common
+/// practice, no source.
+pub const SELF_HEATING_UNKNOWN: f64 = 0.5;
+
 /// One thermometer channel as it is mounted.
 #[derive(Clone, Copy, Debug)]
 pub struct Mounting {
@@ -452,6 +456,12 @@ pub struct Converter {
     pub contact_growth_ohm: f64,
 }
 
+/// What one step of a converter stands for (Ω), with so much in the reference resistor.
+#[must_use]
+pub fn step_ohm(reference_ohm: f64, bits: u32) -> f64 {
+    reference_ohm * (-f64::from(bits)).exp2()
+}
+
 /// What an energy source gives.
 #[derive(Clone, Debug)]
 pub struct Supply {
@@ -540,6 +550,16 @@ pub struct Circuit {
     pub pilot: Option<Contact>,
     /// Current of the controller's output that drives the first coil (A).
     pub driver_a: f64,
+}
+
+/// Nominal voltages in which coils are proposed (V). Source: usual values of IEC 61810-1, from memory.
+pub const COILS_V: [f64; 3] = [12.0, 24.0, 48.0];
+
+/// The usual coil that is nearest to a supply of `nominal_v`, as a ratio.
+#[must_use]
+pub fn usual_coil_v(nominal_v: f64) -> f64 {
+    let off = |coil_v: &f64| (coil_v / nominal_v).ln().abs();
+    COILS_V.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(COILS_V[0])
 }
 
 /// A relay: a contact and the coil that closes it.

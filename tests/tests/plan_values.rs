@@ -4,9 +4,10 @@
 //! A figure is met if it differs by at most half of its last printed digit, and 1 nK for the arithmetic.
 
 use forewarm::class::Class;
-use forewarm::conductor::{SIZES, copper_factor, ohm_per_m_20c};
-use forewarm::plan::measurement::{Budget, Evaluation, Line, Unit, loop_ohm, reads_above_k, self_heating_k, step_ohm};
+use forewarm::conductor::{SIZES, copper_factor, loop_ohm, ohm_per_m_20c};
+use forewarm::plan::measurement::{Budget, Evaluation, Line, Unit, self_heating_k};
 use forewarm::platinum::Platinum;
+use forewarm::site::step_ohm;
 use forewarm_core::rtd::Element;
 use forewarm_tests::rows;
 
@@ -109,7 +110,7 @@ fn every_wiring_figure_is_met_to_its_last_digit() {
     let mut met = [0; 9];
     for check in checks() {
         let platinum = check.element();
-        let above = |gain: f64, ohm: f64| reads_above_k(&platinum, check.input("t_c"), gain, ohm);
+        let above = |gain: f64, ohm: f64| platinum.reads_above_k(check.input("t_c"), gain, ohm);
         let kind = match &*check.name {
             name if name.starts_with("two_wire_") => {
                 let per_m = check.ohm_per_m();

@@ -12,11 +12,10 @@ use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
 use forewarm::plan::thermal::Shapes;
 use forewarm::plan::{Subject, section};
-use forewarm::rehearse::{
-    Cast, Film, Journal, Outcome, Pace, Reasons, Rehearsal, Scenario, Trials, Variation, play, summarise,
-};
+use forewarm::rehearse::{Cast, Film, Journal, Outcome, Pace, Reasons, Rehearsal, Scenario, Trials, play, summarise};
 use forewarm::replay::PlotForm;
 use forewarm::site::Site;
+use forewarm::variation::Variation;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};

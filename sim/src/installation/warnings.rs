@@ -4,7 +4,6 @@ use super::sections::{MEASURED, Measured, needed_by};
 use super::site::{feed, table};
 use super::values::{Doubt, Reader};
 use crate::diagnostic::Severity;
-use crate::plan::measurement::reads_above_k;
 use crate::platinum::Platinum;
 use crate::site::{BankMeasured, Site};
 use forewarm_core::quantity::Millivolts;
@@ -242,7 +241,7 @@ fn lone_two_wire(reader: &mut Reader, settings: &Settings, site: Option<&Site>) 
     if !matches!(channel.leads, Leads::TwoWire { .. }) || reader.doubts(Doubt::Element(index)) {
         return;
     }
-    let warm_k = reads_above_k(&Platinum::of(&channel.element), 0.0, 0.0, growth_ohm);
+    let warm_k = Platinum::of(&channel.element).reads_above_k(0.0, 0.0, growth_ohm);
     if warm_k <= 0.0 {
         return;
     }

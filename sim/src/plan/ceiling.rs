@@ -7,8 +7,8 @@
 //! Which of the two a file's `ceiling` is meant for nobody can see. `maker_ceiling` of `[battery]` says what the maker allows, and then
 //! the one is judged by the other; without it the file's own table is taken for the maker's.
 
-use super::verdict::{Finding, Part};
 use crate::figures::{fixed, plain, raised_to};
+use crate::finding::{Finding, Part};
 use crate::si;
 use crate::site::CeilingPoint;
 use forewarm_core::settings::{MAX_CEILING_POINTS, Settings};

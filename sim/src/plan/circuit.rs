@@ -3,11 +3,11 @@
 //! Power goes with the square of the voltage, so everything is judged at the highest supply voltage at which the controller lets the
 //! heater run, with the tolerance of the pad on top; the voltage drop, which weakens the heater, at the nominal voltage.
 
-use super::measurement::loop_ohm;
-use super::verdict::{Finding, Part};
-use crate::conductor::{SIZES, capacity_a, copper_factor, ohm_per_m_20c};
+use crate::conductor::{SIZES, capacity_a, copper_factor, loop_ohm, ohm_per_m_20c};
 use crate::figures::{fixed, plain, raised_to, uncertain};
-use crate::site::{Battery, Circuit, Contact, Relay, Site};
+use crate::finding::{Finding, Part};
+use crate::heater::Heater;
+use crate::site::{COILS_V, Circuit, Contact, Relay, Site};
 use crate::{cell, si};
 use forewarm_core::settings::Settings;
 use serde::Serialize;
@@ -22,48 +22,6 @@ const OTHER_FUSES: [f64; 28] = [
     0.5, 0.63, 0.8, 1.25, 1.6, 2.5, 3.15, 4.0, 6.0, 6.3, 8.0, 12.5, 13.0, 16.0, 32.0, 35.0, 63.0, 70.0, 160.0, 175.0,
     225.0, 250.0, 300.0, 315.0, 350.0, 400.0, 500.0, 630.0,
 ];
-
-/// Nominal voltages in which coils are proposed (V). Source: usual values of IEC 61810-1, from memory.
-pub const COILS_V: [f64; 3] = [12.0, 24.0, 48.0];
-
-/// The usual coil that is nearest to a supply of `nominal_v`, as a ratio.
-#[must_use]
-pub fn usual_coil_v(nominal_v: f64) -> f64 {
-    let off = |coil_v: &f64| (coil_v / nominal_v).ln().abs();
-    COILS_V.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(COILS_V[0])
-}
-
-/// Alternating current above this is no extra-low voltage (V). Source: IEC 61140, limits of extra-low voltage, from memory: 50 V
-/// alternating, 120 V direct current, which is also the most that the settings allow a supply.
-pub const EXTRA_LOW_AC_V: f64 = 50.0;
-
-/// Whether the heater is for the voltage of its bank, more or less.
-#[must_use]
-pub fn is_for_the_bank(nominal_v: f64, battery: &Battery) -> bool {
-    (0.7..=1.3).contains(&(f64::from(battery.cells_in_series) * cell::NOMINAL_V / nominal_v))
-}
-
-/// Whether a heater on the bank must be taken for one on mains: too high a voltage for extra-low alternating current, and not its
-/// bank's.
-#[must_use]
-pub fn is_mains(nominal_v: f64, battery: &Battery) -> bool {
-    nominal_v > EXTRA_LOW_AC_V && !is_for_the_bank(nominal_v, battery)
-}
-
-/// What is said in place of sizing the circuit of a heater on mains.
-pub(super) fn not_sized(nominal_v: f64) -> Finding {
-    Finding::change(
-        Part::Circuit,
-        format!(
-            "a heater for {} V is not on its bank; above {} V alternating current it is no extra-low voltage. Its circuit is not sized \
-             here: conductor, fuse, contact, insulation, protective earth and residual current device are licensed work",
-            plain(nominal_v),
-            plain(EXTRA_LOW_AC_V),
-        ),
-        "a pad for the bank's own voltage; or have the mains circuit designed, built and tested by someone licensed for it, by the local \
-         code",
-    )
-}
 
 /// A fuse that carries more than 1/1.25 of its rating (80 %) for hours ages. Common practice, no source: 75 to 80 %.
 const FUSE_MARGIN: f64 = 1.25;
@@ -82,53 +40,6 @@ const COIL_LIMIT: f64 = 1.3;
 
 /// Temperature at which coils are specified (°C). Source: IEC 61810-1, from memory.
 const COIL_C: f64 = 23.0;
-
-/// What the heater draws at one supply voltage.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Draw {
-    /// Supply voltage (V).
-    pub supply_v: f64,
-    /// Power (W).
-    pub power_w: f64,
-    /// Current (A).
-    pub current_a: f64,
-}
-
-/// The heater's electrical figures.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Heater {
-    /// At the lowest supply voltage it may run on.
-    pub at_supply_min: Draw,
-    /// At the voltage its power is stated for.
-    pub at_nominal: Draw,
-    /// At the highest.
-    pub at_supply_max: Draw,
-    /// Half-width of the pad's tolerance, as part of power and current (1).
-    pub tolerance: f64,
-    /// The most current that it can draw: highest voltage, strongest pad (A).
-    pub most_a: f64,
-}
-
-impl Heater {
-    /// Of the settings, with the pad's tolerance.
-    #[must_use]
-    pub fn of(settings: &Settings, tolerance: f64) -> Self {
-        let heater = &settings.heater;
-        let (power_w, nominal_v) = (si::watts(heater.power), si::volts(heater.nominal));
-        let draw = |supply_v: f64| {
-            let current_a = power_w * supply_v / (nominal_v * nominal_v);
-            Draw { supply_v, power_w: current_a * supply_v, current_a }
-        };
-        let at_supply_max = draw(si::volts(heater.supply_max).max(nominal_v));
-        Self {
-            at_supply_min: draw(si::volts(heater.supply_min)),
-            at_nominal: draw(nominal_v),
-            at_supply_max,
-            tolerance,
-            most_a: at_supply_max.current_a * (1.0 + tolerance),
-        }
-    }
-}
 
 /// Whether the heater may run at every voltage that its bank has from almost empty to the end of charge; nothing where it may.
 pub(super) fn bank_range(settings: &Settings, site: &Site) -> Option<Finding> {
@@ -516,8 +427,9 @@ fn driver(circuit: &Circuit, coil: &Coil, heater: &Heater, site: &Site) -> Vec<F
 #[cfg(test)]
 mod tests {
     use super::super::testing::{circuit, settings, site};
-    use super::super::verdict::Severity;
     use super::*;
+    use crate::finding::Severity;
+    use crate::site::usual_coil_v;
     use proptest::prelude::*;
 
     fn judged(circuit: Circuit) -> (Report, Vec<Finding>) {
@@ -637,13 +549,6 @@ mod tests {
     fn the_usual_coil_is_that_of_the_bank() {
         let usual = [5.0, 12.0, 12.8, 25.6, 36.0, 48.0, 51.2, 100.0].map(|supply_v| plain(usual_coil_v(supply_v)));
         assert_eq!(usual, ["12", "12", "12", "24", "48", "48", "48", "48"]);
-    }
-
-    #[test]
-    fn a_heater_that_is_not_for_its_bank_is_on_mains_above_extra_low_voltage() {
-        let bank = |cells_in_series| Battery { cells_in_series, ..site().battery };
-        assert!(is_mains(100.0, &bank(4)) && is_mains(51.2, &bank(4)));
-        assert!(!is_mains(50.0, &bank(4)) && !is_mains(51.2, &bank(16)) && !is_mains(96.0, &bank(30)));
     }
 
     #[test]

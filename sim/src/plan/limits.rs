@@ -6,10 +6,11 @@
 //! known beforehand: the channel shows more with every input that goes towards warm, wherever the others are. What it comes to is sought both
 //! ways round, for the reading that stands at a threshold and for the temperature that does.
 
-use super::measurement::{Chain, NORMAL_LIMIT, SELF_HEATING_UNKNOWN, self_heating_k, step_ohm};
+use super::measurement::{Chain, NORMAL_LIMIT, self_heating_k};
 use super::placement::Placement;
 use crate::platinum::{Platinum, ohms};
 use crate::si;
+use crate::site::{SELF_HEATING_UNKNOWN, step_ohm};
 use forewarm_core::rtd::Leads;
 use forewarm_core::rtd::ROUNDING;
 

@@ -24,7 +24,7 @@ use crate::conductor;
 use crate::figures::plain;
 use crate::platinum::{Platinum, ohms};
 use crate::si;
-use crate::site::{Converter, MOST_AIR_SHARE, Mounting};
+use crate::site::{Converter, MOST_AIR_SHARE, Mounting, SELF_HEATING_UNKNOWN, step_ohm};
 use forewarm_core::rtd::Leads;
 use forewarm_core::rtd::ROUNDING;
 use forewarm_core::settings::Channel;
@@ -32,10 +32,6 @@ use serde::Serialize;
 
 /// Coverage factor of the expanded uncertainty; for a normal distribution 95 %. Source: JCGM 100:2008, 6.3.3.
 pub const COVERAGE: f64 = 2.0;
-
-/// What the self-heating of an element is uncertain by, as part of itself: its mounting decides, and nobody measures it. Common
-/// practice, no source.
-pub const SELF_HEATING_UNKNOWN: f64 = 0.5;
 
 /// The contribution of the air that an element sees beside what it is fixed to.
 pub(super) const AIR_SEEN: &str = "air seen by the thermometer";
@@ -46,29 +42,10 @@ pub(super) const GROWTH: &str = "contacts, growth";
 /// So many standard deviations of a normal contribution count as its limit.
 pub(super) const NORMAL_LIMIT: f64 = 3.0;
 
-/// What an element and its leads read above the temperature `t_c` that they are at (K), with `gain` as a part of everything
-/// measured and `excess_ohm` in series that nothing takes away.
-#[must_use]
-pub fn reads_above_k(platinum: &Platinum, t_c: f64, gain: f64, excess_ohm: f64) -> f64 {
-    platinum.celsius(platinum.ohms(t_c) * (1.0 + gain) + excess_ohm) - t_c
-}
-
-/// Resistance there and back (Ω) of `length_m` of cable with `ohm_per_m_20c` in each conductor, at `t_c` °C.
-#[must_use]
-pub fn loop_ohm(length_m: f64, ohm_per_m_20c: f64, t_c: f64) -> f64 {
-    2.0 * length_m * ohm_per_m_20c * conductor::copper_factor(t_c)
-}
-
 /// How much warmer than its surroundings (K) an element of `r_ohm` is for `current_a` flowing `duty` of the time.
 #[must_use]
 pub fn self_heating_k(r_ohm: f64, current_a: f64, duty: f64, k_per_mw: f64) -> f64 {
     current_a * current_a * r_ohm * duty * 1000.0 * k_per_mw
-}
-
-/// What one step of a converter stands for (Ω).
-#[must_use]
-pub fn step_ohm(reference_ohm: f64, bits: u32) -> f64 {
-    reference_ohm * (-f64::from(bits)).exp2()
 }
 
 /// How an input is spread about its estimate.
@@ -359,16 +336,17 @@ impl Chain<'_> {
         }];
         match channel.leads {
             Leads::TwoWire { .. } => {
-                lines.push(Line::rectangular("two leads, not compensated", spread, in_ohms).biased(reads_above_k(
-                    &platinum,
-                    reading_c,
-                    0.0,
-                    uncompensated,
-                )));
+                lines.push(
+                    Line::rectangular("two leads, not compensated", spread, in_ohms).biased(platinum.reads_above_k(
+                        reading_c,
+                        0.0,
+                        uncompensated,
+                    )),
+                );
                 // Two contacts in series, each between nothing and the stated resistance.
                 for contact in ["contact, first lead", "contact, second lead"] {
                     let half = converter.contact_ohm / 2.0;
-                    let bias = reads_above_k(&platinum, reading_c, 0.0, half);
+                    let bias = platinum.reads_above_k(reading_c, 0.0, half);
                     lines.push(Line::rectangular(contact, half, in_ohms).biased(bias));
                 }
             }
@@ -380,7 +358,7 @@ impl Chain<'_> {
             Leads::FourWire => {}
         }
         if growth > 0.0 {
-            let bias = reads_above_k(&platinum, reading_c, 0.0, growth);
+            let bias = platinum.reads_above_k(reading_c, 0.0, growth);
             let contribution = format!("{GROWTH} of up to {} Ω in service", plain(growth));
             lines.push(Line::rectangular(contribution, 0.0, in_ohms).biased(bias));
         }

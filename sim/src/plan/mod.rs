@@ -8,19 +8,16 @@
 //! | [`placement`] | how a thermometer reads because of where it sits |
 //! | [`thresholds`] | which charge thresholds stay safe with that |
 //! | [`ceiling`] | whether the charge-current ceiling does |
-//! | [`circuit`] | what the heater draws, and whether conductor, fuse, relay and coil stand it |
-//! | `feed` | whether one source can feed the heater alone |
+//! | [`circuit`] | whether conductor, fuse, relay and coil stand what the heater draws |
 //! | [`section`] | how warm the bank is, as a picture shows it |
 //! | [`sources`] | whether each source can give what it is to give |
 //! | [`thermal`] | whether the heater holds, how long warming up takes, what both cost |
-//! | [`verdict`] | what is fine, what is not, what to change |
 //!
 //! Nothing here fails: an installation that cannot work is what a plan is for, and so a finding.
 
 pub mod ceiling;
 pub mod circuit;
 mod course;
-pub(crate) mod feed;
 mod limits;
 pub mod measurement;
 pub mod nearness;
@@ -33,17 +30,17 @@ pub(crate) mod testing;
 mod text;
 pub mod thermal;
 pub mod thresholds;
-pub mod verdict;
 
 use crate::cautions::CAUTIONS;
+use crate::feed::Feed;
+use crate::finding::{Finding, Part};
 use crate::fingerprint;
+use crate::heater::{self, Heater};
 use crate::installation::Installation;
 use crate::site::Site;
-use feed::Feed;
 use forewarm_core::settings::Settings;
 use serde::Serialize;
 use thermal::Shapes;
-use verdict::{Finding, Part};
 
 /// What a plan is made of.
 #[derive(Clone, Copy, Debug)]
@@ -97,7 +94,7 @@ pub struct Plan {
     /// The charge-current ceiling.
     pub ceiling: ceiling::Ceiling,
     /// What the heater draws.
-    pub heater: circuit::Heater,
+    pub heater: Heater,
     /// Whether the heater must be taken for one on mains: then its circuit is not sized.
     pub is_mains: bool,
     /// The one source that feeds it; `null` where it hangs on the bank, with all of them.
@@ -129,15 +126,15 @@ impl Plan {
         let band_k = thresholds::kept_band(settings, site, &placements);
         let (ceiling, found) = ceiling::Ceiling::judge(settings, &site.battery.maker_ceiling, &band_k);
         findings.push(found);
-        let heater = circuit::Heater::of(settings, site.tolerance.pad_power);
+        let heater = Heater::of(settings, site.tolerance.pad_power);
         findings.push(pad::judge(&heater, site));
         let feed = Feed::of(settings, site, names);
         let is_mains = match &feed {
             Some(feed) => feed.is_mains(),
-            None => circuit::is_mains(heater.at_nominal.supply_v, &site.battery),
+            None => heater::is_mains(heater.at_nominal.supply_v, &site.battery),
         };
         let circuit = if is_mains {
-            findings.push(circuit::not_sized(heater.at_nominal.supply_v));
+            findings.push(heater::not_sized(heater.at_nominal.supply_v));
             None
         } else {
             if feed.is_none() {
@@ -173,9 +170,7 @@ impl Plan {
         }
     }
 
-    /// Adds that the winter of the file goes beyond what the site is designed for, as [`Scenario::beyond_design`] tells.
-    ///
-    /// [`Scenario::beyond_design`]: crate::rehearse::Scenario::beyond_design
+    /// Adds that the winter of the file goes beyond what the site is designed for, as `beyond` tells.
     pub fn add_weather_beyond(&mut self, beyond: &str) {
         let text = format!("the winter of the file is harsher than what this plan looks at: {beyond}");
         self.findings.push(Finding::change(

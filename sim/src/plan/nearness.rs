@@ -3,8 +3,8 @@
 use super::placement::Placements;
 use super::thermal::{Shapes, Thermal, placed_for_k, placed_k};
 use super::thresholds::answers_for;
-use super::verdict::{Finding, Part};
 use crate::figures::{fixed, plain};
+use crate::finding::{Finding, Part};
 use crate::plant::{Air, Heat, Place};
 use crate::site::{Site, Spot};
 use forewarm_core::settings::{Role, Settings};

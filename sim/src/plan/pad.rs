@@ -1,8 +1,8 @@
 //! Whether the pad bears on its area what it gives at the highest supply voltage that the heater may run on.
 
-use super::circuit::{Draw, Heater};
-use super::verdict::{Finding, Part};
 use crate::figures::{fixed, plain, raised_to, uncertain};
+use crate::finding::{Finding, Part};
+use crate::heater::{Draw, Heater};
 use crate::site::Site;
 
 /// Dangerous above what the pad may give as it is written down; to be changed where only a pad at the strong end of its tolerance gives
@@ -40,8 +40,8 @@ pub(super) fn judge(heater: &Heater, site: &Site) -> Finding {
 #[cfg(test)]
 mod tests {
     use super::super::testing::{settings, site};
-    use super::super::verdict::Severity;
     use super::*;
+    use crate::finding::Severity;
 
     #[test]
     fn a_pad_is_judged_at_the_highest_voltage_and_by_its_makers_figure() {

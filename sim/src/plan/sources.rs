@@ -1,8 +1,8 @@
 //! Whether each energy source can give what the settings promise the heater.
 
-use super::circuit::Heater;
-use super::verdict::{Finding, Part};
 use crate::figures::{fixed, plain};
+use crate::finding::{Finding, Part};
+use crate::heater::Heater;
 use crate::schedule::WEEK;
 use crate::si;
 use crate::site::{Presence, Site, Supply};
@@ -487,8 +487,8 @@ fn not_charging(found: &Source, supply: &Supply) -> Option<Finding> {
 #[cfg(test)]
 mod tests {
     use super::super::testing::{names, settings, site};
-    use super::super::verdict::Severity;
     use super::*;
+    use crate::finding::Severity;
     use crate::site::Rating;
     use forewarm_core::quantity::Milliwatts;
     use forewarm_core::settings::ChargeCurrent;

@@ -13,7 +13,7 @@ use forewarm_core::settings::Settings;
 use std::sync::{Arc, Mutex};
 
 /// The settings of the starter file.
-pub(super) fn settings() -> Settings {
+pub(crate) fn settings() -> Settings {
     Installation::parse("starter", &starter()).expect("the starter has no problem").settings.into_inner()
 }
 
@@ -160,7 +160,7 @@ pub(crate) fn circuit() -> Circuit {
     }
 }
 
-pub(super) fn names(names: &[&str]) -> Vec<String> {
+pub(crate) fn names(names: &[&str]) -> Vec<String> {
     names.iter().map(|name| (*name).to_owned()).collect()
 }
 

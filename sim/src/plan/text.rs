@@ -2,16 +2,17 @@
 
 use super::Plan;
 use super::ceiling::{Ceiling, listed};
-use super::circuit::{Heater, Report};
+use super::circuit::Report;
 use super::measurement::{Budget, Distribution, Evaluation};
 use super::nearness::{Coldest, Nearness};
 use super::sources::Source;
 use super::thermal::{Figure, LayerReport, Thermal};
 use super::thresholds::{ChannelError, Measurement};
-use super::verdict::{Finding, Severity};
 use crate::diagnostic::escaped;
 use crate::figures::{fixed, plain, raised_to, uncertain};
+use crate::finding::{Finding, Severity};
 use crate::fingerprint;
+use crate::heater::Heater;
 use anstyle::{AnsiColor, Style};
 use std::fmt::Write as _;
 use std::io::{self, Write};

@@ -4,20 +4,20 @@
 //! larger of the two changes is that thing's half-width; the half-widths, as rectangular distributions, make the expanded
 //! uncertainty (k = 2) that stands beside each figure.
 
-use super::circuit::Heater;
 use super::course::{self, Above, STEP_S, Setup, WarmUp};
 use super::measurement::COVERAGE;
 use super::nearness;
 use super::placement::{Cause, Placement, Placements};
 use super::thresholds::answers_for;
-use super::verdict::{Finding, Part};
 use crate::cell;
 use crate::figures::{fixed, plain, raised_to, uncertain};
+use crate::finding::{Finding, Part};
+use crate::heater::Heater;
 use crate::materials::INSULATIONS;
 use crate::plant::{Air, Heat, PLACEMENT_OFF_K, PLACEMENT_OFF_PART, Plant, SOUGHT_K, Shape};
-use crate::rehearse::Variation;
 use crate::si::{self, celsius};
 use crate::site::{Layer, Room, RoomReport, Site, StandsOn, Tolerance};
+use crate::variation::Variation;
 use forewarm_core::settings::{Hold, Settings};
 use serde::Serialize;
 
@@ -927,8 +927,8 @@ fn cooling(warm_up: &WarmUp, settings: &Settings) -> Option<Finding> {
 mod tests {
     use super::super::measurement::Chain;
     use super::super::testing::{settings, shapes, site};
-    use super::super::verdict::Severity;
     use super::*;
+    use crate::finding::Severity;
     use crate::site::{Mounting, Spot};
     use forewarm_core::quantity::{Millis, Milliwatts};
     use forewarm_core::settings::{Proof, Role};

@@ -3,10 +3,10 @@
 //! Charge is permitted only while *every* cell channel reads above the threshold, so each battery is as safe as the best of the
 //! channels that answer for it, and the bank as safe as its worst battery.
 
-use super::measurement::{AIR_SEEN, Budget, Chain, GROWTH, Line, reads_above_k};
+use super::measurement::{AIR_SEEN, Budget, Chain, GROWTH, Line};
 use super::placement::Placements;
-use super::verdict::{Finding, Part};
 use crate::figures::{fixed, plain, raised_to, uncertain};
+use crate::finding::{Finding, Part};
 use crate::platinum::{Platinum, ohms};
 use crate::si::written_c;
 use crate::site::{LoopFrom, Mounting, ShareFrom, Site, Spot};
@@ -591,14 +591,14 @@ fn shared(thresholds: &Thresholds, settings: &Settings, witnesses: &[Witness]) -
     });
     let unseen_k = |(nominal, within): (f64, f64)| {
         warmest(&|platinum| {
-            let by_part = reads_above_k(platinum, inhibit_c, within / nominal, 0.0);
-            by_part.max(reads_above_k(platinum, inhibit_c, 0.0, within))
+            let by_part = platinum.reads_above_k(inhibit_c, within / nominal, 0.0);
+            by_part.max(platinum.reads_above_k(inhibit_c, 0.0, within))
         })
     };
     let Some((unseen_k, (nominal, within))) =
         checks.map(|check| (unseen_k(check), check)).min_by(|a, b| a.0.total_cmp(&b.0))
     else {
-        let two_percent_k = warmest(&|platinum| reads_above_k(platinum, inhibit_c, 0.02, 0.0));
+        let two_percent_k = warmest(&|platinum| platinum.reads_above_k(inhibit_c, 0.02, 0.0));
         return Some(Finding::change(
             Part::Measurement,
             format!(
@@ -747,7 +747,7 @@ fn disagreeing(witness: &Witness, name: &str) -> Option<Finding> {
     let mounting = witness.chain.mounting;
     let cable_ohm = mounting.loop_from.contradicted(mounting.loop_ohm_20c)?;
     let platinum = Platinum::of(&witness.chain.channel.element);
-    let warm_k = reads_above_k(&platinum, 0.0, 0.0, cable_ohm - mounting.loop_ohm_20c);
+    let warm_k = platinum.reads_above_k(0.0, 0.0, cable_ohm - mounting.loop_ohm_20c);
     let reads = if warm_k > 0.0 { "warm" } else { "cold" };
     Some(Finding::change(
         Part::Measurement,
@@ -766,9 +766,9 @@ fn disagreeing(witness: &Witness, name: &str) -> Option<Finding> {
 mod tests {
     use super::super::placement::Placement;
     use super::super::testing::{names, settings, site};
-    use super::super::verdict::Severity;
     use super::*;
     use crate::class::Class;
+    use crate::finding::Severity;
     use crate::site::Battery;
     use forewarm_core::quantity::Ohms;
     use forewarm_core::rtd::Element;

@@ -4,7 +4,6 @@
 //! |---|---|
 //! | `prepare` | a scenario out of what an installation names |
 //! | `scenario` | everything a season is played with |
-//! | `variation` | one draw of how the real thing differs from what is written down |
 //! | `probe` | one thermometer as it really is |
 //! | `stage` | the loop |
 //! | `outcome` | what came of a season |
@@ -23,7 +22,6 @@ mod report;
 mod scenario;
 mod stage;
 mod trials;
-mod variation;
 
 #[cfg(test)]
 mod seasons;
@@ -35,10 +33,8 @@ mod tests;
 pub use film::Film;
 pub use journal::Journal;
 pub use outcome::Outcome;
-pub use probe::Flaws;
 pub use reasons::Reasons;
 pub use report::{Cast, Rehearsal, summarise};
 pub use scenario::Scenario;
 pub use stage::{Glimpse, Pace, Watcher, play};
 pub use trials::{Spread, Trial, Trials};
-pub use variation::Variation;

@@ -9,33 +9,10 @@
 use crate::platinum::{Platinum, ohms};
 use crate::si::kelvins;
 use crate::site::{Converter, Mounting};
+use crate::variation::Flaws;
 use forewarm_core::quantity::Ratio;
 use forewarm_core::rtd::{Leads, Measured};
 use forewarm_core::settings::{Channel, Role};
-
-/// How one channel differs from what is written down. Each part but one lies between −1 and 1, as a part of its half-width.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Flaws {
-    /// The element within its class, or within its calibration.
-    pub element: f64,
-    /// The difference between the leads of a 3-wire connection.
-    pub mismatch: f64,
-    /// The contact resistance in either lead. With two wires both can only add, and their size counts; with three the first does,
-    /// whichever way.
-    pub contacts: [f64; 2],
-    /// What the contacts have gained in service, from 0 to 1: as a part of what the site allows, and never a loss.
-    pub growth: f64,
-    /// What is unknown of self-heating.
-    pub self_heating: f64,
-    /// The offset of the converter.
-    pub offset: f64,
-    /// The gain of the converter.
-    pub gain: f64,
-    /// The reference resistor as bought.
-    pub reference: f64,
-    /// The reference resistor as it has drifted.
-    pub drift: f64,
-}
 
 /// A channel ready to be read.
 #[derive(Clone, Debug)]
@@ -178,7 +155,8 @@ mod tests {
     #[test]
     fn an_offset_found_by_calibration_undoes_what_the_element_does() {
         use crate::rehearse::testing::scenario;
-        use crate::rehearse::{Pace, Variation, play};
+        use crate::rehearse::{Pace, play};
+        use crate::variation::Variation;
         let mut scenario = scenario(20);
         let mut settings = scenario.settings.clone().into_inner();
         for channel in &mut settings.channels {

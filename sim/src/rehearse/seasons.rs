@@ -14,11 +14,12 @@
 //! A source that does not obey the ceiling has its season in `tests`.
 
 use super::testing::scenario;
-use super::{Glimpse, Outcome, Pace, Reasons, Scenario, Variation, Watcher, play};
+use super::{Glimpse, Outcome, Pace, Reasons, Scenario, Watcher, play};
 use crate::bank::Flow;
 use crate::offer::Offer;
 use crate::plan::{Plan, Subject};
 use crate::si::{self, written_c};
+use crate::variation::Variation;
 use forewarm_core::fault::Faults;
 use forewarm_core::quantity::{Fraction, Ratio};
 use forewarm_core::rtd::Measured;

@@ -22,12 +22,12 @@
 use super::outcome::Outcome;
 use super::probe::{NOISE_REACH, Probe};
 use super::scenario::Scenario;
-use super::variation::Variation;
 use crate::bank::{BankModel, Fed, Flow, HeaterLoad, Permit};
 use crate::offer::Offer;
 use crate::plant::{Air, Heat, Mark, Plant, Run};
 use crate::season::Moment;
 use crate::si::{self, celsius};
+use crate::variation::Variation;
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
 use forewarm_core::quantity::{Celsius, Fraction, Instant};

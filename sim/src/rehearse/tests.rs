@@ -6,6 +6,7 @@ use crate::offer::Offer;
 use crate::plan::{Plan, Subject, testing as planned};
 use crate::si;
 use crate::site::{BankMeasured, Circuit, Rating, Room};
+use crate::variation::Variation;
 use forewarm_core::quantity::{Celsius, Fraction, Kelvins, Ohms};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, Hold, Reserve, Role};

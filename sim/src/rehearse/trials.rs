@@ -3,9 +3,9 @@
 use super::outcome::Outcome;
 use super::scenario::Scenario;
 use super::stage::{Pace, play};
-use super::variation::Variation;
 use crate::diagnostic::Problem;
 use crate::threads;
+use crate::variation::Variation;
 use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};

@@ -3,7 +3,8 @@
 use crate::bench::{Bench, Program};
 use forewarm::emulate::lockstep::{self, Exchange, Finding};
 use forewarm::installation::Installation;
-use forewarm::rehearse::{Scenario, Variation};
+use forewarm::rehearse::Scenario;
+use forewarm::variation::Variation;
 use forewarm_core::quantity::Celsius;
 use forewarm_tests::root;
 use std::sync::atomic::AtomicBool;

@@ -3,9 +3,8 @@
 use super::table::Key;
 use crate::installation::document::Section;
 use crate::installation::values::Reader;
-use crate::plan::circuit::usual_coil_v;
 use crate::si;
-use crate::site::{Circuit, Contact, Relay};
+use crate::site::{Circuit, Contact, Relay, usual_coil_v};
 use forewarm_core::settings::Settings;
 
 /// Nothing where the file has no such section.

@@ -2,10 +2,10 @@
 
 use super::table::Key;
 use crate::diagnostic::{Severity, excerpt};
+use crate::feed::Feed;
 use crate::installation::document::{Section, describe};
 use crate::installation::names::is_slip;
 use crate::installation::values::{Doubt, Reader};
-use crate::plan::feed::Feed;
 use crate::site::Site;
 use forewarm_core::settings::{Key as Setting, Place, Settings};
 

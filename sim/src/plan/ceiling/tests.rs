@@ -1,6 +1,6 @@
 use super::super::testing::settings;
-use super::super::verdict::Severity;
 use super::*;
+use crate::finding::Severity;
 use forewarm_core::quantity::{Celsius, Fraction};
 use forewarm_core::settings;
 use proptest::prelude::*;

@@ -1,4 +1,4 @@
-//! What is fine, what is not, and what to change: the list at the top of a plan.
+//! What is fine, what is not, and what to change. A plan lists findings at its top; reading a file warns of some.
 
 use serde::Serialize;
 
@@ -59,12 +59,12 @@ pub struct Finding {
 
 impl Finding {
     /// All is well.
-    pub(super) fn fine(part: Part, text: impl Into<String>) -> Self {
+    pub(crate) fn fine(part: Part, text: impl Into<String>) -> Self {
         Self { severity: Severity::Fine, part, text: text.into(), change: None, fails: false, headline: false }
     }
 
     /// Something will not do.
-    pub(super) fn change(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
+    pub(crate) fn change(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
         Self {
             severity: Severity::Change,
             part,
@@ -76,12 +76,12 @@ impl Finding {
     }
 
     /// Something is dangerous: the installation fails its check.
-    pub(super) fn danger(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
+    pub(crate) fn danger(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
         Self { severity: Severity::Danger, fails: true, ..Self::change(part, text, change) }
     }
 
     /// It will not do what it is for at all.
-    pub(super) fn headline(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
+    pub(crate) fn headline(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
         Self { headline: true, ..Self::change(part, text, change) }
     }
 }

@@ -1,11 +1,33 @@
 //! How the real thing differs from what is written down: one draw out of the stated tolerances.
 
-use super::probe::Flaws;
-use crate::plan::measurement::SELF_HEATING_UNKNOWN;
-use crate::site::{MOST_AIR_SHARE, Site, Tolerance};
+use crate::site::{MOST_AIR_SHARE, SELF_HEATING_UNKNOWN, Site, Tolerance};
 use forewarm_core::settings::MAX_CHANNELS;
 use rand::{Rng, RngExt, SeedableRng};
 use rand_pcg::Pcg64;
+
+/// How one channel differs from what is written down. Each part but one lies between −1 and 1, as a part of its half-width.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Flaws {
+    /// The element within its class, or within its calibration.
+    pub element: f64,
+    /// The difference between the leads of a 3-wire connection.
+    pub mismatch: f64,
+    /// The contact resistance in either lead. With two wires both can only add, and their size counts; with three the first does,
+    /// whichever way.
+    pub contacts: [f64; 2],
+    /// What the contacts have gained in service, from 0 to 1: as a part of what the site allows, and never a loss.
+    pub growth: f64,
+    /// What is unknown of self-heating.
+    pub self_heating: f64,
+    /// The offset of the converter.
+    pub offset: f64,
+    /// The gain of the converter.
+    pub gain: f64,
+    /// The reference resistor as bought.
+    pub reference: f64,
+    /// The reference resistor as it has drifted.
+    pub drift: f64,
+}
 
 /// One way in which things may really be. Each part lies between −1 and 1, as a part of the half-width that [`Tolerance`] states.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

@@ -4,11 +4,10 @@
 //! charge, and switches the heater on where that is enough. With a heater on the bank's bus it is right. With one that hangs on a
 //! single source, whatever else is counted never reaches the heater.
 
-use super::circuit::{EXTRA_LOW_AC_V, Heater, not_sized};
-use super::measurement::loop_ohm;
-use super::verdict::{Finding, Part};
-use crate::conductor::ohm_per_m_20c;
+use crate::conductor::{loop_ohm, ohm_per_m_20c};
 use crate::figures::{fixed, plain, uncertain};
+use crate::finding::{Finding, Part};
+use crate::heater::{EXTRA_LOW_AC_V, Heater, not_sized};
 use crate::si;
 use crate::site::{Circuit, Site};
 use forewarm_core::settings::{BankUse, Settings};
@@ -116,7 +115,7 @@ impl<'s> Feed<'s> {
     }
 
     /// Whether the heater must be taken for one on mains: nothing says that its source gives direct current.
-    pub(super) fn is_mains(&self) -> bool {
+    pub(crate) fn is_mains(&self) -> bool {
         self.heater.at_nominal.supply_v > EXTRA_LOW_AC_V
     }
 
@@ -222,7 +221,7 @@ impl<'s> Feed<'s> {
     }
 
     /// All that is found.
-    pub(super) fn findings(&self) -> Vec<Finding> {
+    pub(crate) fn findings(&self) -> Vec<Finding> {
         let wrong = [self.bank(), self.voltage(), self.budget()];
         let given = if wrong.iter().all(Option::is_none) { self.given() } else { None };
         wrong.into_iter().chain([self.others(), given]).flatten().collect()
@@ -247,9 +246,9 @@ fn listed(names: &[&str], last_word: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::super::testing::{names, settings, site};
-    use super::super::verdict::Severity;
     use super::*;
+    use crate::finding::Severity;
+    use crate::plan::testing::{names, settings, site};
     use crate::site::Rating;
     use forewarm_core::quantity::{Fraction, Milliwatts};
     use forewarm_core::settings::Reserve;
