@@ -1,6 +1,6 @@
 //! Which settings make no sense together.
 
-use super::{Channel, Key, MAX_CEILING_POINTS, Place, Role, Settings, SettingsError, TABLE, ValidSettings};
+use super::{Channel, Key, Place, Role, Settings, SettingsError, ValidSettings};
 use crate::quantity::{Celsius, Fraction, Ohms};
 use crate::rtd::Thermometer;
 
@@ -40,17 +40,13 @@ const ORDER: &[(Key, Key, &str)] = &[
 ];
 
 impl Settings {
-    /// Reports every problem, in the order of [`TABLE`].
+    /// Reports every problem, in the order of [`TABLE`](super::TABLE).
     pub fn check(&self, mut report: impl FnMut(SettingsError)) {
-        for fact in TABLE {
-            for index in 0..MAX_CEILING_POINTS {
-                let place = Place::at(fact.key, index);
-                let shared = !matches!(fact.name.0, "channel" | "source" | "charge.ceiling");
-                if shared && index > 0 {
-                    break;
-                }
+        for &key in Key::ALL {
+            let fact = key.fact();
+            for place in (0..fact.repeats).map(|index| Place::at(key, index)) {
                 if let Some(value) = self.value(place)
-                    && !(fact.minimum..=fact.maximum).contains(&value)
+                    && !fact.allows(value)
                 {
                     report(SettingsError::OutsideRange { place, value });
                 }

@@ -150,7 +150,7 @@ impl SettingsError {
     #[must_use]
     pub const fn why(&self) -> &'static str {
         match self {
-            Self::OutsideRange { place, .. } => place.key.fact().meaning(),
+            Self::OutsideRange { place, .. } => place.key.meaning(),
             Self::NotBelow { why, .. } => why,
             Self::NoCell => "nothing would know how cold the cells are, so charge could never be permitted",
             Self::NoCeiling => "no charge current would be allowed at any temperature",

@@ -1,121 +1,68 @@
 //! The one list of settings: name, unit, range, default and meaning.
 
-use super::{ChargeCurrent, Check, Reserve, Role, Settings};
+use super::{ChargeCurrent, Check, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, Settings};
 use crate::quantity::{Celsius, Fraction, KelvinRate, Kelvins, Millis, Millivolts, Milliwatts, Ohms};
 use crate::rtd::Leads;
 use core::fmt;
 
-/// Names one setting. Those of channels, sources and ceiling points exist once for each; see [`Place`].
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[allow(missing_docs, reason = "each is described by its row of TABLE")]
-pub enum Key {
-    HardLimit,
-    Inhibit,
-    Release,
-    HighLimit,
-    HighRelease,
-    Soak,
-    ChargeMinOff,
-    OverdueAfter,
-    Capacity,
-    Batteries,
-    CeilingAt,
-    CeilingLimit,
-    HeaterStart,
-    HeaterStop,
-    HeaterPower,
-    HeaterNominal,
-    SupplyMin,
-    SupplyMax,
-    CutoutCell,
-    CutoutPad,
-    CutoutHysteresis,
-    OverTemperature,
-    HeaterMinOn,
-    HeaterMinOff,
-    MaxRun,
-    Rest,
-    MaxCycles,
-    ProofEnergy,
-    ProofRise,
-    ProofPadRise,
-    CoolingAfter,
-    CoolingExcess,
-    Budget,
-    Priority,
-    Settle,
-    MostCurrent,
-    ReducedCurrent,
-    ReserveFloor,
-    ReserveResume,
-    ReserveFloorVoltage,
-    ReserveResumeVoltage,
-    ReserveSag,
-    FallVoltage,
-    FallCharge,
-    GoodRun,
-    MaxStep,
-    MaxAge,
-    PlausibleLow,
-    PlausibleHigh,
-    Noise,
-    FastestCell,
-    FastestPad,
-    FastestAmbient,
-    Disagreement,
-    StuckAfter,
-    StuckMoved,
-    StillAfter,
-    RestartLimit,
-    RestartWindow,
-    Feedback,
-    Button,
-    Reference,
-    LeadLoop,
-    LeadTemperature,
-    LeadLeast,
-    LeadMost,
-    Offset,
-    CheckOhm,
-    CheckWithin,
-}
-
 /// One row of [`TABLE`]. Numbers are in thousandths of the unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Fact {
-    /// Which setting.
-    pub key: Key,
-    /// Its section and name in an installation file; the name carries the unit.
-    pub name: (&'static str, &'static str),
-    /// Unit, for a person.
+    /// Its section in an installation file.
+    pub section: &'static str,
+    /// Its name there, which ends in the unit.
+    pub name: &'static str,
+    /// Unit, for a person; empty for a whole number of things.
     pub unit: &'static str,
     /// Lowest value allowed.
     pub minimum: i64,
     /// Highest value allowed.
     pub maximum: i64,
-    /// Value where the fitter gives none; nothing where the fitter must give one, or may leave it out.
+    /// Value where the fitter gives none; nothing where the fitter must give one, may leave it out, or where it follows from something
+    /// else.
     pub default: Option<i64>,
+    /// How many of it there can be: one for each entry of a list of sections, otherwise 1.
+    pub repeats: usize,
 }
 
 impl Fact {
-    /// What it is, for a person.
+    /// Whether there is one of it for each entry of a list.
     #[must_use]
-    #[expect(clippy::indexing_slicing, reason = "the enum and the table are in one order, held by a test")]
-    pub const fn meaning(&self) -> &'static str {
-        MEANINGS[self.key as usize]
+    pub const fn is_repeated(&self) -> bool {
+        self.repeats > 1
+    }
+
+    /// Whether `value`, in thousandths, lies in its range.
+    #[must_use]
+    pub const fn allows(&self, value: i64) -> bool {
+        self.minimum <= value && value <= self.maximum
     }
 }
 
 macro_rules! table {
-    ($($key:ident $section:literal $name:literal $unit:literal $min:literal..$max:literal [$($default:literal)?] $meaning:literal;)*) => {
+    ($(
+        $key:ident $section:literal $([$repeats:ident])? $name:literal $unit:literal $min:literal..$max:literal [$($default:literal)?]
+        $meaning:literal;
+    )*) => {
+        /// Names one setting. Those of channels, sources and ceiling points exist once for each; see [`Place`].
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+        #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+        pub enum Key {
+            $(#[doc = concat!("`", $section, ".", $name, "`")] $key),*
+        }
+
+        impl Key {
+            /// Every key, in the order of [`TABLE`].
+            pub const ALL: &[Self] = &[$(Self::$key),*];
+        }
+
         /// Every numeric setting: section and name, unit, range, default. Numbers are in thousandths of the unit.
         ///
         /// Defaults and ranges are common practice, no source, except where the meaning says otherwise. The battery maker's limits
         /// override every default.
         pub const TABLE: &[Fact] = &[$(Fact {
-            key: Key::$key, name: ($section, $name), unit: $unit,
-            minimum: $min, maximum: $max, default: table!(@default $($default)?),
+            section: $section, name: $name, unit: $unit,
+            minimum: $min, maximum: $max, default: table!(@default $($default)?), repeats: table!(@repeats $($repeats)?),
         }),*];
 
         /// Apart from the rest, so that a microcontroller that only checks ranges has no need to keep them.
@@ -123,6 +70,8 @@ macro_rules! table {
     };
     (@default) => { None };
     (@default $value:literal) => { Some($value) };
+    (@repeats) => { 1 };
+    (@repeats $most:ident) => { $most };
 }
 
 #[rustfmt::skip]
@@ -137,8 +86,8 @@ table! {
     OverdueAfter "charge" "overdue_after_h" "h" 100..720_000 [24_000] "time with a source present and charge refused after which a notice says why";
     Capacity "charge" "capacity_ah" "Ah" 1_000..20_000_000 [] "capacity of the bank";
     Batteries "charge" "batteries" "" 1_000..100_000 [] "batteries in parallel, without it those of [battery]; of two or more the ceiling counts one less, as nothing says that none is disconnected";
-    CeilingAt "charge.ceiling" "cell_c" "°C" -20_000..80_000 [] "coldest cell temperature of a point of the charge-current ceiling";
-    CeilingLimit "charge.ceiling" "c_rate" "C" 0..5_000 [] "largest charge current there, per capacity";
+    CeilingAt "charge.ceiling" [MAX_CEILING_POINTS] "cell_c" "°C" -20_000..80_000 [] "coldest cell temperature of a point of the charge-current ceiling";
+    CeilingLimit "charge.ceiling" [MAX_CEILING_POINTS] "c_rate" "C" 0..5_000 [] "largest charge current there, per capacity";
     HeaterStart "heater" "start_c" "°C" 0..30_000 [7_000] "while charge is permitted, the heater comes on with the coldest cell at or below this";
     HeaterStop "heater" "stop_c" "°C" 1_000..35_000 [12_000] "the heater goes off with the coldest cell at or above this";
     HeaterPower "heater" "power_w" "W" 1_000..10_000_000 [] "heater power at the nominal voltage";
@@ -159,11 +108,11 @@ table! {
     ProofPadRise "heater" "proof_pad_rise_k" "K" 100..40_000 [] "rise that each plate thermometer must have shown, more than the air of the box does (leave out: as proof_rise_k)";
     CoolingAfter "heater" "cooling_min" "min" 1_000..720_000 [] "time after which the plate of a heater that is off must be cool (leave out: not judged)";
     CoolingExcess "heater" "cooling_excess_k" "K" 500..40_000 [] "excess of plate over cells that is then no longer explained";
-    Budget "source" "budget_w" "W" 0..20_000_000 [] "power the source can give to heater and charge together";
-    Priority "source" "priority" "" 0..9_000 [0] "lower numbers are spent first";
-    Settle "source" "settle_s" "s" 0..600_000 [10_000] "time a source must have been present before it is spent";
-    MostCurrent "source" "most_current_a" "A" 0..10_000_000 [] "most current it can give to the bank, whatever the ceiling is; 0 where it charges nothing";
-    ReducedCurrent "source" "reduced_current_a" "A" 100..10_000_000 [] "most current it can give while the full charge permit is off (leave out: as most_current_a); not 0, or charge would count as permitted where nothing charges";
+    Budget "source" [MAX_SOURCES] "budget_w" "W" 0..20_000_000 [] "power the source can give to heater and charge together";
+    Priority "source" [MAX_SOURCES] "priority" "" 0..9_000 [0] "lower numbers are spent first";
+    Settle "source" [MAX_SOURCES] "settle_s" "s" 0..600_000 [10_000] "time a source must have been present before it is spent";
+    MostCurrent "source" [MAX_SOURCES] "most_current_a" "A" 0..10_000_000 [] "most current it can give to the bank, whatever the ceiling is; 0 where it charges nothing";
+    ReducedCurrent "source" [MAX_SOURCES] "reduced_current_a" "A" 100..10_000_000 [] "most current it can give while the full charge permit is off (leave out: as most_current_a); not 0, or charge would count as permitted where nothing charges";
     ReserveFloor "bank" "reserve_pct" "%" 1_000..99_000 [] "state of charge at or below which the bank is not spent on heat";
     ReserveResume "bank" "resume_pct" "%" 2_000..100_000 [] "state of charge at or above which it is spent again";
     ReserveFloorVoltage "bank" "reserve_v" "V" 4_000..120_000 [] "bank voltage at or below which the bank is not spent on heat";
@@ -188,22 +137,29 @@ table! {
     RestartWindow "trust" "restart_window_min" "min" 1_000..600_000 [15_000] "time without a restart after which they are forgotten";
     Feedback "trust" "feedback_s" "s" 100..60_000 [5_000] "time within which a relay's contact must follow its command";
     Button "trust" "button_s" "s" 500..20_000 [2_000] "time the reset button must be held";
-    Reference "channel" "reference_ohm" "Ω" 10_000..16_000_000 [] "reference resistor of the converter";
-    LeadLoop "channel" "lead_loop_ohm" "Ω" 0..100_000 [] "resistance of both leads of a 2-wire connection at 20 °C";
-    LeadTemperature "channel" "lead_c" "°C" -60_000..80_000 [20_000] "temperature the leads are taken to have; state the warmest that is likely";
-    LeadLeast "channel" "lead_least_ohm" "Ω" 0..100_000 [] "least that one lead of a 3-wire connection can have (leave out: what follows from cable_m and cable_mm2)";
-    LeadMost "channel" "lead_most_ohm" "Ω" 0..100_000 [] "most that one lead can have; a lead measured outside of the two makes the channel doubtful";
-    Offset "channel" "offset_k" "K" -5_000..5_000 [0] "added to the reading";
-    CheckOhm "channel" "check_ohm" "Ω" 1_000..16_000_000 [] "the fixed resistor of a check channel";
-    CheckWithin "channel" "check_within_ohm" "Ω" 1..1_000_000 [] "how far from it the channel may measure; beyond, no channel is believed";
+    Reference "channel" [MAX_CHANNELS] "reference_ohm" "Ω" 10_000..16_000_000 [] "reference resistor of the converter";
+    LeadLoop "channel" [MAX_CHANNELS] "lead_loop_ohm" "Ω" 0..100_000 [] "resistance of both leads of a 2-wire connection at 20 °C";
+    LeadTemperature "channel" [MAX_CHANNELS] "lead_c" "°C" -60_000..80_000 [20_000] "temperature the leads are taken to have; state the warmest that is likely";
+    LeadLeast "channel" [MAX_CHANNELS] "lead_least_ohm" "Ω" 0..100_000 [] "least that one lead of a 3-wire connection can have (leave out: what follows from cable_m and cable_mm2)";
+    LeadMost "channel" [MAX_CHANNELS] "lead_most_ohm" "Ω" 0..100_000 [] "most that one lead can have; a lead measured outside of the two makes the channel doubtful";
+    Offset "channel" [MAX_CHANNELS] "offset_k" "K" -5_000..5_000 [0] "added to the reading";
+    CheckOhm "channel" [MAX_CHANNELS] "check_ohm" "Ω" 1_000..16_000_000 [] "the fixed resistor of a check channel";
+    CheckWithin "channel" [MAX_CHANNELS] "check_within_ohm" "Ω" 1..1_000_000 [] "how far from it the channel may measure; beyond, no channel is believed";
 }
 
 impl Key {
     /// The row of [`TABLE`].
     #[must_use]
-    #[expect(clippy::indexing_slicing, reason = "the enum and the table are in one order, held by a test")]
+    #[expect(clippy::indexing_slicing, reason = "in one order, for the same macro writes both")]
     pub const fn fact(self) -> &'static Fact {
         &TABLE[self as usize]
+    }
+
+    /// What it is, for a person.
+    #[must_use]
+    #[expect(clippy::indexing_slicing, reason = "in one order, for the same macro writes both")]
+    pub const fn meaning(self) -> &'static str {
+        MEANINGS[self as usize]
     }
 }
 
@@ -234,13 +190,9 @@ impl Place {
 
 impl fmt::Display for Place {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (section, name) = self.key.fact().name;
-        match section {
-            "channel" | "source" | "charge.ceiling" => {
-                write!(f, "{section}[{}].{name}", self.index)
-            }
-            _ => write!(f, "{section}.{name}"),
-        }
+        let fact = self.key.fact();
+        let Fact { section, name, .. } = fact;
+        if fact.is_repeated() { write!(f, "{section}[{}].{name}", self.index) } else { write!(f, "{section}.{name}") }
     }
 }
 

@@ -18,17 +18,35 @@ fn refuses(change: impl FnOnce(&mut Settings)) -> Vec<SettingsError> {
 }
 
 #[test]
-fn each_key_finds_its_own_row() {
+fn every_default_lies_in_its_range() {
     for fact in TABLE {
-        assert_eq!(fact.key.fact().key, fact.key);
-        assert!(fact.minimum < fact.maximum, "{:?}", fact.key);
-        assert!(fact.default.is_none_or(|default| (fact.minimum..=fact.maximum).contains(&default)), "{:?}", fact.key);
+        assert!(fact.minimum < fact.maximum, "{}", fact.name);
+        assert!(fact.default.is_none_or(|default| fact.allows(default)), "{}", fact.name);
+    }
+}
+
+/// Every list is full, so that a setting of it which were tried too seldom would show.
+#[test]
+fn a_value_out_of_range_is_refused_wherever_in_a_list_it_stands() {
+    let mut full = settings();
+    let (channel, source) = (full.channels[0], full.sources[0]);
+    while full.channels.push(channel).is_ok() {}
+    while full.sources.push(source).is_ok() {}
+    while full.charge.ceiling.push(CeilingPoint { at: c(20_000), limit: Fraction::from_per_mille(500) }).is_ok() {}
+    full.channels.iter_mut().for_each(|channel| channel.offset = Kelvins::from_millikelvins(6_000));
+    full.sources.iter_mut().for_each(|source| source.priority = 10);
+    full.charge.ceiling.iter_mut().for_each(|point| point.at = c(90_000));
+    let found = problems(&full);
+    for key in [Key::Offset, Key::Priority, Key::CeilingAt] {
+        let beyond =
+            |error: &&SettingsError| matches!(error, SettingsError::OutsideRange { place, .. } if place.key == key);
+        assert_eq!(found.iter().filter(beyond).count(), key.fact().repeats, "{key:?}");
     }
 }
 
 #[test]
 fn no_two_settings_share_a_name() {
-    let mut names: Vec<_> = TABLE.iter().map(|fact| fact.name).collect();
+    let mut names: Vec<_> = TABLE.iter().map(|fact| (fact.section, fact.name)).collect();
     names.sort_unstable();
     names.dedup();
     assert_eq!(names.len(), TABLE.len());

@@ -196,14 +196,14 @@ fn leads<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index: usize) -
     }
     let words = [("2-wire", Wires::Two), ("3-wire", Wires::Three), ("4-wire", Wires::Four)];
     let wires = reader.required_word(section, "wiring", &words);
-    let lead_keys = [Key::LeadLoop, Key::LeadTemperature].map(|key| key.fact().name.1);
+    let lead_keys = [Key::LeadLoop, Key::LeadTemperature].map(|key| key.fact().name);
     let loop_given = section.has(lead_keys[0]);
     let loop_at_20c = reader.optional(section, Place::at(Key::LeadLoop, index)).unwrap_or(0);
     let at = reader.celsius(section, Place::at(Key::LeadTemperature, index));
     let tap_keys = [Key::LeadLeast, Key::LeadMost];
     let [least, most] = tap_keys.map(|key| reader.optional(section, Place::at(key, index)));
     if !matches!(wires, Some(Wires::Three) | None) {
-        for key in tap_keys.map(|key| key.fact().name.1).into_iter().filter(|key| section.has(key)) {
+        for key in tap_keys.map(|key| key.fact().name).into_iter().filter(|key| section.has(key)) {
             let place = section.place(key);
             let message = format!("{place} does not belong to two or four wires, of which no lead is measured alone");
             let remedy = format!("leave out {key}; or wiring = \"3-wire\", if it is");

@@ -168,7 +168,9 @@ impl<'t> Section<'t> {
         self.known.push(key);
         let table = self.table?;
         let found = table.get_key_value(key).or_else(|| {
-            table.iter().find(|(name, value)| holds_settings(value.get_ref()) && names::is_slip(name.get_ref(), key))
+            table
+                .iter()
+                .find(|(name, value)| names::holds_settings(value.get_ref()) && names::is_slip(name.get_ref(), key))
         });
         found.map(|(name, value)| (name.span(), value))
     }
@@ -257,7 +259,7 @@ impl<'t> Section<'t> {
             let guess = names::guess(name, value.get_ref(), &self.known);
             explained.extend(guess.as_ref().map(|guess| guess.key));
             let message = match (&*self.path, value.get_ref()) {
-                ("", value) if holds_settings(value) => format!("there is no section [{}]", excerpt(name)),
+                ("", value) if names::holds_settings(value) => format!("there is no section [{}]", excerpt(name)),
                 ("", _) => format!("there is no setting {} outside a section", excerpt(name)),
                 (path, _) => format!("{path} has no setting {}", excerpt(name)),
             };
@@ -273,15 +275,6 @@ impl<'t> Section<'t> {
                 findings.error(self.span.as_ref(), &place, format!("{place} is missing"), &**remedy);
             }
         }
-    }
-}
-
-/// Whether a value is a section, or a list of them.
-pub(super) fn holds_settings(value: &DeValue) -> bool {
-    match value {
-        DeValue::Table(_) => true,
-        DeValue::Array(items) => items.iter().any(|item| item.get_ref().is_table()),
-        _ => false,
     }
 }
 

@@ -3,6 +3,7 @@
 mod channel;
 mod document;
 mod names;
+mod row;
 mod sections;
 mod site;
 mod starter;

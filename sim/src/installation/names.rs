@@ -1,6 +1,5 @@
 //! What a fitter probably meant by a name that does not exist.
 
-use super::document::holds_settings;
 use super::site::table as site;
 use crate::decimal::Decimal;
 use forewarm_core::settings::{TABLE, Thousandths};
@@ -27,6 +26,15 @@ pub(super) fn guess(name: &str, value: &DeValue, known: &[&'static str]) -> Opti
     })
 }
 
+/// Whether a value is a section, or a list of them.
+pub(super) fn holds_settings(value: &DeValue) -> bool {
+    match value {
+        DeValue::Table(_) => true,
+        DeValue::Array(items) => items.iter().any(|item| item.get_ref().is_table()),
+        _ => false,
+    }
+}
+
 /// Whether `name` is `key` with a third of its letters wrong at most; with more it is another word.
 pub(super) fn is_slip(name: &str, key: &str) -> bool {
     distance(name, key) * 3 <= key.chars().count().max(3)
@@ -38,11 +46,9 @@ fn distance(name: &str, key: &str) -> usize {
 
 /// Where `name` does exist, if it is a setting of another section.
 pub(super) fn elsewhere(name: &str) -> Option<String> {
-    let settings = TABLE.iter().map(|fact| fact.name);
-    let numbers = site::TABLE.iter().map(|fact| (fact.section, fact.name));
+    let numbers = TABLE.iter().chain(site::TABLE).map(|fact| (fact.section, fact.name));
     let texts = site::TEXTS.iter().map(|text| (text.section, text.name));
-    let homes: Vec<String> = settings
-        .chain(numbers)
+    let homes: Vec<String> = numbers
         .chain(texts)
         .filter(|(_, known)| *known == name)
         .map(|(section, _)| match section {

@@ -3,6 +3,7 @@
 use super::OTHER_COLUMNS;
 use super::channel;
 use super::document::{Section, Span};
+use super::row::wanted_beside;
 use super::site;
 use super::values::{Doubt, NEVER, Reader, Told, millis, signed, unsigned};
 use crate::diagnostic::Severity;
@@ -195,10 +196,9 @@ fn heater<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Heater {
 
 fn proof<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Proof> {
     let pad_rise = reader.optional(section, Place::of(Key::ProofPadRise));
-    let is_alone = [Key::ProofEnergy, Key::ProofRise].iter().all(|key| section.get(key.fact().name.1).is_none());
+    let is_alone = [Key::ProofEnergy, Key::ProofRise].iter().all(|key| section.get(key.fact().name).is_none());
     if pad_rise.is_some() && is_alone {
-        let (lacking, given) = (Key::ProofEnergy.fact(), Key::ProofPadRise.fact().name.1);
-        section.lacks(lacking.name.1, format!("{}, {}; or leave out {given}", lacking.name.1, lacking.meaning()));
+        section.lacks(Key::ProofEnergy.fact().name, wanted_beside(Key::ProofEnergy, Key::ProofPadRise));
     }
     let (energy, rise) = pair(reader, section, Key::ProofEnergy, Key::ProofRise)?;
     Some(Proof {
@@ -218,8 +218,7 @@ fn pair<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, first: Key, seco
         (Some(_), None) => (first, second),
         (None, Some(_)) => (second, first),
     };
-    let (given, lacking) = (given.fact().name.1, lacking.fact());
-    section.lacks(lacking.name.1, format!("{}, {}; or leave out {given}", lacking.name.1, lacking.meaning()));
+    section.lacks(lacking.fact().name, wanted_beside(lacking, given));
     None
 }
 
@@ -267,7 +266,7 @@ fn charge_current<'t>(
     let has_text = section.has("obeys");
     let obeys = reader.text(section, "obeys").map(str::trim);
     if has_text && reduced.is_some() {
-        let name = Key::ReducedCurrent.fact().name.1;
+        let name = Key::ReducedCurrent.fact().name;
         let at = section.place(name);
         let message = format!("{at} does not go with obeys");
         let why = Some(
@@ -413,7 +412,7 @@ fn idle_reserve(reader: &mut Reader, section: &Section) {
 fn reserve<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Result<Option<Reserve>, Told> {
     const CHARGE: [Key; 2] = [Key::ReserveFloor, Key::ReserveResume];
     const VOLTAGE: [Key; 3] = [Key::ReserveFloorVoltage, Key::ReserveResumeVoltage, Key::ReserveSag];
-    let given = |section: &Section, keys: &[Key]| keys.iter().any(|key| section.has(key.fact().name.1));
+    let given = |section: &Section, keys: &[Key]| keys.iter().any(|key| section.has(key.fact().name));
     let (by_charge, by_voltage) = (given(section, &CHARGE), given(section, &VOLTAGE));
     if by_charge && by_voltage {
         for key in CHARGE.into_iter().chain(VOLTAGE) {
@@ -444,7 +443,7 @@ fn reserve<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Result<Opt
     };
     // Known, whichever of them are used.
     for key in CHARGE.into_iter().chain(VOLTAGE) {
-        let _ = section.get(key.fact().name.1);
+        let _ = section.get(key.fact().name);
     }
     Ok(reserve)
 }
@@ -476,6 +475,6 @@ fn trust<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Trust {
 
 /// A time, or the one word that says it is not judged.
 fn unless_never<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, key: Key) -> Option<Millis> {
-    let said = section.get(key.fact().name.1).and_then(|value| value.get_ref().as_str());
+    let said = section.get(key.fact().name).and_then(|value| value.get_ref().as_str());
     (said != Some(NEVER)).then(|| reader.span_of_time(section, key))
 }

@@ -1,10 +1,10 @@
 //! A first installation file: every setting with its meaning, unit, range and default, out of [`TABLE`] so that it never goes
 //! stale. It describes an invented bank of 200 Ah at 12.8 V, and passes the check and can be rehearsed as it is.
 
+use super::row::{Line, bounds};
 use super::site::example;
 use crate::cautions::CAUTIONS;
-use crate::decimal::Decimal;
-use forewarm_core::settings::{Fact, Key, TABLE, Thousandths};
+use forewarm_core::settings::Key;
 
 /// The text of the file.
 #[must_use]
@@ -29,7 +29,7 @@ pub fn starter() -> String {
     page.settings("charge");
     page.comment("Charge-current ceiling: a line through these points, level beyond its ends.");
     for key in [Key::CeilingAt, Key::CeilingLimit] {
-        page.comment(&explained(key.fact()));
+        page.comment(&format!("{}: {}{}", key.fact().name, key.meaning(), bounds(key)));
     }
     page.line("ceiling = [");
     for (cell_c, c_rate) in [("5", "0.1"), ("10", "0.3"), ("15", "0.5")] {
@@ -123,57 +123,6 @@ pub fn starter() -> String {
     page.0
 }
 
-/// What the starter writes for a setting.
-enum Example {
-    /// This, to be changed.
-    Written(&'static str),
-    /// This, commented out: it may be left out, and its default is none.
-    Offered(&'static str),
-    /// Its default, commented out.
-    Default,
-}
-
-fn example(key: Key) -> Example {
-    use Example::{Default, Offered, Written};
-    match key {
-        Key::Inhibit => Written("5"),
-        Key::Release => Written("8"),
-        Key::Capacity => Written("200"),
-        Key::HeaterPower => Written("120"),
-        Key::HeaterNominal => Written("12.8"),
-        Key::SupplyMin => Written("11.5"),
-        Key::SupplyMax => Written("15"),
-        Key::Budget => Written("300"),
-        Key::MostCurrent => Written("20"),
-        Key::ReducedCurrent => Offered("10"),
-        Key::Reference => Written("400"),
-        Key::Batteries => Offered("2"),
-        // A dead or welded heater, or a plate thermometer that fell off, is found by these alone where no contact is watched.
-        Key::ProofEnergy | Key::CoolingAfter => Written("60"),
-        Key::ProofRise => Written("1"),
-        Key::ProofPadRise => Written("7"),
-        Key::CoolingExcess => Written("10"),
-        Key::ReserveResume => Offered("60"),
-        Key::ReserveFloor => Offered("50"),
-        Key::ReserveFloorVoltage => Offered("12.8"),
-        Key::ReserveResumeVoltage => Offered("13.2"),
-        Key::LeadLoop => Offered("0.39"),
-        Key::LeadLeast => Offered("0.1"),
-        Key::LeadMost => Offered("0.4"),
-        Key::CheckOhm => Written("100"),
-        Key::CheckWithin => Written("0.3"),
-        _ => Default,
-    }
-}
-
-/// A plausible value of a setting that has no default, in thousandths of its unit.
-pub(super) fn plausible(key: Key) -> Option<i64> {
-    match example(key) {
-        Example::Written(value) | Example::Offered(value) => value.parse::<Decimal>().ok()?.parts(3).ok(),
-        Example::Default => None,
-    }
-}
-
 /// The file as it grows.
 struct Page(String);
 
@@ -214,51 +163,37 @@ impl Page {
 
     /// What a section says of the site.
     fn site(&mut self, section: &str) {
-        for example::Line { comment, setting, set } in example::lines(section) {
-            self.comment(&comment);
-            self.line(&format!("{}{setting}", if set { "" } else { "# " }));
-        }
+        self.set(example::lines(section));
     }
 
     /// The settings of a thermometer, or those that only a check resistor has.
     fn channel_settings(&mut self, of_check: bool) {
-        self.facts(|fact| fact.name.0 == "channel" && matches!(fact.key, Key::CheckOhm | Key::CheckWithin) == of_check);
+        self.keys("channel", |key| matches!(key, Key::CheckOhm | Key::CheckWithin) == of_check);
     }
 
     /// Every setting of a section.
     fn settings(&mut self, section: &str) {
-        self.facts(|fact| fact.name.0 == section);
+        self.keys(section, |_| true);
     }
 
-    fn facts(&mut self, which: impl Fn(&Fact) -> bool) {
-        for fact in TABLE.iter().filter(|fact| which(fact)) {
-            self.comment(&explained(fact));
-            let name = fact.name.1;
-            match (example(fact.key), fact.default) {
-                (Example::Written(value), _) => self.line(&format!("{name} = {value}")),
-                (Example::Offered(value), _) => self.line(&format!("# {name} = {value}")),
-                (Example::Default, default) => {
-                    self.line(&format!("# {name} = {}", Thousandths(default.unwrap_or(fact.minimum))));
-                }
-            }
+    fn keys(&mut self, section: &str, which: impl Fn(Key) -> bool) {
+        let keys = Key::ALL.iter().filter(|key| key.fact().section == section && which(**key));
+        self.set(keys.map(|&key| Line::of(key)));
+    }
+
+    fn set(&mut self, lines: impl IntoIterator<Item = Line>) {
+        for Line { comment, setting, set } in lines {
+            self.comment(&comment);
+            self.line(&format!("{}{setting}", if set { "" } else { "# " }));
         }
     }
-}
-
-/// Meaning, range and default of a setting.
-fn explained(fact: &Fact) -> String {
-    let name = if fact.name.0 == "charge.ceiling" { format!("{}: ", fact.name.1) } else { String::new() };
-    let default = fact.default.map(|default| format!(", default {}", Thousandths(default))).unwrap_or_default();
-    let mut meaning = fact.meaning().chars();
-    let first = meaning.next().map(|first| if name.is_empty() { first.to_ascii_uppercase() } else { first });
-    let meaning: String = first.into_iter().chain(meaning).collect();
-    format!("{name}{meaning} ({}{default})", super::values::range(fact))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::installation::Installation;
+    use forewarm_core::settings::{TABLE, Thousandths};
 
     #[test]
     fn the_starter_passes_the_check_without_a_warning() {
@@ -277,7 +212,7 @@ mod tests {
     fn the_starter_names_every_setting_of_the_table() {
         let text = starter();
         for fact in TABLE {
-            let name = fact.name.1;
+            let name = fact.name;
             let offered = text.lines().any(|line| {
                 line.trim_start_matches("# ").starts_with(&format!("{name} = "))
                     || line.contains(&format!("{{ {name} = "))
@@ -294,9 +229,9 @@ mod tests {
         let defaults = starter()
             .lines()
             .map(|line| {
-                let offered = TABLE.iter().any(|fact| {
-                    fact.default.is_some_and(|default| line == format!("# {} = {}", fact.name.1, Thousandths(default)))
-                        && !matches!(fact.key, Key::LeadTemperature | Key::ReserveSag)
+                let offered = Key::ALL.iter().any(|key| {
+                    let written = |default| line == format!("# {} = {}", key.fact().name, Thousandths(default));
+                    key.fact().default.is_some_and(written) && !matches!(key, Key::LeadTemperature | Key::ReserveSag)
                 });
                 if offered { line.trim_start_matches("# ").to_owned() } else { line.to_owned() }
             })

@@ -1,5 +1,5 @@
 use super::*;
-use forewarm_core::settings::{Fact, Key, Place, SettingsError, TABLE, Thousandths};
+use forewarm_core::settings::{Key, Place, SettingsError, Thousandths};
 use proptest::prelude::*;
 use std::collections::HashMap;
 use std::fmt::Write;
@@ -8,17 +8,17 @@ use std::fmt::Write;
 fn full_file(reserve_v: bool, mut value: impl FnMut(Place) -> i64) -> String {
     let mut text = String::new();
     let mut settings = |text: &mut String, section: &str, index: usize| {
-        for fact in TABLE.iter().filter(|fact| fact.name.0 == section && set(fact, reserve_v)) {
+        for &key in Key::ALL.iter().filter(|key| key.fact().section == section && set(**key, reserve_v)) {
             let belongs = match index {
-                CHECK => is_of_check(fact) || fact.key == Key::Reference,
-                TAPPED => is_of_tap(fact) || matches!(fact.key, Key::Reference | Key::Offset),
-                _ => !is_of_check(fact) && !is_of_tap(fact),
+                CHECK => is_of_check(key) || key == Key::Reference,
+                TAPPED => is_of_tap(key) || matches!(key, Key::Reference | Key::Offset),
+                _ => !is_of_check(key) && !is_of_tap(key),
             };
             if section == "channel" && !belongs {
                 continue;
             }
-            let written = Thousandths(value(Place::at(fact.key, index)));
-            writeln!(text, "{} = {written}", fact.name.1).unwrap();
+            let written = Thousandths(value(Place::at(key, index)));
+            writeln!(text, "{} = {written}", key.fact().name).unwrap();
         }
     };
     for section in ["charge", "heater", "trust", "bank"] {
@@ -50,19 +50,19 @@ fn full_file(reserve_v: bool, mut value: impl FnMut(Place) -> i64) -> String {
 /// The channel with a lead that is measured alone.
 const TAPPED: usize = 3;
 
-fn is_of_tap(fact: &Fact) -> bool {
-    matches!(fact.key, Key::LeadLeast | Key::LeadMost)
+fn is_of_tap(key: Key) -> bool {
+    matches!(key, Key::LeadLeast | Key::LeadMost)
 }
 
 /// The channel with the check resistor.
 const CHECK: usize = 2;
 
-fn is_of_check(fact: &Fact) -> bool {
-    matches!(fact.key, Key::CheckOhm | Key::CheckWithin)
+fn is_of_check(key: Key) -> bool {
+    matches!(key, Key::CheckOhm | Key::CheckWithin)
 }
 
-fn set(fact: &Fact, reserve_v: bool) -> bool {
-    match fact.key {
+fn set(key: Key, reserve_v: bool) -> bool {
+    match key {
         Key::ReserveFloor | Key::ReserveResume => !reserve_v,
         Key::ReserveFloorVoltage | Key::ReserveResumeVoltage | Key::ReserveSag => reserve_v,
         _ => true,
@@ -88,17 +88,18 @@ fn usual(place: Place) -> i64 {
 
 /// A few settings that have any other value in their range, whole where only whole ones are allowed.
 fn changes(most: usize) -> impl Strategy<Value = HashMap<Place, i64>> {
-    let change = (prop::sample::select(TABLE), 0..3_usize, any::<u64>()).prop_map(|(fact, index, seed)| {
-        let index = match fact.name.0 {
+    let change = (prop::sample::select(Key::ALL), 0..3_usize, any::<u64>()).prop_map(|(key, index, seed)| {
+        let fact = key.fact();
+        let index = match fact.section {
             "charge.ceiling" => index,
-            "channel" if is_of_check(&fact) => CHECK,
-            "channel" if is_of_tap(&fact) => TAPPED,
+            "channel" if is_of_check(key) => CHECK,
+            "channel" if is_of_tap(key) => TAPPED,
             "source" | "channel" => index % 2,
             _ => 0,
         };
         let span = fact.maximum.abs_diff(fact.minimum) + 1;
         let value = fact.minimum + i64::try_from(seed % span).expect("a range of the table");
-        (Place::at(fact.key, index), if fact.unit.is_empty() { value / 1000 * 1000 } else { value })
+        (Place::at(key, index), if fact.unit.is_empty() { value / 1000 * 1000 } else { value })
     });
     prop::collection::vec(change, 0..most).prop_map(|list| list.into_iter().collect())
 }
@@ -130,16 +131,17 @@ proptest! {
     fn every_setting_arrives_as_it_is_written(changes in changes(60), reserve_v: bool) {
         let value = changed(&changes);
         let (draft, _) = core_errors(&full_file(reserve_v, &value));
-        for fact in TABLE.iter().filter(|fact| set(fact, reserve_v)) {
-            let places = match fact.name.0 {
+        for &key in Key::ALL.iter().filter(|key| set(**key, reserve_v)) {
+            let fact = key.fact();
+            let places = match fact.section {
                 "charge.ceiling" => 0..3,
-                "channel" if is_of_check(fact) => CHECK..CHECK + 1,
-                "channel" if is_of_tap(fact) => TAPPED..TAPPED + 1,
+                "channel" if is_of_check(key) => CHECK..CHECK + 1,
+                "channel" if is_of_tap(key) => TAPPED..TAPPED + 1,
                 "source" | "channel" => 0..2,
                 _ => 0..1,
             };
             for index in places {
-                let place = Place::at(fact.key, index);
+                let place = Place::at(key, index);
                 let held = draft.settings.value(place).unwrap_or_else(|| panic!("{place} is not set"));
                 // What the core's type resolves: a tenth of a percent, a joule (0.28 mWh), a 262 144th of an ohm, told rounded down.
                 let resolution = match fact.unit {

@@ -6,11 +6,11 @@
 //! [`TABLE`]: forewarm_core::settings::TABLE
 
 use super::document::{Findings, Section, Span, Value, describe};
-use super::starter::plausible;
+use super::row::{Row, plausible, range, real, wanted};
 use crate::decimal::{Decimal, NotDecimal, NotWhole};
 use crate::diagnostic::{Severity, excerpt};
 use forewarm_core::quantity::{Celsius, Fraction, KelvinRate, Kelvins, Millis, Millivolts, Milliwatts, Ohms};
-use forewarm_core::settings::{Fact, Key, Place, Thousandths};
+use forewarm_core::settings::{Key, Place, Thousandths};
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use toml::de::DeValue;
@@ -89,11 +89,12 @@ impl<'t> Reader<'t> {
     /// no default either.
     pub(super) fn optional(&mut self, section: &mut Section<'t>, place: Place) -> Option<i64> {
         let fact = place.key.fact();
-        let Some(value) = section.get(fact.name.1) else {
+        let Some(value) = section.get(fact.name) else {
             return fact.default;
         };
         self.spans.insert(place, value.span());
-        Some(self.in_range(section, fact, value).unwrap_or_else(|| {
+        let number = self.in_range(section, place.key, value).and_then(|number| number.parts(3).ok());
+        Some(number.unwrap_or_else(|| {
             self.doubt(place);
             fact.minimum
         }))
@@ -103,47 +104,45 @@ impl<'t> Reader<'t> {
     pub(super) fn required(&mut self, section: &mut Section<'t>, place: Place) -> i64 {
         self.optional(section, place).unwrap_or_else(|| {
             let fact = place.key.fact();
-            section.lacks(fact.name.1, format!("{}, {} ({})", fact.name.1, fact.meaning(), range(fact)));
+            section.lacks(fact.name, wanted(place.key));
             self.doubt(place);
             fact.minimum
         })
     }
 
-    fn in_range(&mut self, section: &Section<'t>, fact: &Fact, value: &Value<'t>) -> Option<i64> {
-        let name = fact.name.1;
-        let place = section.place(name);
-        let number = self.parts(section, name, value, 3, &range(fact))?;
+    /// The number of a row, in its range; what is wrong with it otherwise is told.
+    pub(super) fn in_range<R: Row>(&mut self, section: &Section<'t>, row: R, value: &Value<'t>) -> Option<Decimal> {
+        let fact = row.fact();
+        let (name, place) = (fact.name, section.place(fact.name));
+        let decimal = self.decimal(section, name, value, &range(fact))?;
+        if R::IN_THOUSANDTHS {
+            self.whole_parts(section, name, value, decimal, (3, &range(fact)))?;
+        }
+        let number = decimal.to_f64();
         let shown = describe(value.get_ref());
-        let space = if fact.unit.is_empty() { "" } else { " " };
-        if (fact.minimum..=fact.maximum).contains(&number) {
-            if fact.unit.is_empty() && number % 1000 != 0 {
+        let allows = |number: f64| (real(fact.minimum)..=real(fact.maximum)).contains(&number);
+        if allows(number) {
+            if fact.unit.is_empty() && number.fract() != 0.0 {
                 let message = format!("{place} is {shown}, not a whole number");
-                self.findings.error(Some(&value.span()), &place, message, format!("{name} = {}", number / 1000));
+                self.findings.error(Some(&value.span()), &place, message, format!("{name} = {}", number.trunc()));
                 return None;
             }
-            return Some(number);
+            return Some(decimal);
         }
-        if number > fact.maximum && matches!(fact.key, Key::HeaterNominal | Key::SupplyMin | Key::SupplyMax) {
-            let message = format!("{place} is {shown}{space}{}, outside {}", fact.unit, range(fact));
-            // IEC 61140, limits of extra-low voltage, from memory.
-            let why = Some(
-                "above 50 V alternating or 120 V direct current it is no extra-low voltage: a mains heater, its conductor, fuse, \
-                 contact, insulation and residual current device are licensed work and are not sized here",
-            );
-            let remedy =
-                "a pad for the bank's own voltage (12.8 V with 4 cells); a mains heater is for someone licensed for it";
-            self.findings.add(Severity::Error, Some(&value.span()), &place, message, why, remedy);
+        let space = if fact.unit.is_empty() { "" } else { " " };
+        let message = format!("{place} is {shown}{space}{}, outside {}", fact.unit, range(fact));
+        if let Some((why, remedy)) = row.beyond().filter(|_| number > real(fact.maximum)) {
+            self.findings.add(Severity::Error, Some(&value.span()), &place, message, Some(why), remedy);
             return None;
         }
         // A wrong sign is the commonest slip; after that the default, and without one an example.
         let better = match fact.default {
-            _ if (fact.minimum..=fact.maximum).contains(&number.saturating_neg()) => number.saturating_neg(),
-            Some(default) => default,
-            None => plausible(fact.key).unwrap_or_else(|| number.clamp(fact.minimum, fact.maximum)),
+            _ if allows(-number) => -number,
+            Some(default) => real(default),
+            None => plausible(row).map_or_else(|| number.clamp(real(fact.minimum), real(fact.maximum)), real),
         };
-        let message = format!("{place} is {shown}{space}{}, outside {}", fact.unit, range(fact));
-        let remedy = format!("{name} = {}", Thousandths(better));
-        self.findings.add(Severity::Error, Some(&value.span()), &place, message, Some(fact.meaning()), remedy);
+        let remedy = format!("{name} = {better}");
+        self.findings.add(Severity::Error, Some(&value.span()), &place, message, Some(row.meaning()), remedy);
         None
     }
 
@@ -153,10 +152,22 @@ impl<'t> Reader<'t> {
         section: &Section<'t>,
         name: &str,
         value: &Value<'t>,
-        places: u32,
-        wanted: &str,
+        (places, wanted): (u32, &str),
     ) -> Option<i64> {
-        let (fault, remedy) = match self.decimal(section, name, value, wanted)?.parts(places) {
+        let decimal = self.decimal(section, name, value, wanted)?;
+        self.whole_parts(section, name, value, decimal, (places, wanted))
+    }
+
+    /// The same of a number that has been read.
+    fn whole_parts(
+        &mut self,
+        section: &Section<'t>,
+        name: &str,
+        value: &Value<'t>,
+        number: Decimal,
+        (places, wanted): (u32, &str),
+    ) -> Option<i64> {
+        let (fault, remedy) = match number.parts(places) {
             Ok(parts) => return Some(parts),
             Err(NotWhole::Finer) => {
                 let finest = if places == 3 { "0.001".to_owned() } else { format!("1e-{places}") };
@@ -189,7 +200,7 @@ impl<'t> Reader<'t> {
                 let remedy = match other {
                     DeValue::String(text) => match unquoted(text) {
                         Some(number) => format!("{name} = {number}"),
-                        None if [Key::StuckAfter, Key::StillAfter].iter().any(|key| key.fact().name.1 == name) => {
+                        None if [Key::StuckAfter, Key::StillAfter].iter().any(|key| key.fact().name == name) => {
                             format!("{name} = \"{NEVER}\", or a number without quotes, {wanted}")
                         }
                         None => format!("a number without quotes, {wanted}"),
@@ -221,7 +232,7 @@ impl<'t> Reader<'t> {
         let Some(value) = section.get(name) else {
             return Ok(None);
         };
-        self.parts(section, name, value, places, wanted).map(Some).ok_or(Told)
+        self.parts(section, name, value, (places, wanted)).map(Some).ok_or(Told)
     }
 
     /// A word and what it stands for, if it is there. `Err` once a fault of it has been told.
@@ -322,12 +333,6 @@ impl<'t> Reader<'t> {
 
 /// A fault has been told; there is no value.
 pub(super) struct Told;
-
-/// `5 to 100 V`.
-pub(super) fn range(fact: &Fact) -> String {
-    let space = if fact.unit.is_empty() { "" } else { " " };
-    format!("{} to {}{space}{}", Thousandths(fact.minimum), Thousandths(fact.maximum), fact.unit)
-}
 
 /// `"a", "b" or "c"`.
 fn quoted_list<'w>(words: impl Iterator<Item = &'w str>) -> String {

@@ -1,5 +1,6 @@
 //! What the core says about the settings as a whole, put where the fitter wrote it.
 
+use super::row::range;
 use super::values::{Doubt, Reader, seconds};
 use crate::diagnostic::Severity;
 use forewarm_core::settings::{Fact, Key, Place, Role, Settings, SettingsError, Thousandths};
@@ -12,7 +13,7 @@ pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
         match error {
             SettingsError::OutsideRange { place, .. } if reader.doubts(place) => {}
             SettingsError::OutsideRange { place, .. } => {
-                tell(reader, place, error.to_string(), &error, super::values::range(place.key.fact()));
+                tell(reader, place, error.to_string(), &error, range(place.key.fact()));
             }
             SettingsError::NotBelow { lower, lower_value, upper, upper_value, why } => {
                 if !reader.doubts(lower) && !reader.doubts(upper) {
@@ -155,19 +156,19 @@ impl Order {
             if swapped { ": the two look swapped" } else { "" },
         );
         // The other setting by its full name where its own is not enough to find it.
-        let (section, name) = there.key.fact().name;
-        let there_shown = if here.key != there.key && here.key.fact().name.0 == section {
+        let Fact { section, name, .. } = *there.key.fact();
+        let there_shown = if here.key != there.key && here.key.fact().section == section {
             name.to_owned()
         } else {
             there.to_string()
         };
-        let ways = [(here, here.key.fact().name.1), (there, &*there_shown)];
+        let ways = [(here, here.key.fact().name), (there, &*there_shown)];
         let ways: Vec<String> = ways
             .into_iter()
             .filter_map(|(place, name)| Some(format!("{name} = {}", Thousandths(self.way_out(place, settings)?))))
             .collect();
         let remedy = if swapped && is_safe(self.lower.key, self.upper_value) {
-            let name = |place: Place| place.key.fact().name.1;
+            let name = |place: Place| place.key.fact().name;
             let (low, high) = (Thousandths(self.upper_value), Thousandths(self.lower_value));
             format!(
                 "{} = {low} and {} = {high}, if they are; if not, {}",
@@ -188,14 +189,13 @@ impl Order {
     /// to be meant.
     fn look_swapped(&self, reader: &Reader, settings: &Settings) -> bool {
         let (lower, upper) = (self.lower.key.fact(), self.upper.key.fact());
-        let fits = |value: i64, fact: &Fact| (fact.minimum..=fact.maximum).contains(&value);
-        (lower.name.0, lower.unit, self.lower.index) == (upper.name.0, upper.unit, self.upper.index)
+        (lower.section, lower.unit, self.lower.index) == (upper.section, upper.unit, self.upper.index)
             && [(self.lower, self.lower_value), (self.upper, self.upper_value)]
                 .into_iter()
                 .all(|(place, judged)| reader.span(place).is_some() && settings.value(place) == Some(judged))
             && self.lower_value - self.upper_value >= margin(self.lower.key)
-            && fits(self.lower_value, upper)
-            && fits(self.upper_value, lower)
+            && upper.allows(self.lower_value)
+            && lower.allows(self.upper_value)
     }
 
     /// A value of `place` that puts the two in order with a useful distance between them; its default if that does.
@@ -212,7 +212,7 @@ impl Order {
         let gained = |candidate: i64| if place == self.lower { value - candidate } else { candidate - value };
         let moved = if place == self.lower { value - needed } else { value + needed };
         let candidate = fact.default.filter(|&default| gained(default) >= needed).unwrap_or(moved);
-        ((fact.minimum..=fact.maximum).contains(&candidate) && is_safe(place.key, candidate)).then_some(candidate)
+        (fact.allows(candidate) && is_safe(place.key, candidate)).then_some(candidate)
     }
 }
 

@@ -1,5 +1,6 @@
 //! What is allowed and should still have been meant.
 
+use super::row::real;
 use super::sections::{MEASURED, Measured, needed_by};
 use super::site::{feed, table};
 use super::values::{Doubt, Reader};
@@ -107,7 +108,7 @@ fn reserve(reader: &mut Reader, settings: &Settings) {
         if (nominal * 7..=nominal * 13).contains(&(voltage * 10)) {
             continue;
         }
-        let name = key.fact().name.1;
+        let name = key.fact().name;
         warn(
             reader,
             &[key, Key::HeaterNominal],
@@ -231,8 +232,8 @@ fn lone_two_wire(reader: &mut Reader, settings: &Settings, site: Option<&Site>) 
     // A file without a site has no [converter] either.
     let growth_ohm = site.map_or_else(
         || {
-            let fact = table::Key::ContactGrowth.fact();
-            fact.default.unwrap_or(fact.maximum) / fact.per()
+            let key = table::Key::ContactGrowth;
+            real(key.fact().default.unwrap_or(key.fact().maximum)) / key.per()
         },
         |site| site.converter.contact_growth_ohm,
     );

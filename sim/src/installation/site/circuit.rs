@@ -2,6 +2,7 @@
 
 use super::table::Key;
 use crate::installation::document::Section;
+use crate::installation::row::wanted_beside;
 use crate::installation::values::Reader;
 use crate::si;
 use crate::site::{Circuit, Contact, Relay, usual_coil_v};
@@ -41,9 +42,7 @@ fn pilot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Conta
     if let Some(given) = keys.iter().find(|key| section.has(key.fact().name)) {
         for (key, value) in keys.iter().zip(values) {
             if value.is_none() {
-                let fact = key.fact();
-                let remedy = format!("{}, {}; or leave out {}", fact.name, fact.meaning, given.fact().name);
-                section.lacks(fact.name, remedy);
+                section.lacks(key.fact().name, wanted_beside(*key, *given));
             }
         }
     }

@@ -1,17 +1,8 @@
 //! What a first installation file says of the site: an invented pair of batteries in a box of foam, and made-up weather.
 
-use super::table::{Key, TABLE, TEXTS};
+use super::table::{Key, TEXTS};
+use crate::installation::row::{Example, Line, capital};
 use crate::materials::{INSULATIONS, Known, PLATES};
-
-/// A line that sets a number or a word, and whether the file has it; if not it is commented out.
-pub(in crate::installation) struct Line {
-    /// What it means, with range and default.
-    pub(in crate::installation) comment: String,
-    /// `name = value`
-    pub(in crate::installation) setting: String,
-    /// Whether it is set.
-    pub(in crate::installation) set: bool,
-}
 
 /// The sections that a file has once, in the order of a first file, with what they are about.
 pub(in crate::installation) const SECTIONS: [(&str, &str); 11] = [
@@ -42,11 +33,6 @@ pub(in crate::installation) const SECTIONS: [(&str, &str); 11] = [
 /// The one of them that a first file only offers: it would have no effect, but to say that there is one.
 pub(in crate::installation) const OFFERED: &str = "room";
 
-/// A plausible value of a number that has no default.
-pub(super) fn plausible(key: Key) -> Option<f64> {
-    EXAMPLES.iter().find(|(known, ..)| *known == key).map(|&(_, _, value)| value)
-}
-
 /// Every line of a section, words first.
 pub(in crate::installation) fn lines(section: &str) -> Vec<Line> {
     let texts = TEXTS.iter().filter(|text| text.section == section).map(|text| {
@@ -58,20 +44,7 @@ pub(in crate::installation) fn lines(section: &str) -> Vec<Line> {
         };
         Line { comment: capital(text.meaning) + &materials, setting: format!("{} = \"{value}\"", text.name), set }
     });
-    let numbers = TABLE.iter().filter(|fact| fact.section == section).map(|fact| {
-        let default = fact.default.map(|default| format!(", default {default}")).unwrap_or_default();
-        let source = if fact.source.is_empty() { String::new() } else { format!("; {}", fact.source) };
-        let example = EXAMPLES.iter().find(|(key, ..)| (key.fact().section, key.fact().name) == (section, fact.name));
-        let (set, value) = match example {
-            Some(&(_, set, value)) => (set, value),
-            None => (false, fact.default.unwrap_or(fact.minimum)),
-        };
-        Line {
-            comment: format!("{} ({}{default}{source})", capital(fact.meaning), fact.range()),
-            setting: format!("{} = {value}", fact.name),
-            set,
-        }
-    });
+    let numbers = Key::ALL.iter().filter(|key| key.fact().section == section).map(|&key| Line::of(key));
     let lists: &[(&str, &str)] = match section {
         "battery" => &[(
             "The battery maker's charge-current ceiling, for the cells themselves. charge.ceiling is used at what the coldest channel \
@@ -120,64 +93,63 @@ fn word(section: &str, name: &str) -> (bool, &'static str) {
     }
 }
 
-/// Numbers that are set (`true`), or offered with another value than their default.
-const EXAMPLES: &[(Key, bool, f64)] = &[
-    (Key::Count, true, 2.0),
-    (Key::BatteryLength, true, 330.0),
-    (Key::BatteryWidth, true, 172.0),
-    (Key::BatteryHeight, true, 215.0),
-    (Key::BatteryMass, true, 11.5),
-    (Key::CellMass, false, 2.1),
-    (Key::ConductivityUp, false, 15.0),
-    (Key::ConductivityAcross, false, 0.8),
-    (Key::PlateLength, false, 330.0),
-    (Key::PlateWidth, false, 349.0),
-    (Key::PadLength, true, 320.0),
-    (Key::PadWidth, true, 320.0),
-    (Key::BoxLength, true, 380.0),
-    (Key::BoxWidth, true, 400.0),
-    (Key::BoxHeight, true, 280.0),
-    (Key::BoxConductivity, false, 0.04),
-    (Key::BoxThickness, true, 50.0),
-    (Key::FloorThickness, false, 50.0),
-    (Key::DesignMin, true, -20.0),
-    (Key::Ground, false, 5.0),
-    (Key::RoomWarmer, false, 6.0),
-    (Key::RoomTemperature, false, 18.0),
-    (Key::PointAlong, false, 165.0),
-    (Key::PointAcross, false, 0.0),
-    (Key::PointUp, false, 107.5),
-    (Key::Calibrated, false, 30.0),
-    (Key::SupplyPower, false, 300.0),
-    (Key::SunAtLeast, false, 150.0),
-    (Key::Rated, false, 55.0),
-    (Key::RatedVoltage, false, 14.0),
-    (Key::LoadPower, true, 15.0),
-    (Key::ScheduledPower, false, 30.0),
-    (Key::CableLength, true, 2.0),
-    (Key::CableArea, false, 2.5),
-    (Key::Fuse, false, 15.0),
-    (Key::RelayCurrent, true, 30.0),
-    (Key::RelayVoltage, true, 30.0),
-    (Key::CoilVoltage, false, 12.0),
-    (Key::PilotCurrent, true, 2.0),
-    (Key::PilotVoltage, true, 30.0),
-    (Key::PilotCoil, true, 0.2),
-    (Key::Mean, true, -4.0),
-    (Key::SpellMean, true, -16.0),
-    (Key::SpellFrom, true, 20.0),
-    (Key::SpellDays, true, 10.0),
-    (Key::Days, true, 60.0),
-    (Key::Start, false, 5.0),
-];
+/// What a first file writes for a number.
+pub(super) const fn example(key: Key) -> Example {
+    use Example::{Default, Offered, Written};
+    match key {
+        Key::Count => Written("2"),
+        Key::BatteryLength => Written("330"),
+        Key::BatteryWidth => Written("172"),
+        Key::BatteryHeight => Written("215"),
+        Key::BatteryMass => Written("11.5"),
+        Key::CellMass => Offered("2.1"),
+        Key::ConductivityUp => Offered("15"),
+        Key::ConductivityAcross => Offered("0.8"),
+        Key::PlateLength => Offered("330"),
+        Key::PlateWidth => Offered("349"),
+        Key::PadLength => Written("320"),
+        Key::PadWidth => Written("320"),
+        Key::BoxLength => Written("380"),
+        Key::BoxWidth => Written("400"),
+        Key::BoxHeight => Written("280"),
+        Key::BoxConductivity => Offered("0.04"),
+        Key::BoxThickness => Written("50"),
+        Key::FloorThickness => Offered("50"),
+        Key::DesignMin => Written("-20"),
+        Key::Ground => Offered("5"),
+        Key::RoomWarmer => Offered("6"),
+        Key::RoomTemperature => Offered("18"),
+        Key::PointAlong => Offered("165"),
+        Key::PointAcross => Offered("0"),
+        Key::PointUp => Offered("107.5"),
+        Key::Calibrated => Offered("30"),
+        Key::SupplyPower => Offered("300"),
+        Key::SunAtLeast => Offered("150"),
+        Key::Rated => Offered("55"),
+        Key::RatedVoltage => Offered("14"),
+        Key::LoadPower => Written("15"),
+        Key::ScheduledPower => Offered("30"),
+        Key::CableLength => Written("2"),
+        Key::CableArea => Offered("2.5"),
+        Key::Fuse => Offered("15"),
+        Key::RelayCurrent => Written("30"),
+        Key::RelayVoltage => Written("30"),
+        Key::CoilVoltage => Offered("12"),
+        Key::PilotCurrent => Written("2"),
+        Key::PilotVoltage => Written("30"),
+        Key::PilotCoil => Written("0.2"),
+        Key::Mean => Written("-4"),
+        Key::SpellMean => Written("-16"),
+        Key::SpellFrom => Written("20"),
+        Key::SpellDays => Written("10"),
+        Key::Days => Written("60"),
+        Key::Start => Offered("5"),
+        _ => Default,
+    }
+}
 
 /// `: "copper" (copper), …`
 fn materials(known: &[Known]) -> String {
     let words: Vec<String> = known.iter().map(|known| format!("\"{}\" ({})", known.name, known.meaning)).collect();
     format!(": {}", words.join(", "))
-}
-
-fn capital(meaning: &str) -> String {
-    let mut letters = meaning.chars();
-    letters.next().map(|first| first.to_ascii_uppercase()).into_iter().chain(letters).collect()
 }

@@ -30,7 +30,7 @@ pub(in crate::installation) fn bound_leads<'t>(
 ) {
     for (index, (section, channel)) in sections.iter().zip(&mut settings.channels).enumerate() {
         let Leads::ThreeWire { least, most } = channel.leads else { continue };
-        let stated = [Setting::LeadLeast, Setting::LeadMost].map(|key| section.has(key.fact().name.1));
+        let stated = [Setting::LeadLeast, Setting::LeadMost].map(|key| section.has(key.fact().name));
         let cable = [Key::SensorCable, Key::SensorArea];
         let is_doubtful = reader.doubts(Place::at(Setting::Reference, index))
             || reader.doubts(Doubt::Element(index))

@@ -1,7 +1,8 @@
 //! `maker_ceiling` of `[battery]`: what its maker lets a battery be charged with, by the temperature of the cells themselves.
 
 use crate::installation::document::Section;
-use crate::installation::values::{Reader, range};
+use crate::installation::row::{range, real};
+use crate::installation::values::Reader;
 use crate::site::CeilingPoint;
 use forewarm_core::settings::{Fact, Key, MAX_CEILING_POINTS, Thousandths};
 
@@ -46,19 +47,17 @@ pub(super) fn ceiling<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) ->
 
 /// A number with the name, range and unit of a setting, which it is not.
 fn number<'t>(reader: &mut Reader<'t>, point: &mut Section<'t>, fact: &Fact) -> Option<f64> {
-    let name = fact.name.1;
+    let name = fact.name;
     let value = reader.number(point, name, 3, &range(fact)).ok()?;
     let Some(value) = value else {
         point.lacks(name, FORM);
         return None;
     };
-    if !(fact.minimum..=fact.maximum).contains(&value) {
+    if !fact.allows(value) {
         let place = point.place(name);
         let message = format!("{place} is {} {}, outside {}", Thousandths(value), fact.unit, range(fact));
         reader.findings.error(point.key_span(name).as_ref(), &place, message, FORM);
         return None;
     }
-    #[expect(clippy::cast_precision_loss, reason = "within the range: at most 80 000")]
-    let value = value as f64 / 1000.0;
-    Some(value)
+    Some(real(value))
 }

@@ -3,6 +3,7 @@
 use super::table::Key;
 use crate::diagnostic::Severity;
 use crate::installation::document::Section;
+use crate::installation::row::range;
 use crate::installation::values::Reader;
 use crate::site::{Place, StandsOn};
 
@@ -41,7 +42,7 @@ fn stands_on<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> StandsOn
     match (on_ground, ground_c) {
         (Ok(Some(true)), Some(ground_c)) => return StandsOn::Ground(ground_c),
         (Ok(Some(true)), None) => {
-            let range = Key::Ground.fact().range();
+            let range = range(Key::Ground.fact());
             section
                 .lacks("ground_c", format!("ground_c, the temperature of what is under the box in winter ({range})"));
         }

@@ -2,6 +2,7 @@
 
 use super::table::Key;
 use crate::installation::document::Section;
+use crate::installation::row::range;
 use crate::installation::values::Reader;
 use crate::site::Room;
 
@@ -15,7 +16,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Op
             "schedule = \"sat 10:00-22:00, sun 09:00-15:00\", when the room is that warm; or leave out temperature_c",
         ),
         (false, true) => {
-            let range = Key::RoomTemperature.fact().range();
+            let range = range(Key::RoomTemperature.fact());
             section.lacks(
                 "temperature_c",
                 format!("temperature_c, what the room is at least then ({range}); or leave out schedule"),

@@ -3,6 +3,7 @@
 use super::table::Key;
 use crate::diagnostic::Severity;
 use crate::installation::document::Section;
+use crate::installation::row::real;
 use crate::installation::values::Reader;
 use crate::si;
 use crate::site::{Load, Presence, Rating, Site, Supply};
@@ -19,7 +20,7 @@ fn supply<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, source: &Sourc
     let rating = rating(reader, section);
     // Without its voltage a rating says nothing of power that could be played.
     let rated_w = rating.and_then(|rating| rating.rated_v.map(|volts| rating.leaves_w(volts)));
-    let most_w = Key::SupplyPower.fact().maximum;
+    let most_w = real(Key::SupplyPower.fact().maximum);
     if let Some(rated_w) = rated_w.filter(|&rated_w| power_w.is_none() && rated_w > most_w) {
         let place = section.place("rated_a");
         let message = format!(

@@ -1,26 +1,177 @@
 //! The one list of what a file may say of a site: section and name, unit, range, default, meaning, source. Reading, messages and
 //! the starter file come from it.
 
-/// One row of [`TABLE`]. Numbers are in the unit that ends the name.
-#[derive(Clone, Copy, Debug)]
-pub(in crate::installation) struct Fact {
-    pub(in crate::installation) section: &'static str,
-    pub(in crate::installation) name: &'static str,
-    /// For a person; empty for a whole number of things.
-    pub(in crate::installation) unit: &'static str,
-    pub(in crate::installation) minimum: f64,
-    pub(in crate::installation) maximum: f64,
-    /// Nothing where the fitter must give it, may leave it out, or where it follows from something else.
-    pub(in crate::installation) default: Option<f64>,
-    pub(in crate::installation) meaning: &'static str,
-    /// Where the default comes from; empty for common practice, no source.
-    pub(in crate::installation) source: &'static str,
+use super::example;
+use crate::installation::row::{Example, Row};
+use forewarm_core::settings::{Fact, MAX_CHANNELS, MAX_SOURCES};
+
+macro_rules! table {
+    ($(
+        $key:ident $section:literal $([$repeats:ident])? $name:literal $unit:literal $min:literal..$max:literal [$($default:literal)?]
+        $meaning:literal $source:literal;
+    )*) => {
+        /// Names one number of a site.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub(in crate::installation) enum Key { $($key),* }
+
+        impl Key {
+            /// Every key, in the order of [`TABLE`].
+            pub(in crate::installation) const ALL: &[Self] = &[$(Self::$key),*];
+        }
+
+        /// Every number of a site, in thousandths of its unit. The battery maker's data override every default.
+        pub(in crate::installation) const TABLE: &[Fact] = &[$(Fact {
+            section: $section, name: $name, unit: $unit,
+            minimum: $min, maximum: $max, default: table!(@default $($default)?), repeats: table!(@repeats $($repeats)?),
+        }),*];
+
+        /// What each means, and where its default comes from; empty for common practice, no source.
+        const WORDS: &[(&str, &str)] = &[$(($meaning, $source)),*];
+    };
+    (@default) => { None };
+    (@default $value:literal) => { Some($value) };
+    (@repeats) => { 1 };
+    (@repeats $most:ident) => { $most };
 }
 
-impl Fact {
+#[rustfmt::skip]
+table! {
+    Count "battery" "count" "" 1_000..8_000 [1_000] "how many equal batteries stand side by side, in parallel" "";
+    BatteryLength "battery" "length_mm" "mm" 20_000..2_000_000 [] "length of one battery, along the faces they turn to each other" "";
+    BatteryWidth "battery" "width_mm" "mm" 20_000..2_000_000 [] "width of one battery, in the direction in which they stand in a row" "";
+    BatteryHeight "battery" "height_mm" "mm" 20_000..2_000_000 [] "height of one battery above the plate" "";
+    BatteryMass "battery" "mass_kg" "kg" 100..500_000 [] "mass of one battery" "";
+    CellsInSeries "battery" "cells_in_series" "" 1_000..32_000 [4_000] "cells in series within one battery" "";
+    CellMass "battery" "cell_mass_kg" "kg" 10..100_000 [] "mass of one cell, all that are in parallel counted as one; only checked against mass_kg" "";
+    SpecificHeat "battery" "specific_heat_j_per_kg_k" "J/(kg K)" 500_000..3_000_000 [1_050_000] "specific heat of the whole battery" "cells are measured at 900 to 1150 (arXiv:2112.09768 has 1106)";
+    ConductivityUp "battery" "conductivity_up_w_per_m_k" "W/(m K)" 50..100_000 [] "conductivity of a battery from plate to top; without it, what cells says" "";
+    ConductivityAcross "battery" "conductivity_across_w_per_m_k" "W/(m K)" 50..100_000 [] "conductivity of a battery sideways; without it, what cells says" "";
+    ConductivityAlong "battery" "conductivity_along_w_per_m_k" "W/(m K)" 50..100_000 [] "conductivity of a battery along its length, where it is another than that across" "";
+    TerminalCableArea "battery" "terminal_cable_mm2" "mm²" 500..500_000 [] "copper cross-section of each of the two cables that lead from the bank's terminals out of the box; they carry heat out" "";
+    TerminalCableLength "battery" "terminal_cable_m" "m" 20..50_000 [] "length of such a cable from the terminal to where it is as cold as the outside" "";
+    Gap "battery" "gap_mm" "mm" 0..200_000 [5_000] "air gap between neighbours" "";
+    Resistance "battery" "resistance_mohm" "mΩ" 100..1_000_000 [20_000] "internal resistance of one battery" "";
+    PlateThickness "plate" "thickness_mm" "mm" 200..50_000 [2_000] "thickness of the spreader plate" "";
+    PlateLength "plate" "length_mm" "mm" 20_000..10_000_000 [] "length of the plate, along that of the batteries; without it, that of the row of batteries. A plate, pad or box that fits only with its two measures exchanged is taken to lie so" "";
+    PlateWidth "plate" "width_mm" "mm" 20_000..10_000_000 [] "width of the plate, in the direction in which the batteries stand in a row; without it, that of the row of batteries with its gaps" "";
+    PlateContact "plate" "contact_w_per_m2_k" "W/(m² K)" 1_000..100_000_000 [200_000] "conductance of the joint from plate to batteries, where no word of contact says it" "from memory";
+    PadLength "pad" "length_mm" "mm" 10_000..10_000_000 [] "length of the heated area, along that of the batteries" "";
+    PadWidth "pad" "width_mm" "mm" 10_000..10_000_000 [] "width of the heated area, in the direction in which the batteries stand in a row" "";
+    PadShiftAlong "pad" "shift_along_mm" "mm" -5_000_000..5_000_000 [0] "from the plate's middle to the pad's, along the length of the batteries" "";
+    PadShiftAcross "pad" "shift_across_mm" "mm" -5_000_000..5_000_000 [0] "the same in the direction in which the batteries stand in a row, from battery 1 on" "";
+    PadThickness "pad" "thickness_mm" "mm" 100..50_000 [1_500] "thickness of the pad" "";
+    PadBond "pad" "bond_w_per_m2_k" "W/(m² K)" 1_000..100_000_000 [500_000] "conductance of its bond to the plate" "";
+    PadMost "pad" "most_w_per_cm2" "W/cm²" 10..5_000 [300] "most power that it may give on its area, bonded to a plate; its maker's figure overrides the default" "";
+    BoxLength "box" "length_mm" "mm" 20_000..10_000_000 [] "inner length of the box, along that of the batteries" "";
+    BoxWidth "box" "width_mm" "mm" 20_000..10_000_000 [] "inner width of the box, in the direction in which the batteries stand in a row" "";
+    BoxHeight "box" "height_mm" "mm" 20_000..10_000_000 [] "inner height of the box" "";
+    BoxConductivity "box" "conductivity_w_per_m_k" "W/(m K)" 1..10_000 [] "conductivity of an insulation that has no word here" "";
+    BoxThickness "box" "thickness_mm" "mm" 500..500_000 [] "thickness of the insulation of walls and lid" "";
+    FloorThickness "box" "floor_thickness_mm" "mm" 500..500_000 [] "thickness under the pad; without it, that of the walls" "";
+    AirChanges "box" "air_changes_per_h" "1/h" 0..100_000 [500] "air from around it that finds its way through the box, in volumes an hour" "";
+    InsideFilm "box" "inside_w_per_m2_k" "W/(m² K)" 500..100_000 [7_700] "film of air on the inner faces" "ISO 6946, horizontal heat flow: 0.13 m² K/W, from memory";
+    DesignMin "site" "design_min_c" "°C" -60_000..20_000 [] "coldest outside temperature to design for" "";
+    DesignWind "site" "design_wind_m_s" "m/s" 0..60_000 [3_000] "wind to design for, before shelter" "";
+    Exposure "site" "exposure_pct" "%" 0..100_000 [100_000] "part of the wind that reaches the box: 100 in the open, 0 indoors and in a [room]" "";
+    Ground "site" "ground_c" "°C" -40_000..40_000 [] "temperature of the floor or ground under the box, with stands_on = \"ground\"" "";
+    RoomWarmer "room" "warmer_by_k" "K" 0..40_000 [0] "how much warmer the room is than the outside at any time, on its coldest night too" "";
+    RoomTemperature "room" "temperature_c" "°C" -20_000..60_000 [] "what the room is at least while the schedule holds" "";
+    Bits "converter" "bits" "" 10_000..24_000 [16_000] "bits from zero to the reference resistor" "";
+    Current "converter" "current_ma" "mA" 10..10_000 [500] "excitation current" "";
+    Duty "converter" "duty_pct" "%" 10..100_000 [100_000] "part of the time the excitation is on" "";
+    ConverterOffset "converter" "offset_ohm" "Ω" 0..10_000 [10] "largest offset, as resistance" "";
+    Gain "converter" "gain_ppm" "ppm" 0..100_000_000 [20_000] "largest gain error that the reference does not cancel" "";
+    Noise "converter" "noise_mk" "mK" 0..5_000_000 [5_000] "standard deviation of one measurement" "";
+    ReferenceTolerance "converter" "reference_tolerance_pct" "%" 0..10_000 [100] "tolerance of the reference resistor" "";
+    ReferenceDrift "converter" "reference_drift_ppm" "ppm" 0..100_000_000 [200_000] "its drift over the years and the temperatures it sees" "";
+    LeadMismatch "converter" "lead_mismatch_pct" "%" 0..100_000 [5_000] "largest difference between the leads of three wires, as part of one lead" "";
+    LeadContact "converter" "contact_mohm" "mΩ" 0..10_000_000 [20_000] "largest contact resistance in one lead" "";
+    ContactGrowth "converter" "contact_growth_mohm" "mΩ" 0..10_000_000 [2_000_000] "what the contacts of one channel's leads may gain together in service, by corrosion and loosened screws; 0 only where every joint is soldered" "";
+    BatteryNumber "channel" [MAX_CHANNELS] "battery" "" 1_000..8_000 [1_000] "which battery it sits on, counted from 1 along the row" "";
+    PointAlong "channel" [MAX_CHANNELS] "along_mm" "mm" 0..2_000_000 [] "with at = \"point\": how far it is along the length of the battery, from a corner of its base" "";
+    PointAcross "channel" [MAX_CHANNELS] "across_mm" "mm" 0..2_000_000 [] "with at = \"point\": how far it is across the battery, from the same corner, in the direction from battery 1 to the last" "";
+    PointUp "channel" [MAX_CHANNELS] "up_mm" "mm" 0..2_000_000 [] "with at = \"point\": how far it is up from that corner. It sits on a face, so one of the three is 0 or the full measure; up_mm = 0 is the joint to the plate" "";
+    Calibrated "channel" [MAX_CHANNELS] "calibrated_mk" "mK" 100..5_000_000 [] "standard uncertainty of a calibration or trim, which takes the place of the class" "";
+    SensorCable "channel" [MAX_CHANNELS] "cable_m" "m" 0..200_000 [3_000] "length of its cable, one way" "";
+    SensorArea "channel" [MAX_CHANNELS] "cable_mm2" "mm²" 30..25_000 [500] "cross-section of one conductor" "";
+    Lag "channel" [MAX_CHANNELS] "lag_s" "s" 100..3_600_000 [20_000] "time constant of the element as mounted" "";
+    SelfHeating "channel" [MAX_CHANNELS] "self_heating_k_per_w" "K/W" 1_000..100_000_000 [200_000] "rise of the element above its surroundings by the power in it" "";
+    AirShare "channel" [MAX_CHANNELS] "air_share_pct" "%" 0..50_000 [5_000] "how much of what the element feels is air of the box; the rest is what it is fixed to: about 10 for a bare one taped to a case, 3 under 10 mm of foam, 0 for one embedded" "from memory";
+    SupplyPower "source" [MAX_SOURCES] "power_w" "W" 0..100_000_000 [] "power it really gives, for sun at 1000 W/m²; without it, what rated_a at rated_v leaves if both are there, else budget_w" "";
+    SunAtLeast "source" [MAX_SOURCES] "sun_at_least_w_m2" "W/m²" 1_000..1_500_000 [] "it is there with the sun, and spent on heat at or above so much of it on the horizontal; below that it still charges" "";
+    Rated "source" [MAX_SOURCES] "rated_a" "A" 100..2_000_000 [] "its rated current" "";
+    RatedVoltage "source" [MAX_SOURCES] "rated_v" "V" 3_000..1_000_000 [] "voltage at which it gives rated_a; without it, plan takes heater.nominal_v" "";
+    Derate "source" [MAX_SOURCES] "derate_pct" "%" 1_000..100_000 [70_000] "part of rated_a that may be drawn for hours" "";
+    OtherLoads "source" [MAX_SOURCES] "other_loads_w" "W" 0..100_000_000 [0] "what else it feeds" "";
+    LoadPower "load" "power_w" "W" 0..100_000_000 [0] "drawn from the bank all the time" "";
+    ScheduledPower "load" "scheduled_w" "W" 0..100_000_000 [] "drawn besides, by schedule" "";
+    CableLength "circuit" "cable_m" "m" 100..200_000 [] "length of the cable from bank, bus bar or the source in fed_by to the pad, one way" "";
+    CableArea "circuit" "cable_mm2" "mm²" 500..300_000 [] "conductor cross-section, where one is chosen already" "";
+    Drop "circuit" "drop_pct" "%" 100..20_000 [3_000] "voltage drop allowed" "";
+    CableTemperature "circuit" "cable_c" "°C" -40_000..90_000 [40_000] "warmest surroundings of the cable" "";
+    Fuse "circuit" "fuse_a" "A" 100..1_000_000 [] "rated current of the fuse, where one is chosen already" "";
+    RelayCurrent "circuit" "relay_a" "A" 100..2_000_000 [] "current that the relay's contact is rated for, direct current, resistive load" "";
+    RelayVoltage "circuit" "relay_v" "V" 1_000..1_500_000 [] "voltage up to which it is, direct current" "";
+    CoilPower "circuit" "coil_w" "W" 50..100_000 [1_500] "power of the relay's coil" "";
+    CoilVoltage "circuit" "coil_v" "V" 3_000..120_000 [] "nominal voltage of the coil; without it, 12, 24 or 48, whichever is nearest to the heater's" "";
+    PilotCurrent "circuit" "pilot_a" "A" 10..100_000 [] "current that the contact of a pilot relay is rated for, which drives that coil" "";
+    PilotVoltage "circuit" "pilot_v" "V" 1_000..1_500_000 [] "voltage up to which it is, direct current" "";
+    PilotCoil "circuit" "pilot_coil_w" "W" 10..10_000 [] "power of the pilot relay's own coil" "";
+    Driver "circuit" "driver_ma" "mA" 1_000..10_000_000 [100_000] "current that the controller's output can give the first coil" "";
+    Mean "winter" "mean_c" "°C" -60_000..40_000 [] "made-up weather: mean of the ordinary days" "";
+    DailySwing "winter" "daily_swing_k" "K" 0..30_000 [4_000] "from the mean to the warmest moment of the day" "";
+    SpellMean "winter" "spell_c" "°C" -60_000..40_000 [] "mean of the days of a cold spell" "";
+    SpellFrom "winter" "spell_from_day" "" 0..366_000 [] "its first day, counted from 0" "";
+    SpellDays "winter" "spell_days" "" 0..366_000 [] "how many days it lasts" "";
+    Wind "winter" "wind_m_s" "m/s" 0..60_000 [3_000] "wind, all the time" "";
+    Noon "winter" "noon_w_m2" "W/m²" 0..1_400_000 [150_000] "sun on the horizontal at noon of a day that is light from 8 to 16" "";
+    Days "winter" "days" "" 1_000..366_000 [180_000] "how many days to rehearse" "";
+    WeatherOffset "winter" "offset_k" "K" -40_000..40_000 [0] "added to every outside temperature" "";
+    Start "winter" "start_c" "°C" -60_000..40_000 [] "temperature of everything at the start; without it, that of the outside, or of a room that nobody warms" "";
+    StartCharge "winter" "start_charge_pct" "%" 0..100_000 [50_000] "state of charge at the start" "";
+    PadPowerSpread "tolerance" "pad_power_pct" "%" 0..50_000 [10_000] "heater power, up or down" "";
+    InsulationSpread "tolerance" "insulation_pct" "%" 0..90_000 [15_000] "conductivity of the insulation, up or down" "";
+    SpecificHeatSpread "tolerance" "specific_heat_pct" "%" 0..50_000 [10_000] "specific heat of the batteries, up or down" "";
+    ConductivitySpread "tolerance" "conductivity_pct" "%" 0..90_000 [25_000] "conductivity of the batteries, up or down" "";
+    ContactSpread "tolerance" "contact_pct" "%" 0..90_000 [30_000] "conductance of joint and bond, up or down" "";
+    AirChangesSpread "tolerance" "air_changes_pct" "%" 0..1_000_000 [100_000] "air changes, from none to this much more" "";
+    FilmSpread "tolerance" "film_pct" "%" 0..90_000 [20_000] "film of air inside the box, up or down" "from memory";
+    PadPlaceSpread "tolerance" "pad_place_mm" "mm" 0..500_000 [10_000] "where the middle of the pad really is, either way, along and across; never beyond the edge of the plate" "";
+    AirShareSpread "tolerance" "air_share_pct" "%" 0..100_000 [100_000] "air_share_pct of every thermometer, as a part of itself: 100 is from none to twice as much, and never more than half" "from memory";
+    WeatherSpread "tolerance" "weather_k" "K" 0..20_000 [0] "outside temperature, up or down" "";
+    HardLimitSpread "tolerance" "hard_limit_k" "K" 0..10_000 [0] "the hard limit of the cells, up or down" "";
+}
+
+impl Row for Key {
+    const IN_THOUSANDTHS: bool = false;
+
+    fn fact(self) -> &'static Fact {
+        Self::fact(self)
+    }
+
+    fn meaning(self) -> &'static str {
+        WORDS[self as usize].0
+    }
+
+    fn source(self) -> &'static str {
+        WORDS[self as usize].1
+    }
+
+    fn example(self) -> Example {
+        example::example(self)
+    }
+}
+
+impl Key {
+    /// The row of [`TABLE`].
+    pub(in crate::installation) const fn fact(self) -> &'static Fact {
+        // In one order, for the same macro writes all of them.
+        &TABLE[self as usize]
+    }
+
     /// How many of its unit make one of the unit in which a [`Site`](crate::site::Site) has it.
-    pub(in crate::installation) fn per(&self) -> f64 {
-        match self.unit {
+    pub(in crate::installation) fn per(self) -> f64 {
+        match self.fact().unit {
             // A site has self-heating in K/mW.
             "mm" | "mΩ" | "mA" | "mK" | "K/W" => 1e3,
             "%" => 1e2,
@@ -29,148 +180,6 @@ impl Fact {
             "W/cm²" => 1e-4,
             _ => 1.0,
         }
-    }
-
-    /// `0.5 to 500 mm`.
-    pub(in crate::installation) fn range(&self) -> String {
-        let space = if self.unit.is_empty() { "" } else { " " };
-        format!("{} to {}{space}{}", self.minimum, self.maximum, self.unit)
-    }
-}
-
-macro_rules! table {
-    ($($key:ident $section:literal $name:literal $unit:literal $min:literal..$max:literal [$($default:literal)?] $meaning:literal $source:literal;)*) => {
-        /// Names one number of a site.
-        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-        pub(in crate::installation) enum Key { $($key),* }
-
-        /// Every number of a site. The battery maker's data override every default.
-        pub(in crate::installation) const TABLE: &[Fact] = &[$(Fact {
-            section: $section, name: $name, unit: $unit,
-            minimum: $min, maximum: $max, default: table!(@default $($default)?), meaning: $meaning, source: $source,
-        }),*];
-
-        /// Every key, in the order of [`TABLE`].
-        #[cfg(test)]
-        pub(in crate::installation) const KEYS: &[Key] = &[$(Key::$key),*];
-    };
-    (@default) => { None };
-    (@default $value:literal) => { Some($value) };
-}
-
-#[rustfmt::skip]
-table! {
-    Count "battery" "count" "" 1.0..8.0 [1.0] "how many equal batteries stand side by side, in parallel" "";
-    BatteryLength "battery" "length_mm" "mm" 20.0..2000.0 [] "length of one battery, along the faces they turn to each other" "";
-    BatteryWidth "battery" "width_mm" "mm" 20.0..2000.0 [] "width of one battery, in the direction in which they stand in a row" "";
-    BatteryHeight "battery" "height_mm" "mm" 20.0..2000.0 [] "height of one battery above the plate" "";
-    BatteryMass "battery" "mass_kg" "kg" 0.1..500.0 [] "mass of one battery" "";
-    CellsInSeries "battery" "cells_in_series" "" 1.0..32.0 [4.0] "cells in series within one battery" "";
-    CellMass "battery" "cell_mass_kg" "kg" 0.01..100.0 [] "mass of one cell, all that are in parallel counted as one; only checked against mass_kg" "";
-    SpecificHeat "battery" "specific_heat_j_per_kg_k" "J/(kg K)" 500.0..3000.0 [1050.0] "specific heat of the whole battery" "cells are measured at 900 to 1150 (arXiv:2112.09768 has 1106)";
-    ConductivityUp "battery" "conductivity_up_w_per_m_k" "W/(m K)" 0.05..100.0 [] "conductivity of a battery from plate to top; without it, what cells says" "";
-    ConductivityAcross "battery" "conductivity_across_w_per_m_k" "W/(m K)" 0.05..100.0 [] "conductivity of a battery sideways; without it, what cells says" "";
-    ConductivityAlong "battery" "conductivity_along_w_per_m_k" "W/(m K)" 0.05..100.0 [] "conductivity of a battery along its length, where it is another than that across" "";
-    TerminalCableArea "battery" "terminal_cable_mm2" "mm²" 0.5..500.0 [] "copper cross-section of each of the two cables that lead from the bank's terminals out of the box; they carry heat out" "";
-    TerminalCableLength "battery" "terminal_cable_m" "m" 0.02..50.0 [] "length of such a cable from the terminal to where it is as cold as the outside" "";
-    Gap "battery" "gap_mm" "mm" 0.0..200.0 [5.0] "air gap between neighbours" "";
-    Resistance "battery" "resistance_mohm" "mΩ" 0.1..1000.0 [20.0] "internal resistance of one battery" "";
-    PlateThickness "plate" "thickness_mm" "mm" 0.2..50.0 [2.0] "thickness of the spreader plate" "";
-    PlateLength "plate" "length_mm" "mm" 20.0..10_000.0 [] "length of the plate, along that of the batteries; without it, that of the row of batteries. A plate, pad or box that fits only with its two measures exchanged is taken to lie so" "";
-    PlateWidth "plate" "width_mm" "mm" 20.0..10_000.0 [] "width of the plate, in the direction in which the batteries stand in a row; without it, that of the row of batteries with its gaps" "";
-    PlateContact "plate" "contact_w_per_m2_k" "W/(m² K)" 1.0..100_000.0 [200.0] "conductance of the joint from plate to batteries, where no word of contact says it" "from memory";
-    PadLength "pad" "length_mm" "mm" 10.0..10_000.0 [] "length of the heated area, along that of the batteries" "";
-    PadWidth "pad" "width_mm" "mm" 10.0..10_000.0 [] "width of the heated area, in the direction in which the batteries stand in a row" "";
-    PadShiftAlong "pad" "shift_along_mm" "mm" -5000.0..5000.0 [0.0] "from the plate's middle to the pad's, along the length of the batteries" "";
-    PadShiftAcross "pad" "shift_across_mm" "mm" -5000.0..5000.0 [0.0] "the same in the direction in which the batteries stand in a row, from battery 1 on" "";
-    PadThickness "pad" "thickness_mm" "mm" 0.1..50.0 [1.5] "thickness of the pad" "";
-    PadBond "pad" "bond_w_per_m2_k" "W/(m² K)" 1.0..100_000.0 [500.0] "conductance of its bond to the plate" "";
-    PadMost "pad" "most_w_per_cm2" "W/cm²" 0.01..5.0 [0.3] "most power that it may give on its area, bonded to a plate; its maker's figure overrides the default" "";
-    BoxLength "box" "length_mm" "mm" 20.0..10_000.0 [] "inner length of the box, along that of the batteries" "";
-    BoxWidth "box" "width_mm" "mm" 20.0..10_000.0 [] "inner width of the box, in the direction in which the batteries stand in a row" "";
-    BoxHeight "box" "height_mm" "mm" 20.0..10_000.0 [] "inner height of the box" "";
-    BoxConductivity "box" "conductivity_w_per_m_k" "W/(m K)" 0.001..10.0 [] "conductivity of an insulation that has no word here" "";
-    BoxThickness "box" "thickness_mm" "mm" 0.5..500.0 [] "thickness of the insulation of walls and lid" "";
-    FloorThickness "box" "floor_thickness_mm" "mm" 0.5..500.0 [] "thickness under the pad; without it, that of the walls" "";
-    AirChanges "box" "air_changes_per_h" "1/h" 0.0..100.0 [0.5] "air from around it that finds its way through the box, in volumes an hour" "";
-    InsideFilm "box" "inside_w_per_m2_k" "W/(m² K)" 0.5..100.0 [7.7] "film of air on the inner faces" "ISO 6946, horizontal heat flow: 0.13 m² K/W, from memory";
-    DesignMin "site" "design_min_c" "°C" -60.0..20.0 [] "coldest outside temperature to design for" "";
-    DesignWind "site" "design_wind_m_s" "m/s" 0.0..60.0 [3.0] "wind to design for, before shelter" "";
-    Exposure "site" "exposure_pct" "%" 0.0..100.0 [100.0] "part of the wind that reaches the box: 100 in the open, 0 indoors and in a [room]" "";
-    Ground "site" "ground_c" "°C" -40.0..40.0 [] "temperature of the floor or ground under the box, with stands_on = \"ground\"" "";
-    RoomWarmer "room" "warmer_by_k" "K" 0.0..40.0 [0.0] "how much warmer the room is than the outside at any time, on its coldest night too" "";
-    RoomTemperature "room" "temperature_c" "°C" -20.0..60.0 [] "what the room is at least while the schedule holds" "";
-    Bits "converter" "bits" "" 10.0..24.0 [16.0] "bits from zero to the reference resistor" "";
-    Current "converter" "current_ma" "mA" 0.01..10.0 [0.5] "excitation current" "";
-    Duty "converter" "duty_pct" "%" 0.01..100.0 [100.0] "part of the time the excitation is on" "";
-    ConverterOffset "converter" "offset_ohm" "Ω" 0.0..10.0 [0.01] "largest offset, as resistance" "";
-    Gain "converter" "gain_ppm" "ppm" 0.0..100_000.0 [20.0] "largest gain error that the reference does not cancel" "";
-    Noise "converter" "noise_mk" "mK" 0.0..5000.0 [5.0] "standard deviation of one measurement" "";
-    ReferenceTolerance "converter" "reference_tolerance_pct" "%" 0.0..10.0 [0.1] "tolerance of the reference resistor" "";
-    ReferenceDrift "converter" "reference_drift_ppm" "ppm" 0.0..100_000.0 [200.0] "its drift over the years and the temperatures it sees" "";
-    LeadMismatch "converter" "lead_mismatch_pct" "%" 0.0..100.0 [5.0] "largest difference between the leads of three wires, as part of one lead" "";
-    LeadContact "converter" "contact_mohm" "mΩ" 0.0..10_000.0 [20.0] "largest contact resistance in one lead" "";
-    ContactGrowth "converter" "contact_growth_mohm" "mΩ" 0.0..10_000.0 [2000.0] "what the contacts of one channel's leads may gain together in service, by corrosion and loosened screws; 0 only where every joint is soldered" "";
-    BatteryNumber "channel" "battery" "" 1.0..8.0 [1.0] "which battery it sits on, counted from 1 along the row" "";
-    PointAlong "channel" "along_mm" "mm" 0.0..2000.0 [] "with at = \"point\": how far it is along the length of the battery, from a corner of its base" "";
-    PointAcross "channel" "across_mm" "mm" 0.0..2000.0 [] "with at = \"point\": how far it is across the battery, from the same corner, in the direction from battery 1 to the last" "";
-    PointUp "channel" "up_mm" "mm" 0.0..2000.0 [] "with at = \"point\": how far it is up from that corner. It sits on a face, so one of the three is 0 or the full measure; up_mm = 0 is the joint to the plate" "";
-    Calibrated "channel" "calibrated_mk" "mK" 0.1..5000.0 [] "standard uncertainty of a calibration or trim, which takes the place of the class" "";
-    SensorCable "channel" "cable_m" "m" 0.0..200.0 [3.0] "length of its cable, one way" "";
-    SensorArea "channel" "cable_mm2" "mm²" 0.03..25.0 [0.5] "cross-section of one conductor" "";
-    Lag "channel" "lag_s" "s" 0.1..3600.0 [20.0] "time constant of the element as mounted" "";
-    SelfHeating "channel" "self_heating_k_per_w" "K/W" 1.0..100_000.0 [200.0] "rise of the element above its surroundings by the power in it" "";
-    AirShare "channel" "air_share_pct" "%" 0.0..50.0 [5.0] "how much of what the element feels is air of the box; the rest is what it is fixed to: about 10 for a bare one taped to a case, 3 under 10 mm of foam, 0 for one embedded" "from memory";
-    SupplyPower "source" "power_w" "W" 0.0..100_000.0 [] "power it really gives, for sun at 1000 W/m²; without it, what rated_a at rated_v leaves if both are there, else budget_w" "";
-    SunAtLeast "source" "sun_at_least_w_m2" "W/m²" 1.0..1500.0 [] "it is there with the sun, and spent on heat at or above so much of it on the horizontal; below that it still charges" "";
-    Rated "source" "rated_a" "A" 0.1..2000.0 [] "its rated current" "";
-    RatedVoltage "source" "rated_v" "V" 3.0..1000.0 [] "voltage at which it gives rated_a; without it, plan takes heater.nominal_v" "";
-    Derate "source" "derate_pct" "%" 1.0..100.0 [70.0] "part of rated_a that may be drawn for hours" "";
-    OtherLoads "source" "other_loads_w" "W" 0.0..100_000.0 [0.0] "what else it feeds" "";
-    LoadPower "load" "power_w" "W" 0.0..100_000.0 [0.0] "drawn from the bank all the time" "";
-    ScheduledPower "load" "scheduled_w" "W" 0.0..100_000.0 [] "drawn besides, by schedule" "";
-    CableLength "circuit" "cable_m" "m" 0.1..200.0 [] "length of the cable from bank, bus bar or the source in fed_by to the pad, one way" "";
-    CableArea "circuit" "cable_mm2" "mm²" 0.5..300.0 [] "conductor cross-section, where one is chosen already" "";
-    Drop "circuit" "drop_pct" "%" 0.1..20.0 [3.0] "voltage drop allowed" "";
-    CableTemperature "circuit" "cable_c" "°C" -40.0..90.0 [40.0] "warmest surroundings of the cable" "";
-    Fuse "circuit" "fuse_a" "A" 0.1..1000.0 [] "rated current of the fuse, where one is chosen already" "";
-    RelayCurrent "circuit" "relay_a" "A" 0.1..2000.0 [] "current that the relay's contact is rated for, direct current, resistive load" "";
-    RelayVoltage "circuit" "relay_v" "V" 1.0..1500.0 [] "voltage up to which it is, direct current" "";
-    CoilPower "circuit" "coil_w" "W" 0.05..100.0 [1.5] "power of the relay's coil" "";
-    CoilVoltage "circuit" "coil_v" "V" 3.0..120.0 [] "nominal voltage of the coil; without it, 12, 24 or 48, whichever is nearest to the heater's" "";
-    PilotCurrent "circuit" "pilot_a" "A" 0.01..100.0 [] "current that the contact of a pilot relay is rated for, which drives that coil" "";
-    PilotVoltage "circuit" "pilot_v" "V" 1.0..1500.0 [] "voltage up to which it is, direct current" "";
-    PilotCoil "circuit" "pilot_coil_w" "W" 0.01..10.0 [] "power of the pilot relay's own coil" "";
-    Driver "circuit" "driver_ma" "mA" 1.0..10_000.0 [100.0] "current that the controller's output can give the first coil" "";
-    Mean "winter" "mean_c" "°C" -60.0..40.0 [] "made-up weather: mean of the ordinary days" "";
-    DailySwing "winter" "daily_swing_k" "K" 0.0..30.0 [4.0] "from the mean to the warmest moment of the day" "";
-    SpellMean "winter" "spell_c" "°C" -60.0..40.0 [] "mean of the days of a cold spell" "";
-    SpellFrom "winter" "spell_from_day" "" 0.0..366.0 [] "its first day, counted from 0" "";
-    SpellDays "winter" "spell_days" "" 0.0..366.0 [] "how many days it lasts" "";
-    Wind "winter" "wind_m_s" "m/s" 0.0..60.0 [3.0] "wind, all the time" "";
-    Noon "winter" "noon_w_m2" "W/m²" 0.0..1400.0 [150.0] "sun on the horizontal at noon of a day that is light from 8 to 16" "";
-    Days "winter" "days" "" 1.0..366.0 [180.0] "how many days to rehearse" "";
-    WeatherOffset "winter" "offset_k" "K" -40.0..40.0 [0.0] "added to every outside temperature" "";
-    Start "winter" "start_c" "°C" -60.0..40.0 [] "temperature of everything at the start; without it, that of the outside, or of a room that nobody warms" "";
-    StartCharge "winter" "start_charge_pct" "%" 0.0..100.0 [50.0] "state of charge at the start" "";
-    PadPowerSpread "tolerance" "pad_power_pct" "%" 0.0..50.0 [10.0] "heater power, up or down" "";
-    InsulationSpread "tolerance" "insulation_pct" "%" 0.0..90.0 [15.0] "conductivity of the insulation, up or down" "";
-    SpecificHeatSpread "tolerance" "specific_heat_pct" "%" 0.0..50.0 [10.0] "specific heat of the batteries, up or down" "";
-    ConductivitySpread "tolerance" "conductivity_pct" "%" 0.0..90.0 [25.0] "conductivity of the batteries, up or down" "";
-    ContactSpread "tolerance" "contact_pct" "%" 0.0..90.0 [30.0] "conductance of joint and bond, up or down" "";
-    AirChangesSpread "tolerance" "air_changes_pct" "%" 0.0..1000.0 [100.0] "air changes, from none to this much more" "";
-    FilmSpread "tolerance" "film_pct" "%" 0.0..90.0 [20.0] "film of air inside the box, up or down" "from memory";
-    PadPlaceSpread "tolerance" "pad_place_mm" "mm" 0.0..500.0 [10.0] "where the middle of the pad really is, either way, along and across; never beyond the edge of the plate" "";
-    AirShareSpread "tolerance" "air_share_pct" "%" 0.0..100.0 [100.0] "air_share_pct of every thermometer, as a part of itself: 100 is from none to twice as much, and never more than half" "from memory";
-    WeatherSpread "tolerance" "weather_k" "K" 0.0..20.0 [0.0] "outside temperature, up or down" "";
-    HardLimitSpread "tolerance" "hard_limit_k" "K" 0.0..10.0 [0.0] "the hard limit of the cells, up or down" "";
-}
-
-impl Key {
-    /// The row of [`TABLE`].
-    pub(in crate::installation) const fn fact(self) -> &'static Fact {
-        // In one order, for the same macro writes both.
-        &TABLE[self as usize]
     }
 }
 

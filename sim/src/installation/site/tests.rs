@@ -1,7 +1,8 @@
-use super::table::{Fact, KEYS, Key, TABLE, TEXTS};
+use super::table::{Key, TABLE, TEXTS};
+use crate::installation::row::real;
 use crate::installation::{Installation, document, sections, starter, values};
 use crate::site::{Enclosure, Presence, ShareFrom, Site, Spot, StandsOn, WeatherSource};
-use forewarm_core::settings::TABLE as SETTINGS;
+use forewarm_core::settings::{Fact, TABLE as SETTINGS, Thousandths};
 use proptest::prelude::*;
 use std::collections::HashSet;
 
@@ -178,7 +179,7 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::WeatherSpread => tolerance.weather_k,
         Key::HardLimitSpread => tolerance.hard_limit_k,
     };
-    Some(value * key.fact().per())
+    Some(value * key.per())
 }
 
 /// What comes of dividing by 1000 and multiplying again.
@@ -188,7 +189,8 @@ fn is_near(value: f64, other: f64) -> bool {
 
 /// A number within the range of its row, `part` of the way up; whole where it must be.
 fn within(fact: &Fact, part: f64) -> f64 {
-    let value = fact.minimum + part * (fact.maximum - fact.minimum);
+    let (minimum, maximum) = (real(fact.minimum), real(fact.maximum));
+    let value = minimum + part * (maximum - minimum);
     if fact.unit.is_empty() { value.round() } else { value }
 }
 
@@ -234,7 +236,7 @@ fn line(fact: &Fact, written: &Written) -> String {
     let name = fact.name;
     match written {
         Written::Within(part) => format!("{name} = {}", within(fact, *part)),
-        Written::Beyond(by) => format!("{name} = {}", fact.maximum + by),
+        Written::Beyond(by) => format!("{name} = {}", real(fact.maximum) + by),
         Written::Word(word) => format!("{name} = {word}"),
         Written::Nothing => String::new(),
     }
@@ -284,9 +286,9 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(300))]
 
     #[test]
-    fn every_number_of_a_site_arrives_as_it_is_written(parts in prop::collection::vec(0.0..=1.0, KEYS.len())) {
+    fn every_number_of_a_site_arrives_as_it_is_written(parts in prop::collection::vec(0.0..=1.0, Key::ALL.len())) {
         let mut text = roomy();
-        for (key, part) in KEYS.iter().zip(&parts) {
+        for (key, part) in Key::ALL.iter().zip(&parts) {
             let fact = key.fact();
             text = with(&text, fact.section, fact.name, &format!("{} = {}", fact.name, within(fact, *part)));
         }
@@ -297,7 +299,7 @@ proptest! {
             let Enclosure { length_m, width_m, .. } = &mut site.enclosure;
             std::mem::swap(length_m, width_m);
         }
-        for &key in KEYS {
+        for &key in Key::ALL {
             match held(&site, key) {
                 Some(held) => prop_assert!(is_near(held, value(key)), "{:?}: {} became {}", key, value(key), held),
                 None => prop_assert!(
@@ -344,12 +346,12 @@ proptest! {
             },
             Ok(installation) => {
                 let site = installation.site.expect("the starter has one");
-                for (key, fact) in KEYS.iter().zip(TABLE) {
+                for (key, fact) in Key::ALL.iter().zip(TABLE) {
                     if let Some(value) = held(&site, *key) {
                         // What is derived, as the coil's voltage from the heater's, obeys the range of its row all the same.
                         let slack = 1e-12 * value.abs();
                         prop_assert!(
-                            (fact.minimum - slack..=fact.maximum + slack).contains(&value),
+                            (real(fact.minimum) - slack..=real(fact.maximum) + slack).contains(&value),
                             "{:?} is {}", key, value
                         );
                     }
@@ -390,9 +392,8 @@ proptest! {
 #[test]
 fn no_number_or_word_of_a_section_has_the_name_of_another() {
     let mut names = HashSet::new();
-    let settings = SETTINGS.iter().map(|fact| fact.name);
-    let site = TABLE.iter().map(|fact| (fact.section, fact.name));
-    for name in settings.chain(site).chain(TEXTS.iter().map(|text| (text.section, text.name))) {
+    let numbers = SETTINGS.iter().chain(TABLE).map(|fact| (fact.section, fact.name));
+    for name in numbers.chain(TEXTS.iter().map(|text| (text.section, text.name))) {
         assert!(names.insert(name), "{name:?} is there twice");
     }
 }
@@ -401,7 +402,7 @@ fn no_number_or_word_of_a_section_has_the_name_of_another() {
 fn every_default_lies_in_its_range_and_every_name_ends_in_its_unit() {
     for fact in TABLE {
         assert!(fact.minimum < fact.maximum, "{}", fact.name);
-        assert!(fact.default.is_none_or(|default| (fact.minimum..=fact.maximum).contains(&default)), "{}", fact.name);
+        assert!(fact.default.is_none_or(|default| fact.allows(default)), "{}", fact.name);
         let unit = match fact.unit {
             "" => continue,
             "°C" => "_c",
@@ -432,7 +433,7 @@ fn the_starter_has_a_line_for_everything_a_site_can_be_told() {
         assert!(replaced(&text, section, name, "").is_some(), "{section}.{name}");
     }
     for fact in TABLE {
-        assert!(text.contains(&fact.maximum.to_string()), "{} without its range", fact.name);
+        assert!(text.contains(&Thousandths(fact.maximum).to_string()), "{} without its range", fact.name);
     }
 }
 
@@ -443,7 +444,7 @@ fn every_default_the_starter_offers_is_what_leaving_it_out_means() {
     let mut offered = 0;
     for fact in TABLE {
         // Those of a source go with rated_a only, which the starter offers and does not set.
-        let Some(default) = fact.default.filter(|_| fact.section != "source") else { continue };
+        let Some(default) = fact.default.filter(|_| fact.section != "source").map(Thousandths) else { continue };
         let line = format!("{} = {default}", fact.name);
         let written = with(&text, fact.section, fact.name, &line);
         // Where the starter sets it to something else there is no default to try.
