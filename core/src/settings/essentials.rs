@@ -209,7 +209,7 @@ const fn count(key: Key) -> u8 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::settings::{Place, TABLE};
+    use crate::settings::Place;
     use std::vec::Vec;
 
     fn essentials() -> Settings {
@@ -236,10 +236,10 @@ mod tests {
     fn what_a_fitter_does_not_say_is_as_the_table_has_it() {
         let settings = essentials();
         let mut not_there = Vec::new();
-        for fact in TABLE {
-            match (fact.default, settings.value(Place::of(fact.key))) {
-                (Some(default), Some(value)) => assert_eq!(value, default, "{:?}", fact.key),
-                (Some(_), None) => not_there.push(fact.key),
+        for &key in Key::ALL {
+            match (key.fact().default, settings.value(Place::of(key))) {
+                (Some(default), Some(value)) => assert_eq!(value, default, "{key:?}"),
+                (Some(_), None) => not_there.push(key),
                 (None, _) => {}
             }
         }

@@ -278,12 +278,11 @@ pub(super) fn prove(setup: &Setup, run: &mut Run, air: Air) -> Option<Shown> {
     Some(shown)
 }
 
-/// How much warmer than the coldest place it answers for a channel is at the end of a soak in which the heater gave just enough for it to
-/// stay above release.
+/// How far a channel stands above the coldest place it answers for, at the end of a soak in which the heater gives just enough to keep the
+/// channel above release.
 ///
-/// Less heat at any moment leaves every layer colder, and the soak would begin anew if the channel fell to release: so no other soak
-/// that follows on the same warm-up ends with a colder layer. Where heat stored on the way lifts the channel meanwhile, that is not
-/// credited: another warm-up may have stored less.
+/// Less heat at any moment leaves every place colder, and the soak begins anew if the channel falls to release. So no other soak after the
+/// same warm-up ends with a colder place. Stored heat can lift the channel meanwhile. It is not credited: another warm-up may store less.
 fn hover(readings: &Readings, mut run: Run, channel: usize, soak_s: f64) -> Above {
     let release_c = celsius(readings.setup.settings.charge.release);
     let mut left_s = soak_s;

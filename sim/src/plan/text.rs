@@ -126,14 +126,8 @@ fn write_holding(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     let mut rows = vec![
         vec![format!("power that keeps the coldest place at {release} °C"), thermal.hold_w.text("W")],
         vec!["heater, nominal, with its tolerance".to_owned(), thermal.heater_w.text("W")],
-        vec![
-            "coldest place with the heater on for ever, were there no cut-out".to_owned(),
-            thermal.reaches_c.text("°C"),
-        ],
-        vec![
-            format!("energy of a night of {} h, held so all through", plain(thermal.night_h)),
-            thermal.night_wh.text("Wh"),
-        ],
+        vec!["coldest place with the heater always on, without a cut-out".to_owned(), thermal.reaches_c.text("°C")],
+        vec![format!("energy to hold it for a night of {} h", plain(thermal.night_h)), thermal.night_wh.text("Wh")],
         vec!["  as part of the bank".to_owned(), thermal.night_pct_of_bank.text("%")],
     ];
     if let Some(loss) = thermal.loss_w_per_k {
@@ -161,7 +155,7 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
         heading(
             out,
             &format!(
-                "Warming up at {} W, in air that stays as cold as all was at first",
+                "Warming up at {} W, in air that stays at the starting temperature",
                 plain(thermal.heater_w.value)
             ),
         )?;

@@ -21,7 +21,7 @@ use crate::variation::Variation;
 use forewarm_core::settings::{Hold, Settings};
 use serde::Serialize;
 
-/// Length of the night that energy is told for (h). Common practice, no source: a winter night at middle latitudes.
+/// Length of the night whose energy is reported (h). Common practice, no source: a winter night at middle latitudes.
 const NIGHT_H: f64 = 14.0;
 
 /// Longest warm-up that is waited for (s): three days.
@@ -200,7 +200,7 @@ pub struct Thermal {
     pub hold_w: Figure,
     /// That loss for each kelvin between coldest place and outside (W/K); `null` on the ground, which is at another temperature.
     pub loss_w_per_k: Option<Figure>,
-    /// Where the coldest place ends with the heater on for ever (°C).
+    /// Where the coldest place ends with the heater always on (°C).
     pub reaches_c: Figure,
     /// Length of a night (h).
     pub night_h: f64,

@@ -192,7 +192,7 @@ fn cell_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
             r.outcome.coldest_true_c_while_permitted
         }),
         row(rehearsals, "hard limit of the cells", "°C", 2, |r| Some(r.outcome.hard_limit_c)),
-        row(rehearsals, "permits in which it was below that", "", 0, |r| Some(r.outcome.violations.into())),
+        row(rehearsals, "permits with a cell below that limit", "", 0, |r| Some(r.outcome.violations.into())),
         row(rehearsals, "coldest place at all", "°C", 2, |r| finite(r.outcome.coldest_true_c)),
         row(rehearsals, "warmest plate", "°C", 2, |r| finite(r.outcome.warmest_plate_c)),
     ]
@@ -353,13 +353,13 @@ impl Rehearsal {
         }
         let main_cause = || {
             let reasons = self.reasons.refused_s();
-            reasons.first().map_or(String::new(), |(cause, _)| format!(", most of it for: {}", cause.replace('_', " ")))
+            reasons.first().map_or(String::new(), |(cause, _)| format!("; main cause: {}", cause.replace('_', " ")))
         };
         if outcome.charge_wanted_s > 0.0 && outcome.charge_permitted_s == 0.0 {
             verdicts.push(format!("charge was never permitted{}", main_cause()));
         } else if outcome.charge_refused_s > 0.5 * outcome.charge_wanted_s {
             verdicts.push(format!(
-                "of the time there was power to charge with, charge was refused for {:.0} %{}",
+                "charge was refused for {:.0} % of the time that there was power to charge with{}",
                 100.0 * outcome.charge_refused_s / outcome.charge_wanted_s,
                 main_cause()
             ));
