@@ -123,7 +123,8 @@ impl Sums {
         self.lead_saturated |= lead >= full_scale;
     }
 
-    /// The ratios. `None` without a reference to measure against, or with a lead beyond the scale, which cannot be subtracted.
+    /// The ratios. `None` without a reference to measure against, or with a lead beyond the scale, which cannot be
+    /// subtracted.
     fn measured(&self) -> Option<Measured> {
         if self.reference == 0 || self.reference_saturated || self.lead_saturated {
             return None;

@@ -139,7 +139,7 @@ fn what_no_weather_can_be_is_named_with_its_line_and_what_to_do() {
         ("2025-01-31 04:00,-4.5,3,-21", &["-21", "outside -20 to 1800 W/m²"]),
         ("2025-01-31 04:00,NaN,3,0", &["temperature_c", "NaN", "not finite"]),
         ("2025-01-31 04:00,-4.5,inf,0", &["wind_speed_m_s", "not finite"]),
-        ("2025-01-31 04:00,cold,3,0", &["\"cold\"", "no number"]),
+        ("2025-01-31 04:00,cold,3,0", &["\"cold\"", "not a number"]),
         ("2025-01-31 04:00,\"-4,5\",3,0", &["decimal comma"]),
         ("2025-01-31 04:00,-4,5,3,0", &["5 cells", "header has 4", "decimal comma?"]),
         ("2025-01-31 04:00,,3,0", &["temperature_c is empty"]),
