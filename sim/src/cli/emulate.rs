@@ -82,7 +82,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let (mut machine, lines) = Machine::start(&setup)?;
     let mut rig = Rig::new(lines.rig, Flash::default(), machine.patience());
     // Listened to from the beginning: the board first says what it is.
-    let service = lines.service.ok_or(Trouble::Closed { awaited: "its service line" });
+    let service = lines.service.ok_or(Trouble::Closed { awaited: "the board to open its service line" });
     let started = service.and_then(|stream| {
         let mut service = Service::new(stream, machine.patience())?;
         rig.start()?;
