@@ -64,7 +64,7 @@ impl Aim {
 
     /// The coldest cell temperature *at or below* which the heater comes on; nothing where it does not. It goes off *at or above*
     /// `stop`.
-    pub(crate) fn heats_from(&self, phase: Phase, levels: Levels) -> Option<Celsius> {
+    pub(crate) fn heats_from(self, phase: Phase, levels: Levels) -> Option<Celsius> {
         let Levels { release, start, stop, hold } = levels;
         Some(match (phase, hold) {
             (Phase::Permitted, Hold::Never) => return None,
