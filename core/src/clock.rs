@@ -8,13 +8,13 @@ use crate::quantity::{Instant, Millis};
 use crate::settings::Trust;
 use core::num::NonZeroU32;
 
-/// A moment in milliseconds, as far as the clock shows it. What is longer ago than [`Uptime::HORIZON`] is only known to be that long
-/// ago: before the count wraps the present is set back to there, and whoever keeps moments moves them along. So a moment long
-/// ago never looks recent.
+/// A moment in milliseconds, as far as the clock shows it. What is longer ago than [`Uptime::HORIZON`] is only known to
+/// be that long ago: before the count wraps the present is set back to there, and whoever keeps moments moves them
+/// along. So a moment long ago never looks recent.
 ///
-/// 64 bits would not wrap, and need none of this. Measured with them: 6 % more instructions for the worst step on a Cortex-M3 (3 256 for
-/// 3 072), 7 % on a Cortex-M0 (6 149 for 5 755), and 312 bytes more RAM for a unit. A count in 32 bits is cheap where it is read, six
-/// times a channel and step, and pays once in 24.8 days.
+/// 64 bits would not wrap, and need none of this. Measured with them: 6 % more instructions for the worst step on a
+/// Cortex-M3 (3 256 for 3 072), 7 % on a Cortex-M0 (6 149 for 5 755), and 312 bytes more RAM for a unit. A count in 32
+/// bits is cheap where it is read, six times a channel and step, and pays once in 24.8 days.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) struct Uptime(NonZeroU32);
 

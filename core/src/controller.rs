@@ -29,9 +29,10 @@
 //!
 //! After a reset it is refused, or interrupted with what was kept of the soak. The guard can refuse what is permitted.
 //!
-//! A soak that has begun goes on with cells between the high release and the high limit. The high release is the hysteresis of a refusal:
-//! it keeps cells that were too hot from being charged as soon as they are a little cooler. Cells that soak were not too hot. They
-//! may warm up on, as they may while charge is permitted, and what ends both is the high limit.
+//! A soak that has begun goes on with cells between the high release and the high limit. The high release is the
+//! hysteresis of a refusal: it keeps cells that were too hot from being charged as soon as they are a little cooler.
+//! Cells that soak were not too hot. They may warm up on, as they may while charge is permitted, and what ends both is
+//! the high limit.
 //!
 //! # Heat
 //!
@@ -50,22 +51,22 @@
 //! | 3 | on | resting | it has run for its maximum time without a pause as long as the rest |
 //! | 4 | resting | off | the rest is over |
 //!
-//! Before it closes, the relay must also have a closing left of those it has in a day. After a reset it is off, or resting if its
-//! maximum run was over. The guard can switch it off.
+//! Before it closes, the relay must also have a closing left of those it has in a day. After a reset it is off, or
+//! resting if its maximum run was over. The guard can switch it off.
 //!
 //! # A step
 //!
-//! First every input is judged: [`Sensing`], the clock, power and contacts note what they see and for how long, and nothing follows
-//! from it yet. Then come faults: those that were found latch, or the reset button clears them ([`Latches`]). Then what holds in every
-//! state (faults and limits), and last the rule of each loop. A step reads no clock, does no I/O and keeps nothing outside the controller:
-//! same inputs, same outputs, bit for bit.
+//! First every input is judged: [`Sensing`], the clock, power and contacts note what they see and for how long, and
+//! nothing follows from it yet. Then come faults: those that were found latch, or the reset button clears them
+//! ([`Latches`]). Then what holds in every state (faults and limits), and last the rule of each loop. A step reads no
+//! clock, does no I/O and keeps nothing outside the controller: same inputs, same outputs, bit for bit.
 //!
 //! The charge-current ceiling is a rule like the thresholds: charge is refused as long as sources that do not obey it are present and
 //! could give more than it allows. The cells are then heated as far as it asks, wherever that lies below `stop`. Sources in two steps count
 //! with the smaller one; for the larger there is a permit of its own, the [full charge permit](crate::signals::Outputs::full).
 //!
-//! Thresholds are in [`settings`], what a fault disables in [`fault`](crate::fault), which states there are and what leads from one to the
-//! next in [`signals`](crate::signals).
+//! Thresholds are in [`settings`], what a fault disables in [`fault`](crate::fault), which states there are and what
+//! leads from one to the next in [`signals`](crate::signals).
 
 use crate::button::ResetButton;
 use crate::ceiling::Ceiling;
@@ -207,8 +208,8 @@ struct Found {
 }
 
 impl Found {
-    /// Those that may latch. A contact that welded may have heated without a command, or before a restart: so over-temperature latches
-    /// whoever heated. But on a hot day nobody should have to come.
+    /// Those that may latch. A contact that welded may have heated without a command, or before a restart: so
+    /// over-temperature latches whoever heated. But on a hot day nobody should have to come.
     const fn latching(self) -> SystemFaults {
         if self.hot_by_air {
             self.faults.without(SystemFaults::NONE.with(SystemFault::OverTemperature))
@@ -347,6 +348,7 @@ impl Controller {
         let tick = self.clock.tick(now, self.sensing.trust());
         let picture = self.sensing.judge(tick.elapsed, &inputs.channels);
         let offer = self.power.judge(tick.credited, inputs, self.heater());
+        self.count_up(tick.credited);
         let found = self.find_faults(tick.credited, tick.fault, inputs, &picture, &offer);
         if offer.unruled != self.offer.unruled {
             self.aim = Aim::new(&self.ceiling, self.settings.levels(), offer.unruled);
@@ -411,10 +413,6 @@ impl Controller {
         if self.charge_line.refuses(inputs.charge_line, trust.good_run) {
             faults = faults.with(SystemFault::ChargeLineRefused);
         }
-        self.up = self.up.plus(credited);
-        if self.up >= trust.restart_window {
-            self.restarts = 0;
-        }
         if self.restarts > trust.restart_limit {
             faults = faults.with(SystemFault::RestartStorm);
         }
@@ -438,7 +436,16 @@ impl Controller {
         Found { faults, standing, hot_by_air: self.hot_by_air }
     }
 
-    /// Someone holds the button: what has latched is cleared but for causes that stand, and what was doubted is tried again.
+    /// Restarts are forgotten once their window has passed.
+    fn count_up(&mut self, credited: Millis) {
+        self.up = self.up.plus(credited);
+        if self.up >= self.sensing.trust().restart_window {
+            self.restarts = 0;
+        }
+    }
+
+    /// Someone holds the button: what has latched is cleared but for causes that stand, and what was doubted is tried
+    /// again.
     #[cold]
     fn reset_faults(&mut self, standing: SystemFaults) {
         self.latches.clear(standing);

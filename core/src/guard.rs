@@ -1,10 +1,11 @@
 //! A second judge that can only take permission away.
 //!
-//! It sees the raw inputs and what the controller asks for. Its judgement is its own: it never converts a reading to a temperature. Each
-//! threshold is turned once, by the standard's equation *forwards*, into the ratio that the channel shows there, and readings are compared
-//! with that; the controller goes the other way, by the table. What is small it works out in another way than the controller: the
-//! heater's load, the bank's reserve, the reset button, what has latched, the band of a check resistor, what the fault of a channel takes
-//! away. An error in either shows as a disagreement, and disagreement means off.
+//! It sees the raw inputs and what the controller asks for. Its judgement is its own: it never converts a reading to a
+//! temperature. Each threshold is turned once, by the standard's equation *forwards*, into the ratio that the channel
+//! shows there, and readings are compared with that; the controller goes the other way, by the table. What is small it
+//! works out in another way than the controller: the heater's load, the bank's reserve, the reset button, what has
+//! latched, the band of a check resistor, what the fault of a channel takes away. An error in either shows as a
+//! disagreement, and disagreement means off.
 //!
 //! What both use, an error would put wrong in both. So each has a test that would find it against something else:
 //!
@@ -56,15 +57,16 @@ use channel::{Belief, Channel};
 use heapless::Vec;
 use sight::Sight;
 
-/// How far on the safe side of a threshold the guard's limit lies: half of the controller's [`ROUNDING`](crate::rtd::ROUNDING),
-/// so that the controller comes first. The two ways of computing differ by at most 0.03 mK (see [`rtd`](crate::rtd)).
+/// How far on the safe side of a threshold the guard's limit lies: half of the controller's
+/// [`ROUNDING`](crate::rtd::ROUNDING), so that the controller comes first. The two ways of computing differ by at most
+/// 0.03 mK (see [`rtd`](crate::rtd)).
 pub(crate) const MARGIN: Kelvins = Kelvins::from_steps(33);
 
 /// A full credit for closings, and what a day adds to it.
 const TWO_DAYS_MS: u32 = 2 * 86_400_000;
 
-/// A budget counts for more by 2⁻¹³ of itself, 0.012 %, and by [`BUDGET_ROUNDING_MW`]: more than the controller's division by V² may be
-/// off (one part in 10⁴ at 4 V), so that the controller comes first.
+/// A budget counts for more by 2⁻¹³ of itself, 0.012 %, and by [`BUDGET_ROUNDING_MW`]: more than the controller's
+/// division by V² may be off (one part in 10⁴ at 4 V), so that the controller comes first.
 const BUDGET_ROUNDING_BITS: u32 = 13;
 const BUDGET_ROUNDING_MW: u64 = 2;
 

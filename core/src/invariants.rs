@@ -1,5 +1,5 @@
-//! The promises of the whole, each held over generated installations and histories. Their numbers are those of the crate's page,
-//! `docs/promises.md`.
+//! The promises of the whole, each held over generated installations and histories. Their numbers are those of the
+//! crate's page, `docs/promises.md`.
 //!
 //! What is promised is written a second time, plainly and in floating point, from the raw inputs alone ([`Model`]). The histories break channels, move temperatures through every threshold, take energy away, make clocks leap, wrap and stand still,
 //! and cut the power; see [`crate::testing`]. Every property below has been watched failing with the line that it guards removed.
@@ -63,9 +63,10 @@ proptest! {
         })?;
     }
 
-    /// Promise 12, and 4: what does not obey the ceiling is let near the cells only where it cannot exceed it. A tenth of a millikelvin
-    /// is what a reading may be off by computation. What is told to sources that obey leaves room for the others. Sources in two steps
-    /// count with the larger one exactly while the full charge permit is on, and without such sources that is the charge permit.
+    /// Promise 12, and 4: what does not obey the ceiling is let near the cells only where it cannot exceed it. A tenth
+    /// of a millikelvin is what a reading may be off by computation. What is told to sources that obey leaves room for
+    /// the others. Sources in two steps count with the larger one exactly while the full charge permit is on, and
+    /// without such sources that is the charge permit.
     #[test]
     fn sources_that_do_not_obey_the_ceiling_charge_only_where_they_cannot_exceed_it(settings in any_settings(), history in any_history()) {
         run(&settings, &history, |moment, outputs, may, unit| {
@@ -166,7 +167,8 @@ proptest! {
         })?;
     }
 
-    /// Promise 7: the model starts afresh with each reset, so soaks count from it; here the good-reading run and the latches.
+    /// Promise 7: the model starts afresh with each reset, so soaks count from it; here the good-reading run and the
+    /// latches.
     #[test]
     fn a_reset_leaves_both_outputs_off_until_start_up_is_done_and_keeps_what_is_latched(settings in any_settings(), history in any_history()) {
         let mut readings = 0_u32;
@@ -230,8 +232,8 @@ proptest! {
         })?;
     }
 
-    /// Promise 6: overflow checks are on in this profile, and a panic anywhere fails the test. Outputs that contradict each other would be a
-    /// state that has no meaning.
+    /// Promise 6: overflow checks are on in this profile, and a panic anywhere fails the test. Outputs that contradict
+    /// each other would be a state that has no meaning.
     #[test]
     fn nothing_that_validates_can_be_driven_into_a_panic(settings in wild_settings(), history in any_history()) {
         prop_assume!(settings.clone().validate().is_ok());
@@ -252,8 +254,8 @@ proptest! {
         })?;
     }
 
-    /// Promise 9, as far as one processor can show it: two units that see the same world decide the same, although their clocks show
-    /// another time, one of them wraps on its way, and what is not wired up reads as it likes.
+    /// Promise 9, as far as one processor can show it: two units that see the same world decide the same, although
+    /// their clocks show another time, one of them wraps on its way, and what is not wired up reads as it likes.
     #[test]
     fn decisions_depend_on_spans_of_time_and_on_what_is_wired(
         settings in any_settings(), history in any_history(), later: u32, stray in any::<u32>(),

@@ -4,8 +4,8 @@ use crate::fault::SystemFaults;
 
 /// Latched faults: they outlast their cause, and a restart.
 ///
-/// The [guard](crate::guard) has no use of it. It keeps its own, in three set operations: a latch is all that stands between a welded
-/// contact and a heater, and one that forgets must not make both judges forget.
+/// The [guard](crate::guard) has no use of it. It keeps its own, in three set operations: a latch is all that stands
+/// between a welded contact and a heater, and one that forgets must not make both judges forget.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Latches(SystemFaults);
 

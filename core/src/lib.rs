@@ -21,18 +21,19 @@
         reason = "a test may stop where it stands, and computes its references in floating point"
     )
 )]
-//! The control core of Forewarm: it decides, once a step, whether a lithium iron phosphate bank may be charged and whether its heater
-//! is on.
+//! The control core of Forewarm: it decides, once a step, whether a lithium iron phosphate bank may be charged and
+//! whether its heater is on.
 //!
-//! It reads platinum thermometers in and around the bank. Cells that are charged while they are too cold are damaged, and can become
-//! dangerous. So energy that is on offer first heats the cells; charge is permitted once they are warm.
+//! It reads platinum thermometers in and around the bank. Cells that are charged while they are too cold are damaged,
+//! and can become dangerous. So energy that is on offer first heats the cells; charge is permitted once they are warm.
 //!
-//! This controls an additional layer, never the only one: the battery's own protection stays in charge, and a thermal cut-out that does
-//! not depend on this controller belongs in the heater circuit.
+//! This controls an additional layer, never the only one: the battery's own protection stays in charge, and a thermal
+//! cut-out that does not depend on this controller belongs in the heater circuit.
 //!
 //! # In a firmware of your own
 //!
-//! Say what is wired up, once. Then, about once a second, fill in what was measured, take a step, and set the relays as it says.
+//! Say what is wired up, once. Then, about once a second, fill in what was measured, take a step, and set the relays as
+//! it says.
 //!
 //! ```
 //! use forewarm_core::quantity::{
@@ -127,9 +128,9 @@
 //!
 //! # Features
 //!
-//! None is on by default. `serde`: everything that goes in, comes out or is kept can be stored and sent. `wire`: frames and
-//! messages for a serial line, and settings as a record with a checksum. `defmt`: the same types can be logged. `testing`:
-//! generators of installations and histories for tests; it needs `std`.
+//! None is on by default. `serde`: everything that goes in, comes out or is kept can be stored and sent. `wire`: frames
+//! and messages for a serial line, and settings as a record with a checksum. `defmt`: the same types can be logged.
+//! `testing`: generators of installations and histories for tests; it needs `std`.
 //!
 #![doc = include_str!("../docs/promises.md")]
 //!

@@ -1,8 +1,9 @@
 //! What a fitter can set, within which bounds, and which settings make no sense together.
 //!
-//! [`TABLE`] is the one list of settings: name, unit, range, default and meaning. Validation, messages, the starter file and
-//! the documentation read it. [`Settings::check`] reports every problem; [`Settings::validate`] turns settings without
-//! a problem into [`ValidSettings`], the only thing a [`Unit`](crate::Unit) can be made of. [`Essentials`] are what has no default.
+//! [`TABLE`] is the one list of settings: name, unit, range, default and meaning. Validation, messages, the starter
+//! file and the documentation read it. [`Settings::check`] reports every problem; [`Settings::validate`] turns settings
+//! without a problem into [`ValidSettings`], the only thing a [`Unit`](crate::Unit) can be made of. [`Essentials`] are
+//! what has no default.
 
 mod check;
 mod essentials;
@@ -389,8 +390,9 @@ pub enum Reserve {
     },
 }
 
-/// What shows that the bank pays for heat that sources are said to give: their line is stuck, a breaker has tripped. Such sources pay for no
-/// heat for a while; see [`SystemFault::SourceNotGiving`](crate::fault::SystemFault::SourceNotGiving).
+/// What shows that the bank pays for heat that sources are said to give: their line is stuck, a breaker has tripped.
+/// Such sources pay for no heat for a while; see
+/// [`SystemFault::SourceNotGiving`](crate::fault::SystemFault::SourceNotGiving).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Giving {

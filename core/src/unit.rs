@@ -10,8 +10,8 @@ use crate::signals::{Alarm, Cause, Inputs, Outputs, Relay};
 
 /// A controller with its guard. The [crate]'s page shows it from converter codes to a decision.
 ///
-/// After a reset both outputs are off until every channel that is needed has given its run of good readings. What must survive the
-/// reset is the caller's to keep:
+/// After a reset each output is off until the channels that it depends on have given their run of good readings. What
+/// must survive the reset is the caller's to keep:
 ///
 /// ```
 /// # use forewarm_core::quantity::{Celsius, Fraction, MilliampHours, Millivolts, Milliwatts, Ohms};

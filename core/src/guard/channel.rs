@@ -32,7 +32,8 @@ const RATE_BITS: u32 = 12;
 
 const MS_PER_MINUTE: u64 = 60_000;
 
-/// What divides (2⁻¹⁶ K a minute) × (2⁻³⁰ a kelvin) to make (2⁻⁴² a millisecond): 2⁻¹⁶ ⋅ 2⁻³⁰ ∕ 60 000 = 2⁻⁴² ∕ (60 000 ⋅ 2⁴).
+/// What divides (2⁻¹⁶ K a minute) × (2⁻³⁰ a kelvin) to make (2⁻⁴² a millisecond): 2⁻¹⁶ ⋅ 2⁻³⁰ ∕ 60 000 = 2⁻⁴² ∕ (60 000
+/// ⋅ 2⁴).
 const PER_MS: u64 = MS_PER_MINUTE << (KELVIN_BITS - RATE_BITS);
 
 /// What it takes to believe a channel.

@@ -10,9 +10,9 @@ use heapless::Vec;
 
 /// What has no default: only the fitter knows it.
 ///
-/// [`Settings::from`] adds the defaults of everything else. The bank is then never spent on heat, and nothing proves that the heater
-/// heats or cools: [`Settings::bank`], [`Heater::proof`] and [`Heater::cooling`] are the first to set after it. More channels, points
-/// or sources than a controller can have do not compile.
+/// [`Settings::from`] adds the defaults of everything else. The bank is then never spent on heat, and nothing proves
+/// that the heater heats or cools: [`Settings::bank`], [`Heater::proof`] and [`Heater::cooling`] are the first to set
+/// after it. More channels, points or sources than a controller can have do not compile.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Essentials<const CHANNELS: usize, const POINTS: usize, const SOURCES: usize> {
     /// The thermometer channels. At least one is a [cell](Role::Cell).

@@ -188,7 +188,10 @@ mod tests {
 
         /// Bytes that no sender of this version means, under a checksum that is right.
         #[test]
-        fn a_whole_frame_that_holds_no_message_is_named(body in (prop_oneof![Just(PROTOCOL), any::<u8>()], prop::collection::vec(0..4_u8, 0..4)).prop_map(|(protocol, rest)| [&[protocol][..], &rest].concat())) {
+        fn a_whole_frame_that_holds_no_message_is_named(
+            protocol in prop_oneof![Just(PROTOCOL), any::<u8>()], rest in prop::collection::vec(0..4_u8, 0..4),
+        ) {
+            let body = [&[protocol][..], &rest].concat();
             let mut frame = body.clone();
             frame.extend(CRC.checksum(&body).to_le_bytes());
             let mut room = std::vec![0; frame_bytes(body.len())];

@@ -182,12 +182,13 @@ mod tests {
             prop_assert_eq!(decode(&bytes), Err(RecordError::Damaged));
         }
 
-        /// Bytes that nobody wrote as settings, under a checksum that is right: told by their version, or malformed, or settings that can
-        /// be written.
+        /// Bytes that nobody wrote as settings, under a checksum that is right: told by their version, or malformed, or
+        /// settings that can be written.
         #[test]
         fn whatever_has_a_right_checksum_is_named_or_is_settings(
             settings in any_settings(), version in prop_oneof![4 => Just(VERSION), 1 => any::<u8>()],
-            changes in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 0..4), keep: prop::sample::Index, whole: bool,
+            changes in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 0..4),
+            keep: prop::sample::Index, whole: bool,
         ) {
             let mut room = [0; MAX_BYTES];
             let mut body = checked(encode(&settings, &mut room).unwrap()).unwrap().to_vec();
@@ -215,7 +216,9 @@ mod tests {
         }
 
         #[test]
-        fn random_bytes_under_a_right_checksum_are_malformed(mut body in prop::collection::vec(any::<u8>(), 0..MAX_BYTES)) {
+        fn random_bytes_under_a_right_checksum_are_malformed(
+            mut body in prop::collection::vec(any::<u8>(), 0..MAX_BYTES),
+        ) {
             body.insert(0, VERSION);
             body.extend(CRC.checksum(&body).to_le_bytes());
             match decode(&body) {

@@ -549,7 +549,8 @@ mod tests {
             loop {
                 let (before, left) = (*reader.latest(), rest.len());
                 if reader.read(&mut rest).is_none() {
-                    prop_assert_eq!((*reader.latest(), rest.len()), (before, left), "what cannot be read changes nothing");
+                    let after = (*reader.latest(), rest.len());
+                    prop_assert_eq!(after, (before, left), "what cannot be read changes nothing");
                     break;
                 }
                 prop_assert!(rest.len() < left && bytes.ends_with(rest));
