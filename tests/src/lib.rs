@@ -1,5 +1,7 @@
 //! Shared by the checks that cross crates: where the project is, how to read its data files, how to run a tool.
 
+pub mod wiring;
+
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
 

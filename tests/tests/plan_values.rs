@@ -10,24 +10,21 @@ use forewarm::platinum::Platinum;
 use forewarm::site::step_ohm;
 use forewarm_core::rtd::Element;
 use forewarm_tests::rows;
+use forewarm_tests::wiring::{Figure, figures};
+use std::ops::Deref;
 
-/// One row.
-struct Check {
-    name: String,
-    inputs: String,
-    value: f64,
-    /// Half of its last printed digit.
-    half_digit: f64,
+/// What the planning arithmetic makes of one figure.
+struct Check(Figure);
+
+impl Deref for Check {
+    type Target = Figure;
+
+    fn deref(&self) -> &Figure {
+        &self.0
+    }
 }
 
 impl Check {
-    #[track_caller]
-    fn input(&self, name: &str) -> f64 {
-        let found = self.inputs.split(' ').find_map(|part| part.strip_prefix(name)?.strip_prefix('='));
-        let text = found.unwrap_or_else(|| panic!("{} {}: no {name}", self.name, self.inputs));
-        text.parse().unwrap_or_else(|_| panic!("{} {}: {name} is no number", self.name, self.inputs))
-    }
-
     fn element(&self) -> Platinum {
         Platinum::of(&if self.name.contains("pt1000") { Element::pt1000() } else { Element::pt100() })
     }
@@ -46,17 +43,12 @@ impl Check {
     }
 
     fn class(&self) -> Class {
-        match self.inputs.split(' ').find_map(|part| part.strip_prefix("class=")) {
+        match self.word("class") {
             Some("AA") => Class::AA,
             Some("A") => Class::A,
             Some("B") => Class::B,
             other => panic!("{}: class {other:?}", self.name),
         }
-    }
-
-    fn bits(&self) -> u32 {
-        let bits = self.name.rsplit('_').next().and_then(|end| end.strip_suffix("bit"));
-        bits.and_then(|bits| bits.parse().ok()).unwrap_or_else(|| panic!("{}: no bits", self.name))
     }
 
     #[track_caller]
@@ -67,19 +59,7 @@ impl Check {
 }
 
 fn checks() -> Vec<Check> {
-    let parse = |(line, cells): (usize, Vec<String>)| {
-        let digits = &cells[2];
-        let (mantissa, exponent) = digits.split_once('e').unwrap_or((digits, "0"));
-        let decimals = mantissa.split_once('.').map_or(0, |(_, fraction)| fraction.len());
-        let exponent: i32 = exponent.parse().unwrap_or_else(|_| panic!("line {line}: no exponent"));
-        Check {
-            name: cells[0].clone(),
-            inputs: cells[1].clone(),
-            value: digits.parse().unwrap_or_else(|_| panic!("line {line}: no number: {digits}")),
-            half_digit: 0.5 * 10_f64.powi(exponent - i32::try_from(decimals).expect("a few digits")),
-        }
-    };
-    rows("rtd_wiring_checks.csv").into_iter().map(parse).collect()
+    figures().into_iter().map(Check).collect()
 }
 
 /// Uncertainty of a whole channel, as `tests/data/README.md` states its inputs.

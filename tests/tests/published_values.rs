@@ -4,10 +4,13 @@
 //! Every bound is a sum of stated parts: half the last digit of the figure compared with, half a step of the type that
 //! it passes through, and the accuracy that the function's documentation promises. No bound was adjusted to a result.
 
+use forewarm::platinum::ohms;
+use forewarm::si::celsius;
 use forewarm_core::quantity::{Celsius, Ohms, Ratio};
 use forewarm_core::rtd::{Element, Leads, Measured, OutOfRange, Thermometer, WORKING_HIGH, WORKING_LOW};
 use forewarm_tests::rows;
-use std::ops::RangeInclusive;
+use forewarm_tests::wiring::{Figure, figures};
+use std::ops::{Deref, RangeInclusive};
 
 /// Half a step of [`Ohms`], 2⁻¹⁹ Ω.
 const HALF_OHM_STEP: f64 = 1.0 / 524_288.0;
@@ -21,14 +24,6 @@ const FORWARD: f64 = 4e-6;
 const INVERSE: f64 = 0.03e-3;
 /// Smallest slope of a Pt100 below 150 °C (Ω/K): the table's row at 150 °C, 0.373505, rounded down.
 const LEAST_WORKING_SLOPE: f64 = 0.3735;
-
-fn ohms(r: Ohms) -> f64 {
-    f64::from(r.as_steps()) / 262_144.0
-}
-
-fn celsius(t: Celsius) -> f64 {
-    f64::from(t.as_steps()) / 65_536.0
-}
 
 /// The nearest representable resistance.
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "no figure here exceeds 16 383 Ω")]
@@ -227,32 +222,19 @@ fn an_ice_point_calibration_shifts_every_row_in_proportion() {
     }
 }
 
-/// One row of the wiring figures: the part of its name that identifies it, its inputs and its value.
-struct Check {
-    name: String,
-    inputs: String,
-    value: f64,
-    /// Half of its last printed digit.
-    half_digit: f64,
+/// What the core makes of one of the wiring figures.
+struct Check(Figure);
+
+impl Deref for Check {
+    type Target = Figure;
+
+    fn deref(&self) -> &Figure {
+        &self.0
+    }
 }
 
 impl Check {
-    /// The input called `name`.
-    #[track_caller]
-    fn input(&self, name: &str) -> f64 {
-        let found = self.inputs.split(' ').find_map(|part| part.strip_prefix(name)?.strip_prefix('='));
-        let text = found.unwrap_or_else(|| panic!("{} {}: no {name}", self.name, self.inputs));
-        text.parse().unwrap_or_else(|_| panic!("{} {}: {name} is no number", self.name, self.inputs))
-    }
-
-    /// The number of bits at the end of the name.
-    #[track_caller]
-    fn bits(&self) -> u32 {
-        let bits = self.name.rsplit('_').next().and_then(|end| end.strip_suffix("bit"));
-        bits.and_then(|bits| bits.parse().ok()).unwrap_or_else(|| panic!("{}: no bits", self.name))
-    }
-
-    /// The element that ends the name, its R0 over 100 Ω, and a reference resistor that suits it.
+    /// The element the name ends in, its R0 over 100 Ω, and a reference resistor that suits it.
     #[track_caller]
     fn element(&self) -> (Element, f64, f64) {
         if self.name.ends_with("_pt1000") {
@@ -277,25 +259,9 @@ impl Check {
     }
 }
 
-/// The figures whose name starts with one of `prefixes`. Their number is part of the check.
+/// The figures whose name starts with `prefix`; how many there are is part of the check.
 fn checks(prefix: &str, count: usize) -> Vec<Check> {
-    let found: Vec<Check> = rows("rtd_wiring_checks.csv")
-        .into_iter()
-        .filter(|(_, cells)| cells[0].starts_with(prefix))
-        .map(|(line, cells)| {
-            let digits = &cells[2];
-            let (mantissa, exponent) = digits.split_once('e').unwrap_or((digits, "0"));
-            let decimals = mantissa.split_once('.').map_or(0, |(_, fraction)| fraction.len());
-            let exponent: i32 = exponent.parse().unwrap_or_else(|_| panic!("line {line}: no exponent"));
-            let decimals = i32::try_from(decimals).expect("a few digits");
-            Check {
-                name: cells[0].clone(),
-                inputs: cells[1].clone(),
-                value: digits.parse().unwrap_or_else(|_| panic!("line {line}: no number: {digits}")),
-                half_digit: 0.5 * 10_f64.powi(exponent - decimals),
-            }
-        })
-        .collect();
+    let found: Vec<Check> = figures().into_iter().filter(|figure| figure.name.starts_with(prefix)).map(Check).collect();
     assert_eq!(found.len(), count, "figures called {prefix}…");
     found
 }
