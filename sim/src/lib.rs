@@ -19,6 +19,7 @@
 //! | [`heater`] | what the heater draws, and for which voltage it is |
 //! | [`input`] | opening what is read, pipes among it |
 //! | [`installation`] | the installation file: reading it, checking it, writing a first one |
+//! | `layout` | text in lines and columns |
 //! | [`materials`] | thermal properties, with their sources |
 //! | [`offer`] | what sources and loads do, second by second |
 //! | [`output`] | files written whole or not at all |
@@ -56,6 +57,7 @@ pub mod fingerprint;
 pub mod heater;
 pub mod input;
 pub mod installation;
+mod layout;
 pub mod materials;
 pub mod offer;
 pub mod output;

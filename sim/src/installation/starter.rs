@@ -4,6 +4,7 @@
 use super::row::{Line, bounds};
 use super::site::example;
 use crate::cautions::CAUTIONS;
+use crate::layout;
 use forewarm_core::settings::Key;
 
 /// The text of the file.
@@ -136,23 +137,10 @@ impl Page {
         self.0.push('\n');
     }
 
-    /// A comment, wrapped at 100 columns.
     fn comment(&mut self, text: &str) {
-        let mut width = usize::MAX;
-        for word in text.split(' ') {
-            let length = word.chars().count() + 1;
-            if width.saturating_add(length) > 100 {
-                if width != usize::MAX {
-                    self.blank();
-                }
-                self.0.push('#');
-                width = 1;
-            }
-            self.0.push(' ');
-            self.0.push_str(word);
-            width += length;
+        for line in layout::wrapped(text, "# ", "# ") {
+            self.line(&line);
         }
-        self.blank();
     }
 
     fn section(&mut self, header: &str, meaning: &str) {

@@ -3,6 +3,7 @@
 use super::Installation;
 use crate::diagnostic::escaped;
 use crate::fingerprint;
+use crate::layout::{self, Side};
 use crate::site::BankMeasured;
 use forewarm_core::quantity::{Fraction, Millis, Milliwatts, Ohms};
 use forewarm_core::rtd::{Element, Leads};
@@ -10,6 +11,7 @@ use forewarm_core::settings::{
     BankUse, Channel, ChargeCurrent, Check, Giving, Hold, Key, Place, Reserve, Role, Settings, Source, Thousandths,
 };
 use std::io::{self, Write};
+use unicode_width::UnicodeWidthStr;
 
 impl Installation {
     /// Writes the thresholds, the heater, the sources and the channels, with their units.
@@ -125,13 +127,14 @@ fn line(settings: &Settings, label: &str, key: Key) -> Quantity {
 
 /// Labels to the left, numbers on their decimal point, units after them.
 fn quantities(out: &mut dyn Write, lines: &[Quantity]) -> io::Result<()> {
-    let width = lines.iter().map(|line| line.label.chars().count()).max().unwrap_or(0);
+    let width = lines.iter().map(|line| line.label.width()).max().unwrap_or(0);
     for Quantity { label, value, unit } in lines {
         let number = Thousandths(*value).to_string();
         let (whole, part) =
             number.split_once('.').map_or((&*number, String::new()), |(whole, part)| (whole, format!(".{part}")));
         // A count has no unit.
-        let row = format!("  {label:<width$}  {whole:>6}{part:<4} {unit}");
+        let label = layout::padded(label, width, Side::Left);
+        let row = format!("  {label}  {whole:>6}{part:<4} {unit}");
         writeln!(out, "{}", row.trim_end())?;
     }
     Ok(())
@@ -142,14 +145,7 @@ fn columns(out: &mut dyn Write, rows: &[Vec<String>], nothing: &str) -> io::Resu
     if rows.is_empty() {
         return writeln!(out, "  {nothing}");
     }
-    let count = rows.iter().map(Vec::len).max().unwrap_or(0);
-    let width = |column: usize| rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.chars().count()).max();
-    let widths: Vec<usize> = (0..count).map(|column| width(column).unwrap_or(0)).collect();
-    for row in rows {
-        let cells = row.iter().zip(&widths).map(|(cell, width)| format!("  {cell:<width$}"));
-        writeln!(out, "{}", cells.collect::<String>().trim_end())?;
-    }
-    Ok(())
+    layout::columns(rows, |_| Side::Left).iter().try_for_each(|line| writeln!(out, "{line}"))
 }
 
 fn describe_source(name: &str, source: &Source) -> Vec<String> {

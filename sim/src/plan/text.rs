@@ -13,12 +13,10 @@ use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::finding::{Finding, Severity};
 use crate::fingerprint;
 use crate::heater::Heater;
+use crate::layout::{self, Side};
 use anstyle::{AnsiColor, Style};
 use std::fmt::Write as _;
 use std::io::{self, Write};
-
-/// Text is broken before this column.
-const WIDTH: usize = 100;
 
 impl Plan {
     /// Writes the verdict, then the figures it rests on.
@@ -62,21 +60,8 @@ fn heading(out: &mut dyn Write, text: &str) -> io::Result<()> {
 
 /// Writes `text` broken into lines, the first after `before` and the others indented as far.
 fn wrapped(out: &mut dyn Write, before: &str, text: &str) -> io::Result<()> {
-    let indent = before.chars().count();
-    let mut line = String::new();
-    let mut lead = before.to_owned();
-    for word in text.split(' ') {
-        if !line.is_empty() && indent + line.chars().count() + 1 + word.chars().count() > WIDTH {
-            writeln!(out, "{lead}{line}")?;
-            lead = " ".repeat(indent);
-            line.clear();
-        }
-        if !line.is_empty() {
-            line.push(' ');
-        }
-        line.push_str(word);
-    }
-    writeln!(out, "{lead}{line}")
+    let indent = " ".repeat(before.chars().count());
+    layout::wrapped(text, before, &indent).iter().try_for_each(|line| writeln!(out, "{line}"))
 }
 
 fn write_finding(out: &mut dyn Write, finding: &Finding) -> io::Result<()> {
@@ -98,17 +83,8 @@ fn write_finding(out: &mut dyn Write, finding: &Finding) -> io::Result<()> {
 
 /// Rows in columns: the first to the left, the others to the right.
 fn table(out: &mut dyn Write, rows: &[Vec<String>]) -> io::Result<()> {
-    let count = rows.iter().map(Vec::len).max().unwrap_or(0);
-    let width = |column: usize| rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.chars().count()).max();
-    let widths: Vec<usize> = (0..count).map(|column| width(column).unwrap_or(0)).collect();
-    for row in rows {
-        let mut line = String::from("  ");
-        for (column, (cell, width)) in row.iter().zip(&widths).enumerate() {
-            let _ = if column == 0 { write!(line, "{cell:<width$}") } else { write!(line, "  {cell:>width$}") };
-        }
-        writeln!(out, "{}", line.trim_end())?;
-    }
-    Ok(())
+    let side = |column| if column == 0 { Side::Left } else { Side::Right };
+    layout::columns(rows, side).iter().try_for_each(|line| writeln!(out, "{line}"))
 }
 
 fn row<const N: usize>(cells: [&str; N]) -> Vec<String> {
