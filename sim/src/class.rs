@@ -29,8 +29,19 @@ pub enum Construction {
     Film,
 }
 
+impl Construction {
+    /// Its name, for a person.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::WireWound => "wire-wound",
+            Self::Film => "film",
+        }
+    }
+}
+
 /// Steps of 0.1 µK in a kelvin: in these every tolerance at a whole thousandth of a degree is whole.
-const PER_KELVIN: f64 = 1e7;
+pub(crate) const PER_KELVIN: f64 = 1e7;
 
 impl Class {
     /// The classes, the tightest first.

@@ -6,7 +6,7 @@
 //!   try: release_c = 7
 //! ```
 
-use serde::{Serialize, Serializer, ser::SerializeMap};
+use serde::{Serialize, Serializer};
 use std::fmt;
 
 /// How bad a problem is.
@@ -179,15 +179,27 @@ impl std::error::Error for Problem {}
 /// `{severity, line, column, place, message, why, try}`, with `null` for what does not apply.
 impl Serialize for Problem {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut map = serializer.serialize_map(Some(7))?;
-        map.serialize_entry("severity", &self.severity)?;
-        map.serialize_entry("line", &self.position.map(|position| position.line))?;
-        map.serialize_entry("column", &self.position.map(|position| position.column))?;
-        map.serialize_entry("place", &self.place)?;
-        map.serialize_entry("message", &self.message)?;
-        map.serialize_entry("why", &self.why)?;
-        map.serialize_entry("try", &self.remedy)?;
-        map.end()
+        #[derive(Serialize)]
+        struct Shape<'p> {
+            severity: Severity,
+            line: Option<u32>,
+            column: Option<u32>,
+            place: &'p str,
+            message: &'p str,
+            why: Option<&'p str>,
+            r#try: Option<&'p str>,
+        }
+        let Self { severity, position, place, message, why, remedy, .. } = self;
+        Shape {
+            severity: *severity,
+            line: position.map(|position| position.line),
+            column: position.map(|position| position.column),
+            place,
+            message,
+            why: why.as_deref(),
+            r#try: remedy.as_deref(),
+        }
+        .serialize(serializer)
     }
 }
 

@@ -3,12 +3,12 @@
 //! Temperatures run in whole thousandths of a degree, so that even the thousandth row of a step of 0.1 °C is exact.
 //! Resistances come from the core: the table shows what the controller computes with.
 
-use crate::class::{Class, Construction};
+use crate::class::{Class, Construction, PER_KELVIN};
 use crate::diagnostic::Problem;
 use forewarm_core::quantity::{Celsius, Ohms};
 use forewarm_core::rtd::{Element, RANGE_HIGH, RANGE_LOW};
 use forewarm_core::settings::Thousandths;
-use serde::ser::{Serialize, SerializeStruct, Serializer};
+use serde::{Serialize, Serializer};
 use std::fmt::Write as _;
 use std::io::{self, Write};
 
@@ -107,10 +107,7 @@ impl Table {
     /// Those of `out`; nothing else fails.
     pub fn write_text(&self, out: &mut dyn Write) -> io::Result<()> {
         let (class, (low, high)) = (self.class.name(), self.class.range(self.construction));
-        let construction = match self.construction {
-            Construction::WireWound => "wire-wound",
-            Construction::Film => "film",
-        };
+        let construction = self.construction.name();
         writeln!(out, "{}, {} Ω at 0 °C, class {class} {construction}", self.label, trimmed(self.element.r0()))?;
         writeln!(out)?;
         writeln!(out, "{:>9}  {:>12}  {:>9}  {:>9}", "t / °C", "R / Ω", "± / K", "± / Ω")?;
@@ -160,36 +157,49 @@ impl Table {
 /// not hold.
 impl Serialize for Table {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        struct Rows<'t>(&'t Table);
-        impl Serialize for Rows<'_> {
-            fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-                serializer.collect_seq(self.0.rows())
-            }
+        #[derive(Serialize)]
+        struct Shape<'t> {
+            element: &'t str,
+            r0_ohm: f64,
+            class: &'static str,
+            construction: &'static str,
+            rows: Rows<'t>,
         }
-        let mut table = serializer.serialize_struct("Table", 5)?;
-        table.serialize_field("element", &self.label)?;
-        table.serialize_field("r0_ohm", &ohms_f64(self.element.r0()))?;
-        table.serialize_field("class", self.class.name())?;
-        table.serialize_field(
-            "construction",
-            match self.construction {
-                Construction::WireWound => "wire-wound",
-                Construction::Film => "film",
-            },
-        )?;
-        table.serialize_field("rows", &Rows(self))?;
-        table.end()
+        Shape {
+            element: &self.label,
+            r0_ohm: ohms_f64(self.element.r0()),
+            class: self.class.name(),
+            construction: self.construction.name(),
+            rows: Rows(self),
+        }
+        .serialize(serializer)
+    }
+}
+
+/// Made one after another: a table may have a million.
+struct Rows<'t>(&'t Table);
+
+impl Serialize for Rows<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_seq(self.0.rows())
     }
 }
 
 impl Serialize for Row {
     #[expect(clippy::cast_precision_loss, reason = "below 2^53")]
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut row = serializer.serialize_struct("Row", 3)?;
-        row.serialize_field("celsius", &(f64::from(self.millidegrees) / 1e3))?;
-        row.serialize_field("ohms", &ohms_f64(self.ohms))?;
-        row.serialize_field("tolerance_k", &self.tolerance.map(|tolerance| tolerance.kelvins as f64 / 1e7))?;
-        row.end()
+        #[derive(Serialize)]
+        struct Shape {
+            celsius: f64,
+            ohms: f64,
+            tolerance_k: Option<f64>,
+        }
+        Shape {
+            celsius: f64::from(self.millidegrees) / 1e3,
+            ohms: ohms_f64(self.ohms),
+            tolerance_k: self.tolerance.map(|tolerance| tolerance.kelvins as f64 / PER_KELVIN),
+        }
+        .serialize(serializer)
     }
 }
 

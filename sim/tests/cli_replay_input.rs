@@ -428,9 +428,8 @@ fn replayed(log: &[u8]) -> Option<forewarm::replay::Report> {
     };
     let sinks = Sinks { events: true, ..Sinks::default() };
     let (report, events) = replay(&installation, log, &request, sinks, &mut |_| {}).ok()?;
-    let mut json = Vec::new();
-    events.unwrap().copy_to(&mut json).unwrap();
-    serde_json::from_slice::<Value>(&json).unwrap();
+    let listed = serde_json::to_string_pretty(&events.unwrap().finish().unwrap()).unwrap();
+    serde_json::from_str::<Value>(&listed).unwrap();
     let _ = forewarm::replay::summarise(&report);
     serde_json::to_string(&report).unwrap();
     Some(report)

@@ -1,9 +1,10 @@
 //! `forewarm check`.
 
-use super::{Form, Stop, print, styled};
+use super::{Form, Stop, print, print_json, styled};
 use forewarm::diagnostic::{Problem, Severity, escaped};
 use forewarm::fingerprint;
 use forewarm::installation::{Installation, LoadError, shown};
+use serde::Serialize;
 use std::io::{self, Write};
 use std::path::PathBuf;
 
@@ -21,6 +22,16 @@ Example:
 
 Exit status: 0 the file can be used; 1 it cannot; 2 usage, or a file that cannot be read.";
 
+/// The result for machines.
+#[derive(Debug, Serialize)]
+struct Report<'r> {
+    file: &'r str,
+    ok: bool,
+    /// `null` where the file is refused.
+    settings_fingerprint: Option<String>,
+    problems: &'r [Problem],
+}
+
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let loaded = match Installation::load(&arguments.file) {
         Err(LoadError::Unreadable(problem)) => return Err(Stop::Unusable(problem)),
@@ -32,17 +43,15 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         Ok(installation) => &installation.warnings,
         Err(problems) => problems,
     };
-    print(|out| match form {
-        Form::Text => write_text(out, &file, problems, loaded.as_ref().ok()),
+    let installation = loaded.as_ref().ok();
+    match form {
+        Form::Text => print(|out| write_text(out, &file, problems, installation))?,
         Form::Json => {
-            let print = loaded.as_ref().ok().map(|installation| fingerprint::of(&installation.settings).to_string());
-            let report = serde_json::json!({
-                "file": file, "ok": loaded.is_ok(), "settings_fingerprint": print, "problems": problems,
-            });
-            serde_json::to_writer_pretty(&mut *out, &report)?;
-            writeln!(out)
+            let settings_fingerprint =
+                installation.map(|installation| fingerprint::of(&installation.settings).to_string());
+            print_json(&Report { file: &file, ok: loaded.is_ok(), settings_fingerprint, problems })?;
         }
-    })?;
+    }
     // They have been told: here they are the result.
     if loaded.is_ok() { Ok(()) } else { Err(Stop::Failed(Vec::new())) }
 }

@@ -3,20 +3,19 @@
 use super::bar::Bar;
 use super::rehearse::readable;
 use super::replay::step;
-use super::{Form, Stop, count_warnings, interrupt, note, print, tell, usage};
+use super::{Form, Stop, count_warnings, interrupt, note, print, print_json, tell, usage};
 use forewarm::diagnostic::Problem;
+use forewarm::emulate::board::Board;
 use forewarm::emulate::flash::Flash;
 use forewarm::emulate::image::{BUILT, Image};
-use forewarm::emulate::line::Trouble;
 use forewarm::emulate::lockstep::{self, Exchange, Finding};
 use forewarm::emulate::machine::{EMULATOR, Machine, Setup};
 use forewarm::emulate::report::Report;
-use forewarm::emulate::rig::Rig;
-use forewarm::emulate::service::Service;
 use forewarm::installation::{Installation, shown};
-use forewarm::rehearse::{Cast, Outcome, Pace, Rehearsal, Scenario, play, summarise};
+use forewarm::rehearse::{self, Cast, Outcome, Pace, Rehearsal, Scenario, play, summarise};
 use forewarm::site::Site;
 use forewarm::variation::Variation;
+use serde::Serialize;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
@@ -58,6 +57,14 @@ Example:
 Exit status: 0 done; 1 a file fails a check, the image decided otherwise, or charge was permitted with a cell below its hard limit; \
 2 usage, no emulator, no image, or a file that cannot be read; 130 interrupted.";
 
+/// The result for machines: the season, and how the board did in it.
+#[derive(Debug, Serialize)]
+struct Results<'r> {
+    #[serde(flatten)]
+    rehearsed: rehearse::Report<'r>,
+    emulated: Report,
+}
+
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let file = &arguments.file;
     let installation = Installation::load(file)?;
@@ -78,18 +85,10 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     tell(&scenario.warnings);
     let image = Image::open(&arguments.image)?;
 
-    let setup = Setup { emulator: &arguments.emulator, service: true, ..Setup::new(&image) };
-    let (mut machine, lines) = Machine::start(&setup)?;
-    let mut rig = Rig::new(lines.rig, Flash::default(), machine.patience());
-    // Listened to from the beginning: the board first says what it is.
-    let service = lines.service.ok_or(Trouble::Closed { awaited: "the board to open its service line" });
-    let started = service.and_then(|stream| {
-        let mut service = Service::new(stream, machine.patience())?;
-        rig.start()?;
-        let installed = service.install(&mut rig, &scenario.settings)?;
-        Ok((service, installed))
-    });
-    let (_service, (board, installed)) = started.map_err(|trouble| machine.explain(&trouble))?;
+    let setup = Setup { emulator: &arguments.emulator, ..Setup::new(&image) };
+    let Board { mut machine, mut rig, mut service, .. } = Board::switch_on(&setup, Flash::default())?;
+    let installed = rig.start().and_then(|_| service.install(&mut rig, &scenario.settings));
+    let (board, installed) = installed.map_err(|trouble| machine.explain(&trouble))?;
 
     // Until here an interrupt ends everything at once.
     let stop = interrupt::heed();
@@ -124,14 +123,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
             print(|out| out.write_all(text.as_bytes()))?;
         }
         Form::Json => {
-            let mut all = rehearsal.to_json();
-            if let Some(object) = all.as_object_mut() {
-                object.insert("emulated".to_owned(), report.to_json());
-            }
-            print(|out| {
-                serde_json::to_writer_pretty(&mut *out, &all)?;
-                writeln!(out)
-            })?;
+            print_json(&Results { rehearsed: rehearse::Report::of(&rehearsal), emulated: report })?;
         }
     }
     // Not with the results: they are the same each time.

@@ -15,6 +15,7 @@ use anstyle::{AnsiColor, Style};
 use clap::{Parser, Subcommand};
 use forewarm::diagnostic::{Blame, Problem, Severity, escaped};
 use forewarm::installation::{Installation, LoadError, shown};
+use serde::Serialize;
 use std::io::{self, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -183,6 +184,14 @@ pub(crate) fn count_warnings(file: &Path, installation: &Installation) {
 pub(crate) fn note(text: &str) {
     // With nobody listening there is nobody to tell.
     let _ = writeln!(anstream::stderr().lock(), "{text}");
+}
+
+/// Prints a result for machines, on several lines.
+pub(crate) fn print_json(result: &impl Serialize) -> Result<(), Stop> {
+    print(|out| {
+        serde_json::to_writer_pretty(&mut *out, result)?;
+        writeln!(out)
+    })
 }
 
 /// Prints a result on the standard output.

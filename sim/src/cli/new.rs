@@ -1,9 +1,10 @@
 //! `forewarm new`.
 
-use super::{Form, Stop, note, print};
+use super::{Form, Stop, note, print, print_json};
 use forewarm::diagnostic::Problem;
 use forewarm::installation::starter;
 use forewarm::output::{Existing, Target};
+use serde::Serialize;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -16,6 +17,13 @@ pub(crate) struct Arguments {
     /// Replace the file if it exists
     #[arg(long)]
     force: bool,
+}
+
+/// The result for machines.
+#[derive(Debug, Serialize)]
+struct Report {
+    /// What has been written.
+    file: String,
 }
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
@@ -37,6 +45,6 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
             note(&format!("{} is written; change it to your installation, then `forewarm check` it", file.display()));
             Ok(())
         }
-        Form::Json => print(|out| writeln!(out, "{}", serde_json::json!({ "file": file.display().to_string() }))),
+        Form::Json => print_json(&Report { file: file.display().to_string() }),
     }
 }

@@ -1,6 +1,6 @@
 //! `forewarm plan`.
 
-use super::{Form, Stop, count_warnings, print, usage};
+use super::{Form, Stop, count_warnings, print, print_json, usage};
 use forewarm::chart;
 use forewarm::diagnostic::Problem;
 use forewarm::installation::{Installation, shown};
@@ -87,13 +87,10 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         draft.write_all(drawing.as_bytes()).map_err(|error| draft.failed(&error))?;
         draft.finish()?;
     }
-    print(|out| match form {
-        Form::Text => plan.write_text(out),
-        Form::Json => {
-            serde_json::to_writer_pretty(&mut *out, &plan)?;
-            writeln!(out)
-        }
-    })?;
+    match form {
+        Form::Text => print(|out| plan.write_text(out))?,
+        Form::Json => print_json(&plan)?,
+    }
     // What fails has been told: here it is the result.
     if plan.ok { Ok(()) } else { Err(Stop::Failed(Vec::new())) }
 }

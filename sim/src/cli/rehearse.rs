@@ -2,7 +2,7 @@
 
 use super::bar::Bar;
 use super::replay::{every, plot_form, step};
-use super::{Form, Stop, count_warnings, interrupt, note, print, tell, usage};
+use super::{Form, Stop, count_warnings, interrupt, note, print, print_json, tell, usage};
 use forewarm::cautions::CAUTIONS;
 use forewarm::chart;
 use forewarm::csv_text::cannot_read;
@@ -12,10 +12,13 @@ use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
 use forewarm::plan::thermal::Shapes;
 use forewarm::plan::{Subject, section};
-use forewarm::rehearse::{Cast, Film, Journal, Outcome, Pace, Reasons, Rehearsal, Scenario, Trials, play, summarise};
+use forewarm::rehearse::{
+    Cast, Film, Journal, Outcome, Pace, Reasons, Rehearsal, Report, Scenario, Trials, play, summarise,
+};
 use forewarm::replay::PlotForm;
 use forewarm::site::Site;
 use forewarm::variation::Variation;
+use serde::Serialize;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -69,6 +72,15 @@ Examples:
 
 Exit status: 0 done; 1 a file fails a check, or charge was permitted with a cell below its hard limit; 2 usage, or a file that \
 cannot be written or read as text; 130 interrupted.";
+
+/// The result for machines: that of the first installation, and of the other within it.
+#[derive(Debug, Serialize)]
+struct Results<'r> {
+    #[serde(flatten)]
+    first: Report<'r>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    against: Option<Report<'r>>,
+}
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let files: Vec<&Path> = [Some(&*arguments.file), arguments.against.as_deref()].into_iter().flatten().collect();
@@ -134,14 +146,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     match form {
         Form::Text => print(|out| out.write_all(summary.as_bytes()))?,
         Form::Json => {
-            let mut report = rehearsals[0].to_json();
-            if let (Some(other), Some(object)) = (rehearsals.get(1), report.as_object_mut()) {
-                object.insert("against".to_owned(), other.to_json());
-            }
-            print(|out| {
-                serde_json::to_writer_pretty(&mut *out, &report)?;
-                writeln!(out)
-            })?;
+            print_json(&Results { first: Report::of(&rehearsals[0]), against: rehearsals.get(1).map(Report::of) })?;
         }
     }
     if interrupted {

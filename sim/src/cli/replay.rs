@@ -1,16 +1,17 @@
 //! `forewarm replay`.
 
 use super::bar::Bar;
-use super::{Form, Stop, print, tell, usage};
+use super::{Form, Stop, print, print_json, tell, usage};
 use forewarm::csv_text;
 use forewarm::diagnostic::{Position, Problem, Severity};
 use forewarm::input;
 use forewarm::installation::Installation;
 use forewarm::output::{Existing, Target, stdout_is_unread};
 use forewarm::replay::{
-    self, ChannelColumn, Decimal, Events, Mapping, PlotForm, ReplayError, Report, Request, Sinks, SourceColumn,
+    self, ChannelColumn, Decimal, Listed, Mapping, PlotForm, ReplayError, Report, Request, Sinks, SourceColumn,
     TimeColumn,
 };
+use serde::Serialize;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
@@ -133,7 +134,10 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     let (report, events) = replayed?;
     warn(&report, &request.log);
     match (form, events) {
-        (Form::Json, Some(events)) => print(|out| json(out, &report, events)),
+        (Form::Json, Some(events)) => {
+            let events = events.finish().map_err(|problem| *problem)?;
+            print_json(&Results { report: &report, events })
+        }
         _ if timeline_on_stdout => {
             // The results are the timeline; the summary is said aside.
             let _ = io::stderr().lock().write_all(replay::summarise(&report).as_bytes());
@@ -227,13 +231,12 @@ fn warn(report: &Report, log: &str) {
     tell(&problems);
 }
 
-/// The report as one JSON object, its events last.
-fn json(out: &mut dyn Write, report: &Report, events: Events) -> io::Result<()> {
-    let text = serde_json::to_string_pretty(report)?;
-    let open = text.strip_suffix("\n}").unwrap_or(&text);
-    write!(out, "{open},\n  \"events\": ")?;
-    events.copy_to(out)?;
-    out.write_all(b"\n}\n")
+/// The result for machines, its events last.
+#[derive(Serialize)]
+struct Results<'r> {
+    #[serde(flatten)]
+    report: &'r Report,
+    events: Listed,
 }
 
 fn delimiter(text: &str) -> Result<u8, String> {

@@ -15,6 +15,7 @@
 //! | module | holds |
 //! |---|---|
 //! | [`image`] | the check of the file before it is run |
+//! | [`board`] | a board that is on: the machine, and whoever is at its lines |
 //! | [`machine`] | the emulator as a process, and the lines to it |
 //! | [`monitor`] | the emulator's own two lines: to reset the processor, to read and write its memory |
 //! | [`leash`] | processes that end with the thread that started them |
@@ -28,6 +29,7 @@
 //! | [`lockstep`] | a season played by the board and by the core beside it |
 //! | [`report`] | the result of that season |
 
+pub mod board;
 pub mod flash;
 pub mod image;
 mod inbox;

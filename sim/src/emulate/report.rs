@@ -2,20 +2,23 @@
 
 use super::image::Image;
 use super::rig::Stack;
-use serde_json::{Value, json};
+use serde::Serialize;
 
-/// The board's part of a summary.
-#[derive(Clone, Debug)]
+/// The board's part of a summary. Keys are stable.
+#[derive(Clone, Debug, Serialize)]
 pub struct Report {
     /// The image, as messages call it.
     pub image: String,
     /// Version of its program.
     pub version: String,
-    /// Whether the settings were written to the board. If not, they were in force already.
+    /// Whether the settings were written to the board; otherwise they were in force already.
+    #[serde(rename = "settings_written")]
     pub installed: bool,
-    /// Steps in which decision and pins were compared and were equal.
+    /// Steps in which decision and pins were compared and equal.
+    #[serde(rename = "steps_compared")]
     pub compared: u64,
-    /// The use of the stack.
+    /// How much of the stack was used.
+    #[serde(flatten)]
     pub stack: Stack,
 }
 
@@ -36,18 +39,5 @@ impl Report {
              {:44} {compared:>12}\n  {:44} {:>12} B\n  {:44} {:>12} B\n",
             "steps compared, equal in every one", "stack used at most", stack.used, "  of", stack.of
         )
-    }
-
-    /// The same for machines. Keys are stable.
-    #[must_use]
-    pub fn to_json(&self) -> Value {
-        json!({
-            "image": self.image,
-            "version": self.version,
-            "settings_written": self.installed,
-            "steps_compared": self.compared,
-            "stack_used_b": self.stack.used,
-            "stack_b": self.stack.of,
-        })
     }
 }

@@ -8,6 +8,7 @@ use super::patience::Patience;
 use forewarm_core::signals::Outputs;
 use forewarm_core::wire::frame;
 use forewarm_rig::{Answer, Doings, MAX_MOMENTS, Moment, Moments, Order, Pins, Report};
+use serde::Serialize;
 use std::time::Duration;
 
 /// How an order to the board ended.
@@ -28,11 +29,13 @@ pub enum End {
 }
 
 /// How much of its stack the board has used since it started.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct Stack {
     /// Bytes used at most.
+    #[serde(rename = "stack_used_b")]
     pub used: u32,
     /// Bytes there are.
+    #[serde(rename = "stack_b")]
     pub of: u32,
 }
 

@@ -10,10 +10,11 @@
 //! | `trials` | the season many times over |
 //! | `film`, `journal` | a season to be shown, and to be read |
 //! | `reasons` | why charge was refused, why the heater was off, and which faults stood |
-//! | `report` | what a rehearsal says |
+//! | `report`, `json` | what a rehearsal says, for a person and for a machine |
 
 mod film;
 mod journal;
+mod json;
 mod outcome;
 mod prepare;
 mod probe;
@@ -32,6 +33,7 @@ mod tests;
 
 pub use film::Film;
 pub use journal::Journal;
+pub use json::Report;
 pub use outcome::Outcome;
 pub use reasons::Reasons;
 pub use report::{Cast, Rehearsal, summarise};

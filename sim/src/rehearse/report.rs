@@ -1,4 +1,4 @@
-//! What a rehearsal says, for a person and for a machine.
+//! What a rehearsal says, for a person.
 
 use super::outcome::Outcome;
 use super::reasons::Reasons;
@@ -6,10 +6,8 @@ use super::scenario::Scenario;
 use super::trials::{Spread, Trial, Trials};
 use crate::diagnostic::escaped;
 use crate::figures::fixed;
-use crate::site::RoomReport;
 use forewarm_core::fault::SystemFault;
 use forewarm_core::settings::BankUse;
-use serde_json::{Map, Value, json};
 use std::fmt::Write;
 
 /// One installation, rehearsed.
@@ -415,108 +413,4 @@ impl Rehearsal {
     const fn whole_s(&self) -> f64 {
         self.scenario.span_s as f64
     }
-
-    /// The result for machines. Keys are stable.
-    #[must_use]
-    pub fn to_json(&self) -> Value {
-        let o = &self.outcome;
-        let mut by_source: Map<String, Value> = self
-            .scenario
-            .sources
-            .iter()
-            .zip(o.heater_wh_by_source)
-            .map(|(name, wh)| (name.clone(), json!(wh)))
-            .collect();
-        by_source.insert("bank".to_owned(), json!(o.heater_wh_of_bank));
-        let trials = self.trials.as_ref();
-        let mut report = json!({
-            "title": self.scenario.title,
-            "file": self.file,
-            "start": self.scenario.weather.start.to_string(),
-            "room": self.scenario.site.room.as_ref().map(RoomReport::of),
-            "heater_fed_by": self.scenario.site.fed_by.and_then(|index| self.scenario.sources.get(index)),
-            "days": o.days(),
-            "steps": o.steps,
-            "steps_taken_singly": o.taken,
-            "cut_short": self.is_cut_short(),
-            "heater_on_s": o.heater_on_s,
-            "heater_off_s": o.heater_off_s(),
-            "heater_off_s_by_cause": by_cause(self.reasons.heater_off_s()),
-            "heater_wh": o.heater_wh,
-            "heater_wh_by_source": by_source,
-            "charge_permitted_s": o.charge_permitted_s,
-            "charge_full_s": o.charge_full_s,
-            "charge_wanted_s": o.charge_wanted_s,
-            "charge_refused_s": o.charge_refused_s,
-            "charged_ah_unheated": self.unheated.map(|unheated| unheated.charged_ah),
-            "charge_won_s": self.won_s(),
-            "charged_ah": o.charged_ah,
-            "above_ceiling_s": o.above_ceiling_s,
-            "most_above_ceiling_a": o.most_above_ceiling_a,
-            "refused_wh": o.refused_wh,
-            "unmet_wh": o.unmet_wh,
-            "least_soc_pct": o.least_charge * 100.0,
-            "last_soc_pct": o.last_charge * 100.0,
-            "hard_limit_c": o.hard_limit_c,
-            "coldest_true_c_while_permitted": o.coldest_true_c_while_permitted,
-            "coldest_true_c": finite(o.coldest_true_c),
-            "warmest_plate_c": finite(o.warmest_plate_c),
-        });
-        let rest = json!({
-            "relay_cycles": o.relay_cycles(),
-            "heater_cycles": o.heater_cycles,
-            "heater_cycles_in_a_day": o.heater_cycles_in_a_day,
-            "heater_cycles_allowed_in_a_day": self.scenario.settings.heater.max_cycles_per_day,
-            "charge_cycles": o.charge_cycles,
-            "full_cycles": o.full_cycles,
-            "faults": self.reasons.faults().map(|fault| u64::from(fault.1)).sum::<u64>(),
-            "faults_by_name": self.reasons.faults()
-                .map(|(name, times, stood_s)| (name.to_owned(), json!({ "times": times, "stood_s": stood_s })))
-                .collect::<Map<_, _>>(),
-            "charge_refused_s_by_cause": by_cause(self.reasons.refused_s()),
-            "overrules": o.overrules,
-            "violations_in_season": o.violations,
-            "violations": u64::from(o.violations) + trials.map_or(0, Trials::violations),
-            "violation_s": o.violation_s,
-            "trials": trials.map_or(0, |trials| trials.finished.len()),
-            "trials_with_violation":
-                trials.map(|trials| trials.finished.iter().filter(|trial| trial.outcome.violations > 0).count()),
-            "seed": match self.cast {
-                Cast::Trial { seed, .. } => Some(seed),
-                Cast::AsWritten => trials.map(|trials| trials.seed),
-            },
-            "trial": match self.cast {
-                Cast::Trial { number, .. } => Some(number),
-                Cast::AsWritten => None,
-            },
-            "worst_trial": trials.and_then(Trials::worst).map(|worst| json!({
-                "trial": worst.number,
-                "margin_k": worst.margin_k(),
-                "coldest_true_c_while_permitted": worst.outcome.coldest_true_c_while_permitted,
-                "charge_refused_s": worst.outcome.charge_refused_s,
-            })),
-            "distribution": trials.map(distribution),
-        });
-        if let (Some(report), Value::Object(rest)) = (report.as_object_mut(), rest) {
-            report.extend(rest);
-        }
-        report
-    }
-}
-
-fn by_cause(times_s: Vec<(&'static str, f64)>) -> Map<String, Value> {
-    times_s.into_iter().map(|(cause, time)| (cause.to_owned(), json!(time))).collect()
-}
-
-fn distribution(trials: &Trials) -> Value {
-    let keys: [(&str, Read); 7] = [
-        ("coldest_true_c_while_permitted", |t| t.outcome.coldest_true_c_while_permitted),
-        ("charge_permitted_s", |t| Some(t.outcome.charge_permitted_s)),
-        ("charge_refused_s", |t| Some(t.outcome.charge_refused_s)),
-        ("heater_on_s", |t| Some(t.outcome.heater_on_s)),
-        ("heater_wh", |t| Some(t.outcome.heater_wh)),
-        ("relay_cycles", |t| Some(t.outcome.relay_cycles().into())),
-        ("least_soc_pct", |t| Some(t.outcome.least_charge * 100.0)),
-    ];
-    keys.into_iter().map(|(key, value)| (key.to_owned(), json!(trials.spread(value)))).collect::<Map<_, _>>().into()
 }

@@ -4,8 +4,11 @@
 
 use crate::diagnostic::Problem;
 use crate::season::Moment;
-use serde::Serialize;
-use std::io::{self, BufWriter, Read, Seek, Write};
+use serde::ser::{Error, SerializeSeq};
+use serde::{Serialize, Serializer};
+use serde_json::value::RawValue;
+use std::cell::RefCell;
+use std::io::{self, BufRead, BufReader, BufWriter, Read, Seek, Write};
 use tempfile::SpooledTempFile;
 
 /// Memory taken before the temporary file is, in bytes.
@@ -22,15 +25,12 @@ struct Event {
     cause: &'static str,
 }
 
-/// The events so far, as the inside of a JSON list.
-pub struct Events {
-    file: BufWriter<SpooledTempFile>,
-    count: u64,
-}
+/// The events so far, each a line of JSON.
+pub struct Events(BufWriter<SpooledTempFile>);
 
 impl Events {
     pub(super) fn new() -> Self {
-        Self { file: BufWriter::new(SpooledTempFile::new(IN_MEMORY)), count: 0 }
+        Self(BufWriter::new(SpooledTempFile::new(IN_MEMORY)))
     }
 
     pub(super) fn write(&mut self, moment: &Moment<'_>) -> Result<(), Box<Problem>> {
@@ -42,36 +42,42 @@ impl Events {
             full: moment.full(),
             cause: moment.outputs.cause.name(),
         };
-        self.append(&event).map_err(|error| {
-            let message = format!("events cannot be kept: {error}");
-            Box::new(
-                Problem::error("the temporary folder", message).remedy("make room there, or name another in TMPDIR"),
-            )
-        })
+        self.append(&event).map_err(|error| unkept(&error))
     }
 
     fn append(&mut self, event: &Event) -> io::Result<()> {
-        self.file.write_all(if self.count == 0 { b"\n    " } else { b",\n    " })?;
-        self.count += 1;
-        Ok(serde_json::to_writer(&mut self.file, event)?)
+        serde_json::to_writer(&mut self.0, event)?;
+        self.0.write_all(b"\n")
     }
 
-    /// Copies them, as a JSON list, to `out`.
+    /// All of them, to be read once.
     ///
     /// # Errors
-    /// Where `out` or the temporary file fails.
-    pub fn copy_to(self, out: &mut dyn Write) -> io::Result<()> {
-        let mut file = self.file.into_inner().map_err(io::IntoInnerError::into_error)?;
-        file.rewind()?;
-        out.write_all(b"[")?;
-        let mut piece = vec![0; 1 << 16];
-        loop {
-            match file.read(&mut piece)? {
-                0 => break,
-                count => out.write_all(&piece[..count])?,
-            }
+    /// Where the temporary file fails.
+    pub fn finish(self) -> Result<Listed, Box<Problem>> {
+        let file = self.0.into_inner().map_err(io::IntoInnerError::into_error);
+        let rewound = file.and_then(|mut file| file.rewind().map(|()| file));
+        let file = rewound.map_err(|error| unkept(&error))?;
+        Ok(Listed(RefCell::new(BufReader::new(file))))
+    }
+}
+
+fn unkept(error: &io::Error) -> Box<Problem> {
+    let message = format!("events cannot be kept: {error}");
+    Box::new(Problem::error("the temporary folder", message).remedy("make room there, or name another in TMPDIR"))
+}
+
+/// The events as a list in a result: each is passed on as it was kept, on a line of its own.
+pub struct Listed(RefCell<BufReader<SpooledTempFile>>);
+
+impl Serialize for Listed {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut list = serializer.serialize_seq(None)?;
+        for line in self.0.borrow_mut().by_ref().lines() {
+            let event = line.and_then(|line| Ok(RawValue::from_string(line)?)).map_err(S::Error::custom)?;
+            list.serialize_element(&event)?;
         }
-        out.write_all(if self.count == 0 { b"]" } else { b"\n  ]" })
+        list.end()
     }
 }
 

@@ -36,7 +36,7 @@ pub use crate::csv_text::decimal::Decimal;
 pub use crate::scale::Unit;
 use crate::si;
 pub use clock::{Dial, Span, TimeFormat};
-pub use events::Events;
+pub use events::{Events, Listed};
 pub use mapping::{ChannelColumn, Mapping, SourceColumn, TimeColumn};
 pub use rejects::{Fault, Reject, Rejects};
 pub use report::{

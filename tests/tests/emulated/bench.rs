@@ -1,9 +1,10 @@
 //! The board under test, from the build of its image to its answers.
 
+use forewarm::emulate::board::Board;
 use forewarm::emulate::flash::Flash;
 use forewarm::emulate::image::Image;
 use forewarm::emulate::line::Trouble;
-use forewarm::emulate::machine::{Lines, Machine, Setup};
+use forewarm::emulate::machine::{Machine, Setup};
 use forewarm::emulate::monitor::Probe;
 use forewarm::emulate::rig::{End, Rig};
 use forewarm::emulate::sense::moment;
@@ -68,11 +69,9 @@ impl Bench {
     /// Switches the board on.
     pub(crate) fn switch_on(program: Program, flash: Flash) -> Self {
         let (image, emulator) = (image(program), emulator());
-        let setup = Setup { emulator: emulator.as_os_str(), service: true, monitor: true, ..Setup::new(&image) };
-        let (machine, Lines { rig, probe, service }) =
-            Machine::start(&setup).unwrap_or_else(|problem| panic!("{problem}"));
-        let service = Service::new(service.expect("a service line"), machine.patience()).expect("a service line");
-        let rig = Rig::new(rig, flash, machine.patience());
+        let setup = Setup { emulator: emulator.as_os_str(), monitor: true, ..Setup::new(&image) };
+        let on = Board::switch_on(&setup, flash).unwrap_or_else(|problem| panic!("{problem}"));
+        let Board { machine, rig, probe, service } = on;
         Self { machine, rig, probe, service }
     }
 

@@ -1,9 +1,10 @@
 //! Runs an image down its deepest paths, and measures how much of its stack it used.
 
 use crate::elf::Elf;
+use forewarm::emulate::board;
 use forewarm::emulate::flash::Flash;
 use forewarm::emulate::image::Image;
-use forewarm::emulate::machine::{Core, Lines, Machine, Setup};
+use forewarm::emulate::machine::{Core, Machine, Setup};
 use forewarm::emulate::monitor::Probe;
 use forewarm::emulate::rig::{End, Rig};
 use forewarm::emulate::sense::moment;
@@ -120,11 +121,9 @@ impl<'a> Board<'a> {
     fn start(elf: &'a Elf, path: &Path, core: Core, flash: Flash) -> Self {
         let image = Image::open(path).unwrap_or_else(|problem| panic!("{problem}"));
         let emulator = emulator();
-        let setup = Setup { emulator: emulator.as_os_str(), core, service: true, monitor: true, ..Setup::new(&image) };
-        let (machine, Lines { rig, probe, service }) =
-            Machine::start(&setup).unwrap_or_else(|problem| panic!("{problem}"));
-        let service = Service::new(service.expect("a service line"), machine.patience()).expect("a service line");
-        let mut rig = Rig::new(rig, flash, machine.patience());
+        let setup = Setup { emulator: emulator.as_os_str(), core, monitor: true, ..Setup::new(&image) };
+        let on = board::Board::switch_on(&setup, flash).unwrap_or_else(|problem| panic!("{problem}"));
+        let board::Board { machine, mut rig, probe, service } = on;
         assert_eq!(rig.start().expect("a start"), End::Done);
         let stack = elf.address("__sheap")..elf.address("_stack_start");
         Self { machine, rig, probe, service, stack, name: &elf.name }
