@@ -33,7 +33,7 @@ fn one_winter(bencher: divan::Bencher, pace: Pace) {
 fn one_winter_filmed(bencher: divan::Bencher) {
     let scenario = winter();
     bencher.bench_local(|| {
-        let mut film = Film::new(&scenario);
+        let mut film = Film::new(&scenario, "hut.toml");
         let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut film, &AtomicBool::new(false));
         film.develop(outcome.span_s)
     });
@@ -45,5 +45,5 @@ fn twenty_trials(bencher: divan::Bencher) {
     let scenario = winter();
     bencher
         .counter(ItemsCount::new(20_u32))
-        .bench_local(|| Trials::play(&scenario, 1, 0..20, &AtomicBool::new(false), &|_| ()));
+        .bench_local(|| Trials::play(&scenario, 1, 0..20, &AtomicBool::new(false), &|_| (), None));
 }

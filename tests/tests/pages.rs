@@ -8,13 +8,27 @@ mod seasons;
 
 use browser::Page;
 use forewarm::cautions::CAUTIONS;
-use forewarm::chart::{Band, BandKind, Season, page};
+use forewarm::chart::{Band, BandKind, Season, Stretch, Summary, Table, TableRow, page};
+use forewarm::season::Clock;
 use jiff::civil::{DateTime, datetime};
 use serde_json::Value;
 
 const DAY_S: i64 = 86_400;
 const START: DateTime = datetime(2026, 10, 15, 0, 0, 0, 0);
-const SUMMARY: &str = "Season\n  heater on    456.2 h\n";
+
+/// What stands above a picture: a name as long as they get, and a figure for each season.
+fn summary(seasons: usize) -> Summary {
+    let row = |name: &str, value: &str| TableRow { name: name.to_owned(), values: vec![value.to_owned(); seasons] };
+    let columns = if seasons > 1 { vec!["a file's name.toml".to_owned(); seasons] } else { Vec::new() };
+    let rows = vec![
+        row("heater on", "456.2 h"),
+        row("wanted: power to spare, and room in the bank", "1234.5 h"),
+        row("  energy on offer while it was refused", "123.45 kWh"),
+    ];
+    let table =
+        |title: &str| Table { title: title.to_owned(), is_aside: false, columns: columns.clone(), rows: rows.clone() };
+    Summary { lead: vec!["What must be seen first.".to_owned()], tables: vec![table("Charge"), table("Heat")] }
+}
 
 fn winter() -> Season {
     seasons::season("Hut above the harbour, 25 mm of insulation", START, 180 * DAY_S, 600, 1.5)
@@ -22,13 +36,17 @@ fn winter() -> Season {
 
 fn opened(seasons: &[Season], name: &str) -> Page {
     let mut browser = Page::new(1280, 900, false);
-    browser.open(&page(seasons, &[], SUMMARY, &CAUTIONS));
+    browser.open(&page(seasons, &[], &summary(seasons.len()), &CAUTIONS));
     browser.photograph(name);
     browser
 }
 
 /// A place in the picture, as a fraction from its left and upper end, 0 to 1.
 fn place(browser: &mut Page, panel: usize, across: f64, down: f64) -> (f64, f64) {
+    if panel > 0 {
+        browser.value(&format!("document.querySelectorAll('.plot')[{panel}].scrollIntoView({{ block: 'center' }})"));
+        browser.settle();
+    }
     let frame = format!("document.querySelectorAll('.plot')[{panel}].querySelector('.frame').getBoundingClientRect()");
     let [left, top, width, height] =
         ["left", "top", "width", "height"].map(|edge| browser.number(&format!("{frame}.{edge}")));
@@ -42,7 +60,7 @@ fn stretch(browser: &mut Page, panel: usize, season: &Season) -> (i64, i64) {
     ));
     let second = |time: &Value| {
         let date: DateTime = time.as_str().expect("a time").parse().expect("a date and time");
-        date.duration_since(season.start).as_secs()
+        date.duration_since(season.clock.start.expect("a date")).as_secs()
     };
     let times: Vec<i64> = times.as_array().expect("times").iter().map(second).collect();
     // A whole day is named by its date alone, a moment by its second.
@@ -61,6 +79,15 @@ fn stretch(browser: &mut Page, panel: usize, season: &Season) -> (i64, i64) {
 fn shown(browser: &mut Page, panel: usize, name: &str) -> String {
     browser.text(&format!(
         "[...document.querySelectorAll('.readout')[{panel}].querySelectorAll('.item')]\
+         .find(item => item.querySelector('.name').textContent === {}).querySelector('.value').textContent",
+        Value::from(name)
+    ))
+}
+
+/// The same in one of its groups.
+fn shown_in(browser: &mut Page, panel: usize, group: &str, name: &str) -> String {
+    browser.text(&format!(
+        "[...document.querySelectorAll('.readout')[{panel}].querySelectorAll('[aria-label^=\"{group}\"] .item')]\
          .find(item => item.querySelector('.name').textContent === {}).querySelector('.value').textContent",
         Value::from(name)
     ))
@@ -90,26 +117,65 @@ fn reads_what_the_season_holds(browser: &mut Page, panel: usize, season: &Season
         }
     }
     for band in &season.bands {
-        let on: i64 = band.on.iter().map(|on| (on.1.min(to) - on.0.max(from)).max(0)).sum();
-        let text = shown(browser, panel, &band.name);
-        let percent = 100.0 * on as f64 / (to - from) as f64;
-        match text.as_str() {
-            "off" => assert!(on == 0, "{} {from}..{to}: {text}, not {on} s", band.name),
-            "on" => assert!(on == to - from, "{} {from}..{to}: {text}, not {on} s", band.name),
-            _ if text.ends_with("<1 %") => assert!(percent > 0.0 && percent < 0.5, "{}: {percent} %", band.name),
-            _ if text.ends_with(">99 %") => assert!((99.5..100.0).contains(&percent), "{}: {percent} %", band.name),
-            _ => assert!(
-                (numbers(&text).last().unwrap() - percent).abs() <= 0.5,
-                "{}: {text}, not {percent} %",
-                band.name
-            ),
+        let shown = shown_in(browser, panel, "on or off", &band.name);
+        reads_the_share(&shown, &band.name, &band.on, (from, to));
+        for (rank, cause) in band.causes.iter().enumerate() {
+            let of_cause: Vec<Stretch> = band.on.iter().copied().filter(|stretch| stretch.cause == rank).collect();
+            let shown = shown_in(browser, panel, "on or off", cause);
+            reads_the_share(&shown, cause, &of_cause, (from, to));
         }
     }
-    let day = usize::try_from(i64::midpoint(from, to) / DAY_S).unwrap();
-    for (source, name) in season.energy.sources.iter().enumerate() {
-        let text = shown(browser, panel, name);
-        let wh = season.energy.days[day][source];
-        assert!((numbers(&text)[0] - wh).abs() <= 0.56 && text.ends_with(" Wh"), "{name} {day}: {text}, not {wh} Wh");
+    if let Some(line) = &season.charge {
+        let bins = usize::try_from(from / line.bin_s).unwrap()..usize::try_from((to - 1) / line.bin_s + 1).unwrap();
+        let bins = &line.ranges[bins.start..bins.end.min(line.ranges.len())];
+        let text = shown_in(browser, panel, "bank", "state of charge");
+        let read = numbers(&text);
+        let low = bins.iter().map(|bin| bin.0).fold(f32::INFINITY, f32::min);
+        let high = bins.iter().map(|bin| bin.1).fold(f32::NEG_INFINITY, f32::max);
+        for (read, held) in [(read[0], low), (read[read.len() - 1], high)] {
+            assert!((read - f64::from(held)).abs() <= 0.51 && text.ends_with(" %"), "{from}..{to}: {text}, not {held}");
+        }
+    }
+    let day = i64::midpoint(from, to) / DAY_S;
+    for amount in &season.amounts {
+        let of = format!("[aria-label^=\"{}\"]", amount.what);
+        let caption = browser.text(&format!(
+            "document.querySelectorAll('.readout')[{panel}].querySelector('{of} .caption').textContent"
+        ));
+        for series in &amount.series {
+            let text = shown_in(browser, panel, &amount.what, &series.name);
+            let held = if caption.contains(" until ") {
+                until(series, amount.bin_s, to) - until(series, amount.bin_s, day * DAY_S)
+            } else {
+                series.days[usize::try_from(day).unwrap()]
+            };
+            // Half of what is shown, and what a day's bins are rounded by.
+            let (read, most) = (numbers(&text)[0], if text.ends_with(" kWh") { 60.0 } else { 0.7 });
+            let read = if text.ends_with(" kWh") { 1000.0 * read } else { read };
+            assert!((read - held).abs() <= most, "{} {day}, {caption}: {text}, not {held}", series.name);
+        }
+    }
+}
+
+/// How much of a series there is until a moment, as its bins have it.
+#[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+fn until(series: &forewarm::chart::Series, bin_s: i64, at: i64) -> f64 {
+    let whole = usize::try_from(at / bin_s).unwrap().min(series.bins.len());
+    let before: f64 = series.bins[..whole].iter().map(|part| f64::from(*part)).sum();
+    let next = series.bins.get(whole).copied().unwrap_or(0.0);
+    before + f64::from(next) * (at % bin_s) as f64 / bin_s as f64
+}
+
+#[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+fn reads_the_share(text: &str, name: &str, on: &[Stretch], (from, to): (i64, i64)) {
+    let on: i64 = on.iter().map(|on| (on.to.min(to) - on.from.max(from)).max(0)).sum();
+    let percent = 100.0 * on as f64 / (to - from) as f64;
+    match text {
+        "off" => assert!(on == 0, "{name} {from}..{to}: {text}, not {on} s"),
+        "on" => assert!(on == to - from, "{name} {from}..{to}: {text}, not {on} s"),
+        _ if text.ends_with("<1 %") => assert!(percent > 0.0 && percent < 0.5, "{name}: {percent} %"),
+        _ if text.ends_with(">99 %") => assert!((99.5..100.0).contains(&percent), "{name}: {percent} %"),
+        _ => assert!((numbers(text).last().unwrap() - percent).abs() <= 0.5, "{name}: {text}, not {percent} %"),
     }
 }
 
@@ -152,7 +218,8 @@ fn each(browser: &mut Page, selector: &str, expression: &str) -> Vec<f64> {
 fn lines_and_bands_are_drawn_where_the_season_has_them() {
     let mut season = winter();
     // The first band is as high as bands get.
-    let always = Band { name: "always".to_owned(), kind: BandKind::Source, on: vec![(0, season.span_s)] };
+    let on = vec![Stretch::new(0, season.span_s)];
+    let always = Band { name: "always".to_owned(), kind: BandKind::Source, on, causes: Vec::new() };
     season.bands.insert(0, always);
     let mut browser = opened(std::slice::from_ref(&season), "drawn");
 
@@ -197,10 +264,10 @@ fn lines_and_bands_are_drawn_where_the_season_has_them() {
                 let at = from + span * (2 * sample + 1) / 800 + (sample * 7919) % (span / 400) - span / 800;
                 // A point closer to an edge than a dot may be drawn on either side of it.
                 let margin = if zoomed { span / 200 } else { DAY_S / 12 };
-                if band.on.iter().any(|on| (on.0 - at).abs() < margin || (on.1 - at).abs() < margin) {
+                if band.on.iter().any(|on| (on.from - at).abs() < margin || (on.to - at).abs() < margin) {
                     continue;
                 }
-                let on = band.on.iter().any(|on| (on.0..on.1).contains(&at));
+                let on = band.on.iter().any(|on| (on.from..on.to).contains(&at));
                 let across = if zoomed { at - from } else { at / DAY_S * DAY_S + DAY_S / 2 };
                 let up = if zoomed { 0.5 } else { (at % DAY_S) as f64 / DAY_S as f64 };
                 points.push((left + across as f64 / span as f64 * width, bases[row] - up * height, on));
@@ -225,6 +292,16 @@ fn lines_and_bands_are_drawn_where_the_season_has_them() {
     }
     assert!((heights[0] - heights[1]).abs() < 0.2, "a band that is always on is not as high as others: {heights:?}");
     browser.close();
+}
+
+/// From when to when a picture shows, to a dot and a minute.
+fn sight(browser: &mut Page, season: &Season) -> (i64, i64) {
+    let [from, to] = [0.0005, 0.9995].map(|across| {
+        let at = place(browser, 0, across, 0.4);
+        browser.mouse("mouseMoved", at, 0.0);
+        stretch(browser, 0, season)
+    });
+    (from.0, to.1)
 }
 
 /// What the summary beside a picture says about the time shown, without a reading.
@@ -350,7 +427,7 @@ fn seasons_that_overlap_are_read_at_one_date_and_hold_nothing_before_they_start(
     browser.mouse("mouseMoved", at, 0.0);
     reads_what_the_season_holds(&mut browser, 0, &early);
     let read = ["plate", "heater on", "together"].map(|name| shown(&mut browser, 1, name));
-    assert_eq!(read, ["no reading", "not rehearsed", "0 Wh"]);
+    assert_eq!(read, ["no reading", "not in this season", "0 Wh"]);
     browser.close();
 }
 
@@ -366,7 +443,7 @@ fn a_phone_and_a_tablet_show_it_without_scrolling_sideways_and_fingers_zoom_and_
         ("tablet", 820, vec![winter()]),
     ] {
         let mut browser = Page::new(width, 740, true);
-        browser.open(&page(&seasons, &[], SUMMARY, &CAUTIONS));
+        browser.open(&page(&seasons, &[], &summary(seasons.len()), &CAUTIONS));
         browser.photograph(name);
         assert_eq!(browser.value("innerWidth"), width);
         assert_eq!(browser.value("document.documentElement.scrollWidth"), width);
@@ -414,8 +491,8 @@ fn print_shows_the_whole_season_on_landscape_pages_without_buttons() {
     let text = String::from_utf8_lossy(&pdf);
     assert!(text.starts_with("%PDF-"));
     let pages = text.matches("/Type /Page\n").count();
-    // A page for each, and one for text.
-    assert_eq!(pages, 3, "{pages} pages");
+    // One for the figures, a page each, and one for the cautions.
+    assert_eq!(pages, 4, "{pages} pages");
     let box_of = text.split("/MediaBox [").nth(1).expect("a page has a size");
     let size = numbers(box_of.split(']').next().expect("it ends"));
     assert!((size[2] - 842.0).abs() < 1.0 && (size[3] - 595.0).abs() < 1.0, "not A4 landscape: {size:?}");
@@ -432,7 +509,7 @@ fn print_shows_the_whole_season_on_landscape_pages_without_buttons() {
 fn without_scripts_the_drawings_are_shown() {
     let mut browser = Page::new(1000, 900, false);
     browser.disable_scripts();
-    browser.open(&page(&[winter()], &[], SUMMARY, &CAUTIONS));
+    browser.open(&page(&[winter()], &[], &summary(1), &CAUTIONS));
     browser.photograph("no-scripts");
     let html = browser.document();
     assert!(!html.contains("class=\"scripted\""), "a script has run");
@@ -450,18 +527,25 @@ fn names_that_look_like_markup_stay_text() {
     for band in &mut season.bands {
         band.name = format!("{NASTY}{}", band.name);
     }
-    for source in &mut season.energy.sources {
-        *source = format!("{NASTY}{source}");
+    for series in season.amounts.iter_mut().flat_map(|amount| &mut amount.series) {
+        series.name = format!("{NASTY}{}", series.name);
     }
+    season.label = NASTY.to_owned();
     for level in &mut season.levels {
         level.name = format!("{NASTY}{}", level.name);
     }
     let mut browser = Page::new(1280, 900, false);
-    browser.open(&page(std::slice::from_ref(&season), &[], NASTY, &[NASTY]));
+    let nasty = || NASTY.to_owned();
+    let row = TableRow { name: nasty(), values: vec![nasty()] };
+    let table = Table { title: nasty(), is_aside: false, columns: vec![nasty()], rows: vec![row] };
+    let summary = Summary { lead: vec![nasty()], tables: vec![table] };
+    browser.open(&page(std::slice::from_ref(&season), &[], &summary, &[NASTY]));
     assert_eq!(browser.value("document.querySelectorAll('b, #oops').length"), 0);
     assert_eq!(browser.text("document.querySelector('h1').textContent"), NASTY);
     assert_eq!(browser.text("document.title.trim()"), NASTY);
-    assert_eq!(browser.text("document.querySelector('pre').textContent"), NASTY);
+    for element in [".summary > p", "summary", "th[scope=col]", "th[scope=row]", "th + td"] {
+        assert!(browser.text(&format!("document.querySelector('{element}').textContent")).contains(NASTY), "{element}");
+    }
     assert_eq!(browser.text("document.querySelector('footer p').textContent"), NASTY);
     let at = place(&mut browser, 0, 0.4, 0.5);
     browser.mouse("mouseMoved", at, 0.0);
@@ -481,7 +565,7 @@ fn an_hour_and_a_leap_year_and_odd_seasons_draw_without_complaint() {
     }
     let mut empty = hour.clone();
     (empty.lines, empty.levels, empty.bands) = (Vec::new(), Vec::new(), Vec::new());
-    empty.energy = forewarm::chart::DailyEnergy::default();
+    (empty.amounts, empty.charge) = (Vec::new(), None);
     let mut later = seasons::season("Another year", datetime(2030, 7, 1, 0, 0, 0, 0), 5 * DAY_S, 600, 1.5);
     later.levels[1].at_c = -40.0;
     let cases: [(&str, Vec<Season>, usize); 5] = [
@@ -520,4 +604,167 @@ fn place_of_plot(browser: &mut Page, across: f64) -> (f64, f64) {
     let [left, top, width] = ["left", "top", "width"]
         .map(|edge| browser.number(&format!("document.querySelector('.plot').getBoundingClientRect().{edge}")));
     (left + across * width, top + 60.0)
+}
+
+/// What a log leaves: no dates, a pause, and readings that were not believed.
+fn logged() -> Season {
+    let mut season = seasons::season("A log", START, 20 * DAY_S, 600, 1.5);
+    season.clock = Clock::default();
+    season.pauses = vec![(5 * DAY_S, 7 * DAY_S)];
+    for band in &mut season.bands {
+        band.on.retain(|stretch| stretch.to <= 5 * DAY_S || stretch.from >= 7 * DAY_S);
+    }
+    let bins = |days: i64| usize::try_from(days * DAY_S / 600).expect("a bin");
+    for line in &mut season.lines {
+        line.ranges[bins(5)..bins(7)].fill((f32::NAN, f32::NAN));
+    }
+    let line = &mut season.lines[1];
+    line.doubtful = vec![(f32::INFINITY, f32::NEG_INFINITY); bins(12)];
+    line.doubtful[bins(10)..].fill((30.0, 31.0));
+    line.ranges[bins(10)..bins(12)].fill((f32::INFINITY, f32::NEG_INFINITY));
+    season
+}
+
+#[test]
+fn a_log_without_dates_shows_time_since_its_start_its_pauses_and_what_was_not_believed() {
+    let season = logged();
+    let mut browser = opened(std::slice::from_ref(&season), "log");
+    let texts = "[...document.querySelectorAll('.plot text')].map(text => text.textContent).join('\\n')";
+    assert!(browser.text(texts).contains("time since the start, d"));
+    assert_eq!(browser.value("document.querySelectorAll('.plot .doubtful').length"), 1);
+    let read = |browser: &mut Page, across: f64| {
+        let at = place(browser, 0, across, 0.5);
+        browser.mouse("mouseMoved", at, 0.0);
+        let when = browser.text("document.querySelector('.when').textContent");
+        (when, shown(browser, 0, "battery_1"), shown(browser, 0, "heater on"))
+    };
+    let (when, battery, heater) = read(&mut browser, 0.3);
+    assert!(when.starts_with("5 d ") || when.starts_with("6 d "), "{when}");
+    assert_eq!((battery.as_str(), heater.as_str()), ("no reading", "not known"));
+    assert_eq!(read(&mut browser, 0.55).1, "30.0 to 31.0 °C, not believed");
+    assert!(read(&mut browser, 0.8).1.ends_with(" °C"));
+    // A pause counts for nothing in the share of the whole.
+    browser.key("Escape", false);
+    let at = place(&mut browser, 0, 0.5, -2.0);
+    browser.mouse("mouseMoved", at, 0.0);
+    let heater = season.bands.iter().find(|band| band.name == "heater on").expect("a heater");
+    let on: i64 = heater.on.iter().map(|stretch| stretch.on).sum();
+    #[expect(clippy::cast_precision_loss, reason = "small")]
+    let percent = 100.0 * on as f64 / (18 * DAY_S) as f64;
+    let text = shown(&mut browser, 0, "heater on");
+    assert!((numbers(&text).last().unwrap() - percent).abs() <= 0.5, "{text}, not {percent} %");
+    browser.close();
+}
+
+#[test]
+#[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+fn within_a_day_what_flows_is_drawn_while_it_flows_and_no_bar_fills_the_view() {
+    let season = winter();
+    let heater = &season.bands.iter().find(|band| band.name == "heater on").expect("a heater").on;
+    let mut browser = opened(std::slice::from_ref(&season), "day");
+    // Towards a time at which the heater goes off.
+    let off = heater.iter().find(|on| on.from > 60 * DAY_S && on.on > 7200).expect("a long heat").to;
+    let mut close = 0;
+    for _ in 0..40 {
+        let (from, to) = sight(&mut browser, &season);
+        let at = place(&mut browser, 0, (off - from) as f64 / (to - from) as f64, 0.4);
+        browser.mouse("mouseWheel", at, -100.0);
+        let (from, to) = sight(&mut browser, &season);
+        let span = to - from;
+        if span < 3600 {
+            break;
+        }
+        if span >= 2 * DAY_S - 3600 {
+            continue;
+        }
+        close += 1;
+        assert_eq!(browser.value("document.querySelectorAll('.bar').length"), 0, "{span} s");
+        let [left, width] = ["x", "width"].map(|side| each(&mut browser, ".frame", &format!("it.getBBox().{side}"))[0]);
+        let floor = each(&mut browser, ".frame", "it.getBBox().y")[1];
+        for sample in 0..40_i32 {
+            let across = (f64::from(sample) + 0.5) / 40.0;
+            let at = from + span * (2 * i64::from(sample) + 1) / 80;
+            // Some dots, and the minutes that moments are read in.
+            let margin = span / 100 + 120;
+            if heater.iter().any(|on| (on.from - at).abs() <= margin || (on.to - at).abs() <= margin) {
+                continue;
+            }
+            let is_on = heater.iter().any(|on| (on.from..on.to).contains(&at));
+            let point = format!("new DOMPoint({}, {})", left + across * width, floor - 2.0);
+            let flows = browser.value(&format!(
+                "[...document.querySelectorAll('.flow')].slice(0, 3).some(path => path.isPointInFill({point}))"
+            ));
+            assert_eq!(flows, is_on, "{at} of {from}..{to}");
+        }
+    }
+    assert!(close >= 8, "never within a day");
+    browser.photograph("day-closest");
+    browser.close();
+}
+
+#[test]
+fn causes_are_named_where_one_points() {
+    let season = winter();
+    let mut browser = opened(std::slice::from_ref(&season), "causes");
+    for (band, causes) in [("wanted, refused", &["cells cold", "soaking"][..]), ("alarm", &["open"])] {
+        let held = season.bands.iter().find(|of| of.name == band).expect("a band");
+        for (rank, cause) in causes.iter().enumerate() {
+            let stretch = held.on.iter().find(|stretch| stretch.cause == rank && stretch.on > 600).expect("one");
+            #[expect(clippy::cast_precision_loss, reason = "small")]
+            let across = i64::midpoint(stretch.from, stretch.to) as f64 / season.span_s as f64;
+            let at = place(&mut browser, 0, across, 0.5);
+            browser.mouse("mouseMoved", at, 0.0);
+            let text = shown(&mut browser, 0, cause);
+            assert_ne!(text, "off", "{band}: {cause}");
+            reads_what_the_season_holds(&mut browser, 0, &season);
+        }
+    }
+    browser.photograph("causes-read");
+    browser.close();
+}
+
+#[test]
+fn figures_stand_above_the_picture_each_beside_its_name_also_on_a_phone() {
+    let better = seasons::season("50 mm of insulation", START, 180 * DAY_S, 600, 0.8);
+    for (name, width, seasons) in
+        [("figures-phone", 360, vec![winter()]), ("figures-phone-two", 360, vec![winter(), better])]
+    {
+        let mut browser = Page::new(width, 740, true);
+        browser.open(&page(&seasons, &[], &summary(seasons.len()), &CAUTIONS));
+        browser.photograph(name);
+        let below = "document.querySelector('.plot').getBoundingClientRect().top - \
+             document.querySelector('.summary').getBoundingClientRect().bottom";
+        assert!(browser.number(below) > 0.0, "{name}");
+        let wrapped = "[...document.querySelectorAll('details[open] tr')].filter(row => row.querySelector('th + td'))\
+             .flatMap(row => [...row.querySelectorAll('td')].map(cell => [row.querySelector('th'), cell]))\
+             .filter(([name, cell]) => cell.getBoundingClientRect().left < name.getBoundingClientRect().left + 60 || \
+             cell.getClientRects().length !== 1 || cell.scrollWidth > cell.clientWidth + 1 || \
+             cell.getBoundingClientRect().top > name.getBoundingClientRect().top + 1).length";
+        assert_eq!(browser.value(wrapped), 0, "{name}: a figure has gone to another line");
+        assert_eq!(browser.value("document.documentElement.scrollWidth"), width, "{name}");
+        browser.close();
+    }
+}
+
+#[test]
+fn two_seasons_are_told_apart_by_their_files_and_a_source_has_one_colour() {
+    let mut other = seasons::season("50 mm of insulation", START, 180 * DAY_S, 600, 0.8);
+    // The other way round in the other file.
+    other.amounts[0].series.swap(0, 1);
+    let (a, b) = (other.bands.len() - 3, other.bands.len() - 2);
+    other.bands.swap(a, b);
+    let seasons = [winter(), other];
+    let mut browser = opened(&seasons, "two-files");
+    let names = browser.value("[...document.querySelectorAll('.season h2')].map(title => title.textContent)");
+    assert_eq!(names, serde_json::json!([seasons[0].label, seasons[1].label]));
+    let colours = |name: &str| {
+        format!(
+            "[...new Set([...document.querySelectorAll('.item')].filter(item => item.querySelector('.name').textContent === '{name}')\
+             .map(item => item.querySelector('rect').getAttribute('fill')))]"
+        )
+    };
+    let [engine, solar] = ["engine", "solar"].map(|name| browser.value(&colours(name)));
+    assert_eq!((engine.as_array().map(Vec::len), solar.as_array().map(Vec::len)), (Some(1), Some(1)));
+    assert_ne!(engine, solar);
+    browser.close();
 }

@@ -3,7 +3,7 @@
 use super::axis::{self, Tick};
 use super::style::{self, LineStyle, Stroke};
 use super::svg::{area, escaped, polyline, shares, text};
-use super::{DAY_S, Level, LevelKind, Line, Season, aligned};
+use super::{Amount, DAY_S, Level, LevelKind, Line, Measure, Season, Stretch, aligned, source_names};
 use jiff::civil::Time;
 use std::fmt::Write;
 
@@ -16,8 +16,11 @@ const TALL: f64 = 290.0;
 /// Height of a band and distance from one to the next.
 const BAND: f64 = 24.0;
 const BAND_PITCH: f64 = 32.0;
-/// Height of the energy.
-const ENERGY: f64 = 96.0;
+/// Height of the state of charge, and of what adds up.
+const CHARGE: f64 = 56.0;
+const AMOUNT: f64 = 96.0;
+/// Height of a caption above a panel, with the room above it.
+const CAPTION: f64 = 34.0;
 /// Distance between lines of text.
 const LEADING: f64 = 16.0;
 /// What stands right of the axes starts here.
@@ -25,7 +28,7 @@ const MARGIN: f64 = RIGHT + 8.0;
 /// A day narrower than this is one column, a week if even a day is too narrow.
 const NARROW_DAY: f64 = 8.0;
 const NARROWEST_DAY: f64 = 1.5;
-/// Energy of days narrower than this is joined to weeks.
+/// What adds up in days narrower than this is joined to weeks.
 const NARROWEST_BAR: f64 = 12.0;
 
 /// What several drawings have in common, so that they can be compared.
@@ -39,9 +42,17 @@ struct Frame {
     ticks: Vec<Tick<f64>>,
     /// Days that a bar stands for.
     days: usize,
-    /// The top of the energy axis and its ticks, in its unit.
+    /// The axes of what adds up.
+    amounts: Vec<Scale>,
+    /// Names of the sources in the order of their colours.
+    sources: Vec<String>,
+}
+
+/// The axis of an amount: its top and its ticks, in its unit.
+struct Scale {
+    what: String,
     most: f64,
-    energy_ticks: Vec<Tick<f64>>,
+    ticks: Vec<Tick<f64>>,
     unit: Unit,
 }
 
@@ -73,16 +84,20 @@ impl Column {
     }
 }
 
-/// A unit of energy.
+/// A unit of energy or of charge, and how much of the measure it is.
 #[derive(Clone, Copy)]
 struct Unit {
     name: &'static str,
-    wh: f64,
+    size: f64,
 }
 
-/// What goes up to `wh` is easiest to read in this unit.
-const fn unit(wh: f64) -> Unit {
-    if wh < 5000.0 { Unit { name: "Wh", wh: 1.0 } } else { Unit { name: "kWh", wh: 1000.0 } }
+/// What goes up to `most` is easiest to read in this unit.
+const fn unit(measure: Measure, most: f64) -> Unit {
+    match measure {
+        Measure::WattHours if most < 5000.0 => Unit { name: "Wh", size: 1.0 },
+        Measure::WattHours => Unit { name: "kWh", size: 1000.0 },
+        Measure::AmpereHours => Unit { name: "Ah", size: 1.0 },
+    }
 }
 
 /// A number with a minus sign in place of the hyphen.
@@ -90,9 +105,13 @@ fn minus(number: &str) -> String {
     number.replace('-', "−")
 }
 
-/// An energy for a person.
-fn energy(wh: f64) -> String {
-    match wh / 1000.0 {
+/// A sum for a person.
+fn sum(measure: Measure, value: f64) -> String {
+    if measure == Measure::AmpereHours {
+        return format!("{value:.0} Ah");
+    }
+    let wh = value;
+    match value / 1000.0 {
         ..1.0 => format!("{wh:.0} Wh"),
         kwh @ ..100.0 => format!("{kwh:.1} kWh"),
         kwh => format!("{kwh:.0} kWh"),
@@ -111,7 +130,8 @@ const fn count(number: usize) -> f64 {
 
 impl Frame {
     fn new(seasons: &[Season], length_s: i64) -> Self {
-        let ranges = seasons.iter().flat_map(|season| &season.lines).flat_map(|line| &line.ranges);
+        let lines = seasons.iter().flat_map(|season| &season.lines);
+        let ranges = lines.flat_map(|line| line.ranges.iter().chain(&line.doubtful));
         let known = ranges.filter_map(|range| known(*range));
         let (low, high) = known.fold((f64::MAX, f64::MIN), |(low, high), range| (low.min(range.0), high.max(range.1)));
         let levels = seasons.iter().flat_map(|season| &season.levels).filter(|level| shown(level, (low, high)));
@@ -125,11 +145,19 @@ impl Frame {
             _ => Column::Days(7),
         };
         let days = if day < NARROWEST_BAR { 7 } else { 1 };
-        let totals = seasons.iter().flat_map(|season| season.energy.days.chunks(days));
-        let most = totals.map(|bar| bar.iter().flatten().sum::<f64>()).fold(0.0, f64::max);
-        let unit = unit(most);
-        let (_, most, energy_ticks) = axis::values(0.0, most / unit.wh, 3.0);
-        Self { length_s, column, low, high, ticks, days, most, energy_ticks, unit }
+        let mut amounts: Vec<Scale> = Vec::new();
+        for amount in seasons.iter().flat_map(|season| &season.amounts) {
+            if amounts.iter().any(|scale| scale.what == amount.what) {
+                continue;
+            }
+            let alike = seasons.iter().flat_map(|season| &season.amounts).filter(|other| other.what == amount.what);
+            let most = alike.flat_map(|amount| bars(amount, days)).map(|bar| bar.iter().sum()).fold(0.0, f64::max);
+            let unit = unit(amount.measure, most);
+            let (_, most, ticks) = axis::values(0.0, most / unit.size, 3.0);
+            amounts.push(Scale { what: amount.what.clone(), most, ticks, unit });
+        }
+        let sources = source_names(seasons).into_iter().map(str::to_owned).collect();
+        Self { length_s, column, low, high, ticks, days, amounts, sources }
     }
 
     fn x(&self, at: i64) -> f64 {
@@ -137,12 +165,22 @@ impl Frame {
     }
 }
 
+/// How much of each part there is in each bar of so many days.
+fn bars(amount: &Amount, days: usize) -> Vec<Vec<f64>> {
+    let count = amount.series.iter().map(|series| series.days.len()).max().unwrap_or(0).div_ceil(days);
+    let of = |bar: usize| {
+        let within = move |list: &[f64]| list.iter().skip(bar * days).take(days).sum();
+        amount.series.iter().map(|series| within(&series.days)).collect()
+    };
+    (0..count).map(of).collect()
+}
+
 /// Whether a threshold is shown beside temperatures between `low` and `high`: those of cold charge always, others where it gets near.
 fn shown(level: &Level, (low, high): (f64, f64)) -> bool {
     matches!(level.kind, LevelKind::Inhibit | LevelKind::Release) || (low - 5.0..=high + 5.0).contains(&level.at_c)
 }
 
-/// The season as an SVG document, 900 units wide: temperatures, what was on, and heater energy.
+/// The season as an SVG document, 900 units wide: temperatures, what was on, the state of charge, and what adds up.
 #[must_use]
 pub fn drawing(season: &Season) -> String {
     drawings(std::slice::from_ref(season)).remove(0)
@@ -154,6 +192,9 @@ pub(super) fn drawings(seasons: &[Season]) -> Vec<String> {
     let frame = Frame::new(seasons, length_s);
     seasons.iter().zip(offsets).map(|(season, offset)| Drawing { frame: &frame, season, offset }.svg()).collect()
 }
+
+/// A place on the time axis, and where the highest and the lowest lie there.
+type Reach = (f64, f64, f64);
 
 struct Drawing<'a> {
     frame: &'a Frame,
@@ -170,15 +211,19 @@ impl Drawing<'_> {
     fn svg(&self) -> String {
         let mut body = String::new();
         let top = self.legend(&mut body) + 34.0;
-        let bands = top + TALL + 34.0;
-        let energy = bands + BAND_PITCH * count(self.season.bands.len()) + 20.0;
-        let has_energy = !self.season.energy.sources.is_empty();
-        let floor = if has_energy { energy + ENERGY } else { energy - 20.0 };
+        let bands = top + TALL + CAPTION;
+        let charge = bands + BAND_PITCH * count(self.season.bands.len()) + CAPTION - 14.0;
+        let amounts = charge + self.season.charge.as_ref().map_or(0.0, |_| CHARGE + CAPTION);
+        let floor = amounts + (AMOUNT + CAPTION) * count(self.season.amounts.len()) - CAPTION;
+        self.pauses(&mut body, top, floor);
         self.times(&mut body, top, floor);
         self.temperatures(&mut body, top);
         self.bands(&mut body, bands);
-        if has_energy {
-            self.energy(&mut body, energy);
+        if let Some(line) = &self.season.charge {
+            self.charge(&mut body, line, charge);
+        }
+        for (rank, amount) in self.season.amounts.iter().enumerate() {
+            self.amount(&mut body, amount, amounts + (AMOUNT + CAPTION) * count(rank));
         }
         let height = floor + 48.0;
         let mut out = format!(
@@ -213,17 +258,43 @@ impl Drawing<'_> {
             text(out, (x + 30.0, y), "start", &line.name);
             x += wide;
         }
+        if self.season.lines.iter().any(|line| !line.doubtful.is_empty()) {
+            y += LEADING;
+            text(out, (LEFT, y), "start", "pale: measured, and not believed");
+        }
         y
     }
 
+    /// Stretches of which nothing is known.
+    fn pauses(&self, out: &mut String, top: f64, floor: f64) {
+        for &(from, to) in &self.season.pauses {
+            let (left, right) = (self.x(from), self.x(to));
+            let (wide, tall) = (right - left, floor - top);
+            let _ = writeln!(
+                out,
+                "<rect x=\"{left:.1}\" y=\"{top}\" width=\"{wide:.1}\" height=\"{tall}\" fill=\"{}\"/>",
+                style::PAUSE
+            );
+        }
+    }
+
     fn times(&self, out: &mut String, top: f64, floor: f64) {
-        let start = self.season.start.saturating_sub(jiff::SignedDuration::from_secs(self.offset));
-        for Tick { at, label } in axis::dates(start, self.frame.length_s.saturating_mul(1000)) {
+        let length_ms = self.frame.length_s.saturating_mul(1000);
+        let clock = &self.season.clock;
+        let (ticks, caption) = if let Some(start) = clock.start {
+            let from = start.saturating_sub(jiff::SignedDuration::from_secs(self.offset));
+            let zone = clock.zone.as_ref().map_or("local standard time".to_owned(), |zone| format!("UTC{zone}"));
+            let from_when = start.strftime("%Y-%m-%d %H:%M");
+            (axis::dates(from, length_ms), format!("date and time, {zone}, from {from_when}"))
+        } else {
+            let (ticks, unit) = axis::elapsed(length_ms);
+            (ticks, format!("time since the start, {unit}"))
+        };
+        for Tick { at, label } in ticks {
             let x = self.frame.x(at / 1000);
             let _ = writeln!(out, "<path d=\"M{x:.1} {top}V{floor}\" stroke=\"#e2e2e2\"/>");
             text(out, (x, floor + 17.0), "middle", &label);
         }
-        let caption = format!("date and time, local standard time, from {}", start.strftime("%Y-%m-%d %H:%M"));
         text(out, (f64::midpoint(LEFT, RIGHT), floor + 36.0), "middle", &caption);
     }
 
@@ -260,6 +331,7 @@ impl Drawing<'_> {
         };
         shade(out, style::THRESHOLD.colour, 0.14);
         for (line, style) in styled(&self.season.lines) {
+            self.doubtful(out, line, style, &y);
             self.line(out, line, style, &y);
         }
         // Where dark areas would hide it.
@@ -285,6 +357,38 @@ impl Drawing<'_> {
         let _ = writeln!(out, "<path d=\"M{LEFT} {top}H{RIGHT}V{bottom}H{LEFT}Z\" fill=\"none\" stroke=\"#444\"/>");
     }
 
+    /// Where the lowest and the highest of each column lie, if there are any, and whether the columns are the line's own bins.
+    fn points(&self, line: &Line, ranges: &[(f32, f32)], y: &dyn Fn(f64) -> f64) -> (Vec<Option<Reach>>, bool) {
+        let mut columns = self.frame.column.edges(self.season.span_s, self.frame.length_s);
+        let apart = columns.first().is_some_and(|(from, to)| line.bin_s >= 2 * (to - from));
+        if apart {
+            let bins = (0..i64::try_from(ranges.len()).unwrap_or(0)).map(|index| index * line.bin_s);
+            columns = bins.map(|from| (from, (from + line.bin_s).min(self.season.span_s))).collect();
+        }
+        let point = |column: (i64, i64)| {
+            let (low, high) = extremes(line.bin_s, ranges, column)?;
+            Some((self.x(i64::midpoint(column.0, column.1)), y(high), y(low)))
+        };
+        (columns.into_iter().map(point).collect(), apart)
+    }
+
+    /// What was measured and not believed: an outline, far paler than what was.
+    fn doubtful(&self, out: &mut String, line: &Line, style: LineStyle, y: &dyn Fn(f64) -> f64) {
+        let (points, _) = self.points(line, &line.doubtful, y);
+        for piece in points.chunk_by(|a, b| a.is_some() == b.is_some()) {
+            let piece: Vec<(f64, f64, f64)> = piece.iter().copied().flatten().collect();
+            if !piece.is_empty() {
+                let Stroke { colour, dashes } = style.stroke;
+                let path = area(&piece);
+                let _ = writeln!(
+                    out,
+                    "<path class=\"doubtful\" fill=\"none\" stroke=\"{colour}\" stroke-opacity=\"0.4\" \
+                     stroke-dasharray=\"{dashes}\" stroke-linejoin=\"round\" d=\"{path}\"/>"
+                );
+            }
+        }
+    }
+
     /// The area between lowest and highest, in pieces where there is nothing between; with the line midway where bins are told apart.
     fn line(
         &self,
@@ -294,19 +398,7 @@ impl Drawing<'_> {
         y: &dyn Fn(f64) -> f64,
     ) {
         let Stroke { colour, dashes } = stroke;
-        let mut columns = self.frame.column.edges(self.season.span_s, self.frame.length_s);
-        let apart = columns.first().is_some_and(|(from, to)| line.bin_s >= 2 * (to - from));
-        if apart {
-            let bins = (0..i64::try_from(line.ranges.len()).unwrap_or(0)).map(|index| index * line.bin_s);
-            columns = bins.map(|from| (from, (from + line.bin_s).min(self.season.span_s))).collect();
-        }
-        let points: Vec<_> = columns
-            .into_iter()
-            .map(|column| {
-                let (low, high) = extremes(line, column)?;
-                Some((self.x(i64::midpoint(column.0, column.1)), y(high), y(low)))
-            })
-            .collect();
+        let (points, apart) = self.points(line, &line.ranges, y);
         let (fill, outline) = if apart { (fill * 0.6, "none") } else { (fill, colour) };
         for piece in points.chunk_by(|a, b| a.is_some() == b.is_some()) {
             let piece: Vec<(f64, f64, f64)> = piece.iter().copied().flatten().collect();
@@ -320,7 +412,7 @@ impl Drawing<'_> {
                  stroke-dasharray=\"{dashes}\" stroke-linejoin=\"round\" d=\"{}\"/>",
                 area(&piece)
             );
-            if apart {
+            if apart && width > 0.0 {
                 let middle = polyline(piece.iter().map(|&(x, upper, lower)| (x, f64::midpoint(upper, lower))));
                 let _ = writeln!(
                     out,
@@ -334,7 +426,8 @@ impl Drawing<'_> {
     fn bands(&self, out: &mut String, top: f64) {
         let span = self.season.span_s.max(1);
         let columns = self.frame.column.edges(span, self.frame.length_s);
-        let upright = matches!(self.frame.column, Column::Days(1)) && self.season.start.time() == Time::midnight();
+        let from_midnight = self.season.clock.start.is_some_and(|start| start.time() == Time::midnight());
+        let upright = matches!(self.frame.column, Column::Days(1)) && from_midnight;
         if !self.season.bands.is_empty() {
             let how = if upright {
                 "on or off, each day from midnight at the bottom to midnight at the top"
@@ -354,20 +447,21 @@ impl Drawing<'_> {
             let _ = writeln!(
                 out,
                 "<path d=\"M{LEFT} {bottom}H{RIGHT}\" stroke=\"#999\"/>\n<path fill=\"{}\" d=\"{path}\"/>",
-                style::band(band.kind)
+                style::band(band, &self.frame.sources)
             );
-            let on: i64 = band.on.iter().map(|(from, to)| to.min(&span) - from.max(&0)).sum();
-            let label = format!("{} {:.0} %", band.name, 100.0 * real(on) / real(span));
+            let on: i64 = band.on.iter().map(|stretch| stretch.on).sum();
+            let known = span - self.season.pauses.iter().map(|(from, to)| to - from).sum::<i64>();
+            let label = format!("{} {:.0} %", band.name, 100.0 * real(on) / real(known.max(1)));
             text(out, (MARGIN, bottom - BAND / 2.0 + 4.0), "start", &label);
         }
     }
 
     /// The path of a band with each day on end, so that one sees when in the day.
-    fn days(&self, on: &[(i64, i64)], bottom: f64) -> String {
+    fn days(&self, on: &[Stretch], bottom: f64) -> String {
         // Gaps shorter than this (s) are too thin to be seen.
         const THIN: i64 = 900;
         let mut pieces: Vec<(i64, i64)> = Vec::new();
-        for &(mut from, to) in on {
+        for &Stretch { mut from, to, .. } in on {
             while from < to {
                 let end = ((from.div_euclid(DAY_S) + 1) * DAY_S).min(to);
                 match pieces.last_mut() {
@@ -387,45 +481,59 @@ impl Drawing<'_> {
         path
     }
 
-    fn energy(&self, out: &mut String, top: f64) {
-        let bottom = top + ENERGY;
-        let Frame { days, most, unit, .. } = *self.frame;
-        let per = if days == 1 { "day" } else { "week" };
+    fn charge(&self, out: &mut String, line: &Line, top: f64) {
+        let bottom = top + CHARGE;
+        let y = |percent: f64| bottom - CHARGE * percent / 100.0;
+        text(out, (LEFT - 6.0, top - 12.0), "end", "%");
+        text(out, (LEFT, top - 12.0), "start", "state of charge");
+        for percent in [0.0, 50.0, 100.0] {
+            let y = y(percent);
+            let _ = writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#e2e2e2\"/>");
+            text(out, (LEFT - 6.0, y + 4.0), "end", &format!("{percent:.0}"));
+        }
+        self.line(out, line, style::line(line.kind, 0), &y);
+        let _ = writeln!(out, "<path d=\"M{LEFT} {bottom}H{RIGHT}\" stroke=\"#444\"/>");
+    }
+
+    fn amount(&self, out: &mut String, amount: &Amount, top: f64) {
+        let bottom = top + AMOUNT;
+        let Frame { days, amounts, sources, .. } = self.frame;
+        let Some(Scale { most, ticks, unit, .. }) = amounts.iter().find(|scale| scale.what == amount.what) else {
+            return;
+        };
+        let per = if *days == 1 { "day" } else { "week" };
         text(out, (LEFT - 6.0, top - 12.0), "end", unit.name);
-        text(out, (LEFT, top - 12.0), "start", &format!("heater energy, {} a {per}", unit.name));
-        let y = |wh: f64| bottom - ENERGY * wh / unit.wh / most;
-        for Tick { at, label } in &self.frame.energy_ticks {
-            let y = y(at * unit.wh);
+        text(out, (LEFT, top - 12.0), "start", &format!("{}, {} a {per}", amount.what, unit.name));
+        let y = |value: f64| bottom - AMOUNT * value / unit.size / most;
+        for Tick { at, label } in ticks {
+            let y = y(at * unit.size);
             let _ = writeln!(out, "<path d=\"M{LEFT} {y:.1}H{RIGHT}\" stroke=\"#e2e2e2\"/>");
             text(out, (LEFT - 6.0, y + 4.0), "end", label);
         }
-        let energy_of = &self.season.energy;
-        let mut labels = Vec::new();
-        let mut paths = vec![String::new(); energy_of.sources.len()];
-        let bar_s = DAY_S * i64::try_from(days).unwrap_or(1);
+        let mut paths = vec![String::new(); amount.series.len()];
+        let bar_s = DAY_S * i64::try_from(*days).unwrap_or(1);
         let mut from = 0;
-        for bar in energy_of.days.chunks(days) {
+        for bar in bars(amount, *days) {
             let to = (from + bar_s).min(self.season.span_s);
             let (left, right) = (self.x(from), self.x(to));
             let gap = ((right - left) / 5.0).min(2.0);
             let mut below = 0.0;
-            for (source, path) in paths.iter_mut().enumerate() {
-                let wh: f64 = bar.iter().filter_map(|day| day.get(source)).sum();
-                if wh > 0.0 {
-                    let (low, high) = (y(below), y(below + wh));
+            for (value, path) in bar.into_iter().zip(&mut paths) {
+                if value > 0.0 {
+                    let (low, high) = (y(below), y(below + value));
                     let _ = write!(path, "M{left:.1} {low:.1}V{high:.1}H{:.1}V{low:.1}Z", right - gap);
-                    below += wh;
+                    below += value;
                 }
             }
             from += bar_s;
         }
-        for (source, (name, path)) in energy_of.sources.iter().zip(paths).enumerate() {
-            let colour = style::source(source);
+        let mut labels = Vec::new();
+        for (series, path) in amount.series.iter().zip(paths) {
+            let colour = style::series(series, sources);
             let _ = writeln!(out, "<path fill=\"{colour}\" stroke=\"#fff\" stroke-width=\"0.5\" d=\"{path}\"/>");
-            let total = energy_of.days.iter().filter_map(|day| day.get(source)).sum();
-            labels.push((colour, format!("{name} {}", energy(total))));
+            labels.push((colour, format!("{} {}", series.name, sum(amount.measure, series.days.iter().sum()))));
         }
-        // The topmost source first, as in the bars.
+        // The topmost first, as in the bars.
         for (row, (colour, label)) in labels.iter().rev().enumerate() {
             let y = top + 8.0 + LEADING * count(row);
             let _ = writeln!(
@@ -441,9 +549,9 @@ impl Drawing<'_> {
 
 /// Lines with their styles, in the order in which they are drawn: what decides last, on top.
 pub(super) fn styled(lines: &[Line]) -> Vec<(&Line, LineStyle)> {
-    use super::LineKind::{CellReading, ColdestCell, Outside, Plate};
+    use super::LineKind::{CellReading, Charge, ColdestCell, Outside, Plate, Trials};
     let mut out = Vec::new();
-    for kind in [Outside, Plate, CellReading, ColdestCell] {
+    for kind in [Outside, Plate, Trials, CellReading, ColdestCell, Charge] {
         let of_kind = lines.iter().filter(|line| line.kind == kind);
         out.extend(of_kind.enumerate().map(|(rank, line)| (line, style::line(kind, rank))));
     }
@@ -467,28 +575,29 @@ pub(super) fn hystereses(levels: &[Level]) -> Vec<(f64, f64)> {
 #[expect(clippy::cast_possible_truncation, reason = "a few hundred")]
 const COLUMNS: i64 = (RIGHT - LEFT) as i64;
 
-/// Lowest and highest of a line in the bins that touch a stretch.
-fn extremes(line: &Line, (from, to): (i64, i64)) -> Option<(f64, f64)> {
-    let bin = line.bin_s.max(1);
-    let index = |at: i64| usize::try_from(at).unwrap_or(0).min(line.ranges.len());
-    let bins = line.ranges.get(index(from / bin)..index((to - 1) / bin + 1))?;
+/// Lowest and highest in the bins that touch a stretch.
+fn extremes(bin_s: i64, ranges: &[(f32, f32)], (from, to): (i64, i64)) -> Option<(f64, f64)> {
+    let bin = bin_s.max(1);
+    let index = |at: i64| usize::try_from(at).unwrap_or(0).min(ranges.len());
+    let bins = ranges.get(index(from / bin)..index((to - 1) / bin + 1))?;
     let ranges = bins.iter().filter_map(|range| known(*range));
     ranges.reduce(|(low, high), range| (low.min(range.0), high.max(range.1)))
 }
 
 /// The share of each column's time in which something was on.
-fn shares_on(on: &[(i64, i64)], columns: &[(i64, i64)]) -> Vec<f64> {
-    let mut spans = on.iter().copied().peekable();
+fn shares_on(on: &[Stretch], columns: &[(i64, i64)]) -> Vec<f64> {
+    let mut spans = on.iter().peekable();
     let share = |&(start, end): &(i64, i64)| {
-        let mut time = 0;
-        while let Some(&(from, to)) = spans.peek() {
-            time += (to.min(end) - from.max(start)).max(0);
-            if to > end {
+        let mut time = 0.0;
+        while let Some(Stretch { from, to, on, .. }) = spans.peek().copied() {
+            let within = (to.min(&end) - from.max(&start)).max(0);
+            time += real(within) * real(*on) / real((to - from).max(1));
+            if *to > end {
                 break;
             }
             spans.next();
         }
-        real(time) / real(end - start)
+        time / real(end - start)
     };
     columns.iter().map(share).collect()
 }

@@ -2,8 +2,9 @@
 //!
 //! Of a season: a page to look into with a pointer, a finger or the keyboard, and a drawing that stands alone.
 //!
-//! Temperatures with the thresholds, beneath them what was on, beneath that the heater's energy, all on one time axis. What must not
-//! be lost however far away one stands is kept: the lowest and the highest temperature, and the share of the time that something was on.
+//! Temperatures with the thresholds, beneath them what was on, the state of charge, and heater energy and charge by day, all on one time
+//! axis. What must not be lost however far away one stands is kept: the lowest and the highest temperature, and the share of the time
+//! that something was on.
 //!
 //! The page carries the drawing too: for print, and for whoever runs no scripts.
 //!
@@ -30,18 +31,20 @@ pub(crate) mod svg;
 mod tests;
 
 pub use draw::drawing;
-pub use page::page;
+pub use page::{Summary, Table, TableRow, page};
 pub use section::{Thermometer, Warmth, section};
 
-use jiff::civil::DateTime;
+use crate::season::Clock;
 
-/// What one rehearsal has to show.
+/// What one season has to show.
 #[derive(Clone, Debug)]
 pub struct Season {
     /// What it is called.
     pub title: String,
-    /// Date and time of second 0, local standard time.
-    pub start: DateTime,
+    /// What it is called beside another: the file it comes from.
+    pub label: String,
+    /// Which moment second 0 is.
+    pub clock: Clock,
     /// Its length (s).
     pub span_s: i64,
     /// Temperatures.
@@ -50,8 +53,12 @@ pub struct Season {
     pub levels: Vec<Level>,
     /// Outputs, and whatever else is on or off.
     pub bands: Vec<Band>,
-    /// Heater energy.
-    pub energy: DailyEnergy,
+    /// State of charge (%), where it is known.
+    pub charge: Option<Line>,
+    /// What adds up day by day: heater energy, charge.
+    pub amounts: Vec<Amount>,
+    /// Stretches of which nothing is known, from and to (s), in order.
+    pub pauses: Vec<(i64, i64)>,
 }
 
 /// A temperature over time.
@@ -65,7 +72,12 @@ pub struct Line {
     pub bin_s: i64,
     /// Lowest and highest in each bin (°C), from second 0 on; not a number where there is none. Shown to 0.01 K.
     pub ranges: Vec<(f32, f32)>,
+    /// The same of what was measured and not believed.
+    pub doubtful: Vec<(f32, f32)>,
 }
+
+/// The range of a bin in which there is nothing.
+pub(crate) const NO_RANGE: (f32, f32) = (f32::INFINITY, f32::NEG_INFINITY);
 
 /// What a temperature is of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -76,8 +88,12 @@ pub enum LineKind {
     ColdestCell,
     /// What the controller reads of the plate, or the plate itself.
     Plate,
-    /// Outside air.
+    /// Outside air, or that of a room.
     Outside,
+    /// The coldest place of any battery, from the coldest of many trials to the warmest.
+    Trials,
+    /// The state of charge (%).
+    Charge,
 }
 
 /// A threshold.
@@ -113,8 +129,31 @@ pub struct Band {
     pub name: String,
     /// What it is, which decides its colour.
     pub kind: BandKind,
-    /// From when to when it is on (s), in order and without overlap.
-    pub on: Vec<(i64, i64)>,
+    /// When it is on, in order and without overlap.
+    pub on: Vec<Stretch>,
+    /// What it can be on for; nothing where it has no causes.
+    pub causes: Vec<String>,
+}
+
+/// A time in which something is on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stretch {
+    /// When it begins (s).
+    pub from: i64,
+    /// When it ends (s).
+    pub to: i64,
+    /// For how long it is on in between (s): all the time, unless there are too many stretches to keep each.
+    pub on: i64,
+    /// Which of the causes it is on for.
+    pub cause: usize,
+}
+
+impl Stretch {
+    /// A time in which something without causes is on.
+    #[must_use]
+    pub const fn new(from: i64, to: i64) -> Self {
+        Self { from, to, on: to - from, cause: 0 }
+    }
 }
 
 /// What is on or off.
@@ -122,33 +161,83 @@ pub struct Band {
 pub enum BandKind {
     /// Charge is permitted.
     Charge,
+    /// Charge is refused.
+    Refused,
     /// The heater is on.
     Heater,
-    /// An energy source is present, or anything else from outside.
+    /// An energy source is present. It has the colour of its energy.
     Source,
+    /// What somebody else's controller did.
+    Logged,
     /// Something is wrong.
     Alarm,
 }
 
-/// Energy by source, day by day.
-#[derive(Clone, Debug, Default)]
-pub struct DailyEnergy {
-    /// What the sources are called; the bank last.
-    pub sources: Vec<String>,
-    /// For each 24 h from second 0 on, what each of them gave (Wh).
-    pub days: Vec<Vec<f64>>,
+/// Something that adds up.
+#[derive(Clone, Debug)]
+pub struct Amount {
+    /// What it is called.
+    pub what: String,
+    /// What it is called as it flows.
+    pub flow: String,
+    /// The band that it flows in.
+    pub band: usize,
+    /// What it is measured in.
+    pub measure: Measure,
+    /// Width of a bin (s).
+    pub bin_s: i64,
+    /// What it is made up of, from the bottom of a bar up.
+    pub series: Vec<Series>,
+}
+
+/// What an amount is measured in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+pub enum Measure {
+    /// Energy (Wh).
+    #[serde(rename = "Wh")]
+    WattHours,
+    /// Charge (Ah).
+    #[serde(rename = "Ah")]
+    AmpereHours,
+}
+
+/// Part of an amount.
+#[derive(Clone, Debug)]
+pub struct Series {
+    /// What it is called.
+    pub name: String,
+    /// What it is, which decides its colour.
+    pub kind: SeriesKind,
+    /// How much of it in each bin, from second 0 on.
+    pub bins: Vec<f32>,
+    /// How much of it in each 24 h from second 0 on.
+    pub days: Vec<f64>,
+}
+
+/// What a part of an amount is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SeriesKind {
+    /// What a source gave. A source has the same colour wherever it is drawn.
+    Source,
+    /// What the bank gave.
+    Bank,
+    /// What the bank took up.
+    Charged,
 }
 
 /// Length of a day (s).
-const DAY_S: i64 = 86_400;
+pub(crate) const DAY_S: i64 = 86_400;
 
 /// How long after the start of a common time axis each season starts (s), and the length of that axis (s).
 ///
-/// By date, where each season shares some day with the first; else each from its own start on.
+/// By date, where each season has dates and shares some day with the first; else each from its own start on.
 fn aligned(seasons: &[Season]) -> (Vec<i64>, i64) {
-    let earliest = seasons.iter().map(|season| season.start).min();
+    let starts: Option<Vec<_>> = seasons.iter().map(|season| season.clock.start).collect();
+    let starts = starts.unwrap_or_default();
+    let earliest = starts.iter().min().copied();
     let mut offsets: Vec<i64> =
-        seasons.iter().map(|season| earliest.map_or(0, |start| season.start.duration_since(start).as_secs())).collect();
+        starts.iter().map(|start| earliest.map_or(0, |earliest| start.duration_since(earliest).as_secs())).collect();
+    offsets.resize(seasons.len(), 0);
     let ends = |offsets: &[i64]| -> Vec<i64> {
         offsets.iter().zip(seasons).map(|(offset, season)| offset + season.span_s.max(1)).collect()
     };
@@ -158,4 +247,16 @@ fn aligned(seasons: &[Season]) -> (Vec<i64>, i64) {
     }
     let length = ends(&offsets).into_iter().max().unwrap_or(1);
     (offsets, length)
+}
+
+/// Pictures that are compared have one colour for each source, by its name: those of the names in their order, whatever that is in the
+/// files.
+fn source_names(seasons: &[Season]) -> Vec<&str> {
+    let series = seasons.iter().flat_map(|season| &season.amounts).flat_map(|amount| &amount.series);
+    let given = series.filter(|series| series.kind == SeriesKind::Source).map(|series| series.name.as_str());
+    let bands = seasons.iter().flat_map(|season| &season.bands).filter(|band| band.kind == BandKind::Source);
+    let mut names: Vec<&str> = given.chain(bands.map(|band| band.name.as_str())).collect();
+    names.sort_unstable();
+    names.dedup();
+    names
 }

@@ -1,10 +1,14 @@
 "use strict";
 // Shows seasons to a pointer, a finger or the keyboard. What it is given, all times in s, all temperatures in °C:
-//   length, of the time axis that all seasons share; threshold and dash, the colour and dashes of levels; for each season
-//   title, start (of its second 0, local standard time), offset (of its second 0 on the time axis), span,
-//   lines [name, colour, dash, width, fill (opacity), bin (width), low and high (base64, hundredths, two bytes each)],
-//   levels [name, at, always (shown)], hystereses [[from, to]], bands [name, colour, on (off for, on for, off for …)],
-//   sources [name, colour], day (length of), days [[Wh by source]].
+//   length, of the time axis that all seasons share; threshold and dash, the colour and dashes of levels; pause, the colour of pauses; for
+//   each season title, label (the file), start (of its second 0, or null where no date is known), zone, offset (of its second 0 on the
+//   time axis), span,
+//   lines [name, colour, dash, width, fill (opacity), bin (width), low and high (base64, hundredths, two bytes each), doubtful [low, high]],
+//   levels [name, at, always (shown)], hystereses [[from, to]],
+//   bands [name, colour, on (off for, on for, off for …), causes, cause (of each stretch), part (for how long each is on, if not for all
+//   of it)], charge (a line, in %), day (length of),
+//   amounts [what, flow (what it is called as it flows), measure, band (that it flows in), bin, series [name, colour, unit, bins (base64, units, two bytes each), days]],
+//   pauses (known for, unknown for, known for …).
 (() => {
   const data = JSON.parse(document.getElementById("data").textContent);
   const root = document.getElementById("live");
@@ -13,40 +17,66 @@
 
   // ---- data ----
 
-  function unpacked(text) {
+  function unpacked(text, Numbers) {
     const bytes = atob(text);
-    const out = new Int16Array(bytes.length / 2);
+    const out = new Numbers(bytes.length / 2);
     for (let i = 0; i < out.length; i += 1) {
       out[i] = bytes.charCodeAt(2 * i) | (bytes.charCodeAt(2 * i + 1) << 8);
     }
     return out;
   }
 
+  // Stretches [from, to, on for, cause], of one cause or of all: when each starts and ends, for how long it is on, and how long it was
+  // on before it.
+  function stretches(all) {
+    const out = { from: [], to: [], part: [], before: [] };
+    let before = 0;
+    for (const [from, to, part] of all) {
+      out.from.push(from);
+      out.to.push(to);
+      out.part.push(part);
+      out.before.push(before);
+      before += part;
+    }
+    return out;
+  }
+
+  function unrolled(steps) {
+    const out = [];
+    let at = 0;
+    for (let i = 0; i + 1 < steps.length; i += 2) out.push([at += steps[i], at += steps[i + 1]]);
+    return out;
+  }
+
   for (const season of data.seasons) {
-    season.startMs = Date.parse(season.start + "Z");
-    for (const line of season.lines) {
-      line.low = unpacked(line.low);
-      line.high = unpacked(line.high);
+    season.startMs = season.start === null ? null : Date.parse(season.start + "Z");
+    season.atMidnight = season.start !== null && season.start.endsWith("T00:00:00");
+    for (const line of [...season.lines, ...(season.charge ? [season.charge] : [])]) {
+      line.low = unpacked(line.low, Int16Array);
+      line.high = unpacked(line.high, Int16Array);
+      if (line.doubtful) {
+        const [low, high] = line.doubtful.map((end) => unpacked(end, Int16Array));
+        line.doubtful = { ...line, low, high, doubtful: null };
+      }
     }
     for (const band of season.bands) {
-      // When each stretch starts and ends, and how long it was on before it.
-      band.from = [];
-      band.to = [];
-      band.before = [];
-      let at = 0;
-      let before = 0;
-      for (let i = 0; i + 1 < band.on.length; i += 2) {
-        band.from.push(at += band.on[i]);
-        band.before.push(before);
-        band.to.push(at += band.on[i + 1]);
-        before += band.on[i + 1];
+      const all = unrolled(band.on).map(([from, to], i) => [from, to, band.part ? band.part[i] : to - from, band.cause ? band.cause[i] : 0]);
+      Object.assign(band, stretches(all));
+      band.whys = band.causes.map((name, i) => ({ name, ...stretches(all.filter(([, , , cause]) => cause === i)) }));
+    }
+    season.unknown = stretches(unrolled(season.pauses).map(([from, to]) => [from, to, to - from]));
+    for (const amount of season.amounts) {
+      for (const series of amount.series) {
+        // How much there was before each bin.
+        series.before = [0];
+        for (const units of unpacked(series.bins, Uint16Array)) series.before.push(series.before[series.before.length - 1] + units * series.unit);
       }
     }
   }
 
   // Lowest and highest (°C) of a line in the bins that lie in the stretch, at least one; null where there is nothing.
   function extremes(season, line, from, to) {
-    if (to <= 0 || from >= season.span) return null;
+    if (!line || to <= 0 || from >= season.span) return null;
     const first = Math.max(0, Math.floor(from / line.bin));
     const end = Math.min(line.low.length, Math.max(first + 1, Math.ceil(to / line.bin)));
     let low = 32767;
@@ -73,17 +103,34 @@
 
   function onUntil(band, at) {
     const last = started(band, at) - 1;
-    return last < 0 ? 0 : band.before[last] + Math.min(at, band.to[last]) - band.from[last];
+    if (last < 0) return 0;
+    const whole = band.to[last] - band.from[last];
+    return band.before[last] + (band.part[last] * (Math.min(at, band.to[last]) - band.from[last])) / whole;
+  }
+
+  // How much of a series there was until a moment.
+  function until(amount, series, at) {
+    const place = Math.min(Math.max(0, at / amount.bin), series.before.length - 1);
+    const bin = Math.floor(place);
+    const next = series.before[Math.min(bin + 1, series.before.length - 1)];
+    return series.before[bin] + (place - bin) * (next - series.before[bin]);
   }
 
   function within(season, from, to) {
     return [Math.max(0, from), Math.min(season.span, to)];
   }
 
-  // For how much of a stretch a band was on, from 0 to 1.
+  // How much of a stretch is known (s).
+  function known(season, from, to) {
+    const [a, b] = within(season, from, to);
+    return b > a ? b - a - (onUntil(season.unknown, b) - onUntil(season.unknown, a)) : 0;
+  }
+
+  // For how much of what is known of a stretch a band was on, from 0 to 1.
   function share(season, band, from, to) {
     const [a, b] = within(season, from, to);
-    return b > a ? (onUntil(band, b) - onUntil(band, a)) / (b - a) : 0;
+    const time = known(season, from, to);
+    return time > 0 ? (onUntil(band, b) - onUntil(band, a)) / time : 0;
   }
 
   // ---- words ----
@@ -97,9 +144,10 @@
     return low === high ? `${low} °C` : `${low} to ${high} °C`;
   }
 
-  function energy(wh) {
-    if (wh < 1000) return `${number(wh, 0)} Wh`;
-    return `${number(wh / 1000, wh < 100000 ? 1 : 0)} kWh`;
+  function sum(measure, value) {
+    if (measure === "Ah") return `${number(value, value < 10 ? 1 : 0)} Ah`;
+    if (value < 1000) return `${number(value, 0)} Wh`;
+    return `${number(value / 1000, value < 100000 ? 1 : 0)} kWh`;
   }
 
   function length(seconds) {
@@ -118,6 +166,13 @@
 
   // Date and time in a season, as in 2027-01-14T06:00:00.
   const iso = (season, at) => new Date(season.startMs + Math.round(at) * 1000).toISOString().slice(0, 19);
+
+  // Time since the start, as in 3 d 06:00:00.
+  function passed(at) {
+    const seconds = Math.round(at);
+    const clock = new Date((((seconds % 86400) + 86400) % 86400) * 1000).toISOString().slice(11, 19);
+    return `${number(Math.floor(seconds / 86400), 0)} d ${clock}`;
+  }
 
   // ---- axes ----
 
@@ -138,6 +193,7 @@
 
   // Places on the time axis with what they say, and whether they start a day.
   function dates(season, from, to, most) {
+    if (season.startMs === null) return elapsed(season, from, to, most);
     const zero = season.startMs / 1000 - season.offset;
     const step = STEPS.find((step) => (to - from) / step <= most);
     const out = [];
@@ -158,6 +214,22 @@
       if (at >= zero + from) out.push([at - zero, new Date(at * 1000).toISOString().slice(0, 7), false]);
       month += months;
     }
+  }
+
+  // The unit that time since the start is shown in, and its length (s).
+  function unitOfTime(from, to, most) {
+    const step = STEPS.find((step) => (to - from) / step <= most) || Math.ceil((to - from) / most / 86400) * 86400;
+    const [name, unit] = [["d", 86400], ["h", 3600], ["min", 60], ["s", 1]].find(([, unit]) => step >= unit);
+    return { step, name, unit };
+  }
+
+  function elapsed(season, from, to, most) {
+    const { step, unit } = unitOfTime(from, to, most);
+    const out = [];
+    for (let at = Math.ceil((from - season.offset) / step) * step; at <= to - season.offset; at += step) {
+      out.push([at + season.offset, number(at / unit, 0), at % 86400 === 0 && step < 86400]);
+    }
+    return out;
   }
 
   // ---- elements ----
@@ -232,7 +304,11 @@
 
   // ---- page ----
 
-  element(root, "h1", {}, data.seasons.map((season) => season.title).join(" / "));
+  // There is room for all figures beside each other.
+  const figures = [...document.querySelectorAll(".summary details")];
+  if (matchMedia("(min-width: 64rem)").matches) figures.forEach((part) => (part.open = !part.classList.contains("aside")));
+  addEventListener("beforeprint", () => figures.forEach((part) => (part.open = true)));
+
   const tools = element(root, "div", { class: "tools", role: "group", "aria-label": "Time shown" });
   for (const [label, name, act] of [
     ["+", "Zoom in", () => zoom(0.5)],
@@ -254,10 +330,10 @@
 
   function panel(season, index) {
     const section = element(root, "section", { class: "season", "aria-label": season.title });
-    if (data.seasons.length > 1) element(section, "h2", {}, season.title);
+    if (data.seasons.length > 1) element(section, "h2", {}, season.label);
     const plot = element(section, "div", {
       class: "plot", tabindex: "0", role: "application", "aria-roledescription": "picture",
-      "aria-label": `${season.title}: temperatures, what was on, and heater energy over time. Arrow keys read values.`,
+      "aria-label": `${season.title}, ${season.label}: temperatures, what was on, charge and energy over time. Arrow keys read values.`,
     });
     const svg = shape(plot, "svg", { "aria-hidden": "true" });
     const clip = shape(shape(shape(svg, "defs"), "clipPath", { id: `clip${index}` }), "rect");
@@ -273,7 +349,7 @@
       const box = element(groups, "div", { class: "group", role: "group", "aria-label": caption });
       return [element(box, "p", { class: "caption" }, caption), element(box, "div", { class: "items" })];
     };
-    const [, temperatures] = group("temperature");
+    const [, temperatures] = group(season.lines.some((line) => line.doubtful) ? "temperature; pale: measured, and not believed" : "temperature");
     made.lines = season.lines.map((line) => {
       const button = element(temperatures, "button", { type: "button", class: "item", "aria-pressed": "true" });
       swatch(button, line.colour, line);
@@ -292,17 +368,24 @@
       return element(box, "span", { class: "value" });
     };
     made.bands = [];
+    made.whys = [];
     if (season.bands.length) {
       const [, bands] = group("on or off");
-      made.bands = season.bands.map((band) => item(bands, band.colour, band.name));
+      for (const band of season.bands) {
+        made.bands.push(item(bands, band.colour, band.name));
+        made.whys.push(band.whys.map((why) => {
+          const value = item(bands, null, why.name);
+          value.parentElement.classList.add("why");
+          return value;
+        }));
+      }
     }
-    made.sources = [];
-    if (season.sources.length) {
-      const [caption, sources] = group("heater energy");
-      made.energyCaption = caption;
-      made.sources = season.sources.map((source) => item(sources, source.colour, source.name));
-      if (season.sources.length > 1) made.total = item(sources, null, "together");
-    }
+    if (season.charge) made.charge = item(group("bank")[1], season.charge.colour, season.charge.name);
+    made.amounts = season.amounts.map((amount) => {
+      const [caption, items] = group(amount.what);
+      const series = amount.series.map((series) => item(items, series.colour, series.name));
+      return { caption, series, total: series.length > 1 ? item(items, null, "together") : null };
+    });
     return made;
   }
 
@@ -324,7 +407,8 @@
     const several = data.seasons.length > 1;
     const tall = narrow ? 190 : several ? 230 : 310;
     const band = narrow ? 14 : 22;
-    return { width, narrow, right, columns: right - LEFT, tall, band, pitch: band + (narrow ? 17 : 8), energy: narrow ? 60 : 84 };
+    const pitch = band + (narrow ? 17 : 8);
+    return { width, narrow, right, columns: right - LEFT, tall, band, pitch, charge: narrow ? 44 : 52, amount: narrow ? 60 : 84 };
   }
 
   const x = (at) => LEFT + ((at - view.from) / (view.to - view.from)) * size.columns;
@@ -356,10 +440,13 @@
     let high = -Infinity;
     for (const { season, lines } of panels) {
       for (const { line } of lines) {
-        const range = hidden.has(line.name) ? null : extremes(season, line, view.from - season.offset, view.to - season.offset);
-        if (range) {
-          low = Math.min(low, range[0]);
-          high = Math.max(high, range[1]);
+        if (hidden.has(line.name)) continue;
+        for (const of of [line, line.doubtful]) {
+          const range = extremes(season, of, view.from - season.offset, view.to - season.offset);
+          if (range) {
+            low = Math.min(low, range[0]);
+            high = Math.max(high, range[1]);
+          }
         }
       }
     }
@@ -369,27 +456,34 @@
     high = Math.max(high, ...near);
     if (low > high) [low, high] = [0, 1];
     const perBar = panels[0].season.day / perPixel() >= NARROWEST_BAR ? 1 : 7;
-    let most = 0;
+    const amounts = {};
     for (const { season } of panels) {
-      for (const bar of bars(season, perBar)) {
-        if (shown(season, bar)) most = Math.max(most, bar.wh.reduce((sum, wh) => sum + wh, 0));
+      for (const amount of season.amounts) {
+        const frame = (amounts[amount.what] = amounts[amount.what] || { most: 0, measure: amount.measure });
+        const inSight = isClose() ? flows(season, amount).map(([, , rates]) => rates)
+          : bars(season, amount, perBar).filter((bar) => shown(season, bar)).map((bar) => bar.parts);
+        for (const parts of inSight) frame.most = Math.max(frame.most, parts.reduce((sum, part) => sum + part, 0));
       }
     }
-    const unit = most < 5000 ? ["Wh", 1] : ["kWh", 1000];
-    return { temperatures: ticks(low, high, size.narrow ? 5 : 7), perBar, energies: ticks(0, most / unit[1], 3), unit };
+    for (const frame of Object.values(amounts)) {
+      const name = isClose() ? frame.measure.slice(0, -1) : frame.measure;
+      frame.unit = frame.measure === "Wh" && frame.most >= 5000 ? [`k${name}`, 1000] : [name, 1];
+      frame.ticks = ticks(0, frame.most / frame.unit[1], 3);
+    }
+    return { temperatures: ticks(low, high, size.narrow ? 5 : 7), perBar, amounts };
   }
 
   const shown = (season, stretch) => stretch.from + season.offset < view.to && stretch.to + season.offset > view.from;
 
-  function bars(season, perBar) {
+  // A bar of a day would be all there is to see: what flows is shown in its place.
+  const isClose = () => view.to - view.from < 2 * data.seasons[0].day;
+
+  function bars(season, amount, perBar) {
+    const count = Math.max(0, ...amount.series.map((series) => series.days.length));
     const out = [];
-    for (let first = 0; first < season.days.length; first += perBar) {
-      const wh = season.sources.map((_, source) => {
-        let sum = 0;
-        for (const day of season.days.slice(first, first + perBar)) sum += day[source] || 0;
-        return sum;
-      });
-      out.push({ from: first * season.day, to: Math.min((first + perBar) * season.day, season.span), wh });
+    for (let first = 0; first < count; first += perBar) {
+      const parts = amount.series.map((series) => series.days.slice(first, first + perBar).reduce((sum, part) => sum + part, 0));
+      out.push({ from: first * season.day, to: Math.min((first + perBar) * season.day, season.span), parts });
     }
     return out;
   }
@@ -412,8 +506,13 @@
     const bottom = top + tall;
     const bandsTop = bottom + (narrow ? 10 : 30);
     let floor = bandsTop + pitch * season.bands.length;
-    const energyTop = floor + 26;
-    if (season.sources.length) floor = energyTop + size.energy;
+    const chargeTop = floor + 26;
+    if (season.charge) floor = chargeTop + size.charge;
+    const amountTops = season.amounts.map(() => {
+      const top = floor + 30;
+      floor = top + size.amount;
+      return top;
+    });
     const height = floor + 46;
     panel.top = top;
     panel.floor = floor;
@@ -423,13 +522,20 @@
     for (const [key, value] of Object.entries({ x: LEFT, y: 0, width: wide, height: floor })) clip.setAttribute(key, value);
     const label = (at, y, anchor, text, more) => shape(drawn, "text", { x: fixed(at), y: fixed(y), "text-anchor": anchor, ...more }, text);
 
+    season.unknown.from.forEach((from, i) => {
+      const [left, end] = [x(from + season.offset), x(season.unknown.to[i] + season.offset)];
+      shape(drawn, "rect", { x: fixed(left), y: top, width: fixed(end - left), height: floor - top, fill: data.pause, class: "pause", "clip-path": `url(#clip${index})` });
+    });
+
     // Time.
     for (const [at, text, day] of dates(season, view.from, view.to, Math.min(12, wide / 64))) {
       shape(drawn, "path", { d: `M${fixed(x(at))} ${top}V${floor}`, class: day ? "grid day" : "grid" });
       const anchor = x(at) > width - 26 ? "end" : "middle";
       label(anchor === "end" ? width - 2 : x(at), floor + 17, anchor, text, day ? { "font-weight": "bold" } : {});
     }
-    label(LEFT + wide / 2, floor + 36, "middle", "date and time, local standard time");
+    const axis = season.startMs === null
+      ? `time since the start, ${unitOfTime(view.from, view.to, Math.min(12, wide / 64)).name}` : `date and time, ${season.zone}`;
+    label(LEFT + wide / 2, floor + 36, "middle", axis);
 
     // Temperatures.
     const marks = frame.temperatures;
@@ -456,7 +562,9 @@
     shade(data.threshold, 0.14);
     const lines = shape(drawn, "g", { "clip-path": `url(#clip${index})`, class: "lines" });
     for (const line of season.lines) {
-      if (!hidden.has(line.name)) drawLine(lines, season, line, y);
+      if (hidden.has(line.name)) continue;
+      if (line.doubtful) drawLine(lines, season, line.doubtful, y, true);
+      drawLine(lines, season, line, y);
     }
     // Where dark areas would hide it.
     shade("#fff", 0.22);
@@ -493,41 +601,105 @@
         ? "on or off, each day from midnight at the bottom to midnight at the top" : "on or off; between the two, height is the share of the time");
     }
 
-    // Energy.
-    if (!season.sources.length) return;
-    const [name, unit] = frame.unit;
-    const most = frame.energies[frame.energies.length - 1][0] * unit;
-    const level = (wh) => floor - (wh / most) * size.energy;
-    label(LEFT - 6, energyTop - 9, "end", name);
-    label(LEFT, energyTop - 9, "start", `heater energy, ${name} a ${frame.perBar === 1 ? "day" : "week"}`);
-    for (const [at, text] of frame.energies) {
+    // State of charge.
+    if (season.charge) {
+      const level = (percent) => chargeTop + size.charge * (1 - percent / 100);
+      label(LEFT - 6, chargeTop - 9, "end", "%");
+      label(LEFT, chargeTop - 9, "start", "state of charge");
+      for (const percent of [0, 50, 100]) {
+        shape(drawn, "path", { d: `M${LEFT} ${fixed(level(percent))}H${right}`, class: percent ? "grid" : "base" });
+        label(LEFT - 6, level(percent) + 4, "end", String(percent));
+      }
+      drawLine(shape(drawn, "g", { "clip-path": `url(#clip${index})`, class: "charge" }), season, season.charge, level);
+    }
+    season.amounts.forEach((amount, i) => drawAmount(panel, frame, amount, amountTops[i], label));
+  }
+
+  function drawAmount(panel, frame, amount, top, label) {
+    const { season, drawn, index } = panel;
+    const { narrow, right } = size;
+    const { unit: [name, unit], ticks } = frame.amounts[amount.what];
+    const floor = top + size.amount;
+    const most = ticks[ticks.length - 1][0] * unit;
+    const level = (value) => floor - (value / most) * size.amount;
+    label(LEFT - 6, top - 9, "end", name);
+    label(LEFT, top - 9, "start", isClose() ? `${amount.flow}, ${name}` : `${amount.what}, ${name} a ${frame.perBar === 1 ? "day" : "week"}`);
+    for (const [at, text] of ticks) {
       shape(drawn, "path", { d: `M${LEFT} ${fixed(level(at * unit))}H${right}`, class: "grid" });
       label(LEFT - 6, level(at * unit) + 4, "end", text);
     }
-    const paths = season.sources.map(() => "");
-    for (const bar of bars(season, frame.perBar)) {
-      if (!shown(season, bar)) continue;
-      const [left, end] = [x(bar.from + season.offset), x(bar.to + season.offset)];
-      const gap = Math.min(2, (end - left) / 5);
-      let below = 0;
-      bar.wh.forEach((wh, source) => {
-        if (wh <= 0) return;
-        paths[source] += `M${fixed(left)} ${fixed(level(below))}V${fixed(level(below + wh))}H${fixed(end - gap)}V${fixed(level(below))}Z`;
-        below += wh;
-      });
-    }
-    season.sources.forEach((source, i) => {
-      shape(drawn, "path", { d: paths[i], fill: source.colour, class: "bar", "clip-path": `url(#clip${index})` });
+    if (isClose()) flowing(drawn, season, amount, index, level);
+    const paths = isClose() ? null : stacked(season, amount, frame, level);
+    amount.series.forEach((series, i) => {
+      if (paths) shape(drawn, "path", { d: paths[i], fill: series.colour, class: "bar", "clip-path": `url(#clip${index})` });
       if (narrow) return;
-      const place = energyTop + 8 + 16 * (season.sources.length - 1 - i);
-      shape(drawn, "rect", { x: right + 8, y: place - 7, width: 10, height: 10, fill: source.colour });
-      label(right + 24, place + 2, "start", source.name);
+      const place = top + 8 + 16 * (amount.series.length - 1 - i);
+      shape(drawn, "rect", { x: right + 8, y: place - 7, width: 10, height: 10, fill: series.colour });
+      label(right + 24, place + 2, "start", series.name);
     });
     shape(drawn, "path", { d: `M${LEFT} ${fixed(floor)}H${right}`, class: "frame" });
   }
 
+  // A bar for each day or week.
+  function stacked(season, amount, frame, level) {
+    const paths = amount.series.map(() => "");
+    for (const bar of bars(season, amount, frame.perBar)) {
+      if (!shown(season, bar)) continue;
+      const [left, end] = [x(bar.from + season.offset), x(bar.to + season.offset)];
+      const gap = Math.min(2, (end - left) / 5);
+      let below = 0;
+      bar.parts.forEach((part, i) => {
+        if (part <= 0) return;
+        paths[i] += `M${fixed(left)} ${fixed(level(below))}V${fixed(level(below + part))}H${fixed(end - gap)}V${fixed(level(below))}Z`;
+        below += part;
+      });
+    }
+    return paths;
+  }
+
+  // What flows in sight while the band is on that it flows in: from, to, and the rate of each series (W or A).
+  function flows(season, amount) {
+    const band = season.bands[amount.band];
+    const [from, to] = within(season, view.from - season.offset, view.to - season.offset);
+    const out = [];
+    for (let bin = Math.floor(from / amount.bin); bin * amount.bin < to; bin += 1) {
+      const [start, end] = [bin * amount.bin, Math.min(season.span, (bin + 1) * amount.bin)];
+      const parts = amount.series.map((series) => until(amount, series, end) - until(amount, series, start));
+      if (!parts.some((part) => part > 0)) continue;
+      const on = onUntil(band, end) - onUntil(band, start);
+      const rates = parts.map((part) => (part * 3600) / (on > 0 ? on : end - start));
+      if (on <= 0) out.push([start, end, rates]);
+      else for (let i = Math.max(0, started(band, start) - 1); band.from[i] < end; i += 1) {
+        const [left, right] = [Math.max(start, band.from[i]), Math.min(end, band.to[i])];
+        if (right > left) out.push([left, right, rates]);
+      }
+    }
+    return out;
+  }
+
+  // What flows, each as a line with a pale area beneath.
+  function flowing(parent, season, amount, index, level) {
+    const areas = amount.series.map(() => "");
+    const tops = amount.series.map(() => "");
+    for (const [from, to, rates] of flows(season, amount)) {
+      const [left, right] = [fixed(x(from + season.offset)), fixed(x(to + season.offset))];
+      let below = 0;
+      rates.forEach((rate, i) => {
+        if (rate <= 0) return;
+        areas[i] += `M${left} ${fixed(level(below))}V${fixed(level(below + rate))}H${right}V${fixed(level(below))}Z`;
+        tops[i] += `M${left} ${fixed(level(below + rate))}H${right}`;
+        below += rate;
+      });
+    }
+    amount.series.forEach((series, i) => {
+      const clip = { "clip-path": `url(#clip${index})` };
+      shape(parent, "path", { d: areas[i], fill: series.colour, "fill-opacity": 0.2, class: "flow", ...clip });
+      shape(parent, "path", { d: tops[i], stroke: series.colour, "stroke-width": 2, class: "rate", ...clip });
+    });
+  }
+
   // The area between lowest and highest, in pieces where there is nothing between; with the line midway where bins are told apart.
-  function drawLine(parent, season, line, y) {
+  function drawLine(parent, season, line, y, doubtful) {
     const points = [];
     const add = (from, to, range) => points.push(range && [x((from + to) / 2 + season.offset), y(range[1]), y(range[0])]);
     const apart = line.bin >= 2 * columnLength(season);
@@ -557,12 +729,17 @@
       else close();
     }
     close();
+    if (doubtful) {
+      // Far paler than what was believed, and empty.
+      shape(parent, "path", { d: area, fill: "none", stroke: line.colour, "stroke-opacity": 0.4, "stroke-dasharray": line.dash, class: "doubtful" });
+      return;
+    }
     // Never thinner than can be seen.
     shape(parent, "path", {
       d: area, fill: line.colour, "fill-opacity": line.fill * (apart ? 0.6 : 1), class: "area",
       stroke: apart ? "none" : line.colour, "stroke-width": 0.8, "stroke-dasharray": line.dash,
     });
-    if (apart) shape(parent, "path", { d: middle, stroke: line.colour, "stroke-width": line.width, "stroke-dasharray": line.dash, class: "middle" });
+    if (apart && line.width) shape(parent, "path", { d: middle, stroke: line.colour, "stroke-width": line.width, "stroke-dasharray": line.dash, class: "middle" });
   }
 
   // Gaps shorter than this (s) are too thin to be seen in a day on end.
@@ -570,7 +747,7 @@
 
   // Whether each day of a band stands on end, so that one sees when in the day.
   function upright(season) {
-    return columnLength(season) === season.day && season.start.endsWith("T00:00:00");
+    return columnLength(season) === season.day && season.atMidnight;
   }
 
   function bandPath(season, band, base, height) {
@@ -583,7 +760,8 @@
         const left = x(band.from[i] + season.offset);
         // What is on is seen, however short.
         const right = Math.max(left + 0.5, x(band.to[i] + season.offset));
-        path += `M${fixed(left)} ${fixed(base)}v${-height}H${fixed(right)}v${height}Z`;
+        const up = fixed((height * band.part[i]) / (band.to[i] - band.from[i]));
+        path += `M${fixed(left)} ${fixed(base)}v${-up}H${fixed(right)}v${up}Z`;
       }
       return path;
     }
@@ -647,36 +825,53 @@
       const [from, to] = reading ? columnAt(season, cursor) : [view.from - season.offset, view.to - season.offset];
       const middle = fixed(x((from + to) / 2 + season.offset));
       panel.when.replaceChildren();
-      const [start, end] = [iso(season, from), iso(season, to)];
-      const time = (at, text) => element(panel.when, "time", { datetime: at }, text.replace("T", " "));
-      if (to - from < 60) {
-        time(start, start);
-      } else if (to - from === season.day && start.endsWith("T00:00:00")) {
-        time(start, start.slice(0, 10));
+      const dated = season.startMs !== null;
+      const [start, end] = dated ? [iso(season, from), iso(season, to)] : ["", ""];
+      const stamp = (at, text) => element(panel.when, "time", { datetime: at }, text.replace("T", " "));
+      if (!dated) {
+        panel.when.append(to - from < 60 ? passed(from) : `${passed(from)} to ${passed(to)}`);
+      } else if (to - from < 60) {
+        stamp(start, start);
+      } else if (to - from === season.day && season.atMidnight) {
+        stamp(start, start.slice(0, 10));
       } else if (to - from > 2 * season.day) {
-        time(start, start.slice(0, 10));
+        stamp(start, start.slice(0, 10));
         panel.when.append(" to ");
-        time(end, end.slice(0, 10));
+        stamp(end, end.slice(0, 10));
       } else {
-        time(start, start.slice(0, 16));
+        stamp(start, start.slice(0, 16));
         panel.when.append(" to ");
-        time(end, start.slice(0, 10) === end.slice(0, 10) ? end.slice(11, 16) : end.slice(0, 16));
+        stamp(end, start.slice(0, 10) === end.slice(0, 10) ? end.slice(11, 16) : end.slice(0, 16));
       }
       for (const { line, button, value } of panel.lines) {
         const off = hidden.has(line.name);
         button.setAttribute("aria-pressed", String(!off));
-        const range = extremes(season, line, from, to);
-        value.textContent = celsius(range);
+        const good = extremes(season, line, from, to);
+        const range = good || extremes(season, line.doubtful, from, to);
+        value.textContent = good || !range ? celsius(range) : `${celsius(range)}, not believed`;
         if (reading && range && !off) {
           const [upper, lower] = [panel.y(range[1]), panel.y(range[0])];
           shape(marks, "path", { d: `M${middle} ${fixed(upper)}V${fixed(lower + 0.1)}`, class: "dot", stroke: line.colour, "stroke-width": lower - upper > 8 ? 3 : 7 });
         }
       }
       const [a, b] = within(season, from, to);
+      const time = known(season, from, to);
       season.bands.forEach((band, i) => {
-        panel.bands[i].textContent = b > a ? shareText(share(season, band, from, to), b - a) : "not rehearsed";
+        const text = (of) => (time > 0 ? shareText(share(season, of, from, to), time) : b > a ? "not known" : "not in this season");
+        panel.bands[i].textContent = text(band);
+        band.whys.forEach((why, k) => {
+          const value = panel.whys[i][k];
+          value.textContent = text(why);
+          // Only what there is: most causes are those of other days.
+          value.parentElement.classList.toggle("absent", reading && value.textContent === "off");
+        });
       });
-      readEnergy(panel, from, to, reading);
+      if (season.charge) {
+        const range = extremes(season, season.charge, from, to);
+        const [low, high] = (range || [0, 0]).map((percent) => number(percent, 0));
+        panel.charge.textContent = !range ? "not known" : low === high ? `${low} %` : `${low} to ${high} %`;
+      }
+      season.amounts.forEach((amount, i) => readAmount(panel, amount, panel.amounts[i], from, to, reading));
       if (reading) {
         marks.prepend(shape(marks, "path", { d: `M${middle} ${panel.top}V${panel.floor}`, class: "cursor" }));
       }
@@ -687,26 +882,29 @@
     }
   }
 
-  function readEnergy(panel, from, to, reading) {
-    const { season, sources } = panel;
-    if (!sources.length) return;
-    const last = season.days.length - 1;
+  function readAmount(panel, amount, shown, from, to, reading) {
+    const { season } = panel;
+    const count = Math.max(0, ...amount.series.map((series) => series.days.length));
     const middle = Math.floor((from + to) / 2 / season.day);
     let [first, end] = reading ? [middle, middle] : [Math.floor(from / season.day), Math.ceil(to / season.day) - 1];
-    [first, end] = [Math.max(0, first), Math.min(last, end)];
-    const days = season.days.slice(first, Math.max(first, end + 1));
-    const start = iso(season, first * season.day);
-    // A season that does not start at midnight has days of its own.
-    const day = start.endsWith("T00:00:00") ? start.slice(0, 10) : "the 24 h from " + start.slice(0, 16).replace("T", " ");
-    panel.energyCaption.textContent =
-      days.length === 0 ? "heater energy" : days.length === 1 ? `heater energy, ${day}` : `heater energy, ${days.length} days from ${start.slice(0, 10)}`;
-    let total = 0;
-    sources.forEach((value, source) => {
-      const wh = days.reduce((sum, day) => sum + (day[source] || 0), 0);
-      total += wh;
-      value.textContent = energy(wh);
-    });
-    if (panel.total) panel.total.textContent = energy(total);
+    [first, end] = [Math.max(0, first), Math.min(count - 1, end)];
+    const days = Math.max(0, end + 1 - first);
+    let values = amount.series.map((series) => series.days.slice(first, first + days).reduce((sum, part) => sum + part, 0));
+    let when = "";
+    if (days > 0) {
+      const name = season.startMs === null ? `day ${first + 1}` : iso(season, first * season.day).slice(0, 10);
+      // A season that does not start at midnight has days of its own.
+      const day = season.atMidnight || season.startMs === null ? name : "the 24 h from " + iso(season, first * season.day).slice(0, 16).replace("T", " ");
+      when = days === 1 ? `, ${day}` : `, ${days} days from ${name}`;
+    }
+    if (isClose() && reading && days > 0) {
+      values = amount.series.map((series) => until(amount, series, to) - until(amount, series, first * season.day));
+      const clock = season.startMs === null ? passed(to) : iso(season, to).slice(11, 16);
+      when += ` until ${clock === "00:00" ? "24:00" : clock}`;
+    }
+    shown.caption.textContent = amount.what + when;
+    values.forEach((value, i) => (shown.series[i].textContent = sum(amount.measure, value)));
+    if (shown.total) shown.total.textContent = sum(amount.measure, values.reduce((sum, value) => sum + value, 0));
   }
 
   // ---- listening ----
@@ -718,7 +916,8 @@
     clearTimeout(telling);
     telling = setTimeout(() => {
       const values = [...panel.lines.map(({ line, value }) => `${line.name} ${value.textContent}`),
-        ...panel.season.bands.map((band, i) => `${band.name} ${panel.bands[i].textContent}`)];
+        ...panel.season.bands.map((band, i) => `${band.name} ${panel.bands[i].textContent}`),
+        ...(panel.season.charge ? [`state of charge ${panel.charge.textContent}`] : [])];
       said.textContent = `${panel.when.textContent}: ${values.join(", ")}`;
     }, 300);
   }

@@ -1,5 +1,9 @@
 use super::draw::drawings;
-use super::{Band, BandKind, DailyEnergy, Level, LevelKind, Line, LineKind, Season, drawing, page};
+use super::{
+    Amount, Band, BandKind, Level, LevelKind, Line, LineKind, Measure, Season, Series, SeriesKind, Stretch, Summary,
+    Table, TableRow, drawing, page,
+};
+use crate::season::Clock;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use jiff::civil::datetime;
@@ -12,24 +16,47 @@ const NASTY: &str = "</script><b>\"&'<!--\u{0}\u{ffff}";
 const SHOWN: &str = "</script><b>\"&'<!--";
 
 fn line(kind: LineKind, bin_s: i64, ranges: Vec<(f32, f32)>) -> Line {
-    Line { name: NASTY.to_owned(), kind, bin_s, ranges }
+    Line { name: NASTY.to_owned(), kind, bin_s, ranges, doubtful: Vec::new() }
 }
 
-fn season(span_s: i64, lines: Vec<Line>) -> Season {
+pub(super) fn season(span_s: i64, lines: Vec<Line>) -> Season {
     let level = |name: &str, kind, at_c| Level { name: name.to_owned(), kind, at_c };
     Season {
         title: NASTY.to_owned(),
-        start: datetime(2026, 10, 15, 0, 0, 0, 0),
+        label: NASTY.to_owned(),
+        clock: Clock::local(datetime(2026, 10, 15, 0, 0, 0, 0)),
         span_s,
         lines,
         levels: vec![level(NASTY, LevelKind::Inhibit, 5.0), level("release", LevelKind::Release, 8.0)],
         bands: Vec::new(),
-        energy: DailyEnergy::default(),
+        charge: None,
+        amounts: Vec::new(),
+        pauses: Vec::new(),
     }
 }
 
+/// Heater energy of sources, with what each gave on every day.
+fn heat(names: &[&str], days: &[Vec<f64>]) -> Vec<Amount> {
+    let series = names.iter().enumerate().map(|(rank, &name)| Series {
+        name: name.to_owned(),
+        kind: if name == "bank" { SeriesKind::Bank } else { SeriesKind::Source },
+        #[expect(clippy::cast_possible_truncation, reason = "a picture")]
+        bins: days.iter().map(|day| day[rank] as f32).collect(),
+        days: days.iter().map(|day| day[rank]).collect(),
+    });
+    vec![Amount {
+        what: "heater energy".to_owned(),
+        flow: "heater power".to_owned(),
+        band: 0,
+        measure: Measure::WattHours,
+        bin_s: DAY,
+        series: series.collect(),
+    }]
+}
+
 fn band(kind: BandKind, on: Vec<(i64, i64)>) -> Band {
-    Band { name: NASTY.to_owned(), kind, on }
+    let on = on.into_iter().map(|(from, to)| Stretch::new(from, to)).collect();
+    Band { name: NASTY.to_owned(), kind, on, causes: Vec::new() }
 }
 
 /// The season's data as the page carries it.
@@ -85,46 +112,69 @@ fn height(svg: &str) -> impl Fn(f64) -> f64 {
 fn names_are_text_in_drawing_and_page_whatever_they_hold() {
     let mut season = season(10 * DAY, vec![line(LineKind::Plate, 600, vec![(1.0, 2.0); 1440])]);
     season.bands = vec![band(BandKind::Charge, vec![(0, 5 * DAY)])];
-    season.energy = DailyEnergy { sources: vec![NASTY.to_owned()], days: vec![vec![12.0]; 10] };
+    season.amounts = heat(&[NASTY], &vec![vec![12.0]; 10]);
     let svg = drawing(&season);
     let document = roxmltree::Document::parse(&svg).expect("XML");
     let texts: Vec<&str> = document.descendants().filter_map(|node| node.text()).collect();
     let named = |end: &str| texts.contains(&&*format!("{SHOWN}{end}"));
     // Title and line, threshold, band, source.
     assert!(named("") && named(" 5 °C") && named(" 50 %") && named(" 120 Wh"), "{texts:?}");
-    let page = page(&[season], &[], NASTY, &[NASTY]);
+    let summary = Summary {
+        lead: vec![NASTY.to_owned()],
+        tables: vec![Table {
+            title: NASTY.to_owned(),
+            is_aside: false,
+            columns: vec![NASTY.to_owned()],
+            rows: vec![TableRow { name: NASTY.to_owned(), values: vec![NASTY.to_owned()] }],
+        }],
+    };
+    let page = page(&[season], &[], &summary, &[NASTY]);
     assert_eq!(page.matches("</script").count(), 2, "a name ends a script");
     assert!(!page.contains("<b>"));
-    assert!(page.contains("<pre>&lt;/script&gt;&lt;b&gt;&quot;&amp;'&lt;!--</pre>"));
+    for element in ["p", "summary", "td"] {
+        assert!(
+            page.contains(&format!("<{element}>&lt;/script&gt;&lt;b&gt;&quot;&amp;'&lt;!--</{element}>")),
+            "{element}"
+        );
+    }
     let season = &carried(&page)["seasons"][0];
     for name in [
         &season["title"],
         &season["lines"][0]["name"],
         &season["levels"][0]["name"],
         &season["bands"][0]["name"],
-        &season["sources"][0]["name"],
+        &season["amounts"][0]["series"][0]["name"],
     ] {
         assert_eq!(name, NASTY);
     }
 }
 
 #[test]
-fn a_winter_of_forty_thousand_bins_a_line_stays_under_a_megabyte_and_a_half() {
+fn a_winter_of_as_many_bins_as_a_film_has_stays_under_a_megabyte() {
+    const BINS: usize = 1 << 14;
     let (mut low, mut lines) = (0.0_f32, Vec::new());
-    for kind in
-        [LineKind::Outside, LineKind::Plate, LineKind::CellReading, LineKind::CellReading, LineKind::ColdestCell]
-    {
-        let ranges = (0..40_000).map(|_| {
+    let mut ranges = || {
+        let range = (0..BINS).map(|_| {
             low = (low * 1.01 + 0.37).rem_euclid(40.0) - 20.0;
             (low, low + 0.5)
         });
-        lines.push(line(kind, 389, ranges.collect()));
+        range.collect::<Vec<_>>()
+    };
+    for kind in
+        [LineKind::Outside, LineKind::Plate, LineKind::CellReading, LineKind::CellReading, LineKind::ColdestCell]
+    {
+        lines.push(line(kind, 950, ranges()));
     }
     let mut season = season(180 * DAY, lines);
     let hourly: Vec<(i64, i64)> = (0..180 * 24).map(|hour| (hour * 3600 + 100, hour * 3600 + 1900)).collect();
     season.bands = vec![band(BandKind::Heater, hourly.clone()), band(BandKind::Charge, hourly)];
-    let page = page(&[season], &[], "", &[]);
-    assert!(page.len() < 1_500_000, "{} bytes", page.len());
+    season.charge = Some(line(LineKind::Charge, 950, ranges()));
+    season.amounts = heat(&["a", "b", "bank"], &vec![vec![12.345; 3]; 180]);
+    for series in &mut season.amounts[0].series {
+        series.bins = vec![1.0; BINS];
+    }
+    let page = page(&[season], &[], &Summary::default(), &[]);
+    assert!(page.len() < 1_000_000, "{} bytes", page.len());
 }
 
 #[test]
@@ -132,7 +182,7 @@ fn a_hysteresis_is_shaded_between_its_thresholds() {
     let svg = drawing(&season(DAY, vec![line(LineKind::Plate, 600, vec![(-10.0, 20.0); 144])]));
     let y = height(&svg);
     let document = roxmltree::Document::parse(&svg).expect("XML");
-    let shade = document.descendants().find(|node| node.attribute("fill") == Some("#b00020")).expect("a shade");
+    let shade = document.descendants().find(|node| node.attribute("fill") == Some("#222222")).expect("a shade");
     let number = |name| shade.attribute(name).expect("an attribute").parse::<f64>().expect("a number");
     assert!((number("y") - y(8.0)).abs() < 0.2, "{shade:?}");
     assert!((number("y") + number("height") - y(5.0)).abs() < 0.2, "{shade:?}");
@@ -151,11 +201,11 @@ fn a_threshold_far_from_every_reading_is_left_out_unless_it_is_that_of_cold_char
 
 #[test]
 fn two_seasons_share_their_axes_by_date_if_they_overlap_and_else_by_their_start() {
-    let colour = "#a3260b";
+    let colour = "#c25e55";
     let cold = season(10 * DAY, vec![line(LineKind::Plate, DAY, vec![(-30.0, -20.0); 10])]);
     let mut warm = season(10 * DAY, vec![line(LineKind::Plate, DAY, vec![(20.0, 30.0); 10])]);
     for (start, first) in [(datetime(2026, 10, 20, 0, 0, 0, 0), 5.0), (datetime(2027, 10, 20, 0, 0, 0, 0), 0.0)] {
-        warm.start = start;
+        warm.clock = Clock::local(start);
         let drawn = drawings(&[cold.clone(), warm.clone()]);
         let (a, b) = (height(&drawn[0]), height(&drawn[1]));
         assert!((a(0.0) - b(0.0)).abs() < 0.01 && (a(20.0) - b(20.0)).abs() < 0.01, "two scales");
@@ -169,7 +219,7 @@ fn two_seasons_share_their_axes_by_date_if_they_overlap_and_else_by_their_start(
 fn the_bars_of_energy_add_up_to_the_energy() {
     let mut season = season(180 * DAY, Vec::new());
     let days: Vec<Vec<f64>> = (0..180).map(|day| vec![f64::from(day), 2.0 * f64::from(day % 7), 0.0]).collect();
-    season.energy = DailyEnergy { sources: vec!["a".to_owned(), "b".to_owned(), "bank".to_owned()], days };
+    season.amounts = heat(&["a", "b", "bank"], &days);
     let svg = drawing(&season);
     // The axis of the energy is the last with a 0, the floor of its picture.
     let document = roxmltree::Document::parse(&svg).expect("XML");
@@ -181,8 +231,8 @@ fn the_bars_of_energy_add_up_to_the_energy() {
     let zero = ticks.iter().rposition(|(at, _)| *at == 0.0).expect("a floor");
     let wh_per_unit = (ticks[zero + 1].0 - ticks[zero].0) / (ticks[zero].1 - ticks[zero + 1].1);
     for (colour, total) in [
-        ("#e9b949", (0..180).map(f64::from).sum()),
-        ("#12436d", (0..180).map(|day| 2.0 * f64::from(day % 7)).sum::<f64>()),
+        ("#057558", (0..180).map(f64::from).sum()),
+        ("#6a1449", (0..180).map(|day| 2.0 * f64::from(day % 7)).sum::<f64>()),
     ] {
         let bars = &paths(&svg, colour)[0];
         // Four corners a bar, the second above the first.
@@ -197,14 +247,13 @@ fn the_bars_of_energy_add_up_to_the_energy() {
 #[test]
 fn bars_of_energy_stand_on_one_another() {
     let mut season = season(4 * DAY, Vec::new());
-    let sources = ["a", "b", "c"].map(str::to_owned).into();
-    season.energy = DailyEnergy { sources, days: vec![vec![30.0, 50.0, 20.0]; 4] };
+    season.amounts = heat(&["a", "b", "c"], &vec![vec![30.0, 50.0, 20.0]; 4]);
     let svg = drawing(&season);
     let ends = |colour| {
         let bar = &paths(&svg, colour)[0];
         (bar[0].1, bar[1].1)
     };
-    let [a, b, c] = ["#e9b949", "#12436d", "#28a197"].map(ends);
+    let [a, b, c] = ["#057558", "#6a1449", "#6e8210"].map(ends);
     assert_eq!((a.1, b.1), (b.0, c.0));
 }
 
@@ -214,11 +263,11 @@ fn a_day_on_end_shows_each_gap_of_a_quarter_of_an_hour_and_no_narrower() {
     for (gap, rectangles) in [(899, 1), (900, 2)] {
         let (first, noon) = (50 * DAY + 36_000, 50 * DAY + 43_200);
         season.bands = vec![band(BandKind::Heater, vec![(first, noon), (noon + gap, noon + 7200)])];
-        assert_eq!(paths(&drawing(&season), "#d1620f").concat().len(), 4 * rectangles, "a gap of {gap} s");
+        assert_eq!(paths(&drawing(&season), "#9e6c10").concat().len(), 4 * rectangles, "a gap of {gap} s");
     }
     // What goes on over midnight is in two days.
     season.bands = vec![band(BandKind::Heater, vec![(50 * DAY - 7200, 50 * DAY + 7200)])];
-    assert_eq!(paths(&drawing(&season), "#d1620f").concat().len(), 8);
+    assert_eq!(paths(&drawing(&season), "#9e6c10").concat().len(), 8);
 }
 
 proptest! {
@@ -234,13 +283,13 @@ proptest! {
         let season = season(days * DAY, vec![line(LineKind::Plate, bin_s, ranges.clone())]);
         let svg = drawing(&season);
         let y = height(&svg);
-        let corners: Vec<(f64, f64)> = paths(&svg, "#a3260b").concat();
+        let corners: Vec<(f64, f64)> = paths(&svg, "#c25e55").concat();
         let top = corners.iter().map(|(_, y)| *y).fold(f64::INFINITY, f64::min);
         let bottom = corners.iter().map(|(_, y)| *y).fold(f64::NEG_INFINITY, f64::max);
         prop_assert!((top - y(f64::from(high))).abs() < 0.2, "{top} is not {high} °C");
         prop_assert!((bottom - y(f64::from(low))).abs() < 0.2, "{bottom} is not {low} °C");
 
-        let page = page(&[season], &[], "", &[]);
+        let page = page(&[season], &[], &Summary::default(), &[]);
         let line = &carried(&page)["seasons"][0]["lines"][0];
         for (end, held) in [("low", ranges[index].0), ("high", ranges[index].1)] {
             let bytes = STANDARD.decode(line[end].as_str().unwrap()).unwrap();
@@ -266,7 +315,7 @@ proptest! {
         let total: i64 = on.iter().map(|(from, to)| to - from).sum();
         let mut season = season(days * DAY, Vec::new());
         season.bands = vec![band(BandKind::Heater, on.clone())];
-        let paths = paths(&drawing(&season), "#d1620f");
+        let paths = paths(&drawing(&season), "#9e6c10");
         // Rectangles of four corners: whatever their form, area is time.
         let corners = paths.concat();
         let area: f64 = corners.chunks(4).map(|bar| (bar[2].0 - bar[0].0) * (bar[0].1 - bar[1].1)).sum();
@@ -277,7 +326,7 @@ proptest! {
         let rounding = corners.len() as f64 / 4.0 * (0.1 * 24.0 + 0.1 * 8.0) / (700.0 * 24.0) + 0.005;
         prop_assert!((share - whole).abs() <= rounding, "{share} drawn, {whole} on");
 
-        let page = page(&[season], &[], "", &[]);
+        let page = page(&[season], &[], &Summary::default(), &[]);
         let steps = carried(&page)["seasons"][0]["bands"][0]["on"].clone();
         let mut at = 0;
         let edges: Vec<i64> = steps.as_array().unwrap().iter().map(|step| { at += step.as_i64().unwrap(); at }).collect();
@@ -296,9 +345,14 @@ proptest! {
         }
         let mut a = season(span_s, vec![line(LineKind::Outside, bin_s, ranges)]);
         a.bands = vec![band(BandKind::Alarm, vec![on]), band(BandKind::Source, Vec::new())];
-        a.energy = DailyEnergy { sources: vec![NASTY.to_owned(); sources], days: vec![vec![1e9; 2]; 3] };
+        a.amounts = heat(&vec![NASTY; sources], &vec![vec![1e9; sources]; 3]);
+        a.charge = Some(line(LineKind::Charge, bin_s, vec![(odd, odd); bins]));
+        a.pauses = vec![on];
+        if sources > 2 {
+            a.clock = Clock::default();
+        }
         let mut b = a.clone();
-        b.start = b.start.saturating_add(jiff::SignedDuration::from_hours(offset));
+        b.clock = Clock::local(datetime(2026, 10, 15, 0, 0, 0, 0).saturating_add(jiff::SignedDuration::from_hours(offset)));
         for svg in drawings(&[a.clone(), b.clone()]) {
             let document = roxmltree::Document::parse(&svg).expect("XML");
             for node in document.descendants() {
@@ -307,6 +361,31 @@ proptest! {
                 }
             }
         }
-        carried(&page(&[a, b], &[], "", &[]));
+        carried(&page(&[a, b], &[], &Summary::default(), &[]));
     }
+}
+
+#[test]
+fn what_was_not_believed_is_drawn_pale_and_apart_from_what_was() {
+    let mut season = season(10 * DAY, vec![line(LineKind::CellReading, DAY, vec![(1.0, 2.0); 10])]);
+    assert!(!drawing(&season).contains("pale"));
+    season.lines[0].ranges.truncate(5);
+    season.lines[0].doubtful = vec![(30.0, 31.0); 10];
+    let svg = drawing(&season);
+    assert!(svg.contains("pale: measured, and not believed"));
+    let document = roxmltree::Document::parse(&svg).expect("XML");
+    let pale: Vec<_> = document.descendants().filter(|node| node.attribute("stroke-opacity") == Some("0.4")).collect();
+    assert_eq!(pale.len(), 1);
+    let (y, path) = (height(&svg), corners(&pale[0].attribute("d").expect("a path").replace('L', "M")));
+    assert!(!path.is_empty() && path.iter().all(|corner| (y(31.05)..=y(29.95)).contains(&corner.1)), "{path:?}");
+    let held = &carried(&page(&[season], &[], &Summary::default(), &[]))["seasons"][0]["lines"][0]["doubtful"];
+    assert_eq!(held.as_array().map(Vec::len), Some(2));
+}
+
+#[test]
+fn a_season_without_dates_has_an_axis_of_elapsed_time() {
+    let mut season = season(10 * DAY, Vec::new());
+    season.clock = Clock::default();
+    let svg = drawing(&season);
+    assert!(svg.contains("time since the start, d") && !svg.contains("date and time"), "{svg}");
 }

@@ -13,7 +13,8 @@ use forewarm::output::{Existing, Target};
 use forewarm::plan::thermal::Shapes;
 use forewarm::plan::{Subject, section};
 use forewarm::rehearse::{
-    Cast, Film, Journal, Outcome, Pace, Reasons, Rehearsal, Report, Scenario, Trials, play, summarise,
+    Cast, Envelope, Film, Journal, Outcome, Pace, Reasons, Rehearsal, Report, Scenario, Trials, figures, play,
+    summarise,
 };
 use forewarm::replay::PlotForm;
 use forewarm::site::Site;
@@ -114,10 +115,11 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     }
     let stop = interrupt::heed();
     let (mut rehearsals, mut seasons) = (Vec::new(), Vec::new());
-    for (file, scenario) in files.iter().zip(scenarios) {
+    let labels = labels(&files);
+    for ((file, label), scenario) in files.iter().zip(&labels).zip(scenarios) {
         // The timeline is of the first.
         let timeline = outputs.timeline.take();
-        let (rehearsal, season) = rehearse(arguments, &shown(file), scenario, timeline, stop)?;
+        let (rehearsal, season) = rehearse(arguments, (&shown(file), label), scenario, timeline, stop)?;
         rehearsals.push(rehearsal);
         seasons.push(season);
         if stop.load(Ordering::Relaxed) {
@@ -134,7 +136,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
                 all.map(|subject| section::warmth(&subject, &Shapes::of(subject.site))).collect::<Vec<_>>()
             };
             let text = match form {
-                PlotForm::Html => chart::page(&seasons, &banks(), &summary, &CAUTIONS),
+                PlotForm::Html => chart::page(&seasons, &banks(), &figures(&rehearsals, &labels), &CAUTIONS),
                 PlotForm::Svg => chart::drawing(&seasons[0]),
             };
             let mut draft = target.draft()?;
@@ -157,10 +159,20 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     if rehearsals.iter().any(Rehearsal::did_harm) { Err(Stop::Failed(Vec::new())) } else { Ok(()) }
 }
 
+/// What a page calls each of the files: their names alone where those differ, for a narrow page.
+fn labels(files: &[&Path]) -> Vec<String> {
+    let names: Vec<String> = files
+        .iter()
+        .map(|file| file.file_name().map_or_else(|| shown(file), |name| name.to_string_lossy().into_owned()))
+        .collect();
+    let is_clear = names.iter().enumerate().all(|(rank, name)| !names[..rank].contains(name));
+    if is_clear { names } else { files.iter().map(|file| shown(file)).collect() }
+}
+
 /// Plays one scenario as it is written, or as one trial has it, and as often besides as was asked for.
 fn rehearse(
     arguments: &Arguments,
-    file: &str,
+    (file, label): (&str, &str),
     scenario: Scenario,
     timeline: Option<Target>,
     stop: &AtomicBool,
@@ -170,7 +182,7 @@ fn rehearse(
         Some(number) => (Cast::Trial { seed, number }, Variation::draw(seed, number)),
         None => (Cast::AsWritten, Variation::default()),
     };
-    let mut watchers = (Film::new(&scenario), Reasons::default());
+    let mut watchers = (Film::new(&scenario, label), Reasons::default());
     let every_ms = arguments.every.unwrap_or_else(|| scenario.block_ms().into());
     let outcome = match timeline {
         None => play(&scenario, &variation, Pace::Leaping, &mut watchers, stop),
@@ -186,15 +198,19 @@ fn rehearse(
     };
     let (film, reasons) = watchers;
     let unheated = Some(play(&scenario.unheated(), &variation, Pace::Leaping, &mut (), stop));
+    let envelope = arguments.plot.as_ref().map(|_| Envelope::new(&scenario));
     let trials = arguments.trials.map(|count| {
         let bar = Bar::new(Some(count), "{wide_bar} {pos} of {len} trials, {eta} left");
-        let trials = Trials::play(&scenario, seed, 0..count, stop, &|done| bar.show(done));
+        let trials = Trials::play(&scenario, seed, 0..count, stop, &|done| bar.show(done), envelope.as_ref());
         bar.clear();
         trials
     });
     let trials = trials.transpose()?;
     let unheated = unheated.filter(|unheated: &Outcome| unheated.steps == outcome.steps);
-    let season = film.develop(outcome.span_s);
+    let mut season = film.develop(outcome.span_s);
+    if let (Some(envelope), Some(trials)) = (envelope, &trials) {
+        season.lines.push(envelope.line(trials.finished.len()));
+    }
     Ok((Rehearsal { scenario, file: file.to_owned(), cast, outcome, reasons, unheated, trials }, season))
 }
 

@@ -72,14 +72,14 @@ pub(crate) struct Arguments {
     #[arg(long)]
     strict: bool,
 
-    /// Write a timeline as CSV; - for the standard output. Its coldest_cell_c
-    /// is the low end of what that reading may be by then
+    /// Write a timeline as CSV, which `forewarm replay` reads; - for the standard output. A channel shows what was acted on
     #[arg(long, value_name = "OUT", help_heading = "Results")]
     timeline: Option<PathBuf>,
     /// Time between its lines where nothing happens, s, up to 86400
     #[arg(long, value_name = "SECONDS", default_value = "60", value_parser = every, help_heading = "Results")]
     every: i64,
-    /// Draw temperatures and outputs: OUT ends in .svg or .html
+    /// Draw temperatures, outputs and energy: OUT ends in .html (to look into)
+    /// or .svg
     #[arg(long, value_name = "OUT", help_heading = "Results")]
     plot: Option<PathBuf>,
     /// Replace files that exist

@@ -8,10 +8,12 @@
 //! | `stage` | the loop |
 //! | `outcome` | what came of a season |
 //! | `trials` | the season many times over |
+//! | `envelope` | the band of all trials |
 //! | `film`, `journal` | a season to be shown, and to be read |
 //! | `reasons` | why charge was refused, why the heater was off, and which faults stood |
 //! | `report`, `json` | what a rehearsal says, for a person and for a machine |
 
+mod envelope;
 mod film;
 mod journal;
 mod json;
@@ -31,12 +33,13 @@ pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
 
+pub use envelope::Envelope;
 pub use film::Film;
 pub use journal::Journal;
 pub use json::Report;
 pub use outcome::Outcome;
 pub use reasons::Reasons;
-pub use report::{Cast, Rehearsal, summarise};
+pub use report::{Cast, Rehearsal, figures, summarise};
 pub use scenario::Scenario;
 pub use stage::{Glimpse, Pace, Watcher, play};
 pub use trials::{Spread, Trial, Trials};

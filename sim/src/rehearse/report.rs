@@ -4,6 +4,7 @@ use super::outcome::Outcome;
 use super::reasons::Reasons;
 use super::scenario::Scenario;
 use super::trials::{Spread, Trial, Trials};
+use crate::chart::{Summary, Table, TableRow};
 use crate::diagnostic::escaped;
 use crate::figures::fixed;
 use forewarm_core::fault::SystemFault;
@@ -63,13 +64,7 @@ pub fn summarise(rehearsals: &[Rehearsal]) -> String {
             let _ = writeln!(text, "  - {verdict}");
         }
     }
-    for (title, rows) in [
-        ("Charge", charge_rows(rehearsals)),
-        ("Heat", heat_rows(rehearsals)),
-        ("Cells (coldest place: of any battery, within it or at an outer face)", cell_rows(rehearsals)),
-        ("Bank and relays", bank_rows(rehearsals)),
-        ("Faults", fault_rows(rehearsals)),
-    ] {
+    for (title, rows) in parts(rehearsals) {
         let _ = writeln!(text, "\n{title}");
         write_rows(&mut text, &rows, rehearsals.len());
     }
@@ -81,6 +76,69 @@ pub fn summarise(rehearsals: &[Rehearsal]) -> String {
     }
     text
 }
+
+/// The same as tables, each installation under its label.
+#[must_use]
+pub fn figures(rehearsals: &[Rehearsal], labels: &[String]) -> Summary {
+    let mut summary = Summary::default();
+    let several = rehearsals.len() > 1;
+    for (rehearsal, label) in rehearsals.iter().zip(labels) {
+        let mark = if several { format!("{label}: ") } else { String::new() };
+        let headline = rehearsal.headline();
+        // The page has the title already.
+        let mut lines = headline.lines();
+        let title = lines.next().unwrap_or_default();
+        let first = if several { title } else { lines.next().unwrap_or_default() };
+        summary.lead.push(format!("{mark}{}", first.trim()));
+        summary.lead.extend(lines.map(|line| line.trim().to_owned()));
+        summary.lead.extend(rehearsal.verdicts());
+    }
+    let columns = if several { labels.to_vec() } else { Vec::new() };
+    for (title, rows) in parts(rehearsals) {
+        let with_unit = |value: String, unit: &str| format!("{value} {unit}").trim().to_owned();
+        let rows = rows.into_iter().map(|Row { label, unit, values }| TableRow {
+            name: label,
+            values: values.into_iter().map(|value| with_unit(value, unit)).collect(),
+        });
+        summary.tables.push(Table {
+            title: title.to_owned(),
+            columns: columns.clone(),
+            rows: rows.collect(),
+            is_aside: false,
+        });
+    }
+    for (rehearsal, label) in rehearsals.iter().zip(labels) {
+        let Some(trials) = rehearsal.trials.as_ref().filter(|trials| !trials.finished.is_empty()) else { continue };
+        let mark = if several { format!(", {label}") } else { String::new() };
+        let figures = MEASURES.iter().filter_map(|(label, unit, decimals, value)| {
+            let Spread { least, p5, median, p95, most } = trials.spread(value)?;
+            let values = [least, p5, median, p95, most].map(|value| fixed(value, *decimals)).into();
+            Some(TableRow { name: format!("{label}, {unit}").trim_end_matches([',', ' ']).to_owned(), values })
+        });
+        let sentences = trial_sentences(trials).into_iter().map(|name| TableRow { name, values: Vec::new() });
+        summary.tables.push(Table {
+            title: format!("{} trials{mark}", trials.finished.len()),
+            is_aside: false,
+            columns: COLUMNS.map(str::to_owned).into(),
+            rows: figures.chain(sentences).collect(),
+        });
+    }
+    summary
+}
+
+/// The parts of the text, each with its rows.
+fn parts(rehearsals: &[Rehearsal]) -> [(&'static str, Vec<Row>); 5] {
+    [
+        ("Charge", charge_rows(rehearsals)),
+        ("Heat", heat_rows(rehearsals)),
+        ("Cells (coldest place: of any battery, within it or at an outer face)", cell_rows(rehearsals)),
+        ("Bank and relays", bank_rows(rehearsals)),
+        ("Faults", fault_rows(rehearsals)),
+    ]
+}
+
+/// What is told of a value of all trials.
+const COLUMNS: [&str; 5] = ["least", "5 %", "half", "95 %", "most"];
 
 const fn letter(index: usize) -> &'static str {
     if index == 0 { "A" } else { "B" }
@@ -261,9 +319,8 @@ fn write_trials(text: &mut String, trials: &Trials, mark: &str) {
     if count == 0 {
         return;
     }
-    let columns = ["least", "5 %", "half", "95 %", "most"];
     let _ = write!(text, "  {:44}", "");
-    for column in columns {
+    for column in COLUMNS {
         let _ = write!(text, " {column:>8}");
     }
     text.push('\n');
@@ -275,23 +332,29 @@ fn write_trials(text: &mut String, trials: &Trials, mark: &str) {
         }
         let _ = writeln!(text, " {unit}");
     }
+    for sentence in trial_sentences(trials) {
+        let _ = writeln!(text, "  {sentence}");
+    }
+}
+
+/// What else there is to say of all trials.
+fn trial_sentences(trials: &Trials) -> Vec<String> {
+    let count = trials.finished.len();
     let touched = trials.finished.iter().filter(|trial| trial.outcome.violations > 0).count();
-    let _ = writeln!(
-        text,
-        "  permits in which the coldest place was below the hard limit: {}, in {touched} of {} trials",
-        trials.violations(),
-        count
-    );
+    let mut sentences = vec![format!(
+        "permits in which the coldest place was below the hard limit: {}, in {touched} of {count} trials",
+        trials.violations()
+    )];
     if let Some(worst) = trials.worst() {
         let margin = worst
             .margin_k()
             .map_or("charge never permitted".to_owned(), |margin| format!("{margin:+.2} K above the hard limit"));
-        let _ = writeln!(
-            text,
-            "  worst: trial {}, {margin}; again alone with --seed {} --trial {}",
+        sentences.push(format!(
+            "worst: trial {}, {margin}; again alone with --seed {} --trial {}",
             worst.number, trials.seed, worst.number
-        );
+        ));
     }
+    sentences
 }
 
 impl Rehearsal {

@@ -70,6 +70,9 @@ pub trait Watcher {
     /// What kept the outputs off over the span that is booked next.
     fn withheld(&mut self, _: Withheld) {}
 
+    /// What the bank takes up over the span that is booked next (Ah).
+    fn charged(&mut self, _: f64) {}
+
     /// Stands between the converters and the controller, so many seconds after the start: what it leaves of `samples` is what the
     /// controller is shown. It leaves them as they are unless the season is one of a converter that breaks down.
     #[inline]
@@ -115,6 +118,11 @@ impl<A: Watcher, B: Watcher> Watcher for (A, B) {
         self.1.withheld(withheld);
     }
 
+    fn charged(&mut self, charged_ah: f64) {
+        self.0.charged(charged_ah);
+        self.1.charged(charged_ah);
+    }
+
     #[inline]
     fn shown(&mut self, at_s: f64, samples: &mut [Sample; MAX_CHANNELS]) {
         self.0.shown(at_s, samples);
@@ -145,8 +153,12 @@ pub struct Glimpse<'a> {
     pub plate_c: f64,
     /// The air around the box (°C): that of the outside, or of the room.
     pub outside_c: f64,
+    /// The state of charge, 0 to 1.
+    pub charge: f64,
     /// What the controller was shown.
     pub inputs: &'a Inputs,
+    /// The controller.
+    pub unit: &'a Unit,
 }
 
 /// Plays `scenario` with things as `variation` has them, until its end or until `stop` is set.
@@ -541,7 +553,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
                 warmest_c,
                 plate_c,
                 outside_c: self.plant.outside_c(),
+                charge: self.charge,
                 inputs: &self.inputs,
+                unit: &self.unit,
             });
         }
     }
@@ -551,7 +565,12 @@ impl<'a, W: Watcher> Stage<'a, W> {
         let (from_s, to_s) = (seconds(self.accounted_at, self.step_s), seconds(self.at, self.step_s));
         let span_s = to_s - from_s;
         self.accounted_at = self.at;
+        let before = self.charge;
+        self.charge = self.bank.advance(before, self.flow.charge_a, span_s);
+        // What it takes up: a full bank is held at its voltage by a current that charges nothing any more.
+        let charged_ah = (self.charge - before).max(0.0) * self.capacity_ah;
         self.watcher.withheld(self.withheld);
+        self.watcher.charged(charged_ah);
         self.watcher.book(from_s, to_s, &self.outputs, &self.scenario.offers[self.offer], &self.flow);
         // What flows was found for the one moment and lasts to the other, and rounding takes a step of 1/65 536 or two.
         let allowed_a = si::part(self.unit.allowed()) * self.capacity_ah;
@@ -586,10 +605,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         }
         outcome.refused_wh += flow.refused_w * hours;
         outcome.unmet_wh += flow.unmet_w * hours;
-        let before = self.charge;
-        self.charge = self.bank.advance(before, flow.charge_a, span_s);
-        // What it takes up: a full bank is held at its voltage by a current that charges nothing any more.
-        outcome.charged_ah += (self.charge - before).max(0.0) * self.capacity_ah;
+        outcome.charged_ah += charged_ah;
         outcome.least_charge = outcome.least_charge.min(self.charge);
     }
 

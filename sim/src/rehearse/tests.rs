@@ -320,22 +320,53 @@ proptest! {
 #[test]
 fn a_film_shows_as_much_as_was_played() {
     let scenario = scenario(20);
-    let mut film = Film::new(&scenario);
+    let mut film = Film::new(&scenario, "hut.toml");
     let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut film, &GO);
     let season = film.develop(outcome.span_s);
     let on = |name: &str| -> i64 {
         let band = season.bands.iter().find(|band| band.name == name).unwrap();
-        assert!(band.on.windows(2).all(|pair| pair[0].1 <= pair[1].0), "{name}");
-        band.on.iter().map(|(from, to)| to - from).sum()
+        assert!(band.on.windows(2).all(|pair| pair[0].to <= pair[1].from), "{name}");
+        band.on.iter().map(|stretch| stretch.on).sum()
     };
     let whole = |seconds: f64| format!("{seconds}");
     assert_eq!(on("heater on").to_string(), whole(outcome.heater_on_s));
     assert_eq!(on("charge permitted").to_string(), whole(outcome.charge_permitted_s));
-    let energy: f64 = season.energy.days.iter().flatten().sum();
-    assert!((energy - outcome.heater_wh).abs() < 1e-6 * outcome.heater_wh);
+    assert_eq!(on("wanted, refused").to_string(), whole(outcome.charge_refused_s));
+    for (amount, total) in season.amounts.iter().zip([outcome.heater_wh, outcome.charged_ah]) {
+        let days: f64 = amount.series.iter().flat_map(|series| &series.days).sum();
+        let bins: f32 = amount.series.iter().flat_map(|series| &series.bins).sum();
+        assert!(
+            (days - total).abs() < 1e-6 * total && (f64::from(bins) - total).abs() < 1e-3 * total,
+            "{}",
+            amount.what
+        );
+    }
+    let charge = season.charge.as_ref().unwrap().ranges.iter().map(|range| range.0).fold(f32::INFINITY, f32::min);
+    assert!((f64::from(charge) - 100.0 * outcome.least_charge).abs() < 0.1, "{charge} %");
     let coldest = season.lines.iter().find(|line| line.kind == crate::chart::LineKind::ColdestCell).unwrap();
     let least = coldest.ranges.iter().map(|range| range.0).fold(f32::INFINITY, f32::min);
     assert!((f64::from(least) - outcome.coldest_true_c).abs() < 1e-3);
+}
+
+#[test]
+fn the_band_of_trials_reaches_down_to_the_coldest_of_them_and_changes_none() {
+    let scenario = scenario(4);
+    let envelope = super::Envelope::new(&scenario);
+    let trials = Trials::play(&scenario, 7, 0..5, &GO, &|_| (), Some(&envelope)).unwrap();
+    let line = envelope.line(5);
+    let low = line.ranges.iter().map(|range| range.0).fold(f32::INFINITY, f32::min);
+    let coldest = trials.finished.iter().map(|trial| trial.outcome.coldest_true_c).fold(f64::INFINITY, f64::min);
+    assert!((f64::from(low) - coldest).abs() < 1e-3, "{low} {coldest}");
+    assert!(line.ranges.iter().all(|range| range.0 <= range.1));
+    let unseen = Trials::play(&scenario, 7, 0..5, &GO, &|_| (), None).unwrap();
+    for (seen, unseen) in trials.finished.iter().zip(&unseen.finished) {
+        let (a, b) = (&seen.outcome, &unseen.outcome);
+        assert_eq!(
+            (a.heater_on_s, a.charge_permitted_s, a.heater_cycles),
+            (b.heater_on_s, b.charge_permitted_s, b.heater_cycles)
+        );
+        assert_eq!(seen.margin_k(), unseen.margin_k());
+    }
 }
 
 #[test]
@@ -385,10 +416,10 @@ fn a_reserve_that_the_bank_never_reaches_is_no_fault() {
 #[test]
 fn a_trial_run_alone_is_the_trial_it_was() {
     let scenario = scenario(6);
-    let together = Trials::play(&scenario, 3, 0..6, &GO, &|_| ()).unwrap();
+    let together = Trials::play(&scenario, 3, 0..6, &GO, &|_| (), None).unwrap();
     assert_eq!(together.finished.len(), 6);
     for trial in &together.finished {
-        assert_eq!(Trial::play(&scenario, 3, trial.number, &GO).as_ref(), Some(trial));
+        assert_eq!(Trial::play(&scenario, 3, trial.number, &GO, None).as_ref(), Some(trial));
     }
     assert!(together.finished.iter().any(|trial| trial.outcome != together.finished[0].outcome));
 }
@@ -399,7 +430,7 @@ fn a_season_that_is_stopped_tells_how_far_it_came_and_a_trial_that_is_stopped_do
     let scenario = scenario(6);
     let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut (), &stopped);
     assert_eq!(outcome.steps, 0);
-    let trials = Trials::play(&scenario, 1, 0..4, &stopped, &|_| ()).unwrap();
+    let trials = Trials::play(&scenario, 1, 0..4, &stopped, &|_| (), None).unwrap();
     assert_eq!((trials.wanted, trials.finished.len()), (4, 0));
 }
 
@@ -451,10 +482,10 @@ fn as_planned(mut scenario: Scenario) -> Scenario {
 #[test]
 fn a_guard_band_keeps_cells_from_harm_and_its_lack_shows() {
     let safe = as_planned(scenario(40));
-    let trials = Trials::play(&safe, 1, 0..12, &GO, &|_| ()).unwrap();
+    let trials = Trials::play(&safe, 1, 0..12, &GO, &|_| (), None).unwrap();
     assert!(trials.finished.iter().all(|trial| trial.outcome.charge_permitted_s > 0.0));
     assert_eq!(trials.violations(), 0, "{:?}", trials.worst());
-    let unsafe_one = Trials::play(&without_a_guard_band(scenario(40)), 1, 0..12, &GO, &|_| ()).unwrap();
+    let unsafe_one = Trials::play(&without_a_guard_band(scenario(40)), 1, 0..12, &GO, &|_| (), None).unwrap();
     assert!(unsafe_one.violations() > 0, "{:?}", unsafe_one.worst());
     assert!(unsafe_one.worst().unwrap().margin_k().unwrap() < 0.0);
 }

@@ -1,5 +1,6 @@
 //! The same season many times over, each time with things a little different from what is written down.
 
+use super::envelope::Envelope;
 use super::outcome::Outcome;
 use super::scenario::Scenario;
 use super::stage::{Pace, play};
@@ -31,15 +32,30 @@ pub struct Trials {
 }
 
 impl Trial {
-    /// Plays the trial of that number; nothing if `stop` is set before its end.
+    /// Plays the trial of that number, and takes it into `envelope` where there is one; nothing if `stop` is set before its end.
     #[must_use]
-    pub fn play(scenario: &Scenario, seed: u64, number: u64, stop: &AtomicBool) -> Option<Self> {
+    pub fn play(
+        scenario: &Scenario,
+        seed: u64,
+        number: u64,
+        stop: &AtomicBool,
+        envelope: Option<&Envelope>,
+    ) -> Option<Self> {
         // Before the plant is built, or a million trials not begun would take their time all the same.
         if stop.load(Ordering::Relaxed) {
             return None;
         }
         let variation = Variation::draw(seed, number);
-        let outcome = play(scenario, &variation, Pace::Leaping, &mut (), stop);
+        let outcome = if let Some(envelope) = envelope {
+            let mut seen = envelope.watcher();
+            let outcome = play(scenario, &variation, Pace::Leaping, &mut seen, stop);
+            if !stop.load(Ordering::Relaxed) {
+                envelope.include(&seen);
+            }
+            outcome
+        } else {
+            play(scenario, &variation, Pace::Leaping, &mut (), stop)
+        };
         (!stop.load(Ordering::Relaxed)).then_some(Self { number, outcome })
     }
 
@@ -51,7 +67,8 @@ impl Trial {
 }
 
 impl Trials {
-    /// Plays the trials of these numbers on every processor, and tells `progress` how many are finished.
+    /// Plays the trials of these numbers on every processor, tells `progress` how many are finished, and takes each into `envelope`,
+    /// where there is one.
     ///
     /// # Errors
     /// Where no thread can be started; nothing else fails.
@@ -61,10 +78,11 @@ impl Trials {
         numbers: Range<u64>,
         stop: &AtomicBool,
         progress: &(dyn Fn(u64) + Sync),
+        envelope: Option<&Envelope>,
     ) -> Result<Self, Problem> {
         let (done, wanted) = (AtomicU64::new(0), numbers.end.saturating_sub(numbers.start));
         let one = |number| {
-            let trial = Trial::play(scenario, seed, number, stop)?;
+            let trial = Trial::play(scenario, seed, number, stop, envelope)?;
             progress(done.fetch_add(1, Ordering::Relaxed) + 1);
             Some(trial)
         };

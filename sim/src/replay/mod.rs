@@ -4,7 +4,7 @@
 //! bytes ─ lines ─ records ─ rows ─ fill ─ drive ─ record ─┬ tally, differ ─ report ─ summary
 //!                             │      │       │            ├ events
 //!                             │      │       └ the core   ├ timeline
-//!                         rejects   empty                 └ plot
+//!                         rejects   empty                 └ picture
 //!                                   cells
 //! ```
 //!
@@ -20,8 +20,8 @@ mod events;
 mod fill;
 mod mapping;
 mod pattern;
+mod picture;
 mod plan;
-mod plot;
 mod record;
 mod rejects;
 mod report;
@@ -43,8 +43,10 @@ pub use report::{
     Because, Bridge, Difference, Differences, Energy, FaultReport, InState, Pause, Period, Report, Step, SummerTime,
     Use,
 };
-pub use summary::summarise;
+pub use summary::{figures, summarise};
 
+use crate::cautions::CAUTIONS;
+use crate::chart;
 use crate::csv_text::head::Head;
 use crate::csv_text::header::Header;
 use crate::csv_text::lines::LineError;
@@ -54,13 +56,13 @@ use crate::diagnostic::Problem;
 use crate::installation::Installation;
 use crate::output::Target;
 use crate::scale;
-use crate::season::{Channels, NEXT_WITHIN, Timeline};
+use crate::season::{Channels, Film, NEXT_WITHIN, Timeline, Wanted};
 use crate::threads;
 use ahead::{Ended, ahead};
 use drive::Driver;
 use fill::{Filler, Limit};
+use picture::Picture;
 use plan::Plan;
-use plot::{Picture, Trace};
 use record::Recorder;
 use report::Source;
 use rows::{Next, Row, Rows};
@@ -101,7 +103,7 @@ pub struct Sinks {
 pub enum PlotForm {
     /// A drawing.
     Svg,
-    /// A page with the drawing and the summary.
+    /// A page to look into.
     Html,
 }
 
@@ -181,10 +183,22 @@ pub fn replay(
         let steps = (request.step_ms, every);
         Timeline::start(target, dial.clock(), (channels.clone(), &installation.sources), &plan.settings, steps, &[])
     });
-    let trust = &plan.settings.trust;
-    let trace = || Trace::new(request.step_ms, (trust.plausible_low, trust.plausible_high), channels.clone());
-    let mut recorder =
-        Recorder::new(&installation.settings, events, timeline.transpose()?, plot.as_ref().map(|_| trace()));
+    let wanted = || Wanted {
+        title: &installation.title,
+        label: &request.log,
+        clock: dial.clock(),
+        settings: &plan.settings,
+        channels: channels.clone(),
+        sources: &installation.sources,
+        truths: &[],
+        hard_limit_c: None,
+        refused: "charge refused",
+        logged: (plan.logged_charge.is_some(), plan.logged_heater.is_some()),
+        charge: (plan.state_of_charge.is_some(), false),
+        step_ms: request.step_ms,
+    };
+    let picture = plot.as_ref().map(|_| Picture::new(Film::new(wanted()), installation.sources.len()));
+    let mut recorder = Recorder::new(&installation.settings, events, timeline.transpose()?, picture);
 
     filler.take(first, |row| driver.advance(row, &mut recorder))?;
     let (reader, batches) = ahead();
@@ -230,11 +244,11 @@ pub fn replay(
         counters: *driver.unit().counters(),
     };
     let report = Report::new(source, &recorder);
-    let Recorder { timeline, trace, events, .. } = recorder;
+    let Recorder { timeline, picture, events, .. } = recorder;
     if let Some((target, form)) = plot
-        && let Some(trace) = trace
+        && let Some(picture) = picture
     {
-        write_plot(target, form, &plan, &trace, &report, span)?;
+        draw(target, form, &picture.develop(span), &report)?;
     }
     if let Some(timeline) = timeline {
         timeline.finish()?;
@@ -242,30 +256,14 @@ pub fn replay(
     Ok((report, events))
 }
 
-fn write_plot(
-    target: Target,
-    form: PlotForm,
-    plan: &Plan,
-    trace: &Trace,
-    report: &Report,
-    span: i64,
-) -> Result<(), Box<Problem>> {
-    let picture = Picture {
-        title: &report.title,
-        trace,
-        settings: &plan.settings,
-        channels: plan.channels.iter().map(|channel| channel.name.as_str()).collect(),
-        dial: &report.dial,
-        span,
-        logged: (plan.logged_charge.is_some(), plan.logged_heater.is_some()),
-    };
+fn draw(target: Target, form: PlotForm, season: &chart::Season, report: &Report) -> Result<(), Problem> {
     let text = match form {
-        PlotForm::Svg => plot::svg(&picture),
-        PlotForm::Html => plot::html(&picture, &summarise(report)),
+        PlotForm::Svg => chart::drawing(season),
+        PlotForm::Html => chart::page(std::slice::from_ref(season), &[], &figures(report), &CAUTIONS),
     };
     let mut draft = target.draft()?;
     draft.write_all(text.as_bytes()).map_err(|error| draft.failed(&error))?;
-    Ok(draft.finish()?)
+    draft.finish()
 }
 
 /// What messages call the log.

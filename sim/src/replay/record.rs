@@ -2,7 +2,7 @@
 
 use super::differ::Differ;
 use super::events::Events;
-use super::plot::Trace;
+use super::picture::Picture;
 use super::tally::Tally;
 use crate::diagnostic::Problem;
 use crate::season::{Moment, Timeline};
@@ -22,7 +22,7 @@ pub(super) struct Recorder {
     pub(super) charge: Differ,
     pub(super) events: Option<Events>,
     pub(super) timeline: Option<Timeline>,
-    pub(super) trace: Option<Trace>,
+    pub(super) picture: Option<Picture>,
 }
 
 impl Recorder {
@@ -30,7 +30,7 @@ impl Recorder {
         settings: &ValidSettings,
         events: bool,
         timeline: Option<Timeline>,
-        trace: Option<Trace>,
+        picture: Option<Picture>,
     ) -> Self {
         Self {
             tally: Tally::new(settings),
@@ -38,7 +38,7 @@ impl Recorder {
             charge: Differ::default(),
             events: events.then(Events::new),
             timeline,
-            trace,
+            picture,
         }
     }
 
@@ -57,8 +57,8 @@ impl Recorder {
         if let Some(timeline) = &mut self.timeline {
             timeline.step(moment)?;
         }
-        if let Some(trace) = &mut self.trace {
-            trace.step(moment, logged);
+        if let Some(picture) = &mut self.picture {
+            picture.step(moment, logged, self.tally.withheld());
         }
         Ok(())
     }
@@ -68,8 +68,8 @@ impl Recorder {
         self.tally.skip(from, to);
         self.heater.stop(from);
         self.charge.stop(from);
-        if let Some(trace) = &mut self.trace {
-            trace.stop(from);
+        if let Some(picture) = &mut self.picture {
+            picture.skip(from, to);
         }
     }
 
@@ -78,8 +78,5 @@ impl Recorder {
         self.tally.finish(end);
         self.heater.stop(end);
         self.charge.stop(end);
-        if let Some(trace) = &mut self.trace {
-            trace.stop(end);
-        }
     }
 }

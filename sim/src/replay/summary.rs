@@ -3,13 +3,75 @@
 use super::clock::Span;
 use super::rejects::Fault;
 use super::report::{Because, Differences, FaultReport, Report};
+use crate::chart::{Summary, Table, TableRow};
 use crate::diagnostic::escaped;
 use std::fmt::Write;
+
+/// The report, part by part, before it is laid out.
+#[derive(Default)]
+struct Paper(Vec<Part>);
+
+struct Part {
+    title: String,
+    items: Vec<Item>,
+}
+
+enum Item {
+    /// A value and its name; without a name it goes on with the one above.
+    Value(String, String),
+    Line(String),
+}
 
 /// The report as plain aligned text, of at most 100 columns unless names are longer.
 #[must_use]
 pub fn summarise(report: &Report) -> String {
     let mut out = String::new();
+    // Titles and names come out of files. Writing to a string cannot fail.
+    let mut line = |text: &str| writeln!(out, "{}", escaped(text));
+    let _ = line(&report.title);
+    for Part { title, items } in paper(report).0 {
+        let _ = line("");
+        let _ = line(&title);
+        for item in items {
+            let _ = match item {
+                Item::Value(name, value) => line(&format!("  {name:<30}{value}")),
+                Item::Line(text) => line(&text),
+            };
+        }
+    }
+    out
+}
+
+/// The parts that tell what was decided.
+const DECIDED: [&str; 5] = ["Charge", "Heater", "Faults", "Notices", "Differences from the logged controller"];
+
+/// The same as tables.
+#[must_use]
+pub fn figures(report: &Report) -> Summary {
+    let row = |item: Item| match item {
+        Item::Line(text) => TableRow { name: text.trim().to_owned(), values: Vec::new() },
+        Item::Value(name, value) => {
+            let value = value.trim();
+            // A number that goes on with the one above is followed by what it is of.
+            let part = value.rsplit_once("  ").filter(|_| name.is_empty());
+            let (name, value) = part.map_or((name, value), |(value, name)| (format!("  {name}"), value));
+            TableRow { name, values: vec![value.split_whitespace().collect::<Vec<_>>().join(" ")] }
+        }
+    };
+    let mut tables: Vec<Table> = Vec::new();
+    for Part { title, items } in paper(report).0 {
+        let is_aside = !DECIDED.contains(&title.as_str());
+        let rows = items.into_iter().map(row).collect();
+        tables.push(Table { title, is_aside, columns: Vec::new(), rows });
+    }
+    // What was decided before how the log was read.
+    tables.sort_by_key(|table| table.is_aside);
+    let lead = vec![format!("{}: {}", report.log, span(report.span_s))];
+    Summary { lead, tables }
+}
+
+fn paper(report: &Report) -> Paper {
+    let mut out = Paper::default();
     log(&mut out, report);
     charge(&mut out, report);
     heater(&mut out, report);
@@ -20,10 +82,8 @@ pub fn summarise(report: &Report) -> String {
     out
 }
 
-fn log(out: &mut String, report: &Report) {
+fn log(out: &mut Paper, report: &Report) {
     let end = moment(report, report.span_s);
-    line(out, format_args!("{}", report.title));
-    line(out, format_args!(""));
     heading(out, "Log");
     item(out, "file", &report.log);
     match report.dial.zone() {
@@ -72,7 +132,7 @@ fn log(out: &mut String, report: &Report) {
     bridged(out, report);
 }
 
-fn bridged(out: &mut String, report: &Report) {
+fn bridged(out: &mut Paper, report: &Report) {
     let limit = match report.max_gap_s {
         None => "the limit is 3 times the usual interval, 1 h at most".to_owned(),
         Some(limit) => format!("the limit is {}", span(limit)),
@@ -92,7 +152,7 @@ fn bridged(out: &mut String, report: &Report) {
     }
 }
 
-fn charge(out: &mut String, report: &Report) {
+fn charge(out: &mut Paper, report: &Report) {
     heading(out, "Charge");
     item(out, "permitted", &share(report.charge_permitted_s, report.stepped_s()));
     if let Some(in_full) = report.charge_full_s {
@@ -107,13 +167,13 @@ fn charge(out: &mut String, report: &Report) {
     item(out, "coldest cell while permitted", &coldest);
 }
 
-fn causes(out: &mut String, report: &Report, causes: &[Because]) {
+fn causes(out: &mut Paper, report: &Report, causes: &[Because]) {
     for because in causes {
         item(out, "", &format!("{}  {}", share(because.time_s, report.stepped_s()), because.cause.replace('_', " ")));
     }
 }
 
-fn heater(out: &mut String, report: &Report) {
+fn heater(out: &mut Paper, report: &Report) {
     heading(out, "Heater");
     item(out, "on", &share(report.heater_on_s, report.stepped_s()));
     item(out, "off", &share(report.heater_off_s, report.stepped_s()));
@@ -126,14 +186,14 @@ fn heater(out: &mut String, report: &Report) {
     }
 }
 
-fn states(out: &mut String, report: &Report) {
+fn states(out: &mut Paper, report: &Report) {
     heading(out, "Time in each state");
     for state in &report.states {
         item(out, &state.state.replace('_', " "), &share(state.time_s, report.stepped_s()));
     }
 }
 
-fn faults(out: &mut String, report: &Report) {
+fn faults(out: &mut Paper, report: &Report) {
     for (title, alarm) in [("Faults", true), ("Notices", false)] {
         let mut chosen = report.faults.iter().filter(|fault| fault.alarm == alarm).peekable();
         if chosen.peek().is_none() {
@@ -150,7 +210,7 @@ fn faults(out: &mut String, report: &Report) {
     }
 }
 
-fn one_fault(out: &mut String, report: &Report, fault: &FaultReport) {
+fn one_fault(out: &mut Paper, report: &Report, fault: &FaultReport) {
     let channel = fault.channel.as_deref().unwrap_or("installation");
     let times = if fault.count == 1 { "once".to_owned() } else { format!("{} times", fault.count) };
     line(out, format_args!("  {channel}: {}: {}", fault.kind.replace('_', " "), fault.meaning));
@@ -172,7 +232,7 @@ fn one_fault(out: &mut String, report: &Report, fault: &FaultReport) {
     }
 }
 
-fn differences(out: &mut String, report: &Report) {
+fn differences(out: &mut Paper, report: &Report) {
     let both = [("charge", "permitted", &report.charge_differences), ("heater", "on", &report.heater_differences)];
     if both.iter().all(|(_, _, found)| found.is_none()) {
         return;
@@ -184,7 +244,7 @@ fn differences(out: &mut String, report: &Report) {
     }
 }
 
-fn difference(out: &mut String, report: &Report, name: &str, word: &str, found: &Differences) {
+fn difference(out: &mut Paper, report: &Report, name: &str, word: &str, found: &Differences) {
     if found.count == 0 {
         item(out, name, &format!("none in {} compared", span(found.compared_s)));
         return;
@@ -215,7 +275,7 @@ fn times(count: u64) -> String {
     if count == 1 { "once".to_owned() } else { format!("{count} times") }
 }
 
-fn grounds(out: &mut String, report: &Report) {
+fn grounds(out: &mut Paper, report: &Report) {
     heading(out, "Taken from the log");
     for used in &report.columns {
         let form = match used.unit {
@@ -252,20 +312,22 @@ fn grounds(out: &mut String, report: &Report) {
     line(out, format_args!("  all channels still together (trust.still_after_min): a log's steps are coarse"));
 }
 
-fn heading(out: &mut String, text: &str) {
-    if !out.ends_with("\n\n") {
-        out.push('\n');
+fn heading(out: &mut Paper, text: &str) {
+    out.0.push(Part { title: text.to_owned(), items: Vec::new() });
+}
+
+fn item(out: &mut Paper, name: &str, value: &str) {
+    add(out, Item::Value(name.to_owned(), value.to_owned()));
+}
+
+fn line(out: &mut Paper, text: std::fmt::Arguments<'_>) {
+    add(out, Item::Line(text.to_string()));
+}
+
+fn add(out: &mut Paper, item: Item) {
+    if let Some(part) = out.0.last_mut() {
+        part.items.push(item);
     }
-    line(out, format_args!("{text}"));
-}
-
-fn item(out: &mut String, name: &str, value: &str) {
-    line(out, format_args!("  {name:<30}{value}"));
-}
-
-fn line(out: &mut String, text: std::fmt::Arguments<'_>) {
-    // Titles and names come out of files. Writing to a string cannot fail.
-    let _ = writeln!(out, "{}", escaped(&text.to_string()));
 }
 
 /// A time in hours, and as a part of the whole.

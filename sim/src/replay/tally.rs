@@ -141,6 +141,11 @@ impl Tally {
         }
     }
 
+    /// What keeps the outputs off after the latest step.
+    pub(super) fn withheld(&self) -> Withheld {
+        self.now.map(|phase| phase.withheld).unwrap_or_default()
+    }
+
     /// Leaves the time from `from` to `to` out of every sum.
     pub(super) fn skip(&mut self, from: i64, to: i64) {
         self.close(from);

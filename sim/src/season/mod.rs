@@ -2,16 +2,19 @@
 //!
 //! | module | holds |
 //! |---|---|
+//! | `film` | the season as it is drawn, recorded in bounded memory |
 //! | `timeline` | the season as CSV, which a replay reads back |
 
+mod film;
 mod timeline;
 
+pub use film::{Film, Held, Wanted};
 pub(crate) use timeline::NEXT_WITHIN;
 pub use timeline::Timeline;
 
 use crate::scale::{Scale, Unit as LoggedIn};
 use forewarm_core::Unit;
-use forewarm_core::quantity::Celsius;
+use forewarm_core::quantity::{Celsius, Ratio};
 use forewarm_core::settings::{Role, ValidSettings};
 use forewarm_core::signals::{Inputs, Outputs, Relay, Sample};
 use jiff::ToSpan;
@@ -78,6 +81,8 @@ struct Channel {
     index: usize,
     role: Role,
     scale: Scale,
+    /// What the coldest and the hottest that can be at its place measure.
+    plausible: (Ratio, Ratio),
 }
 
 impl Channels {
@@ -86,24 +91,50 @@ impl Channels {
     pub fn new<'n>(names: impl IntoIterator<Item = &'n str>, settings: &ValidSettings) -> Self {
         let trust = &settings.trust;
         let plausible = (trust.plausible_low, trust.plausible_high);
-        let made = names.into_iter().zip(&settings.channels).enumerate().map(|(index, (name, channel))| Channel {
-            name: name.to_owned(),
-            index,
-            role: channel.role,
-            scale: Scale::new(channel, LoggedIn::Celsius, plausible),
+        let made = names.into_iter().zip(&settings.channels).enumerate().map(|(index, (name, channel))| {
+            let scale = Scale::new(channel, LoggedIn::Celsius, plausible);
+            let (low, high) = scale.plausible();
+            let plausible = (scale.ratio(low), scale.ratio(high));
+            Channel { name: name.to_owned(), index, role: channel.role, scale, plausible }
         });
         Self(made.filter(|channel| !matches!(channel.role, Role::Check(_))).collect())
     }
 
-    /// What was measured of the channel at that place of the settings where the controller does not believe it.
-    #[cold]
-    pub(crate) fn doubtful(&self, index: usize, moment: &Moment<'_>) -> Option<Celsius> {
-        moment.outputs.faults.channels[index]?;
-        self.0.iter().find(|channel| channel.index == index)?.measured(moment.inputs)
+    /// The cells among them.
+    #[must_use]
+    pub fn cells(mut self) -> Self {
+        self.0.retain(|channel| channel.role == Role::Cell);
+        self
     }
 }
 
+/// What a sample is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Shape {
+    /// None came.
+    Missing,
+    /// A temperature that can be at its place.
+    Plausible,
+    /// Less than any, as of a short circuit.
+    Below,
+    /// More than any, as of a broken lead; or the converter says that it is broken.
+    Above,
+}
+
 impl Channel {
+    fn shape(&self, inputs: &Inputs) -> Shape {
+        let (low, high) = self.plausible;
+        match inputs.channels.get(self.index) {
+            None | Some(Sample::None) => Shape::Missing,
+            Some(Sample::ConverterFault) => Shape::Above,
+            Some(Sample::Fresh(measured)) => match measured.element.less(measured.lead) {
+                Some(ratio) if ratio.as_steps() > high.as_steps() => Shape::Above,
+                Some(ratio) if ratio.as_steps() >= low.as_steps() => Shape::Plausible,
+                Some(_) | None => Shape::Below,
+            },
+        }
+    }
+
     /// The temperature that was measured, believed or not; nothing where there was no sample, or none that is a temperature.
     fn measured(&self, inputs: &Inputs) -> Option<Celsius> {
         match inputs.channels.get(self.index)? {

@@ -9,12 +9,12 @@
 //! There is a line at every change of what the controller answers and at every sudden change of what it is shown, with the step before
 //! it, and one at least every so many seconds, which `next_within_s` says: no longer pause is one of the season.
 
-use super::{Channel, Channels, Clock, Moment, celsius};
+use super::{Channel, Channels, Clock, Moment, Shape, celsius};
 use crate::diagnostic::Problem;
 use crate::output::{Draft, Target};
 use forewarm_core::quantity::{Celsius, Millivolts};
 use forewarm_core::settings::{MAX_CHANNELS, Role, ValidSettings};
-use forewarm_core::signals::{Button, Inputs, Line, Outputs, Relay, Sample};
+use forewarm_core::signals::{Button, Inputs, Line, Outputs, Relay};
 use std::collections::VecDeque;
 use std::io::{self, Write};
 
@@ -26,6 +26,10 @@ const OF_A_READING: usize = 3;
 
 /// A voltage that changes by so much from one step to the next has changed suddenly.
 const SUDDEN: Millivolts = Millivolts::from_millivolts(100);
+
+/// What stands for a short circuit and for a broken lead (°C): no element shows that.
+const SHORT: &str = "-999";
+const OPEN: &str = "9999";
 
 /// Writes the timeline of one season.
 #[derive(Debug)]
@@ -115,7 +119,7 @@ impl Timeline {
         let Moment { at, unit, inputs, outputs } = *moment;
         let before = self.steps.back();
         let is_new = before.is_none_or(|before| answer(&before.outputs) != answer(outputs));
-        let is_sudden = before.is_some_and(|before| is_sudden(&before.inputs, inputs));
+        let is_sudden = before.is_some_and(|before| self.is_sudden(&before.inputs, inputs));
         let line = match () {
             () if is_new => Kind::Measured,
             () if is_sudden || at >= self.due => Kind::ActedOn,
@@ -159,6 +163,22 @@ impl Timeline {
         if let Some(step) = self.steps.back_mut().filter(|step| step.at == at) {
             step.truth = Some(truth);
         }
+    }
+
+    /// Whether a straight line from the one to the other is not what was shown.
+    #[inline]
+    fn is_sudden(&self, before: &Inputs, now: &Inputs) -> bool {
+        let lines = |inputs: &Inputs| (inputs.sources, inputs.charge_line, inputs.discharge_line, inputs.button);
+        let volts = |before: Option<Millivolts>, now: Option<Millivolts>| match (before, now) {
+            (Some(a), Some(b)) => a.as_millivolts().abs_diff(b.as_millivolts()) >= SUDDEN.as_millivolts(),
+            (None, None) => false,
+            (Some(_), None) | (None, Some(_)) => true,
+        };
+        lines(before) != lines(now)
+            || volts(before.supply, now.supply)
+            || volts(before.bank, now.bank)
+            || before.state_of_charge.is_some() != now.state_of_charge.is_some()
+            || self.channels.0.iter().any(|channel| channel.shape(before) != channel.shape(now))
     }
 
     /// Gives the file its name.
@@ -238,8 +258,8 @@ impl Timeline {
         })?;
         for index in 0..self.channels.0.len() {
             let channel = &self.channels.0[index];
-            let shown = self.shown(channel, step).map(|t| exact(channel, t));
-            self.csv.write_field(shown.unwrap_or_default())?;
+            let shown = self.shown(channel, step);
+            self.csv.write_field(shown)?;
         }
         for volts in [inputs.supply, inputs.bank] {
             self.thousandths(volts.map(Millivolts::as_millivolts))?;
@@ -263,15 +283,20 @@ impl Timeline {
         self.csv.write_record(None::<&[u8]>)
     }
 
-    /// What a line shows of a channel. An empty cell where no sample came: a reader lets the reading age, as the controller did.
-    fn shown(&self, channel: &Channel, step: &Step) -> Option<Celsius> {
-        if !matches!(step.inputs.channels[channel.index], Sample::Fresh(_)) {
-            return None;
-        }
-        match (step.line, step.ranges[channel.index]) {
+    /// What a line shows of a channel. An empty cell where no sample came: a reader lets the reading age, as the controller did. What is
+    /// no temperature at all is shown as one that cannot be, and a reader takes it for what it is.
+    fn shown(&self, channel: &Channel, step: &Step) -> String {
+        let shape = channel.shape(&step.inputs);
+        let reading = match (step.line, step.ranges[channel.index]) {
+            _ if shape == Shape::Missing => return String::new(),
             (Kind::ActedOn, Some((low, _))) if channel.role == Role::Cell && low <= self.warm => Some(low),
             (Kind::ActedOn, Some((_, high))) => Some(high),
             (Kind::None | Kind::ActedOn | Kind::Measured, _) => channel.measured(&step.inputs),
+        };
+        match (reading, shape) {
+            (Some(t), _) => exact(channel, t),
+            (None, Shape::Below) => SHORT.to_owned(),
+            (None, Shape::Missing | Shape::Plausible | Shape::Above) => OPEN.to_owned(),
         }
     }
 
@@ -314,22 +339,6 @@ impl Timeline {
 fn answer(outputs: &Outputs) -> impl PartialEq + use<> {
     let Outputs { state, cause, heater, charge, full, alarm, faults, .. } = *outputs;
     (state, cause, heater, charge, full, alarm, faults)
-}
-
-/// Whether a straight line from the one to the other is not what was shown.
-fn is_sudden(before: &Inputs, now: &Inputs) -> bool {
-    let lines = |inputs: &Inputs| (inputs.sources, inputs.charge_line, inputs.discharge_line, inputs.button);
-    let has = |sample: &Sample| matches!(sample, Sample::Fresh(_));
-    let volts = |before: Option<Millivolts>, now: Option<Millivolts>| match (before, now) {
-        (Some(a), Some(b)) => a.as_millivolts().abs_diff(b.as_millivolts()) >= SUDDEN.as_millivolts(),
-        (None, None) => false,
-        (Some(_), None) | (None, Some(_)) => true,
-    };
-    lines(before) != lines(now)
-        || volts(before.supply, now.supply)
-        || volts(before.bank, now.bank)
-        || before.state_of_charge.is_some() != now.state_of_charge.is_some()
-        || before.channels.iter().zip(&now.channels).any(|(before, now)| has(before) != has(now))
 }
 
 /// A temperature in as few decimals as it takes for a replay to find the same, to the last digit of the controller's own.

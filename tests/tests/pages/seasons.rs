@@ -1,7 +1,10 @@
 //! Seasons to draw: an invented bank, warmed by a rule of thumb in an invented winter. It looks like a rehearsal and is
 //! none.
 
-use forewarm::chart::{Band, BandKind, DailyEnergy, Level, LevelKind, Line, LineKind, Season};
+use forewarm::chart::{
+    Amount, Band, BandKind, Level, LevelKind, Line, LineKind, Measure, Season, Series, SeriesKind, Stretch,
+};
+use forewarm::season::Clock;
 use jiff::civil::DateTime;
 use std::f64::consts::TAU;
 
@@ -12,24 +15,35 @@ const STEP_S: i64 = 60;
 struct Switch {
     name: &'static str,
     kind: BandKind,
-    on: Vec<(i64, i64)>,
+    on: Vec<Stretch>,
+    causes: &'static [&'static str],
 }
 
 impl Switch {
     const fn new(name: &'static str, kind: BandKind) -> Self {
-        Self { name, kind, on: Vec::new() }
+        Self { name, kind, on: Vec::new(), causes: &[] }
+    }
+
+    const fn of(name: &'static str, kind: BandKind, causes: &'static [&'static str]) -> Self {
+        Self { name, kind, on: Vec::new(), causes }
     }
 
     fn set(&mut self, at: i64, on: bool) {
+        self.set_for(at, on.then_some(0));
+    }
+
+    /// On for one of its causes, or off.
+    fn set_for(&mut self, at: i64, why: Option<usize>) {
+        let Some(cause) = why else { return };
         match self.on.last_mut() {
-            _ if !on => {}
-            Some((_, to)) if *to == at => *to += STEP_S,
-            _ => self.on.push((at, at + STEP_S)),
+            Some(last) if last.to == at && last.cause == cause => (last.to, last.on) = (at + STEP_S, last.on + STEP_S),
+            _ => self.on.push(Stretch { cause, ..Stretch::new(at, at + STEP_S) }),
         }
     }
 
     fn band(self) -> Band {
-        Band { name: self.name.to_owned(), kind: self.kind, on: self.on }
+        let causes = self.causes.iter().map(|&cause| cause.to_owned()).collect();
+        Band { name: self.name.to_owned(), kind: self.kind, on: self.on, causes }
     }
 }
 
@@ -41,14 +55,26 @@ pub(crate) fn season(title: &str, start: DateTime, span_s: i64, bin_s: i64, loss
         [LineKind::Plate, LineKind::CellReading, LineKind::CellReading, LineKind::ColdestCell, LineKind::Outside];
     let names = ["plate", "battery_1", "battery_2", "coldest cell, true", "outside"];
     let mut ranges = vec![Vec::<(f32, f32)>::new(); kinds.len()];
-    let [mut charge, mut heater, mut solar, mut engine] = [
+    let [mut permit, mut heater, mut solar, mut engine] = [
         ("charge permitted", BandKind::Charge),
         ("heater on", BandKind::Heater),
-        ("solar present", BandKind::Source),
-        ("engine present", BandKind::Source),
+        ("solar", BandKind::Source),
+        ("engine", BandKind::Source),
     ]
     .map(|(name, kind)| Switch::new(name, kind));
-    let mut days = Vec::new();
+    let mut refused = Switch::of("wanted, refused", BandKind::Refused, &["cells cold", "soaking"]);
+    let mut alarm = Switch::of("alarm", BandKind::Alarm, &["open"]);
+    let whole = |at: i64| usize::try_from(at).expect("a time");
+    let empty = |name: &str, kind| Series {
+        name: name.to_owned(),
+        kind,
+        bins: vec![0.0; whole(span_s / bin_s + 1)],
+        days: vec![0.0; whole((span_s - 1) / 86_400 + 1)],
+    };
+    let mut heat = ["engine", "solar"].map(|name| empty(name, SeriesKind::Source)).to_vec();
+    heat.push(empty("bank", SeriesKind::Bank));
+    let mut charged = empty("charged", SeriesKind::Charged);
+    let (mut charge, mut charges) = (50.0_f32, Vec::<(f32, f32)>::new());
     let (mut cells, mut core, mut permitted) = (6.0_f64, 6.0_f64, false);
     let since_noon = f64::from(start.hour()) - 12.0;
     let day_of_year = f64::from(start.day_of_year());
@@ -72,16 +98,28 @@ pub(crate) fn season(title: &str, start: DateTime, span_s: i64, bin_s: i64, loss
         cells += (power - loss_w_k * (cells - outside)) * STEP_S as f64 / 90_000.0;
         core += (cells - core) * STEP_S as f64 / 5400.0;
         for (switch, on) in
-            [(&mut charge, permitted), (&mut heater, heating), (&mut solar, shining), (&mut engine, running)]
+            [(&mut permit, permitted), (&mut heater, heating), (&mut solar, shining), (&mut engine, running)]
         {
             switch.set(at, on);
         }
         let (today, bin) = (usize::try_from(at / 86_400), usize::try_from(at / bin_s));
         let (today, bin) = (today.expect("a day"), bin.expect("a bin"));
-        if days.len() <= today {
-            days.push(vec![0.0; 3]);
+        let spent = &mut heat[usize::from(shining)];
+        let ah = if permitted && charge < 100.0 { 20.0 * STEP_S as f64 / 3600.0 } else { 0.0 };
+        for (series, value) in [(spent, power * STEP_S as f64 / 3600.0), (&mut charged, ah)] {
+            series.days[today] += value;
+            #[expect(clippy::cast_possible_truncation, reason = "what a season holds")]
+            let value = value as f32;
+            series.bins[bin] += value;
         }
-        days[today][usize::from(shining)] += power * STEP_S as f64 / 3600.0;
+        #[expect(clippy::cast_possible_truncation, reason = "what a season holds")]
+        let more = (ah / 2.0 - 2.0 * STEP_S as f64 / 3600.0) as f32;
+        charge = (charge + more).clamp(5.0, 100.0);
+        charges.resize(charges.len().max(bin + 1), (f32::INFINITY, f32::NEG_INFINITY));
+        charges[bin] = (charges[bin].0.min(charge), charges[bin].1.max(charge));
+        let wanted = shining || running;
+        refused.set_for(at, (wanted && !permitted).then_some(usize::from(core > 5.0)));
+        alarm.set(at, (40_000..44_000).contains(&(at % 864_000)));
         let readings = [plate, core + 0.3, core + 0.5 + 0.1 * wave(0.4, 0.0), core, outside];
         for (ranges, reading) in ranges.iter_mut().zip(readings) {
             #[expect(clippy::cast_possible_truncation, reason = "what a season holds")]
@@ -91,12 +129,22 @@ pub(crate) fn season(title: &str, start: DateTime, span_s: i64, bin_s: i64, loss
         }
     }
     let level = |name: &str, kind, at_c| Level { name: name.to_owned(), kind, at_c };
+    let line = |name: &str, kind, ranges| Line { name: name.to_owned(), kind, bin_s, ranges, doubtful: Vec::new() };
     let lines = names.into_iter().zip(kinds).zip(ranges);
+    let amount = |what: &str, flow: &str, band, measure, series| Amount {
+        what: what.to_owned(),
+        flow: flow.to_owned(),
+        band,
+        measure,
+        bin_s,
+        series,
+    };
     Season {
         title: title.to_owned(),
-        start,
+        label: format!("{title}.toml"),
+        clock: Clock::local(start),
         span_s,
-        lines: lines.map(|((name, kind), ranges)| Line { name: name.to_owned(), kind, bin_s, ranges }).collect(),
+        lines: lines.map(|((name, kind), ranges)| line(name, kind, ranges)).collect(),
         levels: vec![
             level("hard limit", LevelKind::Other, 0.0),
             level("inhibit", LevelKind::Inhibit, 5.0),
@@ -104,7 +152,12 @@ pub(crate) fn season(title: &str, start: DateTime, span_s: i64, bin_s: i64, loss
             level("high release", LevelKind::HighRelease, 42.0),
             level("high limit", LevelKind::HighLimit, 45.0),
         ],
-        bands: [charge, heater, solar, engine].map(Switch::band).into(),
-        energy: DailyEnergy { sources: ["engine", "solar", "bank"].map(str::to_owned).into(), days },
+        bands: [permit, refused, heater, solar, engine, alarm].map(Switch::band).into(),
+        charge: Some(line("state of charge", LineKind::Charge, charges)),
+        amounts: vec![
+            amount("heater energy", "heater power", 2, Measure::WattHours, heat),
+            amount("charge", "charge current", 0, Measure::AmpereHours, vec![charged]),
+        ],
+        pauses: Vec::new(),
     }
 }

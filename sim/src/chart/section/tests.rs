@@ -258,7 +258,7 @@ fn the_picture_says_its_state_that_it_is_computed_what_is_coldest_and_what_each_
 #[test]
 fn a_page_has_the_section_of_each_bank_whole() {
     let banks: Vec<Warmth> = BANKS.iter().map(|(_, warmth)| warmth.clone()).collect();
-    let page = crate::chart::page(&[], &banks, "", &[]);
+    let page = crate::chart::page(&[], &banks, &crate::chart::Summary::default(), &[]);
     for bank in &banks {
         assert_eq!(page.matches(&*section(bank)).count(), 1);
     }
