@@ -87,14 +87,14 @@ pub(super) fn plausible(row: impl Row) -> Option<i64> {
     }
 }
 
-/// What to write where a row is lacking.
+/// What to write where a row is lacking: a line to paste, and what it means.
 pub(super) fn wanted(row: impl Row) -> String {
-    format!("{}, {} ({})", row.fact().name, row.meaning(), range(row.fact()))
+    format!("{} ({}, {})", Line::of(row).setting, row.meaning(), range(row.fact()))
 }
 
 /// What to do where a row is lacking that goes with `given`.
 pub(super) fn wanted_beside(row: impl Row, given: impl Row) -> String {
-    format!("{}, {}; or leave out {}", row.fact().name, row.meaning(), given.fact().name)
+    format!("{} ({}); or leave out {}", Line::of(row).setting, row.meaning(), given.fact().name)
 }
 
 pub(super) fn capital(meaning: &str) -> String {
