@@ -100,7 +100,6 @@ fn numbers(text: &str) -> Vec<f64> {
 }
 
 /// Compares everything that a panel shows with the season.
-#[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
 fn reads_what_the_season_holds(browser: &mut Page, panel: usize, season: &Season) {
     let (from, to) = stretch(browser, panel, season);
     for line in &season.lines {

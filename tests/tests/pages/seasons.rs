@@ -128,36 +128,36 @@ pub(crate) fn season(title: &str, start: DateTime, span_s: i64, bin_s: i64, loss
             ranges[bin] = (ranges[bin].0.min(reading), ranges[bin].1.max(reading));
         }
     }
-    let level = |name: &str, kind, at_c| Level { name: name.to_owned(), kind, at_c };
     let line = |name: &str, kind, ranges| Line { name: name.to_owned(), kind, bin_s, ranges, doubtful: Vec::new() };
     let lines = names.into_iter().zip(kinds).zip(ranges);
-    let amount = |what: &str, flow: &str, band, measure, series| Amount {
-        what: what.to_owned(),
-        flow: flow.to_owned(),
-        band,
-        measure,
-        bin_s,
-        series,
-    };
     Season {
         title: title.to_owned(),
         label: format!("{title}.toml"),
         clock: Clock::local(start),
         span_s,
         lines: lines.map(|((name, kind), ranges)| line(name, kind, ranges)).collect(),
-        levels: vec![
-            level("hard limit", LevelKind::Other, 0.0),
-            level("inhibit", LevelKind::Inhibit, 5.0),
-            level("release", LevelKind::Release, 8.0),
-            level("high release", LevelKind::HighRelease, 42.0),
-            level("high limit", LevelKind::HighLimit, 45.0),
-        ],
+        levels: levels(),
         bands: [permit, refused, heater, solar, engine, alarm].map(Switch::band).into(),
         charge: Some(line("state of charge", LineKind::Charge, charges)),
         amounts: vec![
-            amount("heater energy", "heater power", 2, Measure::WattHours, heat),
-            amount("charge", "charge current", 0, Measure::AmpereHours, vec![charged]),
+            amount(("heater energy", "heater power", 2), Measure::WattHours, bin_s, heat),
+            amount(("charge", "charge current", 0), Measure::AmpereHours, bin_s, vec![charged]),
         ],
         pauses: Vec::new(),
     }
+}
+
+fn levels() -> Vec<Level> {
+    let level = |name: &str, kind, at_c| Level { name: name.to_owned(), kind, at_c };
+    vec![
+        level("hard limit", LevelKind::Other, 0.0),
+        level("inhibit", LevelKind::Inhibit, 5.0),
+        level("release", LevelKind::Release, 8.0),
+        level("high release", LevelKind::HighRelease, 42.0),
+        level("high limit", LevelKind::HighLimit, 45.0),
+    ]
+}
+
+fn amount((what, flow, band): (&str, &str, usize), measure: Measure, bin_s: i64, series: Vec<Series>) -> Amount {
+    Amount { what: what.to_owned(), flow: flow.to_owned(), band, measure, bin_s, series }
 }
