@@ -6,6 +6,7 @@
 //! | `scenario` | everything a season is played with |
 //! | `probe` | one thermometer as it really is |
 //! | `stage` | the loop |
+//! | `calm` | whether a block of it may be crossed in leaps |
 //! | `outcome` | what came of a season |
 //! | `trials` | the season many times over |
 //! | `envelope` | the band of all trials |
@@ -13,6 +14,7 @@
 //! | `reasons` | why charge was refused, why the heater was off, and which faults stood |
 //! | `report`, `json` | what a rehearsal says, for a person and for a machine |
 
+mod calm;
 mod envelope;
 mod film;
 mod journal;

@@ -19,19 +19,20 @@
 //! block, which is then played step by step. So relays move when they would have moved anyway, to within two steps: while
 //! it leaps the ceiling is taken over ten steps at a time. Held by `leaping_moves_no_relay_by_more_than_a_step_or_two`.
 
+use super::calm::Calm;
 use super::outcome::Outcome;
-use super::probe::{NOISE_REACH, Probe};
+use super::probe::Probe;
 use super::scenario::Scenario;
 use crate::bank::{BankModel, Fed, Flow, HeaterLoad, Permit};
 use crate::offer::Offer;
 use crate::plant::{Air, Heat, Mark, Plant, Run};
 use crate::season::Moment;
-use crate::si::{self, celsius};
+use crate::si;
 use crate::variation::Variation;
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
 use forewarm_core::quantity::{Celsius, Fraction, Instant};
-use forewarm_core::settings::{MAX_CHANNELS, Role, ValidSettings};
+use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::{Memory, Unit};
 use std::borrow::Cow;
@@ -41,7 +42,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 /// Steps from one solution of the bank to the next.
 pub(super) const BLOCK: u32 = 60;
 /// The same, as steps are counted.
-const BLOCK_STEPS: u64 = BLOCK as u64;
+pub(super) const BLOCK_STEPS: u64 = BLOCK as u64;
 
 /// Whether quiet stretches are crossed in leaps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -632,60 +633,6 @@ fn is_as_before(before: &Outputs, after: &Outputs) -> bool {
 }
 
 #[expect(clippy::cast_precision_loss, reason = "steps of a year, at most 3·10⁸")]
-fn seconds(steps: u64, step_s: f64) -> f64 {
+pub(super) fn seconds(steps: u64, step_s: f64) -> f64 {
     steps as f64 * step_s
-}
-
-/// Whether every reading is well between two thresholds.
-struct Calm {
-    /// Of each channel (°C).
-    thresholds: Vec<Vec<f64>>,
-    /// Nearer to a threshold than this, a reading's noise and coarseness count (K).
-    margin_k: Vec<f64>,
-    /// The elements' temperatures at the block before this (°C), and the step at which it began.
-    before: [f64; MAX_CHANNELS],
-    before_at: u64,
-}
-
-impl Calm {
-    fn new(scenario: &Scenario) -> Self {
-        let Scenario { settings, site, .. } = scenario;
-        let converter = &site.converter;
-        let margin_k = settings.channels.iter().map(|channel| {
-            let code_ohm = crate::platinum::ohms(channel.reference) / f64::from(1_u32 << converter.bits);
-            let platinum = crate::platinum::Platinum::of(&channel.element);
-            // Two noises and two codes may lie between this reading and another; and the core widens readings by a millikelvin.
-            0.005 + 2.0 * (NOISE_REACH * converter.noise_k + code_ohm / platinum.slope(0.0))
-        });
-        Self {
-            thresholds: settings.channels.iter().map(|channel| turning_points_c(settings, channel.role)).collect(),
-            margin_k: margin_k.collect(),
-            before: [f64::NAN; MAX_CHANNELS],
-            before_at: 0,
-        }
-    }
-
-    /// Whether no reading can come to a threshold within the next block: to one that it drifts towards, at twice the pace of the last.
-    fn holds(&mut self, at: u64, readings: &[Option<Celsius>; MAX_CHANNELS], sensors_c: [f64; MAX_CHANNELS]) -> bool {
-        let before = std::mem::replace(&mut self.before, sensors_c);
-        // Blocks that end with an event are shorter.
-        let blocks = seconds(at - std::mem::replace(&mut self.before_at, at), 1.0) / seconds(BLOCK_STEPS, 1.0);
-        let mut channels = self.thresholds.iter().zip(&self.margin_k).zip(readings).zip(sensors_c.iter().zip(before));
-        channels.all(|(((thresholds, margin_k), reading), (now, before))| {
-            let reading = reading.map_or(f64::NAN, si::celsius);
-            let drift_k = (now - before) / blocks;
-            // Nothing is farther than what is no number.
-            thresholds.iter().all(|threshold| {
-                let ahead_k = (threshold - reading) * drift_k.signum();
-                ahead_k > margin_k + 2.0 * drift_k.abs() || ahead_k < -margin_k
-            })
-        })
-    }
-}
-
-/// Where what is decided of a channel of this role changes (°C).
-fn turning_points_c(settings: &ValidSettings, role: Role) -> Vec<f64> {
-    let mut all = Vec::new();
-    settings.turning_points(role, |t| all.push(celsius(t)));
-    all
 }
