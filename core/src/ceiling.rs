@@ -64,8 +64,8 @@ impl Ceiling {
 
     /// Hands `visit` the temperatures at which the ceiling passes `current`, up or down, to within a step.
     ///
-    /// Slopes are rounded, so just below a point the ceiling may lie below both its ends, and passes a current there that it does not
-    /// pass from point to point.
+    /// Slopes are rounded, so just below a point the ceiling may lie below both its ends, and passes a current there
+    /// that it does not pass from point to point.
     pub(crate) fn crossings(&self, current: Fraction, visit: &mut impl FnMut(Celsius)) {
         for (piece, next) in self.pieces.iter().zip(self.pieces.iter().skip(1)) {
             let slope = i64::from(piece.slope);

@@ -1,7 +1,7 @@
 //! Temperatures at which decisions change: where the heater switches, and with what a reading is compared at all.
 //!
-//! The controller asks [`Aim`] where the heater comes on. Who plans or rehearses asks [`Settings`] for the same, and for the whole
-//! list, so that nobody outside writes thresholds down a second time. Held complete by
+//! The controller asks [`Aim`] where the heater comes on. Who plans or rehearses asks [`Settings`] for the same, and
+//! for the whole list, so that nobody outside writes thresholds down a second time. Held complete by
 //! `between_two_turning_points_no_temperature_decides_differently`.
 
 use crate::ceiling::Ceiling;
@@ -39,7 +39,8 @@ impl Levels {
 /// How warm heat is to make the cells for the sources that do not obey the ceiling.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Aim {
-    /// Where charge can be permitted: release, or where the ceiling lets them charge, those in two steps with the smaller one.
+    /// Where charge can be permitted: release, or where the ceiling lets them charge, those in two steps with the
+    /// smaller one.
     from: Celsius,
     /// The same for all they can give, where heat can bring the cells so far.
     full: Celsius,
@@ -51,9 +52,9 @@ impl Aim {
         Self { from: release, full: release }
     }
 
-    /// Where the cells must be before sources that do not obey the ceiling may charge with `unruled`. Where the heater never brings
-    /// them so far it brings them as far as it may, and goes on half-way from there to release: the sun may do the rest. For the larger
-    /// steps alone it does not go to where it cannot bring them.
+    /// Where the cells must be before sources that do not obey the ceiling may charge with `unruled`. Where the heater
+    /// never brings them so far it brings them as far as it may, and goes on half-way from there to release: the sun
+    /// may do the rest. For the larger steps alone it does not go to where it cannot bring them.
     pub(crate) fn new(ceiling: &Ceiling, levels: Levels, unruled: Unruled) -> Self {
         let Levels { release, stop, .. } = levels;
         let reaches = |current| ceiling.reaches(current).filter(|&needed| needed < stop);
@@ -62,8 +63,8 @@ impl Aim {
         Self { from, full: full.map_or(from, |needed| from.max(needed)) }
     }
 
-    /// The coldest cell temperature *at or below* which the heater comes on; nothing where it does not. It goes off *at or above*
-    /// `stop`.
+    /// The coldest cell temperature *at or below* which the heater comes on; nothing where it does not. It goes off
+    /// *at or above* `stop`.
     pub(crate) fn heats_from(self, phase: Phase, levels: Levels) -> Option<Celsius> {
         let Levels { release, start, stop, hold } = levels;
         Some(match (phase, hold) {
@@ -85,16 +86,17 @@ fn half_way(from: Celsius, to: Celsius) -> Celsius {
 }
 
 impl Settings {
-    /// The coldest cell temperature *at or below* which the heater comes on in this phase of charge, where every source obeys the
-    /// ceiling; nothing where it does not come on. It goes off *at or above* `heater.stop`.
+    /// The coldest cell temperature *at or below* which the heater comes on in this phase of charge, where every source
+    /// obeys the ceiling; nothing where it does not come on. It goes off *at or above* `heater.stop`.
     #[must_use]
     pub fn heats_from(&self, phase: Phase) -> Option<Celsius> {
         Aim::release(self.charge.release).heats_from(phase, Levels::of(self))
     }
 
-    /// Hands `visit` every temperature with which a reading of a channel of this role is compared, some more than once, in no order.
-    /// Between two of them nothing that is decided depends on the reading by itself, but for the charge-current ceiling, which
-    /// follows it. What is compared is the reading give or take [`ROUNDING`](crate::sensing::ROUNDING).
+    /// Hands `visit` every temperature with which a reading of a channel of this role is compared, some more than once,
+    /// in no order. Between two of them nothing that is decided depends on the reading by itself, but for the
+    /// charge-current ceiling, which follows it. What is compared is the reading give or take
+    /// [`ROUNDING`](crate::sensing::ROUNDING).
     ///
     /// Differences between readings, and between a reading and an earlier one, are not in the list.
     pub fn turning_points(&self, role: Role, mut visit: impl FnMut(Celsius)) {
@@ -165,8 +167,8 @@ mod tests {
         all
     }
 
-    /// The test installation, in which a channel may move by 60 K from one step to the next, and nothing is judged by comparing readings
-    /// with each other or with earlier ones.
+    /// The test installation, in which a channel may move by 60 K from one step to the next, and nothing is judged by
+    /// comparing readings with each other or with earlier ones.
     fn free() -> Settings {
         let mut settings = settings();
         (settings.heater.proof, settings.heater.cooling) = (None, None);
@@ -212,8 +214,8 @@ mod tests {
         ]
     }
 
-    /// For so many steps of a minute the channels of the role show something between two turning points, and the two units something
-    /// else there.
+    /// For so many steps of a minute the channels of the role show something between two turning points, and the two
+    /// units something else there.
     #[derive(Clone, Debug)]
     struct Stay {
         between: prop::sample::Index,
@@ -231,8 +233,8 @@ mod tests {
     proptest! {
         #![proptest_config(ProptestConfig { cases: 6_000, ..ProptestConfig::default() })]
 
-        /// A ceiling that comes down again, sources of every kind, three reaches of temperature so that no step is more than a channel
-        /// may move in a minute.
+        /// A ceiling that comes down again, sources of every kind, three reaches of temperature so that no step is more
+        /// than a channel may move in a minute.
         #[test]
         fn between_two_turning_points_no_temperature_decides_differently(
             charges in prop::array::uniform3(any_charge()),

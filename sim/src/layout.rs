@@ -36,15 +36,16 @@ pub(crate) fn padded(text: &str, width: usize, side: Side) -> String {
     }
 }
 
-/// Rows of cells, indented, each column as wide as its widest cell and two blanks from the next. `side` is asked for each column.
+/// Rows of cells, indented, each column as wide as its widest cell and two blanks from the next. `side` is asked for
+/// each column.
 pub(crate) fn columns(rows: &[Vec<String>], side: impl Fn(usize) -> Side) -> Vec<String> {
     let count = rows.iter().map(Vec::len).max().unwrap_or(0);
     let width = |column: usize| rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.width()).max();
     let widths: Vec<usize> = (0..count).map(|column| width(column).unwrap_or(0)).collect();
     let line = |row: &Vec<String>| {
         let cells = row.iter().zip(&widths).enumerate();
-        let line: String =
-            cells.map(|(column, (cell, width))| format!("  {}", padded(cell, *width, side(column)))).collect();
+        let cells = cells.map(|(column, (cell, width))| padded(cell, *width, side(column)));
+        let line = cells.fold(String::new(), |line, cell| line + "  " + &cell);
         line.trim_end().to_owned()
     };
     rows.iter().map(line).collect()

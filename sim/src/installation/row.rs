@@ -1,4 +1,5 @@
-//! What a row of a table says: one shape for the settings, which the controller is told, and for the numbers that only planning needs.
+//! What a row of a table says: one shape for the settings, which the controller is told, and for the numbers that only
+//! planning needs.
 
 use crate::decimal::Decimal;
 use forewarm_core::settings::{Fact, Key, Thousandths};
@@ -141,7 +142,8 @@ impl Row for Key {
             Self::ReducedCurrent => Offered("10"),
             Self::Reference => Written("400"),
             Self::Batteries => Offered("2"),
-            // A dead or welded heater, or a plate thermometer that fell off, is found by these alone where no contact is watched.
+            // A dead or welded heater, or a plate thermometer that fell off, is found by these alone where no contact
+            // is watched.
             Self::ProofEnergy | Self::CoolingAfter => Written("60"),
             Self::ProofRise => Written("1"),
             Self::ProofPadRise => Written("7"),

@@ -1,5 +1,5 @@
-//! Numbers of a site, as binary fractions in SI units: what they feed is computed, not decided, so exactness to the last decimal is not
-//! asked of them.
+//! Numbers of a site, as binary fractions in SI units: what they feed is computed, not decided, so exactness to the
+//! last decimal is not asked of them.
 
 use super::table::Key;
 use crate::installation::document::Section;
