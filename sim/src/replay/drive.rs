@@ -4,8 +4,8 @@
 //! cannot be: no line leads to a broken lead. Where the log pauses for too long, or a cell stays empty, the channel has no sample
 //! and the controller finds it missing. What is logged as on or off holds until it is logged again.
 
+use super::assignment::{Assignment, Flag, Number, Presence};
 use super::fill::{broken, interpolate};
-use super::plan::{Flag, Number, Plan, Presence};
 use super::record::{Logged, Recorder};
 use super::rows::Row;
 use super::scale::Scale;
@@ -22,7 +22,7 @@ const STEPPED_PAUSE: i64 = 3_600_000;
 
 /// Drives one controller.
 pub(super) struct Driver<'a> {
-    plan: &'a Plan,
+    assignment: &'a Assignment,
     unit: Unit,
     inputs: Inputs,
     /// Time between steps, in milliseconds.
@@ -47,17 +47,17 @@ enum Between {
 }
 
 impl<'a> Driver<'a> {
-    pub(super) fn new(plan: &'a Plan, step: u32) -> Self {
+    pub(super) fn new(assignment: &'a Assignment, step: u32) -> Self {
         let mut inputs = Inputs::DEAD;
-        let nominal = plan.settings.heater.nominal;
+        let nominal = assignment.settings.heater.nominal;
         // What the log has a column for is overwritten at the first row.
         inputs.supply = Some(nominal);
         inputs.bank = Some(nominal);
         inputs.charge_line = Line::Allowed;
         inputs.discharge_line = Line::Allowed;
         Self {
-            plan,
-            unit: Unit::new(&plan.settings, Memory::default()),
+            assignment,
+            unit: Unit::new(&assignment.settings, Memory::default()),
             inputs,
             step,
             clock: 0,
@@ -103,7 +103,7 @@ impl<'a> Driver<'a> {
         if self.next == row.at {
             self.set_flags(&row, self.sources);
             self.set_numbers(|number| row.numbers[number]);
-            for (sample, channel) in self.inputs.channels.iter_mut().zip(&self.plan.channels) {
+            for (sample, channel) in self.inputs.channels.iter_mut().zip(&self.assignment.channels) {
                 let value = row.numbers[channel.number];
                 *sample = if value.is_nan() { Sample::None } else { fresh(&channel.scale, channel.scale.ratio(value)) };
             }
@@ -120,7 +120,7 @@ impl<'a> Driver<'a> {
         self.set_flags(from, self.sources);
         let logged = self.logged(from);
         let mut channels = [Between::Nothing; MAX_CHANNELS];
-        for (between, channel) in channels.iter_mut().zip(&self.plan.channels) {
+        for (between, channel) in channels.iter_mut().zip(&self.assignment.channels) {
             let (a, b) = (from.numbers[channel.number], to.numbers[channel.number]);
             *between = if a.is_nan() || b.is_nan() {
                 Between::Nothing
@@ -134,7 +134,9 @@ impl<'a> Driver<'a> {
             let at = self.next;
             let value = |a: f64, b: f64| interpolate((from.at, a), (to.at, b), at);
             self.set_numbers(|number| value(from.numbers[number], to.numbers[number]));
-            for ((sample, channel), between) in self.inputs.channels.iter_mut().zip(&self.plan.channels).zip(channels) {
+            for ((sample, channel), between) in
+                self.inputs.channels.iter_mut().zip(&self.assignment.channels).zip(channels)
+            {
                 *sample = match between {
                     Between::Nothing => Sample::None,
                     Between::Broken(ratio) => fresh(&channel.scale, ratio),
@@ -183,13 +185,13 @@ impl<'a> Driver<'a> {
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
             (!volts.is_nan()).then(|| Millivolts::from_millivolts((volts * 1000.0 + 0.5) as u32))
         };
-        if let Some(supply) = self.plan.supply {
+        if let Some(supply) = self.assignment.supply {
             self.inputs.supply = millivolts(value(supply));
         }
-        if let Some(bank) = self.plan.bank {
+        if let Some(bank) = self.assignment.bank {
             self.inputs.bank = millivolts(value(bank));
         }
-        if let Some(charge) = self.plan.state_of_charge {
+        if let Some(charge) = self.assignment.state_of_charge {
             let percent = value(charge);
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
             let steps = (percent * 655.36 + 0.5) as u32;
@@ -204,12 +206,12 @@ impl<'a> Driver<'a> {
             None | Some(Some(true)) => Line::Allowed,
             Some(Some(false) | None) => Line::Refused,
         };
-        self.inputs.charge_line = line(self.plan.charge_line);
-        self.inputs.discharge_line = line(self.plan.discharge_line);
-        let pressed = self.plan.button.is_some_and(|flag| row.flag(flag) == Some(true));
+        self.inputs.charge_line = line(self.assignment.charge_line);
+        self.inputs.discharge_line = line(self.assignment.discharge_line);
+        let pressed = self.assignment.button.is_some_and(|flag| row.flag(flag) == Some(true));
         self.inputs.button = if pressed { Button::Pressed } else { Button::Released };
         self.inputs.sources = sources;
-        if let Some((source, volts)) = self.plan.feed {
+        if let Some((source, volts)) = self.assignment.feed {
             self.inputs.supply = Some(if sources.contains(source) { volts } else { Millivolts::ZERO });
         }
     }
@@ -217,7 +219,7 @@ impl<'a> Driver<'a> {
     #[inline]
     fn sources_at(&self, row: &Row) -> Sources {
         let mut sources = Sources::NONE;
-        for (index, presence) in self.plan.sources.iter().enumerate() {
+        for (index, presence) in self.assignment.sources.iter().enumerate() {
             let present = match *presence {
                 Presence::Never => false,
                 Presence::Always => true,
@@ -235,8 +237,8 @@ impl<'a> Driver<'a> {
     #[inline]
     fn logged(&self, row: &Row) -> Logged {
         Logged {
-            heater: self.plan.logged_heater.and_then(|flag| row.flag(flag)),
-            charge: self.plan.logged_charge.and_then(|flag| row.flag(flag)),
+            heater: self.assignment.logged_heater.and_then(|flag| row.flag(flag)),
+            charge: self.assignment.logged_charge.and_then(|flag| row.flag(flag)),
         }
     }
 }

@@ -5,7 +5,7 @@
 //! limit: unless the user says another, what the usual interval explains, that of the column for a cell and that of the rows for a
 //! pause between two. A sensor lost for half an hour in a log of every ten seconds is lost, and not a slow log. For that rows are held back until the column's next value has come, or could only come too late.
 
-use super::plan::Number;
+use super::assignment::Number;
 use super::rows::Row;
 use std::collections::VecDeque;
 

@@ -13,6 +13,7 @@
 //! does not go off.
 
 mod ahead;
+mod assignment;
 mod clock;
 mod differ;
 mod drive;
@@ -21,7 +22,6 @@ mod fill;
 mod mapping;
 mod pattern;
 mod picture;
-mod plan;
 mod record;
 mod rejects;
 mod report;
@@ -59,10 +59,10 @@ use crate::scale;
 use crate::season::{Channels, Film, NEXT_WITHIN, Timeline, Wanted};
 use crate::threads;
 use ahead::{Ended, ahead};
+use assignment::Assignment;
 use drive::Driver;
 use fill::{Filler, Limit};
 use picture::Picture;
-use plan::Plan;
 use record::Recorder;
 use report::Source;
 use rows::{Next, Row, Rows};
@@ -160,41 +160,48 @@ pub fn replay(
     let header = read_header(&mut records, messages)?;
     let sample = Sample { head: &head, delimiter, width: header.width() };
     let stated = stated_interval(&header, sample);
-    let plan = Plan::new(installation, &header, &request.mapping, &request.log, records.line(), sample)
+    let assignment = Assignment::new(installation, &header, &request.mapping, &request.log, records.line(), sample)
         .map_err(ReplayError::Refused)?;
     drop(head);
-    check_step(&plan, request)?;
-    let mut rows = Rows::new(records, header, &plan, delimiter);
+    check_step(&assignment, request)?;
+    let mut rows = Rows::new(records, header, &assignment, delimiter);
 
-    let interpolated = plan.channels.iter().map(|channel| (channel.number, channel.scale.plausible()));
-    let others = [plan.supply, plan.bank, plan.state_of_charge].into_iter().flatten();
+    let interpolated = assignment.channels.iter().map(|channel| (channel.number, channel.scale.plausible()));
+    let others = [assignment.supply, assignment.bank, assignment.state_of_charge].into_iter().flatten();
     let interpolated = interpolated.chain(others.map(|number| (number, (f64::NEG_INFINITY, f64::INFINITY))));
-    let max_age = plan.settings.trust.max_age.as_millis().into();
+    let max_age = assignment.settings.trust.max_age.as_millis().into();
     let mut filler = Filler::new(interpolated, Limit::new(request.longest_gap_ms, stated, max_age));
-    let mut driver = Driver::new(&plan, request.step_ms);
+    let mut driver = Driver::new(&assignment, request.step_ms);
 
     // The first row says how moments are written, which the timeline's header depends on.
     let first = first_row(&mut rows, messages, request.strict)?;
     let dial = rows.dial().clone();
     let Sinks { timeline, plot, events } = sinks;
-    let names = plan.channels.iter().map(|channel| &*channel.name);
-    let channels = Channels::new(names, &plan.settings);
+    let names = assignment.channels.iter().map(|channel| &*channel.name);
+    let channels = Channels::new(names, &assignment.settings);
     let timeline = timeline.map(|(target, every)| {
         let steps = (request.step_ms, every);
-        Timeline::start(target, dial.clock(), (channels.clone(), &installation.sources), &plan.settings, steps, &[])
+        Timeline::start(
+            target,
+            dial.clock(),
+            (channels.clone(), &installation.sources),
+            &assignment.settings,
+            steps,
+            &[],
+        )
     });
     let wanted = || Wanted {
         title: &installation.title,
         label: &request.log,
         clock: dial.clock(),
-        settings: &plan.settings,
+        settings: &assignment.settings,
         channels: channels.clone(),
         sources: &installation.sources,
         truths: &[],
         hard_limit_c: None,
         refused: "charge refused",
-        logged: (plan.logged_charge.is_some(), plan.logged_heater.is_some()),
-        charge: (plan.state_of_charge.is_some(), false),
+        logged: (assignment.logged_charge.is_some(), assignment.logged_heater.is_some()),
+        charge: (assignment.state_of_charge.is_some(), false),
         step_ms: request.step_ms,
     };
     let picture = plot.as_ref().map(|_| Picture::new(Film::new(wanted()), installation.sources.len()));
@@ -226,10 +233,10 @@ pub fn replay(
     let source = Source {
         installation,
         log: &request.log,
-        plan: &plan,
+        assignment: &assignment,
         dial,
         time_format: rows.time_format(),
-        time_note: time_note(&rows, &plan),
+        time_note: time_note(&rows, &assignment),
         delimiter,
         decimal: rows.decimal(),
         summer_time: rows.summer_time(),
@@ -307,10 +314,10 @@ fn stated_interval(header: &Header, sample: Sample<'_>) -> Option<i64> {
 }
 
 /// What is to be known about the times of the log.
-fn time_note<R: Read>(rows: &Rows<R>, plan: &Plan) -> Option<String> {
+fn time_note<R: Read>(rows: &Rows<R>, assignment: &Assignment) -> Option<String> {
     let zone =
         rows.is_without_zone().then(|| "no zone written: taken for UTC, one clock in summer and winter".to_owned());
-    let notes: Vec<_> = plan.time.decided.clone().into_iter().chain(zone).collect();
+    let notes: Vec<_> = assignment.time.decided.clone().into_iter().chain(zone).collect();
     (!notes.is_empty()).then(|| notes.join("; "))
 }
 
@@ -353,8 +360,8 @@ fn read_header<R: Read>(records: &mut Records<R>, names: Names<'_>) -> Result<He
 
 /// The controller must be able to run at this rate. The command's own steps of 10 s at most are within every `max_step_s` there can be;
 /// who calls the library may ask for longer ones.
-fn check_step(plan: &Plan, request: &Request) -> Result<(), ReplayError> {
-    let trust = &plan.settings.trust;
+fn check_step(assignment: &Assignment, request: &Request) -> Result<(), ReplayError> {
+    let trust = &assignment.settings.trust;
     for (limit, name) in [(trust.max_step, "max_step_s"), (trust.max_age, "max_age_s")] {
         if request.step_ms > limit.as_millis() {
             let limit = si::seconds(limit);

@@ -1,10 +1,10 @@
 //! What a replay found, as data: what `--json` prints and the summary is made of.
 
+use super::assignment::{Assignment, Assumption};
 use super::clock::Dial;
 use super::differ::Differ;
 use super::events::seconds;
 use super::fill::Bridged;
-use super::plan::{Assumption, Plan};
 use super::record::Recorder;
 use super::rejects::{Fault, Reject, Rejects};
 use super::rows::{Leap, Leaps};
@@ -259,7 +259,7 @@ pub struct Difference {
 pub(super) struct Source<'a> {
     pub(super) installation: &'a Installation,
     pub(super) log: &'a str,
-    pub(super) plan: &'a Plan,
+    pub(super) assignment: &'a Assignment,
     pub(super) dial: Dial,
     pub(super) time_format: String,
     pub(super) time_note: Option<String>,
@@ -273,7 +273,7 @@ pub(super) struct Source<'a> {
     pub(super) step: u32,
     pub(super) span: i64,
     pub(super) longest_gap: Option<i64>,
-    /// One for each channel of the plan, then supply, bank and state of charge where there is a column for them.
+    /// One for each channel of the assignment, then supply, bank and state of charge where there is a column for them.
     pub(super) bridged: Vec<Bridged>,
     pub(super) counters: Counters,
 }
@@ -286,7 +286,7 @@ impl Report {
 
     pub(super) fn new(from: Source<'_>, recorder: &Recorder) -> Self {
         let tally = &recorder.tally;
-        let uses = from.plan.uses.iter().cloned();
+        let uses = from.assignment.uses.iter().cloned();
         let mut faults: Vec<_> = tally.faults.iter().collect();
         faults.sort_by_key(|fault| fault.first);
         let has_steps = from.installation.settings.sources.iter().any(|source| source.charge.has_steps());
@@ -321,7 +321,7 @@ impl Report {
             largest_step_forward: from.leaps.forward.map(Step::from),
             summer_time: from.summer_time,
             max_gap_s: from.longest_gap.map(seconds),
-            bridged: bridges(from.plan, &from.bridged),
+            bridged: bridges(from.assignment, &from.bridged),
             heater_on_s: seconds(tally.heater_on),
             heater_starts: tally.heater_starts,
             heater_off_s: seconds(tally.heater_off),
@@ -348,7 +348,7 @@ impl Report {
                     let facts = fault.what.facts();
                     FaultReport {
                         channel: match fault.what {
-                            What::Channel(channel, _) => Some(from.plan.channels[channel].name.clone()),
+                            What::Channel(channel, _) => Some(from.assignment.channels[channel].name.clone()),
                             What::System(_) => None,
                         },
                         kind: facts.name,
@@ -359,16 +359,16 @@ impl Report {
                         meaning: facts.meaning,
                         most_for: fault.most_for,
                         check_first: facts.check_first,
-                        assumed: from.plan.assumptions.iter().find_map(|assumption| {
+                        assumed: from.assignment.assumptions.iter().find_map(|assumption| {
                             let rests = assumption.fault.is_some_and(|known| fault.what == What::System(known));
                             rests.then(|| assumption.text.clone())
                         }),
                     }
                 })
                 .collect(),
-            heater_differences: from.plan.logged_heater.map(|_| Differences::new(&recorder.heater)),
-            charge_differences: from.plan.logged_charge.map(|_| Differences::new(&recorder.charge)),
-            assumptions: from.plan.assumptions.iter().map(|assumption| said(assumption, &tally.faults)).collect(),
+            heater_differences: from.assignment.logged_heater.map(|_| Differences::new(&recorder.heater)),
+            charge_differences: from.assignment.logged_charge.map(|_| Differences::new(&recorder.charge)),
+            assumptions: from.assignment.assumptions.iter().map(|assumption| said(assumption, &tally.faults)).collect(),
             dial: from.dial,
         }
     }
@@ -409,10 +409,11 @@ fn by_cause(times: &[(&'static str, i64)]) -> Vec<Because> {
     times.into_iter().map(|&(cause, time)| Because { cause, time_s: seconds(time) }).collect()
 }
 
-fn bridges(plan: &Plan, bridged: &[Bridged]) -> Vec<Bridge> {
-    let others = [(plan.supply, "supply_v"), (plan.bank, "bank_v"), (plan.state_of_charge, "soc_pct")];
+fn bridges(assignment: &Assignment, bridged: &[Bridged]) -> Vec<Bridge> {
+    let others =
+        [(assignment.supply, "supply_v"), (assignment.bank, "bank_v"), (assignment.state_of_charge, "soc_pct")];
     let others = others.iter().filter_map(|(number, name)| number.map(|_| *name));
-    let names = plan.channels.iter().map(|channel| channel.name.as_str()).chain(others);
+    let names = assignment.channels.iter().map(|channel| channel.name.as_str()).chain(others);
     let told = names.zip(bridged).filter(|(_, bridged)| bridged.count > 0);
     told.map(|(name, bridged)| Bridge {
         channel: name.to_owned(),

@@ -1,8 +1,8 @@
 //! Rows of a log: every record either becomes a [`Row`] or is counted among the [`Rejects`].
 
+use super::assignment::{Assignment, Flag, MAX_FLAGS, MAX_NUMBERS, Number};
 use super::clock::{BadTime, Dial, TimeFormat, written_offset};
 use super::pattern::Pattern;
-use super::plan::{Flag, MAX_FLAGS, MAX_NUMBERS, Number, Plan};
 use super::rejects::{Fault, Rejects};
 use super::report::SummerTime;
 use crate::csv_text::cells::{flag, is_date, number, with_point};
@@ -66,10 +66,10 @@ pub(super) struct Rows<R> {
 }
 
 impl<R: Read> Rows<R> {
-    pub(super) fn new(records: Records<R>, header: Header, plan: &Plan, delimiter: u8) -> Self {
+    pub(super) fn new(records: Records<R>, header: Header, assignment: &Assignment, delimiter: u8) -> Self {
         Self {
             records,
-            parser: Parser::new(header, plan, delimiter),
+            parser: Parser::new(header, assignment, delimiter),
             read: 0,
             rejects: Rejects::default(),
             contradiction: None,
@@ -256,21 +256,21 @@ impl Wrong {
 const HOUR_MS: i64 = 3_600_000;
 
 impl Parser {
-    fn new(header: Header, plan: &Plan, delimiter: u8) -> Self {
+    fn new(header: Header, assignment: &Assignment, delimiter: u8) -> Self {
         Self {
             header,
-            time: plan.time.field,
-            second: plan.time.second,
-            format: plan.time.format,
-            pattern: plan.time.pattern.clone(),
+            time: assignment.time.field,
+            second: assignment.time.second,
+            format: assignment.time.format,
+            pattern: assignment.time.pattern.clone(),
             moment: Vec::new(),
             is_without_zone: false,
             summer_time: None,
-            decimal: plan.decimal,
+            decimal: assignment.decimal,
             comma_is_free: delimiter != b',',
-            numbers: plan.numbers.clone(),
-            flags: plan.flags.clone(),
-            source_fields: plan.source_fields.clone(),
+            numbers: assignment.numbers.clone(),
+            flags: assignment.flags.clone(),
+            source_fields: assignment.source_fields.clone(),
             last: None,
             first_ms: 0,
             dial: Dial::default(),

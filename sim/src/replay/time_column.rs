@@ -1,9 +1,9 @@
 //! Where a log has its time, and how it writes it; and which decimal sign its numbers have.
 
+use super::assignment::{Finder, TimeAssignment, option_problem};
 use super::clock::TimeFormat;
 use super::mapping::{Mapping, TimeParts};
 use super::pattern::{self, Found, Pattern};
-use super::plan::{Finder, TimePlan, option_problem};
 use super::sample::Signs;
 use super::unit_names;
 use crate::csv_text::decimal::Decimal;
@@ -80,7 +80,7 @@ enum Detected {
 }
 
 impl Finder<'_> {
-    pub(super) fn time(&mut self, mapping: &Mapping) -> Option<TimePlan> {
+    pub(super) fn time(&mut self, mapping: &Mapping) -> Option<TimeAssignment> {
         if let Some(time) = &mapping.time {
             let header = self.header;
             return match time.parts(header) {
@@ -173,14 +173,14 @@ impl Finder<'_> {
     }
 
     /// The column or columns that the user has named.
-    fn given(&mut self, TimeParts { field, second, format }: TimeParts<'_>) -> Option<TimePlan> {
+    fn given(&mut self, TimeParts { field, second, format }: TimeParts<'_>) -> Option<TimeAssignment> {
         let Some(format) = format else { return self.found(field, second, None) };
         if let Some(format) = TimeFormat::named(format) {
             return self.found(field, second, Some(format));
         }
         self.use_column("time", self.time_shown(field, second));
         match Pattern::new(format) {
-            Ok(pattern) => Some(TimePlan { field, second, format: None, pattern: Some(pattern), decided: None }),
+            Ok(pattern) => Some(TimeAssignment { field, second, format: None, pattern: Some(pattern), decided: None }),
             Err(why) => {
                 let message = format!("--time has the pattern \"{}\", which cannot be used: {why}", excerpt(format));
                 let remedy = "a pattern as strftime has it: %d.%m.%Y %H:%M reads 31.01.2025 13:45, %m/%d/%Y %I:%M %p reads 01/31/2025 01:45 PM";
@@ -190,15 +190,17 @@ impl Finder<'_> {
         }
     }
 
-    fn found(&mut self, field: usize, second: Option<usize>, format: Option<TimeFormat>) -> Option<TimePlan> {
+    fn found(&mut self, field: usize, second: Option<usize>, format: Option<TimeFormat>) -> Option<TimeAssignment> {
         self.use_column("time", self.time_shown(field, second));
-        let plan = TimePlan { field, second, format, pattern: None, decided: None };
+        let assignment = TimeAssignment { field, second, format, pattern: None, decided: None };
         if format.is_some() {
-            return Some(plan);
+            return Some(assignment);
         }
         match Self::detect(&self.sample.texts(field, second)) {
-            Detected::Plain | Detected::Nothing => Some(plan),
-            Detected::Pattern(pattern, decided) => Some(TimePlan { pattern: Some(pattern), decided, ..plan }),
+            Detected::Plain | Detected::Nothing => Some(assignment),
+            Detected::Pattern(pattern, decided) => {
+                Some(TimeAssignment { pattern: Some(pattern), decided, ..assignment })
+            }
             Detected::Several(readings) => {
                 let column = self.time_shown(field, second);
                 let values = self.sample.texts(field, second);
@@ -227,7 +229,7 @@ impl Finder<'_> {
     }
 
     /// The decimal sign, where it is said or the first rows show it.
-    pub(super) fn decimal(&mut self, mapping: &Mapping, time: Option<&TimePlan>) -> Option<Decimal> {
+    pub(super) fn decimal(&mut self, mapping: &Mapping, time: Option<&TimeAssignment>) -> Option<Decimal> {
         if mapping.decimal.is_some() {
             return mapping.decimal;
         }

@@ -31,9 +31,9 @@ pub(super) type Flag = usize;
 
 /// What each column is for.
 #[derive(Clone, Debug)]
-pub(super) struct Plan {
+pub(super) struct Assignment {
     /// Where and how the time is written.
-    pub(super) time: TimePlan,
+    pub(super) time: TimeAssignment,
     /// The decimal sign, where it is known already.
     pub(super) decimal: Option<Decimal>,
     /// Fields of the numbers and of the flags, each field once.
@@ -44,7 +44,7 @@ pub(super) struct Plan {
     /// The settings to replay with: channels without a column left out, and nothing judged that only our own heat could show.
     pub(super) settings: ValidSettings,
     /// The channels of `settings`.
-    pub(super) channels: Vec<ChannelPlan>,
+    pub(super) channels: Vec<ChannelAssignment>,
     pub(super) supply: Option<Number>,
     /// The one source that feeds the heater, where there is one and no column has the supply, and its voltage.
     pub(super) feed: Option<(usize, Millivolts)>,
@@ -64,7 +64,7 @@ pub(super) struct Plan {
 
 /// Where and how the time of a row is written.
 #[derive(Clone, Debug)]
-pub(super) struct TimePlan {
+pub(super) struct TimeAssignment {
     pub(super) field: usize,
     /// The column of the time of day, where it is one of its own.
     pub(super) second: Option<usize>,
@@ -87,7 +87,7 @@ pub(super) struct Assumption {
 
 /// One channel of the replay.
 #[derive(Clone, Debug)]
-pub(super) struct ChannelPlan {
+pub(super) struct ChannelAssignment {
     pub(super) name: String,
     pub(super) number: Number,
     pub(super) scale: Scale,
@@ -102,7 +102,7 @@ pub(super) enum Presence {
     AtLeast(Number, f64),
 }
 
-impl Plan {
+impl Assignment {
     /// Finds a column for everything that the installation has.
     ///
     /// # Errors
@@ -141,7 +141,7 @@ impl Plan {
                 Some((field, unit)) => {
                     finder.use_column_in(name, header.shown(field), Some(unit.shown()));
                     let number = finder.number(field);
-                    channels.push(ChannelPlan {
+                    channels.push(ChannelAssignment {
                         name: name.clone(),
                         number,
                         scale: Scale::new(channel, unit, plausible),
