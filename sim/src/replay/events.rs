@@ -42,7 +42,7 @@ impl Events {
             full: moment.full(),
             cause: moment.outputs.cause.name(),
         };
-        self.append(&event).map_err(|error| unkept(&error))
+        self.append(&event).map_err(|error| Box::new(unkept(&error)))
     }
 
     fn append(&mut self, event: &Event) -> io::Result<()> {
@@ -57,14 +57,14 @@ impl Events {
     pub fn finish(self) -> Result<Listed, Box<Problem>> {
         let file = self.0.into_inner().map_err(io::IntoInnerError::into_error);
         let rewound = file.and_then(|mut file| file.rewind().map(|()| file));
-        let file = rewound.map_err(|error| unkept(&error))?;
+        let file = rewound.map_err(|error| Box::new(unkept(&error)))?;
         Ok(Listed(RefCell::new(BufReader::new(file))))
     }
 }
 
-fn unkept(error: &io::Error) -> Box<Problem> {
+fn unkept(error: &io::Error) -> Problem {
     let message = format!("events cannot be kept: {error}");
-    Box::new(Problem::error("the temporary folder", message).remedy("make room there, or name another in TMPDIR"))
+    Problem::error("the temporary folder", message).remedy("make room there, or name another in TMPDIR")
 }
 
 /// The events as a list in a result: each is passed on as it was kept, on a line of its own.
