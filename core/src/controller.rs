@@ -737,7 +737,8 @@ impl Controller {
         self.sensing.readings()
     }
 
-    /// The low and the high end of each channel's reading, as acted on; nothing for a channel that is doubtful or not yet trusted.
+    /// The low and the high end of each channel's reading, as acted on; nothing for a channel that is doubtful or not
+    /// yet trusted.
     #[must_use]
     pub(crate) fn ranges(&self) -> [Option<(Celsius, Celsius)>; MAX_CHANNELS] {
         self.sensing.ranges()

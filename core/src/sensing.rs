@@ -327,8 +327,8 @@ impl Sensing {
         readings
     }
 
-    /// The low and the high end of each channel's reading, as old as it is by now: what is acted on, before [`ROUNDING`]. Nothing for a
-    /// channel that is not good, nor for a check resistor.
+    /// The low and the high end of each channel's reading, as old as it is by now: what is acted on, before
+    /// [`ROUNDING`]. Nothing for a channel that is not good, nor for a check resistor.
     #[must_use]
     pub(crate) fn ranges(&self) -> [Option<(Celsius, Celsius)>; MAX_CHANNELS] {
         let mut ranges = [None; MAX_CHANNELS];

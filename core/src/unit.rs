@@ -90,8 +90,8 @@ impl Unit {
         self.controller.readings()
     }
 
-    /// The low and the high end of each channel's reading, as old as it is by now: what the controller goes by, before the millikelvin
-    /// that it adds for rounding. Nothing for a channel that is doubtful or not yet trusted.
+    /// The low and the high end of each channel's reading, as old as it is by now: what the controller goes by, before
+    /// the millikelvin that it adds for rounding. Nothing for a channel that is doubtful or not yet trusted.
     #[must_use]
     pub fn ranges(&self) -> [Option<(Celsius, Celsius)>; MAX_CHANNELS] {
         self.controller.ranges()

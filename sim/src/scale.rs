@@ -1,8 +1,8 @@
 //! Logged values to what a converter would have measured.
 //!
-//! The controller sees nothing but ratios, in a replay as in a box under the bank; so a logged temperature is turned into the
-//! ratio that its channel's element, leads and reference resistor would have given. This direction is worked out here in f64
-//! from the published equation, and not by the core's own integers, so that a replay also tests those.
+//! The controller sees nothing but ratios, in a replay as in a box under the bank; so a logged temperature is turned
+//! into the ratio that its channel's element, leads and reference resistor would have given. This direction is worked
+//! out here in f64 from the published equation, and not by the core's own integers, so that a replay also tests those.
 
 use crate::platinum::{Platinum, ohms};
 use crate::si;
@@ -72,7 +72,8 @@ pub(crate) struct Scale {
     /// Steps of [`Ratio`] per ohm.
     steps_per_ohm: f64,
     offset: f64,
-    /// Steps that a lead measured alone has: logs do not have it, and the controller believes none that its cable cannot have.
+    /// Steps that a lead measured alone has: logs do not have it, and the controller believes none that its cable
+    /// cannot have.
     lead: u32,
     /// Lowest and highest logged value that a platinum element can cause, in the logged unit.
     within: (f64, f64),
@@ -104,12 +105,14 @@ impl Scale {
         scale
     }
 
-    /// Lowest and highest logged value that can be at the channel's place. Beyond it the sensor or the logger was broken.
+    /// Lowest and highest logged value that can be at the channel's place. Beyond it the sensor or the logger was
+    /// broken.
     pub(crate) const fn plausible(&self) -> (f64, f64) {
         self.plausible
     }
 
-    /// The temperature that the channel makes of a ratio, believed or not, to the last digit; nothing where no platinum element causes it.
+    /// The temperature that the channel makes of a ratio, believed or not, to the last digit; nothing where no platinum
+    /// element causes it.
     #[cold]
     pub(crate) fn shown(&self, measured: Measured) -> Option<Celsius> {
         let ohms = measured.element.less(measured.lead)?.of(self.channel.reference)?;

@@ -114,8 +114,8 @@ fn two_installations_are_shown_side_by_side() {
     assert_eq!(on.split_whitespace().filter(|word| word.parse::<f64>().is_ok()).count(), 2, "{on}");
 }
 
-/// Rehearses an installation, and checks that its timeline, replayed without any hint, decides the same in every second. Returns the
-/// timeline.
+/// Rehearses an installation, and checks that its timeline, replayed without any hint, decides the same in every
+/// second. Returns the timeline.
 fn replays_the_same(hut: &Hut, file: &Path, more: &[&str]) -> String {
     let timeline = hut.path("season.csv");
     let (file, log) = (file.to_str().expect("UTF-8"), timeline.to_str().expect("UTF-8"));

@@ -508,7 +508,8 @@ fn a_replay_agrees_with_its_own_timeline() {
 #[test]
 fn a_replay_agrees_with_its_own_timeline_across_pauses_lost_channels_and_broken_leads_without_a_hint() {
     let bench = Bench::new();
-    // A pause of three hours, a channel that is lost for ten minutes and for twenty seconds, and leads that break and short.
+    // A pause of three hours, a channel that is lost for ten minutes and for twenty seconds, and leads that break and
+    // short.
     let text: String = swinging(10)
         .lines()
         .filter(|line| {

@@ -357,7 +357,8 @@ impl Drawing<'_> {
         let _ = writeln!(out, "<path d=\"M{LEFT} {top}H{RIGHT}V{bottom}H{LEFT}Z\" fill=\"none\" stroke=\"#444\"/>");
     }
 
-    /// Where the lowest and the highest of each column lie, if there are any, and whether the columns are the line's own bins.
+    /// Where the lowest and the highest of each column lie, if there are any, and whether the columns are the line's
+    /// own bins.
     fn points(&self, line: &Line, ranges: &[(f32, f32)], y: &dyn Fn(f64) -> f64) -> (Vec<Option<Reach>>, bool) {
         let mut columns = self.frame.column.edges(self.season.span_s, self.frame.length_s);
         let apart = columns.first().is_some_and(|(from, to)| line.bin_s >= 2 * (to - from));

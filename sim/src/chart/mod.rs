@@ -2,9 +2,9 @@
 //!
 //! Of a season: a page to look into with a pointer, a finger or the keyboard, and a drawing that stands alone.
 //!
-//! Temperatures with the thresholds, beneath them what was on, the state of charge, and heater energy and charge by day, all on one time
-//! axis. What must not be lost however far away one stands is kept: the lowest and the highest temperature, and the share of the time
-//! that something was on.
+//! Temperatures with the thresholds, beneath them what was on, the state of charge, and heater energy and charge by
+//! day, all on one time axis. What must not be lost however far away one stands is kept: the lowest and the highest
+//! temperature, and the share of the time that something was on.
 //!
 //! The page carries the drawing too: for print, and for whoever runs no scripts.
 //!
@@ -249,8 +249,8 @@ fn aligned(seasons: &[Season]) -> (Vec<i64>, i64) {
     (offsets, length)
 }
 
-/// Pictures that are compared have one colour for each source, by its name: those of the names in their order, whatever that is in the
-/// files.
+/// Pictures that are compared have one colour for each source, by its name: those of the names in their order, whatever
+/// that is in the files.
 fn source_names(seasons: &[Season]) -> Vec<&str> {
     let series = seasons.iter().flat_map(|season| &season.amounts).flat_map(|amount| &amount.series);
     let given = series.filter(|series| series.kind == SeriesKind::Source).map(|series| series.name.as_str());

@@ -126,8 +126,8 @@ struct SeriesData<'a> {
 
 /// One page, whole in itself, that shows one season or two on the same axes.
 ///
-/// `summary` stands above the pictures. How warm the banks are comes after the seasons, and `cautions` a paragraph each. It needs no
-/// network; without scripts, and in print, it shows the drawings.
+/// `summary` stands above the pictures. How warm the banks are comes after the seasons, and `cautions` a paragraph
+/// each. It needs no network; without scripts, and in print, it shows the drawings.
 #[must_use]
 pub fn page(seasons: &[Season], banks: &[Warmth], summary: &Summary, cautions: &[&str]) -> String {
     let mut titles: Vec<&str> = seasons.iter().map(|season| season.title.as_str()).collect();

@@ -1,10 +1,10 @@
 //! How pictures look: what each colour and each kind of dashes means.
 //!
-//! A colour means one thing. Outputs, temperatures, and sources of energy each have a set of their own, and no colour is in two. Within a
-//! set colours differ by equal steps of lightness in OKLab, so that they can be told apart in black and white too. Their hues were
-//! searched for, each where its meaning allows, so that the nearest two of a set lie as far apart as they can, in OKLab, for those
-//! who see all colours and for those who lack one kind of cone. Every colour has a contrast of 3:1 with white at least, and text of
-//! 4.5:1. The tests hold all of that.
+//! A colour means one thing. Outputs, temperatures, and sources of energy each have a set of their own, and no colour
+//! is in two. Within a set colours differ by equal steps of lightness in OKLab, so that they can be told apart in black
+//! and white too. Their hues were searched for, each where its meaning allows, so that the nearest two of a set lie as
+//! far apart as they can, in OKLab, for those who see all colours and for those who lack one kind of cone. Every colour
+//! has a contrast of 3:1 with white at least, and text of 4.5:1. The tests hold all of that.
 
 use super::{Band, BandKind, LineKind, Series, SeriesKind};
 
@@ -141,8 +141,8 @@ mod tests {
         matrix.map(|[a, b, c]| a * x + b * y + c * z)
     }
 
-    /// Linear red, green and blue of a colour in OKLab, and back. Source of the matrices: B. Ottosson, "A perceptual color space for
-    /// image processing", 2020.
+    /// Linear red, green and blue of a colour in OKLab, and back. Source of the matrices: B. Ottosson, "A perceptual
+    /// color space for image processing", 2020.
     fn linear([l, a, b]: Triple) -> Triple {
         let cones = [
             l + 0.396_337_777_4 * a + 0.215_803_757_3 * b,
@@ -178,8 +178,8 @@ mod tests {
         )
     }
 
-    /// What those without one kind of cone see of it. Source: G. M. Machado, M. M. Oliveira, L. A. F. Fernandes, IEEE Transactions on
-    /// Visualization and Computer Graphics 15 (2009), severity 1.
+    /// What those without one kind of cone see of it. Source: G. M. Machado, M. M. Oliveira, L. A. F. Fernandes, IEEE
+    /// Transactions on Visualization and Computer Graphics 15 (2009), severity 1.
     const SIGHTS: [[Triple; 3]; 4] = [
         [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
         [[0.152_286, 1.052_583, -0.204_868], [0.114_503, 0.786_281, 0.099_216], [-0.003_882, -0.048_116, 1.051_998]],
@@ -196,7 +196,8 @@ mod tests {
         [part(1), part(3), part(5)]
     }
 
-    /// The contrast with white. Source: Web Content Accessibility Guidelines 2.2, relative luminance and contrast ratio.
+    /// The contrast with white. Source: Web Content Accessibility Guidelines 2.2, relative luminance and contrast
+    /// ratio.
     fn contrast(hex: &str) -> f64 {
         let [red, green, blue] = parts(hex);
         1.05 / (0.2126 * red + 0.7152 * green + 0.0722 * blue + 0.05)

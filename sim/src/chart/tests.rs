@@ -352,7 +352,8 @@ proptest! {
             a.clock = Clock::default();
         }
         let mut b = a.clone();
-        b.clock = Clock::local(datetime(2026, 10, 15, 0, 0, 0, 0).saturating_add(jiff::SignedDuration::from_hours(offset)));
+        let start = datetime(2026, 10, 15, 0, 0, 0, 0);
+        b.clock = Clock::local(start.saturating_add(jiff::SignedDuration::from_hours(offset)));
         for svg in drawings(&[a.clone(), b.clone()]) {
             let document = roxmltree::Document::parse(&svg).expect("XML");
             for node in document.descendants() {

@@ -1,4 +1,5 @@
-//! The band of many trials: how cold the coldest place of any battery got over time, from the coldest of them to the warmest.
+//! The band of many trials: how cold the coldest place of any battery got over time, from the coldest of them to the
+//! warmest.
 
 use super::scenario::Scenario;
 use super::stage::{Glimpse, Watcher};

@@ -64,7 +64,8 @@ pub trait Watcher {
     /// What held and flowed from one moment to another (s), without a gap from the start to the end.
     fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow);
 
-    /// A step of the controller that was taken for good: each in its order, but for those within a block that was crossed.
+    /// A step of the controller that was taken for good: each in its order, but for those within a block that was
+    /// crossed.
     #[inline]
     fn stepped(&mut self, _: &Moment<'_>) {}
 

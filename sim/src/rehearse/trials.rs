@@ -32,7 +32,8 @@ pub struct Trials {
 }
 
 impl Trial {
-    /// Plays the trial of that number, and takes it into `envelope` where there is one; nothing if `stop` is set before its end.
+    /// Plays the trial of that number, and takes it into `envelope` where there is one; nothing if `stop` is set before
+    /// its end.
     #[must_use]
     pub fn play(
         scenario: &Scenario,
@@ -67,8 +68,8 @@ impl Trial {
 }
 
 impl Trials {
-    /// Plays the trials of these numbers on every processor, tells `progress` how many are finished, and takes each into `envelope`,
-    /// where there is one.
+    /// Plays the trials of these numbers on every processor, tells `progress` how many are finished, and takes each
+    /// into `envelope`, where there is one.
     ///
     /// # Errors
     /// Where no thread can be started; nothing else fails.

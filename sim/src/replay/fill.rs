@@ -35,8 +35,8 @@ pub(super) struct Limit {
 const LONGEST: i64 = 3_600_000;
 
 impl Limit {
-    /// `longest` if that was asked for; otherwise the interval that is `stated` in the log, or else what the log's own intervals explain,
-    /// [`LONGEST`] at most. Gaps of `least` are filled in whatever the intervals.
+    /// `longest` if that was asked for; otherwise the interval that is `stated` in the log, or else what the log's own
+    /// intervals explain, [`LONGEST`] at most. Gaps of `least` are filled in whatever the intervals.
     pub(super) fn new(longest: Option<i64>, stated: Option<i64>, least: i64) -> Self {
         let stated = stated.filter(|_| longest.is_none());
         Self { longest: longest.unwrap_or(LONGEST), least, literal: longest.is_some(), stated }

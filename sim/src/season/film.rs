@@ -1,8 +1,9 @@
 //! A season as it is drawn, recorded in bounded memory however long it gets.
 //!
-//! Temperatures and energy go into bins. Those start as wide as a step; when they run out, neighbours are joined and every bin is twice as
-//! wide. What is on or off is kept to the second, until there are so many stretches that neighbours are joined too. Nothing that must
-//! not be lost in a picture is lost: the lowest and the highest temperature, the time that something was on, and the energy.
+//! Temperatures and energy go into bins. Those start as wide as a step; when they run out, neighbours are joined and
+//! every bin is twice as wide. What is on or off is kept to the second, until there are so many stretches that
+//! neighbours are joined too. Nothing that must not be lost in a picture is lost: the lowest and the highest
+//! temperature, the time that something was on, and the energy.
 
 use super::{Channels, Clock, Moment, celsius};
 use crate::chart::{
@@ -13,7 +14,8 @@ use forewarm_core::fault::{Severity, SystemFault};
 use forewarm_core::settings::{Role, ValidSettings};
 use forewarm_core::signals::{Alarm, Cause, Outputs, Relay, Sources};
 
-/// Bins of a line at most, and between half of these and all of a long season: about what a screen shows when it is magnified fifteen times.
+/// Bins of a line at most, and between half of these and all of a long season: about what a screen shows when it is
+/// magnified fifteen times.
 const BINS: usize = 1 << 14;
 /// Stretches of a band at most.
 const STRETCHES: usize = 1 << 14;
@@ -176,7 +178,8 @@ impl Film {
         self.season
     }
 
-    /// Temperatures as a step finds them: what the controller acts on, and what was measured where it does not believe it.
+    /// Temperatures as a step finds them: what the controller acts on, and what was measured where it does not believe
+    /// it.
     #[inline]
     pub fn see(&mut self, at_s: i64, moment: &Moment<'_>, charge: Option<f64>) {
         let bin = self.bin(at_s);
@@ -235,7 +238,8 @@ impl Film {
         self.switch(alarm, at_s, why);
     }
 
-    /// Energy for the heater (Wh) from each source, the bank last, in the time from `from_s` to `to_s`; or what was charged (Ah).
+    /// Energy for the heater (Wh) from each source, the bank last, in the time from `from_s` to `to_s`; or what was
+    /// charged (Ah).
     pub fn add(&mut self, amount: usize, (from_s, to_s): (i64, i64), values: impl Iterator<Item = f64>) {
         let last = self.bin((to_s - 1).max(from_s));
         let first = self.bin(from_s);
@@ -418,7 +422,9 @@ mod tests {
 
         #[test]
         fn joining_loses_no_extreme_no_time_and_no_energy_and_memory_stays_bounded(
-            steps in proptest::collection::vec((1..2000_i64, -40.0..60.0_f64, any::<bool>(), 0..3_usize, 0.0..9.0_f64), 1..200),
+            steps in proptest::collection::vec(
+                (1..2000_i64, -40.0..60.0_f64, any::<bool>(), 0..3_usize, 0.0..9.0_f64), 1..200,
+            ),
             times in 1..300_i64,
         ) {
             let mut film = film();
@@ -429,7 +435,8 @@ mod tests {
                     film.truths(at, &[t]);
                     outputs.heater = if heater { Relay::Closed } else { Relay::Open };
                     let why = [None, Some("cells_cold"), Some("soaking")][cause];
-                    film.hold(at, &Held { outputs: &outputs, sources: Sources::NONE, refused: why, logged: (false, false) });
+                    let held = Held { outputs: &outputs, sources: Sources::NONE, refused: why, logged: (false, false) };
+                    film.hold(at, &held);
                     film.add(0, (at, at + gap), [wh].into_iter());
                     (heated, refused, energy) =
                         (heated + i64::from(heater) * gap, refused + i64::from(why.is_some()) * gap, energy + wh);

@@ -135,7 +135,8 @@ impl Channel {
         }
     }
 
-    /// The temperature that was measured, believed or not; nothing where there was no sample, or none that is a temperature.
+    /// The temperature that was measured, believed or not; nothing where there was no sample, or none that is a
+    /// temperature.
     fn measured(&self, inputs: &Inputs) -> Option<Celsius> {
         match inputs.channels.get(self.index)? {
             Sample::Fresh(measured) => self.scale.shown(*measured),

@@ -1,13 +1,15 @@
-//! The timeline of a season as CSV, in the columns of a log: what the controller was shown and what it decided. A replay reads it back,
-//! and decides the same.
+//! The timeline of a season as CSV, in the columns of a log: what the controller was shown and what it decided. A
+//! replay reads it back, and decides the same.
 //!
-//! A log is a straight line between its lines. So that this line crosses no threshold that the controller did not see crossed, a channel
-//! shows **what was acted on**: the end of its reading that hurts, the low one of a cell, the high one of a plate. The controller
-//! makes it from the last three measurements, of which one alone can take permission away and none alone can give it; so the three that
-//! made it change its mind stand there as they were measured. Held by `a_timeline_replays_to_the_decisions_it_was_written_with`.
+//! A log is a straight line between its lines. So that this line crosses no threshold that the controller did not see
+//! crossed, a channel shows **what was acted on**: the end of its reading that hurts, the low one of a cell, the high
+//! one of a plate. The controller makes it from the last three measurements, of which one alone can take permission
+//! away and none alone can give it; so the three that made it change its mind stand there as they were measured. Held
+//! by `a_timeline_replays_to_the_decisions_it_was_written_with`.
 //!
-//! There is a line at every change of what the controller answers and at every sudden change of what it is shown, with the step before
-//! it, and one at least every so many seconds, which `next_within_s` says: no longer pause is one of the season.
+//! There is a line at every change of what the controller answers and at every sudden change of what it is shown, with
+//! the step before it, and one at least every so many seconds, which `next_within_s` says: no longer pause is one of
+//! the season.
 
 use super::{Channel, Channels, Clock, Moment, Shape, celsius};
 use crate::diagnostic::Problem;
@@ -74,8 +76,8 @@ enum Kind {
 }
 
 impl Timeline {
-    /// Starts the file with its header: of steps `step_ms` apart, with a line at least every `every_ms`, and with columns for the
-    /// `truths` that only a rehearsal knows.
+    /// Starts the file with its header: of steps `step_ms` apart, with a line at least every `every_ms`, and with
+    /// columns for the `truths` that only a rehearsal knows.
     ///
     /// # Errors
     /// Where the file cannot be written.
@@ -143,7 +145,8 @@ impl Timeline {
         Ok(())
     }
 
-    /// The latest step has changed the answer: it and those before it that made its reading are shown as they were measured.
+    /// The latest step has changed the answer: it and those before it that made its reading are shown as they were
+    /// measured.
     #[cold]
     fn measured(&mut self) {
         let mut at = None;
@@ -283,8 +286,9 @@ impl Timeline {
         self.csv.write_record(None::<&[u8]>)
     }
 
-    /// What a line shows of a channel. An empty cell where no sample came: a reader lets the reading age, as the controller did. What is
-    /// no temperature at all is shown as one that cannot be, and a reader takes it for what it is.
+    /// What a line shows of a channel. An empty cell where no sample came: a reader lets the reading age, as the
+    /// controller did. What is no temperature at all is shown as one that cannot be, and a reader takes it for what it
+    /// is.
     fn shown(&self, channel: &Channel, step: &Step) -> String {
         let shape = channel.shape(&step.inputs);
         let reading = match (step.line, step.ranges[channel.index]) {
@@ -341,7 +345,8 @@ fn answer(outputs: &Outputs) -> impl PartialEq + use<> {
     (state, cause, heater, charge, full, alarm, faults)
 }
 
-/// A temperature in as few decimals as it takes for a replay to find the same, to the last digit of the controller's own.
+/// A temperature in as few decimals as it takes for a replay to find the same, to the last digit of the controller's
+/// own.
 fn exact(channel: &Channel, t: Celsius) -> String {
     let value = celsius(t);
     let is_read_back = |text: &str| {
