@@ -150,7 +150,7 @@ fn names_are_text_in_drawing_and_page_whatever_they_hold() {
 }
 
 #[test]
-fn a_winter_of_as_many_bins_as_a_film_has_stays_under_a_megabyte() {
+fn a_winter_of_as_many_bins_as_a_film_has_stays_under_a_megabyte_and_a_half() {
     const BINS: usize = 1 << 14;
     let (mut low, mut lines) = (0.0_f32, Vec::new());
     let mut ranges = || {
@@ -174,7 +174,7 @@ fn a_winter_of_as_many_bins_as_a_film_has_stays_under_a_megabyte() {
         series.bins = vec![1.0; BINS];
     }
     let page = page(&[season], &[], &Summary::default(), &[]);
-    assert!(page.len() < 1_000_000, "{} bytes", page.len());
+    assert!(page.len() < 1_500_000, "{} bytes", page.len());
 }
 
 #[test]
