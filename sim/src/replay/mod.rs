@@ -177,35 +177,12 @@ pub fn replay(
     let first = first_row(&mut rows, messages, request.strict)?;
     let dial = rows.dial().clone();
     let Sinks { timeline, plot, events } = sinks;
-    let names = assignment.channels.iter().map(|channel| &*channel.name);
-    let channels = Channels::new(names, &assignment.settings);
-    let timeline = timeline.map(|(target, every)| {
-        let steps = (request.step_ms, every);
-        Timeline::start(
-            target,
-            dial.clock(),
-            (channels.clone(), &installation.sources),
-            &assignment.settings,
-            steps,
-            &[],
-        )
-    });
-    let wanted = || Wanted {
-        title: &installation.title,
-        label: &request.log,
-        clock: dial.clock(),
-        settings: &assignment.settings,
-        channels: channels.clone(),
-        sources: &installation.sources,
-        truths: &[],
-        hard_limit_c: None,
-        refused: "charge refused",
-        logged: (assignment.logged_charge.is_some(), assignment.logged_heater.is_some()),
-        charge: (assignment.state_of_charge.is_some(), false),
-        step_ms: request.step_ms,
-    };
-    let picture = plot.as_ref().map(|_| Picture::new(Film::new(wanted()), installation.sources.len()));
-    let mut recorder = Recorder::new(&installation.settings, events, timeline.transpose()?, picture);
+    let mut recorder = Recorder::new(
+        &installation.settings,
+        events,
+        timeline.map(|sink| start_timeline(sink, installation, &assignment, request, &dial)).transpose()?,
+        plot.as_ref().map(|_| start_picture(installation, &assignment, request, &dial)),
+    );
 
     filler.take(first, |row| driver.advance(row, &mut recorder))?;
     let (reader, batches) = ahead();
@@ -261,6 +238,39 @@ pub fn replay(
         timeline.finish()?;
     }
     Ok((report, events))
+}
+
+fn channels(assignment: &Assignment) -> Channels {
+    Channels::new(assignment.channels.iter().map(|channel| &*channel.name), &assignment.settings)
+}
+
+fn start_timeline(
+    (target, every): (Target, i64),
+    installation: &Installation,
+    assignment: &Assignment,
+    request: &Request,
+    dial: &Dial,
+) -> Result<Timeline, Problem> {
+    let recorded = (channels(assignment), &*installation.sources);
+    Timeline::start(target, dial.clock(), recorded, &assignment.settings, (request.step_ms, every), &[])
+}
+
+fn start_picture(installation: &Installation, assignment: &Assignment, request: &Request, dial: &Dial) -> Picture {
+    let wanted = Wanted {
+        title: &installation.title,
+        label: &request.log,
+        clock: dial.clock(),
+        settings: &assignment.settings,
+        channels: channels(assignment),
+        sources: &installation.sources,
+        truths: &[],
+        hard_limit_c: None,
+        refused: "charge refused",
+        logged: (assignment.logged_charge.is_some(), assignment.logged_heater.is_some()),
+        charge: (assignment.state_of_charge.is_some(), false),
+        step_ms: request.step_ms,
+    };
+    Picture::new(Film::new(wanted), installation.sources.len())
 }
 
 fn draw(target: Target, form: PlotForm, season: &chart::Season, report: &Report) -> Result<(), Problem> {

@@ -94,7 +94,6 @@ fn word(section: &str, name: &str) -> (bool, &'static str) {
 }
 
 /// What a first file writes for a number.
-#[expect(clippy::match_same_arms, reason = "a table with a row for each number")]
 pub(super) const fn example(key: Key) -> Example {
     use Example::{Default, Offered, Written};
     match key {
