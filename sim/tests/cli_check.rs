@@ -290,7 +290,7 @@ const SITE_SLIPS: &[(&str, &str, &str, &str, &str)] = &[
 /// The same, told where a section begins that lacks something, or at the other of two lines that do not go together.
 #[rustfmt::skip]
 const SITE_SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str, &str)] = &[
-    ("battery", "height_mm", "", "battery.height_mm is missing", "height_mm, height of one battery"),
+    ("battery", "height_mm", "", "battery.height_mm is missing", "height_mm = 215 (height of one battery"),
     ("site", "exposure_pct", "exposure_pct = 30\n[room]", "site.exposure_pct does not go with [room]", "leave out exposure_pct"),
     ("box", "insulation", "", "box.insulation is missing", "conductivity_w_per_m_k for any other"),
     ("site", "stands_on", "stands_on = \"ground\"", "site.ground_c is missing", "ground_c"),
@@ -299,10 +299,10 @@ const SITE_SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str, &str)] = &[
     ("load", "schedule", "schedule = \"daily 18:00-22:00\"", "load.scheduled_w is missing", "scheduled_w"),
     ("room", "temperature_c", "temperature_c = 18", "room.schedule is missing", "leave out temperature_c"),
     ("room", "schedule", "schedule = \"sat 10:00-22:00\"", "room.temperature_c is missing", "leave out schedule"),
-    ("circuit", "cable_m", "", "circuit.cable_m is missing", "cable_m, length of the cable"),
+    ("circuit", "cable_m", "", "circuit.cable_m is missing", "cable_m = 2 (length of the cable"),
     ("circuit", "pilot_a", "", "circuit.pilot_a is missing", "leave out pilot_v"),
     ("winter", "weather", "weather = \"weather.csv\"", "winter.mean_c does not go with winter.weather", "one of the two"),
-    ("winter", "spell_c", "", "winter.spell_c is missing", "spell_c, mean of the days"),
+    ("winter", "spell_c", "", "winter.spell_c is missing", "spell_c = "),
     ("pad", "width_mm", "width_mm = 360", "pad is 320 x 360 mm, larger than the plate", "at most 330 x 349 mm"),
 ];
 
