@@ -96,7 +96,7 @@ impl Settings {
     /// Hands `visit` every temperature with which a reading of a channel of this role is compared, some more than once,
     /// in no order. Between two of them nothing that is decided depends on the reading by itself, but for the
     /// charge-current ceiling, which follows it. What is compared is the reading give or take
-    /// [`ROUNDING`](crate::sensing::ROUNDING).
+    /// [`ROUNDING`](crate::rtd::ROUNDING).
     ///
     /// Differences between readings, and between a reading and an earlier one, are not in the list.
     pub fn turning_points(&self, role: Role, mut visit: impl FnMut(Celsius)) {

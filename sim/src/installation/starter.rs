@@ -1,4 +1,4 @@
-//! A first installation file: every setting with its meaning, unit, range and default, out of [`TABLE`] so that it never goes
+//! A first installation file: every setting with its meaning, unit, range and default, out of the tables, so that it never goes
 //! stale. It describes an invented bank of 200 Ah at 12.8 V, and passes the check and can be rehearsed as it is.
 
 use super::row::{Line, bounds};
