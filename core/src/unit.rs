@@ -167,13 +167,13 @@ mod tests {
     use crate::testing::{Time, c, fine_inputs, sample, settings, skewed};
 
     #[derive(Clone)]
-    struct Bench {
+    struct Installed {
         unit: Unit,
         inputs: Inputs,
         time: Time,
     }
 
-    impl Bench {
+    impl Installed {
         fn new(memory: Memory, t: i32) -> Self {
             let settings = settings();
             let inputs = fine_inputs(&settings, c(t));
@@ -199,7 +199,7 @@ mod tests {
     #[test]
     fn noise_that_the_settings_allow_is_allowed_by_the_guard_too() {
         for around in [-20_000, 10_000, 25_000] {
-            let mut bench = Bench::new(Memory::default(), around);
+            let mut bench = Installed::new(Memory::default(), around);
             for second in 0..640 {
                 // Noise of 250 mK, and 50 mK a second.
                 let t = if second % 2 == 0 { around } else { around + 298 };
@@ -216,7 +216,7 @@ mod tests {
     #[test]
     fn what_the_button_clears_in_the_controller_it_clears_in_the_guard() {
         let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), ..Memory::default() };
-        let mut bench = Bench::new(memory, 0);
+        let mut bench = Installed::new(memory, 0);
         // The sun on the air's thermometer.
         bench.show(3, 32_000);
         bench.seconds(100);
@@ -327,7 +327,7 @@ mod tests {
     #[test]
     fn a_jump_that_another_cell_confirms_or_the_button_leaves_the_guard_nothing_to_take() {
         for pressed in [false, true] {
-            let mut bench = Bench::new(Memory::default(), 10_000);
+            let mut bench = Installed::new(Memory::default(), 10_000);
             bench.seconds(1_000);
             bench.show(0, 12_000);
             bench.seconds(if pressed { 35 } else { 1 });
@@ -345,7 +345,7 @@ mod tests {
     /// The count of milliseconds inside ends after 49.7 days.
     #[test]
     fn seven_weeks_without_a_restart_change_nothing() {
-        let mut bench = Bench::new(Memory::default(), 25_000);
+        let mut bench = Installed::new(Memory::default(), 25_000);
         bench.seconds(1000);
         let Trust { max_step, max_age, .. } = settings().trust;
         let (step, silence) = (max_step.as_millis(), max_age.as_millis());
@@ -356,7 +356,7 @@ mod tests {
             let outputs = bench.unit.step(now, &bench.inputs);
             assert_eq!(outputs.charge, Relay::Closed, "{n}: {outputs:?}");
             if steps - n < 30_000 {
-                let Bench { mut unit, mut inputs, mut time } = bench.clone();
+                let Installed { mut unit, mut inputs, mut time } = bench.clone();
                 inputs.channels[0] = Sample::None;
                 for _ in 0..=silence / step {
                     unit.step(time.after(step), &inputs);
@@ -369,7 +369,7 @@ mod tests {
 
     #[test]
     fn a_relay_that_the_guard_keeps_open_is_not_taken_for_one_that_does_not_close() {
-        let mut bench = Bench::new(Memory::default(), 0);
+        let mut bench = Installed::new(Memory::default(), 0);
         bench.unit.guard = Guard::new(
             &settings().validate().unwrap(),
             Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), ..Memory::default() },

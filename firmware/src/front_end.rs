@@ -154,7 +154,7 @@ mod tests {
     /// A converter of 24 bits that takes a millisecond and four looks for a conversion. Its thermometer has hum in its
     /// leads.
     #[derive(Default)]
-    struct Bench {
+    struct HummingConverter {
         element: f64,
         lead: f64,
         /// As a part of the reference.
@@ -172,7 +172,7 @@ mod tests {
 
     const REFERENCE: f64 = 4_000_000.0;
 
-    impl Converter for &mut Bench {
+    impl Converter for &mut HummingConverter {
         const FULL_SCALE: u32 = (1 << 24) - 1;
         const CONVERSION_US: u32 = 1_000;
         const SETTLING_US: u32 = 500;
@@ -215,12 +215,12 @@ mod tests {
         fn delay_ns(&mut self, _: u32) {}
     }
 
-    fn sample(bench: &mut Bench, three_wires: bool) -> Sample {
+    fn sample(bench: &mut HummingConverter, three_wires: bool) -> Sample {
         let mut bench = bench;
         measure(&mut bench, &mut Latest::default(), &mut NoDelay, 2, three_wires, || {})
     }
 
-    fn fresh(bench: &mut Bench) -> Measured {
+    fn fresh(bench: &mut HummingConverter) -> Measured {
         let Sample::Fresh(measured) = sample(bench, true) else { panic!("no measurement") };
         measured
     }
@@ -231,7 +231,7 @@ mod tests {
 
     #[test]
     fn current_flows_through_one_thermometer_while_it_is_measured_and_through_none_after() {
-        let mut bench = Bench { element: 0.25, ..Bench::default() };
+        let mut bench = HummingConverter { element: 0.25, ..HummingConverter::default() };
         sample(&mut bench, false);
         assert_eq!(bench.excited, [Some(2), None]);
         bench.says = Some(nb::Error::Other(()));
@@ -241,23 +241,28 @@ mod tests {
 
     #[test]
     fn hum_of_either_mains_and_of_its_harmonics_averages_away() {
-        let quiet = Bench { element: 0.25, lead: 0.002, ..Bench::default() };
+        let quiet = HummingConverter { element: 0.25, lead: 0.002, ..HummingConverter::default() };
         for hz in [50.0, 60.0, 100.0, 120.0, 150.0] {
             // This is 10 K of hum for a Pt1000 on 4 kΩ.
-            let mut bench = Bench { hum: 0.01, hum_hz: hz, ..Bench { element: 0.25, lead: 0.02, ..Bench::default() } };
+            let mut bench = HummingConverter {
+                hum: 0.01,
+                hum_hz: hz,
+                ..HummingConverter { element: 0.25, lead: 0.02, ..HummingConverter::default() }
+            };
             let measured = fresh(&mut bench);
             // 33 rounds of three taps are 99 ms. The rest of a period is at most a hundredth of the sum of a hundred.
             let off = (part(measured.element) - quiet.element).abs();
             assert!(off < 0.01 * 0.02, "{hz} Hz: {off}");
         }
-        let mut between = Bench { element: 0.25, lead: 0.02, hum: 0.01, hum_hz: 54.0, ..Bench::default() };
+        let mut between =
+            HummingConverter { element: 0.25, lead: 0.02, hum: 0.01, hum_hz: 54.0, ..HummingConverter::default() };
         assert!((part(fresh(&mut between).element) - 0.25).abs() > 0.01 * 0.02, "so the test can tell");
     }
 
     #[test]
     fn a_converter_that_is_never_ready_brings_nothing_and_does_not_hold_the_program() {
         let mut turns = 0;
-        let mut bench = Bench { says: Some(nb::Error::WouldBlock), ..Bench::default() };
+        let mut bench = HummingConverter { says: Some(nb::Error::WouldBlock), ..HummingConverter::default() };
         let mut converter = &mut bench;
         assert_eq!(measure(&mut converter, &mut Latest::default(), &mut NoDelay, 0, true, || turns += 1), Sample::None);
         assert_eq!(turns, LOOKS + 1, "once for the round, and then while it waits");
@@ -266,9 +271,9 @@ mod tests {
     #[test]
     fn a_converter_that_complains_or_has_no_reference_is_a_fault() {
         for bench in [
-            Bench { says: Some(nb::Error::Other(())), ..Bench::default() },
-            Bench { shows: Some(0), ..Bench::default() },
-            Bench { shows: Some((1 << 24) - 1), ..Bench::default() },
+            HummingConverter { says: Some(nb::Error::Other(())), ..HummingConverter::default() },
+            HummingConverter { shows: Some(0), ..HummingConverter::default() },
+            HummingConverter { shows: Some((1 << 24) - 1), ..HummingConverter::default() },
         ] {
             let mut bench = bench;
             assert_eq!(sample(&mut bench, true), Sample::ConverterFault);
@@ -277,7 +282,7 @@ mod tests {
 
     #[test]
     fn a_converter_that_repeats_itself_is_a_fault_also_from_one_measurement_to_the_next() {
-        let mut bench = Bench { element: 0.25, hangs: true, ..Bench::default() };
+        let mut bench = HummingConverter { element: 0.25, hangs: true, ..HummingConverter::default() };
         assert_eq!(sample(&mut bench, false), Sample::ConverterFault);
         // So slow that a window has one round. It hangs in between.
         let mut latest = Latest::default();
@@ -288,7 +293,7 @@ mod tests {
 
     #[test]
     fn an_element_at_the_end_of_the_scale_is_as_large_as_can_be() {
-        let mut bench = Bench { element: 5.0, ..Bench::default() };
+        let mut bench = HummingConverter { element: 5.0, ..HummingConverter::default() };
         assert_eq!(fresh(&mut bench).element, Ratio::MAX);
     }
 

@@ -248,9 +248,9 @@ fn messages(bytes: &[u8]) -> Vec<Message<'static>> {
 }
 
 /// The board.
-pub(crate) struct Bench;
+pub(crate) struct TestBoard;
 
-impl Board for Bench {
+impl Board for TestBoard {
     const NAME: &'static str = "bench";
 
     type Output = Output;
@@ -268,7 +268,7 @@ impl Board for Bench {
 
 impl World {
     /// The parts of a board in this world.
-    pub(crate) fn hardware(self: &Rc<Self>) -> Hardware<Bench> {
+    pub(crate) fn hardware(self: &Rc<Self>) -> Hardware<TestBoard> {
         let output = |act| Output { world: Rc::clone(self), act };
         let input = |wire| Input { world: Rc::clone(self), wire };
         let part = || self.part();

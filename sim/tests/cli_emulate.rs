@@ -11,11 +11,11 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
 /// A folder with a file that looks like an image, and an emulator that is a script.
-struct Bench {
+struct Scripted {
     folder: tempfile::TempDir,
 }
 
-impl Bench {
+impl Scripted {
     fn new() -> Self {
         let bench = Self { folder: tempfile::tempdir().expect("a folder") };
         // ELF, 32 bits, least significant byte first, an executable, for ARM.
@@ -60,7 +60,7 @@ impl Bench {
 
 #[test]
 fn an_emulator_that_is_not_installed_is_named_with_what_to_install() {
-    Bench::new().refused(
+    Scripted::new().refused(
         &["--emulator", "no-such-emulator"],
         &["no-such-emulator", "not installed", "apt-get install --no-install-recommends qemu-system-arm"],
     );
@@ -68,7 +68,7 @@ fn an_emulator_that_is_not_installed_is_named_with_what_to_install() {
 
 #[test]
 fn the_emulator_is_looked_for_along_the_path() {
-    let bench = Bench::new();
+    let bench = Scripted::new();
     let hut = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo/hut.toml");
     let output = std::process::Command::new(env!("CARGO_BIN_EXE_forewarm"))
         .arg("emulate")
@@ -85,7 +85,7 @@ fn the_emulator_is_looked_for_along_the_path() {
 
 #[test]
 fn an_image_that_is_missing_is_named_with_the_command_that_builds_it() {
-    let bench = Bench::new();
+    let bench = Scripted::new();
     let missing = bench.path("nowhere");
     let build = "tests/tools/cross thumbv7m-none-eabi build --profile image -p forewarm-firmware --bin emulated";
     bench.refused(&["--image", missing.to_str().unwrap()], &["nowhere", "does not exist", build]);
@@ -93,7 +93,7 @@ fn an_image_that_is_missing_is_named_with_the_command_that_builds_it() {
 
 #[test]
 fn what_is_no_image_is_refused_before_anything_runs() {
-    let bench = Bench::new();
+    let bench = Scripted::new();
     let emulator = bench.script(&format!("touch {}", bench.path("ran").display()));
     for (name, bytes, said) in [
         ("text", &b"#!/bin/sh\n"[..], "not an ELF file"),
@@ -110,14 +110,14 @@ fn what_is_no_image_is_refused_before_anything_runs() {
 
 #[test]
 fn an_emulator_that_ends_at_once_is_told_with_its_status_and_its_own_words() {
-    let bench = Bench::new();
+    let bench = Scripted::new();
     let emulator = bench.script("echo 'unsupported machine type' >&2; exit 7");
     bench.refused(&["--emulator", &emulator], &["exit status: 7", "unsupported machine type"]);
 }
 
 #[test]
 fn days_beyond_the_winter_and_a_step_that_is_too_long_are_refused() {
-    let bench = Bench::new();
+    let bench = Scripted::new();
     bench.refused(&["--days", "181"], &["--days is 181", "180"]);
     bench.refused(&["--days", "0"], &["1..=366"]);
     bench.refused(&["--step", "11"], &["--step"]);
@@ -125,7 +125,7 @@ fn days_beyond_the_winter_and_a_step_that_is_too_long_are_refused() {
 
 #[test]
 fn an_installation_that_fails_its_check_is_told_as_everywhere() {
-    let bench = Bench::new();
+    let bench = Scripted::new();
     let bad = bench.path("bad.toml");
     fs::write(&bad, "title = \"bad\"\n[charge]\ninhibit_c = 50\n").unwrap();
     let image = bench.path("image");
@@ -138,7 +138,7 @@ fn an_installation_that_fails_its_check_is_told_as_everywhere() {
 
 #[test]
 fn an_interrupt_ends_the_emulator_too_and_leaves_no_folder_behind() {
-    let bench = Bench::new();
+    let bench = Scripted::new();
     // One that joins nothing and stays.
     let emulator = bench.script(&format!("echo $$ > {}; exec sleep 1000", bench.path("id").display()));
     let temporary = bench.path("temporary");

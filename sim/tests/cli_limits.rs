@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 
 mod replay_kit;
-use replay_kit::{Bench, Ran};
+use replay_kit::{Folder, Ran};
 
 const FOREWARM: &str = env!("CARGO_BIN_EXE_forewarm");
 
@@ -25,7 +25,7 @@ fn without_threads(arguments: &[&str], folder: &Path) -> Ran {
 
 #[test]
 fn small_work_starts_no_thread() {
-    let (bench, hut) = (Bench::new(), hut());
+    let (bench, hut) = (Folder::new(), hut());
     let hut = hut.to_str().unwrap();
     for arguments in [&["new", "-"][..], &["check", hut], &["plan", hut], &["table"], &["rehearse", hut]] {
         let ran = without_threads(arguments, &bench.path(""));
@@ -35,7 +35,7 @@ fn small_work_starts_no_thread() {
 
 #[test]
 fn a_thread_that_cannot_be_started_is_an_error_with_a_remedy() {
-    let (bench, hut) = (Bench::new(), hut());
+    let (bench, hut) = (Folder::new(), hut());
     bench.write("log.csv", "t_s,low_c,high_c\n0,1,1\n1,1,1\n");
     for arguments in [&["replay", "bank.toml", "log.csv"][..], &["rehearse", hut.to_str().unwrap(), "--trials", "2"]] {
         without_threads(arguments, &bench.path("")).refuses(2, &["system: cannot start a thread", "ulimit -u"]);
@@ -104,7 +104,7 @@ fn in_a_shell(script: &str, folder: &Path) -> Output {
 }
 
 /// Names a weather file and a source's log in an installation that is otherwise the demonstration.
-fn hut_with(bench: &Bench, weather: &str) {
+fn hut_with(bench: &Folder, weather: &str) {
     let text = fs::read_to_string(hut()).unwrap();
     let named = "weather = \"weather.csv\"";
     assert!(text.contains(named));
@@ -113,7 +113,7 @@ fn hut_with(bench: &Bench, weather: &str) {
 
 #[test]
 fn a_pipe_that_nobody_writes_to_is_named_and_not_waited_for() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     hut_with(&bench, "pipe");
     assert!(Command::new("mkfifo").arg(bench.path("pipe")).status().unwrap().success());
     std::thread::scope(|scope| {
@@ -131,7 +131,7 @@ fn a_pipe_that_nobody_writes_to_is_named_and_not_waited_for() {
 
 #[test]
 fn a_pipe_with_a_writer_is_read_like_a_file() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     hut_with(&bench, "pipe");
     let weather = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo/weather.csv");
     bench.write("log.csv", "t_s,low_c,high_c\n0,1,1\n1,1,1\n");
@@ -183,7 +183,7 @@ const BREAKAGES: [(&str, &[u8], i32); 10] = [
 
 #[test]
 fn files_that_are_broken_alike_end_the_command_alike() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let hut = fs::read_to_string(hut()).unwrap();
     hut_with(&bench, "broken.csv");
     let weather = fs::read_to_string(bench.path("hut.toml")).unwrap();
@@ -228,7 +228,7 @@ fn files_that_are_broken_alike_end_the_command_alike() {
 
 #[test]
 fn an_installation_that_is_broken_ends_every_command_alike() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     bench.write("log.csv", "t_s,low_c,high_c\n0,1,1\n");
     let file = bench.path("broken.toml");
     let ended = |what: &str, status: i32| {

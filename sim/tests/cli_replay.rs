@@ -3,7 +3,7 @@
 
 mod replay_kit;
 
-use replay_kit::{Bench, INSTALLATION, log, swing, thousandths};
+use replay_kit::{Folder, INSTALLATION, log, swing, thousandths};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
 
@@ -33,7 +33,7 @@ fn f64_of(value: &Value) -> f64 {
 
 #[test]
 fn the_stable_keys_are_there_and_their_times_add_up() {
-    let result = Bench::new().json(swinging(60), &MAINS);
+    let result = Folder::new().json(swinging(60), &MAINS);
     for key in ["rows_read", "rows_rejected", "steps", "heater_starts"] {
         assert!(result[key].is_u64(), "{key}: {}", result[key]);
     }
@@ -59,7 +59,7 @@ fn the_stable_keys_are_there_and_their_times_add_up() {
 
 #[test]
 fn charge_is_permitted_a_soak_after_release_and_lost_at_inhibit() {
-    let result = Bench::new().json(swinging(1), &MAINS);
+    let result = Folder::new().json(swinging(1), &MAINS);
     let events = result["events"].as_array().unwrap();
     let change = |to: bool| {
         let on = events.windows(2).find(|pair| pair[0]["charge"] == !to && pair[1]["charge"] == to).unwrap();
@@ -81,7 +81,7 @@ fn charge_is_permitted_a_soak_after_release_and_lost_at_inhibit() {
 
 #[test]
 fn a_slow_log_decides_like_a_dense_one() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let dense = bench.json(swinging(1), &MAINS);
     for step_s in [60, HOUR] {
         let slow = bench.json(swinging(step_s), &MAINS);
@@ -93,7 +93,7 @@ fn a_slow_log_decides_like_a_dense_one() {
 
 #[test]
 fn an_irregular_log_with_fractions_of_a_second_decides_like_a_dense_one() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let mut irregular = format!("{HEADER}\n");
     let mut t = 0;
     for row in 0.. {
@@ -116,7 +116,7 @@ fn an_irregular_log_with_fractions_of_a_second_decides_like_a_dense_one() {
 
 #[test]
 fn columns_logged_less_often_than_others_are_filled_in() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let sparse = log("t_s,low_c,high_c,pad_c,air_c,supply_v", 8 * HOUR / 10 + 1, 10, |t, name| match name {
         "supply_v" if t % 20 == 0 => "12".to_owned(),
         "low_c" if t % 60 == 0 => cell(t, name),
@@ -131,7 +131,7 @@ fn columns_logged_less_often_than_others_are_filled_in() {
 
 #[test]
 fn a_log_decides_the_same_in_every_unit() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let celsius = bench.json(swinging(60), &MAINS);
     for (suffix, convert) in
         [("f", (|t: f64| t * 1.8 + 32.0) as fn(f64) -> f64), ("k", |t| t + 273.15), ("ohm", |t| t), ("ratio", |t| t)]
@@ -181,7 +181,7 @@ fn assert_events_within(found: &Value, expected: &Value, tolerance_s: f64) {
 fn a_log_decides_the_same_in_every_time_format() {
     type Show = fn(i64) -> String;
     const START: i64 = 978_343_200;
-    let bench = Bench::new();
+    let bench = Folder::new();
     let elapsed = swinging(60);
     let result = bench.json(&elapsed, &MAINS);
     assert_eq!(result["time_format"], "elapsed_s");
@@ -227,7 +227,7 @@ fn date(seconds: i64, hours: i64) -> String {
 
 #[test]
 fn the_time_column_and_its_format_can_be_named() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let text = swinging(60).replacen("t_s", "uptime", 1);
     bench.replay(&text, &MAINS).refuses(1, &["log.csv:1:1", "no time column", "--time COLUMN", "uptime"]);
     let named = bench.json(&text, &[&MAINS[..], &["--time", "uptime:elapsed_s"]].concat());
@@ -236,7 +236,7 @@ fn the_time_column_and_its_format_can_be_named() {
 
 #[test]
 fn columns_can_be_named_and_one_can_feed_several_channels() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let text = log("t_s,T1,outside_c", 8 * 60 + 1, 60, |t, _| thousandths(swing(t)));
     let options =
         ["--column", "low=T1:c", "--column", "high=T1:c", "--column", "pad=T1:c", "--column", "air=outside_c"];
@@ -247,7 +247,7 @@ fn columns_can_be_named_and_one_can_feed_several_channels() {
 
 #[test]
 fn columns_of_no_channel_can_be_named() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let reserve = "spend = \"with_source\"\nreserve_pct = 20\nresume_pct = 30";
     let with = |from: &str, to: &str| INSTALLATION.replace(from, to);
     for (name, value, installation) in [
@@ -279,7 +279,7 @@ fn columns_of_no_channel_can_be_named() {
 
 #[test]
 fn a_pad_or_ambient_channel_without_a_column_is_left_out_and_said_to_be() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let text = log("t_s,low_c,high_c", 8 * 60 + 1, 60, cell);
     let result = bench.json(&text, &MAINS);
     assert!(result["charge_permitted_s"].as_f64().unwrap() > 0.0);
@@ -294,7 +294,7 @@ fn a_pad_or_ambient_channel_without_a_column_is_left_out_and_said_to_be() {
 
 #[test]
 fn a_pause_of_exactly_the_limit_is_interpolated_and_a_longer_one_is_a_missing_channel() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let text = |pause: i64| {
         let mut text = format!("{HEADER}\n");
         for t in (0..=600).step_by(10).chain((600 + pause..1200 + pause).step_by(10)) {
@@ -318,7 +318,7 @@ fn a_pause_of_exactly_the_limit_is_interpolated_and_a_longer_one_is_a_missing_ch
 
 #[test]
 fn a_sensor_lost_in_a_dense_log_is_missing_and_not_bridged_unless_asked_and_then_told() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     // A row every 10 s; from the first to the second hour one cell is not there: empty, or the rows not used.
     for empty in ["", "NaN"] {
         let text = log(HEADER, 1081, 10, |t, name| match name {
@@ -351,7 +351,7 @@ fn a_sensor_lost_in_a_dense_log_is_missing_and_not_bridged_unless_asked_and_then
 
 #[test]
 fn sources_count_as_absent_in_a_pause_over_the_limit() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let mut text = "t_s,low_c,high_c,mains_present\n".to_owned();
     for t in (0..=600).step_by(10).chain((2000..2600).step_by(10)) {
         writeln!(text, "{t},2.0,2.1,1").unwrap();
@@ -365,7 +365,7 @@ fn sources_count_as_absent_in_a_pause_over_the_limit() {
 
 #[test]
 fn a_long_pause_is_neither_permitted_nor_stepped_through() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let year = 365 * 86_400_i32;
     let mut text = format!("{HEADER}\n");
     for t in (0..=7200).step_by(10).chain((year..=year + 7200).step_by(10)) {
@@ -397,7 +397,7 @@ fn a_long_pause_is_neither_permitted_nor_stepped_through() {
 
 #[test]
 fn a_clock_that_was_set_back_is_named_with_its_line_and_size() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let row = |t: i64| format!("{t},12.0,12.1,13,4\n");
     let before: String = (10..=20).map(|step| row(step * 60)).collect();
     let after: String = (0..30).map(|step| row(step * 60)).collect();
@@ -411,7 +411,7 @@ fn a_clock_that_was_set_back_is_named_with_its_line_and_size() {
 
 #[test]
 fn charge_is_not_permitted_on_a_reading_that_cannot_be_nor_on_the_way_to_it() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     for (broken, kind) in [("9999", "open"), ("-999", "short"), ("850", "out_of_range"), ("-46", "out_of_range")] {
         let mut text = format!("{HEADER}\n");
         for minute in 0..60 {
@@ -431,7 +431,7 @@ fn charge_is_not_permitted_on_a_reading_that_cannot_be_nor_on_the_way_to_it() {
 
 #[test]
 fn sources_come_from_flags_and_thresholds_and_hold_between_rows() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let text = log("t_s,low_c,high_c,mains_present,sun", 61, 60, |t, name| match name {
         "mains_present" => {
             if t == 600 {
@@ -466,7 +466,7 @@ fn sources_come_from_flags_and_thresholds_and_hold_between_rows() {
 
 #[test]
 fn what_another_controller_did_is_compared() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let text = log("t_s,low_c,high_c,heater,charge", 8 * 60 + 1, 60, |t, name| match name {
         "heater" => "0".into(),
         // A controller that looks at nothing until 7 h.
@@ -494,7 +494,7 @@ fn what_another_controller_did_is_compared() {
 
 #[test]
 fn a_replay_agrees_with_its_own_timeline() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let options = [&MAINS[..], &["--timeline", "out.csv", "--every", "1"]].concat();
     let first = bench.json(swinging(1), &options);
     let again = bench.run("out.csv", &["--json"]).json();
@@ -507,7 +507,7 @@ fn a_replay_agrees_with_its_own_timeline() {
 
 #[test]
 fn a_replay_agrees_with_its_own_timeline_across_pauses_lost_channels_and_broken_leads_without_a_hint() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     // A pause of three hours, a channel that is lost for ten minutes and for twenty seconds, and leads that break and
     // short.
     let text: String = swinging(10)
@@ -543,7 +543,7 @@ fn a_replay_agrees_with_its_own_timeline_across_pauses_lost_channels_and_broken_
 
 #[test]
 fn names_of_the_logged_outputs_can_be_given() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let text =
         log("t_s,low_c,high_c,K1,K2", 61, 60, |_, name| if name.starts_with('K') { "1".into() } else { "12".into() });
     let without = bench.json(&text, &[]);
@@ -555,7 +555,7 @@ fn names_of_the_logged_outputs_can_be_given() {
 
 #[test]
 fn the_protections_lines_are_obeyed() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let text = log("t_s,low_c,high_c,charge_line", 121, 60, |t, name| match name {
         "charge_line" => {
             if t < 3600 {
@@ -574,7 +574,7 @@ fn the_protections_lines_are_obeyed() {
 
 #[test]
 fn the_same_run_prints_the_same_bytes() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let run =
         || bench.replay(swinging(60), &[&MAINS[..], &["--plot", "p.html", "--timeline", "t.csv", "--force"]].concat());
     let first = (run().stdout(), bench.read("p.html"), bench.read("t.csv"));
@@ -583,7 +583,7 @@ fn the_same_run_prints_the_same_bytes() {
 
 #[test]
 fn nothing_but_results_is_said_when_nothing_is_wrong() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let ran = bench.replay(swinging(60), &MAINS);
     assert_eq!((ran.status(), ran.stderr().as_str()), (0, ""));
     assert!(ran.stdout().lines().all(|line| line.chars().count() <= 100), "{}", ran.stdout());
@@ -592,7 +592,7 @@ fn nothing_but_results_is_said_when_nothing_is_wrong() {
 
 #[test]
 fn the_step_can_be_chosen_within_what_the_installation_allows() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let fine = bench.json(swinging(60), &["--step", "0.5"]);
     assert_eq!(fine["steps"], 2 * 8 * HOUR + 1);
     for wrong in ["0.05", "11", "nan", "-1", "x"] {
@@ -606,7 +606,7 @@ fn the_step_can_be_chosen_within_what_the_installation_allows() {
 
 #[test]
 fn the_picture_is_well_formed_whatever_the_names() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let installation = replay_kit::INSTALLATION.replace("Test bank", "Bank <1> & \\\"2\\\"");
     bench.write("bank.toml", installation);
     assert_eq!(bench.replay(swinging(60), &[&MAINS[..], &["--plot", "p.svg"]].concat()).status(), 0);
@@ -630,7 +630,7 @@ fn the_picture_is_well_formed_whatever_the_names() {
 
 #[test]
 fn a_doubtful_channel_is_still_shown_and_shown_to_be_doubtful() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     // From the second hour on one cell drifts away from the other, and later its lead breaks.
     let text = log(HEADER, 241, 60, |t, name| match name {
         "low_c" => "12.000".into(),
@@ -664,7 +664,7 @@ fn a_doubtful_channel_is_still_shown_and_shown_to_be_doubtful() {
 
 #[test]
 fn a_page_of_a_replay_is_one_to_look_into_with_sources_causes_and_cautions() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     assert_eq!(bench.replay(swinging(60), &[&MAINS[..], &["--plot", "p.html"]].concat()).status(), 0);
     let page = bench.read("p.html");
     let data = page.split_once("id=\"data\">").expect("data").1.split_once("</script>").expect("an end").0;
@@ -684,7 +684,7 @@ fn a_page_of_a_replay_is_one_to_look_into_with_sources_causes_and_cautions() {
 #[test]
 fn what_only_our_own_heat_could_show_is_not_judged() {
     // Cells that stay cold for hours however long the heater is on: 20 Wh should have raised them by 1 K.
-    let bench = Bench::new();
+    let bench = Folder::new();
     let result = bench.json(log(HEADER, 6 * 60 + 1, 60, |t, _| thousandths(2000 + t % 120)), &MAINS);
     assert!(f64_of(&result["heater_on_s"]) > 20_000.0);
     let kinds: Vec<_> = result["faults"].as_array().unwrap().iter().map(|fault| &fault["kind"]).collect();
@@ -693,7 +693,7 @@ fn what_only_our_own_heat_could_show_is_not_judged() {
 
 #[test]
 fn a_heater_that_one_source_feeds_has_its_supply_with_that_alone() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let hut = include_str!("../demo/hut.toml");
     let fed = hut.replace("[circuit]", "[circuit]\nfed_by = \"mains\"");
     let fed = fed.replace("name = \"mains\"", "name = \"mains\"\nrated_v = 13.8\nrated_a = 60");
@@ -717,7 +717,7 @@ fn the_heater_needs_its_supply_and_energy_that_may_be_spent() {
         log(header, 61, 60, |t, name| if name.ends_with("_c") { "2.0".into() } else { cell(t) })
     };
     let heater_on = |installation: &str, text: String, options: &[&str], source: &str| {
-        let bench = Bench::new();
+        let bench = Folder::new();
         bench.write("bank.toml", installation);
         let result = bench.json(text, options);
         let on = f64_of(&result["heater_on_s"]);
@@ -752,7 +752,7 @@ fn the_heater_needs_its_supply_and_energy_that_may_be_spent() {
 
 #[test]
 fn a_fault_that_rests_on_an_assumption_says_so() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let installation = replay_kit::INSTALLATION;
     for (reserve, column, assumed) in [
         ("reserve_v = 12\nresume_v = 12.5", "bank_v", "the bank's voltage is 12.00 V all the time (no column bank_v)"),
@@ -785,7 +785,7 @@ fn a_fault_that_rests_on_an_assumption_says_so() {
 
 #[test]
 fn every_second_without_charge_and_every_second_without_heat_has_one_cause() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     for options in [&MAINS[..], &[]] {
         let result = bench.json(swinging(60), options);
         for (total, table) in [("charge_inhibited_s", "inhibited_by"), ("heater_off_s", "heater_off_by")] {
@@ -802,7 +802,7 @@ fn every_second_without_charge_and_every_second_without_heat_has_one_cause() {
 
 #[test]
 fn the_summary_tells_a_fitter_what_happened() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let summary = bench.replay(swinging(60), &MAINS).stdout();
     for words in [
         "Test bank\n",

@@ -6,7 +6,7 @@ mod replay_kit;
 use jiff::civil::date;
 use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
-use replay_kit::{Bench, swing, thousandths};
+use replay_kit::{Folder, swing, thousandths};
 use serde_json::Value;
 use std::fmt::Write as _;
 
@@ -139,7 +139,7 @@ fn decisions(report: &Value) -> Vec<(String, String)> {
 
 #[test]
 fn a_log_is_the_same_log_however_it_is_written() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let cell = |row: i64| swing(row * 60);
     let plain = bench.json(written(&PLAIN, january(), 480, cell), &[]);
     assert!(decisions(&plain).len() > 3, "{plain}");
@@ -164,7 +164,7 @@ fn a_log_is_the_same_log_however_it_is_written() {
 
 #[test]
 fn what_was_taken_from_the_log_is_said() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let said = bench.replay(written(&KIT[1], january(), 30, |row| swing(row * 60)), &[]).stdout();
     let taken = &said[said.find("Taken from the log").unwrap()..];
     for words in [
@@ -183,7 +183,7 @@ fn what_was_taken_from_the_log_is_said() {
 
 #[track_caller]
 fn refused(text: &str, options: &[&str], words: &[&str]) {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let status = bench.replay(text, options).status();
     bench.replay(text, options).refuses(status, words);
     assert!(status == 1 || status == 2);
@@ -204,7 +204,7 @@ fn an_undecided_day_and_month_is_refused_with_both_readings_to_copy() {
             "--time 'Date:%m/%d/%Y %H:%M'",
         ],
     );
-    let bench = Bench::new();
+    let bench = Folder::new();
     for (pattern, start) in
         [("%d/%m/%Y %H:%M", "2024-12-01T15:00:00+00:00"), ("%m/%d/%Y %H:%M", "2024-01-12T15:00:00+00:00")]
     {
@@ -230,7 +230,7 @@ fn a_date_that_fits_only_the_other_order_stops_the_replay_at_its_line() {
 fn a_number_that_may_be_thousands_is_refused_with_both_readings() {
     let text = "t_s;low_c;high_c\n0;12,345;12,345\n60;12,345;12,345\n";
     refused(text, &[], &["log.csv:2:1", "12.345 with a decimal comma", "12345", "--decimal comma"]);
-    let read = Bench::new().json(text, &["--decimal", "comma"]);
+    let read = Folder::new().json(text, &["--decimal", "comma"]);
     assert_eq!((&read["rows_rejected"], &read["decimal"]), (&0.into(), &",".into()));
 }
 
@@ -257,7 +257,7 @@ fn a_unit_that_speaks_against_an_option_or_is_unknown_is_an_error() {
     refused(&log("Temp [°C]"), &["--column", "low=Temp [°C]:f"], &["command line", "°F", "°C"]);
     refused(&log("low [gK]"), &[], &["log.csv:1:1", "\"low [gK]\" is in \"gK\"", "--column 'low=low [gK]:c'"]);
     refused(&log("bank [mV],low_c").replace("12.5,12.5", "1,12.5,12.5"), &[], &["log.csv:1:1", "mV", "bank_v in V"]);
-    let read = Bench::new().json(log("Temp [°F]"), &["--column", "low=Temp [°F]"]);
+    let read = Folder::new().json(log("Temp [°F]"), &["--column", "low=Temp [°F]"]);
     assert_eq!(read["columns"][1]["unit"], "°F");
 }
 
@@ -266,7 +266,7 @@ fn a_time_column_is_offered_where_none_has_a_known_name() {
     let text = "Start of row,low_c,high_c\n13.01.2024 15:00,12.5,12.5\n";
     refused(text, &[], &["log.csv:1:1", "no time column", "--time 'Start of row'"]);
     refused(text, &["--time", "start"], &["no column \"start\"", "--time 'Start of row'"]);
-    assert_eq!(Bench::new().json(text, &["--time", "Start of row"])["time_format"], "%d.%m.%Y %H:%M");
+    assert_eq!(Folder::new().json(text, &["--time", "Start of row"])["time_format"], "%d.%m.%Y %H:%M");
     // Two that fit are not chosen between.
     let two = "when,zeit,low_c,high_c\n13.01.2024 15:00,13.01.2024 15:00,12.5,12.5\n";
     refused(two, &[], &["log.csv:1:1", "--time 'when' or --time 'zeit'"]);
@@ -284,7 +284,7 @@ fn an_hour_that_is_there_twice_or_missing_is_named_and_nothing_is_moved() {
         }
         text
     };
-    let bench = Bench::new();
+    let bench = Folder::new();
     let autumn = log(date(2024, 10, 27).at(1, 30, 0, 0), 90, -3600);
     let said = bench.replay(&autumn, &[]).stdout();
     assert!(said.contains("line 92, an hour is there twice: the end of summer time?"), "{said}");
@@ -311,7 +311,7 @@ proptest! {
         prop_assume!(at.day() > 12 && at.day() < 28 && at.year() >= 2013 && i32::from(at.day()) != i32::from(at.year()) % 100);
         let cell = |row: i64| levels[usize::try_from(row / 40).unwrap() % levels.len()] / 5 * 5;
         let rows = 40 * i64::try_from(levels.len()).unwrap();
-        let bench = Bench::new();
+        let bench = Folder::new();
         let plain = bench.json(written(&PLAIN, start, rows, cell), &[]);
         let text = written(&KIT[dialect], start, rows, cell);
         let ran = bench.replay(&text, &["--json"]);

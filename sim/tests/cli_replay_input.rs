@@ -6,7 +6,7 @@ mod replay_kit;
 mod signals;
 
 use proptest::prelude::*;
-use replay_kit::{Bench, INSTALLATION, log, swing, thousandths};
+use replay_kit::{Folder, INSTALLATION, log, swing, thousandths};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
 use std::fs;
@@ -25,7 +25,7 @@ const FILES: [&str; 4] = ["--timeline", "out.csv", "--plot", "out.svg"];
 /// The log is refused with `status`, in words that hold `words`; and no file is written.
 #[track_caller]
 fn refused(text: impl AsRef<[u8]>, options: &[&str], status: i32, words: &[&str]) {
-    let bench = Bench::new();
+    let bench = Folder::new();
     bench.replay(&text, &[&FILES[..], options].concat()).refuses(status, words);
     assert_eq!(bench.names(), ["bank.toml", "log.csv"]);
     // The standard input is no different.
@@ -58,20 +58,20 @@ fn another_delimiter_is_named() {
         if sign == '|' {
             refused(&text, &[], 1, &["log.csv:1:1", option]);
         } else {
-            assert_eq!(Bench::new().json(&text, &[])["rows_read"], 61);
+            assert_eq!(Folder::new().json(&text, &[])["rows_read"], 61);
             refused(&text, &["--delimiter", ","], 1, &["log.csv:1:1", option]);
         }
-        let bench = Bench::new();
+        let bench = Folder::new();
         let given = option.split_once(' ').unwrap().1.trim_matches('\'');
         assert_eq!(bench.json(&text, &["--delimiter", given])["rows_read"], 61);
     }
     refused(good(), &["--delimiter", ";"], 1, &["log.csv:1:1", "--delimiter ','"]);
-    assert_eq!(Bench::new().replay(good(), &["--delimiter", "abc"]).status(), 2);
+    assert_eq!(Folder::new().replay(good(), &["--delimiter", "abc"]).status(), 2);
 }
 
 #[test]
 fn a_byte_order_mark_line_ends_quotes_and_comments_change_nothing() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let plain = bench.json(good(), &[]);
     let mark = [&b"\xEF\xBB\xBF"[..], good().as_bytes()].concat();
     let crlf = good().replace('\n', "\r\n");
@@ -99,7 +99,7 @@ fn a_binary_file_is_refused() {
 #[test]
 fn a_line_of_200_megabytes_is_refused_long_before_its_end() {
     for start in ["", &good()] {
-        let bench = Bench::new();
+        let bench = Folder::new();
         let mut command = bench.command("-", &FILES);
         let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
         let mut stdin = child.stdin.take().unwrap();
@@ -116,7 +116,7 @@ fn a_line_of_200_megabytes_is_refused_long_before_its_end() {
 
 #[test]
 fn a_folder_or_a_missing_file_is_refused() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     fs::create_dir(bench.path("logs")).unwrap();
     bench.run("logs", &FILES).refuses(2, &["logs: is a folder"]);
     bench.run("none.csv", &FILES).refuses(2, &["none.csv: does not exist"]);
@@ -126,7 +126,7 @@ fn a_folder_or_a_missing_file_is_refused() {
 #[test]
 fn an_existing_target_is_kept_unless_force_is_given() {
     for name in ["out.csv", "out.svg"] {
-        let bench = Bench::new();
+        let bench = Folder::new();
         bench.write(name, "precious");
         bench.replay(good(), &FILES).refuses(2, &[name, "exists already", "--force"]);
         assert_eq!(bench.read(name), "precious");
@@ -143,7 +143,7 @@ fn an_existing_target_is_kept_unless_force_is_given() {
 #[cfg(unix)]
 #[test]
 fn no_option_makes_an_input_the_output() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     bench.write("log.svg", good());
     fs::hard_link(bench.path("log.svg"), bench.path("hard.svg")).unwrap();
     std::os::unix::fs::symlink("log.svg", bench.path("soft.svg")).unwrap();
@@ -172,7 +172,7 @@ fn no_option_makes_an_input_the_output() {
 #[cfg(unix)]
 #[test]
 fn two_results_never_go_to_one_file() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     bench.write("log.csv", good());
     bench.write("old.svg", "precious");
     std::os::unix::fs::symlink("old.svg", bench.path("link.svg")).unwrap();
@@ -190,7 +190,7 @@ fn two_results_never_go_to_one_file() {
 
 #[test]
 fn a_target_that_cannot_be_written_is_refused_before_the_work() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     bench.replay(good(), &["--timeline", "no/out.csv"]).refuses(2, &["no/out.csv", "folder does not exist"]);
     bench.replay(good(), &["--plot", "out.png"]).refuses(2, &["out.png", ".svg or .html"]);
     let file = bench.write("out.csv", "");
@@ -204,7 +204,7 @@ fn a_target_that_cannot_be_written_is_refused_before_the_work() {
 #[test]
 fn a_full_disk_leaves_nothing_behind() {
     // A limit on the size of files stands for the disk. Whether the signal that comes with it is ignored makes no difference.
-    let bench = Bench::new();
+    let bench = Folder::new();
     bench.write("log.csv", log(HEADER, 50_000, 1, |t, _| thousandths(swing(t % 20_000))));
     for ignored in ["XFSZ", "USR2"] {
         let script = format!(
@@ -228,7 +228,7 @@ fn a_signal_leaves_no_file_behind_and_an_ignored_one_does_nothing() {
     );
     for (signal, number) in [("INT", 2), ("TERM", 15), ("HUP", 1), ("QUIT", 3)] {
         for ignored in [false, true] {
-            let bench = Bench::new();
+            let bench = Folder::new();
             let mut command = signals::heeding_signals("bash");
             // A signal that is ignored anyway stands for none.
             command.args(["-c", &script, "bash", if ignored { signal } else { "USR2" }]).current_dir(bench.path(""));
@@ -256,7 +256,7 @@ fn a_signal_leaves_no_file_behind_and_an_ignored_one_does_nothing() {
 
 #[test]
 fn a_timeline_that_nobody_reads_ends_quietly_unless_a_picture_is_missed() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     for hours in [1, 100] {
         // Both shorter than the buffer, where only the end of the run notices, and longer.
         bench.write("log.csv", log(HEADER, hours * 60, 60, |t, _| thousandths(swing(t % 20_000))));
@@ -294,7 +294,7 @@ fn a_cell_channel_without_a_column_is_refused_and_others_are_named_at_once() {
 fn rows_that_cannot_be_used_are_counted_by_kind_and_the_first_are_named() {
     let text = "t_s,low_c,high_c\n0,12,12\n60,12,12\n60,13,12\n30,12,12\n120,twelve,12\n180,NaN,12\n240,inf,12\n\
                 300,12\n360,12,12,12\nnoon,12,12\n420,12,12\n";
-    let bench = Bench::new();
+    let bench = Folder::new();
     let ran = bench.replay(text, &["--json"]);
     let result: Value = ran.json();
     assert_eq!(result["rows_read"], 11);
@@ -331,7 +331,7 @@ fn rows_that_cannot_be_used_are_counted_by_kind_and_the_first_are_named() {
 fn strict_stops_at_the_first_row_that_cannot_be_used() {
     refused("t_s,low_c,high_c\n0,12,12\n60,12,12\n60,13,12\nx,1,1\n", &["--strict"], 1, &["log.csv:4:1", "line 3 too"]);
     refused("t_s,low_c,high_c\nx,12,12\n0,12,12\n", &["--strict"], 1, &["log.csv:2:1", "holds \"x\""]);
-    assert_eq!(Bench::new().json(good(), &["--strict"])["rows_rejected"], 0);
+    assert_eq!(Folder::new().json(good(), &["--strict"])["rows_rejected"], 0);
 }
 
 #[test]
@@ -365,7 +365,7 @@ fn a_cell_that_cannot_be_read_is_told_with_what_would_be() {
         ("noon", "-8", "0", "column time holds \"noon\": expected a date"),
     ] {
         let installation = INSTALLATION.split("[[channel]]\nname = \"high\"").next().unwrap();
-        let bench = Bench::new();
+        let bench = Folder::new();
         bench.write("bank.toml", installation);
         let ran = bench.replay(format!("time,low_c,mains_present\n{time},{low},{flag}\n"), &[]);
         ran.refuses(1, &["log.csv:2:1", words]);
@@ -384,14 +384,14 @@ fn what_an_option_says_wrong_is_told_of_the_command_line_and_by_its_name() {
         (&["--time", "x"], "no column \"x\", which --time names"),
         (&["--logged-heater", "x"], "no column \"x\", which --logged-heater names"),
     ] {
-        Bench::new().replay(good(), options).refuses(2, &[&format!("error: command line: {words}")]);
+        Folder::new().replay(good(), options).refuses(2, &[&format!("error: command line: {words}")]);
     }
-    Bench::new().replay(good(), &["--plot", "-"]).refuses(2, &["error: command line: --plot -"]);
+    Folder::new().replay(good(), &["--plot", "-"]).refuses(2, &["error: command line: --plot -"]);
 }
 
 #[test]
 fn columns_that_are_not_found_are_told_without_consequences() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let said = bench.replay("t;s,lo,w;c\n1;0,3,4;5\n", &["--delimiter", ","]);
     said.refuses(1, &["no time column", "no column for cell channel low", "no column for cell channel high"]);
     let said = said.stderr();
@@ -402,13 +402,13 @@ fn columns_that_are_not_found_are_told_without_consequences() {
 #[test]
 fn a_quote_left_open_costs_its_own_row_only() {
     let text = good().replacen("\n60,", "\n60,\"", 1);
-    let result = Bench::new().json(text, &[]);
+    let result = Folder::new().json(text, &[]);
     assert_eq!((&result["rows_read"], &result["rows_rejected"]), (&json!(61), &json!(1)));
 }
 
 #[test]
 fn control_characters_of_a_log_do_not_reach_the_terminal() {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let ran = bench.replay("t_s,low_c,high_c\n0,12,12\n60,\x1b[31m12,12\n", &[]);
     assert_eq!(ran.status(), 0);
     assert!(!ran.stderr().contains('\x1b') && ran.stderr().contains("\\u{1b}[31m"), "{}", ran.stderr());

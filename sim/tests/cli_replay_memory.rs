@@ -3,7 +3,7 @@
 
 mod replay_kit;
 
-use replay_kit::{Bench, swing, thousandths};
+use replay_kit::{Folder, swing, thousandths};
 use std::fmt::Write as _;
 use std::io::Write as _;
 use std::process::Stdio;
@@ -11,7 +11,7 @@ use std::time::Duration;
 
 /// The most memory a replay of `rows` rows from a pipe ever had, in KiB, with everything asked for that it can write.
 fn peak_kib(rows: i64) -> u64 {
-    let bench = Bench::new();
+    let bench = Folder::new();
     let options = ["--json", "--assume-source", "mains", "--plot", "p.html", "--timeline", "t.csv", "--every", "1"];
     let mut command = bench.command("-", &options);
     let mut child = command.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();

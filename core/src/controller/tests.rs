@@ -12,14 +12,14 @@ mod heater;
 mod steps;
 
 /// A controller, its time, and what it is shown.
-struct Bench {
+struct Controlled {
     settings: Settings,
     controller: Controller,
     inputs: Inputs,
     time: Time,
 }
 
-impl Bench {
+impl Controlled {
     fn new(settings: Settings, t: Celsius) -> Self {
         let inputs = fine_inputs(&settings, t);
         let controller = Controller::new(&settings.clone().validate().unwrap(), Memory::default());
@@ -68,7 +68,7 @@ fn shows(outputs: &Outputs) -> (State, Cause) {
 
 #[test]
 fn cold_cells_are_warmed_first_and_charged_after_the_soak() {
-    let mut bench = Bench::at(-10_000);
+    let mut bench = Controlled::at(-10_000);
     assert_eq!(shows(&bench.second()), (State::Starting, Cause::StartUp));
     let outputs = bench.seconds(70);
     assert_eq!(shows(&outputs), (State::Warming, Cause::CellsCold));
@@ -96,7 +96,7 @@ fn cold_cells_are_warmed_first_and_charged_after_the_soak() {
 
 #[test]
 fn a_bank_that_cools_fast_does_not_lose_its_soak_for_want_of_heat() {
-    let mut bench = Bench::at(12_001);
+    let mut bench = Controlled::at(12_001);
     bench.seconds(70);
     assert_eq!(bench.second().state, State::Soaking);
     assert_eq!(bench.move_to(12_001, 10_010).state, State::Soaking);
@@ -105,8 +105,8 @@ fn a_bank_that_cools_fast_does_not_lose_its_soak_for_want_of_heat() {
     assert_eq!(bench.seconds(600).charge, Relay::Closed);
 }
 
-fn charging() -> Bench {
-    let mut bench = Bench::at(12_000);
+fn charging() -> Controlled {
+    let mut bench = Controlled::at(12_000);
     bench.seconds(700);
     assert_eq!(bench.second().charge, Relay::Closed);
     bench
@@ -114,7 +114,7 @@ fn charging() -> Bench {
 
 #[test]
 fn a_brief_doubt_takes_permission_at_once_and_gives_it_back_after_the_run_of_good_readings() {
-    type Doubt = (fn(&mut Bench), fn(&mut Bench));
+    type Doubt = (fn(&mut Controlled), fn(&mut Controlled));
     let doubts: [Doubt; 3] = [
         (|b| b.inputs.channels[0] = Sample::ConverterFault, |b| b.show(0, 12_000)),
         (|b| b.show(0, 20_000), |b| b.show(0, 12_000)),
@@ -148,11 +148,11 @@ fn a_brief_doubt_takes_permission_at_once_and_gives_it_back_after_the_run_of_goo
 /// Thirty days of ten-second steps at 20 °C, each with one small thing that goes on and on.
 #[test]
 fn what_is_over_in_seconds_does_not_keep_a_warm_bank_from_its_charge() {
-    type Disturb = Box<dyn FnMut(&mut Bench, u32)>;
+    type Disturb = Box<dyn FnMut(&mut Controlled, u32)>;
     let charged = |mut disturb: Disturb| {
         let mut settings = settings();
         settings.charge.soak = Millis::from_secs(45 * 60);
-        let mut bench = Bench::new(settings, c(20_000));
+        let mut bench = Controlled::new(settings, c(20_000));
         let mut permitted = 0;
         for step in 0..30 * 8640_u32 {
             // By a digit or two, as converters do.
@@ -200,7 +200,7 @@ fn while_charging_the_heater_holds_the_cells() {
 
 #[test]
 fn permission_is_lost_in_the_step_its_cause_is_seen() {
-    type Break = fn(&mut Bench);
+    type Break = fn(&mut Controlled);
     let breaks: [(&str, Break, Cause); 8] = [
         (
             "open",
@@ -257,7 +257,7 @@ fn a_converter_that_repeats_its_last_codes_neither_charges_nor_heats() {
         let mut settings = settings();
         settings.trust.still_after = Some(Millis::from_secs(600));
         settings.heater.proof = None;
-        let mut bench = Bench::new(settings, c(t));
+        let mut bench = Controlled::new(settings, c(t));
         // Noise of a digit, and then none.
         for second in 0..1_000 {
             bench.show(0, t + second % 2);
@@ -276,7 +276,7 @@ fn one_cold_outlier_takes_permission_and_one_warm_outlier_never_gives_it() {
     let mut settings = settings();
     settings.trust.noise = Kelvins::from_millikelvins(2_900); // outliers that are not too fast to be believed
     settings.heater.proof = None;
-    let mut bench = Bench::new(settings.clone(), c(9_000));
+    let mut bench = Controlled::new(settings.clone(), c(9_000));
     bench.seconds(700);
     bench.move_to(9_000, 7_700);
     bench.seconds(3);
@@ -285,7 +285,7 @@ fn one_cold_outlier_takes_permission_and_one_warm_outlier_never_gives_it() {
     assert_eq!(shows(&bench.second()).1, Cause::CellsCold);
     assert_eq!(bench.second().charge, Relay::Open);
 
-    let mut bench = Bench::new(settings, c(7_000));
+    let mut bench = Controlled::new(settings, c(7_000));
     bench.seconds(100);
     bench.show_all(9_000);
     assert_eq!(bench.second().state, State::Warming, "a single reading above release starts no soak");
@@ -295,7 +295,7 @@ fn one_cold_outlier_takes_permission_and_one_warm_outlier_never_gives_it() {
 
 #[test]
 fn hot_cells_are_not_charged_until_they_have_cooled_below_the_high_release() {
-    let mut bench = Bench::at(30_000);
+    let mut bench = Controlled::at(30_000);
     assert_eq!(bench.seconds(700).charge, Relay::Closed);
     bench.move_to(30_000, 44_990);
     assert_eq!(bench.seconds(5).charge, Relay::Closed);
@@ -310,7 +310,7 @@ fn hot_cells_are_not_charged_until_they_have_cooled_below_the_high_release() {
 
 #[test]
 fn the_hottest_channel_cuts_the_heater_out_with_hysteresis() {
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     bench.seconds(100);
     let mut pad = 0;
     while pad < 50_000 {

@@ -19,14 +19,14 @@ const EVERYTHING: Outputs = Outputs {
     faults: Faults::NONE,
 };
 
-struct Bench {
+struct Guarded {
     settings: Settings,
     guard: Guard,
     inputs: Inputs,
     time: Time,
 }
 
-impl Bench {
+impl Guarded {
     fn new(settings: Settings, memory: Memory, t: i32) -> Self {
         let guard = Guard::new(&settings.clone().validate().unwrap(), memory);
         Self { inputs: fine_inputs(&settings, c(t)), settings, guard, time: Time(0) }
@@ -73,7 +73,7 @@ const NEITHER: (Relay, Relay) = (Relay::Open, Relay::Open);
 
 #[test]
 fn it_only_takes_away() {
-    let mut bench = Bench::soaked_at(10_000);
+    let mut bench = Guarded::soaked_at(10_000);
     assert_eq!(bench.second(), BOTH);
     assert_eq!(bench.ask(&Outputs { heater: Relay::Open, ..EVERYTHING }), CHARGE);
     assert_eq!(bench.ask(&Outputs { charge: Relay::Open, ..EVERYTHING }), HEAT);
@@ -85,7 +85,7 @@ fn sources_that_obey_no_ceiling_charge_only_cells_that_can_take_it() {
     let mut settings = settings();
     // 60 A at 10 °C, 100 A at 15 °C: 70 A from 11.25 °C on.
     settings.sources[1].charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(70_000));
-    let mut bench = Bench::new(settings, Memory::default(), 11_400);
+    let mut bench = Guarded::new(settings, Memory::default(), 11_400);
     assert_eq!(bench.seconds(603), BOTH);
     bench.show(1, 11_200);
     assert_eq!(bench.second(), HEAT, "one cell is enough");
@@ -102,7 +102,7 @@ fn of_sources_in_two_steps_it_leaves_what_cells_can_take() {
     // 30 A at 6.25 °C, 60 A at 10 °C.
     settings.sources[1].charge = ChargeCurrent::InSteps { reduced: amps(30), most: amps(60) };
     settings.sources[0].charge = ChargeCurrent::UpTo(amps(20));
-    let mut bench = Bench::new(settings, Memory::default(), 10_100);
+    let mut bench = Guarded::new(settings, Memory::default(), 10_100);
     assert_eq!(bench.seconds(603), BOTH);
     let (all, reduced, none) = (BOTH, (Relay::Closed, Relay::Open), NEITHER);
     assert_eq!(bench.permits(&EVERYTHING), all);
@@ -124,7 +124,7 @@ fn of_sources_in_two_steps_it_leaves_what_cells_can_take() {
 
 #[test]
 fn charge_waits_for_the_soak_after_a_reset_and_after_cold() {
-    let mut bench = Bench::new(settings(), Memory::default(), 10_000);
+    let mut bench = Guarded::new(settings(), Memory::default(), 10_000);
     let run = u32::from(settings().trust.good_run);
     assert_eq!(bench.seconds(run - 2 + 600), HEAT);
     assert_eq!(bench.second(), BOTH);
@@ -142,7 +142,7 @@ fn charge_waits_for_the_soak_after_a_reset_and_after_cold() {
 
 #[test]
 fn what_it_sees_it_takes_in_the_same_step() {
-    type Break = fn(&mut Bench);
+    type Break = fn(&mut Guarded);
     let breaks: [(&str, Break, (Relay, Relay)); 14] = [
         ("cell fault", |b| b.inputs.channels[1] = Sample::ConverterFault, NEITHER),
         ("cell jump", |b| b.show(0, 12_000), NEITHER),
@@ -172,7 +172,7 @@ fn what_it_sees_it_takes_in_the_same_step() {
         ),
     ];
     for (what, break_it, left) in breaks {
-        let mut bench = Bench::soaked_at(10_000);
+        let mut bench = Guarded::soaked_at(10_000);
         break_it(&mut bench);
         assert_eq!(bench.second(), left, "{what}");
     }
@@ -182,7 +182,7 @@ fn what_it_sees_it_takes_in_the_same_step() {
 #[test]
 fn a_climb_that_no_cell_can_make_is_refused_by_the_guard_alone() {
     for (step_ms, rise_mk) in [(1_000, 240), (100, 240), (100, 25)] {
-        let mut bench = Bench::soaked_at(10_000);
+        let mut bench = Guarded::soaked_at(10_000);
         let risen = (0..40_000).step_by(rise_mk).find(|&risen| {
             bench.show(0, 10_000 + risen);
             bench.guard.judge(bench.time.after(step_ms), &bench.inputs, &EVERYTHING).charge == Relay::Open
@@ -198,7 +198,7 @@ fn with_a_check_resistor_outside_its_band_it_leaves_nothing() {
     for (ppm, left) in [(4_990, BOTH), (-4_990, BOTH), (5_010, NEITHER), (-5_010, NEITHER)] {
         let mut settings = settings();
         settings.channels[3].role = check;
-        let mut bench = Bench::new(settings, Memory::default(), 10_000);
+        let mut bench = Guarded::new(settings, Memory::default(), 10_000);
         bench.seconds(700);
         bench.inputs.channels[3] = skewed(bench.inputs.channels[3], ppm);
         assert_eq!(bench.second(), left, "{ppm} ppm");
@@ -208,7 +208,7 @@ fn with_a_check_resistor_outside_its_band_it_leaves_nothing() {
 #[test]
 fn it_enforces_the_faults_that_the_controller_reports() {
     let with = |fault| Outputs { faults: Faults::NONE.with_system(fault), ..EVERYTHING };
-    let mut bench = Bench::soaked_at(10_000);
+    let mut bench = Guarded::soaked_at(10_000);
     for (channel, left) in [(0, NEITHER), (2, CHARGE), (3, BOTH)] {
         let mut faults = Faults::NONE;
         faults.channels[channel] = Some(ChannelFault::Jumped);
@@ -223,7 +223,7 @@ fn it_enforces_the_faults_that_the_controller_reports() {
 #[test]
 fn a_latched_heater_fault_outlives_the_reset_and_yields_to_the_button() {
     let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), ..Memory::default() };
-    let mut bench = Bench::new(settings(), memory, 10_000);
+    let mut bench = Guarded::new(settings(), memory, 10_000);
     assert_eq!(bench.seconds(700), CHARGE);
     bench.inputs.button = Button::Pressed;
     assert_eq!(bench.seconds(3), BOTH);
@@ -240,7 +240,7 @@ fn a_latched_heater_fault_outlives_the_reset_and_yields_to_the_button() {
 
 #[test]
 fn the_heater_rests_after_its_maximum_run() {
-    let mut bench = Bench::new(settings(), Memory::default(), 0);
+    let mut bench = Guarded::new(settings(), Memory::default(), 0);
     bench.second();
     assert_eq!(bench.seconds(6 * 3600 - 1), HEAT);
     assert_eq!(bench.second(), NEITHER);
@@ -252,7 +252,7 @@ fn the_heater_rests_after_its_maximum_run() {
 #[test]
 fn a_reading_that_is_not_renewed_drifts_towards_whichever_side_hurts() {
     for (cell, at) in [(0, 6_000), (0, 29_000)] {
-        let mut bench = Bench::soaked_at(at);
+        let mut bench = Guarded::soaked_at(at);
         bench.inputs.channels[cell] = Sample::None;
         assert_eq!(bench.seconds(19), BOTH, "from {at}");
         let left = bench.seconds(2);
@@ -268,7 +268,7 @@ fn after_a_jump_that_the_controller_doubts_the_way_back_is_no_jump_and_nothing_h
         Outputs { faults, ..EVERYTHING }
     };
     for fault in [ChannelFault::TooFast, ChannelFault::Jumped] {
-        let mut bench = Bench::soaked_at(10_000);
+        let mut bench = Guarded::soaked_at(10_000);
         bench.show(0, 45_000);
         // By 3 K/min it may be there after 12 minutes.
         (0..1_000).for_each(|_| assert_eq!(bench.ask(&told(fault)), NEITHER));
@@ -280,7 +280,7 @@ fn after_a_jump_that_the_controller_doubts_the_way_back_is_no_jump_and_nothing_h
 
 #[test]
 fn only_what_a_trusted_channel_shows_latches_the_heater_off() {
-    let mut bench = Bench::soaked_at(10_000);
+    let mut bench = Guarded::soaked_at(10_000);
     bench.show(2, 70_000);
     assert_eq!(bench.second(), CHARGE, "a spike cuts out");
     bench.show(2, 10_000);
@@ -303,7 +303,7 @@ fn only_what_a_trusted_channel_shows_latches_the_heater_off() {
 #[test]
 fn over_temperature_latches_here_whoever_heated_unless_the_air_is_warm_too() {
     for (hot, heats_again) in [(&[0, 1, 2][..], false), (&[0, 1, 2, 3], true)] {
-        let mut bench = Bench::new(settings(), Memory::default(), 20_000);
+        let mut bench = Guarded::new(settings(), Memory::default(), 20_000);
         let nothing = Outputs { heater: Relay::Open, ..EVERYTHING };
         for t in (20_000..=41_000).chain((0..41_000).rev()).step_by(20) {
             for &channel in hot {
@@ -317,7 +317,7 @@ fn over_temperature_latches_here_whoever_heated_unless_the_air_is_warm_too() {
 
 #[test]
 fn a_hot_reading_that_is_not_believed_is_kept_until_it_is_old_itself() {
-    let mut bench = Bench::soaked_at(10_000);
+    let mut bench = Guarded::soaked_at(10_000);
     bench.inputs.channels[3] = Sample::None;
     assert_eq!(bench.seconds(25), BOTH);
     bench.show(3, 60_000);
@@ -329,7 +329,7 @@ fn a_hot_reading_that_is_not_believed_is_kept_until_it_is_old_itself() {
 
 #[test]
 fn a_doubt_of_long_ago_ages_no_good_channel() {
-    let mut bench = Bench::soaked_at(10_000);
+    let mut bench = Guarded::soaked_at(10_000);
     bench.show(0, 12_000);
     assert_eq!(bench.second(), NEITHER, "a jump");
     bench.show(0, 10_000);
@@ -341,7 +341,7 @@ fn a_doubt_of_long_ago_ages_no_good_channel() {
 /// The count of milliseconds inside ends after 49.7 days, two minutes from here.
 #[test]
 fn a_channel_falls_silent_when_the_count_of_time_ends_as_at_any_other_time() {
-    let mut bench = Bench::soaked_at(25_000);
+    let mut bench = Guarded::soaked_at(25_000);
     let almost = u32::MAX - bench.time.0 - 120_000;
     bench.guard.judge(bench.time.after(almost), &bench.inputs, &EVERYTHING);
     bench.seconds(10);
@@ -352,7 +352,7 @@ fn a_channel_falls_silent_when_the_count_of_time_ends_as_at_any_other_time() {
         let guard = bench.guard.clone();
         let sample = core::mem::take(&mut bench.inputs.channels[0]);
         let time = bench.time;
-        let looks_broken = |bench: &mut Bench, n| {
+        let looks_broken = |bench: &mut Guarded, n| {
             bench.seconds(n);
             bench.guard.channels[0].is_broken()
         };
@@ -365,7 +365,7 @@ fn a_channel_falls_silent_when_the_count_of_time_ends_as_at_any_other_time() {
 #[test]
 fn the_button_clears_only_what_it_is_held_for_and_not_since_a_reset() {
     let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterWelded), ..Memory::default() };
-    let mut bench = Bench::new(settings(), memory, 10_000);
+    let mut bench = Guarded::new(settings(), memory, 10_000);
     bench.inputs.button = Button::Pressed;
     assert_eq!(bench.seconds(700), CHARGE, "down since the reset");
     for _ in 0..3 {
@@ -402,7 +402,7 @@ fn a_lead_that_its_cable_cannot_have_takes_both_away_whatever_is_asked_for() {
     let (least, most) = (Ohms::from_milliohms(1_600), Ohms::from_milliohms(2_400));
     settings.channels[0].leads = Leads::ThreeWire { least, most };
     for milliohms in [0, 1_599, 2_401, 50_000] {
-        let mut bench = Bench::new(settings.clone(), Memory::default(), 10_000);
+        let mut bench = Guarded::new(settings.clone(), Memory::default(), 10_000);
         assert_eq!(bench.seconds(610), BOTH);
         let whole = bench.inputs.channels[0];
         bench.inputs.channels[0] =

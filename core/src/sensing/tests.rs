@@ -4,7 +4,7 @@ use crate::rtd::{Element, Leads, Measured};
 use crate::testing::{c, sample, settings};
 
 /// Sensing in an installation, stepped once a second.
-struct Bench {
+struct Thermometers {
     settings: Settings,
     sensing: Sensing,
     samples: [Sample; MAX_CHANNELS],
@@ -15,7 +15,7 @@ const OTHER_CELL: usize = 1;
 const PAD: usize = 2;
 const AMBIENT: usize = 3;
 
-impl Bench {
+impl Thermometers {
     fn new(settings: Settings) -> Self {
         let sensing = Sensing::new(&settings, 0);
         Self { settings, sensing, samples: [Sample::None; MAX_CHANNELS] }
@@ -69,7 +69,7 @@ fn cells(picture: &Picture) -> (i32, i32) {
 
 #[test]
 fn a_channel_is_trusted_only_after_a_run_of_good_readings() {
-    let mut bench = Bench::new(settings());
+    let mut bench = Thermometers::new(settings());
     (0..4).for_each(|channel| bench.show(channel, 10_000));
     assert_eq!([bench.second().cells, bench.second().cells], [Group::Starting; 2]);
     assert!(matches!(bench.second().cells, Group::Good { .. }));
@@ -99,7 +99,7 @@ fn each_way_of_breaking_has_its_name() {
         ((1 << 30) - 1, ChannelFault::Open),
         (u32::MAX, ChannelFault::Open),
     ] {
-        let mut bench = Bench::good_at(10_000);
+        let mut bench = Thermometers::good_at(10_000);
         bench.show_steps(PAD, shown);
         let picture = bench.second();
         assert_eq!(picture.pads, Group::Doubtful(fault), "{shown} steps");
@@ -110,20 +110,20 @@ fn each_way_of_breaking_has_its_name() {
 
 #[test]
 fn a_channel_without_measurements_drifts_both_ways_and_then_is_missing() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     bench.samples[CELL] = Sample::None;
     // 3 K/min: 50 mK a second.
     assert_eq!(cells(&bench.seconds(10)), (9_500, 10_500));
     assert!(matches!(bench.seconds(20).cells, Group::Good { .. }), "at the maximum age it still counts");
     assert_eq!(bench.second().cells, Group::Doubtful(ChannelFault::Missing));
-    let mut bench = Bench::new(settings());
+    let mut bench = Thermometers::new(settings());
     assert_eq!(bench.seconds(30).cells, Group::Starting);
     assert_eq!(bench.second().cells, Group::Doubtful(ChannelFault::Missing), "also if it never was there");
 }
 
 #[test]
 fn a_jump_that_another_channel_confirms_is_not_believed_until_it_may_be_true() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     bench.show(CELL, 13_000);
     // 0.25 K of noise and 50 mK a second: 3 K are believable after 55 s.
     let doubtful = (0..1_000).take_while(|_| matches!(bench.second().cells, Group::Doubtful(_))).count();
@@ -134,10 +134,10 @@ fn a_jump_that_another_channel_confirms_is_not_believed_until_it_may_be_true() {
 }
 
 /// A lone channel, for there is none to confirm what it shows.
-fn lone(t: i32) -> Bench {
+fn lone(t: i32) -> Thermometers {
     let mut settings = settings();
     settings.channels[OTHER_CELL].role = Role::Ambient;
-    Bench::good(settings, t)
+    Thermometers::good(settings, t)
 }
 
 #[test]
@@ -220,7 +220,7 @@ fn a_reading_a_little_noisier_than_stated_is_a_doubt_and_no_jump() {
 fn a_climb_in_small_steps_is_doubted_as_soon_as_a_single_one_would_be() {
     for (step_ms, rise_mk) in [(1_000, 240), (100, 240), (100, 20), (1_000, 60)] {
         for sign in [1, -1] {
-            let mut bench = Bench::good_at(10_000);
+            let mut bench = Thermometers::good_at(10_000);
             let (mut risen, mut passed) = (0, 0);
             while bench.sensing.judge(Millis::from_millis(step_ms), &bench.samples).faults[CELL].is_none() {
                 // 250 mK of noise, 50 mK a second.
@@ -241,7 +241,7 @@ proptest::proptest! {
     fn no_two_readings_of_a_good_run_lie_further_apart_than_the_time_between_them_allows(
         steps in proptest::collection::vec((100..3_000_u32, -300..301_i32), 1..80),
     ) {
-        let mut bench = Bench::good_at(10_000);
+        let mut bench = Thermometers::good_at(10_000);
         let (mut now, mut t) = (0_u32, 10_000_i32);
         let mut run = std::vec![(now, t)];
         for (step_ms, change) in steps {
@@ -262,7 +262,7 @@ proptest::proptest! {
 
 #[test]
 fn a_reading_spans_latest_and_median_so_an_outlier_only_takes() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     bench.show(CELL, 10_200);
     assert_eq!(cells(&bench.second()), (10_000, 10_200));
     bench.show(CELL, 9_900);
@@ -272,7 +272,7 @@ fn a_reading_spans_latest_and_median_so_an_outlier_only_takes() {
 
 #[test]
 fn the_coldest_cell_is_the_coldest_of_all_and_the_hottest_the_hottest() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     bench.show(CELL, 9_900);
     bench.show(OTHER_CELL, 10_150);
     bench.show(PAD, 10_500);
@@ -283,7 +283,7 @@ fn the_coldest_cell_is_the_coldest_of_all_and_the_hottest_the_hottest() {
 
 #[test]
 fn cells_that_disagree_are_all_doubtful() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     for step in 1..=50 {
         bench.show(CELL, 10_000 + step * 200);
         bench.seconds(10);
@@ -300,10 +300,10 @@ fn cells_that_disagree_are_all_doubtful() {
 
 #[test]
 fn a_channel_is_stuck_only_while_another_moves() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     let four_hours = 4 * 3600;
     assert_eq!(bench.seconds(2 * four_hours).faults, [None; 6], "all is calm");
-    let wander = |bench: &mut Bench, seconds: u32| {
+    let wander = |bench: &mut Thermometers, seconds: u32| {
         for second in 0..seconds {
             // The air moves by 5.4 K and back in half an hour; the plate and one cell have a little noise.
             bench.show(AMBIENT, 4_000 + (i32::try_from(second % 1800).unwrap() - 900).abs() * 6);
@@ -329,7 +329,7 @@ fn a_channel_is_stuck_only_while_another_moves() {
 fn channels_that_all_stand_still_are_all_stuck_until_each_has_moved() {
     let mut settings = settings();
     settings.trust.still_after = Some(Millis::from_secs(600));
-    let mut bench = Bench::good(settings, 10_000);
+    let mut bench = Thermometers::good(settings, 10_000);
     // One that moves by a digit is enough for all.
     for second in 0..3_600 {
         bench.show(AMBIENT, 10_000 + second % 2);
@@ -361,7 +361,7 @@ fn channels_that_all_stand_still_are_all_stuck_until_each_has_moved() {
 #[test]
 fn a_move_that_began_before_a_channel_stood_still_is_no_evidence_against_it() {
     for calm in [4 * 3_600_000, u32::MAX, u32::MAX - 600_000] {
-        let mut bench = Bench::good_at(10_000);
+        let mut bench = Thermometers::good_at(10_000);
         bench.seconds(120);
         bench.show(CELL, 10_001);
         bench.second();
@@ -382,7 +382,7 @@ fn a_move_that_began_before_a_channel_stood_still_is_no_evidence_against_it() {
 
 #[test]
 fn a_hot_reading_cuts_out_even_where_it_is_not_believed() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     bench.show(AMBIENT, 31_000);
     let picture = bench.second();
     assert_eq!(picture.faults[AMBIENT], Some(ChannelFault::TooFast));
@@ -400,7 +400,7 @@ fn two_wire_leads_that_are_stated_do_not_read_warm() {
             ..settings.channels[CELL]
         };
         settings.channels.iter_mut().for_each(|channel| channel.leads = stated);
-        let mut bench = Bench::new(settings);
+        let mut bench = Thermometers::new(settings);
         bench.samples = [sample(&truth, c(5_000)); MAX_CHANNELS];
         cells(&bench.seconds(5)).0
     };
@@ -422,7 +422,7 @@ fn the_third_wire_takes_its_lead_away() {
         )
     };
     let read = |in_series: u64, alone: u64| {
-        let mut bench = Bench::new(settings());
+        let mut bench = Thermometers::new(settings());
         let element = ratio(element.plus(Ohms::from_micro_ohms(in_series)));
         bench.samples = [Sample::Fresh(Measured { element, lead: ratio(Ohms::from_micro_ohms(alone)) }); MAX_CHANNELS];
         cells(&bench.seconds(5)).0
@@ -444,7 +444,7 @@ proptest::proptest! {
 
 #[test]
 fn an_old_reading_disagrees_with_nobody_least_of_all_with_itself() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     // The plate is measured every ten seconds, its drift of 1 K/s spans 20 K by then.
     for second in 1..100 {
         let fresh = bench.samples[CELL];
@@ -455,7 +455,7 @@ fn an_old_reading_disagrees_with_nobody_least_of_all_with_itself() {
 
 #[test]
 fn a_channel_that_is_broken_is_not_stuck_as_well() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     bench.samples[CELL] = Sample::ConverterFault;
     for second in 0..6 * 3600_i32 {
         bench.show(AMBIENT, 4_000 + (second % 1800 - 900).abs() * 6);
@@ -467,7 +467,7 @@ fn a_channel_that_is_broken_is_not_stuck_as_well() {
 
 #[test]
 fn channels_that_are_measured_by_turns_still_disagree() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     let found = (0..2_000_i32).any(|second| {
         bench.samples[CELL] = Sample::None;
         bench.samples[OTHER_CELL] = Sample::None;
@@ -489,7 +489,7 @@ fn channels_that_are_measured_by_turns_still_disagree() {
 
 #[test]
 fn a_hot_reading_that_is_not_believed_stays_in_mind_until_it_is_old() {
-    let mut bench = Bench::good_at(10_000);
+    let mut bench = Thermometers::good_at(10_000);
     bench.show(AMBIENT, 60_000);
     bench.seconds(25);
     bench.samples[AMBIENT] = Sample::None;
@@ -501,7 +501,7 @@ fn a_hot_reading_that_is_not_believed_stays_in_mind_until_it_is_old() {
 
 #[test]
 fn what_is_not_believed_ages_like_any_other_reading() {
-    let mut bench = Bench::good_at(20_000);
+    let mut bench = Thermometers::good_at(20_000);
     bench.show(CELL, 6_000);
     let shown = bench.second().coldest_shown;
     bench.samples[CELL] = Sample::None;
@@ -516,7 +516,7 @@ fn what_a_converter_repeats_is_nothing_new_for_being_believed_at_last() {
     let mut settings = settings();
     settings.trust.still_after = Some(Millis::from_secs(300));
     settings.trust.disagreement = Kelvins::from_millikelvins(10_000);
-    let mut bench = Bench::good(settings, 20_000);
+    let mut bench = Thermometers::good(settings, 20_000);
     // Too fast for air, and believable after 100 s; in air no jump is kept in mind.
     bench.show(AMBIENT, 70_000);
     let first = (1..=500).find(|_| bench.second().faults[CELL] == Some(ChannelFault::Stuck));
@@ -528,7 +528,7 @@ fn what_a_converter_repeats_is_nothing_new_for_being_believed_at_last() {
 fn a_channel_that_is_stuck_in_the_heat_cuts_the_heater_out_for_as_long_as_it_shows_it() {
     let mut settings = settings();
     settings.trust.still_after = Some(Millis::from_secs(300));
-    let mut bench = Bench::good(settings, 31_000);
+    let mut bench = Thermometers::good(settings, 31_000);
     bench.seconds(400);
     let picture = bench.second();
     assert_eq!(picture.faults[AMBIENT], Some(ChannelFault::Stuck));
@@ -536,14 +536,14 @@ fn a_channel_that_is_stuck_in_the_heat_cuts_the_heater_out_for_as_long_as_it_sho
 }
 
 /// A channel on three wires whose lead has from 1.6 to 2.4 Ω, good at 5 °C.
-fn three_wires() -> Bench {
+fn three_wires() -> Thermometers {
     let mut settings = settings();
     let (least, most) = (Ohms::from_milliohms(1_600), Ohms::from_milliohms(2_400));
     settings.channels[CELL].leads = Leads::ThreeWire { least, most };
-    Bench::good(settings, 5_000)
+    Thermometers::good(settings, 5_000)
 }
 
-fn tap(bench: &mut Bench, milliohms: u32) {
+fn tap(bench: &mut Thermometers, milliohms: u32) {
     let channel = bench.settings.channels[CELL];
     bench.samples[CELL] = crate::testing::tapped(&channel, sample(&channel, c(5_000)), Ohms::from_milliohms(milliohms));
 }

@@ -3,7 +3,7 @@
 extern crate std;
 use super::*;
 use crate::kept::Kept;
-use crate::testing::{Act, Bench, Level, Restarted, Wire, World, framed};
+use crate::testing::{Act, Level, Restarted, TestBoard, Wire, World, framed};
 use forewarm_core::fault::{ChannelFault, SystemFaults};
 use forewarm_core::quantity::{Fraction, Milliamps, Millis};
 use forewarm_core::settings::ChargeCurrent;
@@ -41,11 +41,11 @@ fn stuffed(bytes: &[u8]) -> Vec<u8> {
 /// A controller and its world.
 struct Rig {
     world: Rc<World>,
-    app: App<Bench>,
+    app: App<TestBoard>,
     built_in: &'static [u8],
 }
 
-fn started(world: &Rc<World>, built_in: &'static [u8]) -> App<Bench> {
+fn started(world: &Rc<World>, built_in: &'static [u8]) -> App<TestBoard> {
     let mut app = App::new(world.hardware(), world.part(), built_in);
     app.start();
     app
@@ -190,7 +190,7 @@ mod loops {
     #[test]
     fn all_relays_are_opened_before_anything_else() {
         let world = World::new(&Inputs::DEAD);
-        let mut app = App::<Bench>::new(world.hardware(), world.part(), &[]);
+        let mut app = App::<TestBoard>::new(world.hardware(), world.part(), &[]);
         let opened = [Act::Full, Act::Heater, Act::Charge].map(|relay: fn(PinState) -> Act| relay(PinState::Low));
         assert_eq!(world.acts(), opened);
         app.start();

@@ -13,7 +13,7 @@ use forewarm::output::{Existing, Target};
 use forewarm::plan::thermal::Shapes;
 use forewarm::plan::{Subject, section};
 use forewarm::rehearse::{
-    Cast, Envelope, Film, Journal, Outcome, Pace, Reasons, Rehearsal, Report, Scenario, Trials, figures, play,
+    Cast, Envelope, Film, Outcome, Pace, Reasons, Rehearsal, Report, Scenario, Trials, TrueTimeline, figures, play,
     summarise,
 };
 use forewarm::replay::PlotForm;
@@ -187,7 +187,7 @@ fn rehearse(
     let outcome = match timeline {
         None => play(&scenario, &variation, Pace::Leaping, &mut watchers, stop),
         Some(target) => {
-            let mut all = (watchers, Journal::start(target, &scenario, every_ms)?);
+            let mut all = (watchers, TrueTimeline::start(target, &scenario, every_ms)?);
             let outcome = play(&scenario, &variation, Pace::Leaping, &mut all, stop);
             if !stop.load(Ordering::Relaxed) {
                 all.1.finish()?;

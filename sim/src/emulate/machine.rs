@@ -358,12 +358,12 @@ mod tests {
     use std::io::Write;
     use std::os::unix::fs::OpenOptionsExt;
 
-    struct Bench {
+    struct Scripted {
         folder: TempDir,
         image: Image,
     }
 
-    impl Bench {
+    impl Scripted {
         fn new() -> Self {
             let folder = tempfile::tempdir().unwrap();
             let path = folder.path().join("image");
@@ -390,14 +390,14 @@ mod tests {
 
     #[test]
     fn an_emulator_that_is_not_installed_says_what_to_install() {
-        let bench = Bench::new();
+        let bench = Scripted::new();
         let problem = Machine::start(&setup(&bench.image, Path::new("no-such-emulator"))).unwrap_err().to_string();
         assert!(problem.contains("not installed") && problem.contains("qemu-system-arm"), "{problem}");
     }
 
     #[test]
     fn an_emulator_that_ends_early_is_told_with_what_it_said() {
-        let bench = Bench::new();
+        let bench = Scripted::new();
         let emulator = bench.emulator("echo 'no such machine' >&2; exit 3");
         let problem = Machine::start(&setup(&bench.image, &emulator)).unwrap_err().to_string();
         assert!(problem.contains("exit status: 3") && problem.contains("no such machine"), "{problem}");
@@ -405,7 +405,7 @@ mod tests {
 
     #[test]
     fn a_machine_that_is_dropped_leaves_no_process_behind() {
-        let bench = Bench::new();
+        let bench = Scripted::new();
         let id = bench.folder.path().join("id");
         let emulator = bench.emulator(&format!("echo $$ > {}; exec sleep 1000", id.display()));
         let patience = Duration::from_secs(2);

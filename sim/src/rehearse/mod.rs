@@ -10,14 +10,13 @@
 //! | `outcome` | what came of a season |
 //! | `trials` | the season many times over |
 //! | `envelope` | the band of all trials |
-//! | `film`, `journal` | a season to be shown, and to be read |
+//! | `film`, `timeline` | a season to be shown, and to be read |
 //! | `reasons` | why charge was refused, why the heater was off, and which faults stood |
 //! | `report`, `json` | what a rehearsal says, for a person and for a machine |
 
 mod calm;
 mod envelope;
 mod film;
-mod journal;
 mod json;
 mod outcome;
 mod prepare;
@@ -26,6 +25,7 @@ mod reasons;
 mod report;
 mod scenario;
 mod stage;
+mod timeline;
 mod trials;
 
 #[cfg(test)]
@@ -37,11 +37,11 @@ mod tests;
 
 pub use envelope::Envelope;
 pub use film::Film;
-pub use journal::Journal;
 pub use json::Report;
 pub use outcome::Outcome;
 pub use reasons::Reasons;
 pub use report::{Cast, Rehearsal, figures, summarise};
 pub use scenario::Scenario;
 pub use stage::{Glimpse, Pace, Watcher, play};
+pub use timeline::TrueTimeline;
 pub use trials::{Spread, Trial, Trials};

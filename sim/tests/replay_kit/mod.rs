@@ -65,11 +65,11 @@ wiring = "4-wire"
 "#;
 
 /// A folder with the installation in it.
-pub(crate) struct Bench {
+pub(crate) struct Folder {
     folder: TempDir,
 }
 
-impl Bench {
+impl Folder {
     pub(crate) fn new() -> Self {
         let bench = Self { folder: TempDir::new().unwrap() };
         bench.write("bank.toml", INSTALLATION);

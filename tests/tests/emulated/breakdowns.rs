@@ -7,7 +7,7 @@
 //!
 //! `input` tests that settings are refused while nobody holds the button.
 
-use crate::bench::{Bench, Program, next, settings};
+use crate::running::{Program, RunningBoard, next, settings};
 use forewarm_core::fault::{ChannelFault, SystemFault};
 use forewarm_core::quantity::{Celsius, Fraction, Millis, Millivolts, Ohms};
 use forewarm_core::rtd::Leads;
@@ -23,7 +23,7 @@ const OHM_100: Ohms = Ohms::from_milliohms(100_000);
 
 /// A board and the world around it, in steps of a second.
 struct World {
-    bench: Bench,
+    bench: RunningBoard,
     settings: Settings,
     clock: u32,
 }
@@ -32,7 +32,7 @@ impl World {
     fn new(change: fn(&mut Settings)) -> Self {
         let mut settings = settings();
         change(&mut settings);
-        let bench = Bench::with(Program::Released, &settings.clone().validate().expect("settings"));
+        let bench = RunningBoard::with(Program::Released, &settings.clone().validate().expect("settings"));
         Self { bench, settings, clock: 0 }
     }
 

@@ -4,7 +4,7 @@
 //! The generators, and the plain model of the promises, are those of the core's tests. Two things differ. Storage is
 //! real here, so it keeps what it is given. And what survives a restart comes out of storage.
 
-use crate::bench::{Bench, Program, are_as_decided};
+use crate::running::{Program, RunningBoard, are_as_decided};
 use forewarm::emulate::flash::Flash;
 use forewarm::emulate::sense::moment;
 use forewarm_core::fault::SystemFaults;
@@ -79,15 +79,15 @@ impl Case {
 }
 
 /// A board with the settings of an installation, and its storage at that time.
-fn board(installation: u64) -> (Bench, Flash) {
+fn board(installation: u64) -> (RunningBoard, Flash) {
     let settings = case(installation).0.validate().expect("settings that are fit");
-    let mut bench = Bench::with(Program::Released, &settings);
+    let mut bench = RunningBoard::with(Program::Released, &settings);
     let flash = bench.rig.flash().clone();
     (bench, flash)
 }
 
 /// What the image does, from a start with only its settings in storage.
-fn play(bench: &mut Bench, flash: &Flash, case: &Case, name: &str) -> Vec<Outputs> {
+fn play(bench: &mut RunningBoard, flash: &Flash, case: &Case, name: &str) -> Vec<Outputs> {
     let shown = case.shown();
     let mut did = Vec::with_capacity(shown.len());
     *bench.rig.flash() = flash.clone();
@@ -168,7 +168,7 @@ fn holds(installations: std::ops::Range<u64>) {
 }
 
 /// Invariant 5: the same history up to a step in which charge is refused, with one cell colder in that step.
-fn colder(bench: &mut Bench, flash: &Flash, case: &Case, did: &[Outputs], name: &str) {
+fn colder(bench: &mut RunningBoard, flash: &Flash, case: &Case, did: &[Outputs], name: &str) {
     let settings = &case.settings;
     let high_release = exact(settings.charge.high_release);
     // The last step with a measured cell that is neither doubted nor too warm.

@@ -1,6 +1,6 @@
 //! Errors on the lines, in the converter and in storage.
 
-use crate::bench::{Bench, Program, framed, next, settings};
+use crate::running::{Program, RunningBoard, framed, next, settings};
 use forewarm::emulate::flash::Flash;
 use forewarm::emulate::service::hold_button;
 use forewarm_core::fault::{ChannelFault, SystemFault};
@@ -29,7 +29,7 @@ fn record_of(settings: &ValidSettings) -> Vec<u8> {
 }
 
 /// The settings in force, and their origin.
-fn in_force(bench: &mut Bench) -> (Origin, Vec<u8>) {
+fn in_force(bench: &mut RunningBoard) -> (Origin, Vec<u8>) {
     bench.ask(&Request::ReadSettings, |message| match message {
         Message::Settings { origin, record } => ControlFlow::Break((*origin, record.to_vec())),
         _ => ControlFlow::Continue(()),
@@ -37,7 +37,7 @@ fn in_force(bench: &mut Bench) -> (Origin, Vec<u8>) {
 }
 
 /// The answer to an upload that must not be accepted.
-fn refused(bench: &mut Bench, replaces: Fingerprint, record: &[u8]) -> Refusal {
+fn refused(bench: &mut RunningBoard, replaces: Fingerprint, record: &[u8]) -> Refusal {
     bench.ask(&Request::WriteSettings { replaces, record }, |message| match message {
         Message::Refused(refusal) => ControlFlow::Break(*refusal),
         Message::Accepted { .. } => panic!("accepted"),
@@ -59,7 +59,7 @@ fn other() -> ValidSettings {
 
 #[test]
 fn what_comes_over_the_service_line_changes_no_decision() {
-    let mut bench = Bench::with(Program::Released, &valid());
+    let mut bench = RunningBoard::with(Program::Released, &valid());
     let mut core = Unit::new(&valid(), Memory::default());
     let identify = framed(&Request::Identify);
     let upload = framed(&Request::WriteSettings { replaces: Fingerprint::NONE, record: &record_of(&other()) });
@@ -96,7 +96,7 @@ fn what_comes_over_the_service_line_changes_no_decision() {
 
 #[test]
 fn an_upload_that_is_played_again_later_is_refused() {
-    let mut bench = Bench::with(Program::Released, &valid());
+    let mut bench = RunningBoard::with(Program::Released, &valid());
     let (origin, first) = in_force(&mut bench);
     assert_eq!((origin, &first), (Origin::Stored, &record_of(&valid())));
     // The upload that wrote them replaced the built-in settings. Now they are replaced in turn.
@@ -115,7 +115,7 @@ fn an_upload_that_is_played_again_later_is_refused() {
 
 #[test]
 fn settings_of_another_version_damaged_or_unfit_are_refused_and_say_why() {
-    let mut bench = Bench::with(Program::Released, &valid());
+    let mut bench = RunningBoard::with(Program::Released, &valid());
     let good = record_of(&valid());
     let replaces = record::fingerprint(&good);
     let sealed = |mut body: Vec<u8>| {
@@ -151,15 +151,15 @@ fn settings_of_another_version_damaged_or_unfit_are_refused_and_say_why() {
 
 #[test]
 fn power_lost_in_the_midst_of_an_upload_leaves_the_settings_that_were() {
-    let installed = Bench::with(Program::Released, &valid()).off();
+    let installed = RunningBoard::with(Program::Released, &valid()).off();
     let replaces = record::fingerprint(&record_of(&valid()));
     let upload = framed(&Request::WriteSettings { replaces, record: &record_of(&other()) });
     for part in [1, upload.len() / 2, upload.len() - 1] {
-        let mut bench = Bench::start(Program::Released, installed.clone());
+        let mut bench = RunningBoard::start(Program::Released, installed.clone());
         bench.service.line().send(&upload[..part]).expect("a line");
         let mut clock = 0;
         bench.seconds(&mut clock, &fine(0), 30);
-        let mut bench = Bench::start(Program::Released, bench.off());
+        let mut bench = RunningBoard::start(Program::Released, bench.off());
         assert_eq!(in_force(&mut bench), (Origin::Stored, record_of(&valid())), "{part} bytes");
     }
 }
@@ -167,7 +167,7 @@ fn power_lost_in_the_midst_of_an_upload_leaves_the_settings_that_were() {
 #[test]
 fn without_readable_settings_both_outputs_stay_off_and_new_settings_bring_it_back() {
     // Bytes that nobody has written replace what was kept.
-    let mut bench = Bench::start(Program::Released, Flash::holding(&scattered(8_192)));
+    let mut bench = RunningBoard::start(Program::Released, Flash::holding(&scattered(8_192)));
     let mut clock = 0;
     for inputs in [fine(0), fine(12_000)] {
         let outputs = bench.seconds(&mut clock, &inputs, 900);
@@ -183,7 +183,7 @@ fn without_readable_settings_both_outputs_stay_off_and_new_settings_bring_it_bac
 }
 
 /// Steps in which the first channel, that of a cell, shows something else.
-fn showing(bench: &mut Bench, clock: &mut u32, shown: Shown, seconds: usize) -> Vec<Outputs> {
+fn showing(bench: &mut RunningBoard, clock: &mut u32, shown: Shown, seconds: usize) -> Vec<Outputs> {
     let moments: Vec<Moment> = (0..seconds)
         .map(|_| {
             let mut moment = next(clock, 1000, &fine(12_000));
@@ -196,7 +196,7 @@ fn showing(bench: &mut Bench, clock: &mut u32, shown: Shown, seconds: usize) -> 
 
 #[test]
 fn a_converter_that_shows_all_ones_all_zeros_or_nothing_takes_both_outputs_away_and_is_named() {
-    let mut bench = Bench::with(Program::Released, &valid());
+    let mut bench = RunningBoard::with(Program::Released, &valid());
     let mut clock = 0;
     let all = |code| Shown::Codes { element: code, reference: code, lead: code };
     let reference = |element| Shown::Codes { element, reference: 1 << 24, lead: 0 };
@@ -224,10 +224,10 @@ fn a_converter_that_shows_all_ones_all_zeros_or_nothing_takes_both_outputs_away_
 
 #[test]
 fn a_line_that_toggles_counts_as_what_is_safe_and_is_named() {
-    let mut bench = Bench::with(Program::Released, &valid());
+    let mut bench = RunningBoard::with(Program::Released, &valid());
     let mut clock = 0;
     assert_eq!(bench.seconds(&mut clock, &fine(0), 200).heater, Relay::Closed);
-    let lines = |bench: &mut Bench, clock: &mut u32, line: usize, t: i32, seconds: usize| {
+    let lines = |bench: &mut RunningBoard, clock: &mut u32, line: usize, t: i32, seconds: usize| {
         let mut inputs = fine(t);
         inputs.sources = Sources::NONE.with(0);
         let moments: Vec<Moment> = (0..seconds)
@@ -254,7 +254,7 @@ fn a_line_that_toggles_counts_as_what_is_safe_and_is_named() {
 }
 
 /// Warms everything from 0 to 12 °C, no faster than is believed.
-fn warm(bench: &mut Bench, clock: &mut u32) {
+fn warm(bench: &mut RunningBoard, clock: &mut u32) {
     let moments: Vec<Moment> = (0..=12_000).step_by(40).map(|t| next(clock, 1000, &fine(t))).collect();
     for moments in moments.chunks(50) {
         bench.play(moments);
@@ -262,7 +262,7 @@ fn warm(bench: &mut Bench, clock: &mut u32) {
 }
 
 /// Keeps a board busy with events: the cells fail and recover, in steps of ten seconds.
-fn busy(bench: &mut Bench, clock: &mut u32, rounds: usize) -> Vec<Outputs> {
+fn busy(bench: &mut RunningBoard, clock: &mut u32, rounds: usize) -> Vec<Outputs> {
     let mut did = Vec::new();
     for _ in 0..rounds {
         let broken = Inputs { channels: [Sample::ConverterFault; 6], ..fine(0) };
@@ -275,7 +275,7 @@ fn busy(bench: &mut Bench, clock: &mut u32, rounds: usize) -> Vec<Outputs> {
 
 #[test]
 fn storage_that_can_no_longer_be_erased_is_named_keeps_the_heater_off_and_charge_possible() {
-    let mut bench = Bench::with(Program::Released, &valid());
+    let mut bench = RunningBoard::with(Program::Released, &valid());
     let mut clock = 0;
     assert_eq!(bench.seconds(&mut clock, &fine(0), 200).heater, Relay::Closed);
     bench.rig.flash().faults.erases = true;
@@ -304,7 +304,7 @@ fn storage_that_can_no_longer_be_erased_is_named_keeps_the_heater_off_and_charge
 
 #[test]
 fn storage_that_takes_nothing_is_named_when_something_is_to_be_kept() {
-    let mut bench = Bench::with(Program::Released, &valid());
+    let mut bench = RunningBoard::with(Program::Released, &valid());
     let mut clock = 0;
     assert_eq!(bench.seconds(&mut clock, &fine(0), 200).heater, Relay::Closed);
     bench.rig.flash().faults.writes = true;
@@ -324,7 +324,7 @@ fn storage_that_takes_nothing_is_named_when_something_is_to_be_kept() {
 
 #[test]
 fn orders_that_are_none_are_refused_and_change_nothing() {
-    let mut bench = Bench::with(Program::Released, &valid());
+    let mut bench = RunningBoard::with(Program::Released, &valid());
     let mut clock = 0;
     let mut core = Unit::new(&valid(), Memory::default());
     for garbage in [&[0x11; 900][..], &[1, 2, 3], &[0xff; 64]] {

@@ -10,9 +10,9 @@
 //! | `input` | errors on the lines, in the converter and in storage |
 //! | `breakdowns` | what breaks down, what is found, what stays off and what comes back |
 
-mod bench;
 mod breakdowns;
 mod histories;
 mod input;
 mod power;
+mod running;
 mod winter;

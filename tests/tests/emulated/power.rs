@@ -1,6 +1,6 @@
 //! Hangs, resets and cuts of the power.
 
-use crate::bench::{Bench, Program, next, settings};
+use crate::running::{Program, RunningBoard, next, settings};
 use forewarm::emulate::flash::{Cut, Flash};
 use forewarm::emulate::rig::End;
 use forewarm_core::fault::{SystemFault, SystemFaults};
@@ -27,8 +27,8 @@ fn is_latched(outputs: &Outputs) -> bool {
 }
 
 /// A board whose heater is on, and the time that it has reached.
-fn heating(program: Program) -> (Bench, u32) {
-    let mut bench = Bench::with(program, &settings().validate().expect("settings"));
+fn heating(program: Program) -> (RunningBoard, u32) {
+    let mut bench = RunningBoard::with(program, &settings().validate().expect("settings"));
     let mut clock = 0;
     assert_eq!(bench.seconds(&mut clock, &cold(), 200).heater, Relay::Closed);
     assert!(bench.pins().has(Pins::HEATER));
@@ -101,7 +101,7 @@ struct Life {
 }
 
 fn live(flash: Flash, cut: Option<Cut>) -> Life {
-    let mut bench = Bench::switch_on(Program::Released, flash);
+    let mut bench = RunningBoard::switch_on(Program::Released, flash);
     bench.rig.flash().faults.cut = cut;
     let mut latched = false;
     let mut clock = 0;
@@ -123,7 +123,7 @@ fn live(flash: Flash, cut: Option<Cut>) -> Life {
 #[test]
 fn power_cut_at_any_write_leaves_latched_faults_and_settings_as_they_were_or_as_they_are_to_be() {
     // As it is right after its settings were written.
-    let installed = Bench::with(Program::Released, &settings().validate().expect("settings")).off();
+    let installed = RunningBoard::with(Program::Released, &settings().validate().expect("settings")).off();
     let before = installed.changes();
     let whole = live(installed.clone(), None);
     assert!(whole.is_over && whole.latched);
@@ -133,7 +133,7 @@ fn power_cut_at_any_write_leaves_latched_faults_and_settings_as_they_were_or_as_
         let half = after % 2 == 1;
         let life = live(installed.clone(), Some(Cut { after, half }));
         assert!(!life.is_over, "cut at {after}, and lived on");
-        let mut bench = Bench::start(Program::Released, life.flash);
+        let mut bench = RunningBoard::start(Program::Released, life.flash);
         let mut clock = 0;
         assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE | Pins::FULL), 0);
         let outputs = bench.seconds(&mut clock, &cold(), 150);

@@ -1,6 +1,6 @@
 //! A million steps of a winter, in the same loop as a rehearsal.
 
-use crate::bench::{Bench, Program};
+use crate::running::{Program, RunningBoard};
 use forewarm::emulate::lockstep::{self, Exchange, Finding};
 use forewarm::installation::Installation;
 use forewarm::rehearse::Scenario;
@@ -18,7 +18,7 @@ fn scenario(days: i64) -> Scenario {
     scenario
 }
 
-fn lockstep(bench: &mut Bench, scenario: &Scenario, exchange: Exchange) -> lockstep::Run {
+fn lockstep(bench: &mut RunningBoard, scenario: &Scenario, exchange: Exchange) -> lockstep::Run {
     lockstep::run(scenario, &Variation::default(), &mut bench.rig, exchange, &AtomicBool::new(false), &|_| {})
 }
 
@@ -26,7 +26,7 @@ fn lockstep(bench: &mut Bench, scenario: &Scenario, exchange: Exchange) -> locks
 fn over_a_million_steps_of_a_winter_the_image_decides_what_the_core_decides() {
     // 12 days are 1 036 800 steps, plus the first. The coldest days of the demonstration are among them.
     let scenario = scenario(12);
-    let mut bench = Bench::with(Program::Released, &scenario.settings);
+    let mut bench = RunningBoard::with(Program::Released, &scenario.settings);
     let run = lockstep(&mut bench, &scenario, Exchange::Batches);
     assert!(run.finding.is_none(), "{:?}", run.finding);
     assert_eq!(run.compared, 1_036_801);
@@ -36,7 +36,7 @@ fn over_a_million_steps_of_a_winter_the_image_decides_what_the_core_decides() {
 #[test]
 fn one_round_trip_a_step_comes_to_the_same() {
     let scenario = scenario(1);
-    let mut bench = Bench::with(Program::Released, &scenario.settings);
+    let mut bench = RunningBoard::with(Program::Released, &scenario.settings);
     let mut short = scenario;
     short.span_s = 6 * 3600;
     let run = lockstep(&mut bench, &short, Exchange::Single);
@@ -49,7 +49,7 @@ fn a_board_with_other_settings_is_found_out_at_the_step_in_which_it_first_matter
     let mut scenario = scenario(3);
     let mut other = scenario.settings.clone().into_inner();
     other.charge.release = Celsius::from_millidegrees(other.charge.release.as_millidegrees() + 20);
-    let mut bench = Bench::with(Program::Released, &other.validate().expect("settings"));
+    let mut bench = RunningBoard::with(Program::Released, &other.validate().expect("settings"));
     scenario.site.winter.start_c = Some(6.0);
     let run = lockstep(&mut bench, &scenario, Exchange::Batches);
     let Some(Finding::Mismatch(mismatch)) = run.finding else { panic!("{:?}", run.finding) };

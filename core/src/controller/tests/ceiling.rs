@@ -12,7 +12,7 @@ pub(super) fn with_a_charger_of(amps: u32) -> Settings {
 
 #[test]
 fn a_source_that_obeys_no_ceiling_is_refused_in_the_step_it_could_exceed_it() {
-    let mut bench = Bench::new(with_a_charger_of(60), c(12_000));
+    let mut bench = Controlled::new(with_a_charger_of(60), c(12_000));
     assert_eq!(bench.seconds(700).charge, Relay::Closed);
     // The readings are rounded by 1 mK towards the cold.
     bench.move_to(12_000, 10_002);
@@ -28,7 +28,7 @@ fn a_source_that_obeys_no_ceiling_is_refused_in_the_step_it_could_exceed_it() {
 #[test]
 fn a_source_that_turns_up_settled_or_not_steady_or_not_counts_against_the_ceiling() {
     for unsteady in [false, true] {
-        let mut bench = Bench::new(with_a_charger_of(60), c(9_000));
+        let mut bench = Controlled::new(with_a_charger_of(60), c(9_000));
         bench.inputs.sources = Sources::NONE;
         assert_eq!(bench.seconds(700).charge, Relay::Closed, "nothing is there that could give too much");
         if unsteady {
@@ -46,7 +46,7 @@ fn a_source_that_turns_up_settled_or_not_steady_or_not_counts_against_the_ceilin
 
 #[test]
 fn sources_that_obey_are_told_what_others_leave_of_the_ceiling() {
-    let mut bench = Bench::new(with_a_charger_of(20), c(12_000));
+    let mut bench = Controlled::new(with_a_charger_of(20), c(12_000));
     bench.settings.heater.hold = Hold::Never;
     bench.inputs.sources = Sources::NONE.with(0).with(1).with(2);
     // 480 W at 12.8 V are 37.5 A, less than the cells may take; 20 A of them go by themselves.
@@ -60,7 +60,7 @@ fn while_the_ceiling_is_too_low_the_heater_goes_on_up_to_stop() {
     // 70 A are allowed from 11.25 °C on.
     let mut settings = with_a_charger_of(70);
     settings.heater.proof = None;
-    let mut bench = Bench::new(settings, c(9_000));
+    let mut bench = Controlled::new(settings, c(9_000));
     let outputs = bench.seconds(70);
     assert_eq!(shows(&outputs), (State::Warming, Cause::CeilingTooLow));
     let outputs = bench.move_to(9_000, 11_300);
@@ -80,7 +80,7 @@ fn while_the_ceiling_is_too_low_the_heater_goes_on_up_to_stop() {
 #[test]
 fn what_the_cells_may_take_nowhere_below_stop_is_refused_with_the_heater_at_rest_between() {
     // 90 A are allowed from 13.75 °C on, and the heater stops at 12 °C.
-    let mut bench = Bench::new(with_a_charger_of(90), c(9_990));
+    let mut bench = Controlled::new(with_a_charger_of(90), c(9_990));
     let outputs = bench.seconds(70);
     assert_eq!(shows(&outputs), (State::Warming, Cause::CeilingTooLow));
     bench.move_to(9_990, 12_001);
@@ -98,7 +98,7 @@ fn where_the_ceiling_falls_towards_hot_cells_the_hottest_counts() {
     let mut settings = with_a_charger_of(60);
     let point = |mc, per_mille| settings::CeilingPoint { at: c(mc), limit: Fraction::from_per_mille(per_mille) };
     settings.charge.ceiling = [point(5_000, 100), point(15_000, 500), point(35_000, 100)].into_iter().collect();
-    let mut bench = Bench::new(settings, c(24_900));
+    let mut bench = Controlled::new(settings, c(24_900));
     assert_eq!(bench.seconds(700).charge, Relay::Closed, "60 A up to 25 °C");
     bench.show(0, 25_010);
     assert_eq!((bench.second().charge, bench.second().cause), (Relay::Open, Cause::CeilingTooLow));

@@ -4,7 +4,7 @@ use super::*;
 
 #[test]
 fn no_source_no_heat() {
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     bench.inputs.sources = Sources::NONE;
     assert_eq!(shows(&bench.seconds(100)), (State::Waiting, Cause::NoEnergy));
     bench.inputs.sources = Sources::NONE.with(0);
@@ -21,7 +21,7 @@ fn no_source_no_heat() {
 #[test]
 fn a_source_whose_line_toggles_counts_as_absent_until_it_holds_still_and_calls_someone() {
     let unsteady = SystemFaults::NONE.with(SystemFault::SourceUnsteady);
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     assert_eq!(bench.seconds(100).heater, Relay::Closed);
     // Whether or not it is called present as well.
     for sources in [Sources::NONE, bench.inputs.sources] {
@@ -50,7 +50,7 @@ fn a_source_that_is_not_configured_limits_no_charge() {
     let ceiling = |sources| {
         let mut settings = settings();
         settings.sources.truncate(1);
-        let mut bench = Bench::new(settings, c(12_000));
+        let mut bench = Controlled::new(settings, c(12_000));
         bench.inputs.sources = sources;
         let outputs = bench.seconds(2_000);
         assert_eq!(outputs.charge, Relay::Closed);
@@ -61,7 +61,7 @@ fn a_source_that_is_not_configured_limits_no_charge() {
 
 #[test]
 fn a_source_whose_line_toggles_gives_nothing_to_charge_with() {
-    let mut bench = Bench::at(12_000);
+    let mut bench = Controlled::at(12_000);
     bench.inputs.sources = Sources::NONE;
     assert_ne!(
         bench.seconds(2_000).ceiling,
@@ -75,7 +75,7 @@ fn a_source_whose_line_toggles_gives_nothing_to_charge_with() {
 
 #[test]
 fn nothing_is_heated_while_a_latched_fault_would_be_forgotten() {
-    let mut bench = Bench::at(7_000);
+    let mut bench = Controlled::at(7_000);
     assert_eq!(bench.seconds(100).heater, Relay::Closed);
     bench.inputs.storage = Storage::Failing;
     let outputs = bench.second();
@@ -91,7 +91,7 @@ fn nothing_is_heated_while_a_latched_fault_would_be_forgotten() {
 
 #[test]
 fn a_supply_that_is_dead_with_its_source_calls_nobody_and_one_that_stays_dead_does() {
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     bench.inputs.sources = Sources::NONE;
     bench.inputs.supply = Some(Millivolts::ZERO);
     let outputs = bench.seconds(100);
@@ -109,7 +109,7 @@ fn a_supply_that_is_dead_with_its_source_calls_nobody_and_one_that_stays_dead_do
 fn a_budget_too_small_for_the_heater_is_not_spent_but_two_may_add_up() {
     let mut settings = settings();
     settings.heater.power = Milliwatts::from_milliwatts(150_000);
-    let mut bench = Bench::new(settings, c(0));
+    let mut bench = Controlled::new(settings, c(0));
     bench.inputs.sources = Sources::NONE.with(0); // 100 W
     assert_eq!(shows(&bench.seconds(100)), (State::Waiting, Cause::NoEnergy));
     bench.inputs.sources = Sources::NONE.with(0).with(2); // and 80 W
@@ -135,7 +135,7 @@ fn the_bank_is_spent_only_by_policy_and_above_its_reserve() {
         Reserve::StateOfCharge { floor: Fraction::from_per_mille(600), resume: Fraction::from_per_mille(700) };
     let with = |bank| Settings { bank, ..settings() };
     let run = |bank, sources, per_mille| {
-        let mut bench = Bench::new(with(bank), c(0));
+        let mut bench = Controlled::new(with(bank), c(0));
         bench.inputs.sources = sources;
         bench.inputs.state_of_charge = Some(Fraction::from_per_mille(per_mille));
         bench.seconds(100).heater
@@ -151,7 +151,7 @@ fn the_bank_is_spent_only_by_policy_and_above_its_reserve() {
     assert_eq!(run(BankUse::WithSource(reserve), Sources::NONE, 900), Relay::Open);
     assert_eq!(run(BankUse::WithSource(reserve), weak, 900), Relay::Closed);
 
-    let mut bench = Bench::new(with(BankUse::Always(reserve)), c(0));
+    let mut bench = Controlled::new(with(BankUse::Always(reserve)), c(0));
     bench.inputs.sources = Sources::NONE;
     assert_eq!(bench.seconds(100).heater, Relay::Closed);
     bench.inputs.state_of_charge = Some(Fraction::from_per_mille(601));
@@ -174,7 +174,7 @@ fn a_bank_that_has_not_been_at_its_reserve_is_no_fault_and_is_not_spent_before_i
     for (charge, is_below, heater) in
         [(900, false, Relay::Closed), (700, false, Relay::Closed), (650, false, Relay::Open), (600, true, Relay::Open)]
     {
-        let mut bench = Bench::new(with.clone(), c(0));
+        let mut bench = Controlled::new(with.clone(), c(0));
         bench.inputs.sources = Sources::NONE;
         bench.inputs.state_of_charge = Some(per_mille(charge));
         for second in 0..100 {
@@ -191,7 +191,7 @@ fn a_bank_that_has_not_been_at_its_reserve_is_no_fault_and_is_not_spent_before_i
 fn the_sag_of_the_heater_itself_does_not_count_against_the_reserve() {
     let mv = Millivolts::from_millivolts;
     let reserve = Reserve::Voltage { floor: mv(12_400), resume: mv(12_900), sag: mv(300) };
-    let mut bench = Bench::new(Settings { bank: BankUse::Always(reserve), ..settings() }, c(0));
+    let mut bench = Controlled::new(Settings { bank: BankUse::Always(reserve), ..settings() }, c(0));
     bench.inputs.sources = Sources::NONE;
     bench.inputs.bank = Some(mv(13_000));
     assert_eq!(bench.seconds(100).heater, Relay::Closed);
@@ -208,7 +208,7 @@ fn the_sag_of_the_heater_itself_does_not_count_against_the_reserve() {
 /// An empty bank under a source that gives nothing: 13.5 V that fall to 8.9 V as soon as the heater takes from them.
 #[test]
 fn a_supply_that_breaks_down_under_the_heater_is_tried_ever_more_seldom_and_calls_someone() {
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     let v = |mv| Some(Millivolts::from_millivolts(mv));
     let (mut cycles, mut heater, mut alarms) = (0_u32, Relay::Open, 0_u32);
     for _ in 0..90 * 86_400 / 10 {
@@ -236,7 +236,7 @@ fn a_supply_that_breaks_down_under_the_heater_is_tried_ever_more_seldom_and_call
 
 #[test]
 fn the_button_tries_at_once_what_failed_again_and_again() {
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     for _ in 0..20_000 {
         let is_on = bench.controller.heater() == Relay::Closed;
         bench.inputs.supply = Some(Millivolts::from_millivolts(if is_on { 8_900 } else { 13_500 }));
@@ -259,7 +259,7 @@ fn a_heater_that_cycles_is_switched_on_only_so_often_a_day_and_calls_someone() {
     settings.heater.proof = None;
     settings.trust.fastest_cell = crate::quantity::KelvinRate::from_millikelvins_per_minute(60_000);
     let limit = settings.heater.max_cycles_per_day;
-    let mut bench = Bench::new(settings, c(0));
+    let mut bench = Controlled::new(settings, c(0));
     let (mut t, mut cycles, mut heater, mut alarms, mut hours) = (0, 0_u32, Relay::Open, 0_u32, Vec::new());
     let spent = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::CyclesSpent);
     for second in 0..10 * 86_400 {
@@ -287,7 +287,7 @@ fn a_heater_that_cycles_is_switched_on_only_so_often_a_day_and_calls_someone() {
 fn a_source_that_is_away_for_a_moment_does_not_settle_anew() {
     let mut settings = settings();
     settings.sources[1].settle = Millis::from_secs(600);
-    let mut bench = Bench::new(settings, c(0));
+    let mut bench = Controlled::new(settings, c(0));
     assert_eq!(bench.seconds(599).cause, Cause::SourceSettling);
     assert_eq!(bench.seconds(3).heater, Relay::Closed);
     for away in [1, 4] {
@@ -311,7 +311,7 @@ fn a_source_that_is_away_for_a_moment_does_not_settle_anew() {
 fn a_source_that_is_absent_one_second_in_twenty_gives_and_calls_someone() {
     let mut settings = settings();
     settings.sources[1].settle = Millis::from_secs(60);
-    let mut bench = Bench::new(settings, c(0));
+    let mut bench = Controlled::new(settings, c(0));
     let unsteady = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::SourceUnsteady);
     let (mut heated, mut first) = (0, None);
     for second in 0..3_600 {
@@ -332,7 +332,7 @@ fn a_source_that_is_absent_one_second_in_twenty_gives_and_calls_someone() {
 fn a_discharge_line_that_refused_for_a_moment_is_believed_again_after_a_run_of_looks() {
     let per_mille = Fraction::from_per_mille;
     let reserve = Reserve::StateOfCharge { floor: per_mille(600), resume: per_mille(700) };
-    let mut bench = Bench::new(Settings { bank: BankUse::Always(reserve), ..settings() }, c(0));
+    let mut bench = Controlled::new(Settings { bank: BankUse::Always(reserve), ..settings() }, c(0));
     bench.inputs.sources = Sources::NONE;
     assert_eq!(bench.seconds(100).heater, Relay::Closed);
     bench.inputs.discharge_line = Line::Refused;

@@ -4,7 +4,7 @@ use super::*;
 
 #[test]
 fn a_heater_that_does_not_heat_is_found_and_stays_off_until_the_button() {
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     // 36 kJ at 60 W: 600 s without a rise of 1 K.
     let outputs = bench.seconds(61 + 590);
     assert_eq!(outputs.heater, Relay::Closed);
@@ -19,7 +19,7 @@ fn a_heater_that_does_not_heat_is_found_and_stays_off_until_the_button() {
 
 #[test]
 fn a_plate_that_gets_warm_proves_the_heater() {
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     bench.seconds(100);
     (1..=20).for_each(|step| {
         bench.show(2, step * 60);
@@ -46,7 +46,7 @@ fn proving(joules: u32, pad_rise: i32) -> Settings {
 /// The source goes and comes; what has gone in is not forgotten while the plate has no time to cool.
 #[test]
 fn gaps_of_the_source_hide_no_heater_that_has_no_effect() {
-    let mut bench = Bench::new(proving(36_000, 1_000), c(0));
+    let mut bench = Controlled::new(proving(36_000, 1_000), c(0));
     let mut on = 0;
     for second in 0..3_600 {
         bench.inputs.sources = if second % 300 < 90 { Sources::NONE } else { Sources::NONE.with(1) };
@@ -61,7 +61,7 @@ fn a_weak_heater_in_a_bank_that_cools_is_not_taken_for_a_dead_one() {
     // A plate that lies 1.5 K above the cells once warm, within minutes; cells that lose more than the heater gives.
     let mut settings = proving(108_000, 1_000);
     settings.heater.power = Milliwatts::from_milliwatts(14_000);
-    let mut bench = Bench::new(settings, c(4_000));
+    let mut bench = Controlled::new(settings, c(4_000));
     let (mut cells, mut plate) = (4_000.0, 0.0);
     for second in 0..400 * 360 {
         // Two minutes without it, each quarter of an hour or each three hours.
@@ -82,7 +82,7 @@ fn without_a_plate_thermometer_cells_that_fall_say_nothing_about_the_heater() {
     let mut settings = proving(36_000, 1_000);
     settings.channels = settings.channels.iter().take(2).copied().collect();
     settings.heater.cooling = None;
-    let mut bench = Bench::new(settings, c(4_000));
+    let mut bench = Controlled::new(settings, c(4_000));
     bench.seconds(60);
     for second in 0..4 * 3600 {
         (0..2).for_each(|channel| bench.show(channel, 4_000 - second));
@@ -94,14 +94,14 @@ fn without_a_plate_thermometer_cells_that_fall_say_nothing_about_the_heater() {
 }
 
 /// Two plates and a heater that warms the cells by 2 K and what sits on it by 10 K, in the energy of a trial.
-fn two_plates() -> Bench {
+fn two_plates() -> Controlled {
     let mut settings = proving(36_000, 4_000);
     let pad = settings.channels[2];
     settings.channels.insert(3, pad).unwrap();
     // Plates may lie as far apart as a single cell allows.
     settings.channels[1].role = Role::Ambient;
     settings.trust.disagreement = Kelvins::from_millikelvins(15_000);
-    Bench::new(settings, c(0))
+    Controlled::new(settings, c(0))
 }
 
 #[test]
@@ -137,7 +137,7 @@ fn a_plate_thermometer_that_does_not_rise_by_its_own_amount_is_named_and_keeps_t
 fn a_plate_that_is_warm_from_before_need_not_get_warmer() {
     let mut bench = two_plates();
     bench.seconds(61);
-    let warm = |bench: &mut Bench, from: i32, to: i32| {
+    let warm = |bench: &mut Controlled, from: i32, to: i32| {
         for t in (0..=(to - from).abs()).step_by(100).map(|by| from + by * (to - from).signum()) {
             (2..4).for_each(|plate| bench.show(plate, t));
             bench.second();
@@ -163,7 +163,7 @@ fn a_plate_that_is_warm_from_before_need_not_get_warmer() {
 #[test]
 fn restarts_hide_no_heater_that_has_no_effect_and_make_none_of_a_sound_one() {
     for is_sound in [false, true] {
-        let mut bench = Bench::new(proving(360_000, 4_000), c(0)); // 100 min at 60 W
+        let mut bench = Controlled::new(proving(360_000, 4_000), c(0)); // 100 min at 60 W
         let (mut plate, mut latched) = (0.0, SystemFaults::NONE);
         for second in 0..24 * 3600 {
             if second % (16 * 60) == 0 {
@@ -209,7 +209,7 @@ fn a_welded_heater_is_seen_by_its_contact_or_by_a_plate_that_stays_warm() {
 fn the_maximum_run_ends_in_a_rest() {
     let mut settings = settings();
     settings.heater.proof = None;
-    let mut bench = Bench::new(settings, c(0));
+    let mut bench = Controlled::new(settings, c(0));
     bench.seconds(60);
     assert_eq!(bench.seconds(6 * 3600).heater, Relay::Closed);
     let outputs = bench.second();
@@ -223,7 +223,7 @@ fn the_maximum_run_ends_in_a_rest() {
 fn a_short_pause_does_not_make_a_new_run_of_the_heater() {
     let mut settings = settings();
     settings.heater.proof = None;
-    let mut bench = Bench::new(settings, c(0));
+    let mut bench = Controlled::new(settings, c(0));
     bench.seconds(60);
     assert_eq!(bench.seconds(5 * 3600).heater, Relay::Closed);
     bench.inputs.sources = Sources::NONE;
@@ -236,7 +236,7 @@ fn a_short_pause_does_not_make_a_new_run_of_the_heater() {
 const OVER: SystemFaults = SystemFaults::NONE.with(SystemFault::OverTemperature);
 
 /// Moves some channels to `t` by 20 mK a second, and leaves the others where they are.
-fn move_some(bench: &mut Bench, channels: &[usize], from: i32, t: i32) -> Outputs {
+fn move_some(bench: &mut Controlled, channels: &[usize], from: i32, t: i32) -> Outputs {
     let seconds = (t - from).abs() / 20;
     for second in 1..=seconds {
         for &channel in channels {
@@ -251,7 +251,7 @@ fn move_some(bench: &mut Bench, channels: &[usize], from: i32, t: i32) -> Output
 fn a_hot_day_latches_nothing_and_is_over_when_the_night_cools_the_air_first() {
     let mut settings = settings();
     settings.heater.proof = None; // the test cools the cells while it heats
-    let mut bench = Bench::new(settings, c(20_000));
+    let mut bench = Controlled::new(settings, c(20_000));
     bench.seconds(10);
     let outputs = bench.move_to(20_000, 41_000);
     assert!(outputs.faults.system.contains(SystemFault::OverTemperature), "and sounds the alarm");
@@ -280,7 +280,7 @@ fn over_temperature_latches_whoever_heated_unless_the_air_is_the_warm_one() {
         (with(&[0, 1, 2]), &[0, 1, 2], true, "no thermometer in the air"),
         (with(&[0, 1, 3]), &[0, 1, 2], true, "no thermometer on the plate: the air of a box may be warm by the heater"),
     ] {
-        let mut bench = Bench::new(settings, c(20_000));
+        let mut bench = Controlled::new(settings, c(20_000));
         bench.inputs.sources = Sources::NONE;
         bench.seconds(2 * 3600);
         let outputs = move_some(&mut bench, hot, 20_000, 41_000);
@@ -289,7 +289,7 @@ fn over_temperature_latches_whoever_heated_unless_the_air_is_the_warm_one() {
     }
 
     // The air of the box is warm too, and the plate is warmer than all.
-    let mut bench = Bench::new(all.clone(), c(20_000));
+    let mut bench = Controlled::new(all.clone(), c(20_000));
     bench.inputs.sources = Sources::NONE;
     bench.seconds(60);
     move_some(&mut bench, &[2], 20_000, 25_000);
@@ -303,7 +303,7 @@ fn over_temperature_latches_whoever_heated_unless_the_air_is_the_warm_one() {
     assert_eq!(bench.controller.memory().latched, OVER);
 
     // A hot day does not excuse a plate that gets hotter than it.
-    let mut bench = Bench::new(all, c(20_000));
+    let mut bench = Controlled::new(all, c(20_000));
     bench.inputs.sources = Sources::NONE;
     bench.move_to(20_000, 41_000);
     assert_eq!(bench.controller.memory().latched, SystemFaults::NONE);
@@ -312,9 +312,9 @@ fn over_temperature_latches_whoever_heated_unless_the_air_is_the_warm_one() {
 }
 
 /// A start with what was kept of the one before it.
-fn restarted(bench: &Bench) -> Bench {
+fn restarted(bench: &Controlled) -> Controlled {
     let controller = Controller::new(&bench.settings.clone().validate().unwrap(), bench.controller.memory());
-    Bench { controller, settings: bench.settings.clone(), inputs: bench.inputs, time: bench.time }
+    Controlled { controller, settings: bench.settings.clone(), inputs: bench.inputs, time: bench.time }
 }
 
 #[test]
@@ -324,7 +324,7 @@ fn restarts_neither_let_the_heater_run_on_nor_keep_it_from_ever_heating() {
         settings.heater.proof = None;
         settings.heater.max_run = Millis::from_secs(1_008); // 0.28 h
         let (max_run, rest) = (1_008, 1_800);
-        let mut bench = Bench::new(settings, c(0));
+        let mut bench = Controlled::new(settings, c(0));
         let (mut ran, mut paused, mut on) = (0, 0, 0);
         let day = 24 * 3600;
         for second in 0..day {
@@ -345,7 +345,7 @@ fn restarts_neither_let_the_heater_run_on_nor_keep_it_from_ever_heating() {
 
 #[test]
 fn a_weld_is_seen_by_its_plate_whatever_restarts() {
-    let mut bench = Bench::at(20_000);
+    let mut bench = Controlled::at(20_000);
     bench.seconds(100);
     for pad in (20_000..35_000).step_by(500) {
         bench.show(2, pad);
@@ -364,7 +364,7 @@ fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
     let storms: Vec<bool> = (0..7)
         .map(|_| {
             let controller = Controller::new(&settings().validate().unwrap(), memory);
-            let mut bench = Bench { controller, ..Bench::at(0) };
+            let mut bench = Controlled { controller, ..Controlled::at(0) };
             let outputs = bench.seconds(100);
             assert!(outputs.faults.system.contains(SystemFault::HeaterWelded));
             assert_eq!(outputs.heater, Relay::Open);
@@ -373,7 +373,8 @@ fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
         })
         .collect();
     assert_eq!(storms, [false, false, false, false, false, true, true], "the sixth restart is one too many");
-    let mut bench = Bench { controller: Controller::new(&settings().validate().unwrap(), memory), ..Bench::at(0) };
+    let mut bench =
+        Controlled { controller: Controller::new(&settings().validate().unwrap(), memory), ..Controlled::at(0) };
     bench.seconds(899);
     assert!(bench.second().faults.system.contains(SystemFault::RestartStorm));
     assert!(!bench.second().faults.system.contains(SystemFault::RestartStorm), "forgotten after the window");
@@ -382,7 +383,7 @@ fn latched_faults_survive_a_reset_and_too_many_resets_are_a_fault() {
 
 #[test]
 fn an_old_reading_cuts_the_heater_out_but_latches_nothing() {
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     bench.seconds(100);
     for pad in (0..40_000).step_by(500) {
         bench.show(2, pad);
@@ -400,7 +401,7 @@ fn an_old_reading_cuts_the_heater_out_but_latches_nothing() {
 #[test]
 fn a_reading_that_is_not_believed_cuts_the_heater_out_but_latches_nothing() {
     for channel in 0..4 {
-        let mut bench = Bench::at(0);
+        let mut bench = Controlled::at(0);
         assert_eq!(bench.seconds(100).heater, Relay::Closed);
         bench.show(channel, 70_000);
         assert_eq!(bench.second().heater, Relay::Open);
@@ -411,7 +412,7 @@ fn a_reading_that_is_not_believed_cuts_the_heater_out_but_latches_nothing() {
 
 #[test]
 fn a_channel_that_really_is_far_above_its_cut_out_latches_the_heater_off() {
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     bench.seconds(100);
     for pad in (0..=60_000).step_by(500) {
         assert!(!bench.second().faults.system.contains(SystemFault::OverTemperature), "before {pad}");
@@ -440,7 +441,7 @@ fn a_plate_that_is_measured_seldom_is_not_taken_for_a_welded_heater() {
 
 #[test]
 fn a_heater_that_does_not_heat_is_found_with_a_plate_that_is_measured_seldom() {
-    let mut bench = Bench::at(0);
+    let mut bench = Controlled::at(0);
     let fresh = bench.inputs.channels[0];
     let found = (0..2_000).any(|second| {
         bench.inputs.channels[2] = if second % 4 == 0 { fresh } else { Sample::None };

@@ -21,7 +21,7 @@ const FULL: (Relay, Relay) = (Relay::Closed, Relay::Closed);
 
 #[test]
 fn a_source_in_two_steps_charges_where_its_smaller_one_may_and_in_full_after_the_soak_where_the_larger_may() {
-    let mut bench = Bench::new(in_steps(), c(9_000));
+    let mut bench = Controlled::new(in_steps(), c(9_000));
     assert_eq!(permits(&bench.seconds(590)), NEITHER);
     assert_eq!(permits(&bench.seconds(20)), REDUCED, "60 A would be refused up to 10 °C");
     bench.move_to(9_000, 9_990);
@@ -33,7 +33,7 @@ fn a_source_in_two_steps_charges_where_its_smaller_one_may_and_in_full_after_the
 
 #[test]
 fn cells_that_are_warm_enough_for_all_from_the_start_are_permitted_all_at_once() {
-    let mut bench = Bench::new(in_steps(), c(11_000));
+    let mut bench = Controlled::new(in_steps(), c(11_000));
     let before = (0..700).map(|_| permits(&bench.second())).take_while(|&permits| permits == NEITHER).count();
     assert!((600..=605).contains(&before), "{before}");
     assert_eq!(permits(&bench.second()), FULL);
@@ -41,7 +41,7 @@ fn cells_that_are_warm_enough_for_all_from_the_start_are_permitted_all_at_once()
 
 #[test]
 fn the_full_permit_falls_in_the_step_in_which_the_larger_step_could_exceed_the_ceiling_and_charge_stays() {
-    let mut bench = Bench::new(in_steps(), c(11_000));
+    let mut bench = Controlled::new(in_steps(), c(11_000));
     assert_eq!(permits(&bench.seconds(700)), FULL);
     bench.move_to(11_000, 10_002);
     assert_eq!(permits(&bench.seconds(3)), FULL, "as much as the ceiling is not more");
@@ -64,7 +64,7 @@ fn a_source_that_turns_up_takes_the_full_permit_in_the_same_step() {
     let mut settings = in_steps();
     settings.sources[0].charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(20_000));
     for unsteady in [false, true] {
-        let mut bench = Bench::new(settings.clone(), c(11_000));
+        let mut bench = Controlled::new(settings.clone(), c(11_000));
         assert_eq!(permits(&bench.seconds(700)), FULL, "68 A are allowed");
         let turned_up = Sources::NONE.with(0);
         if unsteady {
@@ -83,7 +83,7 @@ fn a_source_that_turns_up_takes_the_full_permit_in_the_same_step() {
 fn the_shortest_time_off_holds_for_the_full_permit_too() {
     let mut settings = in_steps();
     settings.charge.min_off = Millis::from_secs(1_200);
-    let mut bench = Bench::new(settings, c(11_000));
+    let mut bench = Controlled::new(settings, c(11_000));
     assert_eq!(permits(&bench.seconds(1_300)), FULL);
     bench.move_to(11_000, 9_990);
     bench.show_all(10_100);
@@ -93,7 +93,7 @@ fn the_shortest_time_off_holds_for_the_full_permit_too() {
 
 #[test]
 fn a_brief_doubt_takes_both_permits_and_gives_them_back_together() {
-    let mut bench = Bench::new(in_steps(), c(11_000));
+    let mut bench = Controlled::new(in_steps(), c(11_000));
     assert_eq!(permits(&bench.seconds(700)), FULL);
     bench.inputs.channels[0] = Sample::ConverterFault;
     assert_eq!(permits(&bench.second()), NEITHER);
@@ -109,7 +109,7 @@ fn a_brief_doubt_takes_both_permits_and_gives_them_back_together() {
 
 #[test]
 fn every_cause_that_takes_charge_takes_the_full_permit() {
-    let causes: [fn(&mut Bench); 5] = [
+    let causes: [fn(&mut Controlled); 5] = [
         |bench| bench.inputs.charge_line = Line::Refused,
         |bench| bench.show(0, 46_000),
         |bench| bench.show(0, 4_000),
@@ -119,7 +119,7 @@ fn every_cause_that_takes_charge_takes_the_full_permit() {
         },
     ];
     for cause in causes {
-        let mut bench = Bench::new(in_steps(), c(11_000));
+        let mut bench = Controlled::new(in_steps(), c(11_000));
         assert_eq!(permits(&bench.seconds(700)), FULL);
         cause(&mut bench);
         assert_eq!(permits(&bench.second()), NEITHER);
@@ -128,7 +128,7 @@ fn every_cause_that_takes_charge_takes_the_full_permit() {
 
 #[test]
 fn after_a_restart_the_full_permit_soaks_anew() {
-    let mut bench = Bench::new(in_steps(), c(11_000));
+    let mut bench = Controlled::new(in_steps(), c(11_000));
     assert_eq!(permits(&bench.seconds(700)), FULL);
     bench.controller = Controller::new(&bench.settings.clone().validate().unwrap(), bench.controller.memory());
     assert_eq!(permits(&bench.seconds(300)), REDUCED);
@@ -137,7 +137,7 @@ fn after_a_restart_the_full_permit_soaks_anew() {
 
 #[test]
 fn without_a_source_in_steps_the_full_permit_is_the_charge_permit() {
-    let mut bench = Bench::new(with_a_charger_of(60), c(11_000));
+    let mut bench = Controlled::new(with_a_charger_of(60), c(11_000));
     for t in [11_000, 9_990, 10_100, 12_000, 9_000] {
         for second in 0..900 {
             bench.show_all(t + second % 2);
@@ -149,7 +149,7 @@ fn without_a_source_in_steps_the_full_permit_is_the_charge_permit() {
 
 #[test]
 fn a_source_in_steps_that_is_away_takes_nothing() {
-    let mut bench = Bench::new(in_steps(), c(9_000));
+    let mut bench = Controlled::new(in_steps(), c(9_000));
     bench.inputs.sources = Sources::NONE.with(0);
     assert_eq!(permits(&bench.seconds(700)), FULL, "the other one obeys");
     bench.inputs.sources = Sources::NONE.with(0).with(1);
@@ -160,7 +160,7 @@ fn a_source_in_steps_that_is_away_takes_nothing() {
 fn the_heater_warms_for_the_smaller_step_first_and_goes_on_for_the_larger_while_that_charges() {
     let mut settings = in_steps();
     settings.heater.proof = None;
-    let mut bench = Bench::new(settings, c(7_900));
+    let mut bench = Controlled::new(settings, c(7_900));
     assert_eq!(bench.seconds(70).state, State::Warming);
     let outputs = bench.move_to(7_900, 8_500);
     assert_eq!(outputs.state, State::SoakingWarm, "it soaks from release on, not from 10 °C");
@@ -183,14 +183,14 @@ fn where_the_heater_cannot_bring_cells_to_the_larger_step_it_does_not_try() {
     let amps = |amps: u32| Milliamps::from_milliamps(amps * 1000);
     // 90 A are allowed from 13.75 °C on, and the heater stops at 12 °C.
     settings.sources[1].charge = ChargeCurrent::InSteps { reduced: amps(30), most: amps(90) };
-    let mut bench = Bench::new(settings, c(8_500));
+    let mut bench = Controlled::new(settings, c(8_500));
     assert_eq!(permits(&bench.seconds(700)), REDUCED);
     assert_eq!(bench.second().heater, Relay::Open, "start is 7 °C");
 }
 
 #[test]
 fn sources_that_obey_leave_room_for_the_larger_step_before_it_comes_on() {
-    let mut bench = Bench::new(in_steps(), c(9_900));
+    let mut bench = Controlled::new(in_steps(), c(9_900));
     bench.inputs.sources = Sources::NONE.with(0).with(1).with(2);
     bench.inputs.bank = Some(Millivolts::from_millivolts(5_000));
     // 0.296 C are allowed; 0.15 C go by themselves.

@@ -51,14 +51,14 @@ pub(crate) fn image(program: Program) -> Image {
 }
 
 /// A running board.
-pub(crate) struct Bench {
+pub(crate) struct RunningBoard {
     pub(crate) machine: Machine,
     pub(crate) rig: Rig,
     pub(crate) probe: Probe,
     pub(crate) service: Service,
 }
 
-impl Bench {
+impl RunningBoard {
     /// Switches the board on, with the storage it finds, and lets it start.
     pub(crate) fn start(program: Program, flash: Flash) -> Self {
         let mut bench = Self::switch_on(program, flash);

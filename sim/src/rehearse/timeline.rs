@@ -11,9 +11,9 @@ use forewarm_core::signals::Outputs;
 
 /// Writes the timeline of a season as it is played.
 #[derive(Debug)]
-pub struct Journal(Timeline);
+pub struct TrueTimeline(Timeline);
 
-impl Journal {
+impl TrueTimeline {
     /// Starts the file with its header; `every_ms` is the time between lines where nothing changes.
     ///
     /// # Errors
@@ -36,7 +36,7 @@ impl Journal {
     }
 }
 
-impl Watcher for Journal {
+impl Watcher for TrueTimeline {
     const WATCHES: bool = true;
 
     fn look(&mut self, glimpse: &Glimpse<'_>) {
