@@ -1,4 +1,4 @@
-//! What every document that leaves this program says once, and briefly.
+//! What every document of this program says once, and briefly.
 
 /// One paragraph each.
 pub const CAUTIONS: [&str; 3] = [

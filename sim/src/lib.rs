@@ -1,4 +1,5 @@
-//! Library of the `forewarm` command: reads what a fitter writes, runs the control core over it, and says what came out.
+//! Library of the `forewarm` command. It reads what a fitter writes, runs the control core over it, and reports the
+//! result.
 //!
 //! | module | holds |
 //! |---|---|

@@ -1,10 +1,11 @@
 #![no_std]
 #![forbid(unsafe_code)]
-//! The words between an emulated board and whoever plays the world around it.
+//! The messages between an emulated board and the program that plays the world around it.
 //!
-//! The emulated processor has no converter, no wires and no memory that outlasts it. What it would sense comes in as an
-//! [`Order`], what it does goes out as a [`Report`]; its storage is kept by the other side, which can cut the power at any
-//! write. Time stands still on the board but for what an order says, so that a run is the same however fast either side is.
+//! The emulated processor has no converter, no wires and no memory that outlasts it. It gets what it senses as an
+//! [`Order`] and sends what it does as a [`Report`]. The other side keeps its storage, and can cut the power at any
+//! write. Time on the board advances only by what an order says. A run is therefore the same, however fast either side
+//! is.
 //!
 //! ```text
 //! world: Play { moments }  ─▶
@@ -13,10 +14,10 @@
 //!                          ◀─ Ready { next }
 //! ```
 //!
-//! One order is open at a time, but for the answer to an [`Ask`] while it is. Reports leave by a serial port; orders come in through
-//! the [`inbox`].
+//! One order is open at a time. Only the answer to an [`Ask`] comes while it is. Reports leave by a serial port; orders
+//! come in through the [`inbox`].
 //!
-//! Board and world are two programs of one version: nothing else speaks this, and no version is kept.
+//! Board and world are two programs of one version. Nothing else speaks this protocol, so it carries no version number.
 
 #[cfg(test)]
 extern crate std;
@@ -29,19 +30,20 @@ use serde::{Deserialize, Serialize};
 
 /// Bytes of the longest order.
 pub const MAX_ORDER: usize = 208;
-/// Bytes of moments that fit into one order.
+/// Bytes for moments in one order.
 pub const MAX_MOMENTS: usize = MAX_ORDER - 16;
 /// Bytes of the longest report.
 pub const MAX_REPORT: usize = MAX_DOINGS + 8;
-/// Bytes of doings that one report carries at most.
+/// Bytes of doings in one report at most.
 pub const MAX_DOINGS: usize = 64;
 /// Bytes of storage that one [`Ask`] writes at most.
 pub const MAX_BLOCK: usize = 32;
 
-/// What the board hears with: a ring of bytes in its RAM, filled from outside the processor while that runs.
+/// Where the board reads its orders: a ring of bytes in its RAM. The world fills it from outside while the processor
+/// runs.
 ///
-/// A byte that comes by a serial port costs the emulator a change between its threads, and that is a hundred times what the program
-/// does with it.
+/// A byte by a serial port makes the emulator switch threads. That costs a hundred times what the program does with the
+/// byte.
 ///
 /// ```text
 /// offset 0  bytes that were ever written, counted by the world; 32 bits, little-endian
@@ -49,11 +51,11 @@ pub const MAX_BLOCK: usize = 32;
 ///        8  the ring: byte n lies at n modulo BYTES
 /// ```
 ///
-/// Both counts outlast a restart, as what is under way on a line would.
+/// Both counts outlast a restart, as bytes under way on a line would.
 pub mod inbox {
-    /// Its address: RAM that no program of the emulated board counts as its own.
+    /// Its address. No program of the emulated board uses this RAM.
     pub const PLACE: u32 = 0x2000_5000;
-    /// Bytes that are under way at most.
+    /// Bytes under way at most.
     pub const BYTES: u32 = 4096;
     /// The count of bytes written.
     pub const WRITTEN: u32 = PLACE;
@@ -62,15 +64,16 @@ pub mod inbox {
     /// The ring.
     pub const RING: u32 = PLACE + 8;
 
-    // So that the counts may wrap.
+    // A power of two lets the counts wrap.
     const _: () = assert!(BYTES.is_power_of_two(), "byte n lies at n modulo BYTES, wherever n has wrapped");
 }
 
-/// Where storage lies to be read by the board, as a microcontroller has its flash among its memory: filled from outside when it asks.
+/// Where the board reads its storage, as a microcontroller reads its flash: in its memory. The world fills it when the
+/// board asks.
 pub mod mirror {
     use super::inbox;
 
-    /// Its address: RAM that no program of the emulated board counts as its own.
+    /// Its address. No program of the emulated board uses this RAM.
     pub const PLACE: u32 = 0x2000_8000;
     /// Bytes of storage.
     pub const BYTES: u32 = 8 * 1024;
@@ -78,37 +81,37 @@ pub mod mirror {
     const _: () = assert!(inbox::RING + inbox::BYTES <= PLACE, "the inbox lies before it");
 }
 
-/// What the board is told.
+/// What the world sends to the board.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Order<'a> {
-    /// To take the steps that are written in `moments`, one after the other.
+    /// Take the steps that `moments` holds, one after the other.
     Play {
-        /// The number of the first; an order for another than the next is refused.
+        /// The number of the first step. The board refuses an order whose first step is not the next one.
         first: u32,
-        /// [`Moments`] in their compact form, the first relative to the last of the order before.
+        /// [`Moments`] in their compact form. The first is relative to the last one of the order before.
         moments: &'a [u8],
     },
     /// The answer to an [`Ask`].
     Answer(Answer),
-    /// How much of the stack has been used since the start.
+    /// Report how much of the stack has been used since the start.
     Stack,
-    /// To hang, as a program does that has lost its way. Known only to an image that is built to be tested.
+    /// Hang, as a program does that has lost its way. Only an image built for tests knows this order.
     Hang,
 }
 
-/// What the world must do for the board's storage.
+/// What the board asks the world to do with its storage.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Ask<'a> {
-    /// To put all of it into the [`mirror`].
+    /// Put all of it into the [`mirror`].
     Show,
-    /// To clear bits of erased storage, as flash does.
+    /// Clear bits of erased storage, as flash does.
     Write {
         /// Offset.
         at: u32,
         /// Bytes, at most [`MAX_BLOCK`].
         bytes: &'a [u8],
     },
-    /// To set every bit from `from` to before `to`.
+    /// Set every bit from `from` to before `to`.
     Erase {
         /// Offset of the first byte.
         from: u32,
@@ -126,22 +129,22 @@ pub enum Answer {
     Failed,
 }
 
-/// What the board says.
+/// What the board sends to the world.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Report<'a> {
-    /// It waits for an order. Said after a start with `next` 0, and at the end of each order.
+    /// It waits for an order. The board sends this after a start, with `next` 0, and at the end of each order.
     Ready {
         /// The number of the next step.
         next: u32,
     },
-    /// What the next steps came to.
+    /// What the board did in the next steps.
     Did {
-        /// [`Doings`] in their compact form, relative to the last of the report before.
+        /// [`Doings`] in their compact form. The first is relative to the last one of the report before.
         doings: &'a [u8],
     },
     /// It needs storage.
     Ask(#[serde(borrow)] Ask<'a>),
-    /// An order was not obeyed: out of turn, or not to be read.
+    /// The board did not obey an order: it was out of turn, or not readable.
     Refused,
     /// The stack.
     Stack {
@@ -202,13 +205,13 @@ pub enum Level {
     Low,
     /// High.
     High,
-    /// It changes each time it is looked at.
+    /// It changes each time the pin is read.
     Toggling,
     /// The pin cannot be read, or nothing is fitted to it.
     Absent,
 }
 
-/// Lines there are: one of each source by its index, then those below.
+/// The number of lines: one for each source by its index, then those below.
 pub const LINES: usize = MAX_SOURCES + 5;
 /// High where the protection allows charge.
 pub const CHARGE_LINE: usize = MAX_SOURCES;
@@ -226,11 +229,11 @@ pub const BUTTON: usize = MAX_SOURCES + 4;
 pub struct Moment {
     /// The clock.
     pub now: Instant,
-    /// All but the clock.
+    /// Everything but the clock.
     pub sensed: Sensed,
 }
 
-/// Everything that the board senses in one step but the time.
+/// Everything that the board senses in one step, without the time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Sensed {
     /// The converter.
@@ -256,9 +259,10 @@ impl Sensed {
     };
 }
 
-/// Moments in a compact form: of most steps only the codes that differ from those of the step before, as differences.
+/// Moments in a compact form. Most steps hold only the codes that differ from those of the step before, as differences.
 ///
-/// It is bytes that limit how fast a winter is played: a step is computed in less time than they take.
+/// The number of bytes limits how fast a winter is played. A step takes less time to compute than its bytes take to
+/// transfer.
 ///
 /// ```text
 /// moment = mask, [ span ], [ sensed ] or for each channel in mask [ difference of the element's code ]
@@ -266,7 +270,7 @@ impl Sensed {
 ///          bits 0 to 5: which channels show another code of their element, and nothing else new
 /// ```
 ///
-/// Both sides hold one and keep it in step; [`Moments::NEW`] is where both begin.
+/// Both sides hold one and keep it in step. Both begin with [`Moments::NEW`].
 #[derive(Clone, Debug)]
 pub struct Moments {
     latest: Moment,
@@ -287,10 +291,10 @@ impl Moments {
         &self.latest
     }
 
-    /// Writes `next` to the start of `room`, and says how many bytes that took.
+    /// Writes `next` to the start of `room`, and returns how many bytes it wrote.
     ///
     /// # Errors
-    /// [`TooLong`] if `room` is too small; then nothing has changed here.
+    /// [`TooLong`] if `room` is too small. Nothing has then changed here.
     pub fn write(&mut self, next: &Moment, room: &mut [u8]) -> Result<usize, TooLong> {
         let mut mask = 0;
         let mut differences = [0; MAX_CHANNELS];
@@ -338,7 +342,8 @@ impl Moments {
         Ok(length)
     }
 
-    /// Reads the next moment off the start of `bytes`; nothing if they hold none, and then nothing has changed here.
+    /// Reads the next moment off the start of `bytes`. Returns nothing if they hold none; nothing has then changed
+    /// here.
     pub fn read(&mut self, bytes: &mut &[u8]) -> Option<&Moment> {
         let mut reader = *bytes;
         let mask: u8 = get(&mut reader)?;
@@ -367,26 +372,27 @@ impl Moments {
     }
 }
 
-/// What steps came to, in a compact form: most do what the one before did, and of most others only the ceiling differs, or the lamp.
+/// What the board did in each step, in a compact form. Most steps do the same as the one before. In most others only
+/// the ceiling or the lamp differs.
 ///
-/// Both sides hold one and keep it in step; [`Doings::NEW`] is where both begin.
+/// Both sides hold one and keep it in step. Both begin with [`Doings::NEW`].
 #[derive(Clone, Copy, Debug)]
 pub struct Doings {
     latest: Option<(Pins, Outputs)>,
-    /// Steps that came to the latest and are not written yet.
+    /// Steps that did the same as the latest one and are not yet written.
     again: u16,
 }
 
-/// One piece of the compact form. All but the first stand for one step.
+/// One piece of the compact form. Every piece but `Again` stands for one step.
 #[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 enum Doing {
-    /// So many steps like the one before.
+    /// This many steps like the one before.
     Again(u16),
-    /// One that differs from the one before by its pins.
+    /// A step that differs from the one before only by its pins.
     Pins(Pins),
-    /// One that differs by its ceiling.
+    /// A step that differs only by its ceiling.
     Ceiling(Fraction),
-    /// One that stands for itself.
+    /// A step written in full.
     Whole(Pins, Outputs),
 }
 
@@ -394,10 +400,10 @@ impl Doings {
     /// Before the first step.
     pub const NEW: Self = Self { latest: None, again: 0 };
 
-    /// Takes in what a step came to, and writes what is to be written by now to the start of `room`. Says how many bytes that took.
+    /// Takes in what one step did. Writes what is due to the start of `room`, and returns how many bytes it wrote.
     ///
     /// # Errors
-    /// [`TooLong`] if `room` is too small; then nothing has changed here. [`MAX_DOINGS`] are enough.
+    /// [`TooLong`] if `room` is too small. Nothing has then changed here. [`MAX_DOINGS`] bytes are enough.
     pub fn write(&mut self, pins: Pins, outputs: &Outputs, room: &mut [u8]) -> Result<usize, TooLong> {
         let doing = match self.latest {
             Some(before) if before == (pins, *outputs) && self.again < u16::MAX => {
@@ -420,7 +426,7 @@ impl Doings {
     /// Writes what has not been written yet, as [`Doings::write`] does.
     ///
     /// # Errors
-    /// As there.
+    /// Those of [`Doings::write`].
     pub fn finish(&mut self, room: &mut [u8]) -> Result<usize, TooLong> {
         let mut writer = Writer { room, length: 0 };
         self.write_again(&mut writer)?;
@@ -432,7 +438,8 @@ impl Doings {
         if self.again > 0 { writer.put(&Doing::Again(self.again)) } else { Ok(()) }
     }
 
-    /// Reads off the start of `bytes` what the next steps came to, and how many they are; nothing if there is nothing to be read.
+    /// Reads off the start of `bytes` what the next steps did, and how many steps these are. Returns nothing if the
+    /// bytes hold no more.
     pub fn read(&mut self, bytes: &mut &[u8]) -> Option<(u16, Pins, Outputs)> {
         let mut reader = *bytes;
         let (steps, latest) = match (get(&mut reader)?, self.latest) {
@@ -491,7 +498,7 @@ mod tests {
                 state_of_charge: charge.map(Fraction::from_steps),
                 lines,
             });
-        // Some of the world is new in a few steps, some codes in most.
+        // Few steps change everything else; most change some codes.
         let change =
             (prop_oneof![Just(1000), any::<u32>()], prop::option::weighted(0.2, sensed), any::<[i8; 6]>(), any::<u8>());
         prop::collection::vec(change, 1..60).prop_map(|changes| {

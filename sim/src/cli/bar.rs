@@ -1,11 +1,11 @@
-//! Progress of what takes more than a second.
+//! Progress of work that takes more than a second.
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::{self, IsTerminal};
 use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
-/// A bar on the standard error, for work of more than a second with someone looking.
+/// A bar on the standard error, for work that takes more than a second while someone looks.
 pub(super) struct Bar {
     started: Instant,
     length: Option<u64>,
@@ -36,7 +36,7 @@ impl Bar {
         bar.set_position(done);
     }
 
-    /// Takes it away.
+    /// Removes the bar.
     pub(super) fn clear(&self) {
         if let Some(bar) = self.inner.get() {
             bar.finish_and_clear();

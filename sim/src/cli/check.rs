@@ -52,7 +52,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
             print_json(&Report { file: &file, ok: loaded.is_ok(), settings_fingerprint, problems })?;
         }
     }
-    // They have been told: here they are the result.
+    // They are already printed: here they are the result.
     if loaded.is_ok() { Ok(()) } else { Err(Stop::Failed(Vec::new())) }
 }
 

@@ -90,7 +90,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let installed = rig.start().and_then(|_| service.install(&mut rig, &scenario.settings));
     let (board, installed) = installed.map_err(|trouble| machine.explain(&trouble))?;
 
-    // Until here an interrupt ends everything at once.
+    // Up to here, an interrupt ends everything at once.
     let stop = interrupt::heed();
     let exchange = if arguments.single { Exchange::Single } else { Exchange::Batches };
     let steps = u64::try_from(scenario.span_s).unwrap_or(0) * 1000 / u64::from(scenario.step_ms) + 1;
@@ -126,7 +126,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
             print_json(&Results { rehearsed: rehearse::Report::of(&rehearsal), emulated: report })?;
         }
     }
-    // Not with the results: they are the same each time.
+    // This goes to the standard error: the results must be the same each time.
     #[expect(clippy::cast_precision_loss, reason = "steps of a year")]
     let rate = played.compared as f64 / took_s;
     note(&format!("{} steps in {took_s:.1} s, {rate:.0} a second", played.compared));

@@ -1,4 +1,4 @@
-//! One file a command. Results go to the standard output, everything else to the standard error.
+//! One file for each command. Results go to the standard output, everything else to the standard error.
 
 mod bar;
 mod check;
@@ -59,10 +59,10 @@ pub(crate) fn run() -> ExitCode {
     }
 }
 
-/// Prints help or the version, which are results like any other, or what is wrong with the arguments.
+/// Prints help, the version, or what is wrong with the arguments. Help and version are results like any other.
 fn asked_of_the_parser(asked: &clap::Error) -> ExitCode {
     if asked.use_stderr() {
-        // With nobody listening there is nobody to report to.
+        // If nobody listens, there is nobody to report to.
         let _ = asked.print();
         return ExitCode::from(2);
     }
@@ -93,7 +93,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
     }
 }
 
-/// For whom a result is printed.
+/// Who reads a printed result.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Form {
     /// A person.
@@ -102,17 +102,17 @@ pub(crate) enum Form {
     Json,
 }
 
-/// Why a command ends before its end.
+/// Why a command ends early.
 #[derive(Debug)]
 pub(crate) enum Stop {
-    /// Usage, or something that cannot be read or written: status 2.
+    /// Wrong usage, or something that cannot be read or written: status 2.
     Unusable(Problem),
-    /// The installation or a file that it is used with fails a check; these are still to be told: status 1, or 2 if one of them
-    /// is of the use.
+    /// The installation or a file that goes with it fails a check. These problems are not yet printed. Status 1, or 2
+    /// if one of them concerns the usage.
     Failed(Vec<Problem>),
-    /// Nobody reads the standard output any more. That is no failure of ours: status 0.
+    /// Nobody reads the standard output any more. That is no failure of this command: status 0.
     Unread,
-    /// Interrupted from the keyboard, and what was finished has been told: status 130, as shells have it.
+    /// Interrupted from the keyboard. What was finished is already printed. Status 130, as in shells.
     Interrupted,
 }
 
@@ -154,7 +154,7 @@ pub(crate) fn usage(message: &str, remedy: &str) -> Stop {
     Problem::error("command line", message).remedy(remedy).into()
 }
 
-/// A problem with its severity before it, in colour; what it is printed to takes the colour away where nobody looks.
+/// A problem after its severity, in colour. The stream it is printed to removes the colour where it is no terminal.
 pub(crate) fn styled(problem: &Problem) -> String {
     let style = Style::new().bold().fg_color(Some(match problem.severity {
         Severity::Error => AnsiColor::Red.into(),
@@ -163,14 +163,14 @@ pub(crate) fn styled(problem: &Problem) -> String {
     format!("{style}{}{style:#}: {problem}", problem.severity.word())
 }
 
-/// Tells problems on the standard error.
+/// Prints problems on the standard error.
 pub(crate) fn tell(problems: &[Problem]) {
     for problem in problems {
         note(&styled(problem));
     }
 }
 
-/// Counts what `check` has to say of an installation file that another command uses all the same.
+/// Prints how many warnings `check` has about an installation file that another command uses.
 pub(crate) fn count_warnings(file: &Path, installation: &Installation) {
     let which = match installation.warnings.len() {
         0 => return,
@@ -180,13 +180,13 @@ pub(crate) fn count_warnings(file: &Path, installation: &Installation) {
     note(&format!("{}: {which}", escaped(&shown(file))));
 }
 
-/// Tells something that is not the result.
+/// Prints something that is not the result.
 pub(crate) fn note(text: &str) {
-    // With nobody listening there is nobody to tell.
+    // If nobody listens, there is nobody to report to.
     let _ = writeln!(anstream::stderr().lock(), "{text}");
 }
 
-/// Prints a result for machines, on several lines.
+/// Prints a result for machines, over several lines.
 pub(crate) fn print_json(result: &impl Serialize) -> Result<(), Stop> {
     print(|out| {
         serde_json::to_writer_pretty(&mut *out, result)?;
@@ -199,7 +199,7 @@ pub(crate) fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Res
     // The lock is taken once and the buffer is large: a table may have a million lines.
     let mut stdout = io::BufWriter::with_capacity(1 << 16, anstream::stdout().lock());
     let written = write(&mut stdout).and_then(|()| stdout.flush());
-    // What could not be written has no reader either.
+    // If the rest could not be written, nobody reads it.
     let _ = stdout.into_parts();
     written.map_err(|error| match error.kind() {
         io::ErrorKind::BrokenPipe => Stop::Unread,

@@ -22,7 +22,7 @@ pub(crate) struct Arguments {
 /// The result for machines.
 #[derive(Debug, Serialize)]
 struct Report {
-    /// What has been written.
+    /// The file that was written.
     file: String,
 }
 

@@ -43,7 +43,7 @@ fn hours(text: &str) -> Result<f64, String> {
     if (0.1..=100.0).contains(&hours) { Ok(hours) } else { Err("not within 0.1 to 100 h".to_owned()) }
 }
 
-/// Checks that the picture can be written, before anything is computed.
+/// Checks that the picture can be written. This comes before any computation.
 fn claim(arguments: &Arguments, path: &Path, site: &Site) -> Result<Target, Stop> {
     let base = arguments.file.parent().unwrap_or(Path::new(""));
     let inputs: Vec<PathBuf> =
@@ -74,7 +74,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let picture = arguments.section.as_deref().map(|path| claim(arguments, path, subject.site)).transpose()?;
     let shapes = Shapes::of(subject.site);
     let mut plan = Plan::in_shapes(subject, arguments.within, &shapes);
-    // Weather that cannot be read is for a rehearsal to tell; a plan does without.
+    // A rehearsal reports weather that cannot be read; a plan does without it.
     let base = arguments.file.parent().unwrap_or(Path::new(""));
     if let Ok(scenario) = Scenario::prepare(&installation, &shown(&arguments.file), base, 1000)
         && let Some(beyond) = scenario.beyond_design()
@@ -91,6 +91,6 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         Form::Text => print(|out| plan.write_text(out))?,
         Form::Json => print_json(&plan)?,
     }
-    // What fails has been told: here it is the result.
+    // The failures are already printed: here they are the result.
     if plan.ok { Ok(()) } else { Err(Stop::Failed(Vec::new())) }
 }

@@ -74,7 +74,7 @@ Examples:
 Exit status: 0 done; 1 a file fails a check, or charge was permitted with a cell below its hard limit; 2 usage, or a file that \
 cannot be written or read as text; 130 interrupted.";
 
-/// The result for machines: that of the first installation, and of the other within it.
+/// The result for machines: the first installation's, with the other's inside it.
 #[derive(Debug, Serialize)]
 struct Results<'r> {
     #[serde(flatten)]
@@ -117,7 +117,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let (mut rehearsals, mut seasons) = (Vec::new(), Vec::new());
     let labels = labels(&files);
     for ((file, label), scenario) in files.iter().zip(&labels).zip(scenarios) {
-        // The timeline is of the first.
+        // Only the first installation has a timeline.
         let timeline = outputs.timeline.take();
         let (rehearsal, season) = rehearse(arguments, (&shown(file), label), scenario, timeline, stop)?;
         rehearsals.push(rehearsal);
@@ -159,7 +159,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     if rehearsals.iter().any(Rehearsal::did_harm) { Err(Stop::Failed(Vec::new())) } else { Ok(()) }
 }
 
-/// What a page calls each of the files: their names alone where those differ, for a narrow page.
+/// What a page calls each of the files. It uses their names alone where those differ, because a page may be narrow.
 fn labels(files: &[&Path]) -> Vec<String> {
     let names: Vec<String> = files
         .iter()
@@ -169,7 +169,7 @@ fn labels(files: &[&Path]) -> Vec<String> {
     if is_clear { names } else { files.iter().map(|file| shown(file)).collect() }
 }
 
-/// Plays one scenario as it is written, or as one trial has it, and as often besides as was asked for.
+/// Plays one scenario as written, or as one trial draws it. Also plays the trials that were asked for.
 fn rehearse(
     arguments: &Arguments,
     (file, label): (&str, &str),
@@ -219,7 +219,7 @@ pub(super) fn readable(path: &Path) -> Result<(), Stop> {
     input::readable(path).map_err(|error| cannot_read(&path.display().to_string(), &error).into())
 }
 
-/// The files that are to be written.
+/// The files to write.
 struct Outputs {
     plot: Option<(Target, PlotForm)>,
     timeline: Option<Target>,

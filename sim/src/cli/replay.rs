@@ -127,7 +127,7 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     let bar = Bar::new(length, shown_as);
     let replayed = replay::replay(&installation, log, &request, sinks, &mut |progress| bar.show(progress.bytes));
     bar.clear();
-    // Like a summary that nobody reads; but a picture that was wanted too is missed.
+    // An unread result is no failure here. It is one if a picture was asked for too.
     if replayed.is_err() && nothing_else && stdout_is_unread() {
         return Err(Stop::Unread);
     }
@@ -139,7 +139,7 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
             print_json(&Results { report: &report, events })
         }
         _ if timeline_on_stdout => {
-            // The results are the timeline; the summary is said aside.
+            // The timeline is the result, so the summary goes to the standard error.
             let _ = io::stderr().lock().write_all(replay::summarise(&report).as_bytes());
             Ok(())
         }
@@ -160,7 +160,7 @@ fn shown(path: &Path) -> String {
     if path == Path::new("-") { "standard input".to_owned() } else { path.display().to_string() }
 }
 
-/// Claims the files that are to be written.
+/// Claims the files to write.
 fn sinks(arguments: &Arguments, form: Form) -> Result<Sinks, Stop> {
     let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
     let inputs = [&*arguments.file, &*arguments.log];
@@ -197,7 +197,7 @@ pub(super) fn plot_form(path: &Path) -> Result<PlotForm, Stop> {
     }
 }
 
-/// Opens the log; its length where that is known.
+/// Opens the log. Also returns its length, where that is known.
 fn open(path: &Path) -> Result<(Box<dyn Read + Send>, Option<u64>), Stop> {
     if path == Path::new("-") {
         return Ok((Box::new(io::stdin()), None));
@@ -207,7 +207,7 @@ fn open(path: &Path) -> Result<(Box<dyn Read + Send>, Option<u64>), Stop> {
     Ok((Box::new(log), length))
 }
 
-/// Rows that were not used are told aside, so that they are seen with `--json` too.
+/// Reports rows that were not used on the standard error, so that they show with `--json` too.
 fn warn(report: &Report, log: &str) {
     let rejected = &report.rejected;
     if report.rows_rejected == 0 {
@@ -231,7 +231,7 @@ fn warn(report: &Report, log: &str) {
     tell(&problems);
 }
 
-/// The result for machines, its events last.
+/// The result for machines, with its events last.
 #[derive(Serialize)]
 struct Results<'r> {
     #[serde(flatten)]
@@ -257,7 +257,7 @@ fn decimal(text: &str) -> Result<Decimal, String> {
     }
 }
 
-/// A time in seconds within `least` and `most`, in milliseconds.
+/// A time in seconds from `least` to `most`, in milliseconds.
 fn millis(text: &str, least: f64, most: f64) -> Result<i64, String> {
     match text.parse::<f64>() {
         #[expect(clippy::cast_possible_truncation, reason = "between the bounds")]
@@ -268,7 +268,7 @@ fn millis(text: &str, least: f64, most: f64) -> Result<i64, String> {
 
 /// The time between two steps of the controller, in milliseconds.
 pub(super) fn step(text: &str) -> Result<u32, String> {
-    // Within 10 000.
+    // At most 10 000 milliseconds.
     millis(text, 0.1, 10.0).map(|millis| u32::try_from(millis).unwrap_or(1000))
 }
 

@@ -86,7 +86,7 @@ fn element(arguments: &Arguments) -> Result<(&'static str, Element), Stop> {
         }
         _ => Coefficients::IEC_60751,
     };
-    // Less than nothing is told as nothing, which no element has.
+    // A negative resistance counts as zero, which no element accepts.
     let r0 = Ohms::from_micro_ohms(u64::try_from(r0).unwrap_or(0));
     let element = Element::new(r0, coefficients).map_err(|fault| refuse("--r0", &fault, "--r0 100 for a Pt100"))?;
     Ok(("Platinum", element))

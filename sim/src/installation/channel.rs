@@ -9,7 +9,7 @@ use forewarm_core::settings::{Channel, Check, Key, Place, Role};
 
 /// Reads the channel at `index`.
 pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index: usize) -> Channel {
-    // What the resistor is, its own keys say.
+    // The keys of the resistor itself say what it is.
     let unknown = Role::Check(Check { nominal: Ohms::ZERO, within: Ohms::ZERO });
     let roles = [("cell", Role::Cell), ("pad", Role::Pad), ("ambient", Role::Ambient), ("check", unknown)];
     let role = reader.required_word(section, "role", &roles);
@@ -32,7 +32,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index
     }
 }
 
-/// A fixed resistor in place of a thermometer: at the terminals, so that no lead is to be taken away.
+/// A fixed resistor in place of a thermometer. It sits at the terminals, so no lead is subtracted.
 fn check<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index: usize) -> Channel {
     let ohms = |value: i64| Ohms::from_milliohms(unsigned(value));
     let nominal = ohms(reader.required(section, Place::at(Key::CheckOhm, index)));
@@ -46,9 +46,9 @@ fn check<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index: usize) -
     }
 }
 
-/// The element, with what is known of this one.
+/// The element, with what the file says of this specimen.
 fn element<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Result<Element, Told> {
-    // Everything is read before anything is judged, so that no fault hides another.
+    // Everything is read before anything is judged. So no fault hides another.
     let kind = nominal(reader, section);
     let own_r0 = section.has("r0_ohm");
     let measured = reader.number(section, "ice_point_ohm", 6, "in ohms, as measured in melting ice");
@@ -100,7 +100,7 @@ fn element<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Result<Ele
     Ok(calibrated)
 }
 
-/// The element as its type or its certificate has it.
+/// The element by its type or its certificate.
 fn nominal<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Result<Element, Told> {
     let types = [("pt100", Element::pt100()), ("pt500", Element::pt500()), ("pt1000", Element::pt1000())];
     let kind = reader.word(section, "element", &types);
@@ -131,7 +131,7 @@ fn nominal<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Result<Ele
     let coefficients = match (a, b, c) {
         (None, None, None) => Coefficients::IEC_60751,
         (Some(a), Some(b), c) => {
-            // Below 0 °C only, and the same for every industrial element within what a certificate can tell.
+            // C matters only below 0 °C. It is the same for every industrial element, as far as a certificate can show.
             let c = c.map_or(-41_830_000, signed);
             Coefficients::new(signed(a), signed(b), c).map_err(|fault| {
                 let key = match fault {
@@ -227,7 +227,7 @@ fn leads<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, index: usize) -
             }
             return Leads::TwoWire { loop_at_20c: Ohms::from_milliohms(unsigned(loop_at_20c)), at };
         }
-        // What is not stated may follow from the cable: see `site::bound_leads`.
+        // A bound that is not stated may follow from the cable: see `site::bound_leads`.
         Some(Wires::Three) => {
             let (nothing, anything) = Leads::THREE_WIRE.band().unwrap_or((Ohms::ZERO, Ohms::MAX));
             let stated = |value: i64| Ohms::from_milliohms(unsigned(value));
@@ -266,7 +266,7 @@ fn not_platinum(reader: &mut Reader, section: &Section, key: &str, fault: NotPla
     Told
 }
 
-/// Too small a value becomes zero, which no element accepts.
+/// A value that is too small becomes zero, which no element accepts.
 fn micro_ohms(value: i64) -> Ohms {
     Ohms::from_micro_ohms(u64::try_from(value).unwrap_or(0))
 }

@@ -1,4 +1,4 @@
-//! TOML, and what every section has in common: which keys it knows, which of them are there, and where.
+//! TOML, and what all sections share: which keys a section knows, which of them are there, and where.
 
 use super::names;
 use crate::diagnostic::{Position, Problem, Severity, Walk, excerpt};
@@ -6,16 +6,16 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-/// Bytes of the text.
+/// A range of bytes in the text.
 pub(super) type Span = Range<usize>;
 /// A value and where it stands.
 pub(super) type Value<'t> = Spanned<DeValue<'t>>;
 
-/// The text under examination, and what has been found wrong with it so far.
+/// The text being read, and the problems found so far.
 pub(super) struct Findings<'t> {
     file: &'t str,
     text: &'t str,
-    /// With the byte at which each stands. Lines and columns are counted once, at the end.
+    /// Each with the byte where it stands. Lines and columns are counted once, at the end.
     problems: Vec<(Option<usize>, Problem)>,
 }
 
@@ -24,7 +24,7 @@ impl<'t> Findings<'t> {
         Self { file, text, problems: Vec::new() }
     }
 
-    /// Adds a problem about `place` (as `charge.release_c`), which stands at `span` if it stands anywhere.
+    /// Adds a problem about `place` (such as `charge.release_c`). `span` is where it stands, if it stands anywhere.
     pub(super) fn add(
         &mut self,
         severity: Severity,
@@ -59,7 +59,7 @@ impl<'t> Findings<'t> {
         Position::of(self.text, span.start).line
     }
 
-    /// Everything found, in the order of the text; what has no place in it comes last.
+    /// Everything found, in the order of the text. Problems without a place come last.
     pub(super) fn into_problems(mut self) -> Vec<Problem> {
         self.problems.sort_by_key(|(offset, _)| (offset.is_none(), *offset));
         let mut walk = Walk::new(self.text);
@@ -71,9 +71,9 @@ impl<'t> Findings<'t> {
     }
 }
 
-/// The text as TOML; where it is none, nothing, and the findings say why.
+/// The text as TOML. Returns nothing if it is not TOML; the findings then say why.
 pub(super) fn parse<'t>(findings: &mut Findings<'t>) -> Option<Spanned<DeTable<'t>>> {
-    /// What follows from the first slip is noise.
+    /// Errors that follow from the first slip are noise.
     const MOST: usize = 5;
     let (document, errors) = DeTable::parse_recoverable(findings.text);
     if errors.is_empty() {
@@ -110,11 +110,11 @@ pub(super) fn parse<'t>(findings: &mut Findings<'t>) -> Option<Spanned<DeTable<'
 
 /// One section of the file while it is read.
 ///
-/// A key is known once it has been asked for, so the reading code is itself the list of what may be written.
+/// A key is known once it has been asked for. The reading code itself is therefore the list of allowed keys.
 pub(super) struct Section<'t> {
-    /// As messages name it: `charge`, `channel[0]`, `charge.ceiling[1]`; empty for the top of the file.
+    /// The name that messages use: `charge`, `channel[0]`, `charge.ceiling[1]`; empty for the top of the file.
     pub(super) path: String,
-    /// Where it begins; nothing if it is not in the file.
+    /// Where it begins; nothing if the file does not have it.
     pub(super) span: Option<Span>,
     table: Option<&'t DeTable<'t>>,
     known: Vec<&'static str>,
@@ -147,7 +147,7 @@ impl<'t> Section<'t> {
         self.table.is_some_and(|table| table.contains_key(key))
     }
 
-    /// Whether it is there, and is a section.
+    /// Whether the section is there, and is a section.
     pub(super) fn is_read(&self) -> bool {
         self.table.is_some()
     }
@@ -157,13 +157,13 @@ impl<'t> Section<'t> {
         self.table?.get_key_value(key).map(|(key, _)| key.span())
     }
 
-    /// Notes that `key` should have been there. Told by [`Section::finish`], unless a slip of the pen explains it.
+    /// Notes that `key` is missing. [`Section::finish`] reports it, unless a misspelt key explains it.
     pub(super) fn lacks(&mut self, key: &'static str, remedy: impl Into<String>) {
         self.missing.push(Missing { key, remedy: remedy.into() });
     }
 
-    /// The part called `key`, or by a slip something like it: what it holds is read all the same, and [`Section::finish`] tells
-    /// the slip.
+    /// The part called `key`, or by a similar misspelt name. Its contents are read in either case, and
+    /// [`Section::finish`] reports the slip.
     fn part(&mut self, key: &'static str) -> Option<(Span, &'t Value<'t>)> {
         self.known.push(key);
         let table = self.table?;
@@ -175,7 +175,7 @@ impl<'t> Section<'t> {
         found.map(|(name, value)| (name.span(), value))
     }
 
-    /// A section within this one; one that is not there if `key` is not there or is no table.
+    /// A section within this one. It counts as absent if `key` is absent or not a table.
     pub(super) fn section(&mut self, key: &'static str, findings: &mut Findings) -> Section<'t> {
         let place = self.place(key);
         let Some((span, value)) = self.part(key) else {
@@ -206,7 +206,8 @@ impl<'t> Section<'t> {
         }
     }
 
-    /// The tables listed under `key`, at most `most` of them. An empty list if there are none, nothing if it is no such list.
+    /// The tables listed under `key`, at most `most` of them. The list is empty if there are none. Returns nothing if
+    /// `key` is not such a list.
     pub(super) fn list(
         &mut self,
         key: &'static str,
@@ -244,10 +245,10 @@ impl<'t> Section<'t> {
         Some(sections)
     }
 
-    /// Reports what is there and not known, and what is known and should be there.
+    /// Reports keys that are there but unknown, and keys that are known but missing.
     pub(super) fn finish(self, findings: &mut Findings) {
         if self.table.is_none() && self.span.is_some() {
-            // It is there and no section, which has been told; nobody can say what it lacks.
+            // Something other than a section is there, which is already reported. Nobody can say what it lacks.
             return;
         }
         let mut explained = Vec::new();

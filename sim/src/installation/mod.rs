@@ -33,19 +33,19 @@ pub struct Installation {
     pub channels: Vec<String>,
     /// Names of the energy sources, in the order of the settings.
     pub sources: Vec<String>,
-    /// What makes each source obey the charge-current ceiling, in the same order; nothing where nothing does.
+    /// What makes each source obey the charge-current ceiling, in the same order. Nothing if nothing does.
     pub obeys: Vec<Option<String>>,
-    /// Everything the controller is told.
+    /// Everything the controller gets.
     pub settings: ValidSettings,
-    /// What plan and rehearsal need besides; nothing where the file has no section of it.
+    /// What plan and rehearsal need as well. Nothing if the file has no section of it.
     pub site: Option<Site>,
-    /// What of the bank the controller is given.
+    /// Which measurements of the bank the controller gets.
     pub bank_measured: BankMeasured,
-    /// What a fitter should have meant, in the order of the file.
+    /// What the fitter probably did not intend, in the order of the file.
     pub warnings: Vec<Problem>,
 }
 
-/// What a log may hold besides channels and sources, by the names of its columns. No channel may have one of them for a name.
+/// Names of the columns that a log may hold besides channels and sources. No channel may have one of these names.
 pub const OTHER_COLUMNS: [&str; 6] = ["supply_v", "bank_v", "soc_pct", "charge_line", "discharge_line", "button"];
 
 /// Why there is no [`Installation`].
@@ -53,7 +53,7 @@ pub const OTHER_COLUMNS: [&str; 6] = ["supply_v", "bank_v", "soc_pct", "charge_l
 pub enum LoadError {
     /// The file could not be read as text at all.
     Unreadable(Problem),
-    /// The file was read, and these are its errors and warnings, in the order of the file; at least one is an error.
+    /// The file could be read. These are its errors and warnings, in the order of the file; at least one is an error.
     Refused(Vec<Problem>),
 }
 
@@ -76,7 +76,7 @@ impl Installation {
         Self::parse_in(file, text, None)
     }
 
-    /// The same, looking in `folder` for the files that the text names.
+    /// The same. It looks in `folder` for the files that the text names.
     fn parse_in(file: &str, text: &str, folder: Option<PathBuf>) -> Result<Self, Vec<Problem>> {
         let mut findings = document::Findings::new(file, text);
         let Some(document) = document::parse(&mut findings) else {
@@ -97,8 +97,8 @@ impl Installation {
                 let bank_measured = bank_measured.what;
                 Ok(Self { title, channels, sources, obeys, settings, site, bank_measured, warnings: problems })
             }
-            // Every error that `check` reports has been told, unless its place was doubtful and so told already: this is a
-            // mistake of ours, and still no reason to hand out settings that do not hold.
+            // `check` reports every such error, unless a fault at its place is already reported. This one is a mistake
+            // of this program. Even so, it must not return settings that do not hold.
             Err(error) => Err(vec![Problem::error(file, error.to_string()).because(error.why())]),
         }
     }
@@ -107,18 +107,18 @@ impl Installation {
 /// No list of a file is longer.
 const LONGEST_LIST: usize = 16;
 
-/// Lists that messages name by the place of an entry, besides channels and sources.
+/// Lists, besides channels and sources, whose entries messages name by their number.
 const LISTS: [&str; 5] = ["charge.ceiling", "battery.maker_ceiling", "box.layers", "box.floor_layers", "calibration"];
 
-/// The same in the words of a person: `channel 1 (bow): wiring` for `channel[0].wiring`, `entry 2 of charge.ceiling` for
-/// `charge.ceiling[1]`. The place stays, for machines.
+/// The same, as people count: `channel 1 (bow): wiring` for `channel[0].wiring`, `entry 2 of charge.ceiling` for
+/// `charge.ceiling[1]`. Machines still get the original place.
 fn counted_from_one(problem: Problem, draft: &Draft) -> Problem {
     let told = |text: Box<str>| -> Box<str> {
         let mut text = String::from(text);
         for (kind, names) in [("channel", &draft.channels), ("source", &draft.sources)] {
             for (index, name) in names.iter().enumerate() {
                 let path = format!("{kind}[{index}]");
-                // A section without a name goes by its path.
+                // A section without a name has its path instead.
                 let name = if *name == path { String::new() } else { format!(" ({})", excerpt(name)) };
                 let shown = format!("{kind} {}", index + 1);
                 text = text.replace(&format!("{path}.name"), &format!("{shown}: name"));

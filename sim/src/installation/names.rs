@@ -1,4 +1,4 @@
-//! What a fitter probably meant by a name that does not exist.
+//! What a fitter probably meant by an unknown name.
 
 use super::site::table as site;
 use crate::decimal::Decimal;
@@ -35,7 +35,7 @@ pub(super) fn holds_settings(value: &DeValue) -> bool {
     }
 }
 
-/// Whether `name` is `key` with a third of its letters wrong at most; with more it is another word.
+/// Whether `name` is `key` with at most a third of its letters wrong. With more it is another word.
 pub(super) fn is_slip(name: &str, key: &str) -> bool {
     distance(name, key) * 3 <= key.chars().count().max(3)
 }
@@ -44,7 +44,7 @@ fn distance(name: &str, key: &str) -> usize {
     strsim::damerau_levenshtein(&name.to_lowercase().replace(['-', ' '], "_"), key)
 }
 
-/// Where `name` does exist, if it is a setting of another section.
+/// Where `name` exists, if it is a setting of another section.
 pub(super) fn elsewhere(name: &str) -> Option<String> {
     let numbers = TABLE.iter().chain(site::TABLE).map(|fact| (fact.section, fact.name));
     let texts = site::TEXTS.iter().map(|text| (text.section, text.name));
@@ -65,8 +65,8 @@ pub(super) fn elsewhere(name: &str) -> Option<String> {
     })
 }
 
-/// A unit as the end of a name, and how to get from it to the unit its quantity is kept in:
-/// (number + `before`) × `times` / `over`, with `before` in thousandths.
+/// A unit at the end of a name, and how to convert from it to the unit that holds its quantity: (number + `before`) ×
+/// `times` / `over`, with `before` in thousandths.
 struct Unit {
     suffix: &'static str,
     quantity: Quantity,
@@ -99,7 +99,7 @@ enum Quantity {
     SelfHeating,
 }
 
-/// The longest suffixes first, so that `k_per_min` is not taken for `min`.
+/// The longest suffixes come first, so that `k_per_min` is not taken for `min`.
 #[rustfmt::skip]
 const UNITS: &[Unit] = {
     use Quantity::{
@@ -132,7 +132,7 @@ const UNITS: &[Unit] = {
     ]
 };
 
-/// A name as quantity and unit; the unit is empty where it has none.
+/// A name as quantity and unit. The unit is empty if the name has none.
 fn split(name: &str) -> (&str, &str) {
     UNITS
         .iter()
@@ -140,13 +140,13 @@ fn split(name: &str) -> (&str, &str) {
         .unwrap_or((name, ""))
 }
 
-/// The key of the same quantity in its own unit, with the value converted where that gives a number of three decimals.
+/// The key of the same quantity in its own unit. The value is converted if the result has at most three decimals.
 fn other_unit(name: &str, value: &DeValue, known: &[&'static str]) -> Option<Guess> {
     let name = name.to_lowercase();
     let (stem, given) = split(&name);
     let mut same = known.iter().copied().filter(|key| split(key).0 == stem && *key != stem);
     let key = same.next()?;
-    // Two quantities of one stem, as a reserve in % and in V: only the unit can tell which is meant.
+    // Two quantities share one stem, such as a reserve in % and in V. Only the unit shows which is meant.
     let key = if given.is_empty() && same.next().is_some() { return None } else { key };
     let key = if given.is_empty() {
         key
@@ -178,7 +178,7 @@ fn other_unit(name: &str, value: &DeValue, known: &[&'static str]) -> Option<Gue
     })
 }
 
-/// `value` (thousandths) of the unit `from` in the unit `to`; nothing where the two do not measure the same.
+/// Converts `value` (thousandths) from the unit `from` to the unit `to`. Nothing if the two do not measure the same.
 fn converted(from: &str, to: &str, value: i64) -> Option<i64> {
     UNITS.iter().filter(|unit| unit.suffix == from).find_map(|from| {
         let to = UNITS.iter().find(|unit| unit.suffix == to && unit.quantity == from.quantity)?;

@@ -1,12 +1,11 @@
-//! What a row of a table says: one shape for the settings, which the controller is told, and for the numbers that only
-//! planning needs.
+//! A row of a table. Settings, which the controller gets, and numbers that only planning needs have one shape.
 
 use crate::decimal::Decimal;
 use forewarm_core::settings::{Fact, Key, Thousandths};
 
 /// Names a row.
 pub(super) trait Row: Copy {
-    /// Whether it is held in whole thousandths of its unit, so that nothing finer can be written.
+    /// Whether it is held in whole thousandths of its unit. Nothing finer can then be written.
     const IN_THOUSANDTHS: bool;
 
     /// Section, name, unit, range, default.
@@ -21,7 +20,7 @@ pub(super) trait Row: Copy {
     /// What a first file writes for it.
     fn example(self) -> Example;
 
-    /// Where there is more to say of a number above its range: why, and what to do.
+    /// For a number above its range: why that is wrong and what to do, if there is more to say.
     fn beyond(self) -> Option<(&'static str, &'static str)> {
         None
     }
@@ -29,15 +28,15 @@ pub(super) trait Row: Copy {
 
 /// What a first file writes for a row.
 pub(super) enum Example {
-    /// This, to be changed.
+    /// This value, for the fitter to change.
     Written(&'static str),
-    /// This, commented out: it may be left out, and its default is none.
+    /// This value, commented out. It may be left out, and it has no default.
     Offered(&'static str),
     /// Its default, commented out.
     Default,
 }
 
-/// A line that sets a number or a word, and whether the file has it; if not it is commented out.
+/// A line that sets a number or a word. It is commented out if the file does not set it.
 pub(super) struct Line {
     /// What it means, with range and default.
     pub(super) comment: String,
@@ -88,12 +87,12 @@ pub(super) fn plausible(row: impl Row) -> Option<i64> {
     }
 }
 
-/// What to write where a row is lacking: a line to paste, and what it means.
+/// What to write where a row is missing: a line to paste, and what it means.
 pub(super) fn wanted(row: impl Row) -> String {
     format!("{} ({}, {})", Line::of(row).setting, row.meaning(), range(row.fact()))
 }
 
-/// What to do where a row is lacking that goes with `given`.
+/// What to do where `given` is there and the row that goes with it is missing.
 pub(super) fn wanted_beside(row: impl Row, given: impl Row) -> String {
     format!("{} ({}); or leave out {}", Line::of(row).setting, row.meaning(), given.fact().name)
 }
@@ -142,8 +141,8 @@ impl Row for Key {
             Self::ReducedCurrent => Offered("10"),
             Self::Reference => Written("400"),
             Self::Batteries => Offered("2"),
-            // A dead or welded heater, or a plate thermometer that fell off, is found by these alone where no contact
-            // is watched.
+            // Where no contact is watched, only these find a dead or welded heater, or a plate thermometer that fell
+            // off.
             Self::ProofEnergy | Self::CoolingAfter => Written("60"),
             Self::ProofRise => Written("1"),
             Self::ProofPadRise => Written("7"),

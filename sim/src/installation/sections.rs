@@ -85,7 +85,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
     Draft { title, channels: channel_names, sources: source_names, obeys, settings, site, bank_measured }
 }
 
-/// The batteries in parallel: those of the site, unless the settings say so themselves.
+/// Counts the batteries in parallel. The site says how many, unless the settings do.
 fn count_batteries(reader: &mut Reader, charge: &mut Charge, site: &Site) {
     let place = Place::of(Key::Batteries);
     let count = u8::try_from(site.battery.count).unwrap_or(u8::MAX);
@@ -102,7 +102,7 @@ fn count_batteries(reader: &mut Reader, charge: &mut Charge, site: &Site) {
     }
 }
 
-/// A bank that counts as one battery because nothing says how many it is made of.
+/// A bank that counts as one battery, because nothing says how many it has.
 fn uncounted(reader: &mut Reader) {
     let place = Place::of(Key::Batteries);
     if reader.span(place).is_some() {
@@ -123,7 +123,7 @@ fn whole(thousandths: i64) -> u8 {
     u8::try_from(thousandths / 1000).unwrap_or(u8::MAX)
 }
 
-/// The list has been cut to the length that fits.
+/// The list is already cut to the length that fits.
 fn push<T, const N: usize>(list: &mut FixedVec<T, N>, item: T) {
     let _ = list.push(item);
 }
@@ -251,8 +251,8 @@ fn sources<'t>(reader: &mut Reader<'t>, sections: &mut [Section<'t>]) -> Sources
     (sources, names, all_obey)
 }
 
-/// What a source gives to the bank, and what makes it obey the ceiling, if anything. One of the two must be there: that a charger obeys is
-/// never taken for granted.
+/// What a source gives to the bank, and what makes it obey the ceiling, if anything. The file must have one of the two:
+/// nobody may assume that a charger obeys.
 fn charge_current<'t>(
     reader: &mut Reader<'t>,
     section: &mut Section<'t>,
@@ -309,14 +309,14 @@ fn charge_current<'t>(
     }
 }
 
-/// Whether a text names a thing that holds a charger back, rather than being an answer of one word.
+/// Whether a text names something that holds a charger back, and is not just a word of answer.
 fn names_something(text: &str) -> bool {
     const ANSWERS: [&str; 5] = ["nothing", "nobody", "always", "unknown", "of course"];
     text.chars().filter(|letter| letter.is_alphabetic()).count() >= 6
         && !ANSWERS.contains(&text.to_lowercase().trim_end_matches(['.', '!', '?']))
 }
 
-/// Which use of the bank the word `spend` names; the reserve is a matter of its own.
+/// The use of the bank that the word `spend` names. The reserve is read separately.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Spend {
     Never,
@@ -366,14 +366,15 @@ fn bank<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> (BankUse, Giving
     (bank, giving, measured)
 }
 
-/// What of the bank the controller is given, and where the file says so; without that, what the reserve needs.
+/// Which measurements of the bank the controller gets, and where the file says so. If it does not, what the reserve
+/// needs.
 #[derive(Clone, Debug)]
 pub(super) struct Measured {
     pub(super) what: BankMeasured,
     pub(super) span: Option<Span>,
 }
 
-/// What a reserve goes by, which then is measured.
+/// What a reserve is judged by. It must then be measured.
 pub(super) fn needed_by(bank: BankUse) -> BankMeasured {
     match bank.reserve() {
         None => BankMeasured::default(),
@@ -398,7 +399,7 @@ fn measured<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, bank: BankUs
     Measured { what, span: section.key_span("measured") }
 }
 
-/// Where a file says what of the bank is measured.
+/// The key that says which quantities of the bank are measured.
 pub(super) const MEASURED: &str = "bank.measured";
 
 fn idle_reserve(reader: &mut Reader, section: &Section) {
@@ -408,7 +409,7 @@ fn idle_reserve(reader: &mut Reader, section: &Section) {
     reader.findings.add(Severity::Warning, section.key_span("spend").as_ref(), "bank.spend", message, why, remedy);
 }
 
-/// The reserve, if one is given. `Err` once a fault has been told.
+/// The reserve, if the file has one. `Err` if a fault has been reported.
 fn reserve<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Result<Option<Reserve>, Told> {
     const CHARGE: [Key; 2] = [Key::ReserveFloor, Key::ReserveResume];
     const VOLTAGE: [Key; 3] = [Key::ReserveFloorVoltage, Key::ReserveResumeVoltage, Key::ReserveSag];
@@ -441,7 +442,7 @@ fn reserve<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Result<Opt
     } else {
         None
     };
-    // Known, whichever of them are used.
+    // All of them are known keys, even those that are not used.
     for key in CHARGE.into_iter().chain(VOLTAGE) {
         let _ = section.get(key.fact().name);
     }
@@ -473,7 +474,7 @@ fn trust<'t>(reader: &mut Reader<'t>, root: &mut Section<'t>) -> Trust {
     trust
 }
 
-/// A time, or the one word that says it is not judged.
+/// A time, or the one word for a time that is not judged.
 fn unless_never<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, key: Key) -> Option<Millis> {
     let said = section.get(key.fact().name).and_then(|value| value.get_ref().as_str());
     (said != Some(NEVER)).then(|| reader.span_of_time(section, key))

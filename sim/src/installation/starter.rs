@@ -1,5 +1,6 @@
-//! A first installation file: every setting with its meaning, unit, range and default, out of the tables, so that it never goes
-//! stale. It describes an invented bank of 200 Ah at 12.8 V, and passes the check and can be rehearsed as it is.
+//! A first installation file. It lists every setting with its meaning, unit, range and default. The tables supply
+//! these, so the file never goes stale. It describes an invented bank of 200 Ah at 12.8 V. It passes the check and can
+//! be rehearsed unchanged.
 
 use super::row::{Line, bounds};
 use super::site::example;
@@ -149,17 +150,17 @@ impl Page {
         self.line(header);
     }
 
-    /// What a section says of the site.
+    /// Writes what a section says of the site.
     fn site(&mut self, section: &str) {
         self.set(example::lines(section));
     }
 
-    /// The settings of a thermometer, or those that only a check resistor has.
+    /// Writes the settings of a thermometer, or those that only a check resistor has.
     fn channel_settings(&mut self, of_check: bool) {
         self.keys("channel", |key| matches!(key, Key::CheckOhm | Key::CheckWithin) == of_check);
     }
 
-    /// Every setting of a section.
+    /// Writes every setting of a section.
     fn settings(&mut self, section: &str) {
         self.keys(section, |_| true);
     }

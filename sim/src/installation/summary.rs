@@ -96,7 +96,7 @@ fn charge(settings: &Settings) -> Vec<Quantity> {
                 Thousandths(point.at.as_millidegrees().into()),
                 Thousandths(point.limit.as_per_mille().into())
             ),
-            // To 10 mA: a limit is rounded to a part in 65 536 of the capacity.
+            // To 10 mA: a limit is rounded to 1/65 536 of the capacity.
             value: (steps / 65_536 + 5) / 10 * 10,
             unit: "A",
         });
@@ -125,7 +125,7 @@ fn line(settings: &Settings, label: &str, key: Key) -> Quantity {
     Quantity { label: label.to_owned(), value, unit: key.fact().unit }
 }
 
-/// Labels to the left, numbers on their decimal point, units after them.
+/// Labels to the left, numbers aligned at the decimal point, units after them.
 fn quantities(out: &mut dyn Write, lines: &[Quantity]) -> io::Result<()> {
     let width = lines.iter().map(|line| line.label.width()).max().unwrap_or(0);
     for Quantity { label, value, unit } in lines {

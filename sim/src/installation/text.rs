@@ -5,7 +5,7 @@ use crate::input;
 use std::io::{self, Read};
 use std::path::Path;
 
-/// An installation file is a few kilobytes; what is a hundred times that is something else.
+/// An installation file is a few kilobytes. A hundred times that is something else.
 const LARGEST: u64 = 1 << 18;
 
 /// What messages call the file at `path`; `-` is the standard input.
@@ -14,10 +14,10 @@ pub fn shown(path: &Path) -> String {
     if path == Path::new("-") { "standard input".to_owned() } else { path.display().to_string() }
 }
 
-/// The text of the file at `path`, `-` for the standard input, without its byte-order mark.
+/// The text of the file at `path`, without its byte-order mark; `-` is the standard input.
 ///
 /// # Errors
-/// What cannot be opened or read, is larger than 256 KiB, or is not text in UTF-8. Nothing else fails.
+/// The file cannot be opened or read, is larger than 256 KiB, or is not text in UTF-8. Nothing else fails.
 pub(super) fn read(path: &Path) -> Result<String, Problem> {
     let shown = shown(path);
     let mut bytes = Vec::new();

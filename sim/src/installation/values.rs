@@ -1,7 +1,7 @@
-//! Typed values out of a section: numbers in the unit and range of their row of [`TABLE`], words out of a list, names.
+//! Typed values from a section: numbers in the unit and range of their row of [`TABLE`], words from a list, names.
 //!
-//! Whatever is wrong with a value is told at once and the value marked as doubtful; a stand-in takes its place, so that the rest
-//! of the file is still examined. What is later found wrong with a stand-in is no finding.
+//! Every fault of a value is reported at once. A stand-in then takes the value's place and is marked as doubtful, so
+//! that the rest of the file is still examined. Later faults of a stand-in are not reported.
 //!
 //! [`TABLE`]: forewarm_core::settings::TABLE
 
@@ -15,21 +15,21 @@ use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use toml::de::DeValue;
 
-/// What a time is set to that is not judged.
+/// The word for a time that is not judged.
 pub(super) const NEVER: &str = "never";
 
 /// Reads values and remembers where each setting stands.
 pub(super) struct Reader<'t> {
     pub(super) findings: Findings<'t>,
-    /// Where the file lies, if it lies anywhere.
+    /// The folder of the file, if it lies in one.
     pub(super) folder: Option<PathBuf>,
     spans: HashMap<Place, Span>,
     doubts: HashSet<Doubt>,
-    /// Places of numbers of the site that are stand-ins.
+    /// The places of site numbers that are stand-ins.
     doubtful_numbers: HashSet<String>,
 }
 
-/// Something a fault of which has been told, so that a stand-in took its place.
+/// Something with a reported fault. A stand-in has taken its place.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(super) enum Doubt {
     /// One setting.
@@ -44,7 +44,7 @@ pub(super) enum Doubt {
     Ceiling,
     /// The list of sources as a whole.
     Sources,
-    /// Whether and how far the bank may be spent.
+    /// Whether the bank may be spent, and how far.
     Bank,
 }
 
@@ -60,12 +60,12 @@ impl<'t> Reader<'t> {
         Self { findings, folder, spans, doubts, doubtful_numbers }
     }
 
-    /// Where a setting stands; nothing if the file leaves it to its default.
+    /// Where a setting stands. Nothing if the file leaves it at its default.
     pub(super) fn span(&self, place: Place) -> Option<&Span> {
         self.spans.get(&place)
     }
 
-    /// Whether a stand-in took its place.
+    /// Whether a stand-in has taken its place.
     pub(super) fn doubts(&self, what: impl Into<Doubt>) -> bool {
         self.doubts.contains(&what.into())
     }
@@ -75,18 +75,18 @@ impl<'t> Reader<'t> {
         self.doubts.insert(what.into());
     }
 
-    /// Whether a stand-in took the place of the number of the site at `place`.
+    /// Whether a stand-in has taken the place of the site number at `place`.
     pub(super) fn doubts_number(&self, place: &str) -> bool {
         self.doubtful_numbers.contains(place)
     }
 
-    /// Notes that a stand-in has taken the place of a number of the site.
+    /// Notes that a stand-in has taken the place of a site number.
     pub(super) fn doubt_number(&mut self, place: String) {
         self.doubtful_numbers.insert(place);
     }
 
-    /// The setting at `place` in thousandths of its unit; its default where the section does not have it, nothing where it has
-    /// no default either.
+    /// The setting at `place` in thousandths of its unit. Its default if the section does not have it; nothing if it
+    /// has no default either.
     pub(super) fn optional(&mut self, section: &mut Section<'t>, place: Place) -> Option<i64> {
         let fact = place.key.fact();
         let Some(value) = section.get(fact.name) else {
@@ -100,7 +100,7 @@ impl<'t> Reader<'t> {
         }))
     }
 
-    /// The setting at `place` in thousandths of its unit, or its default; it must be one or the other.
+    /// The setting at `place` in thousandths of its unit, or its default. Reports it as missing if there is neither.
     pub(super) fn required(&mut self, section: &mut Section<'t>, place: Place) -> i64 {
         self.optional(section, place).unwrap_or_else(|| {
             let fact = place.key.fact();
@@ -110,7 +110,7 @@ impl<'t> Reader<'t> {
         })
     }
 
-    /// The number of a row, in its range; what is wrong with it otherwise is told.
+    /// The number of a row, in its range. Reports any fault.
     pub(super) fn in_range<R: Row>(&mut self, section: &Section<'t>, row: R, value: &Value<'t>) -> Option<Decimal> {
         let fact = row.fact();
         let (name, place) = (fact.name, section.place(fact.name));
@@ -135,7 +135,8 @@ impl<'t> Reader<'t> {
             self.findings.add(Severity::Error, Some(&value.span()), &place, message, Some(why), remedy);
             return None;
         }
-        // A wrong sign is the commonest slip; after that the default, and without one an example.
+        // A wrong sign is the commonest slip, so try that first. Then offer the default, or an example if there is
+        // none.
         let better = match fact.default {
             _ if allows(-number) => -number,
             Some(default) => real(default),
@@ -146,7 +147,7 @@ impl<'t> Reader<'t> {
         None
     }
 
-    /// A number as a whole count of 10^−`places`; `wanted` says in a message what would do.
+    /// A number as a whole count of 10^−`places`. Messages use `wanted` to say what is allowed.
     fn parts(
         &mut self,
         section: &Section<'t>,
@@ -158,7 +159,7 @@ impl<'t> Reader<'t> {
         self.whole_parts(section, name, value, decimal, (places, wanted))
     }
 
-    /// The same of a number that has been read.
+    /// The same, for a number that is already read.
     fn whole_parts(
         &mut self,
         section: &Section<'t>,
@@ -180,7 +181,7 @@ impl<'t> Reader<'t> {
         None
     }
 
-    /// A number as it is written; `wanted` says in a message what would do.
+    /// A number as written. Messages use `wanted` to say what is allowed.
     pub(super) fn decimal(
         &mut self,
         section: &Section<'t>,
@@ -221,7 +222,8 @@ impl<'t> Reader<'t> {
         }
     }
 
-    /// A number that is no row of the table, in parts of 10^−`places`, if it is there. `Err` once a fault of it has been told.
+    /// A number that is no row of the table, in parts of 10^−`places`, if it is there. `Err` if a fault has been
+    /// reported.
     pub(super) fn number(
         &mut self,
         section: &mut Section<'t>,
@@ -235,7 +237,7 @@ impl<'t> Reader<'t> {
         self.parts(section, name, value, (places, wanted)).map(Some).ok_or(Told)
     }
 
-    /// A word and what it stands for, if it is there. `Err` once a fault of it has been told.
+    /// The meaning of a word, if the word is there. `Err` if a fault has been reported.
     pub(super) fn word<T: Copy>(
         &mut self,
         section: &mut Section<'t>,
@@ -255,7 +257,7 @@ impl<'t> Reader<'t> {
         let near = value.get_ref().as_str().and_then(|text| {
             let slips = |word: &str| strsim::damerau_levenshtein(&text.to_lowercase(), &word.to_lowercase());
             let nearest = words.iter().map(|(word, _)| *word).min_by_key(|word| slips(word))?;
-            // With as many slips as letters it is another word.
+            // As many slips as letters make another word.
             (slips(nearest) <= 2 && slips(nearest) < nearest.chars().count()).then_some(nearest)
         });
         let remedy = match near {
@@ -267,7 +269,7 @@ impl<'t> Reader<'t> {
         Err(Told)
     }
 
-    /// A word that must be there. `None` once it has been told that it is not, or what is wrong with it.
+    /// A required word. `None` if it is missing or wrong, which has then been reported.
     pub(super) fn required_word<T: Copy>(
         &mut self,
         section: &mut Section<'t>,
@@ -300,7 +302,7 @@ impl<'t> Reader<'t> {
         None
     }
 
-    /// The name of a channel or source: unique among `taken`, and made so that a column of a log can carry it.
+    /// The name of a channel or source. It must not be among `taken`, and must suit as the name of a log's column.
     pub(super) fn name(&mut self, section: &mut Section<'t>, taken: &mut Vec<(String, Option<Span>)>) -> String {
         let fallback = section.path.clone();
         if !section.has("name") {
@@ -331,7 +333,7 @@ impl<'t> Reader<'t> {
     }
 }
 
-/// A fault has been told; there is no value.
+/// A fault has been reported, so there is no value.
 pub(super) struct Told;
 
 /// `"a", "b" or "c"`.
@@ -343,14 +345,15 @@ fn quoted_list<'w>(words: impl Iterator<Item = &'w str>) -> String {
     }
 }
 
-/// The number in a text that should have been one: `"8"`, `"8 °C"`, `"12,8"`.
+/// The number in a text that should be a number: `"8"`, `"8 °C"`, `"12,8"`.
 fn unquoted(text: &str) -> Option<String> {
     let number = text.trim().trim_end_matches(|letter: char| !letter.is_ascii_digit()).replace(',', ".");
     let parts = number.parse::<Decimal>().ok()?.parts(3).ok()?;
     Some(Thousandths(parts).to_string())
 }
 
-/// Conversions of what [`Reader::required`] and [`Reader::optional`] return, which lies in the range of its row and so fits.
+/// Conversions of what [`Reader::required`] and [`Reader::optional`] return. That lies in the range of its row and so
+/// fits.
 macro_rules! quantities {
     ($($name:ident -> $type:ty = $convert:expr;)*) => {
         impl<'t> Reader<'t> {
@@ -363,7 +366,7 @@ macro_rules! quantities {
     };
 }
 
-/// A place, or a key of which there is one only.
+/// A place, or a key that occurs once.
 pub(super) struct At(Place);
 
 impl From<Place> for At {
@@ -400,7 +403,7 @@ pub(super) fn unsigned(value: i64) -> u32 {
     u32::try_from(value).unwrap_or(if value < 0 { 0 } else { u32::MAX })
 }
 
-/// A span of time out of thousandths of the unit that its row states.
+/// A span of time, from thousandths of the unit in its row.
 pub(super) fn millis(key: Key, value: i64) -> Millis {
     Millis::from_millis(unsigned(value.saturating_mul(seconds(key.fact().unit))))
 }

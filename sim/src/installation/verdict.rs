@@ -1,11 +1,11 @@
-//! What the core says about the settings as a whole, put where the fitter wrote it.
+//! What the core finds wrong with the settings as a whole, reported where the fitter wrote it.
 
 use super::row::range;
 use super::values::{Doubt, Reader, seconds};
 use crate::diagnostic::Severity;
 use forewarm_core::settings::{Fact, Key, Place, Role, Settings, SettingsError, Thousandths};
 
-/// Reports every [`SettingsError`] that is not the consequence of a fault already told.
+/// Reports every [`SettingsError`], unless it follows from a fault that is already reported.
 pub(super) fn judge(reader: &mut Reader, settings: &Settings) {
     let mut errors = Vec::new();
     settings.check(|error| errors.push(error));
@@ -137,7 +137,7 @@ struct Order {
 impl Order {
     fn report(&self, reader: &mut Reader, settings: &Settings, why: &str) {
         let (lower, upper) = (reader.span(self.lower).cloned(), reader.span(self.upper).cloned());
-        // Told at the later of the two: that is where the fitter's own order broke.
+        // Reported at the later of the two: there the fitter broke the order.
         let at_upper = match (&lower, &upper) {
             (Some(lower), Some(upper)) => upper.start > lower.start,
             (lower, _) => lower.is_none(),
@@ -155,7 +155,7 @@ impl Order {
             if reader.span(there).is_none() { ", the default" } else { "" },
             if swapped { ": the two look swapped" } else { "" },
         );
-        // The other setting by its full name where its own is not enough to find it.
+        // Names the other setting in full where its own name is not enough to find it.
         let Fact { section, name, .. } = *there.key.fact();
         let there_shown = if here.key != there.key && here.key.fact().section == section {
             name.to_owned()
@@ -185,8 +185,8 @@ impl Order {
         reader.findings.add(Severity::Error, span.as_ref(), &here.to_string(), message, Some(why), remedy);
     }
 
-    /// Whether each of the two would do in the place of the other: both written, of one section and unit, and far enough apart
-    /// to be meant.
+    /// Whether each of the two values suits the other setting. Both must be written, have one section and unit, and
+    /// differ by enough to be meant.
     fn look_swapped(&self, reader: &Reader, settings: &Settings) -> bool {
         let (lower, upper) = (self.lower.key.fact(), self.upper.key.fact());
         (lower.section, lower.unit, self.lower.index) == (upper.section, upper.unit, self.upper.index)
@@ -198,14 +198,15 @@ impl Order {
             && lower.allows(self.upper_value)
     }
 
-    /// A value of `place` that puts the two in order with a useful distance between them; its default if that does.
+    /// A value for `place` that puts the two in order, with a useful distance between them. Its default, if that does
+    /// so.
     fn way_out(&self, place: Place, settings: &Settings) -> Option<i64> {
         let fact = place.key.fact();
         let scale = |place: Place| seconds(place.key.fact().unit);
         // How far the order is broken, in the smaller of the two units.
         let excess =
             self.lower_value.checked_mul(scale(self.lower))? - self.upper_value.checked_mul(scale(self.upper))?;
-        // A hysteresis must hold the noise besides.
+        // A hysteresis must also exceed the noise.
         let noise = if place.key.fact().unit == "°C" { settings.value(Place::of(Key::Noise))? + 1_000 } else { 0 };
         let needed = (excess + scale(place) - 1).div_euclid(scale(place)) + margin(place.key).max(noise);
         let value = settings.value(place)?;
@@ -216,8 +217,8 @@ impl Order {
     }
 }
 
-/// Whether a value may be proposed. `check` warns of an inhibit threshold below 5 °C, and so does not lead to one; the hard limit of
-/// the cells is their maker's to say.
+/// Whether a value may be proposed. `check` warns of an inhibit threshold below 5 °C, so it does not propose one. The
+/// hard limit of the cells is for their maker to state.
 fn is_safe(key: Key, value: i64) -> bool {
     match key {
         Key::HardLimit => false,
@@ -226,7 +227,7 @@ fn is_safe(key: Key, value: i64) -> bool {
     }
 }
 
-/// `is 5 °C`, with what follows from it where that is what has been judged.
+/// `is 5 °C`. Adds what follows from it, if that was judged.
 fn stated(settings: &Settings, place: Place, judged: i64, before: &str, between: &str) -> String {
     let unit = place.key.fact().unit;
     match settings.value(place) {
@@ -237,7 +238,7 @@ fn stated(settings: &Settings, place: Place, judged: i64, before: &str, between:
     }
 }
 
-/// Distance between two settings that leaves a useful hysteresis, in thousandths of the unit. Common practice, no source.
+/// The distance between two settings for a useful hysteresis, in thousandths of the unit. Common practice, no source.
 fn margin(key: Key) -> i64 {
     match key.fact().unit {
         "°C" => 3_000,

@@ -1,4 +1,4 @@
-//! What is allowed and should still have been meant.
+//! What is allowed but probably not intended.
 
 use super::row::real;
 use super::sections::{MEASURED, Measured, needed_by};
@@ -11,7 +11,7 @@ use forewarm_core::quantity::Millivolts;
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{BankUse, ChargeCurrent, Key, Place, Role, Settings, SettingsError, Thousandths};
 
-/// Adds the warnings about the installation as a whole. `site` is what the file says besides the settings.
+/// Adds the warnings about the installation as a whole. `site` is what the file says apart from the settings.
 pub(super) fn add(reader: &mut Reader, settings: &Settings, site: Option<&Site>, measured: &Measured) {
     let fed_by = site.and_then(|site| site.fed_by);
     let value = |key: Key| settings.value(Place::of(key)).unwrap_or(0);
@@ -87,11 +87,11 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, site: Option<&Site>,
     lone_two_wire(reader, settings, site);
     never_charging(reader, settings);
     if reader.doubts_number(feed::PLACE) {
-        // Nothing is known of what should feed the heater.
+        // It is unknown what should feed the heater.
         return;
     }
     idle_sources(reader, settings, fed_by);
-    // What feeds a heater on one source is judged with fed_by.
+    // If one source feeds the heater, fed_by is judged instead.
     if fed_by.is_none() {
         reserve(reader, settings);
         giving(reader, settings);
@@ -100,7 +100,7 @@ pub(super) fn add(reader: &mut Reader, settings: &Settings, site: Option<&Site>,
     }
 }
 
-/// Bank and heater of two systems: a reserve in volts should lie near what the heater is stated for.
+/// Bank and heater of different system voltages: a reserve in volts should lie near the heater's stated voltage.
 fn reserve(reader: &mut Reader, settings: &Settings) {
     let nominal = i64::from(settings.heater.nominal.as_millivolts());
     for key in [Key::ReserveFloorVoltage, Key::ReserveResumeVoltage] {
@@ -124,7 +124,7 @@ fn reserve(reader: &mut Reader, settings: &Settings) {
     }
 }
 
-/// A fall of the voltage that a charger's regulation and cable look like.
+/// A voltage fall that a charger's regulation and cable cause as well.
 fn giving(reader: &mut Reader, settings: &Settings) {
     let nominal = i64::from(settings.heater.nominal.as_millivolts());
     let Some(fall) = settings.value(Place::of(Key::FallVoltage)).filter(|fall| fall * 100 < nominal) else { return };
@@ -146,7 +146,8 @@ fn giving(reader: &mut Reader, settings: &Settings) {
     );
 }
 
-/// A bank of which the controller is given nothing, so that it cannot see who pays for heat, or not what its reserve goes by.
+/// A bank whose measurements the controller does not get. It then cannot see whether the bank pays for heat, or cannot
+/// judge its reserve.
 fn unmeasured(reader: &mut Reader, settings: &Settings, measured: &Measured) {
     let Measured { what, span } = measured;
     if [Doubt::Bank, Doubt::Sources].into_iter().any(|doubt| reader.doubts(doubt)) || reader.doubts_number(MEASURED) {
@@ -188,7 +189,7 @@ fn unmeasured(reader: &mut Reader, settings: &Settings, measured: &Measured) {
     reader.findings.add(Severity::Warning, span.as_ref(), MEASURED, message, Some(why), remedy);
 }
 
-/// Reference resistors that hardly go with the element.
+/// Reference resistors that hardly suit the element.
 fn references(reader: &mut Reader, settings: &Settings) {
     let mut refused = Vec::new();
     settings.check(|error| {
@@ -223,7 +224,8 @@ fn references(reader: &mut Reader, settings: &Settings) {
     }
 }
 
-/// A cell channel on two wires with none beside it: resistance that a terminal gains reads warm, and nothing contradicts it.
+/// A cell channel on two wires with no other beside it. Added resistance at a terminal reads warm, and nothing
+/// contradicts it.
 fn lone_two_wire(reader: &mut Reader, settings: &Settings, site: Option<&Site>) {
     let is_doubtful = [Doubt::Channels, Doubt::Role].into_iter().any(|doubt| reader.doubts(doubt));
     if is_doubtful || reader.doubts_number("converter.contact_growth_mohm") {
@@ -260,7 +262,7 @@ fn lone_two_wire(reader: &mut Reader, settings: &Settings, site: Option<&Site>) 
     );
 }
 
-/// Whether anything would find what makes all thermometers read wrong alike.
+/// Whether a fault that makes all thermometers read wrong alike would be found.
 fn checks(reader: &mut Reader, settings: &Settings) {
     if reader.doubts(Doubt::Channels) || reader.doubts(Doubt::Role) || settings.channels.is_empty() {
         return;
@@ -276,7 +278,7 @@ fn checks(reader: &mut Reader, settings: &Settings) {
             "a [[channel]] with role = \"check\": a fixed resistor at the converter's terminals, with check_ohm and check_within_ohm",
         );
     }
-    // One on another reference says nothing of the thermometers'.
+    // A check resistor on another reference shows nothing about the thermometers' reference.
     let references: Vec<_> = settings.channels.iter().map(|channel| channel.reference).collect();
     for (index, channel) in settings.channels.iter().enumerate() {
         let thermometers = settings.channels.iter().zip(&references);
@@ -292,7 +294,7 @@ fn checks(reader: &mut Reader, settings: &Settings) {
     }
 }
 
-/// Sources with which the heater never brings the cells to where they may be charged.
+/// Sources that never let the heater bring the cells to where they may be charged.
 fn never_charging(reader: &mut Reader, settings: &Settings) {
     let keys = [Key::HeaterStop, Key::Capacity, Key::Batteries];
     let points = settings.charge.ceiling.len();
@@ -336,7 +338,7 @@ fn never_charging(reader: &mut Reader, settings: &Settings) {
     }
 }
 
-/// Adds one warning, told where the first of `keys` stands, unless one of them is a stand-in.
+/// Adds one warning, where the first of `keys` stands. Adds none if one of the keys is a stand-in.
 fn warn(reader: &mut Reader, keys: &[Key], place: &str, message: String, why: &str, remedy: &str) {
     if keys.iter().any(|&key| reader.doubts(Place::of(key))) {
         return;
@@ -349,7 +351,7 @@ fn warn(reader: &mut Reader, keys: &[Key], place: &str, message: String, why: &s
 fn idle_sources(reader: &mut Reader, settings: &Settings, fed_by: Option<usize>) {
     for (index, source) in settings.sources.iter().enumerate() {
         let place = Place::at(Key::Budget, index);
-        // Where a heater hangs on another source, that is as it should be.
+        // If the heater hangs on another source, 0 W is right.
         let feeds_nothing = fed_by.is_some_and(|fed_by| fed_by != index);
         if source.budget.as_milliwatts() > 0 || feeds_nothing || reader.doubts(place) {
             continue;
@@ -367,7 +369,7 @@ fn idle_sources(reader: &mut Reader, settings: &Settings, fed_by: Option<usize>)
     }
 }
 
-/// Whether there is energy for the heater, which takes power with the square of its supply voltage.
+/// Whether there is energy for the heater. Its power grows with the square of the supply voltage.
 fn energy(reader: &mut Reader, settings: &Settings) {
     let keys = [Key::HeaterPower, Key::HeaterNominal, Key::SupplyMin, Key::SupplyMax];
     let doubtful = keys.iter().any(|&key| reader.doubts(Place::of(key)))
@@ -379,7 +381,7 @@ fn energy(reader: &mut Reader, settings: &Settings) {
     let heater = &settings.heater;
     let power_at = |supply: Millivolts| {
         let square = |voltage: Millivolts| u64::from(voltage.as_millivolts()).pow(2);
-        // 24 + 34 bits; a nominal voltage in range is above zero.
+        // 24 + 34 bits. A nominal voltage in range is above zero.
         u64::from(heater.power.as_milliwatts()) * square(supply) / square(heater.nominal)
     };
     let offered: u64 = settings.sources.iter().map(|source| u64::from(source.budget.as_milliwatts())).sum();

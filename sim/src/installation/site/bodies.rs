@@ -1,4 +1,4 @@
-//! Bank, plate and pad as bodies: what they are made of, how large they are, and whether such a thing can be.
+//! Bank, plate and pad as bodies: their materials, their sizes, and whether such a body can exist.
 
 use super::Sections;
 use super::fit::{mm, row};
@@ -22,10 +22,10 @@ enum Cells {
 }
 
 impl Cells {
-    /// Upwards and across (W/(m K)). Along the layers 15 to 30 is usual (from memory; arXiv:2112.09768 measured 26.6), through
-    /// them 0.4 to 1.0 (0.52 there). A whole battery has gaps and cases besides, so along the layers it is the low end. The
-    /// jelly rolls of upright cylinders conduct 20 to 30 along their axis and 0.2 to 1 across it, and the gaps between round cells take
-    /// away a third to a half (from memory).
+    /// Upwards and across (W/(m K)). Along the layers 15 to 30 is usual (from memory; arXiv:2112.09768 measured 26.6),
+    /// through them 0.4 to 1.0 (0.52 there). A whole battery also has gaps and cases, so the value along the layers is
+    /// at the low end. The jelly rolls of upright cylinders conduct 20 to 30 along their axis and 0.2 to 1 across it.
+    /// The gaps between round cells take away a third to a half (from memory).
     const fn conductivity(self) -> (f64, f64) {
         match self {
             Self::Standing => (15.0, 0.8),
@@ -62,11 +62,12 @@ pub(super) fn battery<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, ha
     battery
 }
 
-/// Better than this no battery conducts in any direction, and worse than the other not in all (W/(m K)). From memory: a jelly roll or stack
-/// has 15 to 30 along its layers (arXiv:2112.09768 measured 26.6), copper and aluminium foils included; still air has 0.025 and plastic 0.2.
+/// The least that a battery can conduct in its best direction, and the most in any direction (W/(m K)). From memory: a
+/// jelly roll or stack has 15 to 30 along its layers (arXiv:2112.09768 measured 26.6), copper and aluminium foils
+/// included; still air has 0.025 and plastic 0.2.
 const CONDUCTS: [f64; 2] = [0.2, 60.0];
 
-/// Whether batteries conduct as no material in them does.
+/// Checks whether materials in a battery can conduct as the file says.
 fn conductivities<'t>(reader: &mut Reader<'t>, section: &Section<'t>, battery: &Battery) {
     let directions = [
         (Key::ConductivityUp, battery.conductivity_up_w_per_m_k),
@@ -94,13 +95,13 @@ fn conductivities<'t>(reader: &mut Reader<'t>, section: &Section<'t>, battery: &
     }
 }
 
-/// The conductors that leave the box, where the file states both measures of one.
+/// The conductors that leave the box, if the file states both measures of one.
 fn terminal_cable<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<TerminalCable> {
     let area_mm2 = reader.given(section, Key::TerminalCableArea)?;
     Some(TerminalCable { area_mm2, length_m: reader.given(section, Key::TerminalCableLength)? })
 }
 
-/// Whether a battery is as heavy as one of its size can be, and as the cells in it.
+/// Checks whether the mass of a battery suits its size and its cells.
 fn masses<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, battery: &Battery) {
     let cell_mass = reader.given(section, Key::CellMass);
     let measures = [Key::BatteryLength, Key::BatteryWidth, Key::BatteryHeight, Key::BatteryMass];
@@ -143,7 +144,7 @@ fn masses<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, battery: &Batt
     reader.findings.add(Severity::Error, span.as_ref(), "battery.cell_mass_kg", message, why, remedy);
 }
 
-/// The plate: as long and wide as the row of batteries where the file has no measures of it.
+/// The plate. It is as long and wide as the row of batteries if the file has no measures of it.
 pub(super) fn plate<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, battery: &Battery) -> Plate {
     let material = reader.word(section, "material", &words(PLATES)).ok().flatten();
     let [length_m, width_m] = row(battery);
@@ -156,11 +157,11 @@ pub(super) fn plate<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, batt
     }
 }
 
-/// Conductances of joints that have a word (W/(m² K)), each from memory: metal on a plate with whatever air is between them; a soft pad that
-/// fills the gap; a plastic case with an air gap and foam between it and the cells.
+/// Conductances of the joints that have a word (W/(m² K)), each from memory: metal on a plate with whatever air is
+/// between them; a soft pad that fills the gap; a plastic case with an air gap and foam between it and the cells.
 const JOINTS: [(&str, f64); 3] = [("bare", 200.0), ("gap_pad", 500.0), ("plastic_case", 30.0)];
 
-/// The joint from plate to batteries (W/(m² K)): by its word, or by its own figure.
+/// The joint from plate to batteries (W/(m² K)), by its word or by its own figure.
 fn contact<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> f64 {
     let joint = reader.word(section, "contact", &JOINTS).ok().flatten();
     let own = reader.real(section, Key::PlateContact);
@@ -190,8 +191,8 @@ pub(super) fn words(materials: &[Known]) -> Vec<(&'static str, Material)> {
     materials.iter().map(|known| (known.name, known.material)).collect()
 }
 
-/// Whether plate, pad and batteries are what such things can be: the pad not too hot, the bank of the heater's voltage, as heavy as its
-/// energy. Whether they find room is [`fit`](super::fit)'s question.
+/// Checks whether plate, pad and batteries can exist as stated: the pad is not too hot, the bank has the heater's
+/// voltage, its mass suits its energy. [`fit`](super::fit) checks whether they find room.
 pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site, settings: &Settings) {
     let row_keys = [Key::Count, Key::BatteryLength, Key::BatteryWidth, Key::BatteryHeight, Key::Gap];
     let known = |reader: &Reader, section: &Section, keys: &[Key]| !reader.doubts_any(section, keys);
@@ -205,7 +206,7 @@ pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site, setti
         power_density(reader, &sections.pad, site, settings);
     }
     if known(reader, &sections.battery, &[Key::CellsInSeries]) {
-        // A heater that one source feeds has that source's voltage, whatever the bank's.
+        // A heater on one source has that source's voltage, whatever the bank's is.
         if site.fed_by.is_none() && !reader.doubts_number(super::feed::PLACE) {
             voltage(reader, &sections.battery, &site.battery, settings);
         }
@@ -215,7 +216,7 @@ pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site, setti
     }
 }
 
-/// Bank and heater of two systems.
+/// Bank and heater of different system voltages.
 fn voltage(reader: &mut Reader, section: &Section, battery: &Battery, settings: &Settings) {
     let bank_v = f64::from(battery.cells_in_series) * cell::NOMINAL_V;
     let heater_v = si::volts(settings.heater.nominal);
@@ -236,7 +237,7 @@ fn voltage(reader: &mut Reader, section: &Section, battery: &Battery, settings: 
     reader.findings.add(Severity::Warning, span.as_ref(), "battery.cells_in_series", message, Some(why), remedy);
 }
 
-/// Capacity of one battery, and mass or count of another.
+/// A capacity that suits one battery, with the mass or count of another.
 fn energy_density(reader: &mut Reader, section: &Section, battery: &Battery, settings: &Settings) {
     let capacity_ah = si::amp_hours(settings.charge.capacity);
     let bank_wh = capacity_ah * f64::from(battery.cells_in_series) * cell::NOMINAL_V;
@@ -255,11 +256,11 @@ fn energy_density(reader: &mut Reader, section: &Section, battery: &Battery, set
     reader.findings.add(Severity::Warning, span.as_ref(), "battery.mass_kg", message, Some(why), remedy);
 }
 
-/// Whether the pad bears on its area what it gives at the highest supply voltage that the heater may run on.
+/// Checks whether the pad's area can bear its power at the highest voltage that the heater may run on.
 fn power_density(reader: &mut Reader, section: &Section, site: &Site, settings: &Settings) {
     let Draw { supply_v, power_w, .. } = Heater::of(settings, site.tolerance.pad_power).at_supply_max;
     let area_cm2 = site.pad.area_m2() * 1e4;
-    // Back from square metres without what the division leaves.
+    // Converts back from square metres, and rounds off the error of the division.
     let (density, most) = (power_w / area_cm2, site.pad.most_w_per_m2.round() / 1e4);
     if density <= most {
         return;

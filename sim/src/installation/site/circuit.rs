@@ -8,7 +8,7 @@ use crate::si;
 use crate::site::{Circuit, Contact, Relay, usual_coil_v};
 use forewarm_core::settings::Settings;
 
-/// Nothing where the file has no such section.
+/// Reads the section. Returns nothing if the file does not have it.
 pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, settings: &Settings) -> Option<Circuit> {
     section.span.as_ref()?;
     let heater_v = si::volts(settings.heater.nominal);

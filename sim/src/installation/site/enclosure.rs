@@ -1,4 +1,4 @@
-//! `[box]`: its measures, and what its walls and floor are made of, in one layer or in several.
+//! `[box]`: its measures, and the materials of its walls and floor, in one layer or in several.
 
 use super::bodies::words;
 use super::table::Key;
@@ -8,7 +8,7 @@ use crate::materials::{INSULATIONS, Material};
 use crate::site::{Enclosure, Layer};
 use std::borrow::Cow;
 
-/// More layers than this no wall has.
+/// No wall has more layers than this.
 const MOST_LAYERS: usize = 8;
 
 /// How layers are written.
@@ -34,7 +34,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> En
 
 /// Walls and floor of one layer: `insulation` and `thickness_mm`.
 fn one<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> (Vec<Layer>, Vec<Layer>) {
-    // Known, so that a slip of the pen is told as one.
+    // Asks for these keys, so that a misspelt one is reported as a slip.
     for name in ["layers", "floor_layers"] {
         let _ = section.get(name);
     }
@@ -43,7 +43,7 @@ fn one<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> (Vec<Layer>, V
     (vec![wall.clone()], vec![Layer { thickness_m, ..wall }])
 }
 
-/// Walls of `layers`; the floor of `floor_layers`, or as the walls.
+/// Walls from `layers`. The floor from `floor_layers`, or the same as the walls.
 fn several<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> (Vec<Layer>, Vec<Layer>) {
     for name in ["insulation", "conductivity_w_per_m_k", "thickness_mm", "floor_thickness_mm"] {
         if section.get(name).is_some() {
@@ -62,7 +62,7 @@ fn several<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> (Vec<Layer
     (walls.clone().unwrap_or_else(stand_in), floor.or(walls).unwrap_or_else(stand_in))
 }
 
-/// The layers listed under `name`, if it is there and they are any. A fault is told.
+/// The layers listed under `name`, if it is there and lists any. A fault is reported.
 fn list<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, name: &'static str) -> Option<Vec<Layer>> {
     let is_there = section.has(name);
     let sections = section.list(name, MOST_LAYERS, FORM, &mut reader.findings)?;
@@ -82,8 +82,8 @@ fn list<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, name: &'static s
     Some(sections.into_iter().map(read).collect())
 }
 
-/// One layer: a material that `word` names, or one of which only the conductivity is known. Then a foam's density and specific heat: of
-/// so light a thing they hardly matter.
+/// One layer: a material that `word` names, or one with only its conductivity known. That one gets a foam's density and
+/// specific heat, which hardly matter for so light a material.
 fn layer<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, word: &'static str) -> Layer {
     let thickness_m = reader.real(section, Key::BoxThickness);
     let known = reader.word(section, word, &words(INSULATIONS));
@@ -119,7 +119,7 @@ fn layer<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, word: &'static 
     }
 }
 
-/// In place of layers that cannot be read.
+/// Replaces layers that cannot be read.
 fn stand_in() -> Vec<Layer> {
     vec![Layer { name: Cow::Borrowed("insulation"), material: INSULATIONS[0].material, thickness_m: 0.05 }]
 }

@@ -1,10 +1,11 @@
-//! What a first installation file says of the site: an invented pair of batteries in a box of foam, and made-up weather.
+//! What a first installation file says of the site: an invented pair of batteries in a box of foam, and made-up
+//! weather.
 
 use super::table::{Key, TEXTS};
 use crate::installation::row::{Example, Line, capital};
 use crate::materials::{INSULATIONS, Known, PLATES};
 
-/// The sections that a file has once, in the order of a first file, with what they are about.
+/// The sections that a file has once, with their subjects, in the order of a first file.
 pub(in crate::installation) const SECTIONS: [(&str, &str); 11] = [
     (
         "battery",
@@ -30,10 +31,10 @@ pub(in crate::installation) const SECTIONS: [(&str, &str); 11] = [
     ),
 ];
 
-/// The one of them that a first file only offers: it would have no effect, but to say that there is one.
+/// The one section that a first file only offers. Written out, it would only say that there is a room.
 pub(in crate::installation) const OFFERED: &str = "room";
 
-/// Every line of a section, words first.
+/// Every line of a section, with words before numbers.
 pub(in crate::installation) fn lines(section: &str) -> Vec<Line> {
     let texts = TEXTS.iter().filter(|text| text.section == section).map(|text| {
         let (set, value) = word(section, text.name);

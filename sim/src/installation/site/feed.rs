@@ -1,4 +1,4 @@
-//! `fed_by` in `[circuit]`: the one source that feeds the heater, and whether what else the file says goes with that.
+//! `fed_by` in `[circuit]`: the one source that feeds the heater, and whether the rest of the file suits it.
 
 use super::table::Key;
 use crate::diagnostic::{Severity, excerpt};
@@ -12,12 +12,13 @@ use forewarm_core::settings::{Key as Setting, Place, Settings};
 /// The key.
 const NAME: &str = "fed_by";
 
-/// Where messages say that it is.
+/// The place that messages name for it.
 pub(in crate::installation) const PLACE: &str = "circuit.fed_by";
 
-/// The source of that name as an index; nothing where the file names none. A name of no source is told, and noted as doubtful.
+/// The index of the source that the file names; nothing if it names none. A name that no source has is reported, and
+/// noted as doubtful.
 ///
-/// Names are found whatever their capitals: no two sources differ in those alone.
+/// Capitals do not matter: no two sources differ in capitals alone.
 pub(super) fn read<'t>(
     reader: &mut Reader<'t>,
     section: &mut Section<'t>,
@@ -33,7 +34,7 @@ pub(super) fn read<'t>(
         return Some(index);
     }
     reader.doubt_number(PLACE.to_owned());
-    // Where two sources have one name, one has none yet, or the list of them could not be read, that is told.
+    // Already reported: two sources with one name, one with no name yet, or a list that could not be read.
     let unnamed = names.iter().zip(sources).any(|(name, source)| *name == source.path);
     if !named.is_empty() || unnamed || reader.doubts(Doubt::Sources) {
         return None;
@@ -67,7 +68,8 @@ fn either(quoted: &[String]) -> String {
     }
 }
 
-/// What does not go with a heater that one source feeds: what a plan finds of it, without what is in doubt already.
+/// Reports what does not suit a heater that one source feeds, as a plan would find it. Leaves out what is already in
+/// doubt.
 pub(super) fn judge(
     reader: &mut Reader,
     section: &Section,
@@ -83,7 +85,7 @@ pub(super) fn judge(
     let doubts = |keys: &[Setting]| keys.iter().any(|&key| reader.doubts(Place::of(key)));
     let heater_doubtful = doubts(&[Setting::HeaterNominal, Setting::HeaterPower]);
     let limits_doubtful = heater_doubtful || doubts(&[Setting::SupplyMin, Setting::SupplyMax]);
-    // A rated voltage without a current is no rating; that is told.
+    // A rated voltage without a current is no rating. That is already reported.
     let volts_doubtful = reader.doubts_any(source, &[Key::RatedVoltage, Key::Rated])
         || source.has(Key::RatedVoltage.fact().name) && site.feed_v().is_none();
     let budgets_doubtful = (0..sources.len()).any(|index| reader.doubts(Place::at(Setting::Budget, index)));

@@ -1,7 +1,7 @@
 //! Whether batteries, plate and pad find room on each other and in the box, and which way each of them lies.
 //!
-//! Lengths are along the batteries, widths in the direction in which these stand in a row. Plate and row are centred on the floor of the
-//! box, the pad on the plate but for its shift.
+//! Lengths run along the batteries. Widths run in the direction of the row. Plate and row are centred on the floor of
+//! the box. The pad is centred on the plate, apart from its shift.
 
 use super::Sections;
 use super::table::Key;
@@ -10,11 +10,11 @@ use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::site::{Battery, Site};
 
-/// What sums and products of measures may differ by without meaning it (m).
+/// Sums and products of measures may differ by this much through rounding alone (m).
 const SLACK: f64 = 1e-9;
 
-/// Thinner than such a part of the box's longest measure, and a body is too fine for a grid that has to resolve both. Common practice, no
-/// source: cells that grow by a fifth from one to the next reach so far in some thirty steps.
+/// The thinnest body that a grid can resolve together with the box, as a part of the box's longest measure. Common
+/// practice, no source: cells that grow by a fifth from one to the next span this ratio in some thirty steps.
 const FINEST: f64 = 1.0 / 2000.0;
 
 /// Footprint of the row of batteries, with its gaps (m).
@@ -41,7 +41,7 @@ impl Flat {
         }
     }
 
-    /// With those turned by 90° that `turns` names: plate, pad, box.
+    /// The same, with plate, pad and box turned by 90° as `turns` says.
     fn turned(self, turns: [bool; 3]) -> Self {
         let turn =
             |[length, width]: [f64; 2], is_turned: bool| if is_turned { [width, length] } else { [length, width] };
@@ -49,7 +49,7 @@ impl Flat {
         Self { plate: turn(self.plate, plate), pad: turn(self.pad, pad), inside: turn(self.inside, inside) }
     }
 
-    /// What should fit, and whether it does: the row on the plate, which is a warning otherwise, and what is an error.
+    /// Whether each thing fits. If the row does not fit on the plate, that is a warning; the others are errors.
     fn fit(&self, row: [f64; 2], shift: [f64; 2]) -> [bool; 5] {
         let on_the_plate = |shift| beyond(self.pad, shift, self.plate) <= SLACK;
         [
@@ -62,10 +62,10 @@ impl Flat {
     }
 }
 
-/// Turns plate, pad and box, whose measures may be written in either order, to where all fits. As much as possible stays as it is
-/// written, and nothing is turned that then no longer fits elsewhere: a plate under all of the row stays so.
+/// Turns plate, pad and box so that everything fits. Their measures may be written in either order. As much as possible
+/// stays as written. No turn may break what fitted before: a plate under the whole row stays so.
 pub(super) fn turn(site: &mut Site) {
-    /// An error counts for more than the warning.
+    /// An error counts for more than a warning.
     const WEIGHTS: [u32; 5] = [1, 2, 2, 2, 2];
     let (row, written) = (row(&site.battery), Flat::of(site));
     let fit = |lie: &Flat| lie.fit(row, site.pad.shift_m);
@@ -84,7 +84,7 @@ pub(super) fn turn(site: &mut Site) {
     [site.enclosure.length_m, site.enclosure.width_m] = best.inside;
 }
 
-/// Whether everything finds room: what is known of it.
+/// Checks whether everything finds room, as far as its measures are known.
 pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site) {
     let known = |reader: &Reader, section: &Section, keys: &[Key]| !reader.doubts_any(section, keys);
     let row_keys = [Key::Count, Key::BatteryLength, Key::BatteryWidth, Key::BatteryHeight, Key::Gap];
@@ -111,7 +111,7 @@ pub(super) fn judge(reader: &mut Reader, sections: &Sections, site: &Site) {
     }
 }
 
-/// Whether what stands in the box finds room in it; the first that does not is enough to report.
+/// Checks whether everything in the box finds room in it. The first thing that does not is enough to report.
 fn inside(reader: &mut Reader, section: &Section, site: &Site) {
     let (Flat { plate, inside, .. }, row) = (Flat::of(site), row(&site.battery));
     let things = [("the row of batteries", row), ("the plate", plate)];
@@ -142,7 +142,7 @@ fn height(reader: &mut Reader, section: &Section, site: &Site) {
     reader.findings.add(Severity::Error, span.as_ref(), "box.height_mm", message, why, remedy);
 }
 
-/// Whether the plate lies under all of the row.
+/// Checks whether the plate lies under the whole row.
 fn under_the_row(reader: &mut Reader, section: &Section, site: &Site) {
     let (Flat { plate, .. }, row) = (Flat::of(site), row(&site.battery));
     let out = [0, 1].map(|axis| (row[axis] - plate[axis]) / 2.0);
@@ -171,7 +171,7 @@ fn under_the_row(reader: &mut Reader, section: &Section, site: &Site) {
 /// Why a pad must lie on its plate.
 const BURNS: &str = "where no plate takes the heat away, a pad burns through";
 
-/// Whether the pad is larger than its plate, which is then reported.
+/// Whether the pad is larger than its plate. If so, reports it.
 fn larger_pad(reader: &mut Reader, section: &Section, site: &Site) -> bool {
     let Flat { plate, pad, .. } = Flat::of(site);
     if fits(pad, plate) {
@@ -184,7 +184,7 @@ fn larger_pad(reader: &mut Reader, section: &Section, site: &Site) -> bool {
     true
 }
 
-/// Whether the pad's shift takes it beyond an edge of the plate.
+/// Checks whether the pad's shift takes it beyond an edge of the plate.
 fn beside_the_plate(reader: &mut Reader, section: &Section, site: &Site) {
     const NAMES: [&str; 2] = ["shift_along_mm", "shift_across_mm"];
     let (Flat { plate, pad, .. }, shift) = (Flat::of(site), site.pad.shift_m);
@@ -196,7 +196,7 @@ fn beside_the_plate(reader: &mut Reader, section: &Section, site: &Site) {
     let ways: Vec<String> = out
         .iter()
         .map(|&axis| {
-            // Never a remedy that is beyond by its rounding.
+            // Rounds down, so that the remedy itself stays within the edge.
             let room = ((plate[axis] - pad[axis]) / 2.0 * 1e4 + 1e-6).floor() / 10.0;
             if room <= 0.0 { format!("{} = 0", NAMES[axis]) } else { format!("{} from -{room} to {room}", NAMES[axis]) }
         })
@@ -213,7 +213,7 @@ fn beside_the_plate(reader: &mut Reader, section: &Section, site: &Site) {
     reader.findings.add(Severity::Error, span.as_ref(), &place, message, Some(BURNS), remedy);
 }
 
-/// Where an edge of the plate is, as a fitter sees it, in the direction of a shift.
+/// An edge of the plate in the direction of a shift, as a fitter sees it.
 fn edge(battery: &Battery, axis: usize, shift_m: f64) -> String {
     match (axis, shift_m < 0.0, battery.count) {
         (0, true, _) => "at the end where along_mm is 0".to_owned(),
@@ -225,8 +225,8 @@ fn edge(battery: &Battery, axis: usize, shift_m: f64) -> String {
     }
 }
 
-/// Whether a grid that spans the box can resolve the gap. Everything else in it is 10 mm and more by the range of its row, and the box
-/// 10 m at the most.
+/// Checks whether a grid that spans the box can resolve the gap. By the ranges of their rows, everything else in the
+/// box is at least 10 mm, and the box is at most 10 m.
 fn fine(reader: &mut Reader, section: &Section, site: &Site) {
     let (gap_m, box_m) = (site.battery.gap_m, &site.enclosure);
     let longest_m = box_m.length_m.max(box_m.width_m).max(box_m.height_m);
@@ -245,12 +245,12 @@ fn fine(reader: &mut Reader, section: &Section, site: &Site) {
     reader.findings.add(Severity::Error, span.as_ref(), "battery.gap_mm", message, why, remedy);
 }
 
-/// Whether a rectangle fits into another as both lie.
+/// Whether a rectangle fits into another, with neither turned.
 fn fits(inner: [f64; 2], outer: [f64; 2]) -> bool {
     beyond(inner, [0.0; 2], outer) <= SLACK
 }
 
-/// How far a rectangle whose middle is shifted stands out of another (m); below 0 by as much as it has room.
+/// How far a rectangle with a shifted middle stands out of another (m). Below 0, it is the room that remains.
 fn beyond(inner: [f64; 2], shift: [f64; 2], outer: [f64; 2]) -> f64 {
     let out = |axis: usize| shift[axis].abs() + (inner[axis] - outer[axis]) / 2.0;
     out(0).max(out(1))

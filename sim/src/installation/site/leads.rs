@@ -1,4 +1,5 @@
-//! What a lead of three wires can have, by its cable. A tap that reads anything else makes its channel doubtful.
+//! The bounds of a lead's resistance in three-wire wiring, from its cable. A tap that reads anything else makes its
+//! channel doubtful.
 
 use super::table::Key;
 use crate::conductor::copper_factor;
@@ -11,17 +12,18 @@ use forewarm_core::quantity::Ohms;
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{Channel, Key as Setting, Place, Role, Settings};
 
-/// What a conductor may differ by from what its length and section say, either way: lengths are paced out, and a section is a name; of its
-/// resistance IEC 60228 states only the most. Common practice, no source.
+/// How far a conductor's resistance may differ from what its length and section give, either way. Lengths are paced
+/// out, a section is only a name, and IEC 60228 states only the highest resistance for it. Common practice, no source.
 const CABLE_TOLERANCE: f64 = 0.25;
 
-/// Coldest and warmest that leads become (°C). Common practice, no source.
+/// The coldest and the warmest that leads become (°C). Common practice, no source.
 const LEADS_C: (f64, f64) = (-40.0, 60.0);
 
-/// So many standard deviations of its noise a reading may be off; one in 15 million is further. Computed, from a normal distribution.
+/// A reading may be off by this many standard deviations of its noise; one in 15 million is further off. Computed, from
+/// a normal distribution.
 const NOISE_REACH: f64 = 5.4;
 
-/// Has each lead of three wires be what its cable has, as far as the file does not state what it can be; warns where nothing says it.
+/// Bounds each lead of three wires by its cable, where the file does not state the bounds. Warns if nothing gives them.
 pub(in crate::installation) fn bound_leads<'t>(
     reader: &mut Reader<'t>,
     sections: &[Section<'t>],
@@ -53,8 +55,8 @@ pub(in crate::installation) fn bound_leads<'t>(
     }
 }
 
-/// The least and the most that the tap at one lead can read: half of what the cable has there and back, as cold and as warm as it gets, and
-/// what the converter may be off by at zero.
+/// The least and the most that the tap at one lead can read. This is half of the cable's resistance there and back, at
+/// its coldest and its warmest, and the converter's offset at zero.
 fn lead_band(channel: &Channel, mounting: &Mounting, converter: &Converter) -> (Ohms, Ohms) {
     let lead_ohm = mounting.loop_ohm_20c / 2.0;
     let noise_ohm = NOISE_REACH * converter.noise_k * Platinum::of(&channel.element).slope(0.0);
@@ -69,7 +71,7 @@ fn lead_band(channel: &Channel, mounting: &Mounting, converter: &Converter) -> (
         reason = "held within the setting's range first"
     )]
     let milliohms = |ohm: f64| Ohms::from_milliohms((ohm * 1000.0).clamp(0.0, highest as f64) as u32);
-    // Outwards, and never both the same.
+    // Rounds outwards, so that the two are never the same.
     (milliohms(least), milliohms(most + 0.001))
 }
 

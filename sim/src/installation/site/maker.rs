@@ -1,4 +1,5 @@
-//! `maker_ceiling` of `[battery]`: what its maker lets a battery be charged with, by the temperature of the cells themselves.
+//! `maker_ceiling` of `[battery]`: the charge current that its maker allows, by the temperature of the cells
+//! themselves.
 
 use crate::installation::document::Section;
 use crate::installation::row::{range, real};
@@ -6,10 +7,10 @@ use crate::installation::values::Reader;
 use crate::site::CeilingPoint;
 use forewarm_core::settings::{Fact, Key, MAX_CEILING_POINTS, Thousandths};
 
-/// How it is written.
+/// How to write it.
 const FORM: &str = "maker_ceiling = [ { cell_c = 0, c_rate = 0.05 }, { cell_c = 15, c_rate = 0.5 } ], as the battery maker's data sheet has it";
 
-/// Reads the table; an empty one if there is none, or none that can be used: a fault is told.
+/// Reads the table. It is empty if there is none, or if it has a fault, which is then reported.
 pub(super) fn ceiling<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Vec<CeilingPoint> {
     const NAME: &str = "maker_ceiling";
     let is_there = section.has(NAME);
@@ -45,7 +46,7 @@ pub(super) fn ceiling<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) ->
     if is_whole { points } else { Vec::new() }
 }
 
-/// A number with the name, range and unit of a setting, which it is not.
+/// A number that borrows the name, range and unit of a setting but is none.
 fn number<'t>(reader: &mut Reader<'t>, point: &mut Section<'t>, fact: &Fact) -> Option<f64> {
     let name = fact.name;
     let value = reader.number(point, name, 3, &range(fact)).ok()?;

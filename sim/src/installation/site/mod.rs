@@ -1,8 +1,8 @@
-//! What a file says of the site: bank, plate, pad and box as bodies, where the box stands, how the thermometers are mounted, what
-//! the sources give, the heater's circuit, the winter.
+//! What a file says of the site: bank, plate, pad and box as bodies, where the box stands, how the thermometers are
+//! mounted, what the sources give, the heater's circuit, the winter.
 //!
-//! All of it may be left out: checking and replaying need none of it. Once one of its sections is there, the others that plan and
-//! rehearsal cannot do without must be there too.
+//! A file may leave out all of it: check and replay need none of it. If a file has one of these sections, it must also
+//! have the others that plan and rehearsal need.
 //!
 //! | module | reads |
 //! |---|---|
@@ -54,7 +54,7 @@ use forewarm_core::settings::Settings;
 use std::io;
 use std::path::{Path, PathBuf};
 
-/// The sections of the site that a file has once at most.
+/// The sections of the site that a file has at most once.
 struct Sections<'t> {
     battery: Section<'t>,
     plate: Section<'t>,
@@ -84,7 +84,7 @@ impl<'t> Sections<'t> {
     }
 }
 
-/// The sections without which there is nothing to compute, and what to write.
+/// The sections that every computation needs, and what to write for each.
 const REQUIRED: [(&str, &str); 5] = [
     ("battery", "[battery] with length_mm, width_mm, height_mm and mass_kg of one battery"),
     ("pad", "[pad] with length_mm and width_mm of the heated area"),
@@ -93,8 +93,9 @@ const REQUIRED: [(&str, &str); 5] = [
     ("winter", "[winter] with weather = \"…\", a file, or with mean_c, spell_c, spell_from_day and spell_days"),
 ];
 
-/// Reads everything a file says of the site; nothing if it has no section of it. What `channels` and `sources` say of it is
-/// read in either case. `source_names` are those of the sources, or their paths where they have none.
+/// Reads everything a file says of the site. Returns nothing if the file has no section of it, but still reads the
+/// site's keys in `channels` and `sources`. `source_names` are the names of the sources, or their paths where they have
+/// none.
 pub(super) fn read<'t>(
     reader: &mut Reader<'t>,
     root: &mut Section<'t>,
@@ -163,7 +164,7 @@ pub(super) fn read<'t>(
     Some(site)
 }
 
-/// Parts of a week, if they are there. A fault is told, and stands for never.
+/// The parts of a week, if they are there. A fault is reported, and then counts as never.
 fn schedule<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Schedule> {
     let text = reader.text(section, "schedule")?;
     match text.parse() {
@@ -180,14 +181,14 @@ fn schedule<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Sc
     }
 }
 
-/// What `text` was probably meant to be, if that is a schedule.
+/// The schedule that `text` was probably meant to be, if there is one.
 fn mended(text: &str, error: &ScheduleError) -> Option<String> {
     let two_digits = |part: &str| match part.split_once([':', '.']) {
         Some((hour, minute)) => format!("{hour:0>2}:{minute:0<2}"),
         None => format!("{part:0>2}:00"),
     };
     let better = match error {
-        // A day in full: the first three letters of what stands on either side of a hyphen.
+        // A day in full: takes the first three letters on either side of a hyphen.
         ScheduleError::NeitherDayNorTime(word) => {
             let short = |day: &str| day.chars().take(3).collect::<String>().to_lowercase();
             text.replace(&**word, &word.split('-').map(short).collect::<Vec<_>>().join("-"))
@@ -204,8 +205,8 @@ fn mended(text: &str, error: &ScheduleError) -> Option<String> {
     better.parse::<Schedule>().is_ok().then_some(better)
 }
 
-/// The path of a file, if it is there, as it is written: relative to the installation file. A fault is told, and that there is no
-/// such file where the installation's own place is known.
+/// The path of a file, if it is there, as written: relative to the installation file. Reports a fault. Also reports a
+/// file that does not exist, if the folder of the installation file is known.
 fn path<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, name: &'static str) -> Option<PathBuf> {
     let text = reader.text(section, name)?;
     let place = section.place(name);
@@ -223,7 +224,7 @@ fn path<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, name: &'static s
     Some(text.into())
 }
 
-/// What is at `path` in place of a file, and what to do.
+/// What is at `path` if it is not a file, and what to do.
 fn no_file(path: &Path) -> Option<(String, Box<str>)> {
     let error = match path.metadata() {
         Ok(found) if found.is_file() => return None,

@@ -1,4 +1,4 @@
-//! What `[[channel]]` says besides the settings: where the element sits, how good it is, how it is cabled.
+//! What `[[channel]]` says apart from the settings: where the element sits, how good it is, how it is cabled.
 
 use super::point;
 use super::table::Key;
@@ -73,7 +73,7 @@ pub(super) fn read<'t>(
 
 fn mounting<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, channel: &Channel, row: Row) -> Mounting {
     if let Role::Check(_) = channel.role {
-        // It is no thermometer. What stands here is of one in the air, which nobody reads.
+        // It is no thermometer. Nobody reads these values, which are those of a thermometer in the air.
         return Mounting {
             at: Spot::Air,
             r0_ohm: ohms(channel.element.r0()),
@@ -94,7 +94,7 @@ fn mounting<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, channel: &Ch
     let is_stated = section.has("cable_m") && section.has("cable_mm2");
     let cable_ohm = 2.0 * cable_m * ohm_per_m_20c(cable_mm2);
     let (loop_ohm_20c, loop_from) = match channel.leads {
-        // What was measured is more than what a cable of that size should have.
+        // A measurement counts for more than the resistance that a cable of that size should have.
         Leads::TwoWire { loop_at_20c, .. } if loop_at_20c.as_micro_ohms() > 0 => {
             (ohms(loop_at_20c), LoopFrom::Measured { cable_ohm: is_stated.then_some(cable_ohm) })
         }
@@ -118,7 +118,7 @@ fn mounting<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, channel: &Ch
     }
 }
 
-/// The part of the air that the element sees, and where that is known from.
+/// The part of the air that the element sees, and the source of that number.
 fn air_share<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, at: Spot) -> (f64, ShareFrom) {
     let is_stated = section.has("air_share_pct");
     let share = reader.real(section, Key::AirShare);
@@ -160,7 +160,7 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, Row 
     ];
     let said = reader.word(section, "at", &words).ok().flatten();
     let at = said.unwrap_or(match role {
-        // One battery has no neighbour, and of what is left the top is the farthest from the heater.
+        // One battery has no neighbour. Of the other places, the top is the farthest from the heater.
         Role::Cell if count == Some(1) => At::Top,
         Role::Cell => At::Between,
         Role::Pad => At::Plate,
@@ -230,7 +230,7 @@ fn spot<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, role: Role, Row 
     }
 }
 
-/// A thermometer that does not sit where its role has it.
+/// A thermometer whose place does not suit its role.
 fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At, count: Option<usize>) {
     let (off_the_heater, to_plate, to_air) = if count == Some(1) {
         (
@@ -276,7 +276,7 @@ fn misplaced(reader: &mut Reader, section: &Section, role: Role, at: At, count: 
     reader.findings.add(Severity::Warning, section.key_span("at").as_ref(), &place, message, Some(why), remedy);
 }
 
-/// A measured lead resistance that is far from what the stated cable has.
+/// A measured lead resistance that is far from that of the stated cable.
 fn leads(reader: &mut Reader, section: &Section, channel: &Channel, index: usize, mounting: &Mounting) {
     let place = SettingPlace::at(Setting::LeadLoop, index);
     let Leads::TwoWire { loop_at_20c, .. } = channel.leads else { return };

@@ -1,5 +1,5 @@
-//! Numbers of a site, as binary fractions in SI units: what they feed is computed, not decided, so exactness to the
-//! last decimal is not asked of them.
+//! Numbers of a site, as binary fractions in SI units. They feed computations, not decisions, so they need not be exact
+//! to the last decimal.
 
 use super::table::Key;
 use crate::installation::document::Section;
@@ -7,7 +7,7 @@ use crate::installation::row::{real, wanted};
 use crate::installation::values::Reader;
 
 impl<'t> Reader<'t> {
-    /// The number of `key` in SI units, or its default; it must be one or the other.
+    /// The number of `key` in SI units, or its default. Reports it as missing if there is neither.
     pub(super) fn real(&mut self, section: &mut Section<'t>, key: Key) -> f64 {
         self.given(section, key).unwrap_or_else(|| {
             section.lacks(key.fact().name, wanted(key));
@@ -38,7 +38,7 @@ impl<'t> Reader<'t> {
         real(key.fact().minimum) / key.per()
     }
 
-    /// Whether a stand-in took the place of one of `keys`, so that what follows from it is no finding.
+    /// Whether a stand-in has taken the place of one of `keys`. What follows from it is then not reported.
     pub(super) fn doubts_any(&self, section: &Section<'t>, keys: &[Key]) -> bool {
         keys.iter().any(|key| self.doubts_number(&section.place(key.fact().name)))
     }

@@ -16,7 +16,8 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, in_ro
     }
 }
 
-/// In a room there is no wind, whatever the default says; a file that says otherwise of it means one of the two.
+/// The exposure to wind. A room has none, whatever the default says. A file that states both a room and wind means only
+/// one of the two.
 fn exposure<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, in_room: bool) -> f64 {
     let exposure = reader.real(section, Key::Exposure);
     if !in_room {

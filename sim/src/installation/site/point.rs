@@ -1,4 +1,4 @@
-//! A thermometer at a point of a battery's case: where it is, and that a face of the case is there.
+//! A thermometer at a point of a battery's case. The point must lie on a face of the case.
 
 use super::fit::mm;
 use super::table::Key;
@@ -6,14 +6,15 @@ use crate::installation::document::Section;
 use crate::installation::values::Reader;
 use crate::site::Battery;
 
-/// The three measures of a point, in the order of a battery's own: along it, across it, up.
+/// The three coordinates of a point, in the order of a battery's own measures: along it, across it, up.
 const KEYS: [Key; 3] = [Key::PointAlong, Key::PointAcross, Key::PointUp];
 
-/// So near to a face a point counts as on it (m). Common practice, no source: nobody places an element on a case more exactly.
+/// A point this near to a face counts as on it (m). Common practice, no source: nobody places an element on a case more
+/// exactly.
 pub(super) const ON_A_FACE_M: f64 = 1e-3;
 
-/// Reads the point; `case` is the battery, if its measures are known. What is returned lies on the case, brought there by a millimetre at
-/// the most, or a fault has been reported.
+/// Reads the point. `case` is the battery, if its measures are known. The returned point lies on the case, moved there
+/// by at most a millimetre; otherwise a fault has been reported.
 pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, case: Option<&Battery>) -> [f64; 3] {
     let point = KEYS.map(|key| reader.real(section, key));
     let is_stated = KEYS.iter().all(|key| section.has(key.fact().name));
@@ -37,7 +38,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, case:
     }
 }
 
-/// Refuses the measures of a point where there is none.
+/// Refuses the coordinates of a point where none is allowed.
 pub(super) fn refuse<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) {
     for key in KEYS {
         let name = key.fact().name;
@@ -50,8 +51,8 @@ pub(super) fn refuse<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) {
     }
 }
 
-/// The point of the surface of `case` nearest to `point`. `Err` with it, and what is wrong, where that is farther than
-/// [`ON_A_FACE_M`].
+/// The point on the surface of `case` that is nearest to `point`. If it is farther away than [`ON_A_FACE_M`], `Err`
+/// with what is wrong and that nearest point.
 fn nearest(point: [f64; 3], case: [f64; 3]) -> Result<[f64; 3], (&'static str, [f64; 3])> {
     let mut held = point;
     for (measure, full) in held.iter_mut().zip(case) {
@@ -61,7 +62,7 @@ fn nearest(point: [f64; 3], case: [f64; 3]) -> Result<[f64; 3], (&'static str, [
     if off > ON_A_FACE_M + 1e-9 {
         return Err(("in mid-air, outside of the case of", held));
     }
-    // What lies within goes to the face that is nearest; of two, to the one that comes first.
+    // A point inside goes to the nearest face. Of two equally near, the first one counts.
     let to_faces = (0..3).flat_map(|axis| [(held[axis], axis, 0.0), (case[axis] - held[axis], axis, case[axis])]);
     let Some((depth, axis, face)) = to_faces.min_by(|a, b| a.0.total_cmp(&b.0)) else { return Ok(held) };
     held[axis] = face;

@@ -1,4 +1,4 @@
-//! `[converter]` and `[tolerance]`: how far readings, and the real thing, may be from what is written down.
+//! `[converter]` and `[tolerance]`: how far readings and real parts may differ from what is written down.
 
 use super::table::Key;
 use crate::diagnostic::Severity;
@@ -8,11 +8,13 @@ use crate::platinum::{Platinum, ohms};
 use crate::site::{Converter, Tolerance};
 use forewarm_core::settings::{Key as Setting, Place, Role, Settings};
 
-/// Least noise of a measurement, as part of a converter's code, with which a reading in the middle of a code moves soon enough: one in
-/// 22 is then another code, and a hundred in a row are the same once in a hundred times. Computed, from a normal distribution.
+/// The least noise that moves a reading in the middle of a code soon enough, as a part of a converter's code. With this
+/// noise one reading in 22 has another code, and a hundred in a row are the same once in a hundred times. Computed,
+/// from a normal distribution.
 const LEAST_NOISE_OF_A_CODE: f64 = 0.25;
 
-/// So many standard deviations of its noise a reading may be off: one in 15 million is further. Computed, from a normal distribution.
+/// A reading may be off by this many standard deviations of its noise; one in 15 million is further off. Computed, from
+/// a normal distribution.
 const NOISE_REACH: f64 = 5.4;
 
 pub(super) fn converter<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Converter {
@@ -31,7 +33,7 @@ pub(super) fn converter<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) 
     }
 }
 
-/// Whether channels that all stand still for as long as the settings allow can only be broken ones.
+/// Checks that sound channels cannot all stand still for as long as the settings allow.
 pub(super) fn judge(reader: &mut Reader, section: &Section, converter: &Converter, settings: &Settings) {
     let place = Place::of(Setting::StillAfter);
     let channels = (0..settings.channels.len()).map(|index| Place::at(Setting::Reference, index));
@@ -69,7 +71,7 @@ pub(super) fn judge(reader: &mut Reader, section: &Section, converter: &Converte
     }
 }
 
-/// Bands of check resistors that sound parts may leave.
+/// Checks whether sound parts may leave the bands of the check resistors.
 fn judge_checks(reader: &mut Reader, converter: &Converter, settings: &Settings) {
     for (index, channel) in settings.channels.iter().enumerate() {
         let place = Place::at(Setting::CheckWithin, index);

@@ -1,4 +1,4 @@
-//! What `[[source]]` says besides the settings, and `[load]`: who gives and who takes, and when.
+//! What `[[source]]` says apart from the settings, and `[load]`: who gives and who takes, and when.
 
 use super::table::Key;
 use crate::diagnostic::Severity;
@@ -18,7 +18,7 @@ fn supply<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, source: &Sourc
     let power_w = reader.given(section, Key::SupplyPower);
     let presence = presence(reader, section);
     let rating = rating(reader, section);
-    // Without its voltage a rating says nothing of power that could be played.
+    // Without its voltage, a rating gives no power to play.
     let rated_w = rating.and_then(|rating| rating.rated_v.map(|volts| rating.leaves_w(volts)));
     let most_w = real(Key::SupplyPower.fact().maximum);
     if let Some(rated_w) = rated_w.filter(|&rated_w| power_w.is_none() && rated_w > most_w) {
@@ -69,7 +69,7 @@ fn rating<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<Rati
     Some(Rating { rated_a: rated_a?, rated_v, derate, other_loads_w })
 }
 
-/// What a rehearsal would show of the sources, and should have been meant.
+/// Faults of the sources that a rehearsal would show, and that were probably not intended.
 pub(super) fn judge(reader: &mut Reader, sections: &[Section], site: &Site, settings: &Settings) {
     for (index, ((section, supply), source)) in sections.iter().zip(&site.supplies).zip(&settings.sources).enumerate() {
         let said = PRESENCE.iter().any(|name| section.has(name));
@@ -87,7 +87,7 @@ pub(super) fn judge(reader: &mut Reader, sections: &[Section], site: &Site, sett
             let (key, given_w, what) = if section.has("power_w") {
                 ("power_w", supply.power_w, "is")
             } else {
-                // To a whole watt, and never more than it has.
+                // Rounded down to a whole watt, so that it is never more than the source has.
                 ("rated_a", supply.power_w.floor(), "at rated_v, less derate_pct and other_loads_w, leaves")
             };
             let place = section.place(key);

@@ -1,4 +1,4 @@
-//! `[winter]`: which weather, how long, and what it begins with.
+//! `[winter]`: which weather, how long, and how it begins.
 
 use super::table::Key;
 use crate::diagnostic::Severity;
@@ -33,7 +33,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Wi
     winter
 }
 
-/// What makes weather up.
+/// The keys of made-up weather.
 const MADE_UP: [Key; 7] =
     [Key::Mean, Key::DailySwing, Key::SpellMean, Key::SpellFrom, Key::SpellDays, Key::Wind, Key::Noon];
 
@@ -62,7 +62,7 @@ fn weather<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> WeatherSou
         return WeatherSource::File("weather.csv".into());
     }
     if made_up.is_none() {
-        // What stands for a file has been told to be none.
+        // Already reported: the value is no file name.
         return WeatherSource::File("weather.csv".into());
     }
     let spell = ColdSpell {
@@ -77,14 +77,14 @@ fn weather<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> WeatherSou
     WeatherSource::ColdSpell(spell)
 }
 
-/// Month and day, as every year has them.
+/// Month and day, as in any year.
 fn from<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Option<(i8, i8)> {
     let text = reader.text(section, "from")?;
     let parsed = text.split_once('-').and_then(|(month, day)| {
         let number = |text: &str| {
             (text.len() == 2 && text.bytes().all(|byte| byte.is_ascii_digit())).then(|| text.parse::<i8>().ok())?
         };
-        // A year without a leap day: a season may begin in any year.
+        // A year without a leap day, because a season may begin in any year.
         let date = Date::new(2001, number(month)?, number(day)?).ok()?;
         Some((date.month(), date.day()))
     });
