@@ -1,13 +1,13 @@
-//! Copper conductors: what they resist and what they carry.
+//! Copper conductors: their resistance and the current they carry.
 
 /// A nominal cross-section.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Size {
     /// Nominal cross-section (mm²): a name rather than a measurement.
     pub area_mm2: f64,
-    /// Most it may resist at 20 °C (Ω/km), plain copper.
+    /// Highest resistance at 20 °C (Ω/km), plain copper.
     pub ohm_per_km_20c: f64,
-    /// What it may carry for hours in surroundings of 30 °C (A), insulated for 70 °C; see [`capacity_a`].
+    /// Current that it may carry for hours in surroundings of 30 °C (A), with insulation for 70 °C; see [`capacity_a`].
     pub capacity_a: f64,
 }
 
@@ -20,9 +20,9 @@ const fn size(area_mm2: f64, ohm_per_km_20c: f64, capacity_a: f64) -> Size {
 /// # Source
 /// Resistance: IEC 60228, class 5 (flexible), plain copper; from memory and checked against three public restatements.
 ///
-/// Current: IEC 60364-5-52:2009, two loaded conductors of one PVC cable in a thermally insulated wall (method A2), by way of a public
-/// restatement up to 16 mm², beyond from memory. The insulated box and the bundle behind a panel are no better than that wall. Below
-/// 1.5 mm²: flexible cords as usually rated, 3, 6 and 10 A, from memory.
+/// Current: IEC 60364-5-52:2009, two loaded conductors of one PVC cable in a thermally insulated wall (method A2), from
+/// a public restatement up to 16 mm², larger sizes from memory. The insulated box, and the bundle behind a panel, are
+/// no better than that wall. Below 1.5 mm²: flexible cords at their usual ratings, 3, 6 and 10 A, from memory.
 #[rustfmt::skip]
 pub const SIZES: [Size; 12] = [
     size(0.5, 39.0, 3.0),
@@ -42,7 +42,7 @@ pub const SIZES: [Size; 12] = [
 /// Temperature coefficient of the resistance of annealed copper at 20 °C (1/K). Source: IEC 60028.
 pub const COPPER_PER_K: f64 = 0.003_93;
 
-/// Temperature that the insulation of an ordinary cable bears for years (°C). Source: IEC 60364-5-52, PVC.
+/// Temperature that the insulation of an ordinary cable withstands for years (°C). Source: IEC 60364-5-52, PVC.
 const INSULATION_C: f64 = 70.0;
 
 /// Resistance of copper at `t_c` °C as a multiple of that at 20 °C.
@@ -51,9 +51,9 @@ pub fn copper_factor(t_c: f64) -> f64 {
     1.0 + COPPER_PER_K * (t_c - 20.0)
 }
 
-/// Most that one conductor of `area_mm2` may resist at 20 °C (Ω/m).
+/// Highest resistance of one conductor of `area_mm2` at 20 °C (Ω/m).
 ///
-/// A size that the standard does not list is given the largest product of resistance and area among those that it does, so that the
+/// A size that the standard does not list gets the largest product of resistance and area of all listed sizes. So the
 /// answer errs towards more.
 #[must_use]
 pub fn ohm_per_m_20c(area_mm2: f64) -> f64 {
@@ -70,14 +70,14 @@ pub fn loop_ohm(length_m: f64, ohm_per_m_20c: f64, t_c: f64) -> f64 {
     2.0 * length_m * ohm_per_m_20c * copper_factor(t_c)
 }
 
-/// What a cable of two conductors of `area_mm2` may carry for hours in surroundings of `t_c` °C (A): the figure of the next
-/// smaller listed size, and none at all where the surroundings are as warm as the insulation may become.
+/// Current that a cable of two conductors of `area_mm2` may carry for hours in surroundings of `t_c` °C (A). This is
+/// the figure of the next smaller listed size. It is zero if the surroundings are as warm as the insulation may become.
 ///
-/// Cooler surroundings than 30 °C are not credited: a fuse does not know the season.
+/// Cooler surroundings than 30 °C earn no credit: a fuse does not know the season.
 ///
 /// # Source
-/// [`SIZES`]; for warmer surroundings heat goes with the square of the current and with the temperature difference, which is how
-/// IEC 60364-5-52 has its factors (0.87 at 40 °C).
+/// [`SIZES`]. For warmer surroundings: heat goes with the square of the current and with the temperature difference.
+/// The factors of IEC 60364-5-52 follow from that (0.87 at 40 °C).
 #[must_use]
 pub fn capacity_a(area_mm2: f64, t_c: f64) -> f64 {
     let smaller = SIZES.iter().rev().find(|size| size.area_mm2 <= area_mm2 * (1.0 + 1e-9));

@@ -1,8 +1,8 @@
-//! Whether one source can feed the heater alone, and whether what the controller is told goes with that.
+//! Whether one source can feed the heater alone, and whether the settings agree with that.
 //!
-//! The controller knows of no wiring: it adds up the budgets of all sources that are there, and where the policy lets it, the bank's
-//! charge, and switches the heater on where that is enough. With a heater on the bank's bus it is right. With one that hangs on a
-//! single source, whatever else is counted never reaches the heater.
+//! The controller knows nothing of the wiring. It adds up the budgets of all sources that are present and, if the
+//! policy permits, the bank's charge. It switches the heater on if that is enough. With a heater on the bank's bus it
+//! is right. With a heater on a single source, the rest never reaches the heater.
 
 use crate::conductor::{loop_ohm, ohm_per_m_20c};
 use crate::figures::{fixed, plain, uncertain};
@@ -12,28 +12,28 @@ use crate::si;
 use crate::site::{Circuit, Site};
 use forewarm_core::settings::{BankUse, Settings};
 
-/// Part by which the voltage of the source may lie off the one that the heater's power is stated for, with a plan that reckons with that:
-/// 1 % of power.
+/// Largest difference, as a part, between the source's voltage and the heater's stated voltage at which the plan still
+/// uses the stated one: 1 % of power.
 const SAME_V: f64 = 0.005;
 
 /// The one source that feeds the heater.
 pub(crate) struct Feed<'s> {
-    /// What it is called.
+    /// Name of the source.
     name: &'s str,
-    /// Its voltage (V); nothing where the file does not say.
+    /// Its voltage (V); `None` if the file does not state it.
     volts: Option<f64>,
-    /// What the cable leaves of each volt at the strongest heater.
+    /// Part of each volt that the cable leaves for the strongest heater.
     reach: f64,
     budget_w: f64,
     /// The other sources that have a heat budget.
     others: Vec<&'s str>,
-    /// Whether the bank may be spent on heat.
+    /// Whether the bank may give its charge for heat.
     is_bank_spent: bool,
     heater: Heater,
 }
 
 impl<'s> Feed<'s> {
-    /// Of an installation whose sources have these `names`; nothing where the heater hangs on the bank.
+    /// The feed of an installation whose sources have these `names`; `None` if the heater is on the bank.
     pub(crate) fn of(settings: &Settings, site: &Site, names: &'s [String]) -> Option<Self> {
         let source = site.fed_by?;
         let name = |index: usize| names.get(index).map_or("a source", String::as_str);
@@ -51,7 +51,7 @@ impl<'s> Feed<'s> {
         })
     }
 
-    /// Dangerous where the bank is to be spent on heat that it cannot give.
+    /// Dangerous if the settings spend the bank on heat that it cannot give.
     pub(crate) fn bank(&self) -> Option<Finding> {
         self.is_bank_spent.then(|| {
             Finding::danger(
@@ -66,7 +66,7 @@ impl<'s> Feed<'s> {
         })
     }
 
-    /// Dangerous where nobody knows the source's voltage, or where the heater may not run at it.
+    /// Dangerous if nobody knows the source's voltage, or if the heater may not run at it.
     pub(crate) fn voltage(&self) -> Option<Finding> {
         let Self { name, heater, .. } = self;
         let (lowest_v, highest_v) = (heater.at_supply_min.supply_v, heater.at_supply_max.supply_v);
@@ -114,30 +114,31 @@ impl<'s> Feed<'s> {
         })
     }
 
-    /// Whether the heater must be taken for one on mains: nothing says that its source gives direct current.
+    /// Whether the plan must take the heater for one on mains: the file does not say that its source gives direct
+    /// current.
     pub(crate) fn is_mains(&self) -> bool {
         self.heater.at_nominal.supply_v > EXTRA_LOW_AC_V
     }
 
-    /// What is said in place of sizing its circuit, where it must be.
+    /// The finding in place of the circuit's size, for such a heater.
     pub(crate) fn mains(&self) -> Option<Finding> {
         self.is_mains().then(|| not_sized(self.heater.at_nominal.supply_v))
     }
 
-    /// Voltage of the heater with its source there (V), and what the controller then reckons that it takes (W): at the highest
-    /// voltage where the source's is not known.
+    /// Voltage of the heater when its source is present (V), and the power that the controller then assumes (W). If the
+    /// source's voltage is not known, both are at the highest voltage.
     fn load(&self) -> (f64, f64) {
         let nominal = self.heater.at_nominal;
         let volts = self.volts.unwrap_or(self.heater.at_supply_max.supply_v);
         (volts, nominal.power_w * (volts / nominal.supply_v).powi(2))
     }
 
-    /// Whether the source's own heat budget carries the heater: dangerous where others make it up in the controller's books, for then
-    /// it is overloaded.
+    /// Whether the source's own heat budget carries the heater. Dangerous if other budgets fill the gap in the
+    /// controller's books: then the source is overloaded.
     pub(crate) fn budget(&self) -> Option<Finding> {
         let Self { name, budget_w, .. } = self;
         let (volts, load_w) = self.load();
-        // At a voltage beyond its limits it does not run, whatever the budgets.
+        // Outside its voltage limits the heater does not run, whatever the budgets.
         let is_kept_off = self.volts.is_some() && self.voltage().is_some();
         if is_kept_off || *budget_w >= load_w {
             return None;
@@ -166,7 +167,7 @@ impl<'s> Feed<'s> {
         })
     }
 
-    /// What the heat budget of a source comes to that does not feed the heater.
+    /// What the heat budgets of sources that do not feed the heater mean.
     pub(crate) fn others(&self) -> Option<Finding> {
         let Self { name, others, .. } = self;
         let they = match others.len() {
@@ -191,7 +192,7 @@ impl<'s> Feed<'s> {
         ))
     }
 
-    /// How the heater is fed, where nothing is wrong with that.
+    /// How the heater is fed, if nothing is wrong.
     fn given(&self) -> Option<Finding> {
         let volts = self.volts?;
         let nominal = self.heater.at_nominal;
@@ -220,7 +221,7 @@ impl<'s> Feed<'s> {
         ))
     }
 
-    /// All that is found.
+    /// All findings.
     pub(crate) fn findings(&self) -> Vec<Finding> {
         let wrong = [self.bank(), self.voltage(), self.budget()];
         let given = if wrong.iter().all(Option::is_none) { self.given() } else { None };
@@ -228,7 +229,8 @@ impl<'s> Feed<'s> {
     }
 }
 
-/// What the cable leaves of each volt at the strongest heater. Where no conductor is chosen yet, it has the drop that is allowed.
+/// Part of each volt that the cable leaves for the strongest heater. If no conductor is chosen yet, the cable has the
+/// allowed drop.
 fn reach(circuit: &Circuit, heater: &Heater) -> f64 {
     let Some(mm2) = circuit.cable_mm2 else { return 1.0 - circuit.drop };
     let line_ohm = loop_ohm(circuit.cable_m, ohm_per_m_20c(mm2), circuit.cable_c);
@@ -294,7 +296,7 @@ mod tests {
         let finding = at(&settings, &mut site, 12.0);
         assert_eq!(finding.severity, Severity::Change, "{finding:?}");
         assert!(finding.change.unwrap().starts_with("heater.nominal_v = 12 and power_w = 105.4:"));
-        // More than the plan reckons with is no better: the plate gets hotter. 120 W × (13.8 / 12.8)² = 139.48 W.
+        // A higher power than the plan uses is no better: the plate gets hotter. 120 W × (13.8 / 12.8)² = 139.48 W.
         let finding = at(&settings, &mut site, 13.8);
         assert_eq!(finding.severity, Severity::Change, "{finding:?}");
         assert!(finding.change.unwrap().starts_with("heater.nominal_v = 13.8 and power_w = 139.4:"));
@@ -335,11 +337,11 @@ mod tests {
             site.supplies[1].rating = Some(Rating { rated_v, ..site.supplies[1].rating.unwrap() });
             Feed::of(&settings, &site, &names(&["engine", "mains"])).unwrap().voltage().map(|finding| finding.severity)
         };
-        // The limits themselves are within, as the controller has it.
+        // The limits themselves are permitted, as in the controller.
         for volts in [12.0, 13.8, 15.0] {
             assert_eq!(at(Some(volts)), None, "{volts} V");
         }
-        // It would stand there with the heater off, and lower with it on.
+        // The voltage would be at the limit with the heater off, and below it with the heater on.
         assert_eq!(at(Some(11.5)), Some(Severity::Danger));
         for volts in [None, Some(11.4), Some(15.1), Some(48.0)] {
             assert_eq!(at(volts), Some(Severity::Danger), "{volts:?}");

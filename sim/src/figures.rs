@@ -1,6 +1,7 @@
-//! Numbers as a plan prints them: no more digits than their uncertainty leaves, one shape for all.
+//! Numbers as a plan prints them: no more digits than their uncertainty justifies, one shape for all.
 
-/// `9.4 ± 0.9 A`: the uncertainty with one significant digit, two where the first is a 1, and the value as far as that goes.
+/// `9.4 ± 0.9 A`: the uncertainty has one significant digit, or two if the first is a 1. The value has the same decimal
+/// places.
 #[must_use]
 pub(crate) fn uncertain(value: f64, uncertainty: f64, unit: &str) -> String {
     let places = places(uncertainty);
@@ -11,7 +12,7 @@ pub(crate) fn uncertain(value: f64, uncertainty: f64, unit: &str) -> String {
     }
 }
 
-/// Decimal places down to which a number with this uncertainty means something; negative for tens and hundreds.
+/// Decimal places that are significant for a number with this uncertainty; negative for tens and hundreds.
 fn places(uncertainty: f64) -> i32 {
     if !(uncertainty > 0.0 && uncertainty.is_finite()) {
         return 3;
@@ -23,13 +24,13 @@ fn places(uncertainty: f64) -> i32 {
     (i32::from(digit < 1.95) - first).min(9)
 }
 
-/// `value` to so many decimal places, tens and hundreds included.
+/// `value` to `places` decimal places, tens and hundreds included.
 fn rounded(value: f64, places: i32) -> String {
     let grain = 10_f64.powi(-places);
     fixed((value / grain).round() * grain, usize::try_from(places).unwrap_or(0))
 }
 
-/// `value` with so many decimals and no negative zero.
+/// `value` with a fixed number of decimals and no negative zero.
 #[must_use]
 pub(crate) fn fixed(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");
@@ -37,18 +38,18 @@ pub(crate) fn fixed(value: f64, decimals: usize) -> String {
     if is_zero { text.trim_start_matches('-').to_owned() } else { text }
 }
 
-/// A number that is exact, such as a setting: up to three decimals, none that is not needed.
+/// An exact number, such as a setting: up to three decimals, without trailing zeros.
 #[must_use]
 pub(crate) fn plain(value: f64) -> String {
     let text = fixed(value, 3);
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
-/// `value` up to the next whole number of `grain`; rounding errors of the arithmetic before do not lift it one further.
+/// `value` up to the next whole number of `grain`. Rounding errors of earlier arithmetic do not lift it one further.
 #[must_use]
 pub(crate) fn raised_to(value: f64, grain: f64) -> f64 {
     let steps = (value / grain - 1e-9).ceil();
-    // A fraction divided by its whole reciprocal is the double nearest to the decimal number; multiplied it need not be.
+    // A fraction divided by its whole reciprocal is the double nearest to the decimal number. A product may not be.
     if grain < 1.0 { steps / (1.0 / grain).round() } else { steps * grain }
 }
 

@@ -1,4 +1,5 @@
-//! What is fine, what is not, and what to change. A plan lists findings at its top; reading a file warns of some.
+//! What is fine, what is not, and what to change. A plan lists findings at its top; the file reader reports some as
+//! warnings.
 
 use serde::Serialize;
 
@@ -8,7 +9,7 @@ use serde::Serialize;
 pub enum Severity {
     /// Somebody or something can come to harm.
     Danger,
-    /// It will not do what it is for, or not for long.
+    /// The installation will not do its job, or not for long.
     Change,
     /// As it should be.
     Fine,
@@ -49,11 +50,11 @@ pub struct Finding {
     pub part: Part,
     /// What was found, with the figures.
     pub text: String,
-    /// What to change; nothing where all is well.
+    /// What to change; `None` if all is well.
     pub change: Option<String>,
-    /// Whether with this the installation fails its check, so that a script sees it: so does everything dangerous.
+    /// Whether the installation fails its check with this, so that a script sees it. Every dangerous finding does.
     pub fails: bool,
-    /// Whether without it the rest hardly matters.
+    /// Whether the rest hardly matters until this is changed.
     pub headline: bool,
 }
 
@@ -63,7 +64,7 @@ impl Finding {
         Self { severity: Severity::Fine, part, text: text.into(), change: None, fails: false, headline: false }
     }
 
-    /// Something will not do.
+    /// Something is not good enough.
     pub(crate) fn change(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
         Self {
             severity: Severity::Change,
@@ -80,7 +81,7 @@ impl Finding {
         Self { severity: Severity::Danger, fails: true, ..Self::change(part, text, change) }
     }
 
-    /// It will not do what it is for at all.
+    /// The installation will not do its job at all.
     pub(crate) fn headline(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
         Self { headline: true, ..Self::change(part, text, change) }
     }

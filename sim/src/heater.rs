@@ -1,4 +1,4 @@
-//! The heater as its supply sees it: what it draws, and for which voltage it is.
+//! The heater as its supply sees it: its power, its current and its voltage.
 
 use crate::figures::plain;
 use crate::finding::{Finding, Part};
@@ -7,24 +7,24 @@ use crate::{cell, si};
 use forewarm_core::settings::Settings;
 use serde::Serialize;
 
-/// Alternating current above this is no extra-low voltage (V). Source: IEC 61140, limits of extra-low voltage, from memory: 50 V
-/// alternating, 120 V direct current, which is also the most that the settings allow a supply.
+/// Alternating current above this voltage is not extra-low (V). Source: IEC 61140, limits of extra-low voltage, from
+/// memory: 50 V alternating, 120 V direct current. The settings allow no supply above 120 V.
 pub const EXTRA_LOW_AC_V: f64 = 50.0;
 
-/// Whether the heater is for the voltage of its bank, more or less.
+/// Whether the heater is roughly for the voltage of its bank.
 #[must_use]
 pub fn is_for_the_bank(nominal_v: f64, battery: &Battery) -> bool {
     (0.7..=1.3).contains(&(f64::from(battery.cells_in_series) * cell::NOMINAL_V / nominal_v))
 }
 
-/// Whether a heater on the bank must be taken for one on mains: too high a voltage for extra-low alternating current, and not its
-/// bank's.
+/// Whether the plan must take a heater on the bank for one on mains: its voltage is too high for extra-low alternating
+/// current, and is not that of its bank.
 #[must_use]
 pub fn is_mains(nominal_v: f64, battery: &Battery) -> bool {
     nominal_v > EXTRA_LOW_AC_V && !is_for_the_bank(nominal_v, battery)
 }
 
-/// What is said in place of sizing the circuit of a heater on mains.
+/// The finding in place of the circuit's size, for a heater on mains.
 pub(crate) fn not_sized(nominal_v: f64) -> Finding {
     Finding::change(
         Part::Circuit,
@@ -55,18 +55,18 @@ pub struct Draw {
 pub struct Heater {
     /// At the lowest supply voltage it may run on.
     pub at_supply_min: Draw,
-    /// At the voltage its power is stated for.
+    /// At its stated voltage.
     pub at_nominal: Draw,
-    /// At the highest.
+    /// At the highest supply voltage.
     pub at_supply_max: Draw,
-    /// Half-width of the pad's tolerance, as part of power and current (1).
+    /// Half-width of the pad's tolerance, as a part of power and current (1).
     pub tolerance: f64,
-    /// The most current that it can draw: highest voltage, strongest pad (A).
+    /// Highest current that it can draw: highest voltage, strongest pad (A).
     pub most_a: f64,
 }
 
 impl Heater {
-    /// Of the settings, with the pad's tolerance.
+    /// The figures from the settings, with the pad's tolerance.
     #[must_use]
     pub fn of(settings: &Settings, tolerance: f64) -> Self {
         let heater = &settings.heater;

@@ -1,14 +1,14 @@
-//! Text in lines and columns, as wide as a terminal shows it.
+//! Text in lines and columns, measured as a terminal shows it.
 
 use std::borrow::Cow;
 use textwrap::{Options, WordSeparator, WordSplitter, WrapAlgorithm};
 use unicode_width::UnicodeWidthStr;
 
-/// Lines of results and of a first file are no wider.
+/// Widest line of results and of a first file.
 pub(crate) const WIDTH: usize = 100;
 
-/// `text` in lines of at most [`WIDTH`] columns, broken at blanks alone: the first after `first`, every other after `rest`. A word that
-/// is wider has a line to itself.
+/// `text` in lines of at most [`WIDTH`] columns, broken only at blanks. The first line follows `first`, every other
+/// follows `rest`. A wider word has a line to itself.
 pub(crate) fn wrapped<'t>(text: &'t str, first: &'t str, rest: &'t str) -> Vec<Cow<'t, str>> {
     let options = Options::new(WIDTH)
         .initial_indent(first)
@@ -20,14 +20,14 @@ pub(crate) fn wrapped<'t>(text: &'t str, first: &'t str, rest: &'t str) -> Vec<C
     textwrap::wrap(text, options)
 }
 
-/// To which side the cells of a column are moved.
+/// Side to which the cells of a column align.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Side {
     Left,
     Right,
 }
 
-/// `text` with blanks beside it up to `width` columns.
+/// `text` filled with blanks to `width` columns.
 pub(crate) fn padded(text: &str, width: usize, side: Side) -> String {
     let blanks = " ".repeat(width.saturating_sub(text.width()));
     match side {
@@ -36,8 +36,8 @@ pub(crate) fn padded(text: &str, width: usize, side: Side) -> String {
     }
 }
 
-/// Rows of cells, indented, each column as wide as its widest cell and two blanks from the next. `side` is asked for
-/// each column.
+/// Indented rows of cells. Each column is as wide as its widest cell, with two blanks to the next. `side` returns the
+/// side of each column.
 pub(crate) fn columns(rows: &[Vec<String>], side: impl Fn(usize) -> Side) -> Vec<String> {
     let count = rows.iter().map(Vec::len).max().unwrap_or(0);
     let width = |column: usize| rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.width()).max();

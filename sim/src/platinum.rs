@@ -1,6 +1,6 @@
-//! The equation of a platinum element in f64, both ways: what the world does, where the core's integers are what a controller
-//! makes of it. Written down once, so that planning, rehearsal and replay tell the core the same and none of them uses the core to
-//! check the core.
+//! The equation of a platinum element in f64, both ways. It stands for the real element; the core's integers stand for
+//! what a controller makes of it. It is written once, so planning, rehearsal and replay give the core the same
+//! resistances, and none of them uses the core to check the core.
 
 use forewarm_core::quantity::Ohms;
 use forewarm_core::rtd::Element;
@@ -18,7 +18,7 @@ pub struct Platinum {
 }
 
 impl Platinum {
-    /// Of the core's element.
+    /// The core's element in f64.
     #[must_use]
     pub fn of(element: &Element) -> Self {
         let (a, b, c) = element.coefficients().as_steps();
@@ -27,7 +27,7 @@ impl Platinum {
         Self { r0_ohm: ohms(element.r0()), a: scaled(a, 40), b: scaled(b, 52), c: scaled(c, 70) }
     }
 
-    /// Resistance (Ω) at `t` °C. Meant for −200…850 °C; beyond, the equation goes on.
+    /// Resistance (Ω) at `t` °C. For −200…850 °C; the equation also continues beyond.
     #[inline]
     #[must_use]
     pub fn ohms(&self, t: f64) -> f64 {
@@ -42,13 +42,14 @@ impl Platinum {
         self.r0_ohm * (self.a + 2.0 * self.b * t + cubic)
     }
 
-    /// The temperature (°C) at which the element has the resistance `r` (Ω), held at −250 and 1000 °C.
+    /// The temperature (°C) at which the element has the resistance `r` (Ω), limited to −250 and 1000 °C.
     ///
     /// # Accuracy
     /// Within 1 µK over −200…850 °C; held by `the_inverse_is_the_inverse`.
     #[must_use]
     pub fn celsius(&self, r: f64) -> f64 {
-        // The equation rises and is concave, so Newton's steps reach the root from below whatever the start; five do.
+        // The equation rises and is concave. So Newton's steps reach the root from below, whatever the start. Five
+        // steps are enough.
         let mut t = (r / self.r0_ohm - 1.0) / self.a;
         for _ in 0..12 {
             t = t.clamp(-250.0, 1000.0);
@@ -61,8 +62,8 @@ impl Platinum {
         t.clamp(-250.0, 1000.0)
     }
 
-    /// What an element and its leads read above the temperature `t_c` that they are at (K), with `gain` as a part of everything
-    /// measured and `excess_ohm` in series that nothing takes away.
+    /// How far an element and its leads read above their temperature `t_c` (K). `gain` is a part of everything
+    /// measured. `excess_ohm` is in series, and nothing compensates it.
     #[must_use]
     pub fn reads_above_k(&self, t_c: f64, gain: f64, excess_ohm: f64) -> f64 {
         self.celsius(self.ohms(t_c) * (1.0 + gain) + excess_ohm) - t_c

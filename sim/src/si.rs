@@ -1,8 +1,8 @@
-//! What the core holds in whole steps, in f64 and SI units: each conversion once.
+//! The core's whole steps in f64 and SI units: each conversion once.
 //!
-//! A temperature that was written down comes back in two ways. [`celsius`] is what the core compares with, to its last
-//! step. [`written_c`] is what the fitter wrote: the core's steps of 1/65 536 hide a decimal number, which is one of
-//! thousandths. Arithmetic that must agree with the core takes the first; what a person reads takes the second.
+//! A temperature from a file comes back in two ways. [`celsius`] is the value that the core compares with, to its last
+//! step. [`written_c`] is the value that the fitter wrote, in thousandths: the core's steps of 1/65 536 hide that
+//! decimal number. Arithmetic that must agree with the core uses the first. Text for a person uses the second.
 //! Differences have the same two.
 
 use forewarm_core::quantity::{

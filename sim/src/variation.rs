@@ -1,23 +1,24 @@
-//! How the real thing differs from what is written down: one draw out of the stated tolerances.
+//! How the real thing differs from what is written down: one draw from the stated tolerances.
 
 use crate::site::{MOST_AIR_SHARE, SELF_HEATING_UNKNOWN, Site, Tolerance};
 use forewarm_core::settings::MAX_CHANNELS;
 use rand::{Rng, RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 
-/// How one channel differs from what is written down. Each part but one lies between −1 and 1, as a part of its half-width.
+/// How one channel differs from what is written down. Each part is a part of its half-width, between −1 and 1, with one
+/// exception.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Flaws {
     /// The element within its class, or within its calibration.
     pub element: f64,
     /// The difference between the leads of a 3-wire connection.
     pub mismatch: f64,
-    /// The contact resistance in either lead. With two wires both can only add, and their size counts; with three the first does,
-    /// whichever way.
+    /// The contact resistance in either lead. With two wires both can only add, and their size counts. With three wires
+    /// the first counts, in either direction.
     pub contacts: [f64; 2],
-    /// What the contacts have gained in service, from 0 to 1: as a part of what the site allows, and never a loss.
+    /// The growth of the contacts in service, from 0 to 1, as a part of what the site allows. It is never negative.
     pub growth: f64,
-    /// What is unknown of self-heating.
+    /// The unknown part of self-heating.
     pub self_heating: f64,
     /// The offset of the converter.
     pub offset: f64,
@@ -25,11 +26,11 @@ pub struct Flaws {
     pub gain: f64,
     /// The reference resistor as bought.
     pub reference: f64,
-    /// The reference resistor as it has drifted.
+    /// The drift of the reference resistor.
     pub drift: f64,
 }
 
-/// One way in which things may really be. Each part lies between −1 and 1, as a part of the half-width that [`Tolerance`] states.
+/// One possible reality. Each part is a part of the half-width in [`Tolerance`], between −1 and 1.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Variation {
     /// The thermometer channels, in the order of the settings.
@@ -50,26 +51,27 @@ pub struct Variation {
     pub weather: f64,
     /// Hard limit of the cells.
     pub hard_limit: f64,
-    /// What the measurements' noise is made from.
+    /// Seed of the measurements' noise.
     pub noise_seed: u64,
     /// Film of air inside the box.
     pub film: f64,
-    /// Place of the pad, along the length of the batteries and across.
+    /// Place of the pad, along the length of the batteries and across it.
     pub pad_place: [f64; 2],
     /// The part of the air that each thermometer channel sees, in the order of the settings.
     pub air_share: [f64; MAX_CHANNELS],
 }
 
 impl Variation {
-    /// The draw of number `trial` out of those that `seed` stands for. Trials do not depend on each other, so each can be run alone.
+    /// Draw number `trial` of the series that `seed` defines. Trials do not depend on each other, so each can run
+    /// alone.
     #[must_use]
     pub fn draw(seed: u64, trial: u64) -> Self {
-        // A generator of its own for each: a seed of the seed and the number.
+        // Each trial has its own generator, seeded from the seed and the number.
         let mut seeder = Pcg64::seed_from_u64(seed);
         let key = seeder.next_u64() ^ trial.wrapping_mul(0x9e37_79b9_7f4a_7c15);
         let mut random = Pcg64::seed_from_u64(key);
         let mut part = || random.random_range(-1.0..=1.0);
-        // One converter and one reference resistor measure every channel, so that all read wrong the same way.
+        // One converter and one reference resistor measure every channel, so all channels are wrong in the same way.
         let shared = Flaws { offset: part(), gain: part(), reference: part(), drift: part(), ..Flaws::default() };
         let mut drawn = Self {
             channels: std::array::from_fn(|_| Flaws {
@@ -90,12 +92,13 @@ impl Variation {
             noise_seed: random.next_u64(),
             ..Self::default()
         };
-        // One box, one air, one age: the contacts of all channels have grown alike, which no comparison of channels finds.
+        // One box, one air, one age: the contacts of all channels have grown alike. No comparison of channels finds
+        // that.
         let growth = random.random_range(0.0..=1.0);
         for flaws in &mut drawn.channels {
             flaws.growth = growth;
         }
-        // What came later is drawn last, so that a trial keeps all that it drew before.
+        // Later additions are drawn last, so that a trial keeps all its earlier draws.
         let mut part = || random.random_range(-1.0..=1.0);
         drawn.film = part();
         drawn.pad_place = [part(), part()];
@@ -103,7 +106,7 @@ impl Variation {
         drawn
     }
 
-    /// The site as it then is.
+    /// The site in this reality.
     #[must_use]
     pub fn of(&self, site: &Site) -> Site {
         let tolerance @ Tolerance { .. } = site.tolerance;
@@ -115,14 +118,14 @@ impl Variation {
         for layer in real.enclosure.layers_mut() {
             layer.material.conductivity_w_per_m_k *= 1.0 + self.insulation * tolerance.insulation;
         }
-        // Never less than none.
+        // At least zero.
         real.enclosure.air_changes_per_h *= (1.0 + self.air_changes * tolerance.air_changes).max(0.0);
         real.plate.contact_w_per_m2_k *= 1.0 + self.contact * tolerance.contact;
         real.pad.bond_w_per_m2_k *= 1.0 + self.contact * tolerance.contact;
         real.enclosure.inside_w_per_m2_k *= 1.0 + self.film * tolerance.film;
         let places = real.pad.shift_m.iter_mut().zip(self.pad_place).zip(site.room_for_pad_m());
         for ((shift_m, part), room_m) in places {
-            // Who fits a pad sees the edge of the plate.
+            // A fitter sees the edge of the plate.
             *shift_m = (*shift_m + part * tolerance.pad_place_m).clamp(-room_m, room_m);
         }
         for (mounting, part) in real.mountings.iter_mut().zip(self.air_share) {
@@ -150,7 +153,7 @@ mod tests {
         assert_ne!(first[0], Variation::draw(8, 0));
     }
 
-    /// The draws in their order, counted out by hand. A trial of a seed that somebody has written down is drawn again as it was.
+    /// The draws in their order, counted by hand. A trial of a seed that somebody has noted stays the same.
     #[test]
     #[expect(clippy::float_cmp, reason = "the same draws")]
     fn what_is_drawn_since_is_drawn_after_all_that_was_drawn_before() {
@@ -193,7 +196,8 @@ mod tests {
                 (least[index], most[index]) = (least[index].min(found), most[index].max(found));
             }
         }
-        // Room of 20 mm either way along, of 80 mm across; 2 000 draws come within a hundredth of every end that is not cut off.
+        // Room of 20 mm either way along, of 80 mm across. 2 000 draws come within a hundredth of every end that is not
+        // cut off.
         for (index, (low, high)) in
             [(0.8, 1.2), (-0.02, 0.02), (-0.07, 0.03), (0.0, 0.1), (0.0, 0.5)].into_iter().enumerate()
         {
@@ -205,7 +209,7 @@ mod tests {
         assert_eq!(format!("{written:?}"), format!("{site:?}"), "as written down nothing differs");
     }
 
-    /// In one box contacts corrode alike, and what all channels share no comparison of them finds.
+    /// Contacts in one box corrode alike. No comparison of channels finds what all of them share.
     #[test]
     fn contacts_have_grown_alike_on_every_channel_of_a_trial_and_never_shrunk() {
         assert!(Variation::default().channels[0].growth.abs() < 1e-12, "as written down they are new");

@@ -1,4 +1,4 @@
-//! Where ticks go and what they say.
+//! Places and labels of ticks.
 
 use crate::figures::fixed;
 use jiff::civil::{DateTime, Time};
@@ -11,12 +11,12 @@ pub(crate) struct Tick<T> {
     pub(crate) label: String,
 }
 
-/// A range of temperatures to show, in °C, and the ticks within: at most nine, at multiples of 1, 2 or 5 times a power of ten.
+/// A range of temperatures in °C, and the ticks within: at most nine, at multiples of 1, 2 or 5 times a power of ten.
 pub(crate) fn temperatures(low: f64, high: f64) -> (f64, f64, Vec<Tick<f64>>) {
     values(low, high, 7.0)
 }
 
-/// A range that holds `low` and `high` and the ticks within, about as many as wanted.
+/// A range that holds `low` and `high`, and about `wanted` ticks within it.
 pub(super) fn values(low: f64, high: f64, wanted: f64) -> (f64, f64, Vec<Tick<f64>>) {
     let span = (high - low).max(1.0);
     let mut step = 0.2;
@@ -27,7 +27,7 @@ pub(super) fn values(low: f64, high: f64, wanted: f64) -> (f64, f64, Vec<Tick<f6
         step *= factor;
     }
     let first = (low / step).floor();
-    // A range of nothing on a tick still needs another.
+    // An empty range on a tick still needs a second tick.
     let last = (high / step).ceil().max(first + 1.0);
     let mut ticks = Vec::new();
     let mut count = first;
@@ -69,19 +69,19 @@ const STEPS: [i64; 20] = [
     7 * DAY,
 ];
 
-/// Ticks wanted at most.
+/// Largest number of ticks.
 const MOST: i64 = 12;
 
 fn step(span: i64) -> Option<i64> {
     STEPS.into_iter().find(|step| span / step <= MOST)
 }
 
-/// Ticks of a time axis of `span` milliseconds from `start` on, in milliseconds since then.
+/// Ticks of a time axis of `span` milliseconds from `start`, in milliseconds from there.
 pub(crate) fn dates(start: DateTime, span: i64) -> Vec<Tick<i64>> {
     step(span).map_or_else(|| calendar(start, span), |step| clock(start, span, step))
 }
 
-/// Ticks of a time axis of `span` milliseconds that knows no dates, in milliseconds, and the unit of their labels.
+/// Ticks of a time axis of `span` milliseconds without dates, in milliseconds, and the unit of their labels.
 pub(crate) fn elapsed(span: i64) -> (Vec<Tick<i64>>, &'static str) {
     let step = step(span).unwrap_or_else(|| (span / MOST / DAY + 1) * DAY);
     let units = [(DAY, "d"), (HOUR, "h"), (MINUTE, "min")];
@@ -94,7 +94,7 @@ pub(crate) fn elapsed(span: i64) -> (Vec<Tick<i64>>, &'static str) {
 fn clock(start: DateTime, span: i64, step: i64) -> Vec<Tick<i64>> {
     let since = millis(DateTime::constant(1970, 1, 1, 0, 0, 0, 0), start);
     let first = (step - since.rem_euclid(step)) % step;
-    // Fewer than none where the axis ends before the first.
+    // This is negative if the axis ends before the first tick.
     let last = (span - first).div_euclid(step);
     (0..=last)
         .map(|count| first + count * step)
@@ -134,7 +134,7 @@ fn calendar(start: DateTime, span: i64) -> Vec<Tick<i64>> {
     ticks
 }
 
-/// From `a` to `b`. Dates lie within 20 000 years, so it fits.
+/// Milliseconds from `a` to `b`. Dates are within 20 000 years, so the number fits.
 fn millis(a: DateTime, b: DateTime) -> i64 {
     let between = b.duration_since(a);
     between.as_secs() * SECOND + i64::from(between.subsec_millis())

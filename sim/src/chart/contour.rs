@@ -1,15 +1,15 @@
-//! Lines of one value through a field on a lattice, and the areas that they bound.
+//! Lines of one value through a field on a lattice, and the areas inside them.
 //!
-//! Source: marching squares; of the two ways through a saddle, the one that the mean of its corners says. From memory.
+//! Source: marching squares. At a saddle, the mean of its corners decides which way the lines go. From memory.
 
 use std::collections::BTreeMap;
 
 /// Values at the crossings of columns and rows.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Lattice<'a> {
-    /// Of the columns, rising.
+    /// Places of the columns, rising.
     pub(super) x: &'a [f64],
-    /// Of the rows, rising.
+    /// Places of the rows, rising.
     pub(super) y: &'a [f64],
     /// Row by row.
     pub(super) values: &'a [f64],
@@ -22,12 +22,12 @@ impl Lattice<'_> {
         self.values[row * self.x.len() + column]
     }
 
-    /// An edge to the right of a crossing or above it, by one number.
+    /// One number for an edge to the right of a crossing or above it.
     fn edge(&self, column: usize, row: usize, is_upright: bool) -> usize {
         2 * (row * self.x.len() + column) + usize::from(is_upright)
     }
 
-    /// Where the value is `level` on an edge whose ends lie on either side of it.
+    /// The point where the value is `level`, on an edge whose ends are on either side of it.
     fn crossing(&self, edge: usize, level: f64) -> (f64, f64) {
         let (column, row) = (edge / 2 % self.x.len(), edge / 2 / self.x.len());
         let (far_column, far_row) = if edge.is_multiple_of(2) { (column + 1, row) } else { (column, row + 1) };
@@ -37,12 +37,12 @@ impl Lattice<'_> {
         (between(self.x[column], self.x[far_column]), between(self.y[row], self.y[far_row]))
     }
 
-    /// The edges that a line goes through, two and two.
+    /// The edges that a line crosses, in pairs.
     fn pieces(&self, level: f64) -> Vec<(usize, usize)> {
         let mut pieces = Vec::new();
         for row in 0..self.y.len().saturating_sub(1) {
             for column in 0..self.x.len().saturating_sub(1) {
-                // Round about, from the lower left.
+                // Around the square, from the lower left.
                 let corners = [(column, row), (column + 1, row), (column + 1, row + 1), (column, row + 1)]
                     .map(|(c, r)| self.value(c, r));
                 let edges = [
@@ -57,7 +57,7 @@ impl Lattice<'_> {
                     [a, b] => pieces.push((edges[a], edges[b])),
                     [_, _, _, _] => {
                         let middle = corners.iter().sum::<f64>() / 4.0 >= level;
-                        // The corners that are alone are the ones unlike the middle.
+                        // The lines cut off the two corners that differ from the middle.
                         let pairs = if middle == above[0] { [(0, 1), (2, 3)] } else { [(3, 0), (1, 2)] };
                         pieces.extend(pairs.map(|(a, b)| (edges[a], edges[b])));
                     }
@@ -78,7 +78,7 @@ impl Lattice<'_> {
         }
         let mut used = vec![false; pieces.len()];
         let mut lines = Vec::new();
-        // From open ends first; what is left then goes round.
+        // Lines from open ends come first. The rest are closed.
         let ends = at.iter().filter(|(_, pieces)| pieces.len() == 1).map(|(edge, _)| *edge);
         let starts: Vec<usize> = ends.chain(at.keys().copied()).collect();
         for start in starts {
@@ -100,9 +100,10 @@ impl Lattice<'_> {
         lines
     }
 
-    /// Closed lines around all that is `level` or above, along the lattice's edge where that is; to be filled by the even-odd rule.
+    /// Closed lines around everything at `level` or above, along the lattice's edge if necessary. Fill them by the
+    /// even-odd rule.
     pub(super) fn around(&self, level: f64) -> Vec<Line> {
-        // A rim of no width that lies below.
+        // A rim of no width, below the level.
         let rim = |at: &[f64]| -> Vec<f64> { at.first().into_iter().chain(at).chain(at.last()).copied().collect() };
         let (x, y) = (rim(self.x), rim(self.y));
         let mut values = Vec::with_capacity(x.len() * y.len());
@@ -130,7 +131,7 @@ mod tests {
         Y.iter().flat_map(|y| X.iter().map(|x| value(*x, *y)).collect::<Vec<_>>()).collect()
     }
 
-    /// Area within closed lines, each counted by the way it runs.
+    /// Area within closed lines; the direction of each decides its sign.
     fn area(lines: &[Line]) -> f64 {
         let of =
             |line: &Line| line.windows(2).map(|pair| pair[0].0 * pair[1].1 - pair[1].0 * pair[0].1).sum::<f64>() / 2.0;
@@ -151,7 +152,7 @@ mod tests {
             for (x, y) in &lines[0] {
                 prop_assert!((a * x + b * y + c - level).abs() < 1e-9);
             }
-            // From edge to edge, and never back: no longer than from its one end to its other.
+            // From edge to edge and never back: no longer than from one end to the other.
             let length = |pair: &[(f64, f64)]| (pair[1].0 - pair[0].0).hypot(pair[1].1 - pair[0].1);
             let walked: f64 = lines[0].windows(2).map(length).sum();
             let whole = length(&[lines[0][0], lines[0][lines[0].len() - 1]]);
@@ -182,7 +183,7 @@ mod tests {
         let slope = field(|x, _| x);
         let lattice = Lattice { x: &X, y: &Y, values: &slope };
         assert!((area(&lattice.around(0.25)) - 0.75 * 2.0).abs() < 1e-9);
-        // One crossing above all others: a closed line about it, half way to its neighbours.
+        // One crossing above all others: a closed line around it, half way to its neighbours.
         let peak = field(|x, y| if (x, y) == (X[2], Y[1]) { 2.0 } else { 0.0 });
         let lines = Lattice { x: &X, y: &Y, values: &peak }.lines(1.0);
         assert_eq!(lines.len(), 1);
@@ -200,7 +201,7 @@ mod tests {
             let lattice = Lattice { x: &[0.0, 1.0], y: &[0.0, 1.0], values: &values };
             let lines = lattice.lines(1.0);
             assert_eq!(lines.len(), 2);
-            // Joined, the two corners are one area; else a corner each.
+            // If joined, the two corners are one area; otherwise each is its own.
             assert_eq!(lattice.around(1.0).len(), if joined { 1 } else { 2 });
         }
     }

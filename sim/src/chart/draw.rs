@@ -1,4 +1,4 @@
-//! A season as SVG: stands alone, for print and for whoever runs no scripts.
+//! A season as SVG that needs nothing else: for print, and for readers without scripts.
 
 use super::axis::{self, Tick};
 use super::style::{self, LineStyle, Stroke};
@@ -7,31 +7,31 @@ use super::{Amount, DAY_S, Level, LevelKind, Line, Measure, Season, Stretch, ali
 use jiff::civil::Time;
 use std::fmt::Write;
 
-/// The drawing's width and the left and right end of its axes, in SVG units.
+/// Width of the drawing and left and right end of its axes, in SVG units.
 const WIDTH: f64 = 900.0;
 const LEFT: f64 = 46.0;
 const RIGHT: f64 = 746.0;
-/// Height of the temperatures.
+/// Height of the temperature panel.
 const TALL: f64 = 290.0;
 /// Height of a band and distance from one to the next.
 const BAND: f64 = 24.0;
 const BAND_PITCH: f64 = 32.0;
-/// Height of the state of charge, and of what adds up.
+/// Height of the panels for the state of charge and for amounts.
 const CHARGE: f64 = 56.0;
 const AMOUNT: f64 = 96.0;
 /// Height of a caption above a panel, with the room above it.
 const CAPTION: f64 = 34.0;
 /// Distance between lines of text.
 const LEADING: f64 = 16.0;
-/// What stands right of the axes starts here.
+/// Text to the right of the axes starts here.
 const MARGIN: f64 = RIGHT + 8.0;
-/// A day narrower than this is one column, a week if even a day is too narrow.
+/// A day narrower than this becomes one column. If a day is narrower than `NARROWEST_DAY`, a week does.
 const NARROW_DAY: f64 = 8.0;
 const NARROWEST_DAY: f64 = 1.5;
-/// What adds up in days narrower than this is joined to weeks.
+/// Amounts of days narrower than this join into weeks.
 const NARROWEST_BAR: f64 = 12.0;
 
-/// What several drawings have in common, so that they can be compared.
+/// The parts that several drawings share, so that a reader can compare them.
 struct Frame {
     /// Length of the time axis (s).
     length_s: i64,
@@ -40,7 +40,7 @@ struct Frame {
     low: f64,
     high: f64,
     ticks: Vec<Tick<f64>>,
-    /// Days that a bar stands for.
+    /// Number of days in a bar.
     days: usize,
     /// The axes of what adds up.
     amounts: Vec<Scale>,
@@ -56,20 +56,20 @@ struct Scale {
     unit: Unit,
 }
 
-/// What temperatures and bands are gathered in.
+/// How temperatures and bands are gathered into columns.
 #[derive(Clone, Copy)]
 enum Column {
-    /// A dot, one unit wide; or a bin where those are wider.
+    /// One dot, one unit wide; or one bin, if bins are wider.
     Dot,
     /// Whole days from second 0 on.
     Days(i64),
 }
 
 impl Column {
-    /// From when to when each column of a season lies (s), in order; those of dots on an axis of `length_s`.
+    /// Start and end of each column of a season (s), in order. Dots are those of an axis of `length_s`.
     fn edges(self, span: i64, length_s: i64) -> Vec<(i64, i64)> {
         let wide = match self {
-            // Never narrower than a second: a season is counted in those.
+            // At least a second: a season counts in seconds.
             Self::Dot => (length_s / COLUMNS).max(1),
             Self::Days(days) => days * DAY_S,
         };
@@ -84,14 +84,14 @@ impl Column {
     }
 }
 
-/// A unit of energy or of charge, and how much of the measure it is.
+/// A unit of energy or of charge, and its size in the measure.
 #[derive(Clone, Copy)]
 struct Unit {
     name: &'static str,
     size: f64,
 }
 
-/// What goes up to `most` is easiest to read in this unit.
+/// The unit in which values up to `most` are easiest to read.
 const fn unit(measure: Measure, most: f64) -> Unit {
     match measure {
         Measure::WattHours if most < 5000.0 => Unit { name: "Wh", size: 1.0 },
@@ -105,7 +105,7 @@ fn minus(number: &str) -> String {
     number.replace('-', "−")
 }
 
-/// A sum for a person.
+/// A sum for a person to read.
 fn sum(measure: Measure, value: f64) -> String {
     if measure == Measure::AmpereHours {
         return format!("{value:.0} Ah");
@@ -165,7 +165,7 @@ impl Frame {
     }
 }
 
-/// How much of each part there is in each bar of so many days.
+/// The amount of each part in each bar of `days` days.
 fn bars(amount: &Amount, days: usize) -> Vec<Vec<f64>> {
     let count = amount.series.iter().map(|series| series.days.len()).max().unwrap_or(0).div_ceil(days);
     let of = |bar: usize| {
@@ -175,7 +175,8 @@ fn bars(amount: &Amount, days: usize) -> Vec<Vec<f64>> {
     (0..count).map(of).collect()
 }
 
-/// Whether a threshold is shown beside temperatures between `low` and `high`: those of cold charge always, others where it gets near.
+/// Whether the picture shows a threshold beside temperatures between `low` and `high`. It always shows those of cold
+/// charge, and others only when the temperatures come near.
 fn shown(level: &Level, (low, high): (f64, f64)) -> bool {
     matches!(level.kind, LevelKind::Inhibit | LevelKind::Release) || (low - 5.0..=high + 5.0).contains(&level.at_c)
 }
@@ -193,7 +194,7 @@ pub(super) fn drawings(seasons: &[Season]) -> Vec<String> {
     seasons.iter().zip(offsets).map(|(season, offset)| Drawing { frame: &frame, season, offset }.svg()).collect()
 }
 
-/// A place on the time axis, and where the highest and the lowest lie there.
+/// A place on the time axis, and the places of the highest and the lowest value there.
 type Reach = (f64, f64, f64);
 
 struct Drawing<'a> {
@@ -238,18 +239,18 @@ impl Drawing<'_> {
         out
     }
 
-    /// What the lines are, in as many rows as it takes. Returns where the last row stands.
+    /// The meaning of the lines, in as many rows as necessary. Returns the place of the last row.
     fn legend(&self, out: &mut String) -> f64 {
         let (mut x, mut y) = (LEFT, 46.0);
         for (line, LineStyle { stroke, width, fill }) in styled(&self.season.lines) {
-            // As wide as a letter is on average, with room to spare.
+            // The average width of a letter, with some reserve.
             let wide = 46.0 + 6.6 * count(line.name.chars().count());
             if x > LEFT && x + wide > WIDTH {
                 (x, y) = (LEFT, y + LEADING);
             }
             let Stroke { colour, dashes } = stroke;
             let (top, middle, thick) = (y - 10.0, y - 4.0, width + 0.6);
-            // From afar it is an area, from close by a line.
+            // It looks like an area from afar, and like a line from close by.
             let _ = writeln!(
                 out,
                 "<rect x=\"{x:.0}\" y=\"{top}\" width=\"24\" height=\"12\" fill=\"{colour}\" fill-opacity=\"{fill}\"/>\n\
@@ -265,7 +266,7 @@ impl Drawing<'_> {
         y
     }
 
-    /// Stretches of which nothing is known.
+    /// Stretches without any data.
     fn pauses(&self, out: &mut String, top: f64, floor: f64) {
         for &(from, to) in &self.season.pauses {
             let (left, right) = (self.x(from), self.x(to));
@@ -334,7 +335,7 @@ impl Drawing<'_> {
             self.doubtful(out, line, style, &y);
             self.line(out, line, style, &y);
         }
-        // Where dark areas would hide it.
+        // Lighter where dark areas would hide it.
         shade(out, "#fff", 0.22);
         let levels: Vec<&Level> =
             self.season.levels.iter().filter(|level| (low..=high).contains(&level.at_c)).collect();
@@ -357,8 +358,8 @@ impl Drawing<'_> {
         let _ = writeln!(out, "<path d=\"M{LEFT} {top}H{RIGHT}V{bottom}H{LEFT}Z\" fill=\"none\" stroke=\"#444\"/>");
     }
 
-    /// Where the lowest and the highest of each column lie, if there are any, and whether the columns are the line's
-    /// own bins.
+    /// The places of the lowest and the highest value of each column, if it has any, and whether the columns are the
+    /// line's own bins.
     fn points(&self, line: &Line, ranges: &[(f32, f32)], y: &dyn Fn(f64) -> f64) -> (Vec<Option<Reach>>, bool) {
         let mut columns = self.frame.column.edges(self.season.span_s, self.frame.length_s);
         let apart = columns.first().is_some_and(|(from, to)| line.bin_s >= 2 * (to - from));
@@ -373,7 +374,7 @@ impl Drawing<'_> {
         (columns.into_iter().map(point).collect(), apart)
     }
 
-    /// What was measured and not believed: an outline, far paler than what was.
+    /// Values that were measured and not believed: an outline, far paler than the others.
     fn doubtful(&self, out: &mut String, line: &Line, style: LineStyle, y: &dyn Fn(f64) -> f64) {
         let (points, _) = self.points(line, &line.doubtful, y);
         for piece in points.chunk_by(|a, b| a.is_some() == b.is_some()) {
@@ -390,7 +391,8 @@ impl Drawing<'_> {
         }
     }
 
-    /// The area between lowest and highest, in pieces where there is nothing between; with the line midway where bins are told apart.
+    /// The area between lowest and highest, in pieces if some bins are empty. Where bins are wide enough to tell apart,
+    /// also the line midway.
     fn line(
         &self,
         out: &mut String,
@@ -406,7 +408,7 @@ impl Drawing<'_> {
             if piece.is_empty() {
                 continue;
             }
-            // Never thinner than can be seen.
+            // Thick enough to be visible.
             let _ = writeln!(
                 out,
                 "<path fill=\"{colour}\" fill-opacity=\"{fill}\" stroke=\"{outline}\" stroke-width=\"0.8\" \
@@ -457,9 +459,9 @@ impl Drawing<'_> {
         }
     }
 
-    /// The path of a band with each day on end, so that one sees when in the day.
+    /// The path of a band with each day on end, so that a reader sees the time of day.
     fn days(&self, on: &[Stretch], bottom: f64) -> String {
-        // Gaps shorter than this (s) are too thin to be seen.
+        // Shorter gaps (s) are too thin to be visible.
         const THIN: i64 = 900;
         let mut pieces: Vec<(i64, i64)> = Vec::new();
         for &Stretch { mut from, to, .. } in on {
@@ -548,7 +550,7 @@ impl Drawing<'_> {
     }
 }
 
-/// Lines with their styles, in the order in which they are drawn: what decides last, on top.
+/// Lines with their styles, in drawing order: those that decide come last, on top.
 pub(super) fn styled(lines: &[Line]) -> Vec<(&Line, LineStyle)> {
     use super::LineKind::{CellReading, Charge, ColdestCell, Outside, Plate, Trials};
     let mut out = Vec::new();
@@ -559,9 +561,9 @@ pub(super) fn styled(lines: &[Line]) -> Vec<(&Line, LineStyle)> {
     out
 }
 
-/// Lowest and highest of a bin (°C), if there are any.
+/// Lowest and highest value of a bin (°C), if it has any.
 pub(super) fn known((low, high): (f32, f32)) -> Option<(f64, f64)> {
-    // No room is left on an axis that reaches to infinity.
+    // An axis that reaches to infinity has no room left.
     (low <= high && low.is_finite() && high.is_finite()).then(|| (f64::from(low), f64::from(high)))
 }
 
@@ -576,7 +578,7 @@ pub(super) fn hystereses(levels: &[Level]) -> Vec<(f64, f64)> {
 #[expect(clippy::cast_possible_truncation, reason = "a few hundred")]
 const COLUMNS: i64 = (RIGHT - LEFT) as i64;
 
-/// Lowest and highest in the bins that touch a stretch.
+/// Lowest and highest value in the bins that touch a stretch.
 fn extremes(bin_s: i64, ranges: &[(f32, f32)], (from, to): (i64, i64)) -> Option<(f64, f64)> {
     let bin = bin_s.max(1);
     let index = |at: i64| usize::try_from(at).unwrap_or(0).min(ranges.len());
@@ -603,7 +605,7 @@ fn shares_on(on: &[Stretch], columns: &[(i64, i64)]) -> Vec<f64> {
     columns.iter().map(share).collect()
 }
 
-/// Moves labels apart that would lie on one another; the order by height stays.
+/// Moves overlapping labels apart and keeps their order by height.
 fn spread(labels: &mut [(f64, String)]) {
     labels.sort_by(|a, b| a.0.total_cmp(&b.0));
     for _ in 0..labels.len() {

@@ -1,4 +1,4 @@
-//! Where labels go in a drawing so that none lies on another.
+//! Places for labels in a drawing without overlap.
 
 /// An upright rectangle of a drawing.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -31,14 +31,15 @@ impl Area {
     }
 }
 
-/// Where something stands already, within the bounds of a picture.
+/// The occupied areas within the bounds of a picture.
 #[derive(Clone, Debug)]
 pub(super) struct Taken {
     bounds: Area,
     areas: Vec<Area>,
 }
 
-/// Directions from a mark in which its label is looked for: diagonals first, which hide least of an edge that the mark is on.
+/// Directions from a mark in which to look for its label's place. Diagonals come first: they hide least of an edge
+/// under the mark.
 const DIRECTIONS: [(f64, f64); 8] =
     [(1.0, -1.0), (-1.0, -1.0), (1.0, 1.0), (-1.0, 1.0), (0.0, -1.0), (1.0, 0.0), (-1.0, 0.0), (0.0, 1.0)];
 
@@ -55,7 +56,8 @@ impl Taken {
         self.bounds.holds(area) && !self.areas.iter().any(|taken| taken.meets(area))
     }
 
-    /// Takes the nearest free place for a label of such a size beside a mark, so far away at least and at most; nothing where all is full.
+    /// Takes the nearest free place beside a mark for a label of this size, between the distances `from` and `to`;
+    /// `None` if all is full.
     pub(super) fn beside(&mut self, (x, y): (f64, f64), wide: f64, high: f64, from: f64, to: f64) -> Option<Area> {
         let at = |(right, down): (f64, f64), off: f64| {
             Area::about((x + right * (wide / 2.0 + off), y + down * (high / 2.0 + off)), wide, high)
@@ -67,7 +69,7 @@ impl Taken {
         Some(found)
     }
 
-    /// Takes the best free place of those given, each with what it costs; of equals the first.
+    /// Takes the cheapest free place of those given, each with its cost; the first of equals.
     pub(super) fn cheapest(&mut self, places: impl Iterator<Item = (Area, f64)>) -> Option<Area> {
         let mut best: Option<(Area, f64)> = None;
         for (place, cost) in places {

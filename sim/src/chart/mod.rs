@@ -1,23 +1,23 @@
-//! Pictures: of a season, and of how warm a bank is.
+//! Pictures of a season and of a bank's warmth.
 //!
-//! Of a season: a page to look into with a pointer, a finger or the keyboard, and a drawing that stands alone.
+//! A season has a page to explore with a pointer, a finger or the keyboard, and a drawing that needs nothing else.
 //!
-//! Temperatures with the thresholds, beneath them what was on, the state of charge, and heater energy and charge by
-//! day, all on one time axis. What must not be lost however far away one stands is kept: the lowest and the highest
+//! Both have one time axis. They show temperatures with the thresholds, and below these the outputs, the state of
+//! charge, and heater energy and charge by day. Some facts stay visible from any distance: the lowest and the highest
 //! temperature, and the share of the time that something was on.
 //!
-//! The page carries the drawing too: for print, and for whoever runs no scripts.
+//! The page also holds the drawing: for print, and for readers without scripts.
 //!
 //! | module | holds |
 //! |---|---|
-//! | `axis` | where ticks go and what they say |
+//! | `axis` | places and labels of ticks |
 //! | `contour` | lines of one value through a field |
 //! | `draw` | the drawing |
-//! | `labels` | where labels go so that none lies on another |
+//! | `labels` | where labels go without overlap |
 //! | `page` | the page: its text and its data; `page.js` draws and listens, `page.css` lays out |
 //! | `section` | the drawing of how warm a bank is |
 //! | `style` | colours and dashes |
-//! | `svg` | what drawings are put together from |
+//! | `svg` | the parts of drawings |
 
 pub(crate) mod axis;
 mod contour;
@@ -36,14 +36,14 @@ pub use section::{Thermometer, Warmth, section};
 
 use crate::season::Clock;
 
-/// What one season has to show.
+/// What the pictures of one season show.
 #[derive(Clone, Debug)]
 pub struct Season {
-    /// What it is called.
+    /// Name of the season.
     pub title: String,
-    /// What it is called beside another: the file it comes from.
+    /// Its name beside another season: the file that it comes from.
     pub label: String,
-    /// Which moment second 0 is.
+    /// The moment of second 0.
     pub clock: Clock,
     /// Its length (s).
     pub span_s: i64,
@@ -51,35 +51,35 @@ pub struct Season {
     pub lines: Vec<Line>,
     /// Thresholds of charge and heater.
     pub levels: Vec<Level>,
-    /// Outputs, and whatever else is on or off.
+    /// Everything that is on or off, outputs included.
     pub bands: Vec<Band>,
     /// State of charge (%), where it is known.
     pub charge: Option<Line>,
     /// What adds up day by day: heater energy, charge.
     pub amounts: Vec<Amount>,
-    /// Stretches of which nothing is known, from and to (s), in order.
+    /// Stretches without any data, from and to (s), in order.
     pub pauses: Vec<(i64, i64)>,
 }
 
 /// A temperature over time.
 #[derive(Clone, Debug)]
 pub struct Line {
-    /// What it is called.
+    /// Name of the temperature.
     pub name: String,
-    /// What it is, which decides how it is drawn.
+    /// Its kind, which decides how it is drawn.
     pub kind: LineKind,
     /// Width of a bin (s).
     pub bin_s: i64,
-    /// Lowest and highest in each bin (°C), from second 0 on; not a number where there is none. Shown to 0.01 K.
+    /// Lowest and highest value in each bin (°C), from second 0 on; not a number if the bin is empty. Shown to 0.01 K.
     pub ranges: Vec<(f32, f32)>,
-    /// The same of what was measured and not believed.
+    /// The same for values that were measured and not believed.
     pub doubtful: Vec<(f32, f32)>,
 }
 
-/// The range of a bin in which there is nothing.
+/// The range of an empty bin.
 pub(crate) const NO_RANGE: (f32, f32) = (f32::INFINITY, f32::NEG_INFINITY);
 
-/// What a temperature is of.
+/// What a temperature belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LineKind {
     /// What the controller reads of a cell channel.
@@ -99,15 +99,15 @@ pub enum LineKind {
 /// A threshold.
 #[derive(Clone, Debug)]
 pub struct Level {
-    /// What it is called.
+    /// Name of the threshold.
     pub name: String,
-    /// What it does, which decides whether it is always shown.
+    /// Its effect, which decides whether it is always shown.
     pub kind: LevelKind,
-    /// Where it lies (°C).
+    /// Its temperature (°C).
     pub at_c: f64,
 }
 
-/// What a threshold does. Between the two of a pair lies a hysteresis.
+/// The effect of a threshold. A hysteresis is between the two of a pair.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LevelKind {
     /// Charge is inhibited at or below. Always shown, like its release.
@@ -125,13 +125,13 @@ pub enum LevelKind {
 /// Something that is on or off.
 #[derive(Clone, Debug)]
 pub struct Band {
-    /// What it is called.
+    /// Name of the band.
     pub name: String,
-    /// What it is, which decides its colour.
+    /// Its kind, which decides its colour.
     pub kind: BandKind,
     /// When it is on, in order and without overlap.
     pub on: Vec<Stretch>,
-    /// What it can be on for; nothing where it has no causes.
+    /// The possible causes; empty if the band has none.
     pub causes: Vec<String>,
 }
 
@@ -142,9 +142,9 @@ pub struct Stretch {
     pub from: i64,
     /// When it ends (s).
     pub to: i64,
-    /// For how long it is on in between (s): all the time, unless there are too many stretches to keep each.
+    /// How long it is on within the stretch (s): all the time, unless there are too many stretches to keep each.
     pub on: i64,
-    /// Which of the causes it is on for.
+    /// Index of the cause.
     pub cause: usize,
 }
 
@@ -165,7 +165,7 @@ pub enum BandKind {
     Refused,
     /// The heater is on.
     Heater,
-    /// An energy source is present. It has the colour of its energy.
+    /// An energy source is present. The band has the colour of the source.
     Source,
     /// What somebody else's controller did.
     Logged,
@@ -176,17 +176,17 @@ pub enum BandKind {
 /// Something that adds up.
 #[derive(Clone, Debug)]
 pub struct Amount {
-    /// What it is called.
+    /// Name of the amount.
     pub what: String,
-    /// What it is called as it flows.
+    /// Its name while it flows.
     pub flow: String,
-    /// The band that it flows in.
+    /// The band during which it flows.
     pub band: usize,
-    /// What it is measured in.
+    /// Its measure.
     pub measure: Measure,
     /// Width of a bin (s).
     pub bin_s: i64,
-    /// What it is made up of, from the bottom of a bar up.
+    /// Its parts, from the bottom of a bar up.
     pub series: Vec<Series>,
 }
 
@@ -204,13 +204,13 @@ pub enum Measure {
 /// Part of an amount.
 #[derive(Clone, Debug)]
 pub struct Series {
-    /// What it is called.
+    /// Name of the part.
     pub name: String,
-    /// What it is, which decides its colour.
+    /// Its kind, which decides its colour.
     pub kind: SeriesKind,
-    /// How much of it in each bin, from second 0 on.
+    /// The amount in each bin, from second 0 on.
     pub bins: Vec<f32>,
-    /// How much of it in each 24 h from second 0 on.
+    /// The amount in each 24 h from second 0 on.
     pub days: Vec<f64>,
 }
 
@@ -228,9 +228,9 @@ pub enum SeriesKind {
 /// Length of a day (s).
 pub(crate) const DAY_S: i64 = 86_400;
 
-/// How long after the start of a common time axis each season starts (s), and the length of that axis (s).
+/// The start of each season after the start of a common time axis (s), and the length of that axis (s).
 ///
-/// By date, where each season has dates and shares some day with the first; else each from its own start on.
+/// Seasons go by date if each has dates and shares some day with the first. Otherwise each counts from its own start.
 fn aligned(seasons: &[Season]) -> (Vec<i64>, i64) {
     let starts: Option<Vec<_>> = seasons.iter().map(|season| season.clock.start).collect();
     let starts = starts.unwrap_or_default();
@@ -249,8 +249,8 @@ fn aligned(seasons: &[Season]) -> (Vec<i64>, i64) {
     (offsets, length)
 }
 
-/// Pictures that are compared have one colour for each source, by its name: those of the names in their order, whatever
-/// that is in the files.
+/// The names of the sources in their order, whatever their order in the files. So pictures that are compared give each
+/// source one colour, by its name.
 fn source_names(seasons: &[Season]) -> Vec<&str> {
     let series = seasons.iter().flat_map(|season| &season.amounts).flat_map(|amount| &amount.series);
     let given = series.filter(|series| series.kind == SeriesKind::Source).map(|series| series.name.as_str());

@@ -1,4 +1,4 @@
-//! A page that carries a season whole: text, drawings, data, and the script that shows it.
+//! A page that holds a whole season: text, drawings, data, and the script that shows them.
 
 use super::draw::{drawings, hystereses, known, styled};
 use super::svg::escaped;
@@ -9,11 +9,11 @@ use serde::Serialize;
 use std::fmt::Write;
 
 const SCRIPT: &str = include_str!("page.js");
-/// Longest text that is a figure and not words.
+/// Longest value that counts as a figure; longer ones are words.
 const LONGEST_FIGURE: usize = 24;
 const LAYOUT: &str = include_str!("page.css");
 
-/// What stands above the pictures.
+/// The text above the pictures.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Summary {
     /// Sentences that a reader must see first.
@@ -25,11 +25,11 @@ pub struct Summary {
 /// Figures under a title.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Table {
-    /// What they are about.
+    /// Subject of the figures.
     pub title: String,
-    /// Whether they are of how the others were come by: then they are closed at first.
+    /// Whether the table explains how the others were obtained; then it is closed at first.
     pub is_aside: bool,
-    /// What the columns after the first are called; nothing where there is only one.
+    /// Names of the columns after the first; empty if there is only one.
     pub columns: Vec<String>,
     /// Rows.
     pub rows: Vec<TableRow>,
@@ -38,13 +38,13 @@ pub struct Table {
 /// A row of a table.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct TableRow {
-    /// What it is of; with blanks in front where it is part of the row above.
+    /// Name of the row; with leading blanks if it is part of the row above.
     pub name: String,
     /// A value for each column. A row without any is a sentence.
     pub values: Vec<String>,
 }
 
-/// What the script is given; its fields are described there.
+/// The script's data. The script describes the fields.
 #[derive(Serialize)]
 struct Data<'a> {
     length: i64,
@@ -124,10 +124,10 @@ struct SeriesData<'a> {
     days: Vec<f64>,
 }
 
-/// One page, whole in itself, that shows one season or two on the same axes.
+/// One self-contained page that shows one season, or two on the same axes.
 ///
-/// `summary` stands above the pictures. How warm the banks are comes after the seasons, and `cautions` a paragraph
-/// each. It needs no network; without scripts, and in print, it shows the drawings.
+/// `summary` is above the pictures. The warmth of the banks follows the seasons. `cautions` have a paragraph each. The
+/// page needs no network. Without scripts, and in print, it shows the drawings.
 #[must_use]
 pub fn page(seasons: &[Season], banks: &[Warmth], summary: &Summary, cautions: &[&str]) -> String {
     let mut titles: Vec<&str> = seasons.iter().map(|season| season.title.as_str()).collect();
@@ -192,7 +192,7 @@ impl Summary {
                 }
                 let _ = write!(out, "<tr><th scope=\"row\" class=\"in{depth}\">{name}</th>");
                 for value in values {
-                    // A number stands beside its name however narrow the page; words may take several lines.
+                    // A number stays beside its name on a narrow page; words may take several lines.
                     let class = if value.chars().count() > LONGEST_FIGURE { " class=\"words\"" } else { "" };
                     let _ = write!(out, "<td{class}>{}</td>", escaped(value));
                 }
@@ -205,7 +205,7 @@ impl Summary {
     }
 }
 
-/// JSON that may stand between script tags: nothing in it can end the script or start a comment.
+/// JSON for use between script tags: nothing in it can end the script or start a comment.
 fn embedded(json: &str) -> String {
     json.replace('<', "\\u003c")
 }
@@ -240,7 +240,7 @@ fn data(seasons: &[Season]) -> Data<'_> {
             .map(|amount| AmountData {
                 what: &amount.what,
                 flow: &amount.flow,
-                // One that is there, for the script.
+                // An index that exists, for the script.
                 band: amount.band.min(season.bands.len().saturating_sub(1)),
                 measure: amount.measure,
                 bin: amount.bin_s.max(1),
@@ -292,7 +292,7 @@ fn band_data<'a>(band: &'a Band, colour: &'static str) -> BandData<'a> {
     }
 }
 
-/// What each bin holds in two bytes, the lower first, in units that the fullest just fills.
+/// The value of each bin in two bytes, lower byte first, in units that make the fullest bin the largest number.
 fn series_data<'a>(series: &'a Series, colour: &'static str) -> SeriesData<'a> {
     let most = series.bins.iter().copied().filter(|value| value.is_finite()).fold(0.0, f32::max);
     let unit = if most > 0.0 { f64::from(most) / f64::from(u16::MAX) } else { 1.0 };
@@ -307,7 +307,7 @@ fn series_data<'a>(series: &'a Series, colour: &'static str) -> SeriesData<'a> {
     }
 }
 
-/// One end of each bin in hundredths, two bytes each, the lower first; the least number where there is none.
+/// One end of each bin in hundredths, two bytes each, lower byte first; the least number for an empty bin.
 fn packed(ranges: &[(f32, f32)], end: fn((f64, f64)) -> f64) -> String {
     #[expect(clippy::cast_possible_truncation, reason = "held within the type just before")]
     let hundredths = |t: f64| (t * 100.0).round().clamp(f64::from(-i16::MAX), f64::from(i16::MAX)) as i16;
@@ -315,7 +315,7 @@ fn packed(ranges: &[(f32, f32)], end: fn((f64, f64)) -> f64) -> String {
     STANDARD.encode(bins.flat_map(i16::to_le_bytes).collect::<Vec<u8>>())
 }
 
-/// Off for so long, on for so long, and so on (s): far fewer digits than moments.
+/// Time off, time on, time off and so on (s): these need far fewer digits than moments.
 fn steps(on: impl Iterator<Item = (i64, i64)>) -> Vec<i64> {
     let mut at = 0;
     on.flat_map(|(from, to)| [from, to]).map(|edge| edge - std::mem::replace(&mut at, edge)).collect()

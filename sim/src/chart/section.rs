@@ -1,5 +1,5 @@
-//! How warm a bank is, as SVG: two upright planes to scale, with isotherms, thermometers and the coldest place. Stands alone; it brings its
-//! own light ground, so that it can be read on a dark page.
+//! How warm a bank is, as SVG: two upright planes to scale, with isotherms, thermometers and the coldest place. The
+//! picture needs nothing else. It has its own light ground, so it is readable on a dark page.
 
 mod levels;
 mod plane;
@@ -15,26 +15,26 @@ use plane::Drawing;
 use signs::{INK, Lies, PAD, PLATE, balloon, coldest_mark, rect, thermometer_mark};
 use std::fmt::Write;
 
-/// What a picture of a bank's warmth has to show.
+/// What a picture of a bank's warmth shows.
 #[derive(Clone, Debug)]
 pub struct Warmth {
-    /// What the installation is called.
+    /// Name of the installation.
     pub title: String,
-    /// In which state it is, as one sentence.
+    /// Its state, as one sentence.
     pub state: String,
-    /// The coldest place (°C), and where it is.
+    /// Temperature of the coldest place (°C).
     pub coldest_c: f64,
-    /// In words.
+    /// The coldest place in words.
     pub coldest_at: String,
-    /// All thermometers, in the order of the planes' marks.
+    /// All thermometers, in the order of the marks in the planes.
     pub thermometers: Vec<Thermometer>,
     /// Air in the box (°C).
     pub air_c: f64,
     /// Air around it (°C).
     pub outside_c: f64,
-    /// What that air is called.
+    /// Name of that air.
     pub around: String,
-    /// What the planes show.
+    /// The two planes.
     pub planes: [Section; 2],
 }
 
@@ -49,22 +49,22 @@ pub struct Thermometer {
     pub reads_c: f64,
 }
 
-/// The drawing's width, and the left and right end of what is drawn to scale, in SVG units.
+/// Width of the drawing, and left and right end of the part drawn to scale, in SVG units.
 const WIDTH: f64 = 900.0;
 const LEFT: f64 = 78.0;
 const RIGHT: f64 = 876.0;
-/// Between two planes beside each other.
+/// Distance between two planes beside each other.
 const APART: f64 = 40.0;
 /// Distance between lines of text, and size of its letters.
 const LEADING: f64 = 16.0;
 const SIZE: f64 = 12.0;
-/// A plane is not drawn taller.
+/// Greatest height of a plane.
 const TALLEST: f64 = 360.0;
-/// Batteries that would be lower than this beside each other get the whole width.
+/// If batteries beside each other would be lower than this, each plane gets the whole width.
 const LOWEST: f64 = 125.0;
-/// Under a plane, for the measure of the bank.
+/// Room under a plane for the measure of the bank.
 const BELOW: f64 = 34.0;
-/// A mark that lies so near to the plane is in it (m): the size of a thermometer. From memory.
+/// A mark this near to the plane counts as in it (m): the size of a thermometer. From memory.
 const IN_PLANE_M: f64 = 0.005;
 
 #[expect(clippy::cast_precision_loss, reason = "a handful")]
@@ -102,7 +102,7 @@ pub fn section(warmth: &Warmth) -> String {
     out
 }
 
-/// What is drawn, for whoever does not see it.
+/// A description for readers who do not see the picture.
 fn description(warmth: &Warmth) -> String {
     let Warmth { state, coldest_at, coldest_c, air_c, around, outside_c, thermometers, .. } = warmth;
     let mut text = format!(
@@ -119,7 +119,7 @@ fn description(warmth: &Warmth) -> String {
     text
 }
 
-/// Title, state and caution. Returns where the next thing may begin.
+/// Title, state and caution. Returns where the next item may begin.
 fn head(out: &mut String, warmth: &Warmth) -> f64 {
     let whole = WIDTH - 2.0 * 24.0;
     let title = escaped(&fitted(&warmth.title, 17.0 * 1.12, whole));
@@ -134,14 +134,14 @@ fn head(out: &mut String, warmth: &Warmth) -> f64 {
     y + 12.0
 }
 
-/// The smallest rectangle about all of a plane (m): its lower left corner, and its measures.
+/// The smallest rectangle around a whole plane (m): its lower left corner, and its measures.
 fn extent(plane: &Section) -> ([f64; 2], [f64; 2]) {
     let corner = |axis: usize| plane.outlines.iter().map(|outline| outline.from_m[axis]).fold(f64::INFINITY, f64::min);
     let end = |axis: usize| plane.outlines.iter().map(|outline| outline.to_m[axis]).fold(f64::NEG_INFINITY, f64::max);
     ([corner(0), corner(1)], [end(0) - corner(0), end(1) - corner(1)])
 }
 
-/// Both planes, on one scale: beside each other, or one under the other where batteries would be too small.
+/// Both planes on one scale: beside each other, or one under the other if the batteries would be too small.
 fn planes(out: &mut String, warmth: &Warmth, levels: &Levels, top: f64) -> f64 {
     let measures = warmth.planes.each_ref().map(|plane| extent(plane).1);
     let battery_m = warmth.planes[0].fields.first().map_or(0.2, |field| span(&field.up_m));
@@ -155,7 +155,7 @@ fn planes(out: &mut String, warmth: &Warmth, levels: &Levels, top: f64) -> f64 {
         // Bold letters are wider.
         wrapped(&caption(plane), SIZE * 1.1, room)
     });
-    // Beside each other they begin at one height.
+    // Beside each other, the planes begin at the same height.
     let most = captions.iter().map(Vec::len).max().unwrap_or(1);
     for (plane, caption) in warmth.planes.iter().zip(&captions) {
         for (line, words) in caption.iter().enumerate() {
@@ -163,7 +163,7 @@ fn planes(out: &mut String, warmth: &Warmth, levels: &Levels, top: f64) -> f64 {
             let _ = writeln!(out, "<text x=\"{left:.1}\" y=\"{y:.1}\" font-weight=\"bold\">{words}</text>");
         }
         let lines = if is_beside { most } else { caption.len() };
-        // Room for a line on the air around.
+        // Room for a line about the air around.
         let drawing = Drawing::new(warmth, plane, levels, scale, (left, y + real(lines + 1) * LEADING + 10.0));
         drawing.draw(out);
         end = drawing.bounds.bottom + BELOW;
@@ -176,7 +176,7 @@ fn planes(out: &mut String, warmth: &Warmth, levels: &Levels, top: f64) -> f64 {
     end
 }
 
-/// Which plane it is, in words.
+/// The name of the plane, in words.
 fn caption(plane: &Section) -> String {
     match plane.cut {
         Cut::Across if plane.fields.len() > 1 => "Across the row, in the middle of the length".to_owned(),
@@ -189,14 +189,14 @@ fn span(at: &[f64]) -> f64 {
     at.last().zip(at.first()).map_or(0.0, |(last, first)| last - first)
 }
 
-/// The thermometers that are marked in either plane: the number of each, and its index.
+/// The thermometers with a mark in either plane: the number of each, and its index.
 fn numbered(warmth: &Warmth) -> impl Iterator<Item = (usize, usize)> {
     let is_marked =
         |index: &usize| warmth.planes.iter().any(|plane| plane.thermometers.get(*index).is_some_and(Option::is_some));
     (0..warmth.thermometers.len()).filter(is_marked).enumerate().map(|(rank, index)| (rank + 1, index))
 }
 
-/// What the fills and the signs mean.
+/// The meaning of fills and signs.
 fn legend(out: &mut String, levels: &Levels, top: f64) -> f64 {
     let y = top + 20.0;
     let caption = match levels.at_c.len() {
@@ -236,7 +236,7 @@ fn legend(out: &mut String, levels: &Levels, top: f64) -> f64 {
     y
 }
 
-/// The coldest place and the thermometers, a line each. Returns where the last line stands.
+/// The coldest place and the thermometers, one line each. Returns the place of the last line.
 fn list(out: &mut String, warmth: &Warmth, top: f64) -> f64 {
     let [sign_x, name_x, reads_x, at_x] = [33.0, 48.0, 400.0, 412.0];
     let mut y = top + LEADING + 12.0;

@@ -1,14 +1,14 @@
-//! How pictures look: what each colour and each kind of dashes means.
+//! The look of pictures: the meaning of each colour and each kind of dashes.
 //!
-//! A colour means one thing. Outputs, temperatures, and sources of energy each have a set of their own, and no colour
-//! is in two. Within a set colours differ by equal steps of lightness in OKLab, so that they can be told apart in black
-//! and white too. Their hues were searched for, each where its meaning allows, so that the nearest two of a set lie as
-//! far apart as they can, in OKLab, for those who see all colours and for those who lack one kind of cone. Every colour
-//! has a contrast of 3:1 with white at least, and text of 4.5:1. The tests hold all of that.
+//! A colour means one thing. Outputs, temperatures and energy sources each have their own set, and no colour is in two
+//! sets. Within a set, colours differ by equal steps of lightness in OKLab, so they also differ in black and white. The
+//! hues come from a search, within the limits of their meanings. It put the nearest two of a set as far apart as
+//! possible in OKLab, both for people who see all colours and for people who lack one kind of cone. Every colour has a
+//! contrast with white of at least 3:1, and text has at least 4.5:1. The tests hold all of that.
 
 use super::{Band, BandKind, LineKind, Series, SeriesKind};
 
-/// The coldest place of any battery, and what many trials make of it.
+/// The coldest place of any battery, and its range over many trials.
 const COLDEST: &str = "#043051";
 /// Readings of cells, one after the other.
 const READINGS: [Stroke; 5] = [
@@ -23,7 +23,7 @@ const PLATE: Stroke = Stroke { colour: "#c25e55", dashes: "5 2" };
 /// Air.
 const AIR: Stroke = Stroke { colour: "#85919a", dashes: "1.5 1.5" };
 
-/// Levels at which the controller acts: in no colour.
+/// Levels at which the controller acts: without a colour.
 pub(crate) const THRESHOLD: Stroke = Stroke { colour: "#222222", dashes: "8 4" };
 /// A pause of the log.
 pub(super) const PAUSE: &str = "#f1f1f1";
@@ -37,14 +37,14 @@ const CHARGE: &str = "#2ca470";
 const HEATER: &str = "#9e6c10";
 /// Charge, where it is refused.
 const REFUSED: &str = "#86468c";
-/// What somebody else's controller did.
+/// What another controller did.
 const LOGGED: &str = "#584d45";
 /// An alarm.
 const ALARM: &str = "#6e1c03";
 
-/// Sources of energy in the order of their names.
+/// Energy sources in the order of their names.
 const SOURCES: [&str; 4] = ["#057558", "#6a1449", "#6e8210", "#375c07"];
-/// The bank, as one that gives energy and has a charge.
+/// The bank, which gives energy and has a charge.
 const BANK: &str = "#638adb";
 
 /// A line's colour and its dashes.
@@ -77,7 +77,7 @@ pub(super) fn line(kind: LineKind, rank: usize) -> LineStyle {
     }
 }
 
-/// The colour of a band, beside sources of these names in their order.
+/// The colour of a band; `sources` are the names of the sources in their order.
 pub(super) fn band(band: &Band, sources: &[impl AsRef<str>]) -> &'static str {
     match band.kind {
         BandKind::Charge => CHARGE,
@@ -89,7 +89,7 @@ pub(super) fn band(band: &Band, sources: &[impl AsRef<str>]) -> &'static str {
     }
 }
 
-/// The colour of a part of an amount, beside sources of these names in their order.
+/// The colour of a part of an amount; `sources` are the names of the sources in their order.
 pub(super) fn series(series: &Series, sources: &[impl AsRef<str>]) -> &'static str {
     match series.kind {
         SeriesKind::Source => source(&series.name, sources),
@@ -178,7 +178,7 @@ mod tests {
         )
     }
 
-    /// What those without one kind of cone see of it. Source: G. M. Machado, M. M. Oliveira, L. A. F. Fernandes, IEEE
+    /// What people without one kind of cone see. Source: G. M. Machado, M. M. Oliveira, L. A. F. Fernandes, IEEE
     /// Transactions on Visualization and Computer Graphics 15 (2009), severity 1.
     const SIGHTS: [[Triple; 3]; 4] = [
         [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
@@ -215,7 +215,7 @@ mod tests {
                 let hue = hue.to_radians();
                 let derived = linear([l, chroma * hue.cos(), chroma * hue.sin()]);
                 for (derived, part) in derived.into_iter().zip(parts(hex)) {
-                    // Half a step of an encoded part is at most 0.0045 as light.
+                    // Half a step of an encoded part is at most 0.0045 in linear light.
                     assert!((derived - part).abs() < 0.0045, "{hex}: {derived} {part}");
                 }
             }
@@ -235,7 +235,7 @@ mod tests {
             for (other, b) in &all[..rank] {
                 let sights = if set == other { &SIGHTS[..] } else { &SIGHTS[..1] };
                 for sight in sights {
-                    // Four times what can just be seen side by side, about 0.02.
+                    // Four times the smallest visible difference side by side, about 0.02.
                     let apart = distance(a, b, *sight);
                     assert!(apart >= 0.08, "{a} {b}: {apart}");
                 }
@@ -251,10 +251,10 @@ mod tests {
         let layout = include_str!("page.css");
         for ink in INKS {
             assert!(contrast(ink) >= 4.5, "{ink}: {}", contrast(ink));
-            // White paper is not all that text stands on: a pause and a button that is pointed at are darker.
+            // Text is not only on white paper: a pause, and a button under the pointer, are darker.
             assert!(contrast(ink) / contrast("#eeeeee") >= 4.5, "{ink}");
         }
-        // No text is in another colour.
+        // No text has another colour.
         for (name, value) in layout.split(';').filter_map(|rule| rule.rsplit_once("--")?.1.split_once(':')) {
             if matches!(name, "ink" | "quiet") {
                 assert!(INKS.contains(&value.trim()), "{name}: {value}");

@@ -1,8 +1,8 @@
-//! What drawings are put together from.
+//! The parts of drawings.
 
 use std::fmt::Write;
 
-/// `text` fit for HTML and XML, what is no character there left out.
+/// `text` for use in HTML and XML, without the characters that these do not allow.
 pub(crate) fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for character in text.chars() {
@@ -20,7 +20,7 @@ pub(crate) fn escaped(text: &str) -> String {
     out
 }
 
-/// Adds `label` at a place; `anchor` says which part of it lies there.
+/// Adds `label` at a place; `anchor` names the part of the label that is there.
 pub(crate) fn text(out: &mut String, (x, y): (f64, f64), anchor: &str, label: &str) {
     let label = escaped(label);
     // Writing to a string cannot fail.
@@ -43,8 +43,8 @@ pub(crate) fn polyline(points: impl Iterator<Item = (f64, f64)>) -> String {
     out
 }
 
-/// The path of bars on `bottom` as high as a share of `height`, neighbours of one height joined; bar `n` reaches from
-/// `edge(n)` to `edge(n + 1)`.
+/// The path of bars on `bottom`, each as high as its share of `height`; neighbours of one height are joined. Bar `n`
+/// reaches from `edge(n)` to `edge(n + 1)`.
 pub(crate) fn shares(parts: &[f64], edge: impl Fn(usize) -> f64, bottom: f64, height: f64) -> String {
     let mut out = String::new();
     let mut index = 0;
@@ -58,7 +58,7 @@ pub(crate) fn shares(parts: &[f64], edge: impl Fn(usize) -> f64, bottom: f64, he
     out
 }
 
-/// About how wide a text is in a sans-serif face of such a size: no narrower than in the usual ones.
+/// Estimated width of a text in a sans-serif face of this size: at least that in the usual faces.
 pub(crate) fn width(label: &str, size: f64) -> f64 {
     let of = |character: char| match character {
         'i' | 'j' | 'l' | 'f' | 't' | 'r' | ' ' | '.' | ',' | ':' | ';' | '\'' | '|' | '(' | ')' | '-' | '!' => 0.4,
@@ -70,7 +70,7 @@ pub(crate) fn width(label: &str, size: f64) -> f64 {
     size * label.chars().map(of).sum::<f64>()
 }
 
-/// A text shortened to fit into a width, with an ellipsis where something is left out.
+/// A text shortened to a width, with an ellipsis for the omitted part.
 pub(crate) fn fitted(label: &str, size: f64, most: f64) -> String {
     if width(label, size) <= most {
         return label.to_owned();
@@ -86,7 +86,8 @@ pub(crate) fn fitted(label: &str, size: f64, most: f64) -> String {
     kept.trim_end().to_owned() + "…"
 }
 
-/// A text in lines that fit into a width, broken at spaces but for those that hold together; a word that fits in none is shortened.
+/// A text in lines of limited width, broken at spaces except non-breaking ones. A word too wide for a line is
+/// shortened.
 pub(crate) fn wrapped(label: &str, size: f64, most: f64) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     for word in label.split([' ', '\n']).filter(|word| !word.is_empty()) {

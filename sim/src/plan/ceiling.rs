@@ -1,11 +1,13 @@
-//! Whether the charge-current ceiling still holds with what the thermometers can be wrong by.
+//! Whether the charge-current ceiling is still safe with the errors of the thermometers.
 //!
-//! A battery maker's table is for the cells themselves. The controller looks its ceiling up at what the coldest channel *reads*, and
-//! the cells may be colder than that by the guard band: with a table that rises with temperature they then take more than their maker
-//! allows. So each point has to lie higher, by the guard band. Where the table falls again, for hot cells, a point stays where it is.
+//! A battery maker's table is for the temperature of the cells. The controller uses the *reading* of the coldest
+//! channel, and the cells may be colder than that by the guard band. With a table that rises with temperature they then
+//! take more than their maker allows. So each point must be higher by the guard band. Where the table falls again, for
+//! hot cells, a point stays where it is.
 //!
-//! Which of the two a file's `ceiling` is meant for nobody can see. `maker_ceiling` of `[battery]` says what the maker allows, and then
-//! the one is judged by the other; without it the file's own table is taken for the maker's.
+//! Nobody can see from a file's `ceiling` which of the two it is. `maker_ceiling` of `[battery]` states what the maker
+//! allows, and the plan judges `ceiling` by it. Without `maker_ceiling`, the plan takes the file's `ceiling` for the
+//! maker's table.
 
 use crate::figures::{fixed, plain, raised_to};
 use crate::finding::{Finding, Part};
@@ -17,10 +19,10 @@ use serde::Serialize;
 /// Grain of the recommended points' temperatures (K).
 const GRAIN_K: f64 = 0.1;
 
-/// Grain of their limits (C): what a file can say.
+/// Grain of their limits (C): the smallest step in a file.
 const GRAIN_C_RATE: f64 = 0.001;
 
-/// A ceiling by temperature: linear between its points, level beyond its ends, as the controller has it.
+/// A ceiling by temperature, as in the controller: linear between its points, level beyond its ends.
 #[derive(Clone, Debug, PartialEq)]
 struct Table(Vec<CeilingPoint>);
 
@@ -34,20 +36,21 @@ impl Table {
         }
     }
 
-    /// The least that it has for cells anywhere from `t_c` down to `band_k` below.
+    /// The least value for cells at any temperature from `t_c` down to `band_k` below.
     fn least(&self, t_c: f64, band_k: f64) -> f64 {
         let within = self.0.iter().filter(|point| (t_c - band_k..=t_c).contains(&point.cell_c));
         within.map(|point| point.c_rate).fold(self.at(t_c).min(self.at(t_c - band_k)), f64::min)
     }
 
-    /// Its temperatures, and those `band_k` above them: between two of these neighbours [`Self::least`] is nowhere below the chord.
+    /// The temperatures of the table, and those `band_k` above them. Between two neighbours of these, [`Self::least`]
+    /// is nowhere below the chord.
     fn corners(&self, band_k: f64) -> Vec<f64> {
         let mut corners: Vec<f64> = self.0.iter().flat_map(|point| [point.cell_c, point.cell_c + band_k]).collect();
         corners.sort_by(f64::total_cmp);
         corners
     }
 
-    /// Whether `point` is one of its own, where it is or `band_k` higher.
+    /// Whether `point` is one of the table's own, at its place or `band_k` higher.
     fn has(&self, point: &CeilingPoint, band_k: f64) -> bool {
         let is = |own: &CeilingPoint, by_k: f64| {
             (own.cell_c + by_k - point.cell_c).abs() < 1e-6 && (own.c_rate - point.c_rate).abs() < 1e-9
@@ -55,7 +58,7 @@ impl Table {
         self.0.iter().any(|own| is(own, 0.0) || is(own, band_k))
     }
 
-    /// The points that hold this table for readings that are up to `band_k` warm; nothing where no file can hold so many.
+    /// The points that keep to this table when readings are up to `band_k` warm; `None` if a file cannot hold so many.
     fn shifted(&self, band_k: f64) -> Option<Vec<CeilingPoint>> {
         let band_k = raised_to(band_k, GRAIN_K);
         let down = |c_rate: f64| (c_rate / GRAIN_C_RATE + 1e-6).floor() / (1.0 / GRAIN_C_RATE);
@@ -69,8 +72,8 @@ impl Table {
             .collect();
         let mut points: Vec<CeilingPoint> = Vec::new();
         for (index, point) in all.iter().enumerate() {
-            // What its neighbours say already, by a line or by being level with an end, needs no point; but a fitter looks for the
-            // maker's own, each at its new place.
+            // A point adds nothing if it lies on the line between its neighbours, or level with an end. But a fitter
+            // looks for the maker's own points, each at its new place.
             let before = points.last();
             let after = all[index + 1..].iter().find(|after| after.cell_c > point.cell_c);
             let is_level = |end: &CeilingPoint| (end.c_rate - point.c_rate).abs() < 1e-9;
@@ -100,41 +103,42 @@ impl Table {
 /// One point of the file's ceiling.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Point {
-    /// What the coldest channel reads (°C).
+    /// The reading of the coldest channel (°C).
     pub reading_c: f64,
-    /// What the ceiling allows there, per capacity of what is counted (C).
+    /// The ceiling there, as a rate of the counted capacity (C).
     pub c_rate: f64,
     /// The same for the bank (A).
     pub bank_a: f64,
     /// The guard band there (K).
     pub guard_band_k: f64,
-    /// How cold the cells may then be (°C).
+    /// The lowest temperature of the cells at that reading (°C).
     pub cells_c: f64,
-    /// What the maker's table allows cells between that and the reading (C).
+    /// What the maker's table allows for cells between that temperature and the reading (C).
     pub maker_c_rate: f64,
 }
 
-/// What was found of the ceiling.
+/// The findings about the ceiling.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Ceiling {
     /// Batteries in parallel.
     pub batteries: u8,
-    /// Of these, what the ceiling counts.
+    /// Number of these that the ceiling counts.
     pub counted: u8,
     /// The points of the file.
     pub points: Vec<Point>,
-    /// Whether the file has the maker's own table; otherwise `points` are taken for it.
+    /// Whether the file has the maker's own table; otherwise `points` stand for it.
     pub has_maker_table: bool,
-    /// Whether the points hold the maker's table at every reading at which charge can be permitted.
+    /// Whether the points keep to the maker's table at every reading at which charge can be permitted.
     pub holds: bool,
     /// The maker's table.
     pub maker: Vec<CeilingPoint>,
-    /// Points that do, where those of the file do not; `null` where no eight points can.
+    /// Points that keep to it, if those of the file do not; `null` if no eight points can.
     pub recommended: Option<Vec<CeilingPoint>>,
 }
 
 impl Ceiling {
-    /// Judges the ceiling of `settings` by the `maker`'s table, if there is one. `band_k` is the guard band at a reading (°C to K).
+    /// Judges the ceiling of `settings` by the `maker`'s table, if there is one. `band_k` returns the guard band at a
+    /// reading (°C to K).
     #[must_use]
     pub fn judge(settings: &Settings, maker: &[CeilingPoint], band_k: &dyn Fn(f64) -> f64) -> (Self, Finding) {
         let charge = &settings.charge;
@@ -167,10 +171,10 @@ impl Ceiling {
                 }
             })
             .collect();
-        // Permission ends at these two, so what the table says beyond them is never used.
+        // Permission ends at these two, so the table beyond them is never used.
         let [inhibit_c, high_limit_c] = [charge.inhibit, charge.high_limit].map(si::written_c);
         let widest_k = maker.0.iter().map(|point| point.cell_c).chain([inhibit_c]).map(|t_c| {
-            // The band of the reading that the point goes to.
+            // The guard band at the reading that the point moves to.
             let once = band_k(t_c.max(inhibit_c));
             band_k(t_c.max(inhibit_c) + once).max(once)
         });
@@ -187,8 +191,8 @@ impl Ceiling {
         (found, finding)
     }
 
-    /// The point of the file, of those that are used, at which the ceiling allows most in excess; nothing where it does so between points
-    /// only.
+    /// The used point of the file at which the ceiling exceeds the allowed rate most; `None` if it does so only between
+    /// points.
     fn worst(&self, inhibit_c: f64) -> Option<&Point> {
         self.points
             .iter()

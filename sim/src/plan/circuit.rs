@@ -1,7 +1,8 @@
-//! Whether the heater's circuit carries what the heater draws: conductor, fuse, relay contact and coil.
+//! Whether conductor, fuse, relay contact and coil can carry what the heater draws.
 //!
-//! Power goes with the square of the voltage, so everything is judged at the highest supply voltage at which the controller lets the
-//! heater run, with the tolerance of the pad on top; the voltage drop, which weakens the heater, at the nominal voltage.
+//! Power goes with the square of the voltage. So this module judges everything at the highest supply voltage at which
+//! the controller lets the heater run, plus the tolerance of the pad. The voltage drop weakens the heater, so it is
+//! judged at the nominal voltage.
 
 use crate::conductor::{SIZES, capacity_a, copper_factor, loop_ohm, ohm_per_m_20c};
 use crate::figures::{fixed, plain, raised_to, uncertain};
@@ -12,12 +13,12 @@ use crate::{cell, si};
 use forewarm_core::settings::Settings;
 use serde::Serialize;
 
-/// Rated currents in which fuses are proposed (A). Source: blade and bolt-in fuses of ISO 8820, from memory.
+/// Rated currents of the fuses that the plan proposes (A). Source: blade and bolt-in fuses of ISO 8820, from memory.
 pub const FUSES: [f64; 18] =
     [1.0, 2.0, 3.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 125.0, 150.0, 200.0];
 
-/// Rated currents besides in which fuses and breakers are sold (A): not proposed, and as good where a file has one. Source: IEC 60127-1
-/// and IEC 60269-1, preferred values, and further blades of ISO 8820, from memory.
+/// Other rated currents of fuses and breakers on sale (A). The plan does not propose them, but accepts one in a file.
+/// Source: IEC 60127-1 and IEC 60269-1, preferred values, and further blades of ISO 8820, from memory.
 const OTHER_FUSES: [f64; 28] = [
     0.5, 0.63, 0.8, 1.25, 1.6, 2.5, 3.15, 4.0, 6.0, 6.3, 8.0, 12.5, 13.0, 16.0, 32.0, 35.0, 63.0, 70.0, 160.0, 175.0,
     225.0, 250.0, 300.0, 315.0, 350.0, 400.0, 500.0, 630.0,
@@ -26,22 +27,23 @@ const OTHER_FUSES: [f64; 28] = [
 /// A fuse that carries more than 1/1.25 of its rating (80 %) for hours ages. Common practice, no source: 75 to 80 %.
 const FUSE_MARGIN: f64 = 1.25;
 
-/// Part of its rated current that a contact is used at. Common practice, no source: half to three quarters.
+/// Part of its rated current up to which a contact is used. Common practice, no source: half to three quarters.
 const CONTACT_PART: f64 = 0.75;
 
 /// Part of its rated (resistive) current that a contact may switch into a coil. Trade guides: 0.35 to 1.
 const COIL_LOAD_PART: f64 = 0.35;
 
-/// Part of its nominal voltage at which a coil of room temperature pulls in for certain. Common practice, no source: 0.7 to 0.8.
+/// Part of its nominal voltage at which a coil at room temperature certainly pulls in. Common practice, no source: 0.7
+/// to 0.8.
 const PULL_IN: f64 = 0.8;
 
-/// Part of its nominal voltage that a coil bears for hours. Common practice, no source: 1.1 to 1.3 and more.
+/// Part of its nominal voltage that a coil withstands for hours. Common practice, no source: 1.1 to 1.3 and more.
 const COIL_LIMIT: f64 = 1.3;
 
-/// Temperature at which coils are specified (°C). Source: IEC 61810-1, from memory.
+/// Temperature that coil data are stated for (°C). Source: IEC 61810-1, from memory.
 const COIL_C: f64 = 23.0;
 
-/// Whether the heater may run at every voltage that its bank has from almost empty to the end of charge; nothing where it may.
+/// Whether the heater may run at every voltage of its bank, from almost empty to the end of charge; `None` if it may.
 pub(super) fn bank_range(settings: &Settings, site: &Site) -> Option<Finding> {
     let cells = f64::from(site.battery.cells_in_series);
     let (empty_v, full_v) = (cells * cell::EMPTY_V, cells * cell::END_OF_CHARGE_V);
@@ -70,20 +72,20 @@ pub(super) fn bank_range(settings: &Settings, site: &Site) -> Option<Finding> {
     })
 }
 
-/// One size of conductor in this circuit.
+/// One size of conductor, in this circuit.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Conductor {
     /// Cross-section (mm²).
     pub area_mm2: f64,
     /// Resistance there and back, in the warmest surroundings (Ω).
     pub loop_ohm: f64,
-    /// Voltage drop at the nominal voltage (V).
+    /// Voltage drop at nominal voltage (V).
     pub drop_nominal_v: f64,
     /// The same, as part of the nominal voltage (%).
     pub drop_nominal_pct: f64,
-    /// Voltage drop at the most current (V).
+    /// Voltage drop at the highest current (V).
     pub drop_most_v: f64,
-    /// What it may carry in the warmest surroundings (A).
+    /// Current that it may carry in the warmest surroundings (A).
     pub capacity_a: f64,
 }
 
@@ -96,27 +98,27 @@ pub struct Report {
     pub drop_allowed_pct: f64,
     /// The listed sizes.
     pub sizes: Vec<Conductor>,
-    /// Smallest listed cross-section with no more than the drop allowed (mm²); `null` where none is large enough.
+    /// Smallest listed cross-section within the allowed drop (mm²); `null` if none is large enough.
     pub least_for_drop_mm2: Option<f64>,
-    /// Smallest listed cross-section that carries what the fuse lets through (mm²); `null` where none is large enough.
+    /// Smallest listed cross-section that carries what the fuse lets through (mm²); `null` if none is large enough.
     pub least_for_current_mm2: Option<f64>,
-    /// The conductor of the file, or the smallest that does for both.
+    /// The conductor of the file, or the smallest that meets both.
     pub conductor: Option<Conductor>,
-    /// Least current that the fuse must be rated for (A).
+    /// Least rated current of the fuse (A).
     pub fuse_least_a: f64,
-    /// Smallest fuse that is sold and rated for no less; `null` where none is (A).
+    /// Smallest fuse on sale with at least that rating; `null` if none is (A).
     pub fuse_least_sold_a: Option<f64>,
-    /// The fuse of the file, or the smallest that is sold; `null` where none is sold that large (A).
+    /// The fuse of the file, or the smallest on sale; `null` if none on sale is large enough (A).
     pub fuse_a: Option<f64>,
-    /// Most current through the relay's contact, as part of its rating (1).
+    /// Highest current through the relay's contact, as part of its rating (1).
     pub contact_used: f64,
-    /// Most current of the relay's coil: highest supply, coldest copper (A).
+    /// Highest current of the relay's coil: highest supply, coldest copper (A).
     pub coil_most_a: f64,
     /// Supply below which the coil may not pull in, in the warmest surroundings (V).
     pub pull_in_v: f64,
 }
 
-/// Judges the circuit of `site`; nothing where the file says nothing of it.
+/// Judges the circuit of `site`; `None` if the file does not describe it.
 #[must_use]
 pub fn judge(settings: &Settings, site: &Site) -> Option<(Report, Vec<Finding>)> {
     let circuit = site.circuit.as_ref()?;
@@ -169,7 +171,7 @@ fn mm2(area: f64) -> String {
     format!("{} mm²", plain(area))
 }
 
-/// What to take when not even the largest listed size does.
+/// The remedy if even the largest listed size is too small.
 const TOO_MUCH: &str = "a higher supply voltage, a shorter cable, or two heaters each with a circuit of its own";
 
 fn drop(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
@@ -218,7 +220,7 @@ fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
     };
     let carries =
         format!("{} carry {} at {} °C", mm2(conductor.area_mm2), amps(conductor.capacity_a), plain(report.cable_c));
-    // The largest that protects the conductor and does not age.
+    // The largest fuse that protects the conductor and does not age.
     let between = FUSES.into_iter().find(|&rating| rating >= least && rating <= conductor.capacity_a);
     let smaller = || between.map_or_else(larger, |rating| format!("a fuse of {}", amps(rating)));
     if conductor.capacity_a < most_a {
@@ -270,12 +272,12 @@ fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
     }
 }
 
-/// Whether fuses of so many amperes are made.
+/// Whether fuses of this rating are on sale.
 fn is_sold(rating_a: f64) -> bool {
     FUSES.iter().chain(&OTHER_FUSES).any(|sold| (sold - rating_a).abs() < 1e-9)
 }
 
-/// A contact that switches `current_a` of the supply, and is used up to `part` of its rated current.
+/// A contact that switches `current_a` of the supply, and may use up to `part` of its rated current.
 fn contact(which: &str, contact: &Contact, heater: &Heater, current_a: f64, part: f64) -> Finding {
     let highest_v = heater.at_supply_max.supply_v;
     let rating = format!("{} A, {} V direct current", plain(contact.rated_a), plain(contact.rated_v));
@@ -318,12 +320,12 @@ struct Coil {
 }
 
 impl Coil {
-    /// Supply at and above which a coil of `nominal_v` pulls in for certain, in the warmest surroundings (V).
+    /// Lowest supply at which a coil of `nominal_v` certainly pulls in, in the warmest surroundings (V).
     fn pull_in_v(nominal_v: f64, warmest_c: f64) -> f64 {
         PULL_IN * nominal_v * copper_factor(warmest_c.max(COIL_C)) / copper_factor(COIL_C)
     }
 
-    /// A copper coil resists less when cold, and so draws more; it pulls in later when hot.
+    /// A cold copper coil has less resistance and draws more. A hot one pulls in later.
     fn of(relay: &Relay, heater: &Heater, site: &Site) -> Self {
         let coldest_c = site.place.design_min_c.min(COIL_C);
         let warmest_c = site.circuit.map_or(COIL_C, |circuit| circuit.cable_c);
@@ -350,7 +352,7 @@ fn pull_in(coil: &Coil, heater: &Heater, circuit: &Circuit) -> Vec<Finding> {
         },
         |coil_v| format!("a coil of {} V, or another supply for the coil", plain(coil_v)),
     );
-    // Raising it beyond the nominal voltage would leave hardly any supply to run on.
+    // Above the nominal voltage, hardly any supply range would be left to run on.
     let raised = raised_to(coil.pull_in_v, 0.1);
     let or_raised = if raised < heater.at_nominal.supply_v {
         format!(", or heater.supply_min_v = {}", fixed(raised, 1))

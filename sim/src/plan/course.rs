@@ -1,7 +1,9 @@
-//! What a heater does to a bank in time, in air that stays as it is: warming up until charge is permitted, cooling down, being held.
+//! What a heater does to a bank over time in air that does not change: warming up until charge is permitted, cooling
+//! down, holding.
 //!
-//! The heater is switched as the controller would, by the coldest of the cell channels and by the cut-outs, every half minute; of the
-//! controller's other rules only the soak is kept. The rehearsal runs the controller itself.
+//! The heater switches as under the controller, by the coldest of the cell channels and by the cut-outs, every half
+//! minute. The soak is the only other rule of the controller that applies here. The rehearsal runs the controller
+//! itself.
 
 use super::measurement::self_heating_k;
 use crate::plant::{Air, Heat, Plant, Run, Temperatures};
@@ -10,16 +12,16 @@ use crate::site::Site;
 use forewarm_core::quantity::Kelvins;
 use forewarm_core::settings::{Phase, Role, Settings};
 
-/// From one look at the temperatures to the next (s).
+/// Time between two looks at the temperatures (s).
 pub(super) const STEP_S: f64 = 30.0;
 
-/// Warmest air that a bank is held to be warmed by in a winter (°C). Common practice, no source.
+/// Warmest air that the plan assumes to warm a bank in a winter (°C). Common practice, no source.
 const WARMEST_C: f64 = 25.0;
 
-/// Until then a rise of the coldest place may be no more than what was stored beside it at the start (s).
+/// Until then, heat that was stored beside the coldest place at the start may account for its rise (s).
 const SETTLES_S: f64 = 6.0 * 3600.0;
 
-/// What a course is run with.
+/// The inputs of a course.
 #[derive(Clone, Debug)]
 pub(super) struct Setup<'s> {
     pub(super) settings: &'s Settings,
@@ -29,7 +31,7 @@ pub(super) struct Setup<'s> {
     pub(super) answers_for: &'s [Vec<usize>],
 }
 
-/// What a warm-up came to.
+/// The result of a warm-up.
 #[derive(Clone, Debug)]
 pub(super) struct WarmUp {
     /// Until every cell channel reads above release (s).
@@ -40,7 +42,7 @@ pub(super) struct WarmUp {
     pub(super) permitted_s: Option<f64>,
     /// Electrical energy until then (J).
     pub(super) energy_j: f64,
-    /// Warmest that they became until then (°C).
+    /// Their highest temperatures until then (°C).
     pub(super) pad_peak_c: f64,
     pub(super) plate_peak_c: f64,
     pub(super) cell_peak_c: f64,
@@ -48,16 +50,19 @@ pub(super) struct WarmUp {
     pub(super) was_cut_out: bool,
     /// Whether the heater went off because every cell channel showed its stop threshold.
     pub(super) was_stopped: bool,
-    /// Rise of the warmest plate channel or of the coldest cell channel once the energy of the proof was in (K).
+    /// Rise of the warmest plate channel or of the coldest cell channel once the heater has spent the energy of the
+    /// proof (K).
     pub(super) proof_rise_k: Option<f64>,
-    /// Excess of the plate over the cells at the end of the time that it is given to cool, from where every cell channel read above
-    /// release with the heater on (K).
+    /// Excess of the plate over the cells at the end of the plate's time to cool (K). That time starts where every cell
+    /// channel reads above release with the heater on.
     pub(super) cooling_excess_k: Option<f64>,
-    /// For each channel, how far above the coldest place it answers for it and the air can be at the end of a soak.
+    /// For each channel, how far the place and the air can be above the coldest place that it answers for, at the end
+    /// of a soak.
     pub(super) given: Vec<Option<Above>>,
 }
 
-/// How far above the coldest place that a channel answers for two things are: the surroundings of its element, and the air in the box.
+/// How far two things are above the coldest place that a channel answers for: the surroundings of its element, and the
+/// air in the box.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Above {
     pub(super) element_k: f64,
@@ -65,12 +70,12 @@ pub(super) struct Above {
 }
 
 impl Above {
-    /// The larger of either.
+    /// The larger value of each.
     pub(super) fn worse(self, other: Self) -> Self {
         Self { element_k: self.element_k.max(other.element_k), air_k: self.air_k.max(other.air_k) }
     }
 
-    /// What is left of both where the channel shows so much more than it must.
+    /// What remains of both if the channel shows this much more than it must.
     fn less(self, spare_k: f64) -> Self {
         Self { element_k: self.element_k - spare_k, air_k: self.air_k - spare_k }
     }
@@ -80,10 +85,10 @@ fn note(worst: &mut Option<Above>, found: Above) {
     *worst = Some(worst.map_or(found, |before| before.worse(found)));
 }
 
-/// What the channels show, as far as places and times have to do with it.
+/// What the channels show, as far as it depends on places and times.
 struct Readings<'s> {
     setup: &'s Setup<'s>,
-    /// What the settings add; nothing where that undoes an error of the element's own.
+    /// What the settings add; 0 if that corrects an error of the element itself.
     offset_k: Vec<f64>,
     self_heating_k: Vec<f64>,
 }
@@ -121,7 +126,8 @@ impl<'s> Readings<'s> {
         now.sensors_c[channel] + self.offset_k[channel]
     }
 
-    /// How much warmer the surroundings of a channel are than the coldest place that it answers for, and the air.
+    /// How much warmer the surroundings of a channel, and the air, are than the coldest place that the channel answers
+    /// for.
     fn above_coldest(&self, now: &Temperatures, channel: usize) -> Above {
         let batteries = &self.setup.answers_for[channel];
         let coldest_c = batteries.iter().flat_map(|&battery| now.cells_c(battery)).fold(f64::INFINITY, f64::min);
@@ -129,13 +135,14 @@ impl<'s> Readings<'s> {
         Above { element_k: element_c - coldest_c, air_k: now.air_c - coldest_c }
     }
 
-    /// How much colder than a threshold the coldest place is that a channel answers for, while the channel shows that or more, as far as
-    /// the place is to blame; and as far as the air would be, were it all that the channel sees.
+    /// How far below a threshold the coldest place of a channel is while the channel shows the threshold or more. The
+    /// first value counts what the channel's place causes. The second counts what the air would cause if the channel
+    /// saw nothing else.
     fn short(&self, now: &Temperatures, channel: usize, threshold_c: f64) -> Above {
         self.above_coldest(now, channel).less((self.shown(now, channel) - threshold_c).max(0.0))
     }
 
-    /// By how much the worst channel is above its cut-out.
+    /// How far the worst channel is above its cut-out.
     fn above_cutout(&self, now: &Temperatures) -> f64 {
         let heater = &self.setup.settings.heater;
         [Role::Cell, Role::Pad, Role::Ambient]
@@ -150,12 +157,13 @@ impl<'s> Readings<'s> {
     }
 }
 
-/// Warms a bank up from where `run` is, until charge is permitted and the coldest place is as warm as release too, or `limit_s` are
-/// over. Leaves `run` there.
+/// Warms a bank up from the present state of `run`. Ends when charge is permitted and the coldest place is at release
+/// too, or after `limit_s`. Leaves `run` there.
 pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> WarmUp {
     let (charge, heater) = (&setup.settings.charge, &setup.settings.heater);
     let (release_c, stop_c) = (celsius(charge.release), celsius(heater.stop));
-    // Higher than where it starts before release is reached, so it holds from the beginning.
+    // The heater starts higher while soaking than before release is reached, so this threshold serves from the
+    // beginning.
     let starts_c = setup.settings.heats_from(Phase::Soaking).map_or(f64::NEG_INFINITY, celsius);
     let soak_s = seconds(charge.soak);
     let hysteresis_k = si::written_k(heater.cutout_hysteresis);
@@ -238,14 +246,15 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
 pub(super) struct Shown {
     /// Rise of the coldest cell or of a plate thermometer (K).
     pub(super) effect_k: f64,
-    /// Rise of the plate thermometer that rises least, if there is one (K).
+    /// Rise of the plate thermometer that rises least, if the bank has one (K).
     pub(super) pad_k: Option<f64>,
-    /// Rise of the air in the box: what a plate thermometer shows that has come off (K).
+    /// Rise of the air in the box (K). A plate thermometer that has come off shows this.
     pub(super) air_k: f64,
 }
 
-/// What the energy of the proof shows in a bank that loses most: from where `run` is, in air that stays as it is, with a plate that has
-/// had the time to cool. What the coldest cell falls meanwhile is taken off what a plate must rise, as the controller does, up to half of it.
+/// What the energy of the proof shows in a bank at its highest loss: from the present state of `run`, in air that does
+/// not change, after the plate has had its time to cool. As in the controller, the fall of the coldest cell reduces the
+/// rise that a plate must show, by up to half.
 pub(super) fn prove(setup: &Setup, run: &mut Run, air: Air) -> Option<Shown> {
     let heater = &setup.settings.heater;
     let proof = heater.proof?;
@@ -278,11 +287,12 @@ pub(super) fn prove(setup: &Setup, run: &mut Run, air: Air) -> Option<Shown> {
     Some(shown)
 }
 
-/// How far a channel stands above the coldest place it answers for, at the end of a soak in which the heater gives just enough to keep the
-/// channel above release.
+/// How far a channel stands above the coldest place that it answers for, at the end of a soak. The heater gives just
+/// enough to keep the channel above release.
 ///
-/// Less heat at any moment leaves every place colder, and the soak begins anew if the channel falls to release. So no other soak after the
-/// same warm-up ends with a colder place. Stored heat can lift the channel meanwhile. It is not credited: another warm-up may store less.
+/// Less heat at any moment leaves every place colder, and the soak begins anew if the channel falls to release. So no
+/// other soak after the same warm-up ends with a colder place. Stored heat can lift the channel meanwhile. It earns no
+/// credit: another warm-up may store less.
 fn hover(readings: &Readings, mut run: Run, channel: usize, soak_s: f64) -> Above {
     let release_c = celsius(readings.setup.settings.charge.release);
     let mut left_s = soak_s;
@@ -298,8 +308,8 @@ fn hover(readings: &Readings, mut run: Run, channel: usize, soak_s: f64) -> Abov
     }
 }
 
-/// Excess of the hottest plate channel over the hottest cell channel when the heater, until now on, has been off for as long as the
-/// settings give the plate to cool; nothing where that is not judged.
+/// Excess of the hottest plate channel over the hottest cell channel. The heater has been on until now, and is then off
+/// for the plate's time to cool in the settings. `None` if the settings do not judge this.
 fn cooling_excess_k(readings: &Readings, mut run: Run) -> Option<f64> {
     let cooling = readings.setup.settings.heater.cooling?;
     run.set_heat(Heat::default());
@@ -309,9 +319,10 @@ fn cooling_excess_k(readings: &Readings, mut run: Run) -> Option<f64> {
     excess_k.is_finite().then_some(excess_k)
 }
 
-/// Lets a bank on which charge is permitted cool with the heater at `heater_w` until every cell channel has shown the inhibit threshold,
-/// it gets no colder, or `limit_s` are over: for each channel, how much colder than the inhibit threshold the coldest place it answers
-/// for became while the channel showed more than that, as far as the place of the channel is to blame.
+/// Cools a bank on which charge is permitted, with the heater at `heater_w`. Ends when every cell channel has shown the
+/// inhibit threshold, when the bank gets no colder, or after `limit_s`. For each channel: how far below the inhibit
+/// threshold the coldest place that it answers for became while the channel showed more than the threshold, as far as
+/// the place of the channel causes it.
 pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, heater_w: f64, limit_s: f64) -> Vec<Option<Above>> {
     let inhibit_c = celsius(setup.settings.charge.inhibit);
     let readings = Readings::new(setup);
@@ -326,7 +337,7 @@ pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, heater_w: f64, l
             note(&mut kept[channel], readings.short(&now, channel, inhibit_c));
         }
         permitted.retain(|&channel| readings.shown(&now, channel) > inhibit_c);
-        // Neither heat nor air changes: what rises now goes on rising.
+        // Heat and air do not change, so what rises now goes on rising.
         let coldest_c = now.coldest_cell_c();
         if coldest_c > coldest_before_c && now_s >= SETTLES_S {
             break;
@@ -338,19 +349,19 @@ pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, heater_w: f64, l
     kept
 }
 
-/// The warmest air that a bank is held to be warmed by, where the coldest is `coldest_c` (°C).
+/// The warmest air that the plan assumes to warm a bank, if the coldest air is `coldest_c` (°C).
 pub(super) fn warmest_c(site: &Site, coldest_c: f64) -> f64 {
     WARMEST_C.max(coldest_c).max(site.warmed_c().unwrap_or(WARMEST_C))
 }
 
-/// Lets the warmest air warm a bank that was cold, from `run`, without its heater: for each channel, how much colder than `level_c` the
-/// coldest place it answers for can be while the channel shows that or more, as for [`cool_down`].
+/// Warms a cold bank in the warmest air, from `run`, without its heater. For each channel: how far below `level_c` the
+/// coldest place that it answers for can be while the channel shows `level_c` or more, as for [`cool_down`].
 pub(super) fn thaw(setup: &Setup, run: &mut Run, air: Air, level_c: f64) -> Vec<Option<Above>> {
     /// Air moves within minutes, a bank within hours.
     const STEPS: u8 = 10;
-    /// Once a channel shows so much more than it must (K), what it is above the coldest place by has been looked at.
+    /// When a channel shows this much more than it must (K), its distance above the coldest place has been seen.
     const BEYOND_K: f64 = 3.0;
-    /// A month: a large bank in a thick box takes its time (s).
+    /// A month (s): a large bank in a thick box takes long.
     const LIMIT_S: f64 = 30.0 * 86_400.0;
     let readings = Readings::new(setup);
     run.set_air(air);
@@ -361,7 +372,8 @@ pub(super) fn thaw(setup: &Setup, run: &mut Run, air: Air, level_c: f64) -> Vec<
     while now_s < LIMIT_S && !left.is_empty() {
         let now = run.temperatures();
         for &channel in left.iter().filter(|&&channel| readings.shown(&now, channel) >= level_c) {
-            // It has shown the level within the step, with hardly less warmth beside it than now: the first time nothing is taken off.
+            // The channel reached the level within this step, with almost as much warmth beside it as now. So the first
+            // time nothing is taken off.
             let short = match found[channel] {
                 None => readings.above_coldest(&now, channel),
                 Some(_) => readings.short(&now, channel, level_c),
@@ -375,8 +387,8 @@ pub(super) fn thaw(setup: &Setup, run: &mut Run, air: Air, level_c: f64) -> Vec<
     found
 }
 
-/// How much colder than the warmest cells the air of the box becomes (K) when a bank that is all at `level_c` comes into `air`, before
-/// it has cooled much.
+/// How far the air of the box falls below the warmest cells (K) when a bank evenly at `level_c` comes into `air`,
+/// before it has cooled much.
 pub(super) fn chilled_k(run: &mut Run, air: Air) -> f64 {
     const STEPS: u8 = 10;
     run.set_air(air);
@@ -391,22 +403,22 @@ pub(super) fn chilled_k(run: &mut Run, air: Air) -> f64 {
     most_k
 }
 
-/// Outside air and heat, as a part of what the heater can give, in which something settles.
+/// Outside air and heat of a steady state; heat as a part of what the heater can give.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Settled {
     pub(super) outside_c: f64,
     pub(super) part: f64,
 }
 
-/// How `settled` air and heat act on a channel: what it shows is linear in both.
+/// How steady air and heat act on a channel: its reading is linear in both.
 struct Response {
     at_least_c: f64,
     by_heater_k: f64,
     by_outside: f64,
 }
 
-/// The ends of all that a steady state can be in which channels show `level_c`: air between the coldest and [`WARMEST_C`], and each of
-/// `parts` of the heater; `shows` tells what is shown in a state.
+/// The ends of all steady states in which the channels show `level_c`: with air between the coldest and [`WARMEST_C`],
+/// and with each of `parts` of the heater. `shows` returns the reading in a state.
 fn ends(
     plant: &Plant,
     setup: &Setup,
@@ -427,7 +439,7 @@ fn ends(
     let coldest = air.outside_c;
     let warmest = warmest_c(setup.site, coldest);
     if response.at_least_c > level_c {
-        // It never gets as cold as that.
+        // The channel never gets as cold as that.
         return vec![Settled { outside_c: coldest, part: 0.0 }];
     }
     let most = parts.iter().copied().fold(0.0, f64::max);
@@ -444,10 +456,10 @@ fn ends(
     by_air.chain(by_heat).filter(possible).collect()
 }
 
-/// The states in which all is steady and the coldest of the cell channels shows `level_c`: their ends.
+/// The ends of all steady states in which the coldest of the cell channels shows `level_c`.
 pub(super) fn settled(setup: &Setup, plant: &Plant, air: Air, level_c: f64) -> Vec<Settled> {
     let readings = Readings::new(setup);
-    // Each channel by itself is linear; in the state that the last of them allows, all show as much.
+    // Each channel by itself is linear. All of them show `level_c` or more in the state that the last of them allows.
     let all = readings
         .cells()
         .flat_map(|channel| ends(plant, setup, air, level_c, &[0.0, 1.0], |state| readings.shown(state, channel)));
@@ -459,11 +471,12 @@ pub(super) fn settled(setup: &Setup, plant: &Plant, air: Air, level_c: f64) -> V
     all.filter(suffices).collect()
 }
 
-/// How much colder than `level_c` the coldest place that each channel answers for can be in a steady state in which the channel shows at
-/// least that, as far as the place of the channel is to blame: in air as cold as `air` or milder, with the heater off, or on all or part
-/// of the time where it `heats`.
+/// How far below `level_c` the coldest place of each channel can be in a steady state in which the channel shows
+/// `level_c` or more, as far as the place of the channel causes it. The air is as cold as `air` or milder. The heater
+/// is off; if `heats`, it may also be on all or part of the time.
 ///
-/// What is shown is linear in air and heat, and the difference to the coldest of several places convex: the worst is at an end.
+/// The reading is linear in air and heat, and the difference to the coldest of several places is convex: the worst is
+/// at an end.
 pub(super) fn steadily_short(setup: &Setup, plant: &Plant, air: Air, level_c: f64, heats: bool) -> Vec<Option<Above>> {
     let readings = Readings::new(setup);
     let parts: &[f64] = if heats { &[0.0, 1.0] } else { &[0.0] };

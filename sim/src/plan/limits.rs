@@ -1,10 +1,11 @@
-//! The most that a channel can read warm: every input of it at its limit at once.
+//! The most that a channel can read warm: every input at its limit at once.
 //!
-//! A budget adds up what each input does by itself, at one temperature. Together they do more: a reference resistor that has
-//! drifted enlarges what offset and contacts add, and an element that is warmer than it is shown has a wider class. So here the
-//! channel itself is computed, with every input at one of its ends, and the most that any corner comes to is taken. Which corner that is, is
-//! known beforehand: the channel shows more with every input that goes towards warm, wherever the others are. What it comes to is sought both
-//! ways round, for the reading that stands at a threshold and for the temperature that does.
+//! A budget adds up the effect of each input alone, at one temperature. Together they do more: a reference resistor
+//! that has drifted enlarges the effect of offset and contacts, and an element that is warmer than its reading has a
+//! wider class. So this module computes the channel itself, with every input at one of its ends, and takes the warmest
+//! corner. That corner is known beforehand: the reading rises with every input that moves towards warm, wherever the
+//! others are. The module looks for the largest error both ways: for the reading that is at a threshold, and for the
+//! temperature that is.
 
 use super::measurement::{Chain, NORMAL_LIMIT, self_heating_k};
 use super::placement::Placement;
@@ -14,7 +15,7 @@ use crate::site::{SELF_HEATING_UNKNOWN, step_ohm};
 use forewarm_core::rtd::Leads;
 use forewarm_core::rtd::ROUNDING;
 
-/// What can be at either end of its width.
+/// An input that can be at either end of its width.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Input {
     Element,
@@ -34,8 +35,9 @@ pub(super) enum Input {
     Cause(usize),
 }
 
-/// What `chain` shows (°C) with the coldest place at `coldest_c`, where `end` says of each input where it is: from −1, its cold end, to 1,
-/// its warm one. A normal input ends at three standard deviations, and what can only ever read warm is at its limit.
+/// The reading of `chain` (°C) with the coldest place at `coldest_c`. `end` returns the position of each input: from
+/// −1, its cold end, to 1, its warm end. The end of a normal input is three standard deviations. An input that can only
+/// read warm is always at its limit.
 pub(super) fn shown_c(chain: &Chain, placement: &Placement, coldest_c: f64, end: &dyn Fn(Input) -> f64) -> f64 {
     let Chain { channel, mounting, converter, leads_c, .. } = *chain;
     let platinum = Platinum::of(&channel.element);
@@ -60,7 +62,7 @@ pub(super) fn shown_c(chain: &Chain, placement: &Placement, coldest_c: f64, end:
     };
     let contact = |index: usize| end(Input::Contact(index)) * converter.contact_ohm;
     let (in_series, alone) = match channel.leads {
-        // Each between nothing and the stated resistance.
+        // Each is between zero and the stated resistance.
         Leads::TwoWire { .. } => {
             let contacts = f64::midpoint(contact(0), contact(1)) + converter.contact_ohm;
             (loop_ohm() + contacts + chain.growth_ohm(), 0.0)
@@ -73,7 +75,7 @@ pub(super) fn shown_c(chain: &Chain, placement: &Placement, coldest_c: f64, end:
     };
     let reference = end(Input::ReferenceTolerance) * converter.reference_tolerance
         + end(Input::ReferenceDrift) * converter.reference_drift;
-    // A reference resistor that is smaller than it says makes what is measured against it larger.
+    // Measured against a reference resistor that is smaller than its stated value, everything appears larger.
     let gain = (1.0 + end(Input::Gain) * converter.gain) / (1.0 - reference);
     let half_step = step_ohm(ohms(channel.reference), converter.bits) / 2.0;
     let measured = (element_ohm + in_series) * gain
@@ -90,9 +92,10 @@ pub(super) fn shown_c(chain: &Chain, placement: &Placement, coldest_c: f64, end:
         + end(Input::Rounding) * rounding_k
 }
 
-/// The most that the channel can show above the coldest place (K), where it shows `t_c` °C and where the place is at that.
+/// The most that the channel can show above the coldest place (K), when the reading is `t_c` °C or the place is.
 pub(super) fn warmest_k(chain: &Chain, placement: &Placement, t_c: f64) -> f64 {
-    // What is shown rises by a kelvin for a kelvin, but for a part in some tens: each round leaves such a part of the rest.
+    // The reading rises by a kelvin for a kelvin, within a few parts in a hundred. Each round leaves that part of the
+    // rest.
     const ROUNDS: usize = 8;
     let shown_c = |coldest_c: f64| shown_c(chain, placement, coldest_c, &|_| 1.0);
     let coldest_c = (0..ROUNDS).fold(t_c, |coldest_c, _| coldest_c - (shown_c(coldest_c) - t_c));

@@ -1,22 +1,23 @@
-//! How wrong a cell channel can read at the temperatures that decide, and what follows for the charge thresholds.
+//! How wrong a cell channel can read at the temperatures that decide, and the consequence for the charge thresholds.
 //!
-//! The budget has the form of JCGM 100:2008: a model (clause 4.1), the standard uncertainty of each input (4.2, 4.3), sensitivities
-//! (5.1.3), the combined uncertainty of independent inputs (5.1.2) and an expanded one (6.2). The model is that of a channel,
+//! The budget has the form of JCGM 100:2008: a model (clause 4.1), the standard uncertainty of each input (4.2, 4.3),
+//! sensitivities (5.1.3), the combined uncertainty of independent inputs (5.1.2) and an expanded one (6.2). The model
+//! is that of a channel,
 //!
-//! shown = T(((R(t + placement + self-heating + element) + leads) (1 + gain) + offset), as the converter resolves it, less the
-//! leads it knows of) + `offset_k` + noise,
+//! shown = T(((R(t + placement + self-heating + element) + leads) (1 + gain) + offset), as the converter resolves it,
+//! less the leads it knows of) + `offset_k` + noise,
 //!
-//! with R and T the equation of the element and its inverse. Its derivatives at the threshold are 1/(dR/dt) for what enters in
-//! ohms, R/(dR/dt) for what enters as a part, and 1 for what enters in kelvins.
+//! with R and T the equation of the element and its inverse. Its derivatives at the threshold are 1/(dR/dt) for inputs
+//! in ohms, R/(dR/dt) for inputs that are parts, and 1 for inputs in kelvins.
 //!
-//! `offset_k` has two meanings, and `calibrated_mk` decides: with it, the offset undoes an error that the element itself was found to
-//! have, and what is left is the uncertainty of that calibration; without it, the offset shifts the reading of an element that is as good
-//! as its class, and so counts as a bias.
+//! `offset_k` has two meanings. With `calibrated_mk` the offset corrects a known error of the element, and the
+//! uncertainty of that calibration remains. Without `calibrated_mk` the offset shifts the reading of an element that is
+//! as good as its class, so it counts as a bias.
 //!
-//! **Warm is the dangerous direction**: a channel that reads warm permits charge too early. What is known to read warm is not
-//! corrected by the controller, so it stays as a bias and is added to the guard band whole; what is not known has no preferred
-//! direction and enters by its expanded uncertainty. What can only ever read warm, as contacts that corrode, is known in its direction:
-//! it counts like a bias, at its limit.
+//! **Warm is the dangerous direction**: a channel that reads warm permits charge too early. The controller does not
+//! correct a known warm error, so that error stays as a bias and adds to the guard band in full. An unknown error has
+//! no preferred direction and counts by its expanded uncertainty. An error that can only read warm, such as corroding
+//! contacts, has a known direction: it counts like a bias, at its limit.
 
 use super::limits;
 use super::placement::Placement;
@@ -33,22 +34,22 @@ use serde::Serialize;
 /// Coverage factor of the expanded uncertainty; for a normal distribution 95 %. Source: JCGM 100:2008, 6.3.3.
 pub const COVERAGE: f64 = 2.0;
 
-/// The contribution of the air that an element sees beside what it is fixed to.
+/// The contribution of the air that an element sees besides the thing it is fixed to.
 pub(super) const AIR_SEEN: &str = "air seen by the thermometer";
 
-/// How the contribution of what contacts gain in service begins.
+/// First words of the contribution of contacts whose resistance grows in service.
 pub(super) const GROWTH: &str = "contacts, growth";
 
-/// So many standard deviations of a normal contribution count as its limit.
+/// Number of standard deviations that count as the limit of a normal contribution.
 pub(super) const NORMAL_LIMIT: f64 = 3.0;
 
-/// How much warmer than its surroundings (K) an element of `r_ohm` is for `current_a` flowing `duty` of the time.
+/// Self-heating (K) of an element of `r_ohm` when `current_a` flows `duty` of the time.
 #[must_use]
 pub fn self_heating_k(r_ohm: f64, current_a: f64, duty: f64, k_per_mw: f64) -> f64 {
     current_a * current_a * r_ohm * duty * 1000.0 * k_per_mw
 }
 
-/// How an input is spread about its estimate.
+/// How an input spreads about its estimate.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Distribution {
@@ -76,7 +77,7 @@ impl Distribution {
     }
 }
 
-/// How a standard uncertainty was come by; JCGM 100:2008, 4.2 and 4.3.
+/// How a standard uncertainty was obtained; JCGM 100:2008, 4.2 and 4.3.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub enum Evaluation {
     /// From repeated measurements.
@@ -85,7 +86,7 @@ pub enum Evaluation {
     B,
 }
 
-/// The unit in which an input enters.
+/// The unit of an input.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub enum Unit {
     /// Kelvins.
@@ -108,13 +109,13 @@ impl Unit {
     }
 }
 
-/// Which way a contribution makes a channel read.
+/// The direction in which a contribution shifts a reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Direction {
-    /// Warmer than it is: the dangerous way.
+    /// Warmer than the truth: the dangerous direction.
     Warm,
-    /// Colder than it is.
+    /// Colder than the truth.
     Cold,
     /// Either.
     Either,
@@ -133,23 +134,23 @@ impl Direction {
 /// One contribution.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Line {
-    /// What it is.
+    /// Its name.
     pub contribution: String,
-    /// How the input is spread.
+    /// How the input spreads.
     pub distribution: Distribution,
-    /// How its uncertainty was come by.
+    /// How its uncertainty was obtained.
     pub evaluation: Evaluation,
     /// Half-width or standard deviation, in its unit.
     pub spread: f64,
     /// The unit of the spread.
     pub unit: Unit,
-    /// What the channel shows for one unit of it (K per unit).
+    /// Change of the reading for one unit of it (K per unit).
     pub sensitivity_k_per_unit: f64,
     /// Standard uncertainty that it contributes (K).
     pub u_k: f64,
-    /// What it is known to shift the reading by, upwards (K); its limit, where it can shift it one way only.
+    /// Known upward shift of the reading (K); its limit, if it can shift the reading one way only.
     pub bias_k: f64,
-    /// Which way it is known to shift the reading.
+    /// Known direction of that shift.
     pub reads: Direction,
 }
 
@@ -186,7 +187,7 @@ impl Line {
         }
     }
 
-    /// The same, known to shift the reading upwards by `bias_k` besides.
+    /// The same contribution with a known upward shift of `bias_k`.
     #[must_use]
     pub fn biased(self, bias_k: f64) -> Self {
         let reads = if bias_k > 0.0 {
@@ -199,7 +200,7 @@ impl Line {
         Self { bias_k, reads, ..self }
     }
 
-    /// How far it reaches (K), with `normal_limit` standard deviations for the reach of a normal one.
+    /// How far it reaches (K); a normal contribution reaches `normal_limit` standard deviations.
     fn reach_k(&self, normal_limit: f64) -> f64 {
         let spread = match self.distribution {
             Distribution::Rectangular => self.spread,
@@ -212,7 +213,7 @@ impl Line {
 /// Every contribution to the error of one channel at one temperature, and their sums.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Budget {
-    /// The reading it is about (°C).
+    /// The reading that the budget is for (°C).
     pub reading_c: f64,
     /// The contributions.
     pub lines: Vec<Line>,
@@ -220,11 +221,12 @@ pub struct Budget {
     pub combined_k: f64,
     /// Expanded uncertainty, coverage factor 2 (K).
     pub expanded_k: f64,
-    /// Sum of what is known to shift the reading, upwards, and of the limits of what can shift it one way only (K).
+    /// Sum of the known upward shifts, and of the limits of contributions that can shift the reading one way only (K).
     pub bias_k: f64,
-    /// The most it can read warm if everything stands at its limit at once, three standard deviations for what has none (K). For a
-    /// channel no corner of all its errors is warmer, by `no_corner_of_all_errors_reads_warmer_than_every_error_at_its_limit`; where
-    /// nothing but the lines is known, it is their sum.
+    /// The most that the channel can read warm if everything is at its limit at once (K). A contribution without a
+    /// limit counts with three standard deviations. For a channel, no corner of all its errors is warmer;
+    /// `no_corner_of_all_errors_reads_warmer_than_every_error_at_its_limit` holds that. If only the lines are known,
+    /// this is their sum.
     pub worst_warm_k: f64,
     /// How far above the hard limit a threshold must lie for this channel: bias and expanded uncertainty (K).
     ///
@@ -234,7 +236,7 @@ pub struct Budget {
 }
 
 impl Budget {
-    /// Of these contributions to a reading at `reading_c` °C.
+    /// The budget of these contributions at a reading of `reading_c` °C.
     #[must_use]
     pub fn of(reading_c: f64, lines: Vec<Line>) -> Self {
         let combined_k = lines.iter().map(|line| line.u_k * line.u_k).sum::<f64>().sqrt();
@@ -253,13 +255,14 @@ impl Budget {
         budget
     }
 
-    /// Sum of all half-widths, with so many standard deviations for a contribution that has none (K). No bias is in it.
+    /// Sum of all half-widths (K). A contribution that has none counts with `normal_limit` standard deviations. Biases
+    /// are not included.
     #[must_use]
     pub fn linear_sum_k(&self, normal_limit: f64) -> f64 {
         self.lines.iter().map(|line| line.reach_k(normal_limit)).sum()
     }
 
-    /// The contribution that makes most of the guard band.
+    /// The contribution with the largest share of the guard band.
     #[must_use]
     pub fn largest(&self) -> Option<&Line> {
         let weight = |line: &Line| line.bias_k.max(0.0) + COVERAGE * line.u_k;
@@ -267,24 +270,24 @@ impl Budget {
     }
 }
 
-/// A channel from the element to what the controller shows.
+/// A channel from the element to the value that the controller shows.
 #[derive(Clone, Copy, Debug)]
 pub struct Chain<'s> {
-    /// What the controller is told of it.
+    /// The controller's settings for it.
     pub channel: &'s Channel,
-    /// How it is mounted and cabled.
+    /// Its mounting and cable.
     pub mounting: &'s Mounting,
-    /// What measures it.
+    /// The converter that measures it.
     pub converter: &'s Converter,
-    /// Coldest and warmest that its leads can be (°C).
+    /// Coldest and warmest temperature of its leads (°C).
     pub leads_c: (f64, f64),
     /// Half-width of the share of air that the element sees, as a part of that share.
     pub air_share_spread: f64,
 }
 
 impl Chain<'_> {
-    /// Resistance that two wires leave in the reading after what the settings take away (Ω): for the middle of the lead
-    /// temperatures, and half of what it changes by between their ends. Nothing for three and four wires.
+    /// Resistance that two wires leave in the reading after the settings' compensation (Ω): the value in the middle of
+    /// the lead temperatures, and half the change between their ends. Zero for three and four wires.
     #[must_use]
     pub fn uncompensated_ohm(&self) -> (f64, f64) {
         if !matches!(self.channel.leads, Leads::TwoWire { .. }) {
@@ -296,8 +299,9 @@ impl Chain<'_> {
         (f64::midpoint(cold, warm), (warm - cold).abs() / 2.0)
     }
 
-    /// What grown contacts leave in the reading at the most (Ω). With three wires that is all of it too: the tap measures the contacts of
-    /// its own lead, so its band finds only what reads cold, and those of the lead in series with the element nobody takes away.
+    /// The most that grown contacts leave in the reading (Ω). Three wires leave all of it too. The tap measures the
+    /// contacts of its own lead, so its band finds only errors that read cold. Nothing compensates the contacts of the
+    /// lead in series with the element.
     pub(super) fn growth_ohm(&self) -> f64 {
         match self.channel.leads {
             Leads::TwoWire { .. } | Leads::ThreeWire { .. } => self.converter.contact_growth_ohm,
@@ -309,8 +313,8 @@ impl Chain<'_> {
         self.mounting.loop_ohm_20c * conductor::copper_factor(t_c)
     }
 
-    /// The budget of this channel where it shows `reading_c` °C, mounted so that it differs from the coldest cell layer by
-    /// `placement`.
+    /// The budget of this channel at a reading of `reading_c` °C, where its place differs from the coldest cell layer
+    /// by `placement`.
     #[must_use]
     pub fn budget(&self, reading_c: f64, placement: &Placement) -> Budget {
         let Self { channel, mounting, converter, .. } = *self;
@@ -376,17 +380,18 @@ impl Chain<'_> {
         lines.push(Line::rectangular("self-heating", heating * SELF_HEATING_UNKNOWN, kelvins).biased(heating));
         lines.push(Line::rectangular("placement, above the coldest place", 0.0, kelvins).biased(placement.warm_bias_k));
         for cause in &placement.causes {
-            // Below a millikelvin it would be a line about nothing.
+            // A smaller cause than a millikelvin deserves no line.
             if cause.half_width_k >= 1e-3 {
                 lines.push(Line::rectangular(format!("placement, {}", cause.of), cause.half_width_k, kelvins));
             }
         }
-        // The air is warmer than the cells at times only; it is not credited for being colder at others.
+        // The air is warmer than the cells only at times. It earns no credit for the times when it is colder.
         if let Some((warm_k, more_k)) = self.air_seen_k(placement) {
             lines.push(Line::rectangular(AIR_SEEN, more_k, kelvins).biased(warm_k));
         }
         let shift = si::kelvins(channel.offset);
-        // A trim is part of the calibration whose uncertainty is stated; any other offset shifts the reading, wanted or not.
+        // A trim is part of the calibration with the stated uncertainty. Any other offset shifts the reading, intended
+        // or not.
         if shift != 0.0 && mounting.calibrated_k.is_none() {
             lines.push(Line::rectangular("offset_k of the settings", 0.0, kelvins).biased(shift));
         }
@@ -397,7 +402,8 @@ impl Chain<'_> {
         budget
     }
 
-    /// What the air that the element sees makes it warmer by, and how much more that may be (K); nothing where it sees none.
+    /// How much warmer the air around the element makes it, and the half-width of that (K); `None` if the element sees
+    /// no air.
     pub(super) fn air_seen_k(&self, placement: &Placement) -> Option<(f64, f64)> {
         let share = self.mounting.air_beside().filter(|share| *share > 0.0)?;
         let more = (share * self.air_share_spread).min(MOST_AIR_SHARE - share).max(0.0);

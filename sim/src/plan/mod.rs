@@ -1,19 +1,19 @@
-//! Sizing an installation before anything is bolted down.
+//! Sizes an installation before anything is bolted down.
 //!
 //! | module | answers |
 //! |---|---|
 //! | [`measurement`] | how wrong a channel can read: an uncertainty budget in the form of JCGM 100 |
 //! | [`nearness`] | where the coldest place lies, and which thermometer would show it best |
-//! | `pad` | whether the pad bears on its area what it gives |
-//! | [`placement`] | how a thermometer reads because of where it sits |
-//! | [`thresholds`] | which charge thresholds stay safe with that |
-//! | [`ceiling`] | whether the charge-current ceiling does |
-//! | [`circuit`] | whether conductor, fuse, relay and coil stand what the heater draws |
-//! | [`section`] | how warm the bank is, as a picture shows it |
-//! | [`sources`] | whether each source can give what it is to give |
-//! | [`thermal`] | whether the heater holds, how long warming up takes, what both cost |
+//! | `pad` | whether the area of the pad withstands its power |
+//! | [`placement`] | how the place of a thermometer shifts its reading |
+//! | [`thresholds`] | which charge thresholds stay safe with these errors |
+//! | [`ceiling`] | whether the charge-current ceiling stays safe with them |
+//! | [`circuit`] | whether conductor, fuse, relay and coil carry what the heater draws |
+//! | [`section`] | how warm the bank is, for a picture |
+//! | [`sources`] | whether each source can give what the settings promise |
+//! | [`thermal`] | whether the heater holds, how long warming up takes, and what both cost |
 //!
-//! Nothing here fails: an installation that cannot work is what a plan is for, and so a finding.
+//! Nothing here fails: a plan is there to show that an installation cannot work, so it reports that as a finding.
 
 pub mod ceiling;
 pub mod circuit;
@@ -42,7 +42,7 @@ use forewarm_core::settings::Settings;
 use serde::Serialize;
 use thermal::Shapes;
 
-/// What a plan is made of.
+/// The inputs of a plan.
 #[derive(Clone, Copy, Debug)]
 pub struct Subject<'s> {
     /// What the fitter calls the installation.
@@ -51,16 +51,16 @@ pub struct Subject<'s> {
     pub channels: &'s [String],
     /// Names of the sources, in the order of the settings.
     pub sources: &'s [String],
-    /// What makes each source obey the charge-current ceiling, in the same order; nothing where nothing does.
+    /// What makes each source obey the charge-current ceiling, in the same order; `None` if nothing does.
     pub obeys: &'s [Option<String>],
-    /// What the controller is told.
+    /// The controller's settings.
     pub settings: &'s Settings,
-    /// The installation as a thing of matter.
+    /// The physical installation.
     pub site: &'s Site,
 }
 
 impl<'s> Subject<'s> {
-    /// Of an installation whose file has its site; nothing of another.
+    /// The inputs from an installation whose file describes its site; `None` for any other.
     #[must_use]
     pub fn of(installation: &'s Installation) -> Option<Self> {
         Some(Self {
@@ -79,15 +79,15 @@ impl<'s> Subject<'s> {
 pub struct Plan {
     /// What the fitter calls the installation.
     pub title: String,
-    /// Whether the installation passes: nothing that was found is dangerous.
+    /// Whether the installation passes: no finding is dangerous.
     pub ok: bool,
-    /// What tells the settings from all others: a board that has them shows the same.
+    /// Identifies the settings: a board that has them shows the same.
     pub settings_fingerprint: String,
-    /// What was found, the worst first.
+    /// The findings, worst first.
     pub findings: Vec<Finding>,
     /// What the heater can do.
     pub thermal: thermal::Thermal,
-    /// Where the coldest place of the bank lies.
+    /// Where the coldest place of the bank is.
     pub coldest: nearness::Coldest,
     /// Thermometers and thresholds.
     pub measurement: thresholds::Measurement,
@@ -95,26 +95,26 @@ pub struct Plan {
     pub ceiling: ceiling::Ceiling,
     /// What the heater draws.
     pub heater: Heater,
-    /// Whether the heater must be taken for one on mains: then its circuit is not sized.
+    /// Whether the plan must take the heater for one on mains; then it does not size the circuit.
     pub is_mains: bool,
-    /// The one source that feeds it; `null` where it hangs on the bank, with all of them.
+    /// The one source that feeds the heater; `null` if the heater is on the bank, with all sources.
     pub heater_fed_by: Option<String>,
-    /// Its circuit; `null` where the file says nothing of it, or where it is not sized.
+    /// Its circuit; `null` if the file does not describe it, or if the plan does not size it.
     pub circuit: Option<circuit::Report>,
     /// What feeds it.
     pub sources: Vec<sources::Source>,
-    /// What every document says once.
+    /// The cautions that every document states once.
     pub cautions: [&'static str; 3],
 }
 
 impl Plan {
-    /// Plans an installation. `within_h` is one warm-up time more to tell the heater's power for (h).
+    /// Plans an installation. `within_h` is one more warm-up time (h) to report the heater's power for.
     #[must_use]
     pub fn of(subject: Subject, within_h: Option<f64>) -> Self {
         Self::in_shapes(subject, within_h, &Shapes::of(subject.site))
     }
 
-    /// The same where the site has been cut into cells already.
+    /// The same for a site that is already cut into cells.
     #[must_use]
     pub fn in_shapes(subject: Subject, within_h: Option<f64>, shapes: &Shapes) -> Self {
         let Subject { title, channels, sources: names, obeys, settings, site } = subject;
@@ -170,7 +170,7 @@ impl Plan {
         }
     }
 
-    /// Adds that the winter of the file goes beyond what the site is designed for, as `beyond` tells.
+    /// Adds the finding that the winter of the file exceeds the site's design, in the words of `beyond`.
     pub fn add_weather_beyond(&mut self, beyond: &str) {
         let text = format!("the winter of the file is harsher than what this plan looks at: {beyond}");
         self.findings.push(Finding::change(
@@ -182,7 +182,8 @@ impl Plan {
     }
 }
 
-/// The worst first. Stable: within one severity they stay in the order of the parts, but for a headline.
+/// Sorts the worst first. The sort is stable: within one severity, findings stay in the order of the parts, except for
+/// a headline.
 fn in_order(findings: &mut [Finding]) {
     findings.sort_by_key(|finding| (finding.severity, !finding.headline));
 }

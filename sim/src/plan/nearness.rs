@@ -1,4 +1,4 @@
-//! Where the coldest place of the bank lies, how far from it the thermometers sit, and what would narrow the guard band.
+//! Where the coldest place of the bank is, how far the thermometers are from it, and what would narrow the guard band.
 
 use super::placement::Placements;
 use super::thermal::{Shapes, Thermal, placed_for_k, placed_k};
@@ -10,10 +10,10 @@ use crate::site::{Site, Spot};
 use forewarm_core::settings::{Role, Settings};
 use serde::Serialize;
 
-/// A place that is nearer to the coldest by less than this is not worth the work of moving a thermometer (K).
+/// A place that is nearer to the coldest place by less than this is not worth the work of moving a thermometer (K).
 const WORTH_K: f64 = 0.3;
 
-/// From the edges of the case to the middle of a thermometer that is taped to its corner (m). Common practice, no source.
+/// From the edges of a case to the middle of a thermometer taped to its corner (m). Common practice, no source.
 const FROM_EDGE_M: f64 = 0.02;
 
 /// The coldest place of the bank in the steady state in which the heater holds it at release.
@@ -23,9 +23,9 @@ pub struct Coldest {
     pub place: String,
     /// The battery, counted from 1.
     pub battery: usize,
-    /// From the corner of the battery where each of these is 0: along its length, across it, and up (mm).
+    /// Distance from the corner of the battery where each of these is 0: along its length, across it, and up (mm).
     pub from_corner_mm: [f64; 3],
-    /// How far each cell channel is from it and from what it should show.
+    /// How far each cell channel is from that place and from the reading it should show.
     pub channels: Vec<Nearness>,
 }
 
@@ -34,21 +34,21 @@ pub struct Coldest {
 pub struct Nearness {
     /// Its name.
     pub channel: String,
-    /// From the thermometer to the coldest place (mm); `null` where it hangs in the air.
+    /// From the thermometer to the coldest place (mm); `null` if the thermometer hangs in the air.
     pub distance_mm: Option<f64>,
-    /// How far above the coldest place that it answers for its surroundings can be, in any situation looked at, with everything as written
-    /// down (K).
+    /// How far the surroundings can be above the coldest place that the channel answers for (K). This is the largest
+    /// value of all situations, with everything as written down.
     pub above_k: f64,
-    /// Where it would be least; `null` where it sits well.
+    /// The place where that would be least; `null` if the thermometer sits well.
     pub better: Option<Better>,
 }
 
 /// A place for a thermometer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Better {
-    /// As the file says it.
+    /// In the words of the file.
     pub at: String,
-    /// The same as [`Nearness::above_k`], there.
+    /// [`Nearness::above_k`] at that place.
     pub above_k: f64,
 }
 
@@ -90,8 +90,8 @@ impl Coldest {
     }
 }
 
-/// The place on the batteries that a channel answers for at which it would show most nearly what the coldest place of all of them is at:
-/// wherever it is moved to, it goes on to answer for them.
+/// The place on the channel's batteries that would show most nearly the temperature of the coldest place of all of
+/// them. Wherever the thermometer moves, it still answers for the same batteries.
 fn better(settings: &Settings, site: &Site, shapes: &Shapes, channel: usize, coldest: &Place) -> Option<Better> {
     let count = site.battery.count;
     let answered: Vec<Vec<usize>> = site.mountings.iter().map(|mounting| answers_for(mounting.at, count)).collect();
@@ -104,7 +104,7 @@ fn better(settings: &Settings, site: &Site, shapes: &Shapes, channel: usize, col
             places.push((Spot::Side(battery), on("side")));
         }
         if battery == coldest.battery {
-            // On the nearest face of the case, as near as a thermometer can be taped.
+            // On the nearest face of the case, as near as a fitter can tape a thermometer.
             let [along, across, up] =
                 [0, 1, 2].map(|axis| coldest.from_corner_m[axis].clamp(FROM_EDGE_M, case_m[axis] - FROM_EDGE_M));
             let faces = [
@@ -129,17 +129,18 @@ fn better(settings: &Settings, site: &Site, shapes: &Shapes, channel: usize, col
     tried.min_by(|a, b| a.above_k.total_cmp(&b.above_k))
 }
 
-/// Whether the plate reaches farther beyond the pad than it carries heat, and what would help: each remedy is tried on the plant.
+/// Whether the plate extends farther beyond the pad than it carries heat, and what would help. The plan tries each
+/// remedy on the plant.
 pub(super) fn overhang(settings: &Settings, site: &Site, shapes: &Shapes) -> Option<Finding> {
     let Site { plate, pad, battery, .. } = site;
     let row_m = [battery.length_m, battery.row_m()];
-    // Only what carries batteries counts.
+    // Only the part that carries batteries counts.
     let beyond_m = [0, 1].map(|axis| {
         let measures = [[plate.length_m, pad.length_m], [plate.width_m, pad.width_m]][axis];
         (measures[0].min(row_m[axis]) - measures[1]) / 2.0 + pad.shift_m[axis].abs()
     });
     let beyond_m = beyond_m[0].max(beyond_m[1]);
-    // A fin: what it carries falls to a third over √(k t / h). Source: Incropera & DeWitt, section 3.6.
+    // A fin: the heat that it carries falls to a third over √(k t / h). Source: Incropera & DeWitt, section 3.6.
     let carries_m = (plate.material.conductivity_w_per_m_k * plate.thickness_m / plate.contact_w_per_m2_k).sqrt();
     if beyond_m <= carries_m {
         return None;
@@ -152,7 +153,7 @@ pub(super) fn overhang(settings: &Settings, site: &Site, shapes: &Shapes) -> Opt
     let now_k = worst(site, shapes);
     let large = {
         let mut site = site.clone();
-        // Five millimetres less than the plate on each side, rounded down, so that it does not stick out.
+        // Five millimetres less than the plate on each side, rounded down, so that the pad does not stick out.
         let within = |plate_m: f64, row_m: f64| ((plate_m.min(row_m) - 0.01) * 100.0).floor() / 100.0;
         site.pad.length_m = within(plate.length_m, row_m[0]).max(pad.length_m);
         site.pad.width_m = within(plate.width_m, row_m[1]).max(pad.width_m);

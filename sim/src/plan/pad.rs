@@ -1,12 +1,12 @@
-//! Whether the pad bears on its area what it gives at the highest supply voltage that the heater may run on.
+//! Whether the area of the pad withstands its power at the highest supply voltage that the heater may run on.
 
 use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::finding::{Finding, Part};
 use crate::heater::{Draw, Heater};
 use crate::site::Site;
 
-/// Dangerous above what the pad may give as it is written down; to be changed where only a pad at the strong end of its tolerance gives
-/// more than that.
+/// Dangerous if the stated power exceeds what the pad may give. To be changed if only a pad at the strong end of its
+/// tolerance exceeds it.
 pub(super) fn judge(heater: &Heater, site: &Site) -> Finding {
     let Draw { supply_v, power_w, .. } = heater.at_supply_max;
     let area_cm2 = site.pad.area_m2() * 1e4;
@@ -20,7 +20,7 @@ pub(super) fn judge(heater: &Heater, site: &Site) -> Finding {
         fixed(power_w / area_cm2, 2),
     );
     let may = format!("it may give {} W/cm² (pad.most_w_per_cm2)", plain(most_w_per_cm2));
-    // Down to what the strongest pad of that nominal power bears.
+    // Down to the nominal power at which the strongest pad is safe.
     let nominal_w = heater.at_nominal.power_w * most_w_per_cm2 * area_cm2 / strongest_w;
     let change = format!(
         "a pad of at least {} cm², power_w = {} or less, or most_w_per_cm2 where the pad's maker allows more on a plate",

@@ -1,4 +1,5 @@
-//! What a picture of the bank's warmth shows: the steady state in which the heater holds the coldest place at release.
+//! The facts for a picture of the bank's warmth: the steady state in which the heater holds the coldest place at
+//! release.
 
 use super::Subject;
 use super::thermal::{Shapes, air_of, hold_w};
@@ -8,7 +9,7 @@ use crate::plant::Heat;
 use crate::si::{self, celsius};
 use crate::site::{Spot, StandsOn};
 
-/// Of an installation; `shapes` are those of its site.
+/// The picture's facts for an installation; `shapes` are those of its site.
 #[must_use]
 pub fn warmth(subject: &Subject, shapes: &Shapes) -> Warmth {
     let Subject { title, channels, settings, site, .. } = *subject;
@@ -53,7 +54,7 @@ pub fn warmth(subject: &Subject, shapes: &Shapes) -> Warmth {
     }
 }
 
-/// Numbers with true minus signs, and with units that stay beside them.
+/// Numbers with true minus signs and with units that stay on their line.
 fn typeset(sentence: &str) -> String {
     let words: Vec<&str> = sentence.split(' ').collect();
     let mut out = String::new();
@@ -76,7 +77,7 @@ fn words(at: Spot, batteries: usize) -> String {
     match at {
         Spot::Plate => "on the plate".to_owned(),
         Spot::Air => "in the air".to_owned(),
-        // The last has its neighbour before it.
+        // The last battery is next to the one before it.
         Spot::Between(battery) if batteries > 1 => {
             let first = battery.min(batteries - 2);
             format!("between batteries {} and {}", first + 1, first + 2)

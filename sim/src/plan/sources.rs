@@ -1,4 +1,4 @@
-//! Whether each energy source can give what the settings promise the heater.
+//! Whether each energy source can give what the settings promise to the heater.
 
 use crate::figures::{fixed, plain};
 use crate::finding::{Finding, Part};
@@ -13,22 +13,23 @@ use serde::Serialize;
 /// One source.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Source {
-    /// What it is called.
+    /// Name of the source.
     pub source: String,
-    /// What the settings let heater and charge take together (W).
+    /// What the settings allow heater and charge together (W).
     pub budget_w: f64,
-    /// What it gives while it counts as present, at the least (W).
+    /// The least that it gives while it counts as present (W).
     pub gives_w: f64,
-    /// For a rated source, what is left of its rating for heater and charge, derated and without its other loads (W).
+    /// For a rated source, the part of its rating left for heater and charge, after derating and its other loads (W).
     pub headroom_w: Option<f64>,
-    /// What is left of the least of these for charge (W), with the heater on at the highest supply voltage; at the source's own voltage
-    /// where it feeds the heater alone, and all of it where it does not feed it.
+    /// The part of the least of these that is left for charge (W), with the heater on at the highest supply voltage. A
+    /// source that feeds the heater alone counts at its own voltage. A source that does not feed the heater has all of
+    /// it left.
     pub left_for_charge_w: f64,
-    /// What holds its charge current at or below the ceiling, as the file says; `null` where nothing does.
+    /// What keeps its charge current at or below the ceiling, according to the file; `null` if nothing does.
     pub obeys: Option<String>,
 }
 
-/// Judges the sources of `settings`; `names` are theirs, and `obeys` is what makes each obey the ceiling.
+/// Judges the sources of `settings`. `names` are their names, and `obeys` is what makes each obey the ceiling.
 #[must_use]
 pub fn judge(
     settings: &Settings,
@@ -40,7 +41,7 @@ pub fn judge(
     let nominal_v = heater.at_nominal.supply_v;
     let mut sources = Vec::new();
     let mut findings = Vec::new();
-    // A source that feeds the heater alone has its own voltage and no other's.
+    // A source that feeds the heater alone sets the heater's voltage.
     let most_v = heater.at_supply_max.supply_v;
     let feed_v = site.feed_v().map_or(most_v, |volts| volts.min(most_v));
     let most_w = |supply_v: f64| {
@@ -85,8 +86,8 @@ pub fn judge(
     (sources, findings)
 }
 
-/// From which temperature on the charge-current ceiling lets each source charge that does not obey it, and any two that are there at once.
-/// One in two steps charges from where the smaller fits.
+/// The lowest temperature at which the charge-current ceiling allows each source that does not obey it, and any two
+/// that are present together. A source in two steps charges from where the smaller step fits.
 fn against_ceiling(settings: &Settings, site: &Site, names: &[String], nominal_v: f64) -> Vec<Finding> {
     let limits = Limits(settings);
     let mut findings = Vec::new();
@@ -111,7 +112,7 @@ fn against_ceiling(settings: &Settings, site: &Site, names: &[String], nominal_v
             ));
         }
         if let Presence::Sun { .. } = supply.presence {
-            // Just below its threshold it is not present, and what it gives counts for nothing.
+            // Just below its threshold the source is not present, and its power does not count.
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most kilowatts over volts")]
             let unseen = Milliamps::from_milliamps((gives_w(supply) / nominal_v * 1000.0).ceil() as u32).min(most);
             let charge = &settings.charge;
@@ -151,11 +152,12 @@ fn amps(current: Milliamps) -> String {
     plain(si::amps(current))
 }
 
-/// What the ceiling lets sources do that do not obey it, as warm as the heater makes the cells.
+/// What the ceiling allows sources that do not obey it, up to the temperature that the heater gives the cells.
 struct Limits<'a>(&'a Settings);
 
 impl Limits<'_> {
-    /// Where the cells may take `current`, if the heater brings them there, release at least; otherwise why not.
+    /// Where the cells may take `current`, if the heater brings them there: release or warmer. Otherwise the reason why
+    /// not.
     fn where_allowed(&self, current: Milliamps) -> Result<String, String> {
         let Settings { charge, heater, .. } = self.0;
         match charge.charges_from(current) {
@@ -213,7 +215,7 @@ impl Limits<'_> {
     }
 }
 
-/// Whether two sources may be there at once.
+/// Whether two sources may be present together.
 fn may_meet(one: &Presence, other: &Presence) -> bool {
     match (one, other) {
         (Presence::Never, _) | (_, Presence::Never) => false,
@@ -224,24 +226,24 @@ fn may_meet(one: &Presence, other: &Presence) -> bool {
     }
 }
 
-/// What a source feeds of the heater.
+/// How a source feeds the heater.
 #[derive(Clone, Copy)]
 enum Feeds {
-    /// The heater hangs on the bank's bus, with all sources.
+    /// The heater is on the bank's bus, with all sources.
     WithOthers,
-    /// The heater hangs on this one, and takes so much of it at the most (W).
+    /// The heater is on this source alone, and takes at most this much (W).
     Alone { most_w: f64 },
-    /// The heater hangs on another.
+    /// The heater is on another source.
     Nothing,
 }
 
-/// What a source is called.
+/// Name of a source.
 fn name(names: &[String], index: usize) -> String {
     names.get(index).map_or_else(|| format!("source {}", index + 1), Clone::clone)
 }
 
-/// Whether the sources that feed the heater are there for long enough at a stretch to warm up from the design minimum, which takes `warm_up_h`; nothing where
-/// they are, where the bank may make it up, or where sun or a log decides.
+/// Whether the sources that feed the heater are present for long enough at a stretch to warm up from the design
+/// minimum, which takes `warm_up_h`. `None` if they are, if the bank may supply the rest, or if sun or a log decides.
 pub(super) fn long_enough(
     settings: &Settings,
     site: &Site,
@@ -249,7 +251,7 @@ pub(super) fn long_enough(
     warm_up_h: Option<f64>,
 ) -> Option<Finding> {
     let warm_up_h = warm_up_h?;
-    // A bank that does not feed the heater makes nothing up, whatever the policy.
+    // A bank that does not feed the heater supplies nothing, whatever the policy.
     if settings.bank != BankUse::Never && site.fed_by.is_none() {
         return None;
     }
@@ -266,7 +268,7 @@ pub(super) fn long_enough(
     let is_there = |minute: u32| schedules.iter().any(|schedule| schedule.is_on(minute % WEEK));
     let total = (0..WEEK).filter(|&minute| is_there(minute)).count();
     if total == 0 {
-        // Told for each source already.
+        // Another finding reports this for each source already.
         return None;
     }
     // Twice round, for a stretch that runs over the end of the week.
@@ -298,7 +300,7 @@ pub(super) fn long_enough(
     })
 }
 
-/// Whether the file has a source there at any time.
+/// Whether the source is ever present, according to the file.
 fn is_ever_there(presence: &Presence) -> bool {
     match presence {
         Presence::Never => false,
@@ -307,7 +309,7 @@ fn is_ever_there(presence: &Presence) -> bool {
     }
 }
 
-/// What a source gives at the least while it counts as present.
+/// The least that a source gives while it counts as present.
 fn gives_w(supply: &Supply) -> f64 {
     match supply.presence {
         Presence::Sun { at_least_w_m2 } => supply.power_w * (at_least_w_m2 / 1000.0).min(1.0),
@@ -351,7 +353,7 @@ fn watts(power: f64) -> String {
     format!("{} W", plain(power.round()))
 }
 
-/// A source whose budget is more than its rating leaves.
+/// A source whose budget exceeds what its rating leaves.
 fn overloaded(found: &Source, supply: &Supply, heater: &Heater) -> Option<Finding> {
     let Source { source, budget_w, headroom_w, .. } = found;
     let (rating, headroom) = (supply.rating?, (*headroom_w)?);
@@ -372,7 +374,7 @@ fn overloaded(found: &Source, supply: &Supply, heater: &Heater) -> Option<Findin
     })
 }
 
-/// `gives 60 W`, at the least.
+/// `gives 60 W`, as a least value.
 fn least(found: &Source, supply: &Supply) -> String {
     match supply.presence {
         Presence::Sun { at_least_w_m2 } => {
@@ -382,18 +384,18 @@ fn least(found: &Source, supply: &Supply) -> String {
     }
 }
 
-/// Irradiance from which on a panel gives `most_w` (W/m²), where it ever does.
+/// Least irradiance at which a panel gives `most_w` (W/m²); `None` if it never does.
 fn sun_for(supply: &Supply, most_w: f64) -> Option<String> {
     let is_enough = matches!(supply.presence, Presence::Sun { .. }) && supply.power_w > most_w;
     is_enough.then(|| fixed((most_w / supply.power_w * 1000.0).ceil(), 0))
 }
 
-/// A source that shares the heater with others and does not carry it alone.
+/// A source that shares the heater with others and cannot carry it alone.
 fn lacking(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> Option<Finding> {
     let Source { source, budget_w, gives_w, .. } = found;
     let budget = watts(*budget_w);
     let most_w = heater.at_supply_max.power_w * (1.0 + heater.tolerance);
-    // Only what the heater can take of it is taken from somebody else.
+    // Another source supplies the shortfall only up to what the heater can take.
     if budget_w > gives_w && most_w > *gives_w {
         let given = format!("budget_w = {}", fixed(gives_w.floor(), 0));
         let change = match sun_for(supply, most_w) {
@@ -421,7 +423,7 @@ fn lacking(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> O
             "a smaller heater, a source beside it, or a [bank] that may make up the rest",
         ));
     }
-    // What the controller reckons with is the stated power, without a tolerance.
+    // The controller calculates with the stated power, without a tolerance.
     let reckoned_w = heater.at_supply_max.power_w;
     (*budget_w < reckoned_w).then(|| {
         Finding::change(
@@ -436,10 +438,10 @@ fn lacking(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> O
     })
 }
 
-/// A source that feeds the heater alone, and cannot: no budget holds what hangs on it, and nobody gives the rest. Whether its budget
-/// carries the heater is judged in `feed`.
+/// A source that feeds the heater alone but cannot. No budget limits what is connected to it, and no other source
+/// supplies the rest. `feed` judges whether its budget carries the heater.
 fn too_weak(found: &Source, supply: &Supply, most_w: f64) -> Option<Finding> {
-    // What it may be asked for, where that is less than what it gives.
+    // What its rating leaves, if that is less than what it gives.
     let rated_w = found.headroom_w.filter(|headroom_w| *headroom_w < found.gives_w);
     (most_w > rated_w.unwrap_or(found.gives_w)).then(|| {
         let can = match rated_w {
@@ -465,7 +467,7 @@ fn too_weak(found: &Source, supply: &Supply, most_w: f64) -> Option<Finding> {
     })
 }
 
-/// A source that does not feed the heater, and that by its budget may not charge either.
+/// A source that does not feed the heater and whose budget does not permit charge either.
 fn not_charging(found: &Source, supply: &Supply) -> Option<Finding> {
     let can_w = found.headroom_w.map_or(found.gives_w, |headroom| headroom.min(found.gives_w));
     (found.budget_w <= 0.0 && can_w > 0.0 && is_ever_there(&supply.presence)).then(|| {

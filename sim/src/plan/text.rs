@@ -1,4 +1,4 @@
-//! A plan as a person reads it.
+//! A plan for a person to read.
 
 use super::Plan;
 use super::ceiling::{Ceiling, listed};
@@ -19,10 +19,10 @@ use std::fmt::Write as _;
 use std::io::{self, Write};
 
 impl Plan {
-    /// Writes the verdict, then the figures it rests on.
+    /// Writes the verdict, then the figures behind it.
     ///
     /// # Errors
-    /// Those of `out`; nothing else fails.
+    /// The errors of `out`; nothing else fails.
     pub fn write_text(&self, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out, "{}", escaped(&self.title))?;
         heading(out, "Verdict")?;
@@ -58,7 +58,7 @@ fn heading(out: &mut dyn Write, text: &str) -> io::Result<()> {
     writeln!(out, "\n{text}")
 }
 
-/// Writes `text` broken into lines, the first after `before` and the others indented as far.
+/// Writes `text` broken into lines: the first after `before`, the others indented to match.
 fn wrapped(out: &mut dyn Write, before: &str, text: &str) -> io::Result<()> {
     let indent = " ".repeat(before.chars().count());
     layout::wrapped(text, before, &indent).iter().try_for_each(|line| writeln!(out, "{line}"))
@@ -71,7 +71,7 @@ fn write_finding(out: &mut dyn Write, finding: &Finding) -> io::Result<()> {
         Severity::Fine => AnsiColor::Green.into(),
     }));
     write!(out, "  {style}{:<6}{style:#}", finding.severity.word())?;
-    // The word is written already; what follows is indented as if by it.
+    // The word of the severity is written already. Leave its width out of the first line, and indent the others by it.
     let mut text = Vec::new();
     wrapped(&mut text, &" ".repeat(10), &escaped(&finding.text))?;
     out.write_all(&text[8..])?;
@@ -81,7 +81,7 @@ fn write_finding(out: &mut dyn Write, finding: &Finding) -> io::Result<()> {
     Ok(())
 }
 
-/// Rows in columns: the first to the left, the others to the right.
+/// Rows in columns: the first column aligned left, the others right.
 fn table(out: &mut dyn Write, rows: &[Vec<String>]) -> io::Result<()> {
     let side = |column| if column == 0 { Side::Left } else { Side::Right };
     layout::columns(rows, side).iter().try_for_each(|line| writeln!(out, "{line}"))
@@ -91,7 +91,7 @@ fn row<const N: usize>(cells: [&str; N]) -> Vec<String> {
     cells.map(str::to_owned).to_vec()
 }
 
-/// What it takes to hold at the design minimum, and what the box is and stands in.
+/// The power to hold at the design minimum, the box, and its surroundings.
 fn write_holding(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     let release = plain(thermal.release_c);
     let wind = match thermal.room {
@@ -167,7 +167,7 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     let mut rows = vec![row(["within / h", "power / W", "W/cm²", "plate then / °C", ""])];
     for power in &thermal.powers {
         if power.is_beyond_pad {
-            // No digits of what nobody may build.
+            // Nobody may build this, so it gets no digits.
             let limit = format!(
                 "more than the pad may give on this area at its highest supply, {} W/cm²",
                 plain(thermal.pad_most_w_per_cm2)
@@ -205,7 +205,7 @@ fn write_thermal(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     )
 }
 
-/// Where the coldest place lies, and how the thermometers stand against it.
+/// The coldest place, and how the thermometers stand against it.
 fn write_coldest(out: &mut dyn Write, plan: &Plan) -> io::Result<()> {
     let Coldest { place, from_corner_mm: [along, across, up], channels, .. } = &plan.coldest;
     let (along, across, up) = (plain(*along), plain(*across), plain(*up));
@@ -229,7 +229,7 @@ fn write_coldest(out: &mut dyn Write, plan: &Plan) -> io::Result<()> {
     wrapped(out, "  ", &plan.thermal.model.text())
 }
 
-/// What walls and floor are made of, with the conductivities that are reckoned with.
+/// The materials of walls and floor, with the conductivities that the plan uses.
 fn write_walls(out: &mut dyn Write, thermal: &Thermal) -> io::Result<()> {
     writeln!(out)?;
     let alike = thermal.walls == thermal.floor;
@@ -402,7 +402,7 @@ fn write_circuit(out: &mut dyn Write, report: &Report) -> io::Result<()> {
     heading(out, &format!("Circuit, with the cable in {} °C", plain(report.cable_c)))?;
     let mut rows = vec![row(["conductor / mm²", "drop / V", "drop / %", "most drop / V", "carries / A", ""])];
     for size in &report.sizes {
-        // The ones around the choice are enough.
+        // The sizes around the choice are enough.
         let near = report.conductor.is_none_or(|chosen| {
             let part = size.area_mm2 / chosen.area_mm2;
             (0.2..=5.0).contains(&part)

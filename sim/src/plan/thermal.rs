@@ -1,8 +1,9 @@
-//! What the heater can do: hold, warm up, and what either costs; and where the thermometers then stand against the cells.
+//! What the heater can do: whether it holds, how it warms up, and what either costs. Also where the thermometers then
+//! stand against the cells.
 //!
-//! Everything is computed with the plant as written down, and again with one thing at a time at either end of its tolerance. The
-//! larger of the two changes is that thing's half-width; the half-widths, as rectangular distributions, make the expanded
-//! uncertainty (k = 2) that stands beside each figure.
+//! The plan computes everything with the plant as written down, and again with one thing at a time at either end of its
+//! tolerance. The larger of the two changes is the half-width of that thing. The half-widths count as rectangular
+//! distributions. Together they make the expanded uncertainty (k = 2) beside each figure.
 
 mod findings;
 mod report;
@@ -24,22 +25,23 @@ use forewarm_core::settings::{Hold, Settings};
 /// Length of the night whose energy is reported (h). Common practice, no source: a winter night at middle latitudes.
 const NIGHT_H: f64 = 14.0;
 
-/// Longest warm-up that is waited for (s): three days.
+/// Longest warm-up that the plan computes (s): three days.
 const LONGEST_S: f64 = 72.0 * 3600.0;
 
 /// Temperatures of everything at the start of a warm-up (°C), besides the design minimum.
 const STARTS_C: [f64; 2] = [-10.0, 0.0];
 
-/// So much colder than a threshold a bank starts that warm air brings to it (K): by then air and layers stand as they go on to stand.
+/// A thaw starts from this far below the threshold (K). When the bank reaches the threshold, the lead of the air and
+/// the differences between the layers have settled.
 const THAWS_FROM_K: f64 = 10.0;
 
-/// Warm-up times for which the power is told (h).
+/// Warm-up times for which the plan reports the power (h).
 const WITHIN_H: [f64; 3] = [2.0, 4.0, 8.0];
 
-/// Thicknesses for which the hold power is told (mm).
+/// Thicknesses for which the plan reports the hold power (mm).
 const THICKNESSES_MM: [f64; 4] = [25.0, 50.0, 75.0, 100.0];
 
-/// Everything that is computed once for what is written down and again for each end of each tolerance.
+/// What the plan computes once as written down and once at each end of each tolerance.
 #[derive(Clone, Debug)]
 struct Study {
     hold_w: f64,
@@ -53,7 +55,8 @@ struct Study {
     chilled_k: f64,
 }
 
-/// A site cut into cells as written down, and with insulation where it has none: for all that differs from it in properties alone.
+/// Patterns of a site cut into cells: as written down, and with insulation where it has none. They serve every site
+/// that differs only in properties.
 #[derive(Clone, Debug)]
 pub struct Shapes(Vec<Shape>);
 
@@ -82,13 +85,13 @@ impl Shapes {
     }
 }
 
-/// What is asked, besides the installation.
+/// What the plan asks besides the installation.
 struct Question<'s> {
     settings: &'s Settings,
     shapes: &'s Shapes,
     answers_for: Vec<Vec<usize>>,
     starts_c: Vec<f64>,
-    /// Those of the starts whose warm-ups are reported, not only looked through.
+    /// The starts whose warm-ups the plan reports. It only looks through the others.
     reported_c: Vec<f64>,
     within_h: Vec<f64>,
     thicknesses_mm: Vec<f64>,
@@ -126,7 +129,8 @@ impl<'s> Question<'s> {
             course::warm_up(&setup, &mut plant.at_rest(air.outside_c), air, LONGEST_S)
         });
         let warm_ups = warm_ups.collect();
-        // What its share of the air does to a reading is a line of the budget, and never a credit: here it has none.
+        // The budget has a line for what the air does to a reading, and never credits it. So the element sees no air
+        // here.
         let still = site.without_air_beside();
         let setup = Setup { site: &still, ..setup };
         let (given, kept) = self.placed(&setup, &plant.without_air_beside(site), design, warmer_k);
@@ -152,7 +156,7 @@ impl<'s> Question<'s> {
     ) -> (Vec<Option<Above>>, Vec<Option<Above>>) {
         let Setup { site, heater_w, .. } = *setup;
         let (release_c, inhibit_c) = (self.release_c(), celsius(self.settings.charge.inhibit));
-        // A channel in a cold place is not credited for that: a bank can be evenly warm.
+        // A channel gets no credit for a cold place: a bank can be evenly warm.
         let evenly = vec![Some(Above { element_k: 0.0, air_k: 0.0 }); self.settings.channels.len()];
         let (mut given, mut kept) = (evenly.clone(), evenly);
         let worst = |so_far: &mut Vec<Option<Above>>, found: &[Option<Above>]| {
@@ -169,12 +173,12 @@ impl<'s> Question<'s> {
                 worst(&mut kept, &course::cool_down(setup, &mut run, air, 0.0, LONGEST_S));
             }
         }
-        // Charge may come to be permitted by a mild day, or by heat over weeks, whatever the warm-ups above came to.
+        // A mild day, or heat over weeks, may lead to permission even if none of the warm-ups above did.
         let heats = self.settings.heater.hold == Hold::WhileCharging;
         let steadily = |level_c: f64, heats| course::steadily_short(setup, plant, design, level_c, heats);
         worst(&mut given, &steadily(release_c, true));
         worst(&mut kept, &steadily(inhibit_c, heats));
-        // A warm spell, or a room that is lit: the air is far ahead of the cells, and so is what sees it.
+        // In a warm spell or a heated room, the air is far ahead of the cells. So is an element that sees the air.
         let warmest = air_of(site, course::warmest_c(site, design.outside_c));
         let thawed = |level_c: f64| {
             let start_c = design.outside_c.max(level_c - THAWS_FROM_K);
@@ -201,19 +205,19 @@ impl<'s> Question<'s> {
     }
 }
 
-/// Air around the box of `site` that stays at `outside_c`.
+/// The air around the box of `site` that stays at `outside_c`.
 pub(super) fn air_of(site: &Site, outside_c: f64) -> Air {
     Air { outside_c, slope_k_per_s: 0.0, wind_m_s: site.place.design_wind_m_s }
 }
 
-/// The best insulating layer, where there is one that insulates at all.
+/// The best insulating layer; `None` if no layer insulates.
 fn best(layers: &[Layer]) -> Option<usize> {
     let conducts = |layer: &Layer| layer.material.conductivity_w_per_m_k;
     let insulating = layers.iter().enumerate().filter(|(_, layer)| layer.insulates());
     insulating.min_by(|a, b| conducts(a.1).total_cmp(&conducts(b.1))).map(|(index, _)| index)
 }
 
-/// Gives the best insulating layer this thickness; where none insulates, adds one of the first known foam inside.
+/// Gives the best insulating layer this thickness. Adds a layer of the first known foam inside if none insulates.
 fn insulate(layers: &mut Vec<Layer>, thickness_m: f64) {
     if let Some(index) = best(layers) {
         layers[index].thickness_m = thickness_m;
@@ -223,7 +227,7 @@ fn insulate(layers: &mut Vec<Layer>, thickness_m: f64) {
     }
 }
 
-/// `site` with so much of its best insulation all round (mm).
+/// `site` with this thickness of its best insulation all round (mm).
 fn insulated(site: &Site, thickness_mm: f64) -> Site {
     let mut site = site.clone();
     for layers in [&mut site.enclosure.walls, &mut site.enclosure.floor] {
@@ -236,7 +240,7 @@ fn in_mm(metres: f64) -> f64 {
     (metres * 1e6).round() / 1000.0
 }
 
-/// The least power at which every layer and its outer faces end at or above `target_c`; none where it does so without.
+/// The least power at which every layer and its outer faces end at or above `target_c`; 0 if they do so without heat.
 pub(super) fn hold_w(plant: &Plant, air: Air, target_c: f64) -> f64 {
     const PROBE_W: f64 = 100.0;
     let at = |heater_w| plant.steady(air.outside_c, air.wind_m_s, Heat { heater_w, bank_w: 0.0 });
@@ -246,8 +250,8 @@ pub(super) fn hold_w(plant: &Plant, air: Air, target_c: f64) -> f64 {
     cells.map(|(off, on)| PROBE_W * (target_c - off) / (on - off)).fold(0.0, f64::max)
 }
 
-/// For each time (h), the constant power that brings every layer from the outside temperature to `target_c`, and where the plate
-/// then is.
+/// For each time (h), the constant power that brings every layer from the outside temperature to `target_c`, and the
+/// temperature of the plate at the end.
 fn powers(plant: &Plant, air: Air, target_c: f64, within_h: &[f64]) -> Vec<(f64, f64)> {
     const PROBE_W: f64 = 100.0;
     let after = |heater_w: f64, hours: f64| {
@@ -266,7 +270,7 @@ fn powers(plant: &Plant, air: Air, target_c: f64, within_h: &[f64]) -> Vec<(f64,
     within_h.iter().map(power).collect()
 }
 
-/// Something that may differ: in the words of a budget, by how much, and how a variation goes to its ends.
+/// Something that may differ: its name in a budget, its half-width, and how to set it in a variation.
 type Tolerated = (&'static str, f64, fn(&mut Variation, f64));
 
 fn causes(tolerance: &Tolerance) -> Vec<Tolerated> {
@@ -293,7 +297,7 @@ struct Studies {
 }
 
 impl Studies {
-    /// Half-width that each cause gives a quantity.
+    /// The half-width that each cause gives a quantity.
     fn half_widths<'s>(
         &'s self,
         of: impl Fn(&Study) -> Option<f64> + 's,
@@ -311,7 +315,7 @@ impl Studies {
         Some(Figure { value, expanded_uncertainty: COVERAGE * variance.sqrt() })
     }
 
-    /// A quantity that there always is.
+    /// The figure of a quantity that always exists.
     fn sure(&self, of: impl Fn(&Study) -> f64) -> Figure {
         self.figure(|study| Some(of(study))).unwrap_or(Figure { value: f64::NAN, expanded_uncertainty: 0.0 })
     }
@@ -338,15 +342,15 @@ impl Studies {
         (0..settings.channels.len()).map(of).collect()
     }
 
-    /// The most that a quantity comes to, as written down or at any end of any cause.
+    /// The largest value of a quantity, as written down or at any end of any cause.
     fn most(&self, of: impl Fn(&Study) -> f64) -> f64 {
         let ends = self.ends.iter().flat_map(|(_, ends)| ends);
         ends.map(&of).fold(of(&self.written), f64::max)
     }
 }
 
-/// What the heater of `site` can do, where each channel stands against the cells, and what is to be said of it. `within_h` is one
-/// warm-up time more to tell the power for; `shapes` are those of the site.
+/// What the heater of `site` can do, where each channel stands against the cells, and the findings. `within_h` is one
+/// more warm-up time to report the power for; `shapes` are those of the site.
 #[must_use]
 pub fn judge(
     settings: &Settings,
@@ -362,7 +366,7 @@ pub fn judge(
     (thermal, studies.placements(settings), findings)
 }
 
-/// Where each channel stands against the cells, and nothing else of [`judge`].
+/// Where each channel stands against the cells: this part of [`judge`] alone.
 pub(super) fn placements(settings: &Settings, site: &Site, shapes: &Shapes) -> Vec<Placements> {
     let all = Question::of(settings, site, None, shapes);
     let question = Question { reported_c: Vec::new(), within_h: Vec::new(), thicknesses_mm: Vec::new(), ..all };
@@ -370,15 +374,15 @@ pub(super) fn placements(settings: &Settings, site: &Site, shapes: &Shapes) -> V
     studies(&question, site, heater_w).placements(settings)
 }
 
-/// For each channel, how far above the coldest place that it answers for its surroundings can be in any situation looked at, with everything
-/// as written down (K).
+/// For each channel, how far its surroundings can be above the coldest place that it answers for (K). This is the
+/// largest value of all situations, with everything as written down.
 pub(super) fn placed_k(settings: &Settings, site: &Site, shapes: &Shapes) -> Vec<f64> {
     let answers_for: Vec<_> =
         site.mountings.iter().map(|mounting| answers_for(mounting.at, site.battery.count)).collect();
     placed_for_k(settings, site, shapes, &answers_for)
 }
 
-/// The same where each channel answers for the batteries that `answers_for` has for it.
+/// The same, where each channel answers for the batteries that `answers_for` lists.
 pub(super) fn placed_for_k(settings: &Settings, site: &Site, shapes: &Shapes, answers_for: &[Vec<usize>]) -> Vec<f64> {
     let question = Question::of(settings, site, None, shapes);
     let setup = Setup { settings, site, heater_w: si::watts(settings.heater.power), answers_for };
@@ -411,8 +415,8 @@ fn studies(question: &Question, site: &Site, heater_w: f64) -> Studies {
             variations.push(variation);
         }
     }
-    // One after another: all of them take some hundredths of a second, and a thread for each processor has to be started and
-    // given memory first. Where memory is limited that alone took half a minute.
+    // In turn, not in threads: all together take some hundredths of a second. A thread for each processor needs a start
+    // and memory first. Where memory is limited, that alone took half a minute.
     let mut found = variations.iter().map(with);
     let written = found.next().unwrap_or_else(|| with(&Variation::default()));
     let ends = causes.iter().filter_map(|(name, ..)| Some((*name, [found.next()?, found.next()?]))).collect();

@@ -1,7 +1,7 @@
-//! Which charge thresholds stay safe with the error that the cell channels can have.
+//! Which charge thresholds stay safe with the possible error of the cell channels.
 //!
-//! Charge is permitted only while *every* cell channel reads above the threshold, so each battery is as safe as the best of the
-//! channels that answer for it, and the bank as safe as its worst battery.
+//! Charge is permitted only while *every* cell channel reads above the threshold. So each battery is as safe as the
+//! best of the channels that answer for it, and the bank is as safe as its worst battery.
 
 use super::measurement::{AIR_SEEN, Budget, Chain, GROWTH, Line};
 use super::placement::Placements;
@@ -16,34 +16,36 @@ use forewarm_core::settings::{Key, Role, Settings};
 use serde::Serialize;
 use std::fmt::Write;
 
-/// Leads are near the heater, and are held to become no warmer than this where the file tells no warmer surroundings (°C). Common
-/// practice, no source.
+/// Leads are near the heater. The plan assumes that they get no warmer than this, unless the file states warmer
+/// surroundings (°C). Common practice, no source.
 const LEADS_WARMEST_C: f64 = 40.0;
 
 /// Least distance from inhibit to release (K). Common practice, no source: 2 to 3 K.
 const HYSTERESIS_K: f64 = 2.0;
 
-/// Nobody goes below this without a reason, whatever thermometers can do (°C). Common practice, no source.
+/// The plan recommends no lower inhibit threshold than this, however good the thermometers are (°C). Common practice,
+/// no source.
 const USUAL_INHIBIT_C: f64 = 5.0;
 
-/// Hottest that a cell is charged without a second look (°C). Common practice, no source: makers allow 45 to 60 °C.
+/// Highest cell temperature for charge that needs no second look (°C). Common practice, no source: makers allow 45 to
+/// 60 °C.
 const HOTTEST_C: f64 = 55.0;
 
 /// Grain of recommended thresholds (K).
 const GRAIN_K: f64 = 0.1;
 
-/// What is known of the leads of a channel.
+/// The facts about the leads of a channel.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct LeadReport {
-    /// Resistance there and back at 20 °C that the plan reckons with (Ω).
+    /// Resistance there and back at 20 °C that the plan uses (Ω).
     pub loop_ohm_20c: f64,
-    /// `measured` where it is `lead_loop_ohm` of the file, `cable` where it is computed from length and cross-section.
+    /// `measured` if it is `lead_loop_ohm` of the file, `cable` if it is computed from length and cross-section.
     pub from: &'static str,
     /// Length of the cable, one way (m).
     pub cable_m: f64,
     /// Cross-section of one conductor (mm²).
     pub cable_mm2: f64,
-    /// What the cable would have by these, where the file states it beside a measured loop (Ω).
+    /// The resistance that length and cross-section give, if the file states both and a measured loop (Ω).
     pub cable_ohm_20c: Option<f64>,
 }
 
@@ -57,7 +59,7 @@ impl LeadReport {
         Self { loop_ohm_20c, from, cable_m, cable_mm2, cable_ohm_20c }
     }
 
-    /// The figure with where it comes from.
+    /// The figure and its origin.
     pub(super) fn text(&self) -> String {
         let cable = format!("{} m of {} mm²", plain(self.cable_m), plain(self.cable_mm2));
         match (self.from, self.cable_ohm_20c) {
@@ -74,18 +76,18 @@ impl LeadReport {
     }
 }
 
-/// What the air of the box does to the reading of a thermometer that is fixed to something else.
+/// How the air of the box changes the reading of a thermometer that is fixed to something else.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct AirReport {
-    /// Part of its surroundings that is air (%).
+    /// Part of the element's surroundings that is air (%).
     pub share_pct: f64,
     /// `file` or `default`.
     pub from: &'static str,
-    /// High charge limit (°C): cells this hot it must see.
+    /// High charge limit (°C): the thermometer must find cells this hot.
     pub high_limit_c: f64,
-    /// Air that then may be around it (°C).
+    /// The air that may then be around it (°C).
     pub then_air_c: f64,
-    /// What it then reads low by (K).
+    /// How far its reading is then low (K).
     pub reads_low_k: f64,
 }
 
@@ -109,7 +111,7 @@ impl AirReport {
         })
     }
 
-    /// The figure with where it comes from, and what it does.
+    /// The figure, its origin and its effect.
     pub(super) fn text(&self) -> String {
         let from = match self.from {
             "file" => "air_share_pct",
@@ -133,66 +135,67 @@ impl AirReport {
 /// The error of one cell channel.
 #[derive(Clone, Debug, Serialize)]
 pub struct ChannelError {
-    /// What the channel is called.
+    /// Name of the channel.
     pub channel: String,
-    /// The batteries it answers for, counted from 1.
+    /// The batteries that the channel answers for, counted from 1.
     pub batteries: Vec<usize>,
-    /// What is known of its leads.
+    /// Its leads.
     pub leads: LeadReport,
-    /// What the air does to it; `null` where it hangs in the air.
+    /// Effect of the air on it; `null` if the thermometer hangs in the air.
     pub air: Option<AirReport>,
-    /// Where it shows the inhibit threshold, while permission is kept.
+    /// Its budget where it shows the inhibit threshold, while permission is kept.
     pub at_inhibit: Budget,
-    /// Where it shows the release threshold, when permission is given.
+    /// Its budget where it shows the release threshold, when permission is given.
     pub at_release: Budget,
 }
 
 /// Thresholds that go together (°C).
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Set {
-    /// Charge refused at or below.
+    /// Charge is refused at or below.
     pub inhibit_c: f64,
-    /// Charge permitted above.
+    /// Charge is permitted above.
     pub release_c: f64,
-    /// The heater on at or below, while charge is permitted.
+    /// The heater goes on at or below, while charge is permitted.
     pub heater_start_c: f64,
-    /// The heater off at or above.
+    /// The heater goes off at or above.
     pub heater_stop_c: f64,
 }
 
-/// What the errors ask of the thresholds.
+/// What the errors require of the thresholds.
 #[derive(Clone, Debug, Serialize)]
 pub struct Thresholds {
-    /// Charging a cell colder than this harms it (°C), its own tolerance added.
+    /// Charging a colder cell harms it (°C); includes the tolerance of this limit.
     pub hard_limit_c: f64,
-    /// What the file says.
+    /// The thresholds of the file.
     pub file: Set,
-    /// Guard band at the inhibit threshold, as the file has it (K).
+    /// Guard band at the file's inhibit threshold (K).
     pub guard_band_inhibit_k: f64,
-    /// Guard band at the release threshold, as the file has it (K).
+    /// Guard band at the file's release threshold (K).
     pub guard_band_release_k: f64,
     /// Hard limit plus guard band, rounded up (°C).
     pub least_inhibit_c: f64,
-    /// The same for release, and not nearer to the least inhibit threshold than a useful hysteresis (°C).
+    /// The same for release, at least a useful hysteresis above the least inhibit threshold (°C).
     pub least_release_c: f64,
-    /// Inhibit threshold at which even every error at its limit at once brings no cell to its hard limit (°C).
+    /// Inhibit threshold at which no cell falls to its hard limit, even with every error at its limit at once (°C).
     pub limit_inhibit_c: f64,
     /// The same for release (°C).
     pub limit_release_c: f64,
-    /// These, or the file's or the usual ones where they are higher; `null` where the settings allow none so high.
+    /// These limit thresholds, or higher ones if the file's or the usual ones are higher; `null` if the settings allow
+    /// none so high.
     pub recommended: Option<Set>,
     /// Whether both thresholds of the file are at or above the least ones.
     pub covered: bool,
-    /// Whether they also bear every error at its limit at once.
+    /// Whether they stay safe even with every error at its limit at once.
     pub covered_at_the_limits: bool,
 }
 
-/// Cell channels and what follows from them.
+/// The cell channels and their consequences.
 #[derive(Clone, Debug, Serialize)]
 pub struct Measurement {
     /// The cell channels, in the order of the file.
     pub channels: Vec<ChannelError>,
-    /// What they ask of the thresholds.
+    /// What the channels require of the thresholds.
     pub thresholds: Thresholds,
 }
 
@@ -203,7 +206,7 @@ struct Witness<'s> {
     batteries: Vec<usize>,
 }
 
-/// When a threshold is asked for.
+/// The moment that a threshold is for.
 #[derive(Clone, Copy)]
 enum When {
     Given,
@@ -220,8 +223,8 @@ impl Witness<'_> {
     }
 }
 
-/// The guard band of the bank at a reading: over its batteries the largest, over the channels of a battery the smallest. Also whose
-/// it is.
+/// The guard band of the bank at a reading, and the channel that sets it: the smallest over the channels of a battery,
+/// then the largest over the batteries.
 fn guard<'w, 's>(
     witnesses: &'w [Witness<'s>],
     batteries: usize,
@@ -238,7 +241,8 @@ fn guard<'w, 's>(
     (0..batteries).filter_map(of_battery).max_by(|a, b| a.0.total_cmp(&b.0))
 }
 
-/// The guard band of the bank at a reading while permission is kept (°C to K); `placements` are those of the channels of `settings`.
+/// The guard band of the bank at a reading while permission is kept (°C to K). `placements` are those of the channels
+/// of `settings`.
 pub(super) fn kept_band<'s>(
     settings: &'s Settings,
     site: &'s Site,
@@ -274,8 +278,8 @@ fn witnesses<'s>(settings: &'s Settings, site: &'s Site, placements: &[Placement
         .collect()
 }
 
-/// Judges the thresholds of `settings`; `names` and `placements` are those of its channels. `placed` tells the placements under other
-/// settings.
+/// Judges the thresholds of `settings`; `names` and `placements` are those of its channels. `placed` returns the
+/// placements under other settings.
 #[must_use]
 pub fn judge(
     settings: &Settings,
@@ -309,8 +313,9 @@ pub fn judge(
     (Measurement { channels, thresholds }, findings)
 }
 
-/// The thresholds that still bear every error at its limit once they are set: with warmer thresholds heat has further to go, and the
-/// channels stand otherwise against the cells. None where those that would are not allowed, or are not found.
+/// The thresholds that are still safe with every error at its limit once they are set. Warmer thresholds send heat
+/// further, so the channels then stand differently against the cells. `None` if the settings do not allow such
+/// thresholds, or if none are found.
 fn confirmed(
     mut set: Set,
     thresholds: &Thresholds,
@@ -318,8 +323,8 @@ fn confirmed(
     site: &Site,
     placed: &dyn Fn(&Settings) -> Vec<Placements>,
 ) -> Option<Set> {
-    /// Each adds a part of what the one before added: at six tenths, which is what a channel far from the coldest place comes to, eight
-    /// of them end below the grain.
+    /// Each round adds a part of the round before. For a channel far from the coldest place that part is six tenths,
+    /// and the eighth round is already below the grain.
     const ROUNDS: usize = 12;
     if set == thresholds.file && thresholds.covered_at_the_limits {
         return Some(set);
@@ -337,12 +342,12 @@ fn confirmed(
 }
 
 impl Set {
-    /// Distance from inhibit to release that is kept where both move (K).
+    /// Distance from inhibit to release that stays when both move (K).
     fn hysteresis_k(self) -> f64 {
         (self.release_c - self.inhibit_c).max(HYSTERESIS_K)
     }
 
-    /// What decides these thresholds, where they are the ones recommended by `found`.
+    /// What decides these thresholds, if `found` recommends them.
     pub(super) fn decided_by(self, found: &Thresholds) -> String {
         const ERRORS: &str = "every error at its limit";
         let inhibit = if self.inhibit_c <= found.file.inhibit_c {
@@ -380,12 +385,12 @@ impl Set {
 
 fn leads_c(site: &Site) -> (f64, f64) {
     let warmest = site.circuit.map_or(LEADS_WARMEST_C, |circuit| circuit.cable_c.max(LEADS_WARMEST_C));
-    // They may lie in the room, or run through the outside: whichever is worse.
+    // The leads may lie in the room or run through the outside. The worse of the two counts.
     let warmest = site.warmed_c().map_or(warmest, |room_c| room_c.max(warmest));
     (site.place.design_min_c.min(warmest), warmest)
 }
 
-/// The batteries whose coldest place a thermometer there says something about.
+/// The batteries whose coldest place a thermometer at this spot can show.
 pub(super) fn answers_for(spot: Spot, count: usize) -> Vec<usize> {
     match spot {
         Spot::Base(battery)
@@ -402,7 +407,7 @@ pub(super) fn answers_for(spot: Spot, count: usize) -> Vec<usize> {
     }
 }
 
-/// What the settings can hold, without what sums leave behind their third decimal.
+/// A temperature that the settings can hold, without the rounding errors that sums leave beyond the third decimal.
 fn to_millidegrees(t: f64) -> f64 {
     (t * 1000.0).round() / 1000.0
 }
@@ -419,8 +424,8 @@ fn thresholds(settings: &Settings, site: &Site, witnesses: &[Witness]) -> Thresh
     let band = |reading_c: f64, when: When, of: fn(&Budget) -> f64| {
         guard(witnesses, site.battery.count, (reading_c, when), of).map_or(0.0, |(band, _)| band)
     };
-    // At the placement given, the guard band hardly grows with the threshold it is for, so this settles at once; what other thresholds
-    // make of the placement, `confirmed` sees to.
+    // For a fixed placement, the guard band hardly grows with its threshold, so this settles at once. `confirmed` deals
+    // with the placement under other thresholds.
     let least = |when: When, of: fn(&Budget) -> f64| {
         let mut at = hard_limit_c;
         for _ in 0..8 {
@@ -440,7 +445,7 @@ fn thresholds(settings: &Settings, site: &Site, witnesses: &[Witness]) -> Thresh
     };
     let limit_inhibit_c = least(When::Kept, limit);
     let limit_release_c = least(When::Given, limit).max(limit_inhibit_c + HYSTERESIS_K);
-    // What the file has higher already is never lowered.
+    // The plan never lowers a higher threshold of the file.
     let recommended_inhibit = limit_inhibit_c.max(USUAL_INHIBIT_C).max(file.inhibit_c);
     let recommended_release =
         limit_release_c.max(raised_to(recommended_inhibit + hysteresis, GRAIN_K)).max(file.release_c);
@@ -525,7 +530,7 @@ fn verdict(
     }
 }
 
-/// What makes the largest contribution of a channel smaller.
+/// A remedy for the largest contribution of a channel.
 fn better(witness: &Witness, largest: &Line) -> &'static str {
     let of = |what: &str| largest.contribution.starts_with(what);
     if of("placement") {
@@ -556,7 +561,7 @@ fn better(witness: &Witness, largest: &Line) -> &'static str {
     }
 }
 
-/// The settings to write, those that change.
+/// The settings to write: only those that change.
 fn proposal(set: Set, settings: &Settings) -> String {
     let (charge, heater) = (&settings.charge, &settings.heater);
     let lines = [
@@ -573,8 +578,8 @@ fn proposal(set: Set, settings: &Settings) -> String {
     changed.join(", ")
 }
 
-/// How far the reference, or a return that all channels share, may be off before anything finds it. No comparison of channels does, for
-/// all read wrong alike.
+/// How far off the reference, or a return that all channels share, may be before anything finds it. Comparing channels
+/// finds neither, because all read wrong alike.
 fn shared(thresholds: &Thresholds, settings: &Settings, witnesses: &[Witness]) -> Option<Finding> {
     let inhibit_c = thresholds.file.inhibit_c;
     let warmest = |reads: &dyn Fn(&Platinum) -> f64| {
@@ -584,7 +589,7 @@ fn shared(thresholds: &Thresholds, settings: &Settings, witnesses: &[Witness]) -
     if witnesses.is_empty() {
         return None;
     }
-    // The best of several. What it lets through is a part of everything, or as many ohms in a return.
+    // The best of several checks. What it lets through is a part of everything, or that number of ohms in a return.
     let checks = settings.channels.iter().filter_map(|channel| match channel.role {
         Role::Check(check) => Some((ohms(check.nominal), ohms(check.within))),
         Role::Cell | Role::Pad | Role::Ambient => None,
@@ -651,7 +656,8 @@ fn unwatched(count: usize, witnesses: &[Witness]) -> Option<Finding> {
     })
 }
 
-/// A cell channel that knows nothing of cells: the air follows the weather and the plate the heater, cells follow both hours later.
+/// A cell channel that does not show the cells: the air follows the weather and the plate follows the heater, but the
+/// cells follow both hours later.
 fn reads_no_cells(witness: &Witness, name: &str) -> Option<Finding> {
     const HEATER: &str = "it reads the heater, and permits charge while the cells are cold";
     let (sits, or_role) = match witness.chain.mounting.at {
@@ -661,7 +667,7 @@ fn reads_no_cells(witness: &Witness, name: &str) -> Option<Finding> {
         }
         Spot::Plate => (format!("sits on the plate: {HEATER}"), ", or role = \"pad\""),
         Spot::Bottom(battery) => (format!("lies beneath battery {}: {HEATER}", battery + 1), ""),
-        // A point of the joint is another word for it.
+        // A point at the joint means the same.
         Spot::Point(battery, [_, _, up_m]) if up_m <= 0.0 => {
             (format!("lies beneath battery {}: {HEATER}", battery + 1), "")
         }
@@ -680,7 +686,7 @@ fn reads_no_cells(witness: &Witness, name: &str) -> Option<Finding> {
     ))
 }
 
-/// A limit that is not too high by itself, and is with what colder air takes off the reading.
+/// A limit that is not too high by itself, but is too high when colder air lowers the reading.
 fn hiding_heat(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> {
     let AirReport { high_limit_c, reads_low_k, .. } = AirReport::of(witness, settings)?;
     (high_limit_c <= HOTTEST_C && high_limit_c + reads_low_k > HOTTEST_C).then(|| {
@@ -701,20 +707,20 @@ fn hiding_heat(witness: &Witness, settings: &Settings, name: &str) -> Option<Fin
     })
 }
 
-/// Lead resistance that is left in a 2-wire reading.
+/// Lead resistance that stays in a 2-wire reading.
 fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> {
     let (ohm, spread) = witness.chain.uncompensated_ohm();
     let budget = witness.budget(written_c(settings.charge.inhibit), When::Kept);
     let line = budget.lines.iter().find(|line| line.contribution == "two leads, not compensated")?;
     let warmest = line.bias_k + line.spread * line.sensitivity_k_per_unit;
-    // Below this it drowns in the rest.
+    // Smaller than this, it is lost among the rest.
     if warmest < 0.1 {
         return None;
     }
     let mounting = witness.chain.mounting;
     let Leads::TwoWire { loop_at_20c, at } = witness.chain.channel.leads else { return None };
     let (warmest_c, stated_ohm) = (witness.chain.leads_c.1, ohms(loop_at_20c));
-    // What differs by less than 1 % from what the file has is no proposal, and what was measured never is.
+    // A figure within 1 % of the file's is not worth a proposal. Nor does the plan propose to change a measured one.
     let is_new = mounting.loop_from == LoopFrom::Cable
         && (mounting.loop_ohm_20c - stated_ohm).abs() > 0.01 * mounting.loop_ohm_20c;
     let mut changes = Vec::new();
@@ -742,7 +748,7 @@ fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> 
     ))
 }
 
-/// A measured lead resistance that the stated cable cannot have. The measured one is reckoned with all the same.
+/// A measured lead resistance that the stated cable cannot have. The plan uses the measured one all the same.
 fn disagreeing(witness: &Witness, name: &str) -> Option<Finding> {
     let mounting = witness.chain.mounting;
     let cable_ohm = mounting.loop_from.contradicted(mounting.loop_ohm_20c)?;

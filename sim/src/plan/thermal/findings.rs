@@ -1,4 +1,4 @@
-//! What is found of the heater: whether it holds, warms up, and passes its own proofs.
+//! Findings about the heater: whether it holds, warms up, and passes its own proofs.
 
 use super::{Shapes, Studies, Thermal, WarmUpReport, air_of, best};
 use crate::figures::{fixed, plain, raised_to};
@@ -85,7 +85,7 @@ fn warming(report: &WarmUpReport, thermal: &Thermal, settings: &Settings, holds:
     let mut findings = Vec::new();
     let from = format!("from {} °C", plain(report.start_c));
     match report.permitted_h {
-        // Told already where the heater is too weak.
+        // Another finding reports this already if the heater is too weak.
         None if holds => findings.push(Finding::headline(
             Part::Thermal,
             format!("{from} charge is not permitted within three days"),
@@ -143,8 +143,8 @@ fn warming(report: &WarmUpReport, thermal: &Thermal, settings: &Settings, holds:
     findings
 }
 
-/// Whether a heater that works passes its own proof, from cold and in a bank that cools; and whether that tells a plate thermometer that has
-/// come off.
+/// Whether a working heater passes its own proof, from cold and in a bank that cools. Also whether the proof finds a
+/// plate thermometer that has come off.
 fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, shapes: &Shapes) -> Vec<Finding> {
     let setup = Setup { settings, site, heater_w: thermal.heater_w.value, answers_for: &[] };
     let plant = shapes.plant(site);
@@ -155,7 +155,7 @@ fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, 
     };
     let energy_wh = plain(si::joules(proof.energy) / 3600.0);
     let place = format!("in air of {} °C, {energy_wh} Wh", plain(thermal.design_air_c));
-    // Half of what is expected leaves room for a draught and a weak supply.
+    // Half of the expected rise leaves room for a draught and a weak supply.
     let half = |found_k: f64| plain((found_k / 2.0 * 10.0).floor() / 10.0);
     let mut findings = Vec::new();
     let (asked_k, found_k) = (si::written_k(proof.rise), from_cold_k.min(shown.effect_k));
@@ -202,7 +202,7 @@ fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, 
     findings
 }
 
-/// Whether a heater that is off passes the check that it is.
+/// Whether a heater that is off passes the check for being off.
 fn cooling(warm_up: &WarmUp, settings: &Settings) -> Option<Finding> {
     let cooling = settings.heater.cooling?;
     let asked_k = si::written_k(cooling.excess);

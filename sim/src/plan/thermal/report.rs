@@ -1,4 +1,4 @@
-//! What is reported of the heater: figures with their uncertainty.
+//! The report on the heater: figures with their uncertainty.
 
 use super::{NIGHT_H, Question, Studies, best, in_mm};
 use crate::cell;
@@ -26,51 +26,51 @@ impl Figure {
     }
 }
 
-/// A warm-up in air that stays as cold as everything was at first, at nominal power.
+/// A warm-up at nominal power. Everything starts at the outside temperature, and the outside stays at it.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct WarmUpReport {
-    /// Temperature of everything at the start, and of the outside all the time (°C).
+    /// Temperature of everything at the start, and of the outside throughout (°C).
     pub start_c: f64,
-    /// Until every cell channel reads above release (h); `null` where that takes more than three days.
+    /// Until every cell channel reads above release (h); `null` if that takes more than three days.
     pub reads_released_h: Option<Figure>,
     /// Until the coldest place is as warm (h).
     pub coldest_place_h: Option<Figure>,
-    /// By how much the coldest place is behind (h).
+    /// How far the coldest place lags behind the reading (h).
     pub lag_h: Option<f64>,
     /// Until the soak is over and charge is permitted (h).
     pub permitted_h: Option<Figure>,
-    /// Electrical energy until then (Wh); `null` where that never is.
+    /// Electrical energy until then (Wh); `null` if charge is never permitted.
     pub energy_wh: Option<Figure>,
-    /// Warmest the pad becomes until then (°C).
+    /// Highest temperature of the pad until then (°C).
     pub pad_peak_c: Figure,
-    /// Warmest the plate becomes until then (°C).
+    /// Highest temperature of the plate until then (°C).
     pub plate_peak_c: Figure,
-    /// Warmest any cell layer becomes until then (°C).
+    /// Highest temperature of any cell layer until then (°C).
     pub cell_peak_c: Figure,
     /// Whether a cut-out switches the heater off on the way.
     pub is_cut_out: bool,
-    /// Whether the coldest place never becomes as warm because the channels show the heater's stop threshold before.
+    /// Whether the channels show the heater's stop threshold first, so that the coldest place never gets as warm.
     pub stops_first: bool,
 }
 
-/// The power that warms the coldest place from the design minimum to release within a time.
+/// The power that warms the coldest place from the design minimum to release within a given time.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct PowerReport {
     /// The time (h).
     pub within_h: f64,
     /// The power (W).
     pub power_w: Figure,
-    /// That power over the heated area, at the voltage it is stated for (W/cm²).
+    /// That power over the heated area, at the pad's stated voltage (W/cm²).
     pub density_w_per_cm2: f64,
-    /// The plate at the end of it (°C).
+    /// Temperature of the plate at the end of that time (°C).
     pub plate_c: f64,
     /// Whether the plate would be at or above its cut-out by then.
     pub is_cut_out: bool,
-    /// Whether a pad of that power is beyond what it may give on this area, at the highest supply voltage.
+    /// Whether a pad of that power exceeds what it may give on this area, at the highest supply voltage.
     pub is_beyond_pad: bool,
 }
 
-/// One layer of a wall, as it is reckoned with.
+/// One layer of a wall, with the figures that the plan uses.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct LayerReport {
     /// What it is made of.
@@ -115,16 +115,16 @@ pub struct InsulationReport {
     pub hold_w: Figure,
 }
 
-/// The model that all of this was computed with.
+/// The model behind all of these figures.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct ModelReport {
-    /// Cells that pad, plate, batteries and floor are cut into.
+    /// Number of cells that pad, plate, batteries and floor are cut into.
     pub cells: usize,
-    /// States that stand for them.
+    /// Number of states that stand for them.
     pub states: usize,
-    /// How far any place of a battery can be from what the cells say, in any history (K).
+    /// The largest difference between any place of a battery and what the cells say, in any history (K).
     pub apart_k: f64,
-    /// Whether that is as near as it is to be.
+    /// Whether that is as near as the plan requires.
     pub is_near: bool,
 }
 
@@ -134,7 +134,7 @@ impl ModelReport {
         Self { cells: shape.cells(), states: shape.states(), apart_k, is_near: apart_k <= SOUGHT_K }
     }
 
-    /// The most that it can be wrong by where a channel stands so far above the coldest place (K).
+    /// The most that the model can be wrong by for a channel so far above the coldest place (K).
     pub(super) fn off_k(&self, placed_k: f64) -> f64 {
         PLACEMENT_OFF_K + PLACEMENT_OFF_PART * placed_k.abs() + self.apart_k
     }
@@ -153,36 +153,38 @@ impl ModelReport {
 /// What the heater can do.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Thermal {
-    /// Outside temperature that it is designed for (°C).
+    /// Outside temperature that the design is for (°C).
     pub design_min_c: f64,
-    /// Coldest air around the box, which everything here is reckoned for: that, or the room's then, while nobody warms it (°C).
+    /// Coldest air around the box, used for every figure here: the design minimum, or the room at that time if nobody
+    /// heats it (°C).
     pub design_air_c: f64,
-    /// The room that the box stands in; `null` where outside air surrounds it.
+    /// The room that the box stands in; `null` if outside air surrounds the box.
     pub room: Option<RoomReport>,
-    /// What there is to say of it.
+    /// A sentence about the room.
     #[serde(skip)]
     pub(in crate::plan) room_text: Option<String>,
-    /// Wind that it is designed for, before shelter (m/s).
+    /// Wind that the design is for, before shelter (m/s).
     pub design_wind_m_s: f64,
-    /// Release threshold, which the coldest place is to reach (°C).
+    /// Release threshold: the coldest place must reach it (°C).
     pub release_c: f64,
-    /// Nominal power of the heater (W), half-width of its tolerance.
+    /// Nominal power of the heater (W), with the half-width of its tolerance.
     pub heater_w: Figure,
-    /// Power that keeps the coldest place at release, which is what the box then loses (W).
+    /// Power that keeps the coldest place at release (W). The box then loses as much.
     pub hold_w: Figure,
-    /// That loss for each kelvin between coldest place and outside (W/K); `null` on the ground, which is at another temperature.
+    /// That loss for each kelvin between coldest place and outside (W/K); `null` if the box stands on the ground, which
+    /// has another temperature.
     pub loss_w_per_k: Option<Figure>,
-    /// Where the coldest place ends with the heater always on (°C).
+    /// Final temperature of the coldest place with the heater always on (°C).
     pub reaches_c: Figure,
     /// Length of a night (h).
     pub night_h: f64,
     /// Energy to hold through a night at the design minimum (Wh).
     pub night_wh: Figure,
-    /// The same as part of what the bank holds (%).
+    /// The same as a part of the bank's capacity (%).
     pub night_pct_of_bank: Figure,
     /// Warm-ups from several temperatures.
     pub warm_ups: Vec<WarmUpReport>,
-    /// Most that the pad may give on its area (W/cm²).
+    /// The most that the pad may give on its area (W/cm²).
     pub pad_most_w_per_cm2: f64,
     /// Powers for several warm-up times.
     pub powers: Vec<PowerReport>,
@@ -190,9 +192,9 @@ pub struct Thermal {
     pub walls: Vec<LayerReport>,
     /// Layers of the floor, from the outside inwards.
     pub floor: Vec<LayerReport>,
-    /// The material of which several thicknesses are tried: that of the best insulating layer.
+    /// The material whose thickness is varied: that of the best insulating layer.
     pub insulation_material: String,
-    /// Whether no layer of the walls insulates, so that it is added inside.
+    /// Whether no layer of the walls insulates, so that the plan adds insulation inside.
     pub insulation_is_added: bool,
     /// Hold power for several thicknesses of insulation.
     pub insulation: Vec<InsulationReport>,
@@ -201,7 +203,7 @@ pub struct Thermal {
 }
 
 impl Thermal {
-    /// The coldest air around the box, and where that is.
+    /// The coldest air around the box, and where it is.
     pub(in crate::plan) fn coldest(&self) -> String {
         let (outside, air) = (plain(self.design_min_c), plain(self.design_air_c));
         match self.room {
@@ -211,7 +213,7 @@ impl Thermal {
     }
 }
 
-/// What a room is, and which part of it counts here.
+/// What the room is like, and which part of that counts here.
 fn room_text(room: &Room) -> String {
     let mut text = room.to_string();
     // A sentence of its own.
@@ -233,7 +235,7 @@ pub(super) fn report(studies: &Studies, question: &Question, site: &Site, heater
         expanded_uncertainty: value.expanded_uncertainty * by,
     };
     let pad_most_w_per_cm2 = site.pad.most_w_per_m2 / 1e4;
-    // What a nominal watt comes to at the highest supply voltage.
+    // Power at the highest supply voltage for each nominal watt.
     let at_supply_max = Heater::of(question.settings, 0.0).at_supply_max.power_w / heater_w;
     let capacity_ah = si::amp_hours(question.settings.charge.capacity);
     let bank_wh = capacity_ah * f64::from(site.battery.cells_in_series) * cell::NOMINAL_V;
