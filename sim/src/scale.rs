@@ -1,8 +1,8 @@
-//! Logged values to what a converter would have measured.
+//! Turns logged values into what a converter would have measured.
 //!
-//! The controller sees nothing but ratios, in a replay as in a box under the bank; so a logged temperature is turned
-//! into the ratio that its channel's element, leads and reference resistor would have given. This direction is worked
-//! out here in f64 from the published equation, and not by the core's own integers, so that a replay also tests those.
+//! The controller sees only ratios, in a replay as in a box under the bank. So a logged temperature becomes the ratio
+//! that its channel's element, leads and reference resistor would have given. This module computes that in f64 from the
+//! published equation, and not with the core's integers. So a replay also tests those.
 
 use crate::platinum::{Platinum, ohms};
 use crate::si;
@@ -19,7 +19,7 @@ pub enum Unit {
     Fahrenheit,
     /// K, likewise.
     Kelvin,
-    /// Ω at the terminals: with both leads for two wires, the leads already taken away for three and four.
+    /// Ω at the terminals: with both leads for two wires; with the leads already taken away for three and four.
     Ohms,
     /// The converter's reading as a fraction of its reference resistor.
     Ratio,
@@ -67,13 +67,13 @@ pub(crate) struct Scale {
     thermometer: Thermometer,
     unit: Unit,
     platinum: Platinum,
-    /// Resistance the channel will take away as lead.
+    /// Resistance that the channel will subtract as lead.
     leads: f64,
     /// Steps of [`Ratio`] per ohm.
     steps_per_ohm: f64,
     offset: f64,
-    /// Steps that a lead measured alone has: logs do not have it, and the controller believes none that its cable
-    /// cannot have.
+    /// Steps of a lead measured alone. Logs do not have it, and the controller believes no lead that its cable cannot
+    /// have.
     lead: u32,
     /// Lowest and highest logged value that a platinum element can cause, in the logged unit.
     within: (f64, f64),
@@ -105,24 +105,24 @@ impl Scale {
         scale
     }
 
-    /// Lowest and highest logged value that can be at the channel's place. Beyond it the sensor or the logger was
-    /// broken.
+    /// Lowest and highest logged value that can be at the channel's place. A value beyond means that the sensor or the
+    /// logger was broken.
     pub(crate) const fn plausible(&self) -> (f64, f64) {
         self.plausible
     }
 
-    /// The temperature that the channel makes of a ratio, believed or not, to the last digit; nothing where no platinum
-    /// element causes it.
+    /// The channel's temperature for a ratio, believed or not, to the last digit; `None` if no platinum element causes
+    /// it.
     #[cold]
     pub(crate) fn shown(&self, measured: Measured) -> Option<Celsius> {
         let ohms = measured.element.less(measured.lead)?.of(self.channel.reference)?;
         let ohms = ohms.less(self.channel.leads.known())?;
-        // The controller's own way has a shorter range than the standard.
+        // The controller's own conversion has a shorter range than the standard.
         let t = self.thermometer.celsius(ohms).or_else(|_| self.channel.element.celsius(ohms)).ok()?;
         Some(t.raised(self.channel.offset))
     }
 
-    /// What a converter would have measured for a ratio with the lead taken away.
+    /// The converter's measurement for a ratio with the lead taken away.
     #[inline]
     pub(crate) const fn measured(&self, ratio: Ratio) -> Measured {
         Measured {
@@ -131,7 +131,7 @@ impl Scale {
         }
     }
 
-    /// The ratio that a converter would have measured; the lowest or highest there is for a value that is beyond.
+    /// The ratio that a converter would have measured; the lowest or highest there is if the value is beyond.
     #[inline]
     pub(crate) fn ratio(&self, value: f64) -> Ratio {
         if value < self.within.0 {
@@ -170,7 +170,7 @@ impl Scale {
     }
 }
 
-/// Steps of a lead that the channel believes: none where none need be, else half-way between the least and the most.
+/// Steps of a lead that the channel believes: none if it may be none, else half-way between the least and the most.
 fn lead_steps(channel: &Channel) -> u32 {
     let Some((least, most)) = channel.leads.band().filter(|(least, _)| least.as_steps() > 0) else { return 0 };
     let middle = f64::midpoint(ohms(least), ohms(most)) * f64::from(1_u32 << 30) / ohms(channel.reference);
@@ -302,7 +302,7 @@ mod tests {
         }
     }
 
-    /// A log has no lead: the controller must not take that for a tap that reads zero.
+    /// A log has no lead. The controller must not take that for a tap that reads zero.
     #[test]
     fn a_lead_that_the_channel_believes_goes_with_what_was_logged() {
         let (least, most) = (Ohms::from_milliohms(1_600), Ohms::from_milliohms(2_400));

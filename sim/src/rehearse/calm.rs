@@ -1,4 +1,5 @@
-//! Whether a block may be crossed in leaps: whether every reading is far from where a decision could change.
+//! Decides whether the loop may cross a block in leaps: only if every reading is far from where a decision could
+//! change.
 
 use super::probe::NOISE_REACH;
 use super::scenario::Scenario;
@@ -10,9 +11,9 @@ use forewarm_core::settings::{MAX_CHANNELS, Role, ValidSettings};
 
 /// Whether every reading is well between two thresholds.
 pub(super) struct Calm {
-    /// Of each channel (°C).
+    /// The thresholds of each channel (°C).
     thresholds: Vec<Vec<f64>>,
-    /// Nearer to a threshold than this, a reading's noise and coarseness count (K).
+    /// The distance from a threshold within which a reading's noise and coarseness count (K).
     margin_k: Vec<f64>,
     /// The elements' temperatures at the block before this (°C), and the step at which it began.
     before: [f64; MAX_CHANNELS],
@@ -26,7 +27,8 @@ impl Calm {
         let margin_k = settings.channels.iter().map(|channel| {
             let code_ohm = ohms(channel.reference) / f64::from(1_u32 << converter.bits);
             let platinum = Platinum::of(&channel.element);
-            // Two noises and two codes may lie between this reading and another; and the core widens readings by a millikelvin.
+            // This reading and another may differ by two noises and two codes. The core also widens readings by a
+            // millikelvin.
             0.005 + 2.0 * (NOISE_REACH * converter.noise_k + code_ohm / platinum.slope(0.0))
         });
         Self {
@@ -37,7 +39,8 @@ impl Calm {
         }
     }
 
-    /// Whether no reading can come to a threshold within the next block: to one that it drifts towards, at twice the pace of the last.
+    /// Whether every reading stays clear of its thresholds through the next block. A reading may drift towards a
+    /// threshold at twice the pace of the last block.
     pub(super) fn holds(
         &mut self,
         at: u64,
@@ -51,7 +54,7 @@ impl Calm {
         channels.all(|(((thresholds, margin_k), reading), (now, before))| {
             let reading = reading.map_or(f64::NAN, celsius);
             let drift_k = (now - before) / blocks;
-            // Nothing is farther than what is no number.
+            // Both comparisons are false for NaN: a channel without a reading is never calm.
             thresholds.iter().all(|threshold| {
                 let ahead_k = (threshold - reading) * drift_k.signum();
                 ahead_k > margin_k + 2.0 * drift_k.abs() || ahead_k < -margin_k
@@ -60,7 +63,7 @@ impl Calm {
     }
 }
 
-/// Where what is decided of a channel of this role changes (°C).
+/// The temperatures at which a decision on a channel of this role changes (°C).
 fn turning_points_c(settings: &ValidSettings, role: Role) -> Vec<f64> {
     let mut all = Vec::new();
     settings.turning_points(role, |t| all.push(celsius(t)));

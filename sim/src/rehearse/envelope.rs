@@ -1,4 +1,4 @@
-//! The band of many trials: how cold the coldest place of any battery got over time, from the coldest of them to the
+//! The band of many trials: how cold the coldest place of any battery got over time, from the coldest trial to the
 //! warmest.
 
 use super::scenario::Scenario;
@@ -12,7 +12,7 @@ use std::sync::{Mutex, PoisonError};
 /// Bins at most: a few to a dot of a wide screen.
 const BINS: i64 = 4000;
 
-/// Gathered from trials that are played on several threads.
+/// Collected from trials that run on several threads.
 #[derive(Debug)]
 pub struct Envelope {
     bin_s: i64,
@@ -37,7 +37,7 @@ impl Envelope {
         Seen { bin_s: self.bin_s, ranges: Vec::new() }
     }
 
-    /// Takes in a trial that was finished. Their order does not matter.
+    /// Adds a finished trial. The order of trials does not matter.
     pub(super) fn include(&self, seen: &Seen) {
         let mut ranges = self.ranges.lock().unwrap_or_else(PoisonError::into_inner);
         let bins = seen.ranges.len().max(ranges.len());

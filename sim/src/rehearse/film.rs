@@ -1,4 +1,4 @@
-//! A rehearsal as it is shown: with the true temperatures, and what the bank takes up.
+//! Records a rehearsal for a chart, with the true temperatures and what the bank takes up.
 
 use super::scenario::Scenario;
 use super::stage::{Glimpse, Watcher};
@@ -41,13 +41,13 @@ impl Film {
             refused: "wanted, refused",
             logged: (false, false),
             charge: (true, true),
-            // Within a block that is crossed nothing is looked at.
+            // The film sees nothing inside a block crossed in leaps.
             step_ms: scenario.block_ms(),
         });
         Self { recorder: film, sources: sources.len(), withheld: Withheld::default(), charged_ah: 0.0 }
     }
 
-    /// What was recorded, of a season that was played for `span_s`.
+    /// The recording of a season that was played for `span_s`.
     #[must_use]
     pub fn develop(self, span_s: f64) -> Season {
         self.recorder.develop(whole(span_s))

@@ -1,4 +1,4 @@
-//! What a rehearsal says for machines. Keys are stable; the end of each is its unit.
+//! The report of a rehearsal for machines. Keys are stable; each ends in its unit.
 
 use super::outcome::Outcome;
 use super::report::{Cast, Rehearsal};
@@ -89,7 +89,7 @@ impl Worst {
     }
 }
 
-/// How results are spread over the trials; nothing where no trial has one.
+/// The spread of results over the trials; `None` if no trial has one.
 #[derive(Clone, Copy, Debug, Serialize)]
 struct Distribution {
     coldest_true_c_while_permitted: Option<Spread>,
@@ -183,7 +183,7 @@ impl<'r> Report<'r> {
     }
 }
 
-/// A number, where there is one: JSON has no infinity.
+/// A finite number, or none: JSON has no infinity.
 fn finite(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)
 }

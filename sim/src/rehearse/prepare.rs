@@ -1,4 +1,4 @@
-//! A scenario out of what an installation names: its weather and its sources' logs, read and checked.
+//! Makes a scenario from what an installation names: its weather and its sources' logs, read and checked.
 
 use super::scenario::Scenario;
 use crate::diagnostic::{Problem, Severity};
@@ -10,11 +10,11 @@ use std::path::Path;
 use std::sync::OnceLock;
 
 impl Scenario {
-    /// Reads what the installation names: its weather, and its sources' logs. `base` is the folder its paths start from.
+    /// Reads what the installation names: its weather and its sources' logs. Their paths start from the folder `base`.
     ///
     /// # Errors
-    /// What is wrong with the weather or a log, each with its place; weather without the irradiance that a source follows; an
-    /// installation that says nothing of its site.
+    /// Reports what is wrong with the weather or a log, each with its place; weather without the irradiance that a
+    /// source needs; an installation without a site.
     pub fn prepare(installation: &Installation, file: &str, base: &Path, step_ms: u32) -> Result<Self, Vec<Problem>> {
         let Some(site) = &installation.site else {
             let problem = Problem::error(file, "says nothing of the site: batteries, box, winter")

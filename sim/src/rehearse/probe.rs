@@ -1,10 +1,11 @@
-//! One thermometer as it really is: what its converter makes of the temperature of its element.
+//! One thermometer as it really is: what its converter measures at the temperature of its element.
 //!
 //! ```text
 //! temperature ─ element's own error ─ noise ─ ohms ─ leads ─ offset ─ gain, reference ─ whole codes ─ ratio
 //! ```
 //!
-//! The controller sees the ratio only. What it knows of leads and reference is in its settings; what they really are is here.
+//! The controller sees only the ratio. Its settings hold what it knows of leads and reference; this module holds what
+//! they really are.
 
 use crate::platinum::{Platinum, ohms};
 use crate::si::kelvins;
@@ -18,7 +19,7 @@ use forewarm_core::settings::{Channel, Role};
 #[derive(Clone, Debug)]
 pub(super) struct Probe {
     element: Platinum,
-    /// What a check resistor has, in place of the element (Ω).
+    /// The resistance of a check resistor, in place of the element (Ω).
     fixed_ohm: Option<f64>,
     /// The element's error at 0 °C, and its growth with the distance from 0 °C: `fixed + growing |t|` (K, 1).
     fixed_k: f64,
@@ -28,7 +29,7 @@ pub(super) struct Probe {
     /// Resistance of both leads at 20 °C (Ω).
     loop_ohm_20c: f64,
     contacts_ohm: [f64; 2],
-    /// What the contacts have gained, in the lead that nothing takes away (Ω).
+    /// The resistance that the contacts have gained, in the lead that no measurement takes away (Ω).
     growth_ohm: f64,
     mismatch: f64,
     offset_ohm: f64,
@@ -36,7 +37,8 @@ pub(super) struct Probe {
     codes_per_ohm: f64,
     most_codes: u32,
     bits: u32,
-    /// What the leads add to the element, and what is measured of one alone, at the present temperature (Ω).
+    /// What the leads add to the element, and the measured resistance of one lead alone, at the present temperature
+    /// (Ω).
     with_element_ohm: f64,
     alone: Ratio,
     seed: u64,
@@ -49,13 +51,13 @@ enum Wires {
     Four,
 }
 
-/// Standard uncertainties to the half-width of what a calibration leaves. A draw beyond is one in 400.
+/// Standard uncertainties in the half-width that a calibration leaves. One draw in 400 goes beyond.
 const CALIBRATION_WIDTH: f64 = 3.0;
 
 impl Probe {
     pub(super) fn new(channel: &Channel, mounting: &Mounting, converter: &Converter, flaws: &Flaws, seed: u64) -> Self {
         let (known_k, (fixed_k, growing)) = if let Some(standard) = mounting.calibrated_k {
-            // The offset was found by comparison: it undoes an error that the element really has.
+            // The offset was found by comparison: it takes away an error that the element really has.
             (-kelvins(channel.offset), (CALIBRATION_WIDTH * standard, 0.0))
         } else {
             (0.0, mounting.class.terms_k())
@@ -93,7 +95,7 @@ impl Probe {
         probe
     }
 
-    /// Brings the leads to a temperature (°C).
+    /// Sets the temperature of the leads (°C).
     pub(super) fn set_leads_at(&mut self, t_c: f64) {
         let whole = self.loop_ohm_20c * crate::conductor::copper_factor(t_c);
         let lead = whole / 2.0;
@@ -107,8 +109,8 @@ impl Probe {
         };
     }
 
-    /// What the converter says with the element at `t` °C, in the step of number `step` since the start of the season. The noise
-    /// is that of the step, however often or seldom it is asked for.
+    /// The converter's output with the element at `t` °C, in step number `step` of the season. The noise belongs to the
+    /// step, however often it is read.
     #[inline]
     pub(super) fn measure(&self, t: f64, step: u64) -> Measured {
         let noise_k = self.noise_k * noise(self.seed, step);
@@ -128,14 +130,14 @@ impl Probe {
     }
 }
 
-/// Beyond so many standard deviations [`noise`] never goes: four numbers at their ends.
+/// [`noise`] never goes beyond this many standard deviations: four numbers at their ends.
 pub(super) const NOISE_REACH: f64 = 3.47;
 
-/// A number of mean 0 and standard deviation 1, nearly normal, that depends on nothing but `seed` and `step`.
+/// A nearly normal number of mean 0 and standard deviation 1, which depends only on `seed` and `step`.
 #[inline]
 fn noise(seed: u64, step: u64) -> f64 {
-    // The mixing function of splitmix64 (Steele, Lea & Flood, OOPSLA 2014), and of its 64 bits the sum of four 16-bit numbers: each
-    // has the variance 2³²/12, and the sum the mean 2 (2¹⁶ − 1).
+    // The mixing function of splitmix64 (Steele, Lea & Flood, OOPSLA 2014), then the sum of four 16-bit numbers from
+    // its 64 bits. Each has the variance 2³²/12, and the sum has the mean 2 (2¹⁶ − 1).
     let mut z = (seed ^ step.wrapping_mul(0x9e37_79b9_7f4a_7c15)).wrapping_add(0x9e37_79b9_7f4a_7c15);
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);

@@ -8,7 +8,7 @@ use forewarm_core::fault::{Faults, SystemFaults};
 use forewarm_core::signals::Outputs;
 use std::collections::BTreeMap;
 
-/// What a season's refusals and faults came from.
+/// The causes of a season's refusals, and its faults.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Reasons {
     /// Time in which charge was wanted and refused (s), by the name of the cause.

@@ -1,4 +1,4 @@
-//! What a rehearsal says, for a person.
+//! The report of a rehearsal, for a person.
 
 use super::outcome::Outcome;
 use super::reasons::Reasons;
@@ -16,28 +16,28 @@ use std::fmt::Write;
 pub struct Rehearsal {
     /// What was played.
     pub scenario: Scenario,
-    /// The file it came from, as messages call it.
+    /// The file it came from, as messages name it.
     pub file: String,
-    /// What it was played as.
+    /// How it was played.
     pub cast: Cast,
-    /// What came of it.
+    /// Its result.
     pub outcome: Outcome,
     /// Why charge was refused, and which faults stood.
     pub reasons: Reasons,
-    /// What came of the same season with a heater that never gets any energy; nothing where that was not played.
+    /// The result of the same season with a heater that never gets any energy; `None` if it was not played.
     pub unheated: Option<Outcome>,
-    /// The same season many times over, where that was asked for.
+    /// The trials, if the user asked for them.
     pub trials: Option<Trials>,
 }
 
-/// What a season was played as.
+/// How a season was played.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Cast {
-    /// Everything as it is written down.
+    /// As the file says.
     AsWritten,
-    /// As one trial has it.
+    /// As one trial.
     Trial {
-        /// What the draws are made from.
+        /// The seed of its draws.
         seed: u64,
         /// Its number.
         number: u64,
@@ -137,7 +137,7 @@ fn parts(rehearsals: &[Rehearsal]) -> [(&'static str, Vec<Row>); 5] {
     ]
 }
 
-/// What is told of a value of all trials.
+/// The columns for a value over all trials.
 const COLUMNS: [&str; 5] = ["least", "5 %", "half", "95 %", "most"];
 
 const fn letter(index: usize) -> &'static str {
@@ -192,12 +192,12 @@ fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     rows
 }
 
-/// Whether it has a source in two steps, so that the full charge permit is more than the charge permit.
+/// Whether a source has two steps. Then the full charge permit is more than the charge permit.
 fn has_steps(rehearsal: &Rehearsal) -> bool {
     rehearsal.scenario.settings.sources.iter().any(|source| source.charge.has_steps())
 }
 
-/// A row for every cause that any of them has, with its hours.
+/// A row for every cause in any of the rehearsals, with its hours.
 fn cause_rows(rehearsals: &[Rehearsal], indent: &str, times_s: fn(&Reasons) -> Vec<(&'static str, f64)>) -> Vec<Row> {
     let mut causes: Vec<&'static str> = Vec::new();
     for (cause, _) in rehearsals.iter().flat_map(|r| times_s(&r.reasons)) {
@@ -272,7 +272,7 @@ fn bank_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     rows
 }
 
-/// Each fault with how long it stood; a row that says so where there was none.
+/// How often each fault was raised and how long it stood; without faults one row that says so.
 fn fault_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     let mut names: Vec<&'static str> =
         rehearsals.iter().flat_map(|r| r.reasons.faults()).map(|fault| fault.0).collect();
@@ -296,10 +296,10 @@ fn finite(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
-/// How to get at a value of a trial, where it has it.
+/// Reads a value of a trial, if the trial has it.
 type Read = fn(&Trial) -> Option<f64>;
 
-/// A value of trials: label, unit, decimals, and how to get at it.
+/// A value of trials: label, unit, decimals, and how to read it.
 type Measure = (&'static str, &'static str, usize, Read);
 
 const MEASURES: [Measure; 7] = [
@@ -337,7 +337,7 @@ fn write_trials(text: &mut String, trials: &Trials, mark: &str) {
     }
 }
 
-/// What else there is to say of all trials.
+/// Further sentences on all trials.
 fn trial_sentences(trials: &Trials) -> Vec<String> {
     let count = trials.finished.len();
     let touched = trials.finished.iter().filter(|trial| trial.outcome.violations > 0).count();
@@ -358,7 +358,8 @@ fn trial_sentences(trials: &Trials) -> Vec<String> {
 }
 
 impl Rehearsal {
-    /// Charging time that heating won (s), where that is known: time wanted and permitted, less the same without heat.
+    /// Charging time that heating won (s), if known: the time with charge wanted and permitted, less the same without
+    /// heat.
     #[must_use]
     pub fn won_s(&self) -> Option<f64> {
         Some(used_s(&self.outcome) - used_s(&self.unheated?))

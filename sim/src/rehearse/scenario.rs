@@ -17,11 +17,11 @@ pub struct Scenario {
     pub channels: Vec<String>,
     /// Names of the energy sources, in the order of the settings.
     pub sources: Vec<String>,
-    /// What the controller is told.
+    /// The controller's settings.
     pub settings: ValidSettings,
     /// What is really there.
     pub site: Site,
-    /// From second 0 of the season to its end or beyond.
+    /// The weather from second 0 of the season to its end or beyond.
     pub weather: Weather,
     /// What sources and loads do.
     pub offers: Vec<Offer>,
@@ -31,23 +31,23 @@ pub struct Scenario {
     pub step_ms: u32,
     /// Whether the controller sees a voltage at the heater; without one it never closes its relay.
     pub has_heater_supply: bool,
-    /// What of the bank the controller is given.
+    /// What the controller measures of the bank.
     pub bank_measured: BankMeasured,
     /// The site cut into cells, once it has been played.
     pub shape: OnceLock<Shape>,
-    /// What of weather and logs should have been meant.
+    /// What in weather and logs is probably not intended.
     pub warnings: Vec<Problem>,
 }
 
 impl Scenario {
-    /// Resistance of the heater's cable there and back, in the cold (Ω); 0 where none has been chosen.
+    /// Resistance of the heater's cable there and back, in the cold (Ω); 0 if no cable is chosen.
     #[must_use]
     pub fn line_ohm(&self) -> f64 {
         let circuit = self.site.circuit.and_then(|circuit| Some((circuit.cable_m, circuit.cable_mm2?)));
         circuit.map_or(0.0, |(length_m, area_mm2)| 2.0 * length_m * crate::conductor::ohm_per_m_20c(area_mm2))
     }
 
-    /// The plant of `site`, which is this one's with other properties.
+    /// The plant of `site`, which is this scenario's site with other properties.
     pub(super) fn plant(&self, site: &Site) -> Plant {
         let step_s = f64::from(self.step_ms) / 1000.0;
         let shape = self.shape.get_or_init(|| Shape::of(&self.site));
@@ -60,14 +60,14 @@ impl Scenario {
         self.step_ms.saturating_mul(super::stage::BLOCK)
     }
 
-    /// The same without a heater's supply, so that it stays off.
+    /// The same scenario without a heater's supply, so that the heater stays off.
     #[must_use]
     pub fn unheated(&self) -> Self {
         Self { has_heater_supply: false, ..self.clone() }
     }
 
-    /// In what this weather goes beyond what the site is designed for, if it does: the coldest moment, and the wind that blows for one
-    /// hour in twenty.
+    /// How this weather exceeds what the site is designed for, if it does: by the coldest moment, or by the wind that
+    /// is exceeded in one hour in twenty.
     #[must_use]
     pub fn beyond_design(&self) -> Option<String> {
         let Self { site, weather, span_s, .. } = self;

@@ -1,8 +1,8 @@
 //! Seasons in which something breaks down: the controller and the guard against the true temperatures of the plant.
 //!
-//! What a converter or a source does wrong here is wrong for weeks, and every channel agrees with every other. Each season ends without
-//! harm, or with no more than is stated; and each is played again without what keeps it from harm, where a setting can take that away,
-//! so that it is seen to be a season that harms.
+//! Here a converter or a source is wrong for weeks, and every channel agrees with every other. Each season must end
+//! without harm, or with no more than stated. If a setting can take away what prevents the harm, the season is played
+//! again without it. This shows that the season can do harm.
 //!
 //! | breaks down | found by | without that |
 //! |---|---|---|
@@ -33,17 +33,18 @@ use std::sync::atomic::AtomicBool;
 enum Breakdown {
     /// No conversion completes.
     Stops,
-    /// Conversions bear the number of the one before, which a board takes for a fault of the converter.
+    /// Conversions have the number of the one before. A board takes that for a fault of the converter.
     SaysSo,
-    /// New conversions bear the codes of the one before.
+    /// New conversions have the codes of the one before.
     Repeats,
-    /// Everything is measured too large by a part that grows each day, up to a most; too small where it is negative.
+    /// Every measurement is too large by a part that grows each day, up to a maximum; too small if the part is
+    /// negative.
     Drifts { per_day: f64, most: f64 },
-    /// The return that all channels share has a resistance that grows each day, up to a most.
+    /// The return that all channels share has a resistance that grows each day, up to a maximum.
     Return { ohm_per_day: f64, most_ohm: f64 },
 }
 
-/// A breakdown and the moment it waits for.
+/// A breakdown, and the condition for its start.
 #[derive(Clone, Copy)]
 struct Story {
     breakdown: Breakdown,
@@ -52,7 +53,7 @@ struct Story {
     named: &'static str,
 }
 
-/// The sources that charge are there, and the coldest cell is as cold as charge is permitted with.
+/// The sources for charge are present, and the coldest cell is about as cold as a charge permit allows.
 fn barely_charging(glimpse: &Glimpse<'_>) -> bool {
     let coldest = glimpse.readings[..2].iter().flatten().min().map_or(0, |t| t.as_millidegrees());
     glimpse.outputs.charge == Relay::Closed && (1..7_500).contains(&coldest)
@@ -71,8 +72,8 @@ fn heating(glimpse: &Glimpse<'_>) -> bool {
 /// Length of a season (days).
 const DAYS: u32 = 16;
 
-/// Autumn to winter in two thirds of them: from 16 °C down to −20 °C. Mains for sixteen hours of each, and for the other eight loads that take
-/// out of the bank what those can put in.
+/// Autumn turns to winter in two thirds of the season: from 16 °C down to −20 °C. Each day has sixteen hours of mains.
+/// In the other eight hours, loads take out of the bank what mains can put in.
 fn winter() -> Scenario {
     let mut scenario = scenario(DAYS);
     for point in &mut scenario.weather.points {
@@ -82,7 +83,7 @@ fn winter() -> Scenario {
     }
     scenario.site.winter.start_c = Some(16.0);
     let mut settings = scenario.settings.clone().into_inner();
-    // One battery, of which none can be gone.
+    // One battery only: with one, none can be missing.
     settings.charge.batteries = 1;
     scenario.settings = settings.validate().unwrap();
     let offer = |at_s, is_present| {
@@ -104,12 +105,12 @@ struct Truth<'a> {
     repeated: Option<[Sample; MAX_CHANNELS]>,
     /// The coldest place, as of the last look.
     coldest_c: f64,
-    /// By how much colder than the controller takes it to be that place may have to be (K).
+    /// How much colder than the controller's reading that place may be (K).
     colder_k: f64,
     warmest_c: f64,
-    /// What the bank was charged with above the ceiling at its true temperature and that error (A).
+    /// The charge current above the ceiling at the true temperature, with that error (A).
     most_above_a: f64,
-    /// Time for which an output was on although the fault stood that names the breakdown.
+    /// Time for which an output was on although the fault that names the breakdown stood.
     in_spite_s: f64,
     /// When each fault was first seen (s).
     faults: BTreeMap<&'static str, f64>,
@@ -136,7 +137,8 @@ impl<'a> Truth<'a> {
     }
 }
 
-/// What the 200 Ah of the starter may be charged with (A): a tenth of it at 5 °C, three at 10 °C, a half at 15 °C, straight in between.
+/// The charge current that the starter's 200 Ah may take (A): a tenth of it at 5 °C, three at 10 °C, a half at 15 °C,
+/// straight in between.
 fn ceiling_a(t_c: f64) -> f64 {
     (20.0 + 8.0 * (t_c - 5.0)).clamp(20.0, 100.0)
 }
@@ -204,14 +206,15 @@ fn change(sample: &mut Sample, element: impl Fn(f64) -> f64, lead: impl Fn(f64) 
     }
 }
 
-/// The resistance of a Pt100 (Ω) at `t` °C. Source: IEC 60751:2022, interpolating equations and their nominal coefficients.
+/// The resistance of a Pt100 (Ω) at `t` °C. Source: IEC 60751:2022, interpolating equations and their nominal
+/// coefficients.
 fn pt100_ohm(t: f64) -> f64 {
     let cubic = if t < 0.0 { -4.183e-12 * (t - 100.0) * t.powi(3) } else { 0.0 };
     100.0 * (1.0 + 3.9083e-3 * t - 5.775e-7 * t * t + cubic)
 }
 
-/// By how much less than `reads_c` it is where a Pt100 reads that, measured so many times as large and with so many ohms more (K). By
-/// halving, as the equation rises.
+/// How far the true temperature is below `reads_c` (K), if a Pt100 reads that and is measured so many times as large
+/// and with so many ohms more. Found by halving, as the equation rises.
 fn too_warm_k(reads_c: f64, times: f64, more_ohm: f64) -> f64 {
     let (mut low, mut high) = (-150.0, 150.0);
     for _ in 0..60 {
@@ -225,7 +228,7 @@ fn too_warm_k(reads_c: f64, times: f64, more_ohm: f64) -> f64 {
     reads_c - low
 }
 
-/// By how much it may really be colder and hotter than it is read (K).
+/// How much colder and hotter than its reading a place may really be (K).
 #[derive(Clone, Copy, Debug)]
 struct Wrong {
     colder_k: f64,
@@ -235,15 +238,15 @@ struct Wrong {
 impl Wrong {
     const NOT: Self = Self { colder_k: 0.0, hotter_k: 0.0 };
 
-    /// Where everything is measured so many times as large and with so many ohms more: from the inhibit threshold up to where the ceiling
-    /// ends, and at the cut-out of the plate.
+    /// The error if everything is measured so many times as large and with so many ohms more: from the inhibit
+    /// threshold up to where the ceiling ends, and at the cut-out of the plate.
     fn by(times: f64, more_ohm: f64) -> Self {
         let above_k = |reads_c| too_warm_k(reads_c, times, more_ohm);
         Self { colder_k: above_k(5.0).max(above_k(15.0)).max(0.0), hotter_k: (-above_k(50.0)).max(0.0) }
     }
 }
 
-/// How much colder than it is read the coldest place may be, by the plan, with all as it should be (K).
+/// How much colder than its reading the coldest place may be by the plan, with nothing broken (K).
 fn guard_band_k(scenario: &Scenario) -> f64 {
     let Scenario { title, channels, sources, settings, site, .. } = scenario;
     let plan = Plan::of(Subject { title, channels, sources, obeys: &[], settings, site }, None);
@@ -275,8 +278,8 @@ fn played<'a>(story: &'a Story, scenario: &Scenario, colder_k: f64) -> (Outcome,
     (outcome, truth)
 }
 
-/// Plays the story, whose readings are `wrong` at the most while they are believed, and holds what must never be but for that: cells charged
-/// colder, a plate or cells hotter, a current above the ceiling.
+/// Plays the story. Its readings are wrong by `wrong` at most while they are believed. Checks what must never happen
+/// beyond that error: cells charged colder, a plate or cells hotter, a current above the ceiling.
 fn bounded<'a>(story: &'a Story, scenario: &Scenario, wrong: Wrong) -> (Outcome, Truth<'a>) {
     let colder_k = guard_band_k(scenario) + wrong.colder_k;
     let (outcome, truth) = played(story, scenario, colder_k);
@@ -287,12 +290,13 @@ fn bounded<'a>(story: &'a Story, scenario: &Scenario, wrong: Wrong) -> (Outcome,
     assert!(plate_c <= most_c, "the plate at {plate_c} °C, above {most_c} °C");
     let (cell_c, most_c) = (truth.warmest_c, written_c(heater.cutout_cell) + wrong.hotter_k);
     assert!(cell_c <= most_c, "a cell at {cell_c} °C, above {most_c} °C");
-    // A flow lasts for a minute, in which cells change by 0.05 K: 8 A/K.
+    // A flow lasts for a minute. In it, cells change by 0.05 K: 8 A/K.
     assert!(truth.most_above_a <= 0.4, "{} A above the ceiling", truth.most_above_a);
     (outcome, truth)
 }
 
-/// The same, and the breakdown is found, named, and leaves no cell at or below its limit while it is charged.
+/// The same. Also checks that the breakdown is found and named, and that no cell is at or below its limit while it is
+/// charged.
 fn ends_without_harm<'a>(story: &'a Story, scenario: &Scenario, wrong: Wrong) -> Truth<'a> {
     let (outcome, truth) = bounded(story, scenario, wrong);
     assert!(truth.faults.contains_key(story.named), "found {:?}", truth.faults);
@@ -311,8 +315,9 @@ fn a_converter_that_stops_or_says_that_it_repeats_itself_ends_without_harm() {
     }
 }
 
-/// Until it is found, after `trust.still_after_min` and a minute, the bank cools or is heated on: 25 K across 0.8 m² of 50 mm of foam at
-/// 0.026 W/(m·K) are 10 W, which take 0.3 K in those eleven minutes out of 23 kg at 1 050 J/(kg·K). The heater's 140 W put 4 K into them.
+/// The breakdown is found after `trust.still_after_min` and a minute. Until then the bank cools or is heated on. 25 K
+/// across 0.8 m² of 50 mm of foam at 0.026 W/(m·K) are 10 W. In those eleven minutes they take 0.3 K out of 23 kg at
+/// 1 050 J/(kg·K). The heater's 140 W put 4 K into them.
 const UNTIL_FOUND: Wrong = Wrong { colder_k: 0.3, hotter_k: 4.0 };
 
 #[test]
@@ -341,7 +346,7 @@ const DRIFTS: [Breakdown; 3] = [
 ];
 
 impl Breakdown {
-    /// How wrong readings are after so many days.
+    /// The error of readings after so many days.
     fn wrong_after(self, days: f64) -> Wrong {
         match self {
             Self::Stops | Self::SaysSo | Self::Repeats => Wrong::NOT,
@@ -350,7 +355,7 @@ impl Breakdown {
         }
     }
 
-    /// Days after which 100 Ω are measured wrong by 0.3 Ω.
+    /// Days until 100 Ω are measured wrong by 0.3 Ω.
     fn days_to_the_band(self) -> f64 {
         match self {
             Self::Stops | Self::SaysSo | Self::Repeats => 0.0,
@@ -372,7 +377,7 @@ fn a_reference_or_a_common_return_that_changes_is_found_by_a_check_resistor_and_
     }
 }
 
-/// What nothing finds is bounded by how wrong it gets, and by no more.
+/// An error that nothing finds does harm up to its own size, and no more.
 #[test]
 fn without_a_check_resistor_what_changes_for_all_alike_harms_by_as_much_as_it_makes_readings_wrong() {
     let blind = without_a_check_resistor(&winter());
@@ -386,7 +391,7 @@ fn without_a_check_resistor_what_changes_for_all_alike_harms_by_as_much_as_it_ma
     }
 }
 
-/// The engine's line says that it is there, and it gives nothing. A little load empties the bank.
+/// The engine's line shows it as present, but it gives nothing. A little load empties the bank.
 fn stuck_line(bank: BankUse) -> Scenario {
     let mut scenario = changed(&scenario(DAYS), |settings| settings.bank = bank);
     scenario.offers = vec![Offer { at_s: 0, sources: Sources::NONE.with(0), power_w: [0.0; MAX_SOURCES], load_w: 6.0 }];
@@ -394,7 +399,7 @@ fn stuck_line(bank: BankUse) -> Scenario {
     scenario
 }
 
-/// What the bank has paid for heat that it may not be spent on.
+/// Heat that the bank paid for although it must not be spent on heat.
 struct Spent {
     floor: f64,
     charge: f64,
@@ -414,8 +419,9 @@ impl Watcher for Spent {
     }
 }
 
-/// What trials take: those that the voltage ends, ten on the first day and then two a day, for half a minute and a step each; and four that
-/// the charge ends, each with its 2 % and what flows in the minute in which the meter does not move.
+/// The energy that trials take. The voltage ends the cheap ones: ten on the first day and then two a day, for half a
+/// minute and a step each. The charge ends four: each takes its 2 %, and what flows in the minute in which the meter
+/// does not move.
 fn trials_wh(days: f64) -> f64 {
     let heater_w = 120.0 * (13.5_f64 / 12.8).powi(2);
     let cheap = (10.0 + 2.0 * days) * heater_w * 31.0 / 3600.0;
@@ -439,7 +445,7 @@ fn a_line_that_is_stuck_empties_no_bank_by_heat_and_is_named() {
         assert!(spent_wh <= most_wh, "{bank:?}: {spent_wh} Wh of heat below the reserve, more than {most_wh} Wh");
         let named = |name| reasons.faults().any(|(found, ..)| found == name);
         assert!(named("source_not_giving"), "{bank:?}: {reasons:?}");
-        // The load goes on until the protection ends it; from then on nothing heats.
+        // The load goes on until the protection ends it. From then on nothing heats.
         assert!(named("discharge_line_refused") && outcome.least_charge <= 0.0, "{bank:?}: {outcome:?}");
         let (_, spent_wh, _) = played(&changed(&stuck, |settings| settings.giving = None));
         assert!(spent_wh > most_wh, "{bank:?}: nobody watches, and heat takes {spent_wh} Wh only");

@@ -6,18 +6,19 @@
 //!                        └──────────── bank <──────────────────────┘
 //! ```
 //!
-//! Time passes in steps of the controller. A step ends with the controller's decision, which holds for the next; what changes in
-//! the world at that moment (a source that turns up, a new hour of weather) it sees one step later. Voltages and currents are
-//! found anew whenever a relay moves or an offer changes, in the step that answers it, and once a block of sixty steps; in between
-//! they are constant, and the plant is crossed exactly.
+//! Time passes in steps of the controller. A step ends with the controller's decision, which holds for the next step.
+//! The controller sees a change in the world (a source that turns up, a new hour of weather) one step later. The loop
+//! finds voltages and currents anew when a relay moves or an offer changes, in the step that answers it, and once in
+//! each block of sixty steps. In between they are constant, and the plant advances exactly.
 //!
 //! # Leaps
 //!
-//! Most of a winter nothing happens: no reading is near a threshold, nothing has switched for a while. A block in which
-//! that holds is crossed in leaps of ten steps, each a step of the controller that is ten times as long, as its settings allow. If in
-//! such a block any output changes all the same (a timer runs out, a fault is found), everything is put back to the start of the
-//! block, which is then played step by step. So relays move when they would have moved anyway, to within two steps: while
-//! it leaps the ceiling is taken over ten steps at a time. Held by `leaping_moves_no_relay_by_more_than_a_step_or_two`.
+//! For most of a winter nothing happens: no reading is near a threshold, and nothing has switched for a while. The loop
+//! crosses such a block in leaps of ten steps, or of fewer where the settings allow no more. A leap is one long step of
+//! the controller. If an output changes in such a block all the same (a timer runs out, a fault is found), the loop
+//! goes back to the start of the block and plays it step by step. So relays move when they would have moved anyway, to
+//! within two steps: in a leap the ceiling is taken over ten steps at a time. Held by
+//! `leaping_moves_no_relay_by_more_than_a_step_or_two`.
 
 use super::calm::Calm;
 use super::outcome::Outcome;
@@ -44,49 +45,50 @@ pub(super) const BLOCK: u32 = 60;
 /// The same, as steps are counted.
 pub(super) const BLOCK_STEPS: u64 = BLOCK as u64;
 
-/// Whether quiet stretches are crossed in leaps.
+/// Whether the loop crosses quiet stretches in leaps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Pace {
-    /// They are.
+    /// It crosses them in leaps.
     Leaping,
-    /// Every step is taken.
+    /// It takes every step.
     EveryStep,
 }
 
-/// Someone who looks on.
+/// An observer of the season.
 pub trait Watcher {
-    /// Whether it looks at all, and so at what costs time to find out.
+    /// Whether it looks at all. If not, the loop skips what takes time to find out.
     const WATCHES: bool;
 
-    /// The season at one moment: after a block that was crossed, at every tenth step of any other, and whenever an output changes.
+    /// Receives the season at one moment: after a block crossed in leaps, at every tenth step of any other block, and
+    /// at every change of an output.
     fn look(&mut self, glimpse: &Glimpse<'_>);
 
-    /// What held and flowed from one moment to another (s), without a gap from the start to the end.
+    /// Receives what held and flowed from one moment to another (s). The spans leave no gap from the start to the end.
     fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow);
 
-    /// A step of the controller that was taken for good: each in its order, but for those within a block that was
-    /// crossed.
+    /// Receives a step of the controller that was taken for good. Steps come in order, without those inside a block
+    /// crossed in leaps.
     #[inline]
     fn stepped(&mut self, _: &Moment<'_>) {}
 
-    /// What kept the outputs off over the span that is booked next.
+    /// Receives what kept the outputs off over the span that is booked next.
     fn withheld(&mut self, _: Withheld) {}
 
-    /// What the bank takes up over the span that is booked next (Ah).
+    /// Receives what the bank takes up over the span that is booked next (Ah).
     fn charged(&mut self, _: f64) {}
 
-    /// Stands between the converters and the controller, so many seconds after the start: what it leaves of `samples` is what the
-    /// controller is shown. It leaves them as they are unless the season is one of a converter that breaks down.
+    /// Stands between the converters and the controller, so many seconds after the start. The controller sees `samples`
+    /// as this method leaves them. It changes them only in seasons in which a converter breaks down.
     #[inline]
     fn shown(&mut self, _at_s: f64, _samples: &mut [Sample; MAX_CHANNELS]) {}
 
-    /// A step of the controller: each once and in their order at [`Pace::EveryStep`]; among them some that are gone back over at
-    /// [`Pace::Leaping`].
+    /// Receives a step of the controller. At [`Pace::EveryStep`] each step comes once and in order. At
+    /// [`Pace::Leaping`] some steps come that the loop later takes back.
     #[inline]
     fn decided(&mut self, _now: Instant, _inputs: &Inputs, _outputs: &Outputs) {}
 }
 
-/// Nobody.
+/// No observer.
 impl Watcher for () {
     const WATCHES: bool = false;
 
@@ -95,7 +97,7 @@ impl Watcher for () {
     fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &Offer, _: &Flow) {}
 }
 
-/// Two at once.
+/// Two observers at once.
 impl<A: Watcher, B: Watcher> Watcher for (A, B) {
     const WATCHES: bool = A::WATCHES || B::WATCHES;
 
@@ -143,9 +145,9 @@ impl<A: Watcher, B: Watcher> Watcher for (A, B) {
 pub struct Glimpse<'a> {
     /// Since the start (s).
     pub at_s: f64,
-    /// What the controller answers from now on.
+    /// The controller's outputs from now on.
     pub outputs: &'a Outputs,
-    /// What it reads, in the order of the settings; nothing for a channel it does not trust.
+    /// The controller's readings, in the order of the settings; `None` for a channel it does not trust.
     pub readings: [Option<Celsius>; MAX_CHANNELS],
     /// The coldest place of any battery (°C).
     pub coldest_c: f64,
@@ -153,17 +155,17 @@ pub struct Glimpse<'a> {
     pub warmest_c: f64,
     /// The plate (°C).
     pub plate_c: f64,
-    /// The air around the box (°C): that of the outside, or of the room.
+    /// The air around the box (°C): the outside air, or the air of the room.
     pub outside_c: f64,
     /// The state of charge, 0 to 1.
     pub charge: f64,
-    /// What the controller was shown.
+    /// The controller's inputs.
     pub inputs: &'a Inputs,
     /// The controller.
     pub unit: &'a Unit,
 }
 
-/// Plays `scenario` with things as `variation` has them, until its end or until `stop` is set.
+/// Plays `scenario` under `variation`, to its end or until `stop` is set.
 pub fn play<W: Watcher>(
     scenario: &Scenario,
     variation: &Variation,
@@ -189,35 +191,35 @@ struct Stage<'a, W> {
     probes: Vec<Probe>,
     bank: BankModel,
     heater: HeaterLoad,
-    /// The air around the box, and what a variation still has to add to it (K).
+    /// The air around the box, and what the variation still adds to it (K).
     air: Cow<'a, [Point]>,
     weather_k: f64,
     hard_limit_c: f64,
     step_s: f64,
-    /// Steps in a leap; 0 where none is taken.
+    /// Steps in a leap; 0 for no leaps.
     leap: u64,
     calm: Calm,
     /// Steps done.
     at: u64,
-    /// Index of the weather and of the offer that hold.
+    /// Indices of the present weather and of the present offer.
     weather: usize,
     offer: usize,
     inputs: Inputs,
     outputs: Outputs,
     flow: Flow,
     judge: Judge,
-    /// What keeps the outputs off, found anew with them and once a block.
+    /// What keeps the outputs off. Found anew at every change of the outputs, and once a block.
     withheld: Withheld,
     charge: f64,
-    /// Step of the last change of any output, and of the last time that flow was accounted for.
+    /// The step of the last change of any output, and the step up to which the flow is booked.
     changed_at: u64,
     accounted_at: u64,
     /// Step in which the latest offer turned up.
     offered_at: u64,
-    /// What the cells may take, as of then (A).
+    /// The current that the cells may take, as of the last booking (A).
     allowed_a: f64,
     capacity_ah: f64,
-    /// Whether this permit has been counted as a violation, and the step up to which the truth has been noted.
+    /// Whether this permit is already counted as a violation, and the step up to which the truth is noted.
     is_counted: bool,
     noted_at: u64,
     mark: Mark,
@@ -241,9 +243,10 @@ impl<'a, W: Watcher> Stage<'a, W> {
             })
             .collect();
         let outside_c = weather.points[0].outside_c + weather_k;
-        // The colder of what a room may be at the start: nobody has been there.
+        // A room starts unwarmed, at the colder temperature that it may have: nobody has been there.
         let start_c = site.winter.start_c.unwrap_or_else(|| site.air_unwarmed_c(outside_c));
-        // A room that is kept warm is no colder in colder weather, so there the variation comes first.
+        // Colder weather does not cool a room that is kept warm. So with a room the variation goes into the weather
+        // first.
         let (air, weather_k) = match &site.room {
             Some(room) => (Cow::Owned(weather.in_room(room, scenario.span_s, weather_k)), 0.0),
             None => (Cow::Borrowed(&*weather.points), weather_k),
@@ -252,8 +255,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
         let heater = &settings.heater;
         let nominal_v = si::volts(heater.nominal);
         let mut inputs = Inputs::DEAD;
-        // What the battery's own protection says of charge is left out of it, so that the controller stands alone: what it permits is
-        // what is judged.
+        // The battery's own protection always allows charge here. So the controller stands alone, and its own permits
+        // are judged.
         inputs.charge_line = Line::Allowed;
         let limit = |span: forewarm_core::quantity::Millis| u64::from(span.as_millis() / scenario.step_ms);
         let trusted = limit(settings.trust.max_step).min(limit(settings.trust.max_age));
@@ -271,7 +274,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
                 nominal_v,
                 on: false,
                 line_ohm: scenario.line_ohm(),
-                // A plan finds it dangerous where nobody knows the voltage; here it is what the pad is made for.
+                // If nobody knows the voltage, the plan reports a danger. Here the pad then gets its nominal voltage.
                 fed: site.fed_by.map(|source| Fed { source, volts: site.feed_v().unwrap_or(nominal_v) }),
             },
             air,
@@ -337,7 +340,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         u64::try_from(at_s * 1000).unwrap_or(0).div_ceil(self.scenario.step_ms.into())
     }
 
-    /// Takes up whatever has changed in the world by now, and solves the bank for it.
+    /// Takes in what has changed in the world by now, and solves the bank for it.
     fn take_up(&mut self) {
         let Scenario { offers, .. } = self.scenario;
         let mut new_weather = false;
@@ -364,7 +367,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
 
     fn set_weather(&mut self) {
         let now = self.air[self.weather];
-        // Wind is the mean of the time that ends with the next point.
+        // The wind of the next point is the mean over the time that ends with it.
         let next = self.air.get(self.weather + 1).copied().unwrap_or(now);
         #[expect(clippy::cast_precision_loss, reason = "seconds of a year")]
         let span_s = (next.at_s - now.at_s).max(1) as f64;
@@ -374,7 +377,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             slope_k_per_s: (next.outside_c - now.outside_c) / span_s,
             wind_m_s: next.wind_m_s,
         });
-        // The cables lie outside the box, in the room where there is one.
+        // The cables lie outside the box: in the room, if there is one.
         self.probes.iter_mut().for_each(|probe| probe.set_leads_at(outside_c));
     }
 
@@ -382,7 +385,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         &self.scenario.offers[self.offer]
     }
 
-    /// Finds voltages and currents for the relays as they are, and tells plant and controller.
+    /// Finds voltages and currents for the present relays, and passes them to plant and controller.
     fn solve(&mut self) {
         let offer = self.offer();
         self.heater.on = self.outputs.heater == Relay::Closed;
@@ -399,11 +402,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 1")]
         let steps = (self.charge * 65_536.0).round() as u32;
         self.inputs.state_of_charge = measured.charge.then(|| Fraction::from_steps(steps));
-        // A flat bank has been disconnected by its protection.
+        // The protection has disconnected a flat bank.
         self.inputs.discharge_line = if self.charge > 0.0 { Line::Allowed } else { Line::Refused };
     }
 
-    /// The controller's step at the step `at`.
+    /// The controller's decision at step `at`.
     #[inline]
     fn decide(&mut self, at: u64) -> Outputs {
         let sensors_c = self.plant.sensors_c();
@@ -419,7 +422,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         outputs
     }
 
-    /// Shows the step that was just taken to whoever looks on: with what the controller was shown.
+    /// Shows the step just taken to the watcher, with the inputs that the controller saw.
     #[inline]
     fn stepped(&mut self, outputs: &Outputs) {
         #[expect(clippy::cast_possible_wrap, reason = "milliseconds of a year")]
@@ -427,7 +430,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.watcher.stepped(&Moment { at, unit: &self.unit, inputs: &self.inputs, outputs });
     }
 
-    /// Goes on to the step `until`, one step at a time.
+    /// Advances to step `until`, one step at a time.
     fn walk(&mut self, until: u64) {
         while self.at < until {
             self.plant.leap(1);
@@ -438,7 +441,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
             if is_as_before(&self.outputs, &outputs) {
                 self.outputs.ceiling = outputs.ceiling;
                 if self.at == self.offered_at + 1 {
-                    // The first answer to who has turned up: the others are told what that one leaves of the ceiling.
+                    // The first answer to a source that has turned up: what this one leaves of the ceiling goes to the
+                    // others.
                     self.account();
                     self.solve();
                 }
@@ -466,7 +470,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         if outputs.charge != before.charge {
             self.is_counted = false;
         }
-        // Before anything is solved: with what the controller was shown.
+        // Look before solving: the inputs are still those that the controller saw.
         self.look();
         if (before.heater, before.charge, before.full) != (outputs.heater, outputs.charge, outputs.full) {
             self.solve();
@@ -483,11 +487,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
         *most = (*most).max(u32::try_from(self.closings.len()).unwrap_or(u32::MAX));
     }
 
-    /// Goes on to the step `until` in leaps if nothing changes by then; otherwise stays where it is.
+    /// Advances to step `until` in leaps if no output changes by then; otherwise stays where it is.
     fn cross(&mut self, until: u64) -> bool {
         let readings = self.unit.readings();
         let is_calm = self.calm.holds(self.at, &readings, self.plant.sensors_c());
-        // The step that answers a new offer is taken by itself.
+        // No leap contains the step that answers a new offer.
         let quiet = self.at - self.changed_at >= BLOCK_STEPS && self.at > self.offered_at;
         if self.leap == 0 || !is_calm || !quiet || !(until - self.at).is_multiple_of(self.leap) {
             return false;
@@ -511,13 +515,14 @@ impl<'a, W: Watcher> Stage<'a, W> {
         }
         let outputs = self.outputs;
         self.stepped(&outputs);
-        // Only now: what has to be gone back over is not shown. Where nothing switches for a block, its end is as telling as its middle.
+        // Look only now: the watcher must not see steps that are taken back. If nothing switches in a block, its end
+        // shows as much as its middle.
         self.look();
         true
     }
 
-    /// Notes the truth, with the relays as they were until now: the coldest and the warmest place of the cells (°C), where anybody wants
-    /// to know.
+    /// Notes the truth under the relays' state until now. Returns the coldest and the warmest place of the cells (°C),
+    /// if anyone needs them.
     #[inline]
     fn note(&mut self) -> Option<[f64; 2]> {
         let span_s = seconds(self.at - self.noted_at, self.step_s);
@@ -540,7 +545,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         Some(cells_c)
     }
 
-    /// Notes the truth, and shows it to whoever looks on.
+    /// Notes the truth, and shows it to the watcher.
     fn look(&mut self) {
         let cells_c = self.note();
         if let Some([coldest_c, warmest_c]) = cells_c.filter(|_| W::WATCHES) {
@@ -562,19 +567,19 @@ impl<'a, W: Watcher> Stage<'a, W> {
         }
     }
 
-    /// Books what has flowed since it was last booked, with the relays as they were.
+    /// Books the flow since the last booking, under the relays' state until now.
     fn account(&mut self) {
         let (from_s, to_s) = (seconds(self.accounted_at, self.step_s), seconds(self.at, self.step_s));
         let span_s = to_s - from_s;
         self.accounted_at = self.at;
         let before = self.charge;
         self.charge = self.bank.advance(before, self.flow.charge_a, span_s);
-        // What it takes up: a full bank is held at its voltage by a current that charges nothing any more.
+        // Only what the bank takes up: the current that holds a full bank at its voltage charges nothing.
         let charged_ah = (self.charge - before).max(0.0) * self.capacity_ah;
         self.watcher.withheld(self.withheld);
         self.watcher.charged(charged_ah);
         self.watcher.book(from_s, to_s, &self.outputs, &self.scenario.offers[self.offer], &self.flow);
-        // What flows was found for the one moment and lasts to the other, and rounding takes a step of 1/65 536 or two.
+        // The flow was found at the first moment and lasts to the second. Rounding takes a step of 1/65 536 or two.
         let allowed_a = si::part(self.unit.allowed()) * self.capacity_ah;
         let most_a = allowed_a.max(self.allowed_a) + self.capacity_ah * 2.0 / 65_536.0;
         self.allowed_a = allowed_a;
@@ -629,7 +634,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
 }
 
 fn is_as_before(before: &Outputs, after: &Outputs) -> bool {
-    // The ceiling follows the temperature all the time.
+    // The ceiling follows the temperature all the time, so its changes do not count.
     Outputs { ceiling: before.ceiling, ..*after } == *before
 }
 

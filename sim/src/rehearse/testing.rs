@@ -15,7 +15,8 @@ use std::sync::OnceLock;
 /// The hut cut into cells, for all tests of a process.
 static SHAPE: OnceLock<Shape> = OnceLock::new();
 
-/// The planned installation, its plate and air measured less well, with sources that come and go as the scenario says.
+/// The planned installation. Its plate and air are measured less well, and its sources come and go as the scenario
+/// says.
 fn site() -> Site {
     let mut site = planned::site();
     site.mountings[2].class = Class::B;

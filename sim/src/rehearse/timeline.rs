@@ -14,10 +14,10 @@ use forewarm_core::signals::Outputs;
 pub struct TrueTimeline(Timeline);
 
 impl TrueTimeline {
-    /// Starts the file with its header; `every_ms` is the time between lines where nothing changes.
+    /// Starts the file with its header. `every_ms` is the time between lines while nothing changes.
     ///
     /// # Errors
-    /// Where the file cannot be written.
+    /// Fails if the file cannot be written.
     pub fn start(target: Target, scenario: &Scenario, every_ms: i64) -> Result<Self, Problem> {
         let Scenario { channels, sources, settings, site, weather, step_ms, .. } = scenario;
         let channels = Channels::new(channels.iter().map(String::as_str), settings);
@@ -30,7 +30,7 @@ impl TrueTimeline {
     /// Gives the file its name.
     ///
     /// # Errors
-    /// Where some line could not be written, or the file cannot be finished.
+    /// Fails if a line could not be written, or if the file cannot be finished.
     pub fn finish(self) -> Result<(), Problem> {
         self.0.finish()
     }

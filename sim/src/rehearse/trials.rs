@@ -1,4 +1,4 @@
-//! The same season many times over, each time with things a little different from what is written down.
+//! The same season many times over, each time a little different from the file.
 
 use super::envelope::Envelope;
 use super::outcome::Outcome;
@@ -14,26 +14,26 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 /// One trial.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Trial {
-    /// Its number, with which it can be run again alone.
+    /// Its number. With it, the trial can be run again alone.
     pub number: u64,
-    /// What came of it.
+    /// Its result.
     pub outcome: Outcome,
 }
 
-/// All trials that were finished, in the order of their numbers.
+/// All finished trials, in the order of their numbers.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Trials {
-    /// What the draws were made from.
+    /// The seed of the draws.
     pub seed: u64,
     /// How many were asked for.
     pub wanted: u64,
-    /// Those that were finished.
+    /// The finished trials.
     pub finished: Vec<Trial>,
 }
 
 impl Trial {
-    /// Plays the trial of that number, and takes it into `envelope` where there is one; nothing if `stop` is set before
-    /// its end.
+    /// Plays the trial of that number, and adds it to `envelope`, if there is one. Returns `None` if `stop` is set
+    /// before its end.
     #[must_use]
     pub fn play(
         scenario: &Scenario,
@@ -42,7 +42,7 @@ impl Trial {
         stop: &AtomicBool,
         envelope: Option<&Envelope>,
     ) -> Option<Self> {
-        // Before the plant is built, or a million trials not begun would take their time all the same.
+        // Check before building the plant. Otherwise a million trials that never begin would still take their time.
         if stop.load(Ordering::Relaxed) {
             return None;
         }
@@ -60,7 +60,7 @@ impl Trial {
         (!stop.load(Ordering::Relaxed)).then_some(Self { number, outcome })
     }
 
-    /// How far the coldest place stayed above the hard limit while charge was permitted (K); nothing where it never was.
+    /// How far the coldest place stayed above the hard limit while charge was permitted (K); `None` if it never was.
     #[must_use]
     pub fn margin_k(&self) -> Option<f64> {
         self.outcome.coldest_true_c_while_permitted.map(|coldest_c| coldest_c - self.outcome.hard_limit_c)
@@ -68,11 +68,11 @@ impl Trial {
 }
 
 impl Trials {
-    /// Plays the trials of these numbers on every processor, tells `progress` how many are finished, and takes each
-    /// into `envelope`, where there is one.
+    /// Plays the trials of these numbers on every processor, reports to `progress` how many are finished, and adds each
+    /// to `envelope`, if there is one.
     ///
     /// # Errors
-    /// Where no thread can be started; nothing else fails.
+    /// Fails if no thread can be started, and only then.
     pub fn play(
         scenario: &Scenario,
         seed: u64,
@@ -97,8 +97,8 @@ impl Trials {
         self.finished.iter().map(|trial| u64::from(trial.outcome.violations)).sum()
     }
 
-    /// The trial that came nearest to harm, or did most: with the least margin, or, where charge was never permitted in any, with
-    /// the longest refusal.
+    /// The trial that came nearest to harm, or did most: the one with the least margin. If no trial permitted charge,
+    /// it is the one with the longest refusal.
     #[must_use]
     pub fn worst(&self) -> Option<&Trial> {
         let by_margin = self.finished.iter().filter_map(|trial| Some((trial.margin_k()?, trial)));
@@ -107,7 +107,7 @@ impl Trials {
         nearest.or_else(|| self.finished.iter().max_by(|a, b| refused(a).total_cmp(&refused(b))))
     }
 
-    /// Least, 5 %, half, 95 % and most of a value over all trials; nothing where no trial has it.
+    /// Least, 5 %, half, 95 % and most of a value over all trials; `None` if no trial has the value.
     #[must_use]
     pub fn spread(&self, value: impl Fn(&Trial) -> Option<f64>) -> Option<Spread> {
         let mut values: Vec<f64> = self.finished.iter().filter_map(value).collect();
@@ -138,7 +138,8 @@ pub struct Spread {
     pub most: f64,
 }
 
-/// The quantile of values in order, linear between neighbours. Source: Hyndman & Fan, The American Statistician 50 (1996), type 7.
+/// The quantile of values in order, linear between neighbours. Source: Hyndman & Fan, The American Statistician 50
+/// (1996), type 7.
 fn quantile(values: &[f64], part: f64) -> f64 {
     #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
     let place = part * (values.len() - 1) as f64;

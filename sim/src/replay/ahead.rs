@@ -1,13 +1,13 @@
-//! Reads rows on a thread of its own, a few batches ahead of whoever uses them.
+//! Reads rows on a thread of its own, a few batches ahead of their user.
 //!
-//! Parsing a dense log and stepping through it take about as long; side by side they take half.
+//! Parsing a dense log and stepping through it take about the same time. Side by side they take half.
 
 use super::rows::{Next, Row, Rows};
 use crate::csv_text::lines::LineError;
 use std::io::Read;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, TryRecvError, channel, sync_channel};
 
-/// Rows in a batch: some 200 µs of work, so that waking the other thread hardly counts, in 250 KiB, which a cache holds.
+/// Rows in a batch: some 200 µs of work, so that waking the other thread hardly counts, and 250 KiB, which fit a cache.
 const ROWS: usize = 2048;
 /// Batches that may wait.
 const WAITING: usize = 4;
@@ -42,14 +42,14 @@ pub(super) fn ahead() -> (Ahead, Batches) {
 pub(super) enum Ended {
     /// The log is no text with lines.
     Line(LineError),
-    /// A row cannot be used, and that was not to be.
+    /// A row cannot be used, and the user asked to stop there.
     Rejected,
     /// A row is written in another way than those before it.
     Contradicted,
 }
 
 impl Ahead {
-    /// Reads `rows` to the end, or to the first that cannot be used under `strict`, or until nobody wants more.
+    /// Reads `rows` to the end, to the first unusable row under `strict`, or until nobody wants more.
     pub(super) fn read<R: Read>(self, rows: &mut Rows<R>, strict: bool) -> Result<(), Ended> {
         loop {
             let mut batch = match self.empty.try_recv() {
@@ -68,7 +68,7 @@ impl Ahead {
     }
 }
 
-/// Fills `batch`; [`Next::End`] where the log is over.
+/// Fills `batch`. Returns [`Next::End`] if the log is over.
 fn read_batch<R: Read>(rows: &mut Rows<R>, strict: bool, batch: &mut Vec<Row>) -> Result<Next, Ended> {
     while batch.len() < ROWS {
         let mut row = Row::new(0);
@@ -84,7 +84,7 @@ fn read_batch<R: Read>(rows: &mut Rows<R>, strict: bool, batch: &mut Vec<Row>) -
 }
 
 impl Batches {
-    /// The next batch; nothing once the log is over.
+    /// The next batch; `None` once the log is over.
     pub(super) fn next(&self) -> Option<Batch> {
         self.full.recv().ok()
     }

@@ -1,7 +1,7 @@
 //! What each column of a log is for.
 //!
-//! Made once, from the header, the installation and what the user said; from then on a row is numbers and flags by position,
-//! and nothing is looked up by name again.
+//! The assignment is made once, from the header, the installation and what the user said. From then on a row is numbers
+//! and flags by position, and nothing is looked up by name again.
 
 use super::clock::TimeFormat;
 use super::mapping::{ChannelColumn, Mapping, SourceColumn};
@@ -19,9 +19,9 @@ use forewarm_core::fault::SystemFault;
 use forewarm_core::quantity::Millivolts;
 use forewarm_core::settings::{BankUse, MAX_CHANNELS, MAX_SOURCES, Reserve, Role, ValidSettings};
 
-/// Numbers a row can hold: one a channel, supply, bank and state of charge, one a source.
+/// Numbers a row can hold: one for each channel; supply, bank and state of charge; one for each source.
 pub(super) const MAX_NUMBERS: usize = MAX_CHANNELS + 3 + MAX_SOURCES;
-/// Flags a row can hold: one a source, two lines, a button, two logged outputs.
+/// Flags a row can hold: one for each source, two lines, a button, two logged outputs.
 pub(super) const MAX_FLAGS: usize = MAX_SOURCES + 5;
 
 /// Place of a number in a row.
@@ -34,19 +34,20 @@ pub(super) type Flag = usize;
 pub(super) struct Assignment {
     /// Where and how the time is written.
     pub(super) time: TimeAssignment,
-    /// The decimal sign, where it is known already.
+    /// The decimal sign, if it is known already.
     pub(super) decimal: Option<Decimal>,
     /// Fields of the numbers and of the flags, each field once.
     pub(super) numbers: Vec<usize>,
     pub(super) flags: Vec<usize>,
-    /// Fields of the flags that tell whether a source is present, and its name.
+    /// Fields of the flags that show whether a source is present, each with the source's name.
     pub(super) source_fields: Vec<(usize, String)>,
-    /// The settings to replay with: channels without a column left out, and nothing judged that only our own heat could show.
+    /// The settings to replay with. They leave out channels without a column, and judge nothing that only our own heat
+    /// could show.
     pub(super) settings: ValidSettings,
     /// The channels of `settings`.
     pub(super) channels: Vec<ChannelAssignment>,
     pub(super) supply: Option<Number>,
-    /// The one source that feeds the heater, where there is one and no column has the supply, and its voltage.
+    /// The one source that feeds the heater, and its voltage; only if no column has the supply.
     pub(super) feed: Option<(usize, Millivolts)>,
     pub(super) bank: Option<Number>,
     pub(super) state_of_charge: Option<Number>,
@@ -66,22 +67,22 @@ pub(super) struct Assignment {
 #[derive(Clone, Debug)]
 pub(super) struct TimeAssignment {
     pub(super) field: usize,
-    /// The column of the time of day, where it is one of its own.
+    /// The column of the time of day, if it has its own.
     pub(super) second: Option<usize>,
-    /// The format where it is known already.
+    /// The format, if it is known already.
     pub(super) format: Option<TimeFormat>,
-    /// The pattern, where it is written in one.
+    /// The pattern, if the time is written in one.
     pub(super) pattern: Option<Pattern>,
     /// What decided between this pattern and another.
     pub(super) decided: Option<String>,
 }
 
-/// What the log does not tell and what is taken instead.
+/// What the log does not show, and what the replay assumes instead.
 #[derive(Clone, Debug)]
 pub(super) struct Assumption {
-    /// Both in a sentence.
+    /// Both, in one sentence.
     pub(super) text: String,
-    /// The fault that has nothing else to rest on.
+    /// The fault that rests on this assumption alone.
     pub(super) fault: Option<SystemFault>,
 }
 
@@ -93,7 +94,7 @@ pub(super) struct ChannelAssignment {
     pub(super) scale: Scale,
 }
 
-/// How the presence of a source is known.
+/// How the replay knows whether a source is present.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Presence {
     Never,
@@ -120,10 +121,10 @@ impl Assignment {
         finder.check_names(installation, mapping);
 
         let mut settings = (*installation.settings).clone();
-        // The log's own heat warmed the plate, or none did; ours never reaches it.
+        // The log's own heat warmed the plate, or no heat did. Our heat never reaches it.
         settings.heater.proof = None;
         settings.heater.cooling = None;
-        // A log's steps are coarser than a converter's: its readings may well stand still.
+        // A log's steps are coarser than a converter's, so its readings may well stand still.
         settings.trust.still_after = None;
         let plausible = (settings.trust.plausible_low, settings.trust.plausible_high);
         let mut channels = Vec::new();
@@ -146,7 +147,7 @@ impl Assignment {
                         number,
                         scale: Scale::new(channel, unit, plausible),
                     });
-                    // As many as fitted before.
+                    // They fit: the settings held at least as many before.
                     let _ = settings.channels.push(*channel);
                 }
                 None => finder.assume(format!("channel {} is left out: the log has no column for it", excerpt(name))),
@@ -199,7 +200,7 @@ impl Assignment {
 
         let decimal = finder.decimal(mapping, time.as_ref());
         let Some(time) = time.filter(|_| finder.problems.is_empty()) else { return Err(finder.problems) };
-        // Only now: channels without a column would make settings that nobody wrote.
+        // Validate only now: without the missing channels these would be settings that nobody wrote.
         match settings.validate() {
             Err(error) => Err(vec![finder.problem(error.to_string()).because(error.why())]),
             Ok(settings) => Ok(Self {
@@ -227,7 +228,7 @@ impl Assignment {
     }
 }
 
-/// Finds columns and gathers what is wrong with them.
+/// Finds columns, and collects what is wrong with them.
 pub(super) struct Finder<'a> {
     pub(super) header: &'a Header,
     log: &'a str,
@@ -261,7 +262,7 @@ impl<'a> Finder<'a> {
         }
     }
 
-    /// What follows for the bank's reserve from columns that are not there.
+    /// Notes what missing columns mean for the bank's reserve.
     fn assume_bank(&mut self, policy: BankUse, bank: Option<Number>, state_of_charge: Option<Number>, nominal: &str) {
         match policy.reserve() {
             Some(Reserve::Voltage { .. }) if bank.is_none() => {
@@ -319,7 +320,7 @@ impl<'a> Finder<'a> {
         format!("the columns of the log are: {}", self.header.listed())
     }
 
-    /// Complains if an option speaks of a channel or source that the installation does not have.
+    /// Reports an option that names a channel or source that the installation does not have.
     fn known(&mut self, kind: &str, name: &str, option: &str, names: &[String]) {
         if !names.iter().any(|known| known == name) {
             let known: Vec<_> = names.iter().map(|name| excerpt(name)).collect();
@@ -341,7 +342,7 @@ impl<'a> Finder<'a> {
         None
     }
 
-    /// The field of a column that may or may not be there. Of two, neither is taken.
+    /// The field of a column that the log may lack. If there are two, neither is taken.
     pub(super) fn optional(&mut self, column: &str) -> Option<usize> {
         match self.header.find(column) {
             Ok(field) => Some(field),
@@ -370,7 +371,7 @@ impl<'a> Finder<'a> {
                 Some(Written::Channel(unit)) => (Some(unit), None),
                 other => (None, other),
             };
-            // An unknown text in brackets may be anything; what is a unit has to be the one that is said.
+            // An unknown text in brackets may be anything. A known unit must be the one that the option gives.
             let contradicts = match other {
                 Some(Written::Volts | Written::Percent) => true,
                 _ => column.unit.is_some() && written_unit.is_some() && column.unit != written_unit,
@@ -433,7 +434,7 @@ impl<'a> Finder<'a> {
         }
     }
 
-    /// A column of that name whose unit is no thermometer's, and the unit.
+    /// A column of that name with a unit that no thermometer has, and the unit.
     fn unknown_unit(&self, name: &str) -> Option<(&'a str, &'a str)> {
         self.header.names().find_map(|column| match unit_names::split(column) {
             (base, Some(Written::Unknown(unit))) if alike(base, name) => Some((column, unit)),
@@ -491,7 +492,7 @@ impl<'a> Finder<'a> {
         Some(self.flag(field))
     }
 
-    /// The field of one of [`OTHER_COLUMNS`], where the log has it.
+    /// The field of one of [`OTHER_COLUMNS`], if the log has it.
     fn other(&mut self, name: &str, mapping: &Mapping) -> Option<usize> {
         let mut named = mapping.channels.iter().filter(|column| column.channel == name);
         let field = match named.next() {
@@ -525,7 +526,7 @@ impl<'a> Finder<'a> {
         Some(field)
     }
 
-    /// The column of that name with any unit written behind it, as in `bank [V]` for `bank_v`.
+    /// The column of that name with any unit after it, as in `bank [V]` for `bank_v`.
     fn other_by_unit(&mut self, name: &str) -> Option<usize> {
         let (base, unit) = name.rsplit_once('_').filter(|(_, unit)| matches!(*unit, "v" | "pct"))?;
         let header = self.header;
@@ -566,12 +567,12 @@ impl<'a> Finder<'a> {
     }
 }
 
-/// A problem of what the user said, and not of the log.
+/// A problem in what the user said, not in the log.
 pub(super) fn option_problem(message: impl Into<Box<str>>) -> Problem {
     Problem::usage(message)
 }
 
-/// The place of `field` in `fields`, where it is added if it is new.
+/// The place of `field` in `fields`. Adds it if it is new.
 fn place(fields: &mut Vec<usize>, field: usize) -> usize {
     fields.iter().position(|&known| known == field).unwrap_or_else(|| {
         fields.push(field);

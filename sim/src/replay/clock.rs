@@ -10,13 +10,13 @@ use std::fmt;
 /// How a log writes a moment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum TimeFormat {
-    /// A date and time of RFC 3339. Without a zone offset it is taken for UTC.
+    /// A date and time of RFC 3339. Without a zone offset it counts as UTC.
     Rfc3339,
     /// Seconds since the start of 1970, UTC.
     EpochSeconds,
     /// Milliseconds since the start of 1970, UTC.
     EpochMillis,
-    /// Seconds since some moment of the log's own.
+    /// Seconds since a moment of the log's own.
     ElapsedSeconds,
 }
 
@@ -27,7 +27,7 @@ pub(super) enum BadTime {
     NonFinite,
 }
 
-/// Moments are held to within this, so that no sum of them overflows: 30 000 years.
+/// Moments stay within this, so that no sum of them overflows: 30 000 years.
 const FARTHEST_MS: f64 = 1e15;
 
 impl TimeFormat {
@@ -51,9 +51,9 @@ impl TimeFormat {
         Self::ALL.into_iter().find(|format| format.name() == name)
     }
 
-    /// The format that the first field of a time column seems to be in; nothing if it is no moment at all.
+    /// The format that fits the first field of a time column; `None` if it is no moment at all.
     ///
-    /// Numbers are told apart by size: no log lasts 3 years (10⁸ s), and 10¹¹ s of the epoch is the year 5138.
+    /// The size of a number shows its format: no log lasts 3 years (10⁸ s), and 10¹¹ s of the epoch is the year 5138.
     pub(super) fn guess(field: &[u8]) -> Option<Self> {
         if Self::Rfc3339.parse(field).is_ok() {
             return Some(Self::Rfc3339);
@@ -66,7 +66,7 @@ impl TimeFormat {
         })
     }
 
-    /// The moment in milliseconds, rounded to nearest; since 1970 where the format says so.
+    /// The moment in milliseconds, rounded to nearest; since 1970 if the format counts from there.
     #[inline]
     pub(super) fn parse(self, field: &[u8]) -> Result<i64, BadTime> {
         const PARSER: DateTimeParser = DateTimeParser::new();
@@ -105,10 +105,10 @@ pub(super) fn written_offset(field: &[u8]) -> Option<Offset> {
     DateTimeParser::new().parse_pieces(field).ok().and_then(|pieces| pieces.to_numeric_offset())
 }
 
-/// Shows moments of one log the way it wrote them: as dates in the zone offset of its first row, or as time elapsed.
+/// Shows moments of a log as the log wrote them: as dates in the zone offset of its first row, or as elapsed time.
 #[derive(Clone, Debug, Default)]
 pub struct Dial {
-    /// The first row, and the zone offset to show it in; nothing where the log knows no dates.
+    /// The first row, and the zone offset to show it in; `None` if the log has no dates.
     start: Option<(Timestamp, TimeZone)>,
 }
 
@@ -134,7 +134,7 @@ impl Dial {
         self.start.is_some()
     }
 
-    /// The date and time `elapsed_ms` after the first row, in the log's zone offset; nothing where the log knows none.
+    /// The date and time `elapsed_ms` after the first row, in the log's zone offset; `None` if the log has no dates.
     #[must_use]
     pub fn date(&self, elapsed_ms: i64) -> Option<jiff::ZonedDateTime> {
         let (start, zone) = self.start.as_ref()?;
@@ -151,7 +151,7 @@ impl Dial {
         }
     }
 
-    /// The zone in which moments are shown, as in UTC+01:00; nothing where the log knows no dates.
+    /// The zone in which moments are shown, as in UTC+01:00; `None` if the log has no dates.
     #[must_use]
     pub fn zone(&self) -> Option<String> {
         Some(self.date(0)?.strftime("UTC%:z").to_string())
@@ -166,7 +166,7 @@ impl Dial {
         }
     }
 
-    /// The moment in RFC 3339, for a file; nothing where the log knows no dates.
+    /// The moment in RFC 3339, for a file; `None` if the log has no dates.
     #[must_use]
     pub fn rfc3339(&self, elapsed_ms: i64) -> Option<String> {
         Some(self.date(elapsed_ms)?.strftime("%Y-%m-%dT%H:%M:%S%.f%:z").to_string())
@@ -179,7 +179,7 @@ pub struct Span(pub i64);
 
 impl fmt::Display for Span {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        // Rounded before the unit is chosen, so that 59.96 s is a minute and not 60.0 s.
+        // Round before choosing the unit, so that 59.96 s is a minute and not 60.0 s.
         let rounded = |unit: i64| (self.0 + unit / 2) / unit;
         let (tenths, seconds, minutes, hours) = (rounded(100), rounded(1000), rounded(60_000), rounded(3_600_000));
         let text = if tenths < 600 {

@@ -1,16 +1,16 @@
-//! Where the replayed decision and the logged one part.
+//! Finds where the replayed decision and the logged one differ.
 
 use crate::season::Moment;
 use forewarm_core::quantity::Celsius;
 use forewarm_core::signals::Cause;
 
-/// Compares one output with its logged counterpart. Times are in milliseconds, moments since the first row.
+/// Compares one output with its logged counterpart. Times are in milliseconds; moments count from the first row.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Differ {
     now: Option<Run>,
-    /// Time for which the log says what was done.
+    /// Time for which the log shows what was done.
     pub(super) compared: i64,
-    /// Time for which only the logged one, or only ours, was on.
+    /// Time for which only the logged output was on, and time for which only ours was.
     pub(super) logged_only: i64,
     pub(super) ours_only: i64,
     /// Stretches of difference.
@@ -19,7 +19,7 @@ pub(super) struct Differ {
     pub(super) first: Vec<Difference>,
 }
 
-/// A stretch of time in which neither changed.
+/// A stretch of time in which neither output changed.
 #[derive(Clone, Copy, Debug)]
 struct Run {
     since: i64,
@@ -29,12 +29,12 @@ struct Run {
     coldest: Option<Celsius>,
 }
 
-/// A stretch of time in which the two differ.
+/// A stretch of time in which the two outputs differ.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Difference {
     pub(super) from: i64,
     pub(super) to: i64,
-    /// Whether the logged output was on, and ours off; otherwise the other way round.
+    /// Whether the logged output was on and ours off; otherwise ours was on and the logged one off.
     pub(super) logged_on: bool,
     /// Our cause at its start.
     pub(super) cause: Cause,
@@ -42,7 +42,7 @@ pub(super) struct Difference {
     pub(super) coldest: Option<Celsius>,
 }
 
-/// How many stretches are told one by one.
+/// How many stretches the report lists one by one.
 const NAMED: usize = 5;
 
 impl Differ {
@@ -60,7 +60,7 @@ impl Differ {
         }
     }
 
-    /// Ends the present stretch; what follows is not compared until the next step.
+    /// Ends the present stretch. Nothing is compared until the next step.
     pub(super) fn stop(&mut self, at: i64) {
         let Some(run) = self.now.take() else { return };
         let span = at - run.since;

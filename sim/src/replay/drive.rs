@@ -1,8 +1,9 @@
 //! Steps the controller through a log at its own rate.
 //!
-//! Between two rows a reading lies on the straight line between them, in the unit it was logged in, unless one of them shows what
-//! cannot be: no line leads to a broken lead. Where the log pauses for too long, or a cell stays empty, the channel has no sample
-//! and the controller finds it missing. What is logged as on or off holds until it is logged again.
+//! Between two rows a reading lies on the straight line between them, in the unit of the log. If one of the rows shows
+//! what cannot be, there is no line: no line leads to a broken lead. If the log pauses for too long, or a cell stays
+//! empty, the channel has no sample, and the controller finds it missing. What is logged as on or off holds until the
+//! log has it again.
 
 use super::assignment::{Assignment, Flag, Number, Presence};
 use super::fill::{broken, interpolate};
@@ -16,8 +17,8 @@ use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::{Button, Inputs, Line, Sample, Sources};
 use forewarm_core::{Memory, Unit};
 
-/// How long a pause of the log is stepped through, in milliseconds. By then every channel is missing and both outputs are off,
-/// whatever the settings; the rest of the pause can change nothing and is skipped.
+/// How long a pause of the log is stepped through, in milliseconds. By then every channel is missing and both outputs
+/// are off, whatever the settings. The rest of the pause can change nothing, and is skipped.
 const STEPPED_PAUSE: i64 = 3_600_000;
 
 /// Drives one controller.
@@ -50,7 +51,7 @@ impl<'a> Driver<'a> {
     pub(super) fn new(assignment: &'a Assignment, step: u32) -> Self {
         let mut inputs = Inputs::DEAD;
         let nominal = assignment.settings.heater.nominal;
-        // What the log has a column for is overwritten at the first row.
+        // The first row overwrites each input that has a column.
         inputs.supply = Some(nominal);
         inputs.bank = Some(nominal);
         inputs.charge_line = Line::Allowed;
@@ -86,7 +87,7 @@ impl<'a> Driver<'a> {
     /// Takes every step up to and including the time of `row`, the next of the log.
     ///
     /// # Errors
-    /// Where `recorder` cannot write.
+    /// Fails if `recorder` cannot write.
     #[inline]
     pub(super) fn advance(&mut self, row: Row, recorder: &mut Recorder) -> Result<(), Box<Problem>> {
         let row = match self.last {
@@ -178,7 +179,7 @@ impl<'a> Driver<'a> {
         Ok(())
     }
 
-    /// What was measured besides temperatures; NaN where it was not.
+    /// The measurements other than temperatures; NaN if there was none.
     #[inline]
     fn set_numbers(&mut self, value: impl Fn(Number) -> f64) {
         let millivolts = |volts: f64| {
@@ -201,7 +202,7 @@ impl<'a> Driver<'a> {
 
     #[inline]
     fn set_flags(&mut self, row: &Row, sources: Sources) {
-        // A line that has a column is refused until the log says otherwise; it is energised to allow.
+        // A line with a column counts as refused until the log says otherwise: it is energised to allow.
         let line = |flag: Option<Flag>| match flag.map(|flag| row.flag(flag)) {
             None | Some(Some(true)) => Line::Allowed,
             Some(Some(false) | None) => Line::Refused,

@@ -1,6 +1,7 @@
 //! Every change of state, cause or output, kept for the JSON result.
 //!
-//! A year of a chattering sensor has more events than belong in memory: beyond a few megabytes they wait in a temporary file.
+//! A year of a chattering sensor has more events than memory should hold. Beyond a few megabytes they go into a
+//! temporary file.
 
 use crate::diagnostic::Problem;
 use crate::season::Moment;
@@ -11,7 +12,7 @@ use std::cell::RefCell;
 use std::io::{self, BufRead, BufReader, BufWriter, Read, Seek, Write};
 use tempfile::SpooledTempFile;
 
-/// Memory taken before the temporary file is, in bytes.
+/// The memory that events may take before they go into a temporary file, in bytes.
 const IN_MEMORY: usize = 4 << 20;
 
 /// One event, as it stands in the result.
@@ -50,10 +51,10 @@ impl Events {
         self.0.write_all(b"\n")
     }
 
-    /// All of them, to be read once.
+    /// All events, to be read once.
     ///
     /// # Errors
-    /// Where the temporary file fails.
+    /// Fails if the temporary file fails.
     pub fn finish(self) -> Result<Listed, Box<Problem>> {
         let file = self.0.into_inner().map_err(io::IntoInnerError::into_error);
         let rewound = file.and_then(|mut file| file.rewind().map(|()| file));
@@ -67,7 +68,7 @@ fn unkept(error: &io::Error) -> Problem {
     Problem::error("the temporary folder", message).remedy("make room there, or name another in TMPDIR")
 }
 
-/// The events as a list in a result: each is passed on as it was kept, on a line of its own.
+/// The events as a list in a result, each as it was kept, on a line of its own.
 pub struct Listed(RefCell<BufReader<SpooledTempFile>>);
 
 impl Serialize for Listed {

@@ -1,53 +1,56 @@
-//! Columns that are logged less often than others.
+//! Fills in columns that are logged less often than others.
 //!
-//! A logger may write a voltage every second and a temperature every minute, in one file, with empty cells between. Such
-//! a cell is filled in from the column's neighbours in time, as the gap between two rows would be, and under the same kind of
-//! limit: unless the user says another, what the usual interval explains, that of the column for a cell and that of the rows for a
-//! pause between two. A sensor lost for half an hour in a log of every ten seconds is lost, and not a slow log. For that rows are held back until the column's next value has come, or could only come too late.
+//! A logger may write a voltage every second and a temperature every minute in one file, and leave cells empty in
+//! between. The filler interpolates such a cell from the column's neighbours in time, as it does the pause between two
+//! rows. Both have a limit. Unless the user sets one, the usual interval sets it: the column's interval for a cell, the
+//! rows' interval for a pause between two rows. In a log of every ten seconds, a sensor without values for half an hour
+//! is lost, and not slow. The filler holds rows back until the column's next value has come, or could only come too
+//! late.
 
 use super::assignment::Number;
 use super::rows::Row;
 use std::collections::VecDeque;
 
-/// Rows held back at most. With more to an hour than this, a column's long pause counts as a gap: memory stays bounded.
+/// Most rows held back. If an hour has more rows than this, a column's long pause counts as a gap. So memory stays
+/// bounded.
 const MOST: usize = 1 << 15;
 
-/// Intervals after which it is known how far apart values usually come; the weight of a later one is one in as many.
+/// After this many intervals the usual interval counts as known. Each later interval has a weight of one in as many.
 const ENOUGH: i64 = 8;
-/// A gap of up to so many usual intervals is explained by them.
+/// The usual interval explains a gap of up to this many intervals.
 const TIMES: i64 = 3;
-/// How many gaps of a column are told one by one.
+/// How many gaps of a column the report lists one by one.
 const NAMED: usize = 3;
 
-/// How long a gap is filled in at most. Times are in milliseconds.
+/// The longest gap to fill in. Times are in milliseconds.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Limit {
     longest: i64,
-    /// What a reading may be old: a shorter gap is of no account.
+    /// The age that a reading may have. A gap up to this is of no account.
     least: i64,
-    /// Whether `longest` was asked for, and is not to be judged by the log's own intervals.
+    /// Whether the user set `longest`. Then the log's own intervals do not shorten it.
     literal: bool,
-    /// Within how long the log says that its next row comes. Then an empty cell is one where nothing was measured.
+    /// The time within which the log says that its next row comes. In such a log nothing was measured at an empty cell.
     stated: Option<i64>,
 }
 
-/// The longest gap that is filled in unasked.
+/// The longest gap to fill in, unless the user sets another.
 const LONGEST: i64 = 3_600_000;
 
 impl Limit {
-    /// `longest` if that was asked for; otherwise the interval that is `stated` in the log, or else what the log's own
-    /// intervals explain, [`LONGEST`] at most. Gaps of `least` are filled in whatever the intervals.
+    /// The limit is `longest` if the user set it; otherwise the interval `stated` in the log; otherwise what the log's
+    /// own intervals explain, [`LONGEST`] at most. Gaps of `least` are filled in whatever the intervals.
     pub(super) fn new(longest: Option<i64>, stated: Option<i64>, least: i64) -> Self {
         let stated = stated.filter(|_| longest.is_none());
         Self { longest: longest.unwrap_or(LONGEST), least, literal: longest.is_some(), stated }
     }
 
-    /// The longest pause between two rows that is filled in where rows come at this cadence.
+    /// The longest pause between two rows to fill in, for rows at this cadence.
     fn of_rows(self, cadence: Cadence) -> i64 {
         self.stated.unwrap_or_else(|| self.of(cadence))
     }
 
-    /// The longest gap that is filled in where values come at this cadence.
+    /// The longest gap to fill in, for values at this cadence.
     fn of(self, cadence: Cadence) -> i64 {
         if self.stated.is_some() {
             return 0;
@@ -61,7 +64,7 @@ impl Limit {
     }
 }
 
-/// How far apart values usually come: the mean of the first few intervals, and from then on one that follows slowly.
+/// The usual interval between values: the mean of the first few, then a mean that follows slowly.
 #[derive(Clone, Copy, Debug, Default)]
 struct Cadence {
     seen: i64,
@@ -75,18 +78,19 @@ impl Cadence {
             self.seen += 1;
             self.usual += (interval - self.usual) / self.seen;
         } else {
-            // A hole widens the usual by a quarter, however long it is: the next one must not be explained by it.
+            // A hole widens the usual interval by a quarter at most, however long the hole is: it must not explain the
+            // next hole.
             self.usual += (interval.min(self.usual.saturating_mul(TIMES)) - self.usual) / ENOUGH;
         }
     }
 }
 
-/// What was filled in, in one column. Times are in milliseconds, moments since the first row.
+/// The gaps filled in, for one column. Times are in milliseconds; moments count from the first row.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Bridged {
     pub(super) time: i64,
     pub(super) count: u64,
-    /// The longest gaps, from and to, the longest first.
+    /// Start and end of the longest gaps, the longest first.
     pub(super) longest: Vec<(i64, i64)>,
 }
 
@@ -102,7 +106,7 @@ impl Bridged {
     }
 }
 
-/// Fills in empty cells, and says over which pauses between rows nothing may be.
+/// Fills in empty cells, and marks the pauses between rows that are too long to fill in.
 pub(super) struct Filler {
     limit: Limit,
     /// The numbers that are interpolated in time.
@@ -122,7 +126,7 @@ struct Column {
 }
 
 impl Column {
-    /// Takes the column's next value in, and hands back the one before.
+    /// Takes the column's next value, and returns the one before.
     #[inline]
     fn meet(&mut self, at: i64, value: f64) -> Option<(i64, f64)> {
         let before = self.latest.replace((at, value));
@@ -134,7 +138,8 @@ impl Column {
 }
 
 impl Filler {
-    /// Fills in `numbers`, each with the lowest and highest value that can be, over gaps within `limit`.
+    /// Fills in `numbers` over gaps within `limit`. Each number comes with the lowest and highest value that it can
+    /// have.
     pub(super) fn new(numbers: impl IntoIterator<Item = (Number, (f64, f64))>, limit: Limit) -> Self {
         let column = |(number, plausible)| Column {
             number,
@@ -147,12 +152,12 @@ impl Filler {
         Self { limit, columns, rows: Cadence::default(), held: VecDeque::new(), newest: None }
     }
 
-    /// What was filled in, in each of the numbers.
+    /// The gaps filled in, for each of the numbers.
     pub(super) fn bridged(&self) -> impl Iterator<Item = &Bridged> {
         self.columns.iter().map(|column| &column.bridged)
     }
 
-    /// Takes the next row of the log and hands `on` every row in which nothing is left to fill in.
+    /// Takes the next row of the log, and passes to `on` every row with nothing left to fill in.
     #[inline]
     pub(super) fn take<E>(&mut self, mut row: Row, mut on: impl FnMut(Row) -> Result<(), E>) -> Result<(), E> {
         if let Some(newest) = self.newest.replace(row.at) {
@@ -181,7 +186,7 @@ impl Filler {
         Ok(())
     }
 
-    /// The time between the row before, at `from`, and `row` is filled in although the log's rows come closer than that.
+    /// Notes that the pause from the row at `from` to `row` is filled in. The log's rows usually come closer together.
     #[cold]
     fn note_pause(&mut self, from: i64, row: &Row) {
         for column in &mut self.columns {
@@ -217,7 +222,7 @@ impl Filler {
         self.held.push_back(row);
     }
 
-    /// The oldest row in which nothing is left to fill in.
+    /// The oldest row, if it has nothing left to fill in.
     fn pop(&mut self) -> Option<Row> {
         let oldest = self.held.front()?;
         if self.held.len() <= MOST && self.columns.iter().any(|column| self.is_open(column, oldest)) {
@@ -231,15 +236,15 @@ impl Filler {
         self.held.pop_front()
     }
 
-    /// Whether the empty cell of `row` may yet be filled in.
+    /// Whether the empty cell of `row` may still be filled in.
     fn is_open(&self, column: &Column, row: &Row) -> bool {
         let (Some((since, _)), Some(newest)) = (column.latest, self.newest) else { return false };
         !row.has(column.number) && since < row.at && newest - since < self.limit.of(column.cadence)
     }
 }
 
-/// What a column shows between two values of which one cannot be. It is not known when that began: it is taken for all the time
-/// between, for a doubtful reading takes permission away.
+/// The one of two values that cannot be, if there is one. The column shows it for all the time between the two: nobody
+/// knows when it began, and a doubtful reading takes permission away.
 pub(super) fn broken((low, high): (f64, f64), from: f64, to: f64) -> Option<f64> {
     [from, to].into_iter().find(|value| !(low..=high).contains(value))
 }
@@ -316,7 +321,7 @@ mod tests {
 
     #[test]
     fn unasked_a_gap_is_bridged_as_far_as_the_columns_own_intervals_explain_it() {
-        // A value every 10, once none for `gap`.
+        // A value every 10, with one gap of `gap`.
         let rows = |gap: i64| {
             let before = (0..=200).map(|at| (at, (at % 10 == 0).then_some(1.0)));
             let empty = (201..200 + gap).map(|at| (at, None));
@@ -349,7 +354,7 @@ mod tests {
         }
         let told = filler.bridged().next().unwrap();
         assert_eq!((told.time, told.count, &told.longest), (6, 2, &vec![(2, 6), (0, 2)]));
-        // A pause between rows, far longer than theirs usually are, that was asked to be bridged.
+        // The limit covers this pause, which is far longer than the rows' usual interval.
         filler.take(row(107, Some(1.0)), |row| (!row.after_pause).then_some(()).ok_or(())).unwrap();
         assert_eq!(filler.bridged().next().unwrap().longest[0], (7, 107));
         filler.take(row(208, Some(1.0)), |row| row.after_pause.then_some(()).ok_or(())).unwrap();
@@ -388,7 +393,7 @@ mod tests {
             prop_assert_eq!(rows.len(), out.len());
             for (index, (given, got)) in rows.iter().zip(&out).enumerate() {
                 prop_assert_eq!(given.0, got.0);
-                // What a slow, obvious search through the whole log says about an empty cell.
+                // A slow, obvious search through the whole log finds what an empty cell should hold.
                 let before = rows[..index].iter().rev().find_map(|&(at, value)| Some((at, value?)));
                 let after = rows[index..].iter().find_map(|&(at, value)| Some((at, value?)));
                 let expected = given.1.or(match (before, after) {

@@ -7,16 +7,16 @@ use crate::csv_text::header::{Header, NoColumn};
 use std::convert::Infallible;
 use std::str::FromStr;
 
-/// What the options say about the columns. What they leave out is found by the names in the header.
+/// What the options say about the columns. The names in the header decide the rest.
 #[derive(Clone, Debug, Default)]
 pub struct Mapping {
     /// The time column.
     pub time: Option<TimeColumn>,
-    /// The decimal sign; where it is left out, what the numbers show.
+    /// The decimal sign; by default the numbers show it.
     pub decimal: Option<Decimal>,
     /// Columns of channels, and of what else a log holds.
     pub channels: Vec<ChannelColumn>,
-    /// Columns that tell whether a source is present.
+    /// Columns that show whether a source is present.
     pub sources: Vec<SourceColumn>,
     /// Names of sources taken to be present all the time.
     pub always_present: Vec<String>,
@@ -28,8 +28,8 @@ pub struct Mapping {
 
 /// `COLUMN[:FORMAT]` or `DATE+TIME[:FORMAT]`.
 ///
-/// Names of columns may hold `:` and `+`, and a pattern nearly always holds `:`, so only the header can part it: the longest
-/// name that is a column counts, and a name with a `+` in it before two columns.
+/// Names of columns may hold `:` and `+`, and a pattern nearly always holds `:`. So only the header can split the text:
+/// the longest name that is a column counts, and one name with a `+` in it comes before two columns.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TimeColumn(pub String);
 
@@ -37,14 +37,14 @@ pub struct TimeColumn(pub String);
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct TimeParts<'a> {
     pub(super) field: usize,
-    /// The column of the time of day, where it is one of its own.
+    /// The column of the time of day, if it has its own.
     pub(super) second: Option<usize>,
-    /// What is said about how it is written.
+    /// What the user says about how it is written.
     pub(super) format: Option<&'a str>,
 }
 
 impl TimeColumn {
-    /// The parts under `header`; what would have to be a column, if none is.
+    /// Splits the text under `header`. If no part is a column, returns the text that should be one.
     pub(super) fn parts(&self, header: &Header) -> Result<TimeParts<'_>, (&str, NoColumn)> {
         let text = self.0.as_str();
         let colons = text.rmatch_indices(':').map(|(at, _)| (&text[..at], Some(&text[at + 1..])));
@@ -62,7 +62,7 @@ impl TimeColumn {
                 }
             }
         }
-        // The shortest is what most likely was meant.
+        // The user most likely meant the shortest.
         Err((splits().next_back().map_or(text, |(name, _)| name), NoColumn::Absent))
     }
 }
@@ -75,11 +75,11 @@ fn is_format(text: &str) -> bool {
 /// `CHANNEL=COLUMN[:UNIT]`, or `NAME=COLUMN` for one of [`OTHER_COLUMNS`](crate::installation::OTHER_COLUMNS).
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ChannelColumn {
-    /// Channel of the installation, or the name under which the column would be looked for.
+    /// Channel of the installation, or the default name of the column.
     pub channel: String,
     /// Column.
     pub column: String,
-    /// Unit; that of the column's suffix where it is left out.
+    /// Unit; by default that of the column's suffix.
     pub unit: Option<Unit>,
 }
 
@@ -90,7 +90,7 @@ pub struct SourceColumn {
     pub source: String,
     /// Column.
     pub column: String,
-    /// The source is present with the column at or above this; without it, the column holds 0 or 1.
+    /// The source is present while the column is at or above this. Without it, the column holds 0 or 1.
     pub at_least: Option<f64>,
 }
 

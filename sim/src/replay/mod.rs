@@ -1,4 +1,5 @@
-//! The controller driven by a log: every decision it would have made, why, and which faults it would have caught.
+//! Drives the controller with a log: the decisions it would have made, their reasons, and the faults it would have
+//! found.
 //!
 //! ```text
 //! bytes ─ lines ─ records ─ rows ─ fill ─ drive ─ record ─┬ tally, differ ─ report ─ summary
@@ -8,9 +9,9 @@
 //!                                   cells
 //! ```
 //!
-//! One pass, in bounded memory, however long the log. The replay is *open loop*: the temperatures are those of the log,
-//! whatever the controller decides. So what only its own heat could show is not judged: a heater without effect, or one that
-//! does not go off.
+//! A replay reads the log once, in bounded memory, however long the log is. The replay is *open loop*: the temperatures
+//! come from the log, whatever the controller decides. So a replay cannot judge what only the controller's own heat
+//! could show: a heater without effect, or a heater that does not go off.
 
 mod ahead;
 mod assignment;
@@ -72,16 +73,15 @@ use std::io::{Read, Write};
 /// How a log is to be read and stepped through.
 #[derive(Clone, Debug)]
 pub struct Request {
-    /// What messages call the log.
+    /// The log's name in messages.
     pub log: String,
-    /// What separates its cells; where nothing is said, what the header and the first rows show.
+    /// The sign between its cells; by default the header and the first rows show it.
     pub delimiter: Option<u8>,
     /// What the user says about its columns.
     pub mapping: Mapping,
     /// Time between two steps of the controller, in milliseconds.
     pub step_ms: u32,
-    /// Longest time between two values that is interpolated, in milliseconds; where nothing is said, what the log's own
-    /// intervals explain.
+    /// The longest gap between two values to interpolate, in milliseconds; by default the log's own intervals show it.
     pub longest_gap_ms: Option<i64>,
     /// Stop at the first row that cannot be used.
     pub strict: bool,
@@ -90,11 +90,11 @@ pub struct Request {
 /// Where the results go, besides the report.
 #[derive(Debug, Default)]
 pub struct Sinks {
-    /// A timeline as CSV, and the time between its lines where nothing happens, in milliseconds.
+    /// A timeline as CSV, and the time between its lines while nothing changes, in milliseconds.
     pub timeline: Option<(Target, i64)>,
     /// A picture.
     pub plot: Option<(Target, PlotForm)>,
-    /// Whether events are kept.
+    /// Whether to keep events.
     pub events: bool,
 }
 
@@ -137,10 +137,10 @@ pub struct Progress {
     pub steps: u64,
 }
 
-/// Replays `log` through the controller of `installation`, telling `progress` now and then how far it has come.
+/// Replays `log` through the controller of `installation`. Reports to `progress` now and then how far it has come.
 ///
 /// # Errors
-/// [`ReplayError`]. Files in `sinks` are then as they were.
+/// [`ReplayError`]. The files in `sinks` then stay as they were.
 pub fn replay(
     installation: &Installation,
     log: impl Read + Send,
@@ -154,7 +154,7 @@ pub fn replay(
         Some(delimiter) => delimiter,
         None => separator::find(log.lines()).map_err(|signs| unclear_separator(messages, &signs))?,
     };
-    // A pipe is read once: what its first rows show has to be known before the first of them is read.
+    // A pipe can be read only once. The first rows decide how to read the log, so this keeps a copy of them.
     let head = log.lines().to_vec();
     let mut records = Records::new(log, delimiter);
     let header = read_header(&mut records, messages)?;
@@ -173,7 +173,7 @@ pub fn replay(
     let mut filler = Filler::new(interpolated, Limit::new(request.longest_gap_ms, stated, max_age));
     let mut driver = Driver::new(&assignment, request.step_ms);
 
-    // The first row says how moments are written, which the timeline's header depends on.
+    // The first row shows how the log writes moments. The timeline's header depends on that.
     let first = first_row(&mut rows, messages, request.strict)?;
     let dial = rows.dial().clone();
     let Sinks { timeline, plot, events } = sinks;
@@ -189,7 +189,8 @@ pub fn replay(
     std::thread::scope(|scope| {
         let reader = threads::named("log").spawn_scoped(scope, || reader.read(&mut rows, request.strict));
         let reader = reader.map_err(|error| threads::not_started(&error))?;
-        // Dropped on the way out of here, whichever way that is: the thread would wait for ever to hand over its next batch.
+        // Every way out of this closure drops `batches`. Otherwise the thread would wait forever to hand over its next
+        // batch.
         let batches = batches;
         while let Some(batch) = batches.next() {
             for row in &batch.rows {
@@ -283,7 +284,7 @@ fn draw(target: Target, form: PlotForm, season: &chart::Season, report: &Report)
     draft.finish()
 }
 
-/// What messages call the log.
+/// The log's name in messages.
 #[derive(Clone, Copy)]
 struct Names<'a>(&'a str);
 
@@ -301,7 +302,8 @@ impl Names<'_> {
     }
 }
 
-/// Whether the header and first row in `lines` leave nothing in doubt: commas between cells, and a moment in a format with a name.
+/// Whether the header and first row in `lines` leave nothing in doubt: commas separate the cells, and the moment is in
+/// a format with a name.
 fn is_plain(lines: &[u8], request: &Request) -> bool {
     if request.delimiter.unwrap_or(b',') != b',' || lines.iter().any(|byte| matches!(byte, b';' | b'\t')) {
         return false;
@@ -315,7 +317,7 @@ fn is_plain(lines: &[u8], request: &Request) -> bool {
     }
 }
 
-/// Within how long the next row comes (ms), in a log that says so.
+/// The time within which the next row comes (ms), if the log states it.
 fn stated_interval(header: &Header, sample: Sample<'_>) -> Option<i64> {
     let field = header.find(NEXT_WITHIN).ok()?;
     let seconds: f64 = sample.texts(field, None).first()?.1.parse().ok()?;
@@ -323,7 +325,7 @@ fn stated_interval(header: &Header, sample: Sample<'_>) -> Option<i64> {
     (0.1..=86_400.0).contains(&seconds).then(|| (seconds * 1000.0).round() as i64)
 }
 
-/// What is to be known about the times of the log.
+/// Notes on the times of the log.
 fn time_note<R: Read>(rows: &Rows<R>, assignment: &Assignment) -> Option<String> {
     let zone =
         rows.is_without_zone().then(|| "no zone written: taken for UTC, one clock in summer and winter".to_owned());
@@ -331,7 +333,7 @@ fn time_note<R: Read>(rows: &Rows<R>, assignment: &Assignment) -> Option<String>
     (!notes.is_empty()).then(|| notes.join("; "))
 }
 
-/// The problem of a log whose cells several signs would separate as well.
+/// The problem of a log in which several signs could separate the cells.
 fn unclear_separator(names: Names<'_>, signs: &[u8]) -> ReplayError {
     let shown: Vec<_> = signs.iter().map(|&sign| separator::named(sign)).collect();
     let message = format!("either of {} may separate the cells: every row looked at fits both", shown.join(" and "));
@@ -339,7 +341,7 @@ fn unclear_separator(names: Names<'_>, signs: &[u8]) -> ReplayError {
     ReplayError::Refused(vec![names.at_line(1, message).remedy(options.join(" or "))])
 }
 
-/// Reads the header and refuses what is none.
+/// Reads the header, and refuses a row that is no header.
 fn read_header<R: Read>(records: &mut Records<R>, names: Names<'_>) -> Result<Header, ReplayError> {
     let header = match records.next_record() {
         Ok(Some((_, record))) => record.map(|record| Header::new(record.cells())),
@@ -368,8 +370,8 @@ fn read_header<R: Read>(records: &mut Records<R>, names: Names<'_>) -> Result<He
     Ok(header)
 }
 
-/// The controller must be able to run at this rate. The command's own steps of 10 s at most are within every `max_step_s` there can be;
-/// who calls the library may ask for longer ones.
+/// Checks that the controller can run at this rate. The command's steps are 10 s at most, which every possible
+/// `max_step_s` allows. A caller of the library may ask for longer steps.
 fn check_step(assignment: &Assignment, request: &Request) -> Result<(), ReplayError> {
     let trust = &assignment.settings.trust;
     for (limit, name) in [(trust.max_step, "max_step_s"), (trust.max_age, "max_age_s")] {
@@ -444,7 +446,7 @@ mod tests {
     use crate::installation::starter;
     use forewarm_core::settings::Key;
 
-    /// What is said of steps of `step_ms`, with `trust` in the file.
+    /// The error for steps of `step_ms` with `trust` in the file.
     fn refused(step_ms: u32, trust: &str) -> Option<String> {
         let text = starter().replacen("\n[trust]\n", &format!("\n[trust]\n{trust}\n"), 1);
         let installation = Installation::parse("starter", &text).expect("no error");
@@ -471,7 +473,7 @@ mod tests {
         assert!(clock.contains("trust.max_step_s (15 s)"), "{clock}");
         let readings = refused(5_001, "max_step_s = 15\nmax_age_s = 5").expect("every reading would be too old");
         assert!(readings.contains("trust.max_age_s (5 s)"), "{readings}");
-        // The command takes 10 s at most, and no file can have the controller wait for less.
+        // The command takes steps of 10 s at most, and no file can set a shorter `max_step_s`.
         assert_eq!(Key::MaxStep.fact().minimum, 10_000);
     }
 }

@@ -1,6 +1,6 @@
 //! Dates as they come: a pattern of strftime, given or found from the first rows.
 //!
-//! A date without a zone offset is read as the time of one clock that runs through, as it stands: as UTC, in summer and winter.
+//! A date without a zone offset counts as UTC, in summer and winter: as the time of one clock that runs through.
 
 use super::clock::BadTime;
 use jiff::Timestamp;
@@ -12,16 +12,16 @@ use jiff::tz::{Offset, TimeZone};
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Pattern(Box<str>);
 
-/// Years that a log can be of. Beyond them, two digits were read as four.
+/// The possible years of a log. Any other year comes from reading two digits as four.
 const YEARS: std::ops::RangeInclusive<i16> = 1970..=2199;
 
 impl Pattern {
-    /// A pattern that holds a whole date, and a time at least to the hour.
+    /// Accepts a pattern with a whole date, and a time at least to the hour.
     ///
     /// # Errors
     /// What is wrong with it, for a person.
     pub(super) fn new(text: &str) -> Result<Self, String> {
-        // Past noon, so that an hour of twelve without its half of the day shows.
+        // Use a time past noon: it shows an hour of twelve that lacks its half of the day.
         let probe = date(2024, 11, 23).at(15, 0, 0, 0);
         let zoned = Offset::UTC.to_timestamp(probe).map(|moment| moment.to_zoned_datetime(TimeZone::UTC));
         let written = zoned.and_then(|zoned| strtime::format(text, &zoned)).map_err(|error| error.to_string())?;
@@ -44,7 +44,7 @@ impl Pattern {
         moment(&read).ok_or(BadTime::Unparsable)
     }
 
-    /// The same with day and month in each other's place.
+    /// The same pattern with day and month swapped.
     pub(super) fn swapped(&self) -> Self {
         Self(self.0.replace("%d", "%\0").replace("%m", "%d").replace("%\0", "%m").into())
     }
@@ -63,15 +63,15 @@ fn moment(read: &BrokenDownTime) -> Option<(i64, Option<Offset>)> {
 /// What the first rows say about the pattern.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum Found {
-    /// No pattern that is looked for fits.
+    /// No known pattern fits.
     Nothing,
-    /// One; and what decided between it and another, for a person.
+    /// One pattern fits. If another did too, this says what decided between them, for a person.
     One(Pattern, Option<String>),
-    /// Several, each with the first date as it would be read, and nothing decides.
+    /// Several fit, and nothing decides. Each comes with the first date as it would read it.
     Several(Vec<(Pattern, String)>),
 }
 
-/// The dates that are looked for. Between points, the day comes first: common practice of where points are written.
+/// The known dates. Between points, the day comes first: common practice where people write points.
 fn dates() -> Vec<String> {
     const EITHER: [&str; 5] = ["%d-%m-%Y", "%m-%d-%Y", "%d-%m-%y", "%m-%d-%y", "%y-%m-%d"];
     const POINTED: [&str; 2] = ["%d-%m-%Y", "%d-%m-%y"];
@@ -90,7 +90,7 @@ fn dates() -> Vec<String> {
     .concat()
 }
 
-/// The times of day that are looked for. The first that fits is taken: none fits what another means otherwise.
+/// The known times of day. The first that fits is taken: no two that fit mean different times.
 const TIMES: [&str; 10] = [
     "%H:%M",
     "%H:%M:%S",
@@ -109,13 +109,13 @@ pub(super) fn is_time_of_day(field: &str) -> bool {
     TIMES.iter().take(7).any(|time| BrokenDownTime::parse(time, field).is_ok_and(|read| read.to_time().is_ok()))
 }
 
-/// Finds the pattern in which `values`, each with its line, are dates in the order of time.
+/// Finds the pattern that makes `values`, each with its line, dates in the order of time.
 pub(super) fn find(values: &[(u64, String)]) -> Found {
     let parse = |pattern: &Pattern, text: &str| pattern.parse(text.as_bytes()).ok().map(|(millis, _)| millis);
     let fits = |pattern: &Pattern, values: &[(u64, String)]| {
         values.iter().filter(|(_, text)| parse(pattern, text).is_some()).count()
     };
-    // A few rows sift the patterns, so that the many are read in a few patterns only.
+    // A few rows sift the patterns first, so that the many rows meet only a few patterns.
     let few = &values[..values.len().min(20)];
     let mut sifted: Vec<(Pattern, usize)> = Vec::new();
     for date in dates() {
@@ -139,13 +139,13 @@ pub(super) fn find(values: &[(u64, String)]) -> Found {
         })
         .collect();
     let most = counted.iter().map(|(_, count)| *count).max().unwrap_or(0);
-    // A damaged row is no reason to know nothing; but a column that is mostly something else is no time column.
+    // A damaged row does not stop the search. But a column that is mostly something else is no time column.
     if most == 0 || most * 2 < values.len() {
         return Found::Nothing;
     }
     let (best, rest): (Vec<_>, Vec<_>) = counted.into_iter().partition(|(_, count)| *count == most);
     if let [(pattern, _)] = &best[..] {
-        // One that no row fits is not among the rest.
+        // A pattern that fits no row is not among the rest.
         let swapped =
             Some(pattern.swapped()).filter(|swapped| dates().iter().any(|date| swapped.text().starts_with(&**date)));
         let decided = rest.first().map(|(other, _)| other).or(swapped.as_ref()).and_then(|other| {
@@ -233,7 +233,7 @@ mod tests {
     }
 
     proptest! {
-        /// Rendered by the date library, which knows nothing of the patterns that are tried.
+        /// The date library writes these. It knows nothing of the patterns.
         #[test]
         fn every_pattern_that_is_looked_for_gives_the_moments_that_were_written(
             start in 0..4_000_000_000_i64, step in 60..100_000_i64, date in 0..dates().len(), time in 0..TIMES.len(),
@@ -251,7 +251,7 @@ mod tests {
                 Found::One(pattern, _) => for (text, &at) in written.iter().zip(&moments) {
                     prop_assert_eq!(pattern.parse(text.as_bytes()).map(|(at, _)| at), Ok(at * 1000), "{} as {}", text, pattern.text());
                 },
-                // Not chosen between, but among them.
+                // Nothing decides, but the pattern is among them.
                 Found::Several(readings) => {
                     let first = |pattern: &Pattern| pattern.parse(written[0].as_bytes()).map(|(at, _)| at);
                     let is_among = readings.iter().any(|(pattern, _)| first(pattern) == Ok(start * 1000));

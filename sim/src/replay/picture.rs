@@ -11,12 +11,12 @@ use forewarm_core::settings::MAX_SOURCES;
 pub(super) struct Picture {
     film: Film,
     sources: usize,
-    /// When the step before was taken (ms), and what had been spent on heat by then (µJ), by the bank last.
+    /// The time of the step before (ms), and the energy spent on heat by then (µJ), the bank's last.
     before: (i64, [u64; MAX_SOURCES + 1]),
 }
 
 impl Picture {
-    /// Of so many sources.
+    /// A picture with so many sources.
     pub(super) const fn new(film: Film, sources: usize) -> Self {
         Self { film, sources, before: (0, [0; MAX_SOURCES + 1]) }
     }
@@ -42,7 +42,7 @@ impl Picture {
         self.film.skip(from / 1000, to / 1000);
     }
 
-    /// What was recorded, of a log that ended at `end`.
+    /// The recording of a log that ended at `end`.
     pub(super) fn develop(self, end: i64) -> Season {
         self.film.develop(end / 1000)
     }

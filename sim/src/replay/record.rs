@@ -8,7 +8,7 @@ use crate::diagnostic::Problem;
 use crate::season::{Moment, Timeline};
 use forewarm_core::settings::ValidSettings;
 
-/// What the logged controller did; nothing where the log does not say.
+/// What the logged controller did; `None` if the log does not show it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct Logged {
     pub(super) heater: Option<bool>,
@@ -42,10 +42,10 @@ impl Recorder {
         }
     }
 
-    /// Tells everyone of a step.
+    /// Passes a step to every listener.
     ///
     /// # Errors
-    /// Where the disk takes no more.
+    /// Fails if the disk takes no more.
     #[inline]
     pub(super) fn step(&mut self, moment: &Moment<'_>, logged: Logged) -> Result<(), Box<Problem>> {
         let changed = self.tally.step(moment);
@@ -63,7 +63,7 @@ impl Recorder {
         Ok(())
     }
 
-    /// Tells everyone that the time from `from` to `to` is skipped.
+    /// Reports to every listener that the time from `from` to `to` is skipped.
     pub(super) fn skip(&mut self, from: i64, to: i64) {
         self.tally.skip(from, to);
         self.heater.stop(from);
@@ -73,7 +73,7 @@ impl Recorder {
         }
     }
 
-    /// Tells everyone that the log ended at `end`.
+    /// Reports to every listener that the log ended at `end`.
     pub(super) fn finish(&mut self, end: i64) {
         self.tally.finish(end);
         self.heater.stop(end);

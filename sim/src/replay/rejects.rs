@@ -1,4 +1,4 @@
-//! Rows that were not used: counted by what is wrong with them, the first few named.
+//! Rows that were not used: counted by what is wrong with them, with the first few in detail.
 
 use serde::Serialize;
 
@@ -10,9 +10,9 @@ pub enum Fault {
     OutOfOrder,
     /// It has the time of the row before it.
     Duplicate,
-    /// A cell that is used is no time, no number or no flag.
+    /// A cell that the replay uses is no time, no number or no flag.
     Unparsable,
-    /// A cell that is used is NaN or infinite.
+    /// A cell that the replay uses is NaN or infinite.
     NonFinite,
     /// It has more or fewer cells than the header.
     CellCount,
@@ -66,7 +66,7 @@ pub struct Rejects {
     pub first: Vec<Reject>,
 }
 
-/// How many rejected rows are named one by one.
+/// How many rejected rows the report lists one by one.
 const NAMED: usize = 5;
 
 impl Rejects {

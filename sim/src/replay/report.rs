@@ -1,4 +1,4 @@
-//! What a replay found, as data: what `--json` prints and the summary is made of.
+//! What a replay found, as data. `--json` prints it, and the summary is made from it.
 
 use super::assignment::{Assignment, Assumption};
 use super::clock::Dial;
@@ -19,26 +19,27 @@ use forewarm_core::signals::State;
 use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
 
-/// What a replay found. Times end in `_s`, in seconds; moments among them are counted from the first row.
+/// What a replay found. Times end in `_s` and are in seconds; moments count from the first row.
 #[derive(Clone, Debug, Serialize)]
 pub struct Report {
     /// Title of the installation.
     pub title: String,
     /// The log, as the user named it.
     pub log: String,
-    /// Date of the first row in RFC 3339, where the log has dates.
+    /// Date of the first row in RFC 3339, if the log has dates.
     pub start: Option<String>,
     /// Format of the time column: its name, or a pattern as strftime has it.
     pub time_format: String,
-    /// What the log says of the zone of its times, and what that was taken for; nothing where every moment is plain.
+    /// What the log says about the zone of its times, and what the replay took instead; `None` if every moment is
+    /// clear.
     pub time_note: Option<String>,
     /// What separates the cells.
     pub delimiter: char,
-    /// Decimal sign; nothing where no number that was read has one.
+    /// Decimal sign; `None` if no number read has one.
     pub decimal: Option<char>,
     /// Which column was used for what.
     pub columns: Vec<Use>,
-    /// Rows read, those rejected included.
+    /// Rows read, including rejected rows.
     pub rows_read: u64,
     /// Rows not used.
     pub rows_rejected: u64,
@@ -51,22 +52,22 @@ pub struct Report {
     pub step_s: f64,
     /// From the first row to the last.
     pub span_s: f64,
-    /// Pauses of the log that were not stepped through. Neither permitted nor inhibited.
+    /// Pauses of the log that were not stepped through. They count neither as permitted nor as inhibited.
     pub skipped_s: f64,
     /// These pauses one by one, the first thousand of them.
     pub pauses: Vec<Pause>,
     /// How many there were.
     pub pause_count: u64,
-    /// The row that lies farthest before the last row that was used; nothing where all are in order.
+    /// The row that lies farthest before the last used row; `None` if all rows are in order.
     pub largest_step_back: Option<Step>,
-    /// The row that lies farthest after the row before it; nothing where there is one row only.
+    /// The row that lies farthest after the row before it; `None` if there is only one row.
     pub largest_step_forward: Option<Step>,
-    /// The first row at which the clock seems to have been set for summer time, where the log writes no zone.
+    /// The first row at which the clock seems to change to or from summer time, if the log writes no zone.
     pub summer_time: Option<SummerTime>,
-    /// Longest gap that was interpolated; nothing where that was judged by the log's own intervals.
+    /// Longest gap to interpolate; `None` if the log's own intervals decided.
     pub max_gap_s: Option<f64>,
-    /// What was interpolated over empty cells, or over pauses between rows longer than theirs usually are, by channel;
-    /// supply and bank under the names of their columns. Only those with any.
+    /// What was interpolated, by channel: empty cells, and pauses between rows longer than usual. Supply and bank stand
+    /// under the names of their columns. Channels without any are left out.
     pub bridged: Vec<Bridge>,
     /// Time the heater was on.
     pub heater_on_s: f64,
@@ -80,7 +81,7 @@ pub struct Report {
     pub energy: Vec<Energy>,
     /// Time with charge permitted.
     pub charge_permitted_s: f64,
-    /// Of that, time with the full charge permit; nothing where no source has two steps, and it is all of it.
+    /// Part of it with the full charge permit; `None` if no source has two steps, and it is all of it.
     pub charge_full_s: Option<f64>,
     /// Times it was permitted anew.
     pub charge_permits: u64,
@@ -96,11 +97,11 @@ pub struct Report {
     pub states: Vec<InState>,
     /// Faults, in the order in which they first came.
     pub faults: Vec<FaultReport>,
-    /// Where the logged heater and ours part; nothing where the log does not tell.
+    /// Where the logged heater and ours differ; `None` if the log does not show it.
     pub heater_differences: Option<Differences>,
-    /// Where the logged charge permit and ours part; nothing where the log does not tell.
+    /// Where the logged charge permit and ours differ; `None` if the log does not show it.
     pub charge_differences: Option<Differences>,
-    /// What the log does not tell and what was taken instead.
+    /// What the log does not show, and what the replay assumed instead.
     pub assumptions: Vec<String>,
     /// How to show moments.
     #[serde(skip)]
@@ -114,11 +115,11 @@ pub struct Use {
     pub what: String,
     /// The column.
     pub column: String,
-    /// The unit that its numbers were read in; nothing where it holds none.
+    /// The unit in which its numbers were read; `None` if it holds none.
     pub unit: Option<&'static str>,
 }
 
-/// A pause of the log, as far as it was not stepped through.
+/// The part of a pause of the log that was not stepped through.
 #[derive(Clone, Copy, Debug, Serialize)]
 pub struct Pause {
     /// Its start.
@@ -132,7 +133,7 @@ pub struct Pause {
 pub struct SummerTime {
     /// Line of the first row after the change.
     pub line: u64,
-    /// Whether an hour is there twice, and not missing.
+    /// Whether an hour appears twice; otherwise one is missing.
     pub repeated: bool,
 }
 
@@ -141,7 +142,7 @@ pub struct SummerTime {
 pub struct Step {
     /// Line of the later row in the log.
     pub line: u64,
-    /// How far it lies from the one before, either way.
+    /// Its distance from the row before, either way.
     pub by_s: f64,
 }
 
@@ -203,7 +204,7 @@ pub struct InState {
 /// One fault of one channel, or of the whole.
 #[derive(Clone, Debug, Serialize)]
 pub struct FaultReport {
-    /// The channel; nothing for a fault of the whole.
+    /// The channel; `None` for a fault of the whole.
     pub channel: Option<String>,
     /// Which fault.
     pub kind: &'static str,
@@ -217,20 +218,20 @@ pub struct FaultReport {
     pub alarm: bool,
     /// What it means.
     pub meaning: &'static str,
-    /// What had stood in the way of charge most when that was first overdue.
+    /// The main obstacle to charge at the moment when charge was first overdue.
     pub most_for: Option<&'static str>,
     /// What to look at first.
     pub check_first: &'static str,
-    /// What was assumed, where it rests on that and on nothing in the log.
+    /// The assumption, if the fault rests on it and on nothing in the log.
     pub assumed: Option<String>,
 }
 
-/// Where a logged output and ours part.
+/// Where a logged output and ours differ.
 #[derive(Clone, Debug, Serialize)]
 pub struct Differences {
-    /// Time for which the log says what was done.
+    /// Time for which the log shows what was done.
     pub compared_s: f64,
-    /// Time for which only the logged one was on.
+    /// Time for which only the logged output was on.
     pub logged_only_s: f64,
     /// Time for which only ours was on.
     pub ours_only_s: f64,
@@ -240,7 +241,7 @@ pub struct Differences {
     pub first: Vec<Difference>,
 }
 
-/// A stretch of time in which the two differ.
+/// A stretch of time in which the two outputs differ.
 #[derive(Clone, Debug, Serialize)]
 pub struct Difference {
     /// Its start.
@@ -273,13 +274,13 @@ pub(super) struct Source<'a> {
     pub(super) step: u32,
     pub(super) span: i64,
     pub(super) longest_gap: Option<i64>,
-    /// One for each channel of the assignment, then supply, bank and state of charge where there is a column for them.
+    /// One for each channel of the assignment, then for supply, bank and state of charge if they have a column.
     pub(super) bridged: Vec<Bridged>,
     pub(super) counters: Counters,
 }
 
 impl Report {
-    /// Time that was stepped through: what a share is a share of.
+    /// Time that was stepped through: the whole of which shares are given.
     pub(super) fn stepped_s(&self) -> f64 {
         self.span_s - self.skipped_s
     }
@@ -393,7 +394,7 @@ impl Differences {
     }
 }
 
-/// The assumption, and the fault that came of it if one did.
+/// The assumption, and the fault that it caused, if it caused one.
 fn said(assumption: &Assumption, faults: &[FaultTally]) -> String {
     let text = &assumption.text;
     match assumption.fault.filter(|known| faults.iter().any(|fault| fault.what == What::System(*known))) {
@@ -440,7 +441,8 @@ fn by_kind<S: Serializer>(rejects: &Rejects, serializer: S) -> Result<S::Ok, S::
     Shape { counts, first: &rejects.first }.serialize(serializer)
 }
 
-/// To a hundredth of a thousandth of a degree: at whole thousandths a reading just above a threshold would look like one at it.
+/// Rounds to a hundredth of a thousandth of a degree. In whole thousandths, a reading just above a threshold would look
+/// as if it were at the threshold.
 fn celsius(t: Celsius) -> f64 {
     (si::celsius(t) * 1e5).round() / 1e5
 }

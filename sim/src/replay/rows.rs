@@ -19,11 +19,11 @@ use std::io::Read;
 pub(super) struct Row {
     /// Milliseconds since the first row.
     pub(super) at: i64,
-    /// NaN where the cell is empty: not sampled.
+    /// NaN for an empty cell: not sampled.
     pub(super) numbers: [f64; MAX_NUMBERS],
     known: u16,
     set: u16,
-    /// Whether the time since the row before is too long to know anything of it.
+    /// Whether the pause since the row before is too long to say anything about it.
     pub(super) after_pause: bool,
 }
 
@@ -34,7 +34,7 @@ impl Row {
         Self { at, numbers: [f64::NAN; MAX_NUMBERS], known: 0, set: 0, after_pause: false }
     }
 
-    /// The flag; nothing where the cell is empty.
+    /// The flag; `None` for an empty cell.
     pub(super) const fn flag(&self, flag: Flag) -> Option<bool> {
         if self.known & (1 << flag) == 0 { None } else { Some(self.set & (1 << flag) != 0) }
     }
@@ -44,7 +44,7 @@ impl Row {
         self.set |= u16::from(value) << flag;
     }
 
-    /// This row with the flags of `earlier` where it has none of its own: a flag holds until it is logged again.
+    /// This row, with flags from `earlier` where its own are missing. A flag holds until the log has it again.
     pub(super) const fn holding(self, earlier: &Self) -> Self {
         let unknown = !self.known;
         Self { known: self.known | earlier.known, set: self.set | (earlier.set & unknown), ..self }
@@ -76,7 +76,7 @@ impl<R: Read> Rows<R> {
         }
     }
 
-    /// How moments of this log are shown; of use once a row has been read.
+    /// How moments of this log are shown. Valid once a row has been read.
     pub(super) const fn dial(&self) -> &Dial {
         &self.parser.dial
     }
@@ -90,7 +90,7 @@ impl<R: Read> Rows<R> {
         }
     }
 
-    /// Whether moments are dates without a zone; of use once a row has been read.
+    /// Whether moments are dates without a zone. Valid once a row has been read.
     pub(super) const fn is_without_zone(&self) -> bool {
         self.parser.is_without_zone
     }
@@ -100,12 +100,12 @@ impl<R: Read> Rows<R> {
         self.parser.summer_time
     }
 
-    /// The decimal sign, where a number has had one.
+    /// The decimal sign, once a number has shown it.
     pub(super) const fn decimal(&self) -> Option<Decimal> {
         self.parser.decimal
     }
 
-    /// What the last row said against the rows before it, and the remedy.
+    /// How the last row contradicts the rows before it, and the remedy.
     pub(super) fn contradiction(&self) -> (String, String) {
         self.contradiction.clone().unwrap_or_default()
     }
@@ -135,7 +135,7 @@ impl<R: Read> Rows<R> {
         self.records.line()
     }
 
-    /// Makes `row` of the next record.
+    /// Reads the next record into `row`.
     #[inline]
     pub(super) fn next_row(&mut self, row: &mut Row) -> Result<Next, LineError> {
         let Some((line, record)) = self.records.next_record()? else { return Ok(Next::End) };
@@ -165,15 +165,15 @@ impl<R: Read> Rows<R> {
 pub(super) enum Next {
     /// A row.
     Row,
-    /// It is not used, and counted among the rejects.
+    /// A record that is not used, and is counted among the rejects.
     Rejected,
-    /// It is written in another way than the rows before: what they were read as is in doubt.
+    /// A record written in another way than the rows before. It puts in doubt how those were read.
     Contradicts,
-    /// There is none: the log is over.
+    /// No record: the log is over.
     End,
 }
 
-/// A number with the sign that the log has, or that it shows here first.
+/// Reads a number with the decimal sign of the log. The first number that shows a sign sets it.
 #[inline(never)]
 fn signed_number(decimal: &mut Option<Decimal>, cell: usize, field: &[u8]) -> Result<f64, Wrong> {
     let unparsable = Wrong::new(Fault::Unparsable, Some(cell));
@@ -189,20 +189,20 @@ fn signed_number(decimal: &mut Option<Decimal>, cell: usize, field: &[u8]) -> Re
     read.ok_or(unparsable)
 }
 
-/// Makes rows of records.
+/// Turns records into rows.
 struct Parser {
     header: Header,
     time: usize,
-    /// The column of the time of day, where it is one of its own.
+    /// The column of the time of day, if it has its own.
     second: Option<usize>,
     format: Option<TimeFormat>,
     pattern: Option<Pattern>,
-    /// The moment as the patterns want it, where it stands in two cells or with a decimal comma.
+    /// The moment in the form for the patterns, if it stands in two cells or has a decimal comma.
     moment: Vec<u8>,
     is_without_zone: bool,
     summer_time: Option<SummerTime>,
     decimal: Option<Decimal>,
-    /// Whether numbers may have either sign: a comma does not separate the cells.
+    /// Whether numbers may have either decimal sign: commas do not separate the cells.
     comma_is_free: bool,
     numbers: Vec<usize>,
     flags: Vec<usize>,
@@ -215,7 +215,7 @@ struct Parser {
     leaps: Leaps,
 }
 
-/// A row, and how far its time lies from that of the last row that was used before it.
+/// A row, and the distance of its time from the last row that was used before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Leap {
     pub(super) line: u64,
@@ -338,7 +338,7 @@ impl Parser {
         Ok(())
     }
 
-    /// Whether the time is in one cell, in a format with a name, as that cell stands.
+    /// Whether the time stands in one cell, ready to read in a format with a name.
     #[inline]
     fn has_plain_time(&self) -> bool {
         self.pattern.is_none() && self.second.is_none() && self.decimal == Some(Decimal::Point)
@@ -370,7 +370,7 @@ impl Parser {
         }
     }
 
-    /// Puts what the row says of its moment into one piece.
+    /// Joins the cells that hold the row's moment.
     fn put_moment(&mut self, record: &Record<'_>) {
         self.moment.clear();
         self.moment.extend_from_slice(record.cell(self.time));
@@ -380,7 +380,7 @@ impl Parser {
         }
     }
 
-    /// Takes a row for the first.
+    /// Takes a row as the first.
     #[cold]
     fn begin(&mut self, record: &Record<'_>, format: Option<TimeFormat>, millis: i64) {
         self.put_moment(record);
@@ -400,8 +400,8 @@ impl Parser {
         };
     }
 
-    /// Notes the first step of a clock without zones that looks as if it was set for summer time: an hour but for the time
-    /// between two rows, in the night to a Sunday's morning, in the months in which that is done.
+    /// Notes the first step of a clock without zones that looks like a change to or from summer time: by an hour, give
+    /// or take the time between two rows, early on a Sunday, in a month in which clocks change.
     #[cold]
     fn note_summer_time(&mut self, line: u64, last: i64, millis: i64) {
         if self.summer_time.is_some() || !self.is_without_zone {
@@ -409,7 +409,8 @@ impl Parser {
         }
         let (repeated, off) =
             (millis < last, if millis < last { HOUR_MS - (last - millis) } else { millis - last - HOUR_MS });
-        // Zones that change do so on Sundays from midnight to 4 h, in March, April and September to November (from memory).
+        // Zones with summer time change on Sundays from midnight to 4 h, in March, April and September to November
+        // (from memory).
         let Some(at) = jiff::Timestamp::from_millisecond(millis).ok() else { return };
         let at = at.to_zoned_datetime(jiff::tz::TimeZone::UTC);
         let is_night =
@@ -419,7 +420,7 @@ impl Parser {
         }
     }
 
-    /// What speaks against how the rows before were read, for a person, and what to do.
+    /// How a row contradicts the rows before it, for a person, and what to do.
     fn contradiction(&self, cell: usize, record: &Record<'_>) -> (String, String) {
         let column = self.header.shown(cell);
         if let Some(pattern) = self.pattern.as_ref().filter(|_| cell == self.time) {
@@ -468,7 +469,7 @@ impl Parser {
         }
     }
 
-    /// What a cell that cannot be read looks like, and what would be read there.
+    /// What an unreadable cell looks like, and what it should hold.
     fn expected(&self, cell: usize, field: &[u8]) -> String {
         const TIMES: &str = "a date as 2025-01-31 13:45:00 or 2025-01-31T13:45:00+01:00, or a number of seconds";
         if let Some(pattern) = self.pattern.as_ref().filter(|_| cell == self.time) {

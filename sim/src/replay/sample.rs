@@ -1,4 +1,4 @@
-//! The first rows of a log, looked at before it is read.
+//! The first rows of a log, for a look before reading.
 
 use crate::csv_text::decimal::{self, Decimal, Sign};
 use crate::csv_text::records::Records;
@@ -12,21 +12,22 @@ pub(super) struct Sample<'h> {
     pub(super) width: usize,
 }
 
-/// Which sign the numbers have.
+/// Which decimal sign the numbers have.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum Signs {
-    /// None has any.
+    /// No number has one.
     Silent,
-    /// This one, first in that line.
+    /// This one, which first stands in that line.
     Is(Decimal, u64),
-    /// Both: the first of each kind with its line.
+    /// Both occur: the first of each kind, with its line.
     Mixed((u64, String), (u64, String)),
-    /// Nothing but commas before three digits.
+    /// Only commas before three digits occur.
     Either(u64, String),
 }
 
 impl Sample<'_> {
-    /// What stands in `field` of each row, and in `second` behind a blank, where it is not empty; with its line.
+    /// The text in `field` of each row, with its line. The text in `second` follows after a blank. Empty texts are left
+    /// out.
     pub(super) fn texts(&self, field: usize, second: Option<usize>) -> Vec<(u64, String)> {
         let mut found = Vec::new();
         self.each(|line, record| {
@@ -42,7 +43,7 @@ impl Sample<'_> {
         found
     }
 
-    /// What the numbers in `fields` say about the decimal sign.
+    /// What the numbers in `fields` show about the decimal sign.
     pub(super) fn signs(&self, fields: &[usize]) -> Signs {
         let (mut point, mut comma, mut either) = (None, None, None);
         self.each(|line, record| {

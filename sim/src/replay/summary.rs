@@ -17,7 +17,7 @@ struct Part {
 }
 
 enum Item {
-    /// A value and its name; without a name it goes on with the one above.
+    /// A value and its name; without a name it continues the value above.
     Value(String, String),
     Line(String),
 }
@@ -42,7 +42,7 @@ pub fn summarise(report: &Report) -> String {
     out
 }
 
-/// The parts that tell what was decided.
+/// The parts that show what was decided.
 const DECIDED: [&str; 5] = ["Charge", "Heater", "Faults", "Notices", "Differences from the logged controller"];
 
 /// The same as tables.
@@ -52,7 +52,7 @@ pub fn figures(report: &Report) -> Summary {
         Item::Line(text) => TableRow { name: text.trim().to_owned(), values: Vec::new() },
         Item::Value(name, value) => {
             let value = value.trim();
-            // A number that goes on with the one above is followed by what it is of.
+            // A number that continues the one above has its name after it.
             let part = value.rsplit_once("  ").filter(|_| name.is_empty());
             let (name, value) = part.map_or((name, value), |(value, name)| (format!("  {name}"), value));
             TableRow { name, values: vec![value.split_whitespace().collect::<Vec<_>>().join(" ")] }
@@ -64,7 +64,7 @@ pub fn figures(report: &Report) -> Summary {
         let rows = items.into_iter().map(row).collect();
         tables.push(Table { title, is_aside, columns: Vec::new(), rows });
     }
-    // What was decided before how the log was read.
+    // What was decided comes before how the log was read.
     tables.sort_by_key(|table| table.is_aside);
     let lead = vec![format!("{}: {}", report.log, span(report.span_s))];
     Summary { lead, tables }
@@ -224,7 +224,7 @@ fn one_fault(out: &mut Paper, report: &Report, fault: &FaultReport) {
     if let Some(assumed) = &fault.assumed {
         line(out, format_args!("    but assumed: {assumed}"));
     }
-    // What the log itself can cause: then the sensor is not to blame.
+    // The log itself can cause these. Then the sensor is not to blame.
     match fault.kind {
         "stuck" | "too_fast" => line(out, format_args!("    or the log's own steps are coarse: then nothing is wrong")),
         "missing" => line(out, format_args!("    or a gap of the log too long to interpolate (--max-gap)")),
@@ -330,7 +330,7 @@ fn add(out: &mut Paper, item: Item) {
     }
 }
 
-/// A time in hours, and as a part of the whole.
+/// A time in hours, and its share of the whole.
 fn share(seconds: f64, whole: f64) -> String {
     let percent = if whole > 0.0 { 100.0 * seconds / whole } else { 0.0 };
     format!("{:>9.2} h  {percent:>5.1} %", seconds / 3600.0)

@@ -7,10 +7,10 @@ use forewarm_core::quantity::Celsius;
 use forewarm_core::settings::ValidSettings;
 use forewarm_core::signals::{Cause, Outputs, State};
 
-/// How many pauses are told one by one.
+/// How many pauses the report lists one by one.
 const PAUSES: usize = 1000;
 
-/// The sums. Times are in milliseconds, moments since the first row.
+/// The sums. Times are in milliseconds; moments count from the first row.
 #[derive(Clone, Debug)]
 pub(super) struct Tally {
     judge: Judge,
@@ -19,27 +19,27 @@ pub(super) struct Tally {
     pub(super) heater_on: i64,
     pub(super) heater_starts: u64,
     pub(super) permitted: i64,
-    /// Of that, with the full charge permit.
+    /// Part of it with the full charge permit.
     pub(super) in_full: i64,
     pub(super) inhibited: i64,
     pub(super) permits: u64,
-    /// Time by cause with charge inhibited.
+    /// Time with charge inhibited, by cause.
     pub(super) inhibited_by: Vec<(&'static str, i64)>,
     pub(super) heater_off: i64,
-    /// The same by cause.
+    /// Time with the heater off, by cause.
     pub(super) heater_off_by: Vec<(&'static str, i64)>,
     /// Time of the log that was not stepped through.
     pub(super) skipped: i64,
-    /// The first stretches of it, from and to, and how many there were.
+    /// Start and end of its first stretches, and how many there were.
     pub(super) pauses: Vec<(i64, i64)>,
     pub(super) pause_count: u64,
-    /// Lowest coldest-cell reading with charge permitted, and when.
+    /// Lowest reading of the coldest cell with charge permitted, and when.
     pub(super) coldest_permitted: Option<(Celsius, i64)>,
     pub(super) faults: Vec<FaultTally>,
     standing: Faults,
 }
 
-/// A stretch of time in which nothing that is an event changed.
+/// A stretch of time without an event.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Phase {
     since: i64,
@@ -48,7 +48,7 @@ struct Phase {
     heater: bool,
     charge: bool,
     full: bool,
-    /// What keeps the outputs off. That it changes is no event.
+    /// What keeps the outputs off. A change of it is no event.
     withheld: Withheld,
 }
 
@@ -64,7 +64,7 @@ pub(super) struct FaultTally {
     pub(super) stood: i64,
     /// Since when it stands now.
     since: Option<i64>,
-    /// What had stood in the way of charge most when that was first overdue.
+    /// The main obstacle to charge at the moment when charge was first overdue.
     pub(super) most_for: Option<&'static str>,
 }
 
@@ -108,7 +108,7 @@ impl Tally {
         }
     }
 
-    /// Takes a step in; true if it is an event: state, cause or an output changed.
+    /// Takes a step; returns true if it is an event: state, cause or an output changed.
     #[inline]
     pub(super) fn step(&mut self, moment: &Moment<'_>) -> bool {
         let (heater, charge) = (moment.heater(), moment.charge());
@@ -162,7 +162,7 @@ impl Tally {
         }
     }
 
-    /// Takes in that the log ended at `end`.
+    /// Closes all sums: the log ended at `end`.
     pub(super) fn finish(&mut self, end: i64) {
         self.close(end);
         for fault in &mut self.faults {
@@ -238,7 +238,7 @@ fn add(times: &mut Vec<(&'static str, i64)>, cause: &'static str, span: i64) {
 }
 
 impl FaultTally {
-    /// Leaves the time from `from` to `to` out, in which it is not known to have stood.
+    /// Leaves out the time from `from` to `to`: nobody knows whether the fault stood then.
     fn skip(&mut self, from: i64, to: i64) {
         if let Some(since) = &mut self.since {
             self.stood += from - *since;

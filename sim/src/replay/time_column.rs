@@ -1,4 +1,4 @@
-//! Where a log has its time, and how it writes it; and which decimal sign its numbers have.
+//! Finds where a log has its time, how it writes it, and which decimal sign its numbers have.
 
 use super::assignment::{Finder, TimeAssignment, option_problem};
 use super::clock::TimeFormat;
@@ -10,7 +10,7 @@ use crate::csv_text::decimal::Decimal;
 use crate::csv_text::header::{Header, NoColumn, alike};
 use crate::diagnostic::excerpt;
 
-/// Names under which a time column is looked for, the first found wins, and the format that its name says.
+/// Names of a time column, in order of preference, each with the format that the name states.
 const TIME_NAMES: [(&str, Option<TimeFormat>); 9] = [
     ("timestamp", None),
     ("time", None),
@@ -23,7 +23,7 @@ const TIME_NAMES: [(&str, Option<TimeFormat>); 9] = [
     ("date", None),
 ];
 
-/// Further names, of which one is taken only if no other column has any of them and its values are moments.
+/// Further names. One is taken only if no other column has such a name and its values are moments.
 const FURTHER: [&str; 22] = [
     "when",
     "date/time",
@@ -54,7 +54,7 @@ const DATES: [&str; 6] = ["date", "datum", "day", "dato", "fecha", "data"];
 const TIMES_OF_DAY: [&str; 9] =
     ["time", "zeit", "uhrzeit", "clock", "time_of_day", "tid", "klokkeslett", "heure", "hora"];
 
-/// The column that holds the time by its name or by what the user says, if that is one column.
+/// The column that holds the time by its name or by what the user says, if there is one such column.
 pub(super) fn likely(header: &Header, mapping: &Mapping) -> Option<usize> {
     match &mapping.time {
         Some(time) => time
@@ -113,7 +113,7 @@ impl Finder<'_> {
         None
     }
 
-    /// The columns that one of the further names fits, and whose values are moments.
+    /// The columns that have one of the further names, and whose values are moments.
     fn further(&self) -> Vec<usize> {
         let header = self.header;
         let is_named = |name: &str| FURTHER.iter().any(|further| alike(further, unit_names::split(name).0));
@@ -143,7 +143,7 @@ impl Finder<'_> {
         (!options.is_empty()).then(|| format!("{}; {}", options.join(" or "), self.columns_are()))
     }
 
-    /// A column with the date and one with the time of day, if the log has both and neither is enough.
+    /// A column with the date and one with the time of day, if the log has both and neither is enough alone.
     fn date_and_time_of_day(&self) -> Option<(usize, usize)> {
         let find = |names: &[&str]| names.iter().find_map(|name| self.header.find(name).ok());
         let (date, time) = (find(&DATES)?, find(&TIMES_OF_DAY)?);
@@ -161,7 +161,7 @@ impl Finder<'_> {
             TimeFormat::guess(text.as_bytes()).is_some()
                 || TimeFormat::guess(text.replacen(',', ".", 1).as_bytes()).is_some()
         };
-        // The first may be damaged.
+        // The first row may be damaged.
         if values.iter().take(20).any(|(_, text)| plain(text)) {
             return Detected::Plain;
         }
@@ -228,12 +228,12 @@ impl Finder<'_> {
         second.map_or(first.clone(), |second| format!("{first}+{}", self.header.shown(second)))
     }
 
-    /// The decimal sign, where it is said or the first rows show it.
+    /// The decimal sign, if the user gives it or the first rows show it.
     pub(super) fn decimal(&mut self, mapping: &Mapping, time: Option<&TimeAssignment>) -> Option<Decimal> {
         if mapping.decimal.is_some() {
             return mapping.decimal;
         }
-        // A decimal comma would be two cells; in quotes it is refused where it stands.
+        // A decimal comma would make two cells. In quotes it is refused where it stands.
         if self.sample.delimiter == b',' {
             return Some(Decimal::Point);
         }

@@ -2,7 +2,7 @@
 
 use super::scale::Unit;
 
-/// A unit that a column's name can say.
+/// A unit in the name of a column.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Written<'a> {
     /// One of a thermometer channel.
@@ -27,9 +27,9 @@ impl Written<'_> {
     }
 }
 
-/// A column's name parted from the unit that is written so plainly in it that nothing else can be meant.
+/// Splits a column's name from its unit, if the name can mean nothing but that unit.
 ///
-/// One letter behind an underscore is not: sensors are called a, b and c.
+/// One letter after an underscore is no unit: sensors are called a, b and c.
 pub(super) fn split(name: &str) -> (&str, Option<Written<'_>>) {
     let name = name.trim();
     for (open, close) in [('[', ']'), ('(', ')')] {

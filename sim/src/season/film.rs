@@ -1,9 +1,9 @@
-//! A season as it is drawn, recorded in bounded memory however long it gets.
+//! Records a season for drawing, in bounded memory however long the season gets.
 //!
-//! Temperatures and energy go into bins. Those start as wide as a step; when they run out, neighbours are joined and
-//! every bin is twice as wide. What is on or off is kept to the second, until there are so many stretches that
-//! neighbours are joined too. Nothing that must not be lost in a picture is lost: the lowest and the highest
-//! temperature, the time that something was on, and the energy.
+//! Temperatures and energy go into bins. At first a bin is as wide as a step. When the bins run out, neighbours are
+//! joined, and every bin is twice as wide. What is on or off is kept to the second. When there are too many stretches,
+//! neighbours are joined too. A picture must not lose the lowest and the highest temperature, the time that something
+//! was on, and the energy. All of these are kept.
 
 use super::{Channels, Clock, Moment, celsius};
 use crate::chart::{
@@ -14,22 +14,22 @@ use forewarm_core::fault::{Severity, SystemFault};
 use forewarm_core::settings::{Role, ValidSettings};
 use forewarm_core::signals::{Alarm, Cause, Outputs, Relay, Sources};
 
-/// Bins of a line at most, and between half of these and all of a long season: about what a screen shows when it is
-/// magnified fifteen times.
+/// Most bins of a line. A long season has between half of these and all: about what a screen shows at a magnification
+/// of fifteen.
 const BINS: usize = 1 << 14;
-/// Stretches of a band at most.
+/// Most stretches of a band.
 const STRETCHES: usize = 1 << 14;
 /// How many pauses are shown.
 const PAUSES: usize = 1000;
 
-/// What a film is to show besides what every controller has.
+/// What a film shows besides the data of every controller.
 #[derive(Debug)]
 pub struct Wanted<'a> {
     /// What the season is called.
     pub title: &'a str,
-    /// What it is called beside another.
+    /// Its name beside another season.
     pub label: &'a str,
-    /// Which moment second 0 is.
+    /// The moment of second 0.
     pub clock: Clock,
     /// The settings, the thermometers, and the names of the sources.
     pub settings: &'a ValidSettings,
@@ -39,13 +39,13 @@ pub struct Wanted<'a> {
     pub sources: &'a [String],
     /// Temperatures that only a rehearsal knows.
     pub truths: &'a [(&'a str, LineKind)],
-    /// The hard limit of the cells (°C), where it is known.
+    /// The hard limit of the cells (°C), if it is known.
     pub hard_limit_c: Option<f64>,
     /// What refused charge is called.
     pub refused: &'a str,
-    /// Whether somebody else's charge permit and heater are known too.
+    /// Whether the charge permit and heater of a logged controller are known too.
     pub logged: (bool, bool),
-    /// Whether the state of charge is known, and whether what is charged is.
+    /// Whether the state of charge is known, and whether the charge taken up is.
     pub charge: (bool, bool),
     /// The least width of a bin (ms).
     pub step_ms: u32,
@@ -60,13 +60,13 @@ pub struct Film {
     truths: usize,
     plausible: (f32, f32),
     rows: Rows,
-    /// Since when each band is on, and why, if it is on.
+    /// For each band that is on: since when, and why.
     since: Vec<Option<(i64, usize)>>,
-    /// The least that a gap must be long not to be joined over (s), for each band.
+    /// For each band, the length up to which neighbouring stretches are joined into one (s).
     joined: Vec<i64>,
 }
 
-/// Where each band stands.
+/// The places of the bands.
 #[derive(Clone, Copy, Debug)]
 struct Rows {
     logged_charge: Option<usize>,
@@ -80,16 +80,16 @@ const REFUSED: usize = 1;
 const HEATER: usize = 2;
 const SOURCES: usize = 3;
 
-/// What holds from some moment on.
+/// What holds from a moment on.
 #[derive(Clone, Copy, Debug)]
 pub struct Held<'a> {
-    /// What the controller answers.
+    /// The controller's outputs.
     pub outputs: &'a Outputs,
     /// The sources that are present.
     pub sources: Sources,
-    /// Why charge is refused, where that is to be shown.
+    /// Why charge is refused, if the film shows that.
     pub refused: Option<&'static str>,
-    /// What somebody else does with charge permit and heater.
+    /// Whether a logged controller permits charge, and whether it heats.
     pub logged: (bool, bool),
 }
 
@@ -168,7 +168,7 @@ impl Film {
         }
     }
 
-    /// What was recorded, of a season that lasted until `end_s`.
+    /// The recording of a season that lasted until `end_s`.
     #[must_use]
     pub fn develop(mut self, end_s: i64) -> Season {
         for band in 0..self.since.len() {
@@ -178,8 +178,8 @@ impl Film {
         self.season
     }
 
-    /// Temperatures as a step finds them: what the controller acts on, and what was measured where it does not believe
-    /// it.
+    /// Records the temperatures of a step: what the controller acts on, or what was measured if it does not believe
+    /// that.
     #[inline]
     pub fn see(&mut self, at_s: i64, moment: &Moment<'_>, charge: Option<f64>) {
         let bin = self.bin(at_s);
@@ -192,7 +192,7 @@ impl Film {
                 widen(&mut line.ranges, bin, (narrow(low), narrow(high)));
             } else if moment.outputs.faults.channels[channel.index].is_some()
                 && let Some(t) = channel.measured(moment.inputs).map(narrow)
-                // A temperature that cannot be would leave no room for those that can.
+                // An impossible temperature would leave no room for the possible ones.
                 && (plausible.0..=plausible.1).contains(&t)
             {
                 widen(&mut line.doubtful, bin, (t, t));
@@ -205,7 +205,7 @@ impl Film {
         }
     }
 
-    /// Temperatures that only a rehearsal knows, in the order in which they were wanted (°C).
+    /// Records temperatures that only a rehearsal knows, in the order of [`Wanted`] (°C).
     pub fn truths(&mut self, at_s: i64, truths_c: &[f64]) {
         let bin = self.bin(at_s);
         for (line, &t_c) in self.season.lines.iter_mut().zip(truths_c) {
@@ -238,12 +238,12 @@ impl Film {
         self.switch(alarm, at_s, why);
     }
 
-    /// Energy for the heater (Wh) from each source, the bank last, in the time from `from_s` to `to_s`; or what was
-    /// charged (Ah).
+    /// Records energy for the heater (Wh) from each source, the bank last, in the time from `from_s` to `to_s`; or what
+    /// was charged (Ah).
     pub fn add(&mut self, amount: usize, (from_s, to_s): (i64, i64), values: impl Iterator<Item = f64>) {
         let last = self.bin((to_s - 1).max(from_s));
         let first = self.bin(from_s);
-        // A time is never longer than a few bins, and is booked to the day it began in.
+        // A time is never longer than a few bins. It is booked to the day in which it began.
         let day = usize::try_from(from_s / DAY_S).unwrap_or(0);
         let edge = |bin: usize| (i64::try_from(bin).unwrap_or(0) * self.bin_s).clamp(from_s, to_s);
         #[expect(clippy::cast_precision_loss, reason = "seconds of a step")]
@@ -270,7 +270,7 @@ impl Film {
         }
     }
 
-    /// Nothing is known of the time from `from_s` to `to_s`.
+    /// Records that nothing is known of the time from `from_s` to `to_s`.
     pub fn skip(&mut self, from_s: i64, to_s: i64) {
         for band in 0..self.since.len() {
             self.switch(band, from_s, None);

@@ -1,4 +1,4 @@
-//! A season: what a controller was shown and what it decided, over time. Rehearsal and replay both make one.
+//! A season: what a controller saw and what it decided, over time. Rehearsal and replay both make one.
 //!
 //! | module | holds |
 //! |---|---|
@@ -27,9 +27,9 @@ pub struct Moment<'a> {
     pub at: i64,
     /// The controller after it.
     pub unit: &'a Unit,
-    /// What the controller was shown.
+    /// The controller's inputs.
     pub inputs: &'a Inputs,
-    /// What it answers from now on.
+    /// Its outputs from now on.
     pub outputs: &'a Outputs,
 }
 
@@ -47,12 +47,12 @@ impl Moment<'_> {
     }
 }
 
-/// Which moment second 0 is.
+/// The moment of second 0.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Clock {
-    /// Its date and time; nothing where only the time that has passed is known.
+    /// Its date and time; `None` if only the elapsed time is known.
     pub start: Option<DateTime>,
-    /// The zone offset, as in +01:00; nothing for local standard time.
+    /// The zone offset, as in +01:00; `None` for local standard time.
     pub zone: Option<String>,
 }
 
@@ -63,14 +63,14 @@ impl Clock {
         Self { start: Some(start), zone: None }
     }
 
-    /// The moment `at_ms` after the start as in RFC 3339, without a zone where none is known; nothing where no date is.
+    /// The moment `at_ms` after the start in RFC 3339, without a zone if none is known; `None` without a date.
     pub(crate) fn written(&self, at_ms: i64) -> Option<String> {
         let date = self.start?.checked_add(at_ms.milliseconds()).ok()?;
         Some(format!("{}{}", date.strftime("%Y-%m-%dT%H:%M:%S%.f"), self.zone.as_deref().unwrap_or_default()))
     }
 }
 
-/// The thermometers of a controller. Check resistors are none.
+/// The thermometers of a controller. Check resistors are not among them.
 #[derive(Clone, Debug, Default)]
 pub struct Channels(Vec<Channel>);
 
@@ -81,7 +81,7 @@ struct Channel {
     index: usize,
     role: Role,
     scale: Scale,
-    /// What the coldest and the hottest that can be at its place measure.
+    /// The measurements at the coldest and at the hottest temperature that its place can have.
     plausible: (Ratio, Ratio),
 }
 
@@ -108,16 +108,16 @@ impl Channels {
     }
 }
 
-/// What a sample is.
+/// The kind of a sample.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Shape {
-    /// None came.
+    /// No sample came.
     Missing,
-    /// A temperature that can be at its place.
+    /// A temperature that its place can have.
     Plausible,
-    /// Less than any, as of a short circuit.
+    /// Below any temperature, as from a short circuit.
     Below,
-    /// More than any, as of a broken lead; or the converter says that it is broken.
+    /// Above any temperature, as from a broken lead; or the converter reports a broken lead.
     Above,
 }
 
@@ -135,8 +135,7 @@ impl Channel {
         }
     }
 
-    /// The temperature that was measured, believed or not; nothing where there was no sample, or none that is a
-    /// temperature.
+    /// The measured temperature, believed or not; `None` if there was no sample, or if it is no temperature.
     fn measured(&self, inputs: &Inputs) -> Option<Celsius> {
         match inputs.channels.get(self.index)? {
             Sample::Fresh(measured) => self.scale.shown(*measured),

@@ -1,15 +1,16 @@
-//! The timeline of a season as CSV, in the columns of a log: what the controller was shown and what it decided. A
-//! replay reads it back, and decides the same.
+//! The timeline of a season as CSV, in the columns of a log: what the controller saw and what it decided. A replay
+//! reads it back, and decides the same.
 //!
-//! A log is a straight line between its lines. So that this line crosses no threshold that the controller did not see
-//! crossed, a channel shows **what was acted on**: the end of its reading that hurts, the low one of a cell, the high
-//! one of a plate. The controller makes it from the last three measurements, of which one alone can take permission
-//! away and none alone can give it; so the three that made it change its mind stand there as they were measured. Held
-//! by `a_timeline_replays_to_the_decisions_it_was_written_with`.
+//! A replay draws a straight line between two lines of a log. That line must not cross a threshold that the controller
+//! did not see crossed. So a channel shows **what the controller acted on**: the harmful end of its reading, which is
+//! the low end for a cell and the high end for a plate. The controller makes a reading from the last three
+//! measurements. One measurement alone can take permission away, and none alone can give it. So the three measurements
+//! that changed a decision are written as they were measured. Held by
+//! `a_timeline_replays_to_the_decisions_it_was_written_with`.
 //!
-//! There is a line at every change of what the controller answers and at every sudden change of what it is shown, with
-//! the step before it, and one at least every so many seconds, which `next_within_s` says: no longer pause is one of
-//! the season.
+//! The file has a line at every change of the controller's answer and at every sudden change of its inputs, each with
+//! the step before it. It also has a line at least every so many seconds. `next_within_s` states that time, so no
+//! longer pause is part of the season.
 
 use super::{Channel, Channels, Clock, Moment, Shape, celsius};
 use crate::diagnostic::Problem;
@@ -20,16 +21,16 @@ use forewarm_core::signals::{Button, Inputs, Line, Outputs, Relay};
 use std::collections::VecDeque;
 use std::io::{self, Write};
 
-/// The column that says within how many seconds the next line comes.
+/// The column that states within how many seconds the next line comes.
 pub(crate) const NEXT_WITHIN: &str = "next_within_s";
 
-/// Measurements that a reading is made of.
+/// Measurements in a reading.
 const OF_A_READING: usize = 3;
 
-/// A voltage that changes by so much from one step to the next has changed suddenly.
+/// A change of a voltage by this much from one step to the next is sudden.
 const SUDDEN: Millivolts = Millivolts::from_millivolts(100);
 
-/// What stands for a short circuit and for a broken lead (°C): no element shows that.
+/// The values for a short circuit and for a broken lead (°C). No element shows them.
 const SHORT: &str = "-999";
 const OPEN: &str = "9999";
 
@@ -40,15 +41,15 @@ pub struct Timeline {
     clock: Clock,
     channels: Channels,
     sources: usize,
-    /// Above this a cell is held to be near what is too hot, below near what is too cold.
+    /// Above this a cell counts as close to too hot, below it as close to too cold.
     warm: Celsius,
     /// Names of what only a rehearsal knows.
     truths: Vec<String>,
     step_ms: i64,
-    /// Time between lines where nothing changes (ms), and when the next is due.
+    /// Time between lines while nothing changes (ms), and when the next is due.
     every_ms: i64,
     due: i64,
-    /// The latest steps, which may have to be written yet.
+    /// The latest steps, which may still have to be written.
     steps: VecDeque<Step>,
     /// One cell, used over and over.
     cell: Vec<u8>,
@@ -76,11 +77,11 @@ enum Kind {
 }
 
 impl Timeline {
-    /// Starts the file with its header: of steps `step_ms` apart, with a line at least every `every_ms`, and with
-    /// columns for the `truths` that only a rehearsal knows.
+    /// Starts the file with its header. Steps are `step_ms` apart, and a line comes at least every `every_ms`. The
+    /// `truths` name columns that only a rehearsal fills.
     ///
     /// # Errors
-    /// Where the file cannot be written.
+    /// Fails if the file cannot be written.
     pub fn start(
         target: Target,
         clock: Clock,
@@ -109,10 +110,10 @@ impl Timeline {
         Ok(timeline)
     }
 
-    /// Takes the next step in.
+    /// Takes the next step.
     ///
     /// # Errors
-    /// Where a line cannot be written.
+    /// Fails if a line cannot be written.
     #[inline]
     pub fn step(&mut self, moment: &Moment<'_>) -> Result<(), Problem> {
         if self.failed.is_some() {
@@ -145,8 +146,8 @@ impl Timeline {
         Ok(())
     }
 
-    /// The latest step has changed the answer: it and those before it that made its reading are shown as they were
-    /// measured.
+    /// Marks the latest step, which changed the answer, and the steps that made its reading. They are written as they
+    /// were measured.
     #[cold]
     fn measured(&mut self) {
         let mut at = None;
@@ -161,14 +162,15 @@ impl Timeline {
         }
     }
 
-    /// What a rehearsal knows besides of the step at `at` (ms): the coldest place, the plate, and the air around (°C).
+    /// Adds what only a rehearsal knows of the step at `at` (ms): the coldest place, the plate, and the air around
+    /// (°C).
     pub fn truth(&mut self, at: i64, truth: [f64; 3]) {
         if let Some(step) = self.steps.back_mut().filter(|step| step.at == at) {
             step.truth = Some(truth);
         }
     }
 
-    /// Whether a straight line from the one to the other is not what was shown.
+    /// Whether a straight line from `before` to `now` differs from what the controller saw.
     #[inline]
     fn is_sudden(&self, before: &Inputs, now: &Inputs) -> bool {
         let lines = |inputs: &Inputs| (inputs.sources, inputs.charge_line, inputs.discharge_line, inputs.button);
@@ -187,7 +189,7 @@ impl Timeline {
     /// Gives the file its name.
     ///
     /// # Errors
-    /// Where some line could not be written, or the file cannot be finished.
+    /// Fails if a line could not be written, or if the file cannot be finished.
     pub fn finish(mut self) -> Result<(), Problem> {
         while let Some(step) = self.steps.pop_front() {
             self.write(&step)?;
@@ -204,7 +206,7 @@ impl Timeline {
         }
     }
 
-    /// For who cannot stop at once: the problem is kept for the end.
+    /// For callers that cannot stop at once: keeps the problem for the end.
     pub fn fail(&mut self, problem: Problem) {
         self.failed.get_or_insert(problem);
     }
@@ -286,9 +288,8 @@ impl Timeline {
         self.csv.write_record(None::<&[u8]>)
     }
 
-    /// What a line shows of a channel. An empty cell where no sample came: a reader lets the reading age, as the
-    /// controller did. What is no temperature at all is shown as one that cannot be, and a reader takes it for what it
-    /// is.
+    /// What a line shows of a channel. The cell is empty if no sample came: a replay then lets the reading age, as the
+    /// controller did. A sample that is no temperature is shown as an impossible one, and a replay recognises it.
     fn shown(&self, channel: &Channel, step: &Step) -> String {
         let shape = channel.shape(&step.inputs);
         let reading = match (step.line, step.ranges[channel.index]) {
@@ -339,14 +340,14 @@ impl Timeline {
     }
 }
 
-/// What of an answer is a change. The ceiling follows the temperature all the time.
+/// The part of an answer whose change needs a line. The ceiling follows the temperature all the time, and does not
+/// count.
 fn answer(outputs: &Outputs) -> impl PartialEq + use<> {
     let Outputs { state, cause, heater, charge, full, alarm, faults, .. } = *outputs;
     (state, cause, heater, charge, full, alarm, faults)
 }
 
-/// A temperature in as few decimals as it takes for a replay to find the same, to the last digit of the controller's
-/// own.
+/// A temperature in the fewest decimals from which a replay finds the same, to the controller's last digit.
 fn exact(channel: &Channel, t: Celsius) -> String {
     let value = celsius(t);
     let is_read_back = |text: &str| {
@@ -355,7 +356,7 @@ fn exact(channel: &Channel, t: Celsius) -> String {
         read == Some(t)
     };
     let plain = (3..=6).map(|decimals| format!("{:.decimals$}", value + 0.0));
-    // The controller rounds in steps of 15 µK, so the decimal that it takes for this one may be its neighbour.
+    // The controller rounds in steps of 15 µK, so a neighbour of this decimal may be the one that reads back the same.
     let near = (1..=24).flat_map(|rank| [rank, -rank]).map(|micro| format!("{:.6}", value + 1e-6 * f64::from(micro)));
     plain.chain(near).find(|text| is_read_back(text)).unwrap_or_else(|| format!("{value:.6}"))
 }
