@@ -7,7 +7,8 @@ use crate::signals::Button;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Press {
     Up,
-    /// Seen down for so long. How long before it was first seen so, nobody knows: between two slow steps a touch looks like a press.
+    /// Seen down for this long. Nobody knows how long it was down before: between two slow steps a touch looks like a
+    /// press.
     Held(Millis),
     /// Held long enough and acted upon; nothing more until it is released.
     Spent,

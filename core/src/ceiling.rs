@@ -39,7 +39,7 @@ impl Ceiling {
         Self { pieces, falls }
     }
 
-    /// The lowest temperature at which the ceiling reaches `current`, rounded up; nothing where it never does.
+    /// The lowest temperature at which the ceiling reaches `current`, rounded up; nothing if it never does.
     pub(crate) fn reaches(&self, current: Fraction) -> Option<Celsius> {
         let mut found = None;
         for piece in self.pieces.iter().rev() {
@@ -84,7 +84,8 @@ impl Ceiling {
         }
     }
 
-    /// For cells from `coldest` to `hottest`. Where the ceiling comes down again towards hot cells, the hottest is the one to spare.
+    /// The ceiling for cells from `coldest` to `hottest`. Where it comes down again towards hot cells, the hottest cell
+    /// governs.
     pub(crate) fn between(&self, coldest: Celsius, hottest: Celsius) -> Fraction {
         let by_coldest = self.at(coldest);
         if self.falls { by_coldest.min(self.at(hottest)) } else { by_coldest }

@@ -1,20 +1,20 @@
 //! Whether time passes as it should.
 //!
-//! The controller has no clock; it is told the time with each step. A clock that stands still or leaps makes every span
-//! that is measured with it doubtful, so such a step counts for nothing and both outputs go off.
+//! The controller has no clock; each step brings it the time. If the clock stands still or leaps, every span measured
+//! with it is doubtful. Such a step counts for nothing, and both outputs go off.
 
 use crate::fault::SystemFault;
 use crate::quantity::{Instant, Millis};
 use crate::settings::Trust;
 use core::num::NonZeroU32;
 
-/// A moment in milliseconds, as far as the clock shows it. What is longer ago than [`Uptime::HORIZON`] is only known to
-/// be that long ago: before the count wraps the present is set back to there, and whoever keeps moments moves them
-/// along. So a moment long ago never looks recent.
+/// A moment in milliseconds, as far as the clock shows it. A moment longer ago than [`Uptime::HORIZON`] is only known
+/// to be that long ago. Before the count wraps, the present is set back to the horizon, and whoever keeps moments moves
+/// them along. So a moment long ago never looks recent.
 ///
-/// 64 bits would not wrap, and need none of this. Measured with them: 6 % more instructions for the worst step on a
-/// Cortex-M3 (3 256 for 3 072), 7 % on a Cortex-M0 (6 149 for 5 755), and 312 bytes more RAM for a unit. A count in 32
-/// bits is cheap where it is read, six times a channel and step, and pays once in 24.8 days.
+/// A count in 64 bits would not wrap, and would need none of this. Measured with it: 6 % more instructions for the
+/// worst step on a Cortex-M3 (3 256 for 3 072), 7 % on a Cortex-M0 (6 149 for 5 755), and 312 bytes more RAM for a
+/// unit. A count in 32 bits is cheap to read, six times a channel and step. It costs extra only once in 24.8 days.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) struct Uptime(NonZeroU32);
 
@@ -23,7 +23,7 @@ impl Uptime {
     pub(crate) const NEVER: Self = Self::at(1);
     /// The reset, or the horizon.
     pub(crate) const START: Self = Self::at(2);
-    /// Just after it: later than all that is beyond the horizon.
+    /// Just after [`Uptime::START`]: later than everything beyond the horizon.
     pub(crate) const AFTER_START: Self = Self::at(3);
     /// 24.8 days: more than any setting asks about, and in that time the slowest believable rate covers every believable temperature.
     pub(crate) const HORIZON: Millis = Millis::from_millis(1 << 31);
@@ -40,7 +40,8 @@ impl Uptime {
         Self(self.0.saturating_add(span.as_millis()))
     }
 
-    /// Lets time pass. Answers, once in 24.8 days, by how much every moment that is kept must be [moved back](Self::moved_back).
+    /// Lets time pass. Once in 24.8 days it returns how far every kept moment must be
+    /// [moved back](Self::moved_back).
     #[inline]
     #[expect(clippy::cast_possible_truncation, reason = "compared with the maximum first")]
     pub(crate) const fn pass(&mut self, span: Millis) -> Option<Millis> {
@@ -49,7 +50,7 @@ impl Uptime {
             return None;
         }
         let here = Self::START.plus(Self::HORIZON);
-        // What has passed beyond `here`; at the end of the range that is beyond every moment.
+        // The time beyond `here`; at the end of the range it lies beyond every moment.
         let sum = (self.0.get() as u64).saturating_add(span.as_millis() as u64);
         let beyond = sum.saturating_sub(here.0.get() as u64);
         let back = if beyond > u32::MAX as u64 { u32::MAX } else { beyond as u32 };
@@ -77,9 +78,9 @@ impl Uptime {
 /// How a step follows the one before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Tick {
-    /// Time that has passed as far as the clock tells: what readings age by.
+    /// Time that has passed, as far as the clock shows. Readings age by it.
     pub(crate) elapsed: Millis,
-    /// Time that may be credited to soaks, rests and runs: nothing while the clock is doubtful.
+    /// Time that may be credited to soaks, rests and runs: zero while the clock is doubtful.
     pub(crate) credited: Millis,
     /// What is wrong with the clock.
     pub(crate) fault: Option<SystemFault>,

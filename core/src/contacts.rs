@@ -1,8 +1,9 @@
-//! Whether heater and relays do what they are told.
+//! Whether heater and relays do what they are commanded.
 //!
-//! Relays weld closed and coils burn out; pads break and fuses blow. What the controller commanded is compared with what the
-//! auxiliary contacts say and with what the temperatures do. These faults latch, so they go by what was measured, not by what an old
-//! reading may have drifted to; the picture, which includes the drift, says when it is worth looking.
+//! Relays weld closed and coils burn out; pads break and fuses blow. This module compares what the controller commanded
+//! with what the auxiliary contacts say and what the temperatures do. These faults latch, so they go by what was
+//! measured, not by what an old reading may have drifted to. The picture, which includes the drift, says when it is
+//! worth looking.
 
 use crate::fault::{SystemFault, SystemFaults};
 use crate::quantity::{Kelvins, Millis, Milliwatts};
@@ -34,7 +35,7 @@ pub(crate) struct Contacts {
     follow_within: Millis,
     heater: Relay,
     charge: Relay,
-    /// Time since the heater was last switched; after a reset, as long as it has surely been off.
+    /// Time since the heater was last switched. After a reset, the time for which it has surely been off.
     since_switched: Millis,
     trial: Trials,
     /// Time in which a plate cools, so that the next heating begins another trial.
@@ -125,7 +126,7 @@ impl Contacts {
         }
     }
 
-    /// What of the trial must survive a restart.
+    /// The part of the trial that must survive a restart.
     pub(crate) fn kept_trial(&self) -> Trial {
         self.trial.kept()
     }

@@ -27,12 +27,12 @@
 //! | 7 | interrupted | permitted | the same, with nothing left to soak and the relay open for its minimum time |
 //! | 8 | interrupted | refused | the doubt lasts longer, or something of 2 is in the way |
 //!
-//! After a reset it is refused, or interrupted with what was kept of the soak. The guard can refuse what is permitted.
+//! After a reset charge is refused, or interrupted with the kept part of the soak. The guard can refuse what is
+//! permitted.
 //!
 //! A soak that has begun goes on with cells between the high release and the high limit. The high release is the
-//! hysteresis of a refusal: it keeps cells that were too hot from being charged as soon as they are a little cooler.
-//! Cells that soak were not too hot. They may warm up on, as they may while charge is permitted, and what ends both is
-//! the high limit.
+//! hysteresis of a refusal: cells that were too hot are not charged as soon as they are a little cooler. Cells that
+//! soak were not too hot. They may warm further, as they may while charge is permitted. The high limit ends both.
 //!
 //! # Heat
 //!
@@ -51,22 +51,26 @@
 //! | 3 | on | resting | it has run for its maximum time without a pause as long as the rest |
 //! | 4 | resting | off | the rest is over |
 //!
-//! Before it closes, the relay must also have a closing left of those it has in a day. After a reset it is off, or
-//! resting if its maximum run was over. The guard can switch it off.
+//! The relay may close only so many times a day, so one closing must be left before it closes. After a reset the heater
+//! is off, or resting if its maximum run was over. The guard can switch it off.
 //!
 //! # A step
 //!
-//! First every input is judged: [`Sensing`], the clock, power and contacts note what they see and for how long, and
-//! nothing follows from it yet. Then come faults: those that were found latch, or the reset button clears them
-//! ([`Latches`]). Then what holds in every state (faults and limits), and last the rule of each loop. A step reads no
-//! clock, does no I/O and keeps nothing outside the controller: same inputs, same outputs, bit for bit.
+//! 1. It judges every input. [`Sensing`], the clock, power and contacts note what they see and for how long. Nothing
+//!    follows from it yet.
+//! 2. It handles faults: those that were found latch, or the reset button clears them ([`Latches`]).
+//! 3. It applies what holds in every state: faults and limits.
+//! 4. It applies the rule of each loop.
 //!
-//! The charge-current ceiling is a rule like the thresholds: charge is refused as long as sources that do not obey it are present and
-//! could give more than it allows. The cells are then heated as far as it asks, wherever that lies below `stop`. Sources in two steps count
-//! with the smaller one; for the larger there is a permit of its own, the [full charge permit](crate::signals::Outputs::full).
+//! A step reads no clock, does no I/O and keeps nothing outside the controller: same inputs, same outputs, bit for bit.
 //!
-//! Thresholds are in [`settings`], what a fault disables in [`fault`](crate::fault), which states there are and what
-//! leads from one to the next in [`signals`](crate::signals).
+//! The charge-current ceiling is a rule like the thresholds. Charge is refused while sources that do not obey it are
+//! present and could give more than it allows. The heater then warms the cells as far as the ceiling asks, if that lies
+//! below `stop`. A source in two steps counts with the smaller step. The larger step has a permit of its own, the
+//! [full charge permit](crate::signals::Outputs::full).
+//!
+//! Thresholds are in [`settings`]. [`fault`](crate::fault) lists what each fault disables. [`signals`](crate::signals)
+//! lists the states and what leads from one to the next.
 
 use crate::button::ResetButton;
 use crate::ceiling::Ceiling;
@@ -94,18 +98,18 @@ enum Charge {
         /// Time the relay has been open.
         open: Millis,
     },
-    /// Cells are above release; permission follows once that has held for the soak time.
+    /// Cells are above release. Permission follows once they have stayed there for the soak time.
     Soaking {
         open: Millis,
         /// Time above release.
         above: Millis,
     },
     Permitted,
-    /// A doubt took permission, or the soak, away. If it is brief it goes on where it was: [`Sensing`] believes a reading again only if
-    /// it follows from the last that was good.
+    /// A doubt took permission, or the soak, away. After a brief doubt charge goes on where it was: [`Sensing`]
+    /// believes a reading again only if it follows from the last good one.
     Interrupted {
         open: Millis,
-        /// What had been soaked.
+        /// Soak time before the doubt.
         above: Millis,
         /// How long the doubt has lasted.
         lasted: Millis,
@@ -113,7 +117,7 @@ enum Charge {
 }
 
 impl Charge {
-    /// As far as `quarters` of the soak were kept, it may go on.
+    /// The soak may go on from the `quarters` that were kept.
     fn after_restart(quarters: u8, soak: Millis) -> Self {
         let open = Millis::ZERO;
         let quarter = soak.as_millis() / 4;
@@ -146,16 +150,16 @@ impl Charge {
     }
 }
 
-/// Whether it says that nothing can be said, and not that cells are cold or hot.
+/// Whether this cause is a doubt: it does not say that cells are cold or hot.
 const fn is_doubt(cause: Cause) -> bool {
     matches!(cause, Cause::StartUp | Cause::Channel(_) | Cause::ChargeLineRefused)
 }
 
-/// The longest doubt that leaves the soak as it was. Common practice, no source: blocks of cells take hours to cool, and a loose contact,
-/// a bus that stalls, a line that bounces are over in seconds.
+/// The longest doubt that leaves the soak as it was. Common practice, no source: blocks of cells take hours to cool. A
+/// loose contact, a stalled bus or a bouncing line is over in seconds.
 pub(crate) const BRIEF: Millis = Millis::from_secs(60);
 
-/// Quarters of the soak time that a restart leaves at most.
+/// The most quarters of the soak time that a restart keeps.
 const QUARTERS_KEPT: u8 = 3;
 
 /// The heater loop.
@@ -164,13 +168,13 @@ enum Heat {
     Off {
         /// Time the relay has been open.
         open: Millis,
-        /// Time it had been closed before, in a run that goes on unless this pause becomes a rest.
+        /// Time it was closed before. That run goes on unless this pause becomes a rest.
         ran: Millis,
     },
     On {
         /// Time it has been closed, without a pause as long as the rest.
         ran: Millis,
-        /// Of that, since it was last closed.
+        /// The part of `ran` since it last closed.
         closed: Millis,
     },
     /// It ran for its maximum time, and rests.
@@ -186,7 +190,7 @@ impl Heat {
     }
 }
 
-/// The state that both loops make together, where no fault is to be named.
+/// The state that both loops make together, if there is no fault to report.
 const fn state_of(charge: Charge, heater: Relay) -> State {
     match (charge, heater) {
         (Charge::Permitted, Relay::Closed) => State::Holding,
@@ -198,7 +202,7 @@ const fn state_of(charge: Charge, heater: Relay) -> State {
     }
 }
 
-/// The faults of the whole that one step shows.
+/// The system faults that one step finds.
 #[derive(Clone, Copy, Debug)]
 struct Found {
     faults: SystemFaults,
@@ -208,8 +212,8 @@ struct Found {
 }
 
 impl Found {
-    /// Those that may latch. A contact that welded may have heated without a command, or before a restart: so
-    /// over-temperature latches whoever heated. But on a hot day nobody should have to come.
+    /// The faults that may latch. A welded contact may have heated without a command, or before a restart. So
+    /// over-temperature latches whatever caused the heat, except hot air: nobody should have to come on a hot day.
     const fn latching(self) -> SystemFaults {
         if self.hot_by_air {
             self.faults.without(SystemFaults::NONE.with(SystemFault::OverTemperature))
@@ -219,7 +223,7 @@ impl Found {
     }
 }
 
-/// Of the settings, what the rules read in every step.
+/// The settings that the rules read in every step.
 #[derive(Clone, Debug)]
 struct Rules {
     charge: ChargeRule,
@@ -273,11 +277,11 @@ pub(crate) struct Controller {
     full: FullPermit,
     heat: Heat,
     cycles: Cycles,
-    /// What its run is kept in.
+    /// Converts the heater's run to and from its stored form.
     parts: Parts,
     /// A channel reached its heater cut-out and has not come down from it by the hysteresis.
     cut_out: bool,
-    /// A channel is too hot, and the air is why.
+    /// A channel is too hot because of the air.
     hot_by_air: bool,
     button: ResetButton,
     latches: Latches,
@@ -290,7 +294,7 @@ pub(crate) struct Controller {
     offer: Offer,
     /// The coldest and the hottest cell, where all are good.
     cells: Option<(Celsius, Celsius)>,
-    /// How warm heat is to make the cells.
+    /// How warm the heater should make the cells.
     aim: Aim,
 }
 
@@ -356,14 +360,15 @@ impl Controller {
         self.offer = offer;
         self.see_cells(&picture);
 
-        // What latches and what is cleared.
+        // Clear and latch faults.
         if self.button.acts(tick.credited, inputs.button) {
             self.reset_faults(found.standing);
         }
         self.latches.latch(found.latching());
         let faults = found.faults.or(self.latches.all());
 
-        // What holds in every state, then each loop's own rule. Charge comes first: where the heater starts depends on it.
+        // First what holds in every state, then each loop's own rule. Charge comes before heat: it decides where the
+        // heater starts.
         let charge_obstacle = self.charge_obstacle(&picture, faults);
         self.step_charge(tick.credited, charge_obstacle, &picture);
         if self.full.is_judged() {
@@ -396,7 +401,7 @@ impl Controller {
         }
     }
 
-    /// Faults of the whole as they are seen in this step. Nothing latches and nothing is cleared by it.
+    /// System faults as this step sees them. It latches nothing and clears nothing.
     fn find_faults(
         &mut self,
         credited: Millis,
@@ -444,8 +449,8 @@ impl Controller {
         }
     }
 
-    /// Someone holds the button: what has latched is cleared but for causes that stand, and what was doubted is tried
-    /// again.
+    /// Someone holds the button. This clears latched faults, except those whose cause stands, and tries again what was
+    /// doubted.
     #[cold]
     fn reset_faults(&mut self, standing: SystemFaults) {
         self.latches.clear(standing);
@@ -469,7 +474,7 @@ impl Controller {
             Group::Doubtful(fault) => Some(Cause::Channel(fault)),
             Group::Good { coldest, .. } if coldest <= charge.inhibit => Some(Cause::CellsCold),
             Group::Good { hottest, .. } if hottest >= charge.high_limit => Some(Cause::CellsHot),
-            // The protection refuses cold cells too; that the cells are cold is the better answer, so it comes first.
+            // The protection refuses cold cells too. The cold is the better answer, so it comes first.
             Group::Good { .. } if !disabling.is_empty() => Some(Cause::ChargeLineRefused),
             Group::Good { .. } if self.is_ceiling_too_low() => Some(Cause::CeilingTooLow),
             Group::Good { .. } => None,
@@ -483,19 +488,19 @@ impl Controller {
         };
     }
 
-    /// Whether the sources that do not obey the ceiling could, by the last step, give more together than the cells may take, those in
-    /// two steps the smaller one.
+    /// Whether, as of the last step, the sources that do not obey the ceiling could together give more than the cells
+    /// may take. A source in two steps counts with the smaller step.
     #[must_use]
     pub(crate) fn is_ceiling_too_low(&self) -> bool {
         self.cells.is_some() && self.exceeds_ceiling(self.offer.unruled.reduced)
     }
 
-    /// Most often there is no such current, and no need to look the ceiling up.
+    /// Most often there is no such current, so the ceiling need not be looked up.
     fn exceeds_ceiling(&self, current: Fraction) -> bool {
         current > Fraction::ZERO && current > self.allowed()
     }
 
-    /// Whether all that they can give stays within what the cells may take.
+    /// Whether the most that these sources can give stays within what the cells may take.
     fn full_fits(&self) -> Fit {
         match self.charge {
             Charge::Refused { .. } => Fit::Exceeds,
@@ -513,7 +518,7 @@ impl Controller {
             Group::Good { coldest, hottest } => (coldest > charge.release, hottest < charge.high_release),
             Group::Absent | Group::Starting | Group::Doubtful(_) => (false, false),
         };
-        // What shows cold may be true, whatever else is doubtful.
+        // A reading that shows cold may be true, whatever is doubtful.
         let is_doubt = obstacle.is_some_and(is_doubt) && picture.coldest_shown > charge.inhibit;
         self.charge = match self.charge {
             Charge::Permitted if is_doubt => {
@@ -525,7 +530,7 @@ impl Controller {
                 Charge::Interrupted { open: open.plus(credited), above, lasted: Millis::ZERO }
             }
             Charge::Soaking { open, .. } if obstacle.is_some() => Charge::Refused { open: open.plus(credited) },
-            // What is soaked waits for nothing but the relay.
+            // Once the soak is over, only the relay is waited for.
             Charge::Soaking { open, above } if !above_release && above < charge.soak => {
                 Charge::Refused { open: open.plus(credited) }
             }
@@ -581,13 +586,13 @@ impl Controller {
         self.unfed(offer.feed).or(self.worn())
     }
 
-    /// Whether the relay has to be spared before it may close again.
+    /// The cause, if the relay would have to close but has no closing left.
     fn worn(&self) -> Option<Cause> {
         let has_to_close = self.heater() == Relay::Open && !self.cycles.may_close();
         has_to_close.then_some(Cause::System(SystemFault::CyclesSpent))
     }
 
-    /// What of cut-out and energy forbids heat.
+    /// The cause, if the cut-out or a lack of energy forbids heat.
     const fn unfed(&self, feed: Feed) -> Option<Cause> {
         if self.cut_out {
             return Some(Cause::CutOut);
@@ -637,8 +642,8 @@ impl Controller {
         };
     }
 
-    /// Warm first, then charge: until charge is permitted every bit of energy goes into heat up to release, or to where the ceiling lets the
-    /// sources charge.
+    /// Warm first, then charge. Until charge is permitted, all energy goes into heat, up to release or up to where the
+    /// ceiling lets the sources charge.
     #[must_use]
     pub(crate) fn asks_for_heat(&self, coldest: Celsius) -> bool {
         let phase = match self.charge {
@@ -655,8 +660,8 @@ impl Controller {
         held || matches!(picture.cells, Group::Good { coldest, .. } if coldest >= heater.stop)
     }
 
-    /// By the cells, and by what the sources have left after the heater has had its share; less what others could give that do not
-    /// obey.
+    /// The lesser of what the cells may take and what the sources have left after the heater's share; less what sources
+    /// that do not obey could give.
     fn charge_ceiling(&self, inputs: &Inputs) -> Fraction {
         if self.charge != Charge::Permitted {
             return Fraction::ZERO;
@@ -666,16 +671,16 @@ impl Controller {
             return self.allowed();
         }
         let heat = if self.heater() == Relay::Closed { self.offer.load } else { Milliwatts::ZERO };
-        // Without a reading of the bank's voltage the highest it can have leaves the least current.
+        // Without a reading, take the highest voltage that the bank can have: it leaves the least current.
         let bank = inputs.bank.unwrap_or(self.settings.heater.supply_max);
         let (feeds, allowed) = (self.settings.charge.feeds, self.allowed());
-        // Where the larger steps fit they are left room for before they come on.
+        // If the larger steps fit, leave room for them before they come on.
         let Unruled { reduced, full } = self.offer.unruled;
         let others = if full <= allowed { full } else { reduced };
         feeds.current(self.offer.budget.less(heat), bank, allowed).less(others)
     }
 
-    /// State and cause, for whoever looks.
+    /// The state and the cause to report.
     fn describe(&self, charge_obstacle: Option<Cause>, heat_obstacle: Option<Cause>) -> (State, Cause) {
         match charge_obstacle {
             Some(Cause::StartUp) => return (State::Starting, Cause::StartUp),
@@ -693,18 +698,19 @@ impl Controller {
         (state, cause)
     }
 
-    /// Cold cells wait for heat, so what keeps the heater off is the answer; other cells wait for what keeps charge refused.
+    /// Cold cells wait for heat: the answer is what keeps the heater off. For other cells it is what keeps charge
+    /// refused.
     fn why_waiting(&self, charge_obstacle: Option<Cause>, heat_obstacle: Option<Cause>) -> Cause {
         let cold = self.cells.is_some_and(|(coldest, _)| coldest <= self.settings.charge.release);
         if cold {
             heat_obstacle.unwrap_or(Cause::HeaterResting)
         } else {
-            // Not cold, not soaking, no obstacle: not cooled below the high release yet.
+            // Not cold, not soaking, no obstacle: the cells have not cooled below the high release yet.
             charge_obstacle.unwrap_or(Cause::CellsHot)
         }
     }
 
-    /// Takes note that the guard has taken something away, and answers how that looks.
+    /// Notes that the guard has taken something away, and returns the state and the cause to report.
     pub(crate) fn overruled(&mut self, heater: Relay, charge: Relay, full: Relay) -> (State, Cause) {
         if full == Relay::Open && self.full.relay(self.charge_relay()) == Relay::Closed {
             self.full.lose();
@@ -718,7 +724,7 @@ impl Controller {
         if charge == Relay::Open && self.charge == Charge::Permitted {
             self.charge = Charge::Refused { open: Millis::ZERO };
         }
-        // Or a contact that rightly stays open would be one that does not close.
+        // Otherwise a contact that rightly stays open would count as one that does not close.
         self.contacts.command(self.heater(), self.charge_relay(), &self.sensing);
         (state_of(self.charge, self.heater()), Cause::GuardOverruled)
     }
@@ -753,19 +759,20 @@ impl Controller {
         }
     }
 
-    /// What of cut-out and energy kept the heater off in the last step, whether or not the cells asked for heat.
+    /// What kept the heater off in the last step, whether or not the cells asked for heat: the cut-out, a lack of
+    /// energy or of relay closings.
     #[must_use]
     pub(crate) fn heat_withheld(&self) -> Option<Cause> {
         self.unfed(self.offer.feed).or(self.worn())
     }
 
-    /// What the cells may take, per capacity, as of the last step; nothing unless all are good.
+    /// The charge current that the cells may take, per capacity, as of the last step; zero unless all are good.
     #[must_use]
     pub(crate) fn allowed(&self) -> Fraction {
         self.cells.map_or(Fraction::ZERO, |(coldest, hottest)| self.ceiling.between(coldest, hottest))
     }
 
-    /// What must survive a restart; to be stored whenever it changes.
+    /// What must survive a restart. Store it whenever it changes.
     #[must_use]
     pub(crate) fn memory(&self) -> Memory {
         let run = match self.heat {

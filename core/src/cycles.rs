@@ -1,9 +1,9 @@
 //! How often the heater's relay may close.
 //!
-//! A contact wears with every closing under load. A thermometer that has slipped onto the plate, a sun at the edge of what counts as
-//! present, and a loose wire each close it thousands of times a winter, every time for a good reason. So each closing is paid for out
-//! of a credit that time earns: half of a day's closings may come at once, the other half as they are earned, and in no 24 hours are
-//! there more than the setting says. Opening is never paid for.
+//! A contact wears with every closing under load. A thermometer that has slipped onto the plate, a sun at the edge of
+//! what counts as present, or a loose wire can close it thousands of times a winter, every time for a good reason. So
+//! each closing costs credit, and time earns credit. Half of a day's closings may come at once, the other half as they
+//! are earned. No 24 hours have more closings than the setting says. Opening costs nothing.
 
 use crate::quantity::Millis;
 
@@ -12,16 +12,16 @@ const DAY: Millis = Millis::from_secs(86_400);
 /// Credit for closing a relay.
 #[derive(Clone, Debug)]
 pub(crate) struct Cycles {
-    /// Of one closing.
+    /// The cost of one closing.
     cost: Millis,
     /// Never more than a day.
     credit: Millis,
-    /// Heat was asked for and the credit did not reach; until it has recovered.
+    /// Heat was asked for and the credit was too small. Holds until it has recovered.
     is_spent: bool,
 }
 
 impl Cycles {
-    /// After a reset, of which nobody knows what was spent before: a quarter of the credit, and at least two closings.
+    /// After a reset nobody knows what was spent before: a quarter of the credit, and at least two closings.
     pub(crate) fn new(most_a_day: u8) -> Self {
         // A day's credit and what a day earns are 2 days, for that many closings.
         let cost = Millis::from_millis(DAY.plus(DAY).as_millis().div_ceil(u32::from(most_a_day.max(1))));
@@ -32,7 +32,7 @@ impl Cycles {
     #[inline]
     pub(crate) fn pass(&mut self, credited: Millis) {
         self.credit = self.credit.plus(credited).min(DAY);
-        // Or an alarm would come and go with every closing.
+        // Otherwise an alarm would come and go with every closing.
         if self.is_spent && self.credit >= Millis::from_millis(DAY.as_millis() / 2).plus(self.cost).min(DAY) {
             self.is_spent = false;
         }

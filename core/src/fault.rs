@@ -1,7 +1,8 @@
 //! What can go wrong, and for each fault: what it takes away, what clears it, what to check first.
 //!
-//! The facts are in two tables, [`ChannelFault::facts`] and [`SystemFault::facts`], read by the command line and the documentation. What a
-//! system fault disables, [`SystemFault::disables`] decides; of a channel fault that is its [`Role`](crate::settings::Role)'s to say.
+//! The facts are in two tables, [`ChannelFault::facts`] and [`SystemFault::facts`]. The command line and the
+//! documentation read them. [`SystemFault::disables`] decides what a system fault disables. For a channel fault the
+//! channel's [`Role`](crate::settings::Role) decides.
 //!
 #![doc = include_str!("../docs/faults.md")]
 
@@ -22,13 +23,13 @@ pub enum Ending {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Disables {
-    /// Nothing: it is only told.
+    /// Nothing: it is only reported.
     Nothing,
     /// The heater.
     Heat,
     /// Heating from the bank; other sources may still be spent.
     BankHeat,
-    /// The heater for a pause that grows from one failure to the next; in between it is tried.
+    /// The heater, for a pause that grows from one failure to the next. Between pauses it is tried.
     HeatInPauses,
     /// The charge permit.
     Charge,
@@ -106,7 +107,7 @@ pub enum ChannelFault {
     /// A cell or pad channel moved faster than believable and has stayed away: a thermometer that has come off reads warm air. It
     /// survives a restart.
     Jumped,
-    /// The lead measured alone has not what its cable has: what is taken away as lead is wrong.
+    /// The lead measured alone does not fit its cable: the resistance taken away as lead is wrong.
     Leads,
 }
 
@@ -282,7 +283,7 @@ impl SystemFault {
             | Self::ClockJumped
             | Self::RestartStorm
             | Self::ReferenceDoubtful => Disables::Both,
-            // A heater fault that latches now would be forgotten by a restart.
+            // A restart would forget a heater fault that latches now.
             Self::StorageFailing
             | Self::OverTemperature
             | Self::HeaterIneffective
@@ -295,7 +296,8 @@ impl SystemFault {
             Self::BankBelowReserve | Self::DischargeLineRefused => Disables::BankHeat,
             Self::SupplySags | Self::SourceNotGiving | Self::CyclesSpent => Disables::HeatInPauses,
             Self::ChargeLineRefused => Disables::Charge,
-            // The permit is refused already, and the source counts as absent; nothing more can be taken away, someone must come.
+            // The permit is refused already, or the source counts as absent. Nothing more can be taken away; someone
+            // must come.
             Self::ChargeWelded | Self::SourceUnsteady | Self::ChargeOverdue => Disables::Nothing,
         }
     }
@@ -569,13 +571,13 @@ impl SystemFaults {
         self.0 & fault.bit() != 0
     }
 
-    /// Those that are in both sets.
+    /// The faults in both sets.
     #[must_use]
     pub const fn and(self, other: Self) -> Self {
         Self(self.0 & other.0)
     }
 
-    /// Those of either set.
+    /// The faults in either set.
     #[must_use]
     pub const fn or(self, other: Self) -> Self {
         Self(self.0 | other.0)
@@ -598,7 +600,7 @@ impl SystemFaults {
         SystemFault::ALL.into_iter().filter(move |fault| self.contains(*fault))
     }
 
-    /// The first of them in the order of [`SystemFault::ALL`], which puts what matters most first.
+    /// The first in the order of [`SystemFault::ALL`], which starts with what matters most.
     #[must_use]
     pub fn first(self) -> Option<SystemFault> {
         SystemFault::ALL.get(self.0.trailing_zeros() as usize).copied()
@@ -612,9 +614,10 @@ impl SystemFaults {
 pub struct Faults {
     /// The fault of each channel, in the order of the settings.
     pub channels: [Option<ChannelFault>; MAX_CHANNELS],
-    /// The faults of the whole.
+    /// The system faults.
     pub system: SystemFaults,
-    /// Sources that count as absent for heat, for the bank paid for what they were to give. None of them while they are tried again.
+    /// Sources that count as absent for heat because the bank paid for what they should have given. A source that is
+    /// being tried again is not among them.
     pub not_giving: Sources,
 }
 

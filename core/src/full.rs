@@ -1,8 +1,9 @@
 //! The full charge permit: whether sources in two steps may give all they can.
 //!
-//! It goes with the charge permit where the full currents of all sources that do not obey the ceiling stay within it. It is lost in the step
-//! in which they do not, and comes back only after they have for as long as charge itself would soak: a reading leads the core of
-//! the cells here as it does at release, and a relay that waits so long does not chatter.
+//! It goes with the charge permit while the full currents of all sources that do not obey the ceiling stay within it.
+//! It is lost in the step in which they do not. It comes back only after they have stayed within the ceiling for the
+//! soak time: a reading leads the core of the cells here as it does at release, and a relay that waits so long does not
+//! chatter.
 
 use crate::quantity::Millis;
 use crate::settings::{Charge, Settings};
@@ -11,7 +12,7 @@ use crate::signals::Relay;
 /// The full charge permit.
 #[derive(Clone, Debug)]
 pub(crate) struct FullPermit {
-    /// How long the full currents must have fitted; nothing where no source has steps, so that it is the charge permit once more.
+    /// How long the full currents must have fitted. Nothing if no source has steps: it then equals the charge permit.
     after: Option<Millis>,
     fitted_for: Millis,
 }

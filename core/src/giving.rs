@@ -1,23 +1,25 @@
-//! Whether what is called energy gives any.
+//! Whether a source that is present gives energy.
 //!
-//! A source that is present need not give: its line is stuck, its breaker has tripped, its fuse is gone. Two things show it, and
-//! each is answered by a `Pause` that doubles from one failure to the next, so that a relay is not worn and a bank not emptied by
-//! trying, and by a fault once it happens again and again:
+//! A source that is present may not give: its line is stuck, its breaker has tripped, its fuse is gone. Two things show
+//! it. Each leads to a `Pause` that doubles from one failure to the next, so that trials do not wear the relay or empty
+//! the bank. Each leads to a fault once it happens again and again:
 //!
 //! - the supply breaks down as soon as the heater takes from it (`Sags`);
-//! - the bank pays for what the sources are said to give (`Giving`): while the heater is on its voltage falls and stays fallen, or its
-//!   charge falls. Where the bank may be spent that is within the policy, and nobody's fault. Where it may not, the sources that were to
-//!   pay are doubted: they pay for no heat until the pause is over, or they have been away for an hour, or the button is pressed. Then
-//!   they are tried again; a trial that passes is no trial but heat, watched all the time. What is doubted is trusted again once the
-//!   heater has taken so much that the bank would have shown it.
+//! - the bank pays for what the sources are said to give (`Giving`): while the heater is on, the bank's voltage falls
+//!   and stays fallen, or its charge falls. If the bank may be spent, that is within the policy and no fault. If it may
+//!   not, the sources that were to pay are doubted: they pay for no heat until the pause is over, or they have been
+//!   away for an hour, or the button is pressed. Then they are tried again. A trial that passes is simply heat, watched
+//!   all the time. A doubted source is trusted again once the heater has taken so much that the bank would have shown
+//!   it.
 //!
-//! The voltage shows a bank that is nearly empty or weak within half a minute, so its trials are cheap and go on, twice a day at last. On
-//! the flat part of its curve a strong bank falls by less under the heater than a charger's own regulation and cable do; there only the
-//! charge shows it, late, so after three or four such failures the clock alone gives no further trial. What a line that is stuck costs at
-//! most is held by `a_line_that_is_stuck_costs_the_bank_no_more_than_its_trials`.
+//! The voltage shows within half a minute that a nearly empty or weak bank pays. Such trials are cheap and go on, in
+//! the end twice a day. On the flat part of its curve a strong bank falls by less under the heater than a charger's own
+//! regulation and cable do. There only the charge shows it, and late. So after three or four such failures the clock
+//! alone gives no further trial. `a_line_that_is_stuck_costs_the_bank_no_more_than_its_trials` checks the most that a
+//! stuck line can cost.
 //!
-//! With the voltage alone a strong bank is found to pay only at the end of the flat part; with neither voltage nor charge nothing is ever
-//! shown, so there heat is but trials of a minute.
+//! With the voltage alone, a strong bank is found to pay only at the end of the flat part. With neither voltage nor
+//! charge nothing ever shows it, so heat then comes only in trials of a minute.
 
 use crate::fault::SystemFault;
 use crate::power::Feed;
@@ -62,7 +64,7 @@ impl Pause {
             self.left = Millis::ZERO;
             return;
         };
-        // Held before anything is shifted out at the top: 32 + 31 bits.
+        // Capped before anything is shifted out at the top: 32 + 31 bits.
         let doubled = u64::from(self.first.as_millis()) << doublings.min(31);
         self.left = Millis::from_millis(u32::try_from(doubled).unwrap_or(u32::MAX)).min(self.longest);
     }
@@ -84,26 +86,27 @@ impl Pause {
 #[derive(Clone, Debug)]
 pub(crate) struct Sags {
     pause: Pause,
-    /// Time since the heater was last closed, while it is.
+    /// Time since the heater's relay last closed, while it is closed.
     closed: Millis,
 }
 
 impl Sags {
-    /// A supply that has carried the heater for so long carries it; what takes it away after that is something else. Common practice,
-    /// no source: an empty cell breaks down within seconds.
+    /// A supply that has carried the heater for this long can carry it. If it fails later, the cause is another. Common
+    /// practice, no source: an empty cell breaks down within seconds.
     const CARRIED: Millis = Millis::from_secs(300);
 
     /// The longest pause: six trials a day. Common practice, no source.
     const LONGEST: Millis = Millis::from_secs(4 * 3600);
 
-    /// Failures in a row from which on someone is called. Common practice, no source: twice may be an engine that is stopped.
+    /// After this many failures in a row someone is called. Common practice, no source: two may be an engine that is
+    /// stopped.
     const REPEATED: u8 = 3;
 
     pub(crate) fn new(min_off: Millis) -> Self {
         Self { pause: Pause::new(min_off, Self::LONGEST), closed: Millis::ZERO }
     }
 
-    /// Takes note of what the heater's relay has been since the step before, and whether the supply is out of range now.
+    /// Notes the heater relay's position since the step before, and whether the supply is out of range now.
     #[inline]
     pub(crate) fn watch(&mut self, credited: Millis, heater: Relay, is_bad: bool) {
         match heater {
@@ -131,7 +134,7 @@ impl Sags {
         }
     }
 
-    /// Whether it has happened again and again, and not been carried since.
+    /// Whether the supply has broken down again and again, and has not carried the heater since.
     pub(crate) const fn is_repeated(&self) -> bool {
         self.pause.has_failed(Self::REPEATED)
     }
@@ -142,7 +145,7 @@ impl Sags {
     }
 }
 
-/// What a restart must not forget of sources that gave nothing; part of [`Memory`](crate::Memory).
+/// What must survive a restart about sources that gave nothing; part of [`Memory`](crate::Memory).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
@@ -151,11 +154,12 @@ pub struct Doubt {
     pub sources: Sources,
     /// Failures in a row, each by its weight.
     pub failures: u8,
-    /// What the charge has fallen since the last failure or proof, in eighths of what makes a failure: so coarse that it is seldom stored.
+    /// How far the charge has fallen since the last failure or proof, in eighths of a failure: so coarse that it is
+    /// seldom stored.
     pub eighths: u8,
 }
 
-/// What a failure counts. One that has cost something counts more, and ends sooner in nothing being tried any more.
+/// How much a failure counts. A failure that has cost something counts more, and ends the trials sooner.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Weight {
     /// The voltage showed it before it had cost an eighth of what proves a source.
@@ -166,22 +170,22 @@ enum Weight {
     ByCharge = 4,
 }
 
-/// Failures from which on nothing is tried by the clock alone, for each trial may cost as much again: three that the charge shows, or
-/// four that the voltage shows late. Cheap ones never come to it.
+/// From this count on, the clock alone starts no trial, for each may cost as much again: three failures that the charge
+/// shows, or four that the voltage shows late. Cheap failures never reach it.
 const GIVEN_UP: u8 = 12;
 
 /// A bank that may not be spent, while sources are said to pay for the heat. See the [module](self).
 #[derive(Clone, Debug)]
 pub(crate) struct Giving {
     rule: settings::Giving,
-    /// In microjoules: had the bank given so much, its charge would have fallen by twice what shows it.
+    /// In microjoules. If the bank had given this much, its charge would have fallen by twice what shows it.
     proof_uj: u64,
     doubted: Sources,
     pause: Pause,
     /// For how long each source has been absent, as long as one is doubted.
     absent: [Millis; MAX_SOURCES],
-    /// The bank with the heater off: when no source was there, or, where that has not been since the reset or the last failure, before
-    /// the heater came on.
+    /// The bank with the heater off: when no source was there, or before the heater came on if there has been a source
+    /// ever since the reset or the last failure.
     reference: Option<Millivolts>,
     /// The bank when the heater was last off.
     before: Option<Millivolts>,
@@ -190,9 +194,10 @@ pub(crate) struct Giving {
     /// Time on with nothing to see the bank by.
     unseen: Millis,
     charge: Option<Fraction>,
-    /// What the charge has fallen while the heater was on, over runs and pauses between them, in steps of a [`Fraction`].
+    /// How far the charge has fallen while the heater was on, over runs and pauses between them, in steps of a
+    /// [`Fraction`].
     lost: u32,
-    /// The most of it that has been, as it is kept over a restart.
+    /// The most that it has been, as it is kept over a restart.
     eighths: u8,
     /// What the heater took meanwhile.
     spent_uj: u64,
@@ -209,28 +214,29 @@ pub(crate) struct Look {
     pub(crate) charge: Option<Fraction>,
     /// Whether the bank may be spent anyway: what it gives then is within the policy.
     pub(crate) may_be_spent: bool,
-    /// Whether there is any source, or a line that may be one's.
+    /// Whether there is any source, or a line that may belong to one.
     pub(crate) source_present: bool,
     pub(crate) present: Sources,
 }
 
 impl Giving {
-    /// A fall lasts so long before it counts: an engine that cranks and a pump that starts are over by then. Common practice, no
-    /// source.
+    /// A fall counts once it has lasted this long: a cranking engine or a starting pump is over by then. Common
+    /// practice, no source.
     const LASTS: Millis = Millis::from_secs(30);
 
-    /// So long heat is tried where nothing shows what the bank does. Common practice, no source.
+    /// How long heat is tried if nothing shows what the bank does. Common practice, no source.
     const TRIAL: Millis = Millis::from_secs(60);
 
     /// The longest pause: two trials a day. Common practice, no source.
     const LONGEST: Millis = Millis::from_secs(12 * 3600);
 
-    /// A source that has been away for so long is tried at once when it comes back: someone has seen to it, or its breaker, or the
-    /// engine. No sooner, or a loose wire would make a trial of every contact. Common practice, no source.
+    /// A source that has been away for this long is tried at once when it comes back: someone has seen to it, to its
+    /// breaker or to the engine. With a shorter time, a loose wire would start a trial at every contact. Common
+    /// practice, no source.
     const GONE: Millis = Millis::from_secs(3600);
 
-    /// Failures from which on someone is called: one that the charge shows. Common practice, no source: one fall of the voltage may be a
-    /// charger that goes over to float, and three a cloud.
+    /// From this count on someone is called: one failure that the charge shows. Common practice, no source: one fall of
+    /// the voltage may be a charger that goes over to float, and three a cloud.
     const REPEATED: u8 = Weight::ByCharge as u8;
 
     pub(crate) fn new(settings: &Settings, doubt: Doubt) -> Option<Self> {
@@ -258,8 +264,9 @@ impl Giving {
         })
     }
 
-    /// Takes note of a step, and answers whether the heater must go off in it: a source has just failed, and what the bank does under
-    /// another shows only against before that one takes on the heater. `payers` names the sources that pay for the heat.
+    /// Takes note of a step, and returns whether the heater must go off in it because a source has just failed. With
+    /// the heater off, the bank can be compared with itself before another source takes on the heater. `payers` names
+    /// the sources that pay for the heat.
     #[inline]
     pub(crate) fn watch(&mut self, look: &Look, payers: impl Fn() -> Sources) -> bool {
         if !self.doubted.is_empty() {
@@ -339,7 +346,7 @@ impl Giving {
         self.begin_anew();
     }
 
-    /// The bank would have shown it by now, had it given the heat.
+    /// If the bank had given the heat, it would have shown it by now.
     #[cold]
     fn is_shown(&mut self, payers: Sources) {
         self.doubted = self.doubted.without(payers);
@@ -370,7 +377,7 @@ impl Giving {
     pub(crate) fn forget(&mut self) {
         self.doubted = Sources::NONE;
         self.pause.forget();
-        // Not what the bank was before the heater came on: it may be on.
+        // Keep the bank from before the heater came on: the heater may be on now.
         (self.lost, self.eighths, self.spent_uj) = (0, 0, 0);
     }
 

@@ -1,13 +1,13 @@
 //! A second judge that can only take permission away.
 //!
-//! It sees the raw inputs and what the controller asks for. Its judgement is its own: it never converts a reading to a
-//! temperature. Each threshold is turned once, by the standard's equation *forwards*, into the ratio that the channel
-//! shows there, and readings are compared with that; the controller goes the other way, by the table. What is small it
-//! works out in another way than the controller: the heater's load, the bank's reserve, the reset button, what has
-//! latched, the band of a check resistor, what the fault of a channel takes away. An error in either shows as a
-//! disagreement, and disagreement means off.
+//! It sees the raw inputs and what the controller asks for. It judges on its own: it never converts a reading to a
+//! temperature. It turns each threshold once, by the standard's equation *forwards*, into the ratio that the channel
+//! shows there, and compares readings with that ratio. The controller goes the other way, by the table. The guard also
+//! works out small things in its own way: the heater's load, the bank's reserve, the reset button, what has latched,
+//! the band of a check resistor, what the fault of a channel takes away. An error in either shows as a disagreement,
+//! and disagreement means off.
 //!
-//! What both use, an error would put wrong in both. So each has a test that would find it against something else:
+//! An error in code that both use would put both wrong. So a test checks each shared part against something else:
 //!
 //! | shared | against | by |
 //! |---|---|---|
@@ -15,30 +15,36 @@
 //! | [`Leads::known`](crate::rtd::Leads::known) | copper by hand, and the model's own | `cold_copper_leads_have_less_resistance`, the promises |
 //! | [`KelvinRate::over`](crate::quantity::KelvinRate::over) | floating point | `drift_is_never_understated` |
 //! | `Uptime` | a count that never wraps | `a_moment_keeps_its_age_up_to_the_horizon` |
-//! | `Parts`, what of the heater's run is kept | the run itself, and the model's over restarts | `an_account_never_lets_the_heater_run_longer_nor_pause_less`, the promises |
+//! | `Parts`, the stored form of the heater's run | the run itself, and the model's over restarts | `an_account_never_lets_the_heater_run_longer_nor_pause_less`, the promises |
 //! | [`BRIEF`] | the model's own minute | the promises |
 //! | [`SystemFaults::DISABLING_CHARGE`], [`DISABLING_HEAT`](SystemFaults::DISABLING_HEAT) | faults by name | `it_enforces_the_faults_that_the_controller_reports` |
 //!
-//! The promises are the properties of `invariants`, held against a plain model that shares no code with either.
+//! The promises are the properties of `invariants`. They are checked against a plain model that shares no code with
+//! either.
 //!
-//! Each of its limits lies [`MARGIN`] on the safe side of the threshold, more than the two ways of computing can differ.
+//! Each limit of the guard lies [`MARGIN`] on the safe side of the threshold: more than the two ways of computing can
+//! differ.
 //!
-//! What it upholds by itself, whatever it is asked for:
+//! The guard upholds this by itself, whatever the controller asks for:
 //!
-//! - **Charge** is refused while a cell channel is missing or faulty by itself (converter, open, short, implausible, too fast, a lead that
-//!   its cable cannot have), or a check resistor is outside its band. After that it is refused for the soak time; after a brief doubt,
-//!   for a run of good readings; after a restart, for what the memory leaves of the soak.
-//! - It is refused with a cell at or below inhibit, and for the soak time after that; at or above the high limit; and while sources that do
-//!   not obey the charge-current ceiling could give more than it allows at any cell, those in two steps by the smaller one.
-//! - The **full charge permit** goes with charge, and is refused while they could give more by the larger step.
-//! - The **heater** is off with a cell or pad channel in such a fault, with any channel at or above its cut-out, with no energy that may be
-//!   spent, with the supply out of range, with a latched heater fault or a contact that stays closed, and while what must survive a
-//!   restart is not kept. It goes off at the end of its maximum run, and stays off once its relay has closed as often in a day as
-//!   it may and once more.
+//! - **Charge** is refused while a cell channel is missing or faulty by itself (converter, open, short, implausible,
+//!   too fast, a lead that its cable cannot have), or a check resistor is outside its band. It stays refused for the
+//!   soak time after that; after a brief doubt, for a run of good readings; after a restart, for what the memory leaves
+//!   of the soak.
+//! - Charge is refused with a cell at or below inhibit, and for the soak time after that. It is refused with a cell at
+//!   or above the high limit. It is refused while sources that do not obey the charge-current ceiling could give more
+//!   than it allows at any cell; a source in two steps counts with the smaller step.
+//! - The **full charge permit** goes off with charge. It is refused while those sources could give more by the larger
+//!   step.
+//! - The **heater** is off with a cell or pad channel in such a fault, with any channel at or above its cut-out, with
+//!   no energy that may be spent, with the supply out of range, with a latched heater fault or a contact that stays
+//!   closed, and while what must survive a restart is not kept. It goes off at the end of its maximum run. It stays off
+//!   once its relay has closed once more than it may in a day.
 //! - **Both** are off when no channel has shown anything new for as long as the settings allow.
 //!
-//! Faults that need a comparison over hours or between channels (stuck, disagreement, a jump that stands, ineffective heater), and what
-//! needs the course of the bank over runs (sources that give nothing), are the controller's. What it reports of them, the guard enforces.
+//! The controller alone finds faults that need a comparison over hours or between channels (stuck, disagreement, a jump
+//! that stands, ineffective heater) or the course of the bank over runs (sources that give nothing). The guard enforces
+//! what it reports of them.
 
 mod channel;
 mod sight;
@@ -62,11 +68,11 @@ use sight::Sight;
 /// 0.03 mK (see [`rtd`](crate::rtd)).
 pub(crate) const MARGIN: Kelvins = Kelvins::from_steps(33);
 
-/// A full credit for closings, and what a day adds to it.
+/// A full credit for closings plus what a day adds to it.
 const TWO_DAYS_MS: u32 = 2 * 86_400_000;
 
-/// A budget counts for more by 2⁻¹³ of itself, 0.012 %, and by [`BUDGET_ROUNDING_MW`]: more than the controller's
-/// division by V² may be off (one part in 10⁴ at 4 V), so that the controller comes first.
+/// A budget counts for more by 2⁻¹³ of itself (0.012 %) and by [`BUDGET_ROUNDING_MW`]. That is more than the
+/// controller's division by V² may be off (one part in 10⁴ at 4 V), so the controller comes first.
 const BUDGET_ROUNDING_BITS: u32 = 13;
 const BUDGET_ROUNDING_MW: u64 = 2;
 
@@ -85,48 +91,49 @@ pub(crate) struct Guard {
     soak: Millis,
     max_run: Millis,
     rest: Millis,
-    /// What a closing of the heater's relay costs, of a credit that time earns.
+    /// The credit that one closing of the heater's relay costs. Time earns credit.
     closing: Millis,
     follow_within: Millis,
-    /// Time after which no channel having shown anything new means that none is measured, if that is judged: as long as the controller
-    /// may take to find it.
+    /// If no channel shows anything new for this long, none is measured. It is as long as the controller may take to
+    /// find that, and nothing if that is not judged.
     still_after: Option<Millis>,
     supply: (Millivolts, Millivolts),
     power: Milliwatts,
     nominal: Millivolts,
     budgets: [Milliwatts; MAX_SOURCES],
-    /// The budgets of these sources together.
+    /// The sources on offer, and their budgets together.
     on_offer: (Sources, Milliwatts),
     bank: BankUse,
-    /// What each source can give to the bank although it may not, and of that without the full charge permit; nothing of one that obeys
-    /// the ceiling.
+    /// What each source can give to the bank whatever the ceiling is: at most, and without the full charge permit. Zero
+    /// for a source that obeys the ceiling.
     unruled: [(Milliamps, Milliamps); MAX_SOURCES],
     /// What the bank may take at each point of the ceiling.
     ceiling: Vec<Milliamps, MAX_CEILING_POINTS>,
 
     before: Option<Instant>,
     uptime: Uptime,
-    /// Time for which every cell channel has been good and above inhibit, but for brief doubts.
+    /// Time for which every cell channel has been good and above inhibit, except for brief doubts.
     warm_for: Millis,
-    /// How long a cell channel has been broken, the run of good readings after it included.
+    /// How long a cell channel has been broken, including the run of good readings after it.
     doubted_for: Option<Millis>,
     /// Time for which no channel has shown anything new.
     still_for: Millis,
-    /// What the heater's run is kept in.
+    /// Converts the heater's run to and from its stored form.
     parts: Parts,
     heater: Relay,
-    /// Time since the heater was last switched; after a reset, as long as it has surely been off.
+    /// Time since the heater was last switched. After a reset, the time for which it has surely been off.
     since_switched: Millis,
-    /// Whether there are thermometers on the plate and in the air, without which nothing excuses what is too hot.
+    /// Whether there are thermometers on the plate and in the air. Without both, nothing excuses a channel that is too
+    /// hot.
     compares_with_air: bool,
-    /// Whether the air is at its cut-out or above, or was when something else got too hot and still is.
+    /// Whether the air is at or above its cut-out, or was so when another channel got too hot that still is.
     hot_by_air: bool,
-    /// Time it has been on without a pause as long as the rest.
+    /// Time the heater has been on without a pause as long as the rest.
     ran: Millis,
     /// What is left of the rest after a maximum run.
     resting: Millis,
     closing_credit: Millis,
-    /// Time for which the heater's contact has been closed although off.
+    /// Time for which the heater's contact has been closed although the heater is off.
     closed_for: Millis,
     button: Press,
     /// Heater faults that only the reset button clears.
@@ -139,11 +146,11 @@ struct Press {
     /// For how long it must be held.
     hold: Millis,
     was_up: bool,
-    /// What is left of that; nothing once it has acted, until it is up again.
+    /// What is left of `hold`; nothing once the button has acted, until it is up again.
     left: Option<Millis>,
 }
 
-/// What the guard leaves of what was asked for.
+/// What the guard leaves on of what the controller asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Verdict {
     /// The heater relay.
@@ -258,7 +265,7 @@ impl Guard {
         verdict
     }
 
-    /// What it would have survive a restart, by its own account.
+    /// What must survive a restart, by the guard's own account.
     #[must_use]
     pub(crate) fn memory(&self) -> Memory {
         let run = match self.heater {
@@ -325,15 +332,15 @@ impl Guard {
         let stays_closed = self.heater == Relay::Open && inputs.heater_feedback == Some(Relay::Closed);
         self.closed_for = if stays_closed { self.closed_for.plus(credited) } else { Millis::ZERO };
         if self.button.is_long(credited, inputs.button) {
-            // Each by its own cause, as the controller does: a fault that is cleared there and not here would keep the heater off
-            // for ever, and nothing would tell why.
+            // Clear each fault by its own cause, as the controller does. A fault cleared there and not here would keep
+            // the heater off for ever, and no report would say why.
             let standing = only_if(sight.has(Sight::CUT_OUT), SystemFault::OverTemperature);
             let standing = standing.or(only_if(stays_closed, SystemFault::HeaterWelded));
             self.latched = self.latched.and(standing);
-            // Someone has seen what has jumped, and takes it for true.
+            // Someone has seen the jump and takes it for true.
             self.channels.iter_mut().for_each(Channel::accept_jump);
         }
-        // Whether the plate is warmer than the air is for the controller to compare; what it finds is enforced.
+        // The controller compares the plate with the air; the guard enforces what it finds.
         let over_temperature = sight.has(Sight::OVER_TEMPERATURE);
         let is_excused = !sight.has(Sight::AIR_IS_COOL) || (over_temperature && self.hot_by_air);
         self.hot_by_air = self.compares_with_air && is_excused;
@@ -342,7 +349,7 @@ impl Guard {
         self.latched = self.latched.or(only_if(self.closed_for >= self.follow_within, SystemFault::HeaterWelded));
     }
 
-    /// A budget that carries the heater, or a bank that may be spent and is above its reserve.
+    /// Whether a budget carries the heater, or the bank may be spent and is above its reserve.
     fn energy_is_on_offer(&mut self, inputs: &Inputs, not_giving: Sources) -> bool {
         let (min, max) = self.supply;
         let Some(supply) = inputs.supply.filter(|supply| (min..=max).contains(supply)) else {
@@ -372,7 +379,8 @@ impl Guard {
         u64::from(self.power.as_milliwatts()).wrapping_mul(square(supply)) <= budget.wrapping_mul(square(self.nominal))
     }
 
-    /// Whether the bank is above its floor; what is not known is not. Under load its voltage counts for what it would be without.
+    /// Whether the bank is above its floor. An unknown level is not. Under load the allowed sag is added to its
+    /// voltage.
     fn is_above(&self, reserve: Reserve, inputs: &Inputs) -> bool {
         match reserve {
             Reserve::StateOfCharge { floor, .. } => inputs.state_of_charge.is_some_and(|charge| charge > floor),
@@ -383,7 +391,7 @@ impl Guard {
         }
     }
 
-    /// What the present sources give that do not obey the ceiling: at most, and without the full charge permit.
+    /// What the present sources that do not obey the ceiling give: at most, and without the full charge permit.
     fn gives(&self, inputs: &Inputs) -> (Milliamps, Milliamps) {
         let giving = inputs.sources.or(inputs.unsteady);
         let present = self.unruled.iter().enumerate().filter(|&(index, _)| giving.contains(index));
@@ -392,7 +400,8 @@ impl Guard {
         })
     }
 
-    /// Whether every cell can take what the present sources give, without the full charge permit and, if that is `asked` for, with it.
+    /// Whether every cell can take what the present sources give: without the full charge permit, and with it if it is
+    /// `asked` for.
     fn cells_can_take_charge(&self, inputs: &Inputs, asked: Relay) -> (bool, bool) {
         let (most, reduced) = self.gives(inputs);
         let charge = self.cells_can_take(reduced);
@@ -416,7 +425,8 @@ impl Guard {
 }
 
 impl Press {
-    /// Whether it has just been held for its time. The look that finds it down counts for nothing, and after a reset it must be seen up.
+    /// Whether it has just been held for its time. The step that first sees it down counts no time. After a reset it
+    /// must first be seen up.
     fn is_long(&mut self, credited: Millis, button: Button) -> bool {
         if button == Button::Released {
             (self.was_up, self.left) = (true, Some(self.hold));
@@ -438,9 +448,10 @@ const fn closed_if(safe: bool) -> Relay {
     if safe { Relay::Closed } else { Relay::Open }
 }
 
-/// What the bank may take at a point of the ceiling with one of its batteries gone, rounded up: the controller comes first.
+/// What the bank may take at a point of the ceiling with one of its batteries gone. Rounded up, so the controller comes
+/// first.
 ///
-/// (2⁻¹⁶ per hour) × mAh = 2⁻¹⁶ mA, by the batteries that are left of all.
+/// (2⁻¹⁶ per hour) × mAh = 2⁻¹⁶ mA, times the share of batteries that is left.
 fn current_at(point: settings::CeilingPoint, charge: &settings::Charge) -> Milliamps {
     let steps = u64::from(point.limit.as_steps()).saturating_add(1);
     let batteries = u64::from(charge.batteries).max(1);

@@ -1,8 +1,10 @@
 //! The promises of the whole, each held over generated installations and histories. Their numbers are those of the
 //! crate's page, `docs/promises.md`.
 //!
-//! What is promised is written a second time, plainly and in floating point, from the raw inputs alone ([`Model`]). The histories break channels, move temperatures through every threshold, take energy away, make clocks leap, wrap and stand still,
-//! and cut the power; see [`crate::testing`]. Every property below has been watched failing with the line that it guards removed.
+//! [`Model`] states what is promised a second time, plainly and in floating point, from the raw inputs alone. The
+//! histories break channels, move temperatures through every threshold, take energy away, make clocks leap, wrap and
+//! stand still, and cut the power; see [`crate::testing`]. Every property below has been seen to fail with the line
+//! that it guards removed.
 
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::guard::Guard;
@@ -63,10 +65,10 @@ proptest! {
         })?;
     }
 
-    /// Promise 12, and 4: what does not obey the ceiling is let near the cells only where it cannot exceed it. A tenth
-    /// of a millikelvin is what a reading may be off by computation. What is told to sources that obey leaves room for
-    /// the others. Sources in two steps count with the larger one exactly while the full charge permit is on, and
-    /// without such sources that is the charge permit.
+    /// Promise 12, and 4: sources that do not obey the ceiling charge only where they cannot exceed it. Computing may
+    /// put a reading off by a tenth of a millikelvin. The ceiling for sources that obey leaves room for the others.
+    /// Sources in two steps count with the larger one exactly while the full charge permit is on; without such sources
+    /// that is the charge permit.
     #[test]
     fn sources_that_do_not_obey_the_ceiling_charge_only_where_they_cannot_exceed_it(settings in any_settings(), history in any_history()) {
         run(&settings, &history, |moment, outputs, may, unit| {
@@ -208,7 +210,7 @@ proptest! {
             let may = model.judge(moment.now, &moment.inputs);
             let verdict = guard.judge(moment.now, &moment.inputs, &greedy);
             prop_assert!(verdict.charge == Relay::Open || may.charge);
-            // The straight lines of its own between the points of the ceiling: see `Channel::can_take`.
+            // The guard draws its own straight lines between the points of the ceiling: see `Channel::can_take`.
             prop_assert!(verdict.charge == Relay::Open || may.ceiling_off_by_k <= 0.1);
             prop_assert!(verdict.full == Relay::Open || (verdict.charge == Relay::Closed && may.full_off_by_k <= 0.1));
             prop_assert!(verdict.heater == Relay::Open || may.heat);
@@ -218,9 +220,9 @@ proptest! {
         }
     }
 
-    /// Both judge the same, each in its way, and the controller comes first, so that the guard speaks only where one of them is wrong: no
-    /// channel that is sampled seldom, no jump and no way back from it, no skew of what all share makes it overrule a sound controller,
-    /// which would soak anew.
+    /// Both judge the same, each in its way, and the controller comes first. So the guard speaks only where one of them
+    /// is wrong. No seldom sampled channel, no jump, no way back from it and no skew of what all share makes it
+    /// overrule a sound controller, which would then soak anew.
     #[test]
     fn the_guard_has_nothing_to_take_from_the_controller(settings in any_settings(), history in any_history()) {
         let mut step = 0;
@@ -232,8 +234,8 @@ proptest! {
         })?;
     }
 
-    /// Promise 6: overflow checks are on in this profile, and a panic anywhere fails the test. Outputs that contradict
-    /// each other would be a state that has no meaning.
+    /// Promise 6: overflow checks are on in this profile, and a panic anywhere fails the test. Outputs must not
+    /// contradict each other.
     #[test]
     fn nothing_that_validates_can_be_driven_into_a_panic(settings in wild_settings(), history in any_history()) {
         prop_assume!(settings.clone().validate().is_ok());
@@ -379,8 +381,8 @@ fn the_guard_has_nothing_to_take_where_sources_charge_right_up_to_the_ceiling() 
     assert_eq!(unit.counters().overrules, 0);
 }
 
-/// The two ways of computing agree to within the room between them: temperatures that creep through every threshold in steps far
-/// smaller than that room leave the guard nothing to take.
+/// The two ways of computing agree to within the room between them. Temperatures creep through every threshold in steps
+/// far smaller than that room, and leave the guard nothing to take.
 #[test]
 fn the_guard_has_nothing_to_take_from_a_sound_controller() {
     let mut settings = crate::testing::settings();

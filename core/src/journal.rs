@@ -1,7 +1,7 @@
 //! What happened: totals and the latest events, in a fixed space.
 //!
-//! Everything is noted in one place, `Journal::note`, from what finally went to the relays, so no event is forgotten and none
-//! doubled, whoever caused it.
+//! `Journal::note` is the one place that notes events, from what finally went to the relays. So no event is forgotten
+//! or doubled, whoever caused it.
 
 use crate::power::Shares;
 use crate::quantity::{Instant, Millis};

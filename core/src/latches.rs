@@ -4,13 +4,13 @@ use crate::fault::SystemFaults;
 
 /// Latched faults: they outlast their cause, and a restart.
 ///
-/// The [guard](crate::guard) has no use of it. It keeps its own, in three set operations: a latch is all that stands
-/// between a welded contact and a heater, and one that forgets must not make both judges forget.
+/// The [guard](crate::guard) does not use it. It keeps its own latches, in three set operations. A latch is all that
+/// stands between a welded contact and a heater: one that forgets must not make both judges forget.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Latches(SystemFaults);
 
 impl Latches {
-    /// What was kept from before a restart. Whatever else the memory calls latched is none that latches.
+    /// What was kept from before a restart. Anything else that the memory calls latched cannot latch, and is dropped.
     pub(crate) const fn kept(kept: SystemFaults) -> Self {
         Self(kept.and(SystemFaults::LATCHED))
     }

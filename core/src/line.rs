@@ -1,11 +1,12 @@
-//! A line of the battery's protection: it refuses at once, and allows again after a run of looks at which it does.
+//! A line of the battery's protection. A refusal counts at once; the line allows again after a run of looks that all
+//! allow.
 
 use crate::signals::Line;
 
-/// What a line is taken to say.
+/// How a line is read.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct LineFilter {
-    /// Looks that must still find it allowing.
+    /// The number of looks that must still find it allowing.
     left: u8,
 }
 

@@ -1,8 +1,8 @@
 //! What must survive a restart.
 //!
-//! A unit is made with what was kept from before the reset, and says what is to be kept now:
-//! [`Unit::new`](crate::Unit::new) and [`Unit::memory`](crate::Unit::memory). Where it is kept is the caller's
-//! business; `Memory::default()` is that of a controller which has never run.
+//! [`Unit::new`](crate::Unit::new) takes what was kept from before the reset. [`Unit::memory`](crate::Unit::memory)
+//! says what to keep now. The caller decides where to keep it. `Memory::default()` belongs to a controller that has
+//! never run.
 
 pub use crate::giving::Doubt;
 pub use crate::run::Run;
@@ -19,8 +19,8 @@ pub struct Memory {
     pub latched: SystemFaults,
     /// Restarts within the restart window.
     pub restarts: u8,
-    /// Quarters of the soak time that had passed: all four while charge was permitted. How long the power was away
-    /// nobody knows, so the last quarter is soaked again.
+    /// Quarters of the soak time that had passed: all four while charge was permitted. Nobody knows how long the power
+    /// was away, so the last quarter is soaked again.
     pub soaked: u8,
     /// How long charge has been waited for, in parts of the time after which it is overdue.
     pub waited: u8,
@@ -28,8 +28,8 @@ pub struct Memory {
     pub jumped: u8,
     /// Sources that gave nothing.
     pub doubt: Doubt,
-    /// How long the heater has run and paused, or no restart would ever let it rest.
+    /// How long the heater has run and paused. Without it, restarts would let the heater run without a rest.
     pub run: Run,
-    /// What has been put into a heater that has not shown an effect, or restarts would hide that it has none.
+    /// The energy put into a heater that has not shown an effect yet. Without it, restarts would hide that it has none.
     pub trial: Trial,
 }

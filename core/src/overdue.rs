@@ -1,15 +1,17 @@
 //! Whether charge has been kept away for too long although a source was present, and what stood in its way most.
 //!
-//! Each obstacle for itself is right, and many say so only while they last. Without this one, cells that are always a little too cold, or
-//! a doubt that always comes again, would end as an empty bank and nothing said.
+//! Each obstacle by itself is right, and many are reported only while they last. Without this fault, cells that are
+//! always a little too cold, or a doubt that always comes again, would end in an empty bank without any report.
 
 use crate::quantity::Millis;
 use crate::signals::{Cause, Relay};
 
-/// How much faster waiting is forgotten while a source charges than it is counted: a day by an hour. Common practice, no source.
+/// Waiting is forgotten this much faster while a source charges than it is counted: a day in an hour. Common practice,
+/// no source.
 const FORGETS: u32 = 24;
 
-/// In how many parts the wait is kept over restarts. A part that has begun counts as a whole one, so that restarts cannot hide it.
+/// The wait is kept over restarts in this many parts. A part that has begun counts as whole, so that restarts cannot
+/// hide it.
 const PARTS: u8 = 32;
 
 /// How long charge has been waited for.
@@ -21,7 +23,7 @@ pub(crate) struct Overdue {
     stands: bool,
     /// The obstacle that has more of the time than all others together, if one has; else one of the largest.
     reason: Option<Cause>,
-    /// Its time, less that of those that were voted down by it.
+    /// Its time, less the time of those that it voted down.
     lead: Millis,
 }
 
@@ -32,8 +34,8 @@ impl Overdue {
         Self { after, part, waited, stands: waited >= after, reason: None, lead: Millis::ZERO }
     }
 
-    /// Counts a step in which the charge relay was so, for this cause. Answers what stood in the way most, once charge is overdue and
-    /// until it has had its time.
+    /// Counts a step with this position of the charge relay, for this cause. Returns what stood in the way most, from
+    /// when charge is overdue until it has had its time.
     pub(crate) fn judge(&mut self, credited: Millis, is_offered: bool, charge: Relay, cause: Cause) -> Option<Cause> {
         match charge {
             Relay::Open | Relay::Closed if !is_offered => {}
@@ -50,7 +52,7 @@ impl Overdue {
                 }
             }
         }
-        // Nobody kept why it was refused before a restart.
+        // The reasons from before a restart were not kept.
         self.stands.then(|| self.reason.unwrap_or(cause))
     }
 

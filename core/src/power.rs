@@ -1,11 +1,12 @@
 //! Whose energy may be spent on heat, how much of it there is, and what it leaves for charging.
 //!
 //! The heater is a resistor: its power goes with the square of its supply voltage. It is fed when the sources that are
-//! present and settled can carry it, or the bank makes up the rest, where the policy lets the bank be spent and the bank is
-//! above its reserve. Heat comes first; what is left of the sources' budgets is the ceiling for charging.
+//! present and settled can carry it. It is also fed when the bank makes up the rest: the policy must let the bank be
+//! spent, and the bank must be above its reserve. Heat comes first. What is left of the sources' budgets is the ceiling
+//! for charging.
 //!
-//! A source that does not obey the ceiling gives what it gives. What those that may be charging could give together is counted here, with
-//! the full charge permit and without it; whether the cells can take it is the controller's to say.
+//! A source that does not obey the ceiling gives what it gives. This module adds up what those that may be charging
+//! could give, with the full charge permit and without it. The controller decides whether the cells can take it.
 
 use crate::fault::{SystemFault, SystemFaults};
 use crate::giving::{Doubt, Giving, Look, Sags};
@@ -55,7 +56,7 @@ pub(crate) struct Offer {
     pub(crate) source_present: bool,
     /// What the present sources that do not obey the ceiling could give to the bank.
     pub(crate) unruled: Unruled,
-    /// Sources that pay for no heat, for they have given none.
+    /// Sources that pay for no heat because they have given none.
     pub(crate) withheld: Sources,
     /// Faults of supply and bank.
     pub(crate) faults: SystemFaults,
@@ -135,10 +136,10 @@ struct Watched {
     source: Source,
     index: usize,
     present_for: Option<Millis>,
-    /// How long it had been present when it was last seen to go, and the time left in which it may come back to that.
+    /// How long it had been present when it last went away, and the time left in which it may come back to that.
     held: Millis,
     blink: Millis,
-    /// Since it came back so: the looks that must find it present yet.
+    /// How many more looks must find it present after it came back so.
     looks: u8,
 }
 
@@ -147,7 +148,7 @@ impl Watched {
         self.looks == 0 && self.present_for.is_some_and(|time| time >= self.source.settle)
     }
 
-    /// Takes note of a look at its line, and answers whether it has just come back from a short absence.
+    /// Takes note of a look at its line, and returns whether it has just come back from a short absence.
     fn see(&mut self, credited: Millis, is_present: bool, good_run: u8) -> bool {
         match (is_present, self.present_for) {
             (false, None) => self.blink = self.blink.less(credited),
@@ -180,12 +181,12 @@ impl Watched {
     }
 }
 
-/// A source that is away for less need not settle anew: a contact that bounces, a look that found the line refused. Common
+/// A source that is away for less need not settle anew: a contact bounced, or one look found the line refused. Common
 /// practice, no source.
 const BLINK: Millis = Millis::from_secs(5);
 
-/// What each such absence adds to a count that time takes down again, and the count at which the line is unsteady: one a minute is
-/// borne, six at once are not. Common practice, no source.
+/// Each such absence adds this to a count that time takes down again. At the count below the line is unsteady: one
+/// absence a minute is borne, six at once are not. Common practice, no source.
 const BLINK_COUNTS: Millis = Millis::from_secs(60);
 const FLICKERS: Millis = Millis::from_secs(330);
 
@@ -195,24 +196,24 @@ pub(crate) struct Power {
     load: Load,
     /// In the order in which they are spent.
     sources: Vec<Watched, MAX_SOURCES>,
-    /// What else the inputs call present is nobody's.
+    /// The sources in the settings. Any other that the inputs call present is ignored.
     configured: Sources,
     present: Sources,
-    /// Of the sources that are present, the budgets of the settled and of the others.
+    /// The budgets of the sources that are present: of the settled ones, and of the others.
     budget: Milliwatts,
     unsettled: Milliwatts,
     /// Sources that may be charging the bank, and what those that do not obey the ceiling could give together.
     charging: Sources,
     unruled: Unruled,
     capacity: MilliampHours,
-    /// Of the budgets of the settled, what may be spent on heat.
+    /// The part of the settled sources' budgets that may be spent on heat.
     heat_budget: Milliwatts,
     giving: Option<Giving>,
     withheld: Sources,
     supply: (Millivolts, Millivolts),
     /// Good supply readings in a row.
     supply_run: u8,
-    /// A bad reading has been followed by no run of good ones.
+    /// No run of good readings has followed the last bad one.
     supply_fault: bool,
     sags: Sags,
     bank: BankUse,
@@ -224,9 +225,9 @@ pub(crate) struct Power {
     unsteady_run: u8,
     /// Whether a source may come back without settling.
     is_blinking: bool,
-    /// Short absences, as [`BLINK_COUNTS`], less the time since.
+    /// [`BLINK_COUNTS`] for each short absence, less the time since.
     blinks: Millis,
-    /// They were too many, and are not forgotten.
+    /// There were too many of them, and they are not forgotten yet.
     flickers: bool,
     discharge_line: LineFilter,
 }
@@ -285,17 +286,17 @@ impl Power {
             self.count_sources(credited, present);
         }
         let (budget, unsettled) = (self.budget, self.unsettled);
-        // Settled or not, on a line that holds still or not: what may be charging counts.
+        // Every source that may be charging counts, settled or not, on a steady line or not.
         let charging = inputs.sources.or(inputs.unsteady).and(self.configured);
         if charging != self.charging {
             self.count_unruled(charging);
         }
-        // A source whose line toggles may be what charges. Nothing is known that it can give.
+        // A source whose line toggles may be charging, but none of its budget is certain.
         let toggles = !inputs.unsteady.and(self.configured).is_empty();
         let source_present = !present.is_empty() || toggles;
 
         let mut faults = SystemFaults::NONE;
-        // A contact that bounces on its way toggles too, for one step; what is wrong with a line toggles on.
+        // A contact that bounces also toggles, but for one step only. A faulty line goes on toggling.
         self.unsteady_run = if toggles { self.unsteady_run.saturating_add(1).min(self.good_run) } else { 0 };
         self.flickers = self.blinks >= FLICKERS || (self.flickers && !self.blinks.is_zero());
         if (toggles && self.unsteady_run >= self.good_run) || self.flickers {
@@ -335,7 +336,7 @@ impl Power {
         }
         let heat_budget = self.heat_budget;
         let bank_offered = self.bank.is_offered(heat_budget);
-        // A supply that its source feeds is dead while that is absent; no reason to call anyone.
+        // A supply is dead while the source that feeds it is absent. That is no reason to call anyone.
         if supply == Supply::Bad && (bank_offered || !budget.is_zero()) {
             faults = faults.with(SystemFault::SupplyOutOfRange);
         }
@@ -359,7 +360,7 @@ impl Power {
         Offer { load, budget, feed, source_present, unruled: self.unruled, withheld: self.withheld, faults }
     }
 
-    /// Whether the bank pays for what sources are said to give.
+    /// Whether the bank pays for heat that sources are said to give.
     fn judge_giving(&mut self, look: &Look) -> bool {
         let Some(giving) = &mut self.giving else { return false };
         let (sources, withheld) = (&self.sources, self.withheld);
@@ -386,7 +387,7 @@ impl Power {
         self.is_blinking = false;
         for watched in &mut self.sources {
             if watched.see(credited, present.contains(watched.index), self.good_run) {
-                // Held, so that they are forgotten in minutes however many there were.
+                // Capped, so that they are forgotten in minutes, however many there were.
                 self.blinks = self.blinks.plus(BLINK_COUNTS).min(FLICKERS.plus(BLINK_COUNTS));
             }
             self.is_blinking |= watched.is_blinking();
@@ -399,7 +400,7 @@ impl Power {
         self.count_heat();
     }
 
-    /// Adds up what no ceiling holds back.
+    /// Adds up what the sources that do not obey the ceiling could give.
     fn count_unruled(&mut self, charging: Sources) {
         self.charging = charging;
         let (mut sum, mut full_sum) = (Milliamps::ZERO, Milliamps::ZERO);
@@ -453,7 +454,7 @@ impl Power {
         }
     }
 
-    /// What a restart must not forget of sources that gave nothing.
+    /// What must survive a restart about sources that gave nothing.
     pub(crate) fn doubt(&self) -> Doubt {
         self.giving.as_ref().map_or_else(Doubt::default, Giving::doubt)
     }
@@ -488,7 +489,8 @@ fn payers(sources: &[Watched], withheld: Sources, load: Milliwatts) -> Sources {
     payers
 }
 
-/// Whether the bank is at or below its floor, and whether it is at or above its resume level. What is not known is at the floor.
+/// Whether the bank is at or below its floor, and whether it is at or above its resume level. An unknown level is at
+/// the floor.
 pub(crate) fn reserve_levels(reserve: Reserve, inputs: &Inputs, heater: Relay) -> (bool, bool) {
     match reserve {
         Reserve::StateOfCharge { floor, resume } => {
@@ -501,8 +503,8 @@ pub(crate) fn reserve_levels(reserve: Reserve, inputs: &Inputs, heater: Relay) -
     }
 }
 
-/// A current per capacity, rounded down: less than a step of 1/65 536, so that a current that is the ceiling to the last digit is
-/// not above what rounding has made of it. A capacity of nothing takes nothing.
+/// A current per capacity, rounded down by less than a step of 1/65 536. So a current equal to the ceiling does not
+/// exceed the rounded ceiling. A capacity of zero takes nothing.
 pub(crate) fn per_capacity(current: Milliamps, capacity: MilliampHours) -> Fraction {
     // 32 + 16 bits.
     let scaled = u64::from(current.as_milliamps()) << 16;
@@ -513,18 +515,18 @@ pub(crate) fn per_capacity(current: Milliamps, capacity: MilliampHours) -> Fract
 /// What charge current a power feeds, per capacity.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Feeds {
-    /// For each milliwatt steps of a [`Fraction`] × millivolts, in steps of 2⁻¹⁶, rounded down.
+    /// Steps of a [`Fraction`] × millivolts for each milliwatt, in steps of 2⁻¹⁶, rounded down.
     per_milliwatt: u64,
 }
 
 impl Feeds {
     pub(crate) fn new(capacity: MilliampHours) -> Self {
-        // Milliwatts × 1000 / millivolts are milliamperes; over milliampere hours they are the fraction: 10 + 16 + 16 bits.
+        // Milliwatts × 1000 / millivolts are milliamperes; over milliampere hours, the fraction: 10 + 16 + 16 bits.
         let per_milliwatt = (1000_u64 << 32).checked_div(capacity.as_milliamp_hours().into()).unwrap_or(0);
         Self { per_milliwatt }
     }
 
-    /// The charge current that `left` can feed at the bank's voltage, by at most a step too low; at most `most`.
+    /// The charge current that `left` can feed at the bank's voltage, at most `most`. It is too low by a step at most.
     #[inline]
     pub(crate) fn current(self, left: Milliwatts, bank: Millivolts, most: Fraction) -> Fraction {
         let scaled = u64::from(left.as_milliwatts()).saturating_mul(self.per_milliwatt) >> 16;
@@ -533,7 +535,7 @@ impl Feeds {
         if volts > 0 && scaled >= u64::from(volts).saturating_mul(most.as_steps().into()) {
             return most;
         }
-        // And of two quotients the one of 32 bits.
+        // A quotient of 32 bits is cheaper than one of 64.
         let steps = match u32::try_from(scaled) {
             Ok(scaled) => scaled.checked_div(volts),
             Err(_) => scaled.checked_div(volts.into()).and_then(|steps| u32::try_from(steps).ok()),
@@ -578,7 +580,8 @@ mod tests {
             prop_assert!((got - exact.min(f64::from(u32::MAX))).abs() <= 1.0 + exact * 1e-4, "{got} mW, exactly {exact} mW");
         }
 
-        /// Plainly: the quotient, held at the limit; nothing where there is no bank to divide by. Never more, and by a step less at most.
+        /// The plain quotient, held at the limit; zero if there is no bank voltage to divide by. Never more, and a step
+        /// less at most.
         #[test]
         fn the_current_that_is_left_is_the_quotient_or_the_limit(
             left in 0..80_000_000_u32, bank in prop_oneof![Just(0_u32), 4_000..120_000_u32], capacity in 1_000..20_000_000_u32, most in 0..=327_680_u32,

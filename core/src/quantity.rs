@@ -2,8 +2,8 @@
 //!
 //! A temperature as a point ([`Celsius`]) and a difference ([`Kelvins`]) are two types, and so are a moment
 //! ([`Instant`]) and a span ([`Millis`]): operations that mean nothing are absent. Constructors and accessors say
-//! the unit. Arithmetic saturates at the ends of the range; whether a value is believable is for
-//! `sensing` to judge, whether it is a sensible setting for [`settings`](crate::settings).
+//! the unit. Arithmetic saturates at the ends of the range. `sensing` judges whether a value is believable,
+//! [`settings`](crate::settings) whether it is a sensible setting.
 
 use core::fmt;
 use fixed::FixedU32;

@@ -31,7 +31,7 @@ pub const WORKING_LOW: Celsius = Celsius::from_millidegrees(-60_000);
 /// The highest temperature a [`Thermometer`] answers for: far above any cut-out.
 pub const WORKING_HIGH: Celsius = Celsius::from_millidegrees(150_000);
 
-/// What a reading is held to be off by for having been computed; the conversion itself is within 0.02 mK.
+/// How far off computing is taken to put a reading. The conversion itself is within 0.02 mK.
 pub const ROUNDING: Kelvins = Kelvins::from_millikelvins(1);
 
 /// A resistance or temperature outside the range in which an answer exists.
@@ -101,7 +101,7 @@ type FineRatio = i64;
     serde(try_from = "stored::Coefficients", into = "stored::Coefficients")
 )]
 pub struct Coefficients {
-    // Half the space of the 64 bits that they are computed with; there is one set for each channel.
+    // Stored in half of the 64 bits that they are computed with, for there is one set for each channel.
     /// A less 2⁻⁸, in steps of 2⁻⁴⁰ per °C: 29 bits with the sign.
     a_over: i32,
     /// −B in steps of 2⁻⁵² per °C²: 32 bits.
@@ -126,7 +126,8 @@ impl Coefficients {
         Self::from_steps(a_steps(a), b_steps(b), c_steps(c))
     }
 
-    /// Coefficients in their own steps, as [`Coefficients::as_steps`] tells them. An odd number of steps of C is rounded.
+    /// Coefficients in their own steps, as [`Coefficients::as_steps`] returns them. An odd number of steps of C is
+    /// rounded.
     ///
     /// # Errors
     /// As [`Coefficients::new`].
@@ -179,8 +180,8 @@ impl Coefficients {
     /// The temperature at which the ratio is `ratio`, by Newton's method from `start`.
     ///
     /// W is increasing and concave over the whole range, so a step never lands above the root and the steps converge
-    /// from any start. The last step is below one part of 2⁻²⁰ °C; twelve steps are never needed, the bound is there
-    /// so that no input can hold the loop.
+    /// from any start. The last step is below one part of 2⁻²⁰ °C. Twelve steps are never needed; the bound makes sure
+    /// that no input can hold the loop.
     const fn temperature_from(&self, ratio: FineRatio, start: FineCelsius) -> FineCelsius {
         let mut t = start;
         let mut steps = 0;
@@ -229,8 +230,7 @@ const fn rounded_shift(value: i64, bits: u32) -> i64 {
     (value + (1 << (bits - 1))) >> bits
 }
 
-/// `value` / `by`, rounded to nearest. `by` is positive: anything else counts as 1, so that no division is left that could
-/// panic.
+/// `value` / `by`, rounded to nearest. `by` is positive. Anything else counts as 1, so that no division can panic.
 const fn rounded_div(value: i64, by: i64) -> i64 {
     let by = if by < 1 { 1 } else { by };
     let half = if value < 0 { -(by / 2) } else { by / 2 };
@@ -308,7 +308,8 @@ impl Element {
         self.r0
     }
 
-    /// R0 as a divisor. [`Element::new`] allows nothing smaller; said again here, no division is left that could panic.
+    /// R0 as a divisor. [`Element::new`] allows nothing smaller. The bound is repeated here so that no division can
+    /// panic.
     const fn r0_steps(&self) -> u32 {
         let steps = self.r0.as_steps();
         if steps < LEAST_R0 { LEAST_R0 } else { steps }
@@ -403,8 +404,8 @@ impl Element {
     /// Temperature at which the element has the resistance `r`, over the whole range of the standard.
     ///
     /// # Errors
-    /// [`OutOfRange`] where that temperature would lie below [`RANGE_LOW`] or above [`RANGE_HIGH`]; nothing else fails. 18.52 Ω,
-    /// the printed value at −200 °C, is such a one: it lies 0.2 mK below.
+    /// [`OutOfRange`] where that temperature would lie below [`RANGE_LOW`] or above [`RANGE_HIGH`]; nothing else fails.
+    /// 18.52 Ω, the printed value at −200 °C, is out of range: it lies 0.2 mK below.
     ///
     /// # Accuracy
     /// Within 0.03 mK over the whole range for R0 = 100 Ω, of which 0.01 mK is the step of [`Ohms`] and 0.008 mK that of [`Celsius`]; held
@@ -550,7 +551,8 @@ const fn high_word(a: u32, b: u32) -> u32 {
     (((a as u64) * (b as u64)) >> 32) as u32
 }
 
-/// The first and the last ratio that [`Thermometer::celsius`] answers, in steps of 2⁻³⁰: in range as the temperature is in range.
+/// The first and the last ratio that [`Thermometer::celsius`] answers, in steps of 2⁻³⁰. A ratio is in range exactly if
+/// its temperature is.
 const WORKING: (u32, u32) = (first_ratio_reading(WORKING_LOW), first_ratio_reading(next_up(WORKING_HIGH)) - 1);
 
 const fn next_up(t: Celsius) -> Celsius {
@@ -576,10 +578,10 @@ pub struct Thermometer {
     element: Element,
     /// 2⁶² / (R0 in ohm steps, shifted): 31 or 32 bits.
     reciprocal: u32,
-    /// How far a resistance is shifted left, so that R0 lies between 2³⁰ and 2³¹ and there is room for ratios up to 2. Nothing for
-    /// an R0 above that.
+    /// How far a resistance is shifted left, so that R0 lies between 2³⁰ and 2³¹ and there is room for ratios up to 2.
+    /// Zero for an R0 above that.
     shift: u8,
-    /// The element has coefficients of its own.
+    /// Whether the element has coefficients of its own.
     individual: bool,
 }
 
@@ -641,7 +643,8 @@ impl Thermometer {
         Ok(high_word(shifted, self.reciprocal))
     }
 
-    /// For coefficients of its own the element's equation has the last word, from what the table says.
+    /// If the element has coefficients of its own, its own equation gives the result, starting from what the table
+    /// says.
     #[cold]
     #[inline(never)]
     fn individual_celsius(&self, r: Ohms, ratio: u32) -> Result<Celsius, OutOfRange> {
@@ -662,7 +665,7 @@ impl Thermometer {
 /// Source: IEC 60028, as used by IEC 60228 for conductors.
 const COPPER_PER_100_000: i64 = 393;
 
-/// How an element is joined to its converter, and so what of the measured resistance is lead.
+/// How an element is joined to its converter, and so which part of the measured resistance is lead.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Leads {
@@ -741,7 +744,7 @@ impl Measured {
     }
 }
 
-/// What elements look like where they are stored: anything at all, until it has passed the constructors.
+/// Elements as they are stored: anything at all, until it has passed the constructors.
 #[cfg(feature = "serde")]
 mod stored {
     use super::{NotPlatinum, Ohms};

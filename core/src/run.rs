@@ -1,23 +1,25 @@
-//! What of the heater's run and pause outlives a restart.
+//! How the heater's run and pause outlive a restart.
 //!
-//! It is kept coarsely, in parts: a run counts as soon as a part of it has begun, a pause only once a part of it is over. So no
-//! restart makes the heater run longer, and none makes a pause shorter. And restarts do not keep it from ever heating: a start lasts
-//! longer than the restart window, or soon it is a storm, and in that time a part of the pause goes by.
+//! They are kept coarsely, in parts. A part of a run counts as soon as it has begun, a part of a pause only once it is
+//! over. So no restart makes the heater run longer, and none makes a pause shorter. Restarts do not prevent heating for
+//! ever either: either the controller stays up longer than the restart window, and a part of the pause goes by, or the
+//! restarts soon become a storm.
 //!
-//! Flash wears, and this is stored whenever it changes. One heating with the pause after it makes at most 19 changes: 8 parts run, 8
-//! paused, the trial's begin and end, the pause that ends. The demonstration heats 1.3 times a day: 25 changes, each two heads of
-//! some 64 bytes in flash, 3.2 kB a day, an erase of a 16 KiB sector in 5 days; 10 000 erases (common figure of data sheets, no
-//! source) last longer than the board. At its worst, a heater that comes on once in each part of its pause, 1 min in 9, makes 2
-//! changes each time, 340 a day, 2.7 erases: 20 years with two sectors. Were it kept by the minute, a year.
+//! Flash wears, and this is stored whenever it changes. One heating with the pause after it makes at most 19 changes:
+//! 8 parts run, 8 paused, the trial's begin and end, the pause that ends. The demonstration heats 1.3 times a day. That
+//! makes 25 changes, each two heads of some 64 bytes in flash: 3.2 kB a day, an erase of a 16 KiB sector in 5 days.
+//! 10 000 erases (common figure of data sheets, no source) last longer than the board. At worst, a heater comes on once
+//! in each part of its pause, 1 min in 9. That makes 2 changes each time, 340 a day, 2.7 erases: 20 years with two
+//! sectors. Kept by the minute, a year.
 
 use crate::quantity::Millis;
 use crate::settings::Settings;
 use crate::signals::Relay;
 
-/// In how many parts the maximum run is kept.
+/// The number of parts in which the maximum run is kept.
 const RUN_PARTS: u8 = 8;
 
-/// In how many parts, at least, the longest pause that anything asks about.
+/// The least number of parts for the longest pause that anything asks about.
 const PAUSE_PARTS: u32 = 8;
 
 /// Time after which a plate is cool, where the settings do not give one. Common practice, no source: a plate gives its heat to the
@@ -36,7 +38,7 @@ pub struct Run {
 }
 
 impl Run {
-    /// Of two accounts of one heater the one that lets it run less.
+    /// The stricter of two accounts of one heater: the one that lets it run less.
     pub(crate) fn safer(self, other: Self) -> Self {
         Self { begun: self.begun.max(other.begun), paused: self.paused.min(other.paused) }
     }
@@ -47,7 +49,7 @@ impl Run {
 pub(crate) struct Parts {
     run: Millis,
     pause: Millis,
-    /// More of a pause than this tells nobody anything.
+    /// A longer pause than this makes no difference.
     longest: Millis,
 }
 
@@ -62,7 +64,7 @@ impl Parts {
         }
     }
 
-    /// The account of a heater that has run for `ran`, is so now, and has been off for `paused`.
+    /// The account of a heater that has run for `ran`, is on or off now, and has been off for `paused`.
     pub(crate) fn account(self, ran: Millis, heater: Relay, paused: Millis) -> Run {
         let parts = match heater {
             Relay::Closed => self.of_run(ran).saturating_add(1),
@@ -125,7 +127,7 @@ mod tests {
             prop_assert!(parts.ran(account) >= ran && parts.paused(account) <= paused);
             prop_assert!(parts.ran(account) <= ran.plus(parts.run), "nor by more than a part");
             prop_assert!(parts.paused(account).plus(parts.pause) > paused.min(parts.longest));
-            // A restart changes nothing of it, and what begins then is a part of its own.
+            // A restart does not change the account; a new part begins after it.
             let (ran, paused) = (parts.ran(account), parts.paused(account));
             prop_assert_eq!(parts.account(ran, Relay::Open, paused), account);
             prop_assert_eq!(parts.account(ran, Relay::Closed, Millis::ZERO).begun, (account.begun + 1).min(RUN_PARTS));

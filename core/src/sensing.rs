@@ -1,15 +1,16 @@
 //! From what converters measured to what can be said about the temperatures, once a step.
 //!
 //! Each channel goes ratio → ohms → degrees Celsius → plausible or not. Then the channels of one [`Role`] are looked at
-//! together and make a [`Group`]: good, with its coldest and hottest reading, or doubtful, with the fault. What follows
-//! from that is for the [`controller`](crate::controller) to decide.
+//! together and make a [`Group`]: good, with its coldest and hottest reading, or doubtful, with the fault. The
+//! [`controller`](crate::controller) decides what follows from that.
 //!
-//! **A reading is a range.** Its low end is the colder of the latest measurement and the median of the last three, its high end
-//! the warmer: one outlier can take permission away and can never give it. Between measurements both ends drift
-//! apart at the fastest believable rate. Both lie [`ROUNDING`] further out than computed, so that the guard, which computes
-//! another way, has nothing to take from a sound controller.
+//! **A reading is a range.** Its low end is the colder of the latest measurement and the median of the last three; its
+//! high end is the warmer. So one outlier can take permission away and can never give it. Between measurements both
+//! ends drift apart at the fastest believable rate. Both lie [`ROUNDING`] further out than computed. The guard computes
+//! another way, and so has nothing to take from a sound controller.
 //!
-//! A channel on a [check resistor](Role::Check) has no temperature: inside its band it is good, and what it says is said of all.
+//! A channel on a [check resistor](Role::Check) has no temperature. Inside its band it is good. Its judgement holds for
+//! all channels.
 //!
 //! **Trust is lost at once and won slowly.** One bad measurement makes a channel doubtful in the same step; a run of good
 //! ones makes it good again.
@@ -27,8 +28,8 @@ use channel::{Channel, Condition, Jump};
 use heapless::Vec;
 use rolls::{Cutouts, Rolls};
 
-/// Two thermometers that show this or less apart may be equally warm: two of class B at 40 °C, each within 0.3 K + 0.005 · 40 K
-/// (IEC 60751:2022, tolerance classes).
+/// Two thermometers whose readings differ by this or less may be equally warm: two of class B at 40 °C, each within
+/// 0.3 K + 0.005 · 40 K (IEC 60751:2022, tolerance classes).
 const PLATE_AS_WARM: Kelvins = Kelvins::from_millikelvins(1_000);
 
 /// The channels of one role, judged together.
@@ -58,7 +59,7 @@ pub(crate) struct Picture {
     pub(crate) pads: Group,
     /// The coldest that any cell shows, doubtful or not.
     pub(crate) coldest_shown: Celsius,
-    /// Channels on a check resistor. They have no temperatures: where all are good they are as good as absent.
+    /// Channels on a check resistor. They have no temperatures: if all are good, the group counts as absent.
     pub(crate) checks: Group,
     /// How far the worst channel lies above its heater cut-out; at or above zero the heater is cut out. Counts every
     /// channel that shows anything plausible, doubtful or not.
@@ -79,7 +80,8 @@ pub(crate) struct Sensing {
     cutouts: Cutouts,
     over_temperature: Kelvins,
     now: Uptime,
-    /// When channels are next looked at for being stuck: that takes minutes or hours, so once a minute does.
+    /// When channels are next looked at for being stuck. A channel sticks for minutes or hours, so once a minute is
+    /// enough.
     stuck_check: Uptime,
     /// A bit for each channel with a jump that lasts.
     jumped: u8,
@@ -91,7 +93,7 @@ const _: () = assert!(MAX_CHANNELS <= u8::BITS as usize, "a bit for each channel
 const STUCK_CHECK: Millis = Millis::from_secs(60);
 
 impl Sensing {
-    /// Channels of which nothing is known yet but which of them had jumped before the reset.
+    /// Channels just after a reset. Nothing is known yet except which of them had `jumped` before it.
     #[must_use]
     pub(crate) fn new(settings: &Settings, jumped: u8) -> Self {
         let made = |index: usize, channel: &settings::Channel| {
@@ -124,15 +126,15 @@ impl Sensing {
             rolls.include(self.now, channel, self.cutouts);
         }
         if rolls.a_jump_lasts || self.jumped != 0 {
-            // Not in the step in which they are looked at for being stuck: neither hurries, and a step should never be long.
+            // Not in the step that looks for stuck channels: neither is urgent, and a step should never be long.
             if self.now < self.stuck_check {
                 self.accept_what_another_confirms();
             }
             self.jumped = lasting(&self.channels);
         }
         let above_cutout = rolls.above_cutout(self.cutouts);
-        // These are rare; the usual step looks at each channel once. Whether one is too hot comes before doubts about how it compares
-        // with others.
+        // These are rare; the usual step looks at each channel once. Over-temperature is judged first, before doubts
+        // from a comparison with others.
         let over_temperature = above_cutout >= self.over_temperature && self.is_over_temperature();
         if self.now >= self.stuck_check {
             self.doubt_the_stuck(&mut rolls);
@@ -174,7 +176,7 @@ impl Sensing {
         self.jumped
     }
 
-    /// Someone has seen what has jumped, and takes it for true.
+    /// Someone has seen the jumps and takes them for true.
     #[cold]
     pub(crate) fn accept_jumps(&mut self) {
         for channel in self.channels.iter_mut().filter(|channel| channel.jump.is_some()) {
@@ -183,8 +185,8 @@ impl Sensing {
         self.jumped = 0;
     }
 
-    /// A jump that lasts may be true where a good channel of the role shows the same to half of the largest difference between two, and
-    /// so much time has passed that a place can have got there.
+    /// A jump that lasts may be true if a good channel of the role shows the same, to half of the largest difference
+    /// between two. Enough time must also have passed for the place to get there.
     #[cold]
     fn accept_what_another_confirms(&mut self) {
         let near = self.trust.noise.plus(self.trust.disagreement.half());
@@ -211,8 +213,8 @@ impl Sensing {
         })
     }
 
-    /// The coldest and the hottest of the latest measurements of the good channels of a role, without drift: what takes away
-    /// until someone comes must have been seen, while what takes away for now goes by what may be.
+    /// The coldest and the hottest of the latest measurements of the good channels of a role, without drift. A fault
+    /// that stands until someone comes must rest on what was measured. What switches off for now goes by what may be.
     #[cold]
     pub(crate) fn measured(&self, role: Role) -> Option<(Celsius, Celsius)> {
         let mut measured = None;
@@ -224,9 +226,10 @@ impl Sensing {
         measured
     }
 
-    /// Whether the air, not the heater, is why something is too hot: every channel is good, the air is at its cut-out or above, or was when
-    /// this began, and no plate is warmer than both cells and air. Heat goes from warm to cold: what the heater warms is colder than its
-    /// plate. Without a thermometer on the plate nobody knows that, and the air of a closed box is warmed by the heater too.
+    /// Whether something is too hot because of the air, not the heater. Then every channel is good; the air is at or
+    /// above its cut-out, or was when this began; and no plate is warmer than both cells and air. Heat goes from warm
+    /// to cold: what the heater warms is colder than its plate. Without a thermometer on the plate nobody knows that,
+    /// for the heater also warms the air of a closed box.
     #[cold]
     pub(crate) fn air_is_why(&self, so_far: bool) -> bool {
         if !self.channels.iter().all(|channel| matches!(channel.condition, Condition::Good)) {
@@ -263,13 +266,14 @@ impl Sensing {
                 latest_move = latest_move.max(channel.movement.move_began);
             }
         }
-        // Where all stand still there is none to compare with. But their converters have noise: one of them would have moved by a digit.
+        // If all stand still, there is none to compare with. But converters have noise: one of them would have moved by
+        // a digit.
         let all_are_still = still_after.is_some_and(|after| shortest >= after);
         if !all_are_still && stuck_after.is_none_or(|after| longest < after) {
             return;
         }
-        // What is broken in another way stands still too, and has its name already. A check resistor should stand still: with a coarse
-        // converter it does.
+        // A channel that is broken in another way stands still too, but already has its fault. A check resistor should
+        // stand still; with a coarse converter it does.
         let thermometers =
             |channel: &&mut Channel| channel.band.is_none() && matches!(channel.condition, Condition::Good);
         for channel in self.channels.iter_mut().filter(thermometers) {
@@ -286,8 +290,9 @@ impl Sensing {
     fn doubt_what_disagrees(&mut self, rolls: &mut Rolls) {
         let now = self.now;
         for role in [Role::Cell, Role::Pad, Role::Ambient] {
-            // From the warmest that is certain to the coldest that is certain: old readings drift, and what may agree does not
-            // disagree. (The ends of the roll lie further apart; a single old reading would disagree with itself.)
+            // Compare the warmest certain value with the coldest certain value: old readings drift, and channels that
+            // may agree do not disagree. (The ends of the roll lie further apart: a single old reading would disagree
+            // with itself.)
             let (mut warmest, mut coldest) = (Celsius::MIN, Celsius::MAX);
             for channel in self.channels.iter().filter(|channel| channel.is_good(role)) {
                 let drift = channel.fastest.over(now.since(channel.believed_at));
@@ -327,8 +332,8 @@ impl Sensing {
         readings
     }
 
-    /// The low and the high end of each channel's reading, as old as it is by now: what is acted on, before
-    /// [`ROUNDING`]. Nothing for a channel that is not good, nor for a check resistor.
+    /// The low and the high end of each channel's reading at its present age: the range acted on, before [`ROUNDING`].
+    /// Nothing for a channel that is not good, nor for a check resistor.
     #[must_use]
     pub(crate) fn ranges(&self) -> [Option<(Celsius, Celsius)>; MAX_CHANNELS] {
         let mut ranges = [None; MAX_CHANNELS];

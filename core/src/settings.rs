@@ -29,9 +29,9 @@ pub const MAX_SOURCES: usize = 4;
 /// Points of the charge-current ceiling.
 pub const MAX_CEILING_POINTS: usize = 8;
 
-/// One thing made of each in a list, with its index.
+/// Makes one thing of each item in a list and its index.
 ///
-/// `collect` would do, but panics where the new list is too short; here the types say that it is not.
+/// `collect` would do, but panics if the new list is too short; here the types rule that out.
 pub(crate) fn each<T, U, const N: usize>(list: &Vec<T, N>, mut make: impl FnMut(usize, &T) -> U) -> Vec<U, N> {
     let mut made = Vec::new();
     for (index, item) in list.iter().enumerate() {
@@ -45,29 +45,30 @@ pub(crate) fn each<T, U, const N: usize>(list: &Vec<T, N>, mut make: impl FnMut(
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Role {
-    /// In or between batteries. The coldest permits charge, each must be good.
+    /// In or between batteries. The coldest one decides on charge; every one must be good.
     Cell,
     /// On the heater plate.
     Pad,
-    /// In the air around the bank. Only told, and counted for the heater cut-out.
+    /// In the air around the bank. Only reported, and counted for the heater cut-out.
     Ambient,
-    /// On no thermometer: a fixed resistor that tells whether reference and return, which all channels share, are what they should be.
+    /// On no thermometer but a fixed resistor. It shows whether reference and return, which all channels share, are
+    /// right.
     Check(Check),
 }
 
-/// A fixed resistor on a channel. What is measured of it must lie within a band; otherwise what all channels share is wrong, and each of
-/// them may read warm by as much.
+/// A fixed resistor on a channel. Its measurement must lie within a band. Otherwise what all channels share is wrong,
+/// and each of them may read warm by as much.
 ///
-/// It finds a reference or a return that has changed, and a converter that has lost its gain. It does not find a change of reference
-/// inside the band, which every reading then has. A check channel that alone repeats its last code finds nothing; it is not
-/// told from a resistor that is as steady as it should be.
+/// It finds a reference or a return that has changed, and a converter that has lost its gain. It does not find a change
+/// of the reference inside the band; every reading then has that error. It finds nothing if the check channel alone
+/// repeats its last code: that looks like a resistor that is as steady as it should be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Check {
-    /// What it has.
+    /// Its resistance.
     pub nominal: Ohms,
-    /// How far from that the channel may measure, *at most* so much.
+    /// How far from `nominal` the channel may measure, *at most*.
     pub within: Ohms,
 }
 
@@ -89,7 +90,7 @@ impl Role {
     pub const fn disables(self) -> crate::fault::Disables {
         use crate::fault::Disables;
         match self {
-            // Where a check resistor is off, all readings are in doubt.
+            // If a check resistor is off, all readings are in doubt.
             Self::Cell | Self::Check(_) => Disables::Both,
             // Without it the hottest place is no longer seen.
             Self::Pad => Disables::Heat,
@@ -118,7 +119,8 @@ pub struct Channel {
 #[derive(Clone, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Charge {
-    /// Charging a cell at or below this harms it. Nothing obeys it: it says how much the other settings may let a reading be off by.
+    /// Charging a cell at or below this harms it. No rule acts on it. It limits how far the other settings may let a
+    /// reading be off.
     pub hard_limit: Celsius,
     /// Charge is refused with the coldest cell *at or below* this.
     pub inhibit: Celsius,
@@ -143,8 +145,9 @@ pub struct Charge {
 }
 
 impl Charge {
-    /// What the bank may be charged with at a point of the ceiling, per capacity. The point is the maker's, for each battery; of two or more in
-    /// parallel one may have disconnected itself, and the others then share its current.
+    /// The charge current that the bank may take at a point of the ceiling, per capacity. The point is the maker's
+    /// figure for each battery. Of two or more in parallel, one may have disconnected itself; the others then share its
+    /// current.
     #[must_use]
     pub fn limit(&self, point: &CeilingPoint) -> Fraction {
         let batteries = u64::from(self.batteries);
@@ -157,8 +160,8 @@ impl Charge {
         Fraction::from_steps(steps.and_then(|steps| u32::try_from(steps).ok()).unwrap_or(0))
     }
 
-    /// The lowest temperature of the coldest cell at which the ceiling lets sources that do not obey it give `current` together; nothing
-    /// where it never does, and the lowest there is where it always does.
+    /// The lowest temperature of the coldest cell at which the ceiling lets sources that do not obey it give `current`
+    /// together. Nothing if it never does; the lowest there is if it always does.
     #[must_use]
     pub fn charges_from(&self, current: Milliamps) -> Option<Celsius> {
         crate::ceiling::Ceiling::new(self).reaches(crate::power::per_capacity(current, self.capacity))
@@ -193,8 +196,8 @@ pub struct Proof {
     pub energy: Joules,
     /// Rise of a plate or of the coldest cell that must have followed.
     pub rise: Kelvins,
-    /// Rise that each plate thermometer must have shown by itself: more than the air of the box does, or one that has come off is not
-    /// told from one that sits on the plate.
+    /// Rise that each plate thermometer must have shown by itself. It must exceed the rise of the air in the box;
+    /// otherwise a thermometer that has come off looks like one that sits on the plate.
     pub pad_rise: Kelvins,
 }
 
@@ -204,7 +207,7 @@ pub struct Proof {
 pub struct Cooling {
     /// Time since the heater was switched off.
     pub after: Millis,
-    /// Excess of the hottest plate over the hottest cell that is no longer explained by the last heating.
+    /// Excess of the hottest plate over the hottest cell that the last heating no longer explains.
     pub excess: Kelvins,
 }
 
@@ -271,11 +274,11 @@ pub struct Source {
 pub enum ChargeCurrent {
     /// No more than the ceiling: something makes it obey.
     Obeys,
-    /// Whatever the ceiling is, up to this. Charge is refused while the sources like this that are present could give more together
-    /// than the cells may take.
+    /// Up to this, whatever the ceiling is. Charge is refused while the present sources of this kind could together
+    /// give more than the cells may take.
     UpTo(Milliamps),
-    /// The same in two fixed steps, which the full charge permit switches. While it is off the source counts with `reduced`; it comes on
-    /// only where all could give the most.
+    /// The same in two fixed steps, which the full charge permit switches. While the permit is off, the source counts
+    /// with `reduced`. The permit comes on only where all sources could give the most.
     InSteps {
         /// The most while the full charge permit is off.
         reduced: Milliamps,
@@ -285,7 +288,7 @@ pub enum ChargeCurrent {
 }
 
 impl ChargeCurrent {
-    /// The most that it gives whatever the ceiling is; nothing of a source that obeys.
+    /// The most that it gives, whatever the ceiling is; nothing for a source that obeys.
     #[must_use]
     pub const fn most(self) -> Option<Milliamps> {
         match self {
@@ -348,7 +351,7 @@ impl Trust {
 }
 
 impl BankUse {
-    /// Whether the policy offers the bank, whatever its charge, with so much `budget` of other sources at hand.
+    /// Whether the policy offers the bank, whatever its charge, while other sources offer this `budget`.
     #[must_use]
     pub const fn is_offered(self, budget: Milliwatts) -> bool {
         match self {
@@ -390,15 +393,15 @@ pub enum Reserve {
     },
 }
 
-/// What shows that the bank pays for heat that sources are said to give: their line is stuck, a breaker has tripped.
-/// Such sources pay for no heat for a while; see
+/// Signs that the bank pays for heat that sources are said to give: their line is stuck, a breaker has tripped. Such
+/// sources pay for no heat for a while; see
 /// [`SystemFault::SourceNotGiving`](crate::fault::SystemFault::SourceNotGiving).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Giving {
-    /// Fall of its voltage by as much, *at or below*, from before the heater came on.
+    /// Fall of the bank's voltage since before the heater came on, *by as much or more*.
     pub fall: Millivolts,
-    /// Fall of its state of charge while the heater was on, *by as much or more*.
+    /// Fall of the bank's state of charge while the heater was on, *by as much or more*.
     pub fall_charge: Fraction,
 }
 
@@ -428,13 +431,13 @@ pub struct Trust {
     pub disagreement: Kelvins,
     /// Time after which an unchanged reading is stuck, if that is judged.
     pub stuck_after: Option<Millis>,
-    /// Change of another channel in that time without which it is not.
+    /// Change that another channel must have made in that time; otherwise the reading is not stuck.
     pub stuck_moved: Kelvins,
-    /// Time after which all channels are stuck that have not changed in it, if that is judged.
+    /// Time without a change on any channel after which all are stuck, if that is judged.
     pub still_after: Option<Millis>,
     /// Most restarts within the window; one more is too many.
     pub restart_limit: u8,
-    /// Time without a restart after which they are forgotten.
+    /// Time without a restart after which earlier restarts are forgotten.
     pub restart_window: Millis,
     /// Time within which a relay's contact must follow its command.
     pub feedback: Millis,
@@ -456,7 +459,7 @@ pub struct Settings {
     pub sources: Vec<Source, MAX_SOURCES>,
     /// Whether the bank may be spent on heat.
     pub bank: BankUse,
-    /// What shows that the bank pays for what sources should; nothing where it cannot feed the heater.
+    /// Signs that the bank pays for what sources should; nothing if the bank cannot feed the heater.
     pub giving: Option<Giving>,
     /// Trust in readings, clock and contacts.
     pub trust: Trust,

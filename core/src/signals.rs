@@ -75,13 +75,13 @@ impl Sources {
         if index < MAX_SOURCES { Self(self.0 | (1 << index)) } else { self }
     }
 
-    /// Those of these that are among `others`.
+    /// The sources in both sets.
     #[must_use]
     pub const fn and(self, others: Self) -> Self {
         Self(self.0 & others.0)
     }
 
-    /// Those of either set.
+    /// The sources in either set.
     #[must_use]
     pub const fn or(self, others: Self) -> Self {
         Self(self.0 | others.0)
@@ -129,12 +129,12 @@ pub struct Inputs {
     pub supply: Option<Millivolts>,
     /// Voltage of the bank; nothing if it could not be measured.
     pub bank: Option<Millivolts>,
-    /// State of charge of the bank, where something tells it.
+    /// State of charge of the bank, if something reports it.
     pub state_of_charge: Option<Fraction>,
     /// Energy sources that are present.
     pub sources: Sources,
-    /// Sources whose line toggled too often since the step before to be called present; they are not in `sources`, and count as
-    /// absent if they are.
+    /// Sources whose line toggled too often since the step before to be called present. They are not in `sources`; one
+    /// that is counts as absent.
     pub unsteady: Sources,
     /// The protection electronics' line for charging.
     pub charge_line: Line,
@@ -280,11 +280,12 @@ pub struct Outputs {
     pub heater: Relay,
     /// The charge permit relay.
     pub charge: Relay,
-    /// The full charge permit relay, for sources in two steps: closed where charge is permitted and what all sources that do not obey the
-    /// ceiling could then give stays within it. Without such sources the same as `charge`.
+    /// The full charge permit relay, for sources in two steps. It is closed if charge is permitted and what all sources
+    /// that do not obey the ceiling could then give stays within it. Without such sources it is the same as `charge`.
     pub full: Relay,
-    /// The largest charge current, per capacity, that the sources which obey it may give together: what the cells may take, less
-    /// what other sources that are present could give, or will once `full` closes. Zero when charge is not permitted.
+    /// The largest charge current, per capacity, that the sources which obey it may give together. It is what the cells
+    /// may take, less what the other present sources could give, or will give once `full` closes. Zero when charge is
+    /// not permitted.
     pub ceiling: Fraction,
     /// The alarm.
     pub alarm: Alarm,
@@ -292,14 +293,14 @@ pub struct Outputs {
     pub state: State,
     /// Why.
     pub cause: Cause,
-    /// What stood in the way most, once charge has been waited for too long.
+    /// What stood in the way most, if charge is overdue.
     pub overdue: Option<Cause>,
     /// Every fault that stands.
     pub faults: Faults,
 }
 
 impl Outputs {
-    /// Both outputs off and the alarm on, for a cause that leaves no controller to ask: settings that do not validate.
+    /// Both outputs off and the alarm on, for when there is no controller to ask: the settings do not validate.
     #[must_use]
     pub const fn all_off(fault: SystemFault) -> Self {
         Self {
@@ -316,7 +317,7 @@ impl Outputs {
     }
 }
 
-/// What a set of sources looks like where it is stored or sent: any bits at all, until they have been checked.
+/// A set of sources as it is stored or sent: any bits at all, until they have been checked.
 #[cfg(feature = "serde")]
 mod stored {
     use crate::settings::MAX_SOURCES;

@@ -1,8 +1,8 @@
-//! Temperatures at which decisions change: where the heater switches, and with what a reading is compared at all.
+//! Temperatures at which decisions change: where the heater switches, and everything that a reading is compared with.
 //!
-//! The controller asks [`Aim`] where the heater comes on. Who plans or rehearses asks [`Settings`] for the same, and
-//! for the whole list, so that nobody outside writes thresholds down a second time. Held complete by
-//! `between_two_turning_points_no_temperature_decides_differently`.
+//! The controller asks [`Aim`] where the heater comes on. Plan and rehearsal ask [`Settings`] for the same and for the
+//! whole list, so that nobody outside writes thresholds down a second time.
+//! `between_two_turning_points_no_temperature_decides_differently` checks that the list is complete.
 
 use crate::ceiling::Ceiling;
 use crate::power::{Unruled, per_capacity};
@@ -20,7 +20,7 @@ pub enum Phase {
     Permitted,
 }
 
-/// Of the settings, what says where the heater switches.
+/// The settings that decide where the heater switches.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Levels {
     pub(crate) release: Celsius,
@@ -36,13 +36,13 @@ impl Levels {
     }
 }
 
-/// How warm heat is to make the cells for the sources that do not obey the ceiling.
+/// How warm the heater should make the cells for the sources that do not obey the ceiling.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Aim {
-    /// Where charge can be permitted: release, or where the ceiling lets them charge, those in two steps with the
-    /// smaller one.
+    /// Where charge can be permitted: release, or where the ceiling lets them charge. A source in two steps counts with
+    /// the smaller one.
     from: Celsius,
-    /// The same for all they can give, where heat can bring the cells so far.
+    /// The same for all they can give, if heat can bring the cells so far.
     full: Celsius,
 }
 
@@ -52,9 +52,9 @@ impl Aim {
         Self { from: release, full: release }
     }
 
-    /// Where the cells must be before sources that do not obey the ceiling may charge with `unruled`. Where the heater
-    /// never brings them so far it brings them as far as it may, and goes on half-way from there to release: the sun
-    /// may do the rest. For the larger steps alone it does not go to where it cannot bring them.
+    /// Where the cells must be before sources that do not obey the ceiling may charge with `unruled`. If the heater may
+    /// not bring them so far, it brings them as far as it may, and comes on again half-way from there to release: the
+    /// sun may do the rest. For the larger steps alone it does not try what it cannot reach.
     pub(crate) fn new(ceiling: &Ceiling, levels: Levels, unruled: Unruled) -> Self {
         let Levels { release, stop, .. } = levels;
         let reaches = |current| ceiling.reaches(current).filter(|&needed| needed < stop);
@@ -69,7 +69,7 @@ impl Aim {
         let Levels { release, start, stop, hold } = levels;
         Some(match (phase, hold) {
             (Phase::Permitted, Hold::Never) => return None,
-            // Below where the sources may charge with all they can give there is too little to hold for.
+            // Below where the sources may charge with all they can give, holding gains too little.
             (Phase::Permitted, Hold::WhileCharging) if self.full > release && self.full >= start => {
                 half_way(self.full, stop)
             }
@@ -94,9 +94,8 @@ impl Settings {
     }
 
     /// Hands `visit` every temperature with which a reading of a channel of this role is compared, some more than once,
-    /// in no order. Between two of them nothing that is decided depends on the reading by itself, but for the
-    /// charge-current ceiling, which follows it. What is compared is the reading give or take
-    /// [`ROUNDING`](crate::rtd::ROUNDING).
+    /// in no order. Between two of them no decision depends on the reading by itself, except the charge-current
+    /// ceiling, which follows it. The reading is compared give or take [`ROUNDING`](crate::rtd::ROUNDING).
     ///
     /// Differences between readings, and between a reading and an earlier one, are not in the list.
     pub fn turning_points(&self, role: Role, mut visit: impl FnMut(Celsius)) {
@@ -133,7 +132,7 @@ impl Settings {
         }
     }
 
-    /// What those of the sources that are `present`, a bit each, give without regard to the ceiling.
+    /// What the sources that are `present` (a bit each) give without regard to the ceiling.
     fn unruled(&self, present: u32) -> Unruled {
         let (mut reduced, mut full) = (Milliamps::ZERO, Milliamps::ZERO);
         for (index, source) in (0_u32..).zip(&self.sources) {

@@ -1,30 +1,31 @@
 //! Whether the heater heats, and whether each plate thermometer sits on the plate.
 //!
-//! A trial begins when a cool plate is first heated. So much energy must then raise the coldest cell or a plate by so much, and each plate
-//! thermometer by an amount of its own; once all have risen nothing is asked until the plate has been cool again. Otherwise the energy
-//! counts on over every pause in which the plate does not cool: a source that comes and goes hides nothing, and a plate that is warm from
-//! before need not get warmer.
+//! A trial begins when a cool plate is first heated. A set energy must then raise the coldest cell or a plate by a set
+//! amount, and each plate thermometer by an amount of its own. Once all have risen, nothing is asked until the plate
+//! has been cool again. Otherwise the energy counts on over every pause in which the plate does not cool. So a source
+//! that comes and goes hides nothing, and a plate that is still warm need not get warmer.
 //!
-//! **A bank that cools.** In great cold the bank may lose more than the heater gives. The plate still gets warmer than the cells, so what the
-//! coldest cell has fallen is taken off what a plate must rise, up to half of it: a plate that does not move at all, or is repeated by
-//! its converter, does not rise. Without a thermometer on the plate cells that fall by half
-//! of that say nothing about the heater: the trial begins anew.
+//! **A bank that cools.** In great cold the bank may lose more than the heater gives. The plate still gets warmer than
+//! the cells. So the fall of the coldest cell is taken off the rise asked of a plate, up to half of that rise: a plate
+//! that does not move at all, or that its converter repeats, does not pass. Without a thermometer on the plate, cells
+//! that fall by half of that say nothing about the heater: the trial begins anew.
 //!
-//! It survives a restart, in sixteenths of the energy, rounded down: a dead heater is found if it is on between two restarts for a
-//! sixteenth of that energy at least. Where it is not, the storm of restarts is the fault to mend first.
+//! A trial survives a restart, in sixteenths of the energy, rounded down. A dead heater is found if it is on for at
+//! least a sixteenth of that energy between two restarts. If it is not, the storm of restarts is the fault to mend
+//! first.
 
 use crate::fault::{SystemFault, SystemFaults};
 use crate::quantity::{Celsius, Kelvins, Millis, Milliwatts};
 use crate::sensing::Sensing;
 use crate::settings::{MAX_CHANNELS, Proof, Role, Settings};
 
-/// In how many parts its energy is kept.
+/// The number of parts in which its energy is kept.
 const PARTS: u8 = 16;
 
 /// How often a trial is looked at.
 const LOOKS: u64 = 64;
 
-/// What of a trial survives a restart.
+/// The part of a trial that survives a restart.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
@@ -68,7 +69,8 @@ struct Course {
     pad: Option<Celsius>,
     /// In microjoules.
     energy_uj: u64,
-    /// The energy at which it is next looked at: [`LOOKS`] times in all, for what warms takes minutes and each look its time.
+    /// The energy at which it is next looked at: [`LOOKS`] times in all, for warming takes minutes and each look costs
+    /// time.
     next_look_uj: u64,
     /// Whether a cell or a plate has risen.
     has_effect: bool,
@@ -127,7 +129,7 @@ impl Trials {
         self.stage = Stage::On(Course { cell, pad: coldest, energy_uj: 0, next_look_uj: 0, has_effect: false });
     }
 
-    /// What the heat that goes in shows, while the heater is on.
+    /// Judges the effect of the heat, while the heater is on.
     #[inline]
     pub(crate) fn judge(&mut self, credited: Millis, sensing: &Sensing, load: Milliwatts) -> SystemFaults {
         match (self.proof, &mut self.stage) {
@@ -159,7 +161,7 @@ impl Trials {
             self.begin(sensing);
             return SystemFaults::NONE;
         }
-        // What got no warmer may be tried again at once, by whoever pressed the button.
+        // Whoever pressed the button may try at once again what did not get warmer.
         self.stage = if has_effect { Stage::Over } else { Stage::Due };
         let mut faults = SystemFaults::NONE;
         if !has_effect {

@@ -10,8 +10,8 @@ use crate::signals::{Alarm, Cause, Inputs, Outputs, Relay};
 
 /// A controller with its guard. The [crate]'s page shows it from converter codes to a decision.
 ///
-/// After a reset each output is off until the channels that it depends on have given their run of good readings. What
-/// must survive the reset is the caller's to keep:
+/// After a reset each output is off until the channels that it depends on have given their run of good readings. The
+/// caller keeps what must survive the reset:
 ///
 /// ```
 /// # use forewarm_core::quantity::{Celsius, Fraction, MilliampHours, Millivolts, Milliwatts, Ohms};
@@ -78,7 +78,7 @@ impl Unit {
         let Verdict { heater, charge, full } = verdict;
         let (state, cause) = self.controller.overruled(heater, charge, full);
         let ceiling = if charge == Relay::Closed { outputs.ceiling } else { Fraction::ZERO };
-        // The two ways of computing differ: someone must look.
+        // The two ways of computing differ, so someone must look.
         *outputs = Outputs { heater, charge, full, ceiling, alarm: Alarm::Sounding, state, cause, ..*outputs };
         self.journal.count_overrule();
     }
@@ -90,8 +90,8 @@ impl Unit {
         self.controller.readings()
     }
 
-    /// The low and the high end of each channel's reading, as old as it is by now: what the controller goes by, before
-    /// the millikelvin that it adds for rounding. Nothing for a channel that is doubtful or not yet trusted.
+    /// The low and the high end of each channel's reading at its present age. The controller goes by these, after it
+    /// adds a millikelvin for rounding. Nothing for a channel that is doubtful or not yet trusted.
     #[must_use]
     pub fn ranges(&self) -> [Option<(Celsius, Celsius)>; MAX_CHANNELS] {
         self.controller.ranges()
@@ -103,30 +103,34 @@ impl Unit {
         self.controller.coldest_cell()
     }
 
-    /// What of cut-out and energy kept the heater off in the last step, whether or not the cells asked for heat; nothing where
-    /// neither did. [`Outputs`] has one cause for all; this is for whoever asks why the heater is off and charge refused apart.
+    /// What kept the heater off in the last step, whether or not the cells asked for heat: the cut-out, a lack of
+    /// energy or of relay closings. Nothing if none of them did. [`Outputs`] has one cause for heat and charge
+    /// together; this one is for heat alone.
     #[must_use]
     pub fn heat_withheld(&self) -> Option<Cause> {
         self.controller.heat_withheld()
     }
 
-    /// The charge-current ceiling by the cells alone, per capacity, whatever the sources have; nothing unless every cell channel is
-    /// good.
+    /// The charge-current ceiling by the cells alone, per capacity, whatever the sources have; zero unless every cell
+    /// channel is good.
     #[must_use]
     pub fn allowed(&self) -> Fraction {
         self.controller.allowed()
     }
 
-    /// Whether cells of which the coldest is at `coldest` ask for heat: up to release, or to where the ceiling lets the sources charge,
-    /// before charge is permitted; half-way from there to stop while soaking; while charging to start, or half-way to stop from where the
-    /// ceiling lets them give all they can.
+    /// Whether cells ask for heat when the coldest is at `coldest`:
+    ///
+    /// - while charge is refused: up to release, or up to where the ceiling lets the sources charge;
+    /// - while soaking: half-way from there to stop;
+    /// - while charge is permitted: up to start, or half-way to stop from where the ceiling lets the sources give all
+    ///   they can.
     #[must_use]
     pub fn asks_for_heat(&self, coldest: Celsius) -> bool {
         self.controller.asks_for_heat(coldest)
     }
 
-    /// Whether the sources that do not obey the ceiling could, by the last step, give more together than it allows, those in two steps the
-    /// smaller one.
+    /// Whether, as of the last step, the sources that do not obey the ceiling could together give more than it allows.
+    /// A source in two steps counts with the smaller step.
     #[must_use]
     pub fn is_ceiling_too_low(&self) -> bool {
         self.controller.is_ceiling_too_low()
@@ -144,7 +148,7 @@ impl Unit {
         &self.journal
     }
 
-    /// What must survive a restart; to be stored whenever it changes.
+    /// What must survive a restart. Store it whenever it changes.
     #[must_use]
     pub fn memory(&self) -> Memory {
         let (memory, guards) = (self.controller.memory(), self.guard.memory());

@@ -1,7 +1,7 @@
 //! A channel as the guard sees it: ratios, never temperatures.
 //!
-//! Each threshold is turned once, by the standard's equation forwards, into the ratio that the channel shows there; readings are compared
-//! with that.
+//! The guard turns each threshold once, by the standard's equation forwards, into the ratio that the channel shows
+//! there. It compares readings with that ratio.
 
 use super::MARGIN;
 use super::sight::Sight;
@@ -13,9 +13,10 @@ use crate::settings::{self, Check, MAX_CEILING_POINTS, Role, Settings, each};
 use crate::signals::Sample;
 use heapless::Vec;
 
-/// Steepest rise of the resistance ratio in the working range, per kelvin, in steps of 2⁻³⁰: 0.0042, above any platinum that
-/// [`Coefficients`](crate::rtd::Coefficients) accepts. Where the slope is gentler, the nominal 0.0039 at the ice point, a rate in ratio
-/// allows that much more in kelvins: the controller doubts first, and the guard nothing that the controller believes.
+/// Steepest rise of the resistance ratio in the working range, per kelvin, in steps of 2⁻³⁰: 0.0042, above any platinum
+/// that [`Coefficients`](crate::rtd::Coefficients) accepts. Where the slope is gentler (the nominal 0.0039 at the ice
+/// point), a rate in ratio allows that much more in kelvins. So the controller doubts first, and the guard doubts
+/// nothing that the controller believes.
 const STEEPEST: u64 = 4_509_716;
 
 /// A compensated ratio in steps of 2⁻³⁰: element and leads, less the lead measured alone.
@@ -27,13 +28,13 @@ const RATIO_BITS: u32 = 30;
 /// [`Kelvins`] are in steps of 2⁻¹⁶ K.
 const KELVIN_BITS: u32 = 16;
 
-/// Rates are kept in steps of 2⁻¹² [`Steps`] a millisecond: the finest that leave a product with 49.7 days in 64 bits.
+/// Rates are kept in steps of 2⁻¹² [`Steps`] a millisecond: the finest whose product with 49.7 days fits in 64 bits.
 const RATE_BITS: u32 = 12;
 
 const MS_PER_MINUTE: u64 = 60_000;
 
-/// What divides (2⁻¹⁶ K a minute) × (2⁻³⁰ a kelvin) to make (2⁻⁴² a millisecond): 2⁻¹⁶ ⋅ 2⁻³⁰ ∕ 60 000 = 2⁻⁴² ∕ (60 000
-/// ⋅ 2⁴).
+/// The divisor from (2⁻¹⁶ K a minute) × (2⁻³⁰ a kelvin) to (2⁻⁴² a millisecond):
+/// 2⁻¹⁶ ⋅ 2⁻³⁰ ∕ 60 000 = 2⁻⁴² ∕ (60 000 ⋅ 2⁴).
 const PER_MS: u64 = MS_PER_MINUTE << (KELVIN_BITS - RATE_BITS);
 
 /// What it takes to believe a channel.
@@ -62,15 +63,15 @@ pub(super) struct Channel {
     cutout: Steps,
     /// At or above this the heater is latched off.
     over: Steps,
-    /// What it shows at the points of the ceiling.
+    /// The ratios at the points of the ceiling.
     points: Vec<Steps, MAX_CEILING_POINTS>,
-    /// How far that bends away from a straight line where the ceiling falls.
+    /// How far the ratio bends away from a straight line between them where the ceiling falls.
     bend: Steps,
     /// Change that is always believed, at the steepest slope.
     noise: Steps,
     /// Fastest believable change per millisecond at the steepest slope, in steps of 2⁻¹² steps: see [`RATE_BITS`].
     fastest: u32,
-    /// The same at the slopes that drift goes by: above inhibit, towards cold, and at the hottest threshold, towards hot.
+    /// The same for drift: towards cold by the slope above inhibit, towards hot by the slope at the hottest threshold.
     cools: u32,
     warms: u32,
 
@@ -80,15 +81,15 @@ pub(super) struct Channel {
     latest: Steps,
     /// When it came in.
     latest_at: Uptime,
-    /// The lowest and the highest that all believed readings before leave possible then, without their noise.
+    /// The lowest and the highest that was possible then, by all believed readings, without their noise.
     least: Steps,
     most: Steps,
     /// Whether the latest sample was not believed, or there is none.
     broken: bool,
     /// Believed readings in a row, up to the run that is asked for.
     run: u8,
-    /// The latest reading that was plausible but not believed, until one is or there is none any more.
-    /// With when it came in: it ages like any other.
+    /// The latest reading that was plausible but not believed, and when it came in: it ages like any other. It counts
+    /// until one is believed or there is none any more.
     not_believed: Option<(Steps, Uptime)>,
 }
 
@@ -114,7 +115,8 @@ impl Channel {
         // Rounded down: the controller comes first.
         let drifting = |at: Celsius| to_steps(scaled(slope_above(channel, at)) / PER_MS);
         Self {
-            // What shows nothing at its threshold is never plausible: validation has refused it, and if not, all is off.
+            // A channel that shows nothing at its threshold is never plausible. Validation has refused it; if not, all
+            // is off.
             lowest: shows(settings.trust.plausible_low.raised(MARGIN)).unwrap_or(Steps::MAX),
             highest: shows(settings.trust.plausible_high.lowered(MARGIN)).unwrap_or(0),
             inhibit: shows(settings.charge.inhibit.raised(MARGIN)).unwrap_or(Steps::MAX),
@@ -132,7 +134,7 @@ impl Channel {
         }
     }
 
-    /// A check resistor: in place of temperatures, the ratios at the two ends of its band. It is never cold, hot or too fast.
+    /// A check resistor. Its limits are the ratios at the two ends of its band. It is never cold, hot or too fast.
     fn of_check(channel: &settings::Channel, check: Check) -> Self {
         let middle = to_ratio(check.nominal.plus(channel.leads.known()), channel.reference);
         // Outwards by a step of the controller's resistance, so that the controller comes first.
@@ -144,7 +146,7 @@ impl Channel {
         Self { lowest, highest, ..Self::unseen(channel) }
     }
 
-    /// One that has shown nothing yet, and is never cold, hot or too fast: what its role asks of it comes on top.
+    /// A channel that has shown nothing yet and is never cold, hot or too fast. The limits of its role come on top.
     fn unseen(channel: &settings::Channel) -> Self {
         Self {
             role: channel.role,
@@ -172,7 +174,8 @@ impl Channel {
         }
     }
 
-    /// Takes in what its converter brought, and answers what it shows. The controller doubts it for what it is `told`.
+    /// Takes in what its converter brought, and returns what it shows. `told` is the fault for which the controller
+    /// doubts it.
     #[inline]
     pub(super) fn look(&mut self, now: Uptime, sample: &Sample, belief: Belief, told: Option<ChannelFault>) -> Sight {
         let is_new = self.shows_anew(sample);
@@ -197,7 +200,7 @@ impl Channel {
         }
     }
 
-    /// What it shows next is no jump.
+    /// The next reading does not count as a jump.
     pub(super) fn accept_jump(&mut self) {
         (self.least, self.most) = (0, Steps::MAX);
     }
@@ -245,8 +248,9 @@ impl Channel {
         }
     }
 
-    /// The controller doubts it, whatever is seen here. A jump it doubts for longer than it takes to become believable here: until it does
-    /// not, nobody knows where the place is, and the way back is no jump from where it never was.
+    /// The controller doubts this channel, whatever the guard sees. It doubts a jump for longer than the guard takes to
+    /// believe it. While it does, nobody knows the temperature of the place. It may never have left where it was, so
+    /// the way back is no jump.
     #[cold]
     fn is_told(&mut self, fault: ChannelFault) -> Sight {
         if !self.broken && matches!(fault, ChannelFault::TooFast | ChannelFault::Jumped) {
@@ -265,7 +269,8 @@ impl Channel {
         let (low, high) = self.range(now);
         let mut sight = Sight::NOTHING;
         if high >= self.cutout {
-            // It latches, so a trusted channel must have shown it: neither drift nor a spike, nor one that the controller doubts.
+            // It latches, so a trusted channel must have shown it. Drift, a spike or a channel that the controller
+            // doubts does not do.
             let is_over = self.latest >= self.over && self.run >= good_run && !is_told;
             sight = Sight::CUT_OUT.with_if(is_over, Sight::OVER_TEMPERATURE);
         }
@@ -279,7 +284,8 @@ impl Channel {
         }
     }
 
-    /// What it shows, broken. Not believed, yet it may be true: what shows cold must soak, what shows hot cuts the heater out.
+    /// What a broken channel shows. It is not believed, yet it may be true: a cold cell must soak, a hot place cuts the
+    /// heater out.
     #[cold]
     fn sight_broken(&self) -> Sight {
         let shows = |what: fn(&Self, Steps) -> bool| self.not_believed.is_some_and(|(steps, _)| what(self, steps));
@@ -288,7 +294,7 @@ impl Channel {
             Role::Cell => {
                 sight.with(Sight::CELL_BROKEN).with_if(shows(|channel, steps| steps <= channel.inhibit), Sight::COLD)
             }
-            // Where the check resistor is off, each cell may be.
+            // If the check resistor is off, every cell may be.
             Role::Check(_) => sight.with(Sight::CELL_BROKEN),
             Role::Pad => sight.with(Sight::PAD_DOUBTED),
             Role::Ambient => sight.with(Sight::AIR_IS_COOL),
@@ -313,7 +319,7 @@ impl Channel {
         change > self.noise && u64::from(change) > u64::from(self.noise).saturating_add(self.drift(now))
     }
 
-    /// How far the reading can have moved since it was taken, at the steepest.
+    /// How far the reading can have moved since it was taken, at the steepest slope.
     fn drift(&self, now: Uptime) -> u64 {
         self.moved(self.fastest, now).saturating_add(1)
     }
@@ -324,15 +330,15 @@ impl Channel {
         u64::from(per_ms).saturating_mul(age) >> RATE_BITS
     }
 
-    /// Whether it is no cell, or one that can take `current` wherever it can be now.
+    /// Whether it is no cell, or one that can take `current` anywhere in its present range.
     pub(super) fn can_take(&self, current: Milliamps, now: Uptime, ceiling: &[Milliamps]) -> bool {
         let (low, high) = self.range(now);
         self.role != Role::Cell || (self.allows(current, low, ceiling) && self.allows(current, high, ceiling))
     }
 
-    /// Whether a cell that shows `shown` can take `current`, by what it may take at the points of the ceiling. Between them the ceiling is
-    /// straight in ratio here, in temperature with the controller, which comes first by how the ratio bends: on a ceiling that rises by
-    /// itself, on one that falls with the bend taken off.
+    /// Whether a cell that shows `shown` can take `current`, by what it may take at the points of the ceiling. Between
+    /// them the ceiling is straight in ratio here, and straight in temperature in the controller. The controller comes
+    /// first: on a ceiling that rises, because the ratio bends; on one that falls, because the bend is taken off.
     fn allows(&self, current: Milliamps, shown: Steps, ceiling: &[Milliamps]) -> bool {
         let mut below: Option<(Steps, Milliamps)> = None;
         for (&at, &limit) in self.points.iter().zip(ceiling) {
@@ -359,8 +365,9 @@ impl Channel {
 
     /// The lowest and the highest that the channel can be at now.
     ///
-    /// The ratio rises the less steeply the warmer it is. So drift by the steepest slope would be more than the controller's, and take what
-    /// that still gives. By the slope at the warm end of what is compared it is a little less, by 0.03 % for each kelvin from there.
+    /// The ratio rises less steeply where it is warmer. Drift by the steepest slope would be more than the
+    /// controller's, and would take what the controller still gives. Drift by the slope at the warm end of what is
+    /// compared is a little less, by 0.03 % for each kelvin from there.
     #[inline]
     fn range(&self, now: Uptime) -> (Steps, Steps) {
         if self.latest_at == now {
@@ -371,14 +378,15 @@ impl Channel {
     }
 }
 
-/// The compensated ratio that a channel shows at `t`: the element at `t` less its offset, and the leads that are not measured alone.
+/// The compensated ratio that a channel shows at `t`: the element at `t` less its offset, plus the leads not measured
+/// alone.
 fn ratio_at(channel: &settings::Channel, t: Celsius) -> Option<Steps> {
     let element = channel.element.resistance(t.lowered(channel.offset)).ok()?;
     to_ratio(element.plus(channel.leads.known()), channel.reference)
 }
 
-/// The least and the most that a lead measured alone may show; anything where none is. Outwards by a step of the controller's resistance, so
-/// that the controller comes first.
+/// The least and the most that a lead measured alone may show; anything if none is. Both lie a step of the controller's
+/// resistance further out, so the controller comes first.
 fn lead_band(channel: &settings::Channel) -> (Steps, Steps) {
     let Leads::ThreeWire { least, most } = channel.leads else { return (0, Steps::MAX) };
     let step = Ohms::from_steps(1);
@@ -392,10 +400,12 @@ fn to_ratio(shown: Ohms, reference: Ohms) -> Option<Steps> {
     u32::try_from(ratio).ok()
 }
 
-/// How far the ratio bends away from the straight line between two points of the ceiling, at most; only where the ceiling falls.
+/// The most that the ratio bends away from the straight line between two points of the ceiling; only where the ceiling
+/// falls.
 ///
-/// Half-way it bends most, by 0.08 K over 45 K: C₂/C₁ of the standard's equation, by a quarter of the square. On a ceiling that rises the
-/// straight line reads warmer and so allows more; on one that falls it would allow less than the controller does.
+/// It bends most half-way, by 0.08 K over 45 K: C₂/C₁ of the standard's equation, times a quarter of the square. On a
+/// ceiling that rises, the straight line reads warmer and so allows more. On one that falls, it would allow less than
+/// the controller does.
 fn most_bend(channel: &settings::Channel, points: &[settings::CeilingPoint]) -> Steps {
     let mut most = 0;
     for (from, to) in points.iter().zip(points.iter().skip(1)).filter(|(from, to)| from.limit > to.limit) {
@@ -410,13 +420,13 @@ fn most_bend(channel: &settings::Channel, points: &[settings::CeilingPoint]) -> 
     most
 }
 
-/// Steps of ratio per kelvin from `at` upwards, rounded down; nothing where it shows nothing there.
+/// Steps of ratio per kelvin from `at` upwards, rounded down; zero if the channel shows nothing there.
 fn slope_above(channel: &settings::Channel, at: Celsius) -> u64 {
     let here_and_above = ratio_at(channel, at).zip(ratio_at(channel, at.raised(Kelvins::from_millikelvins(1_000))));
     here_and_above.map_or(0, |(here, above)| above.saturating_sub(here).into())
 }
 
-/// Steps of ratio per kelvin, at most.
+/// The most steps of ratio per kelvin.
 fn steepest(channel: &settings::Channel) -> u64 {
     let r0 = u64::from(channel.element.r0().as_steps());
     // 32 + 23 bits.

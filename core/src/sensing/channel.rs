@@ -7,7 +7,8 @@ use crate::rtd::{Measured, OutOfRange, RANGE_HIGH, RANGE_LOW, Thermometer};
 use crate::settings::{self, Role, Settings, Trust};
 use crate::signals::Sample;
 
-/// How long a jump must stand before it must survive a restart. Shorter ones are loose contacts and switching of loads, and memory wears.
+/// How long a jump must stand before it must survive a restart. Shorter ones come from loose contacts and switched
+/// loads, and memory wears.
 const JUMP_LASTS: Millis = Millis::from_secs(30);
 
 /// Whether a channel is believed.
@@ -24,7 +25,7 @@ pub(super) enum Condition {
 pub(super) struct Movement {
     /// The measurement has been the same to the last digit since then.
     pub(super) still_since: Uptime,
-    /// A reading from which the channel has not moved far since; it is set anew each time it has.
+    /// The reading that moves are measured from. It is set anew each time the channel has moved far from it.
     anchor: Celsius,
     anchor_at: Uptime,
     /// When the last far move began: when the anchor before this one was set.
@@ -36,9 +37,11 @@ pub(super) struct Movement {
 pub(super) struct Jump {
     /// When it was first seen.
     since: Uptime,
-    /// Half its size: what has come back by more than that has come back. Nothing does for one from before a restart.
+    /// Half its size. A reading that has come back by more than that is back. No reading is back from a jump before a
+    /// restart.
     half: Kelvins,
-    /// Whether it has stood for [`JUMP_LASTS`]; from then on time alone makes it no more believable, and a restart does not end it.
+    /// Whether it has stood for [`JUMP_LASTS`]. From then on time alone does not make it more believable, and a restart
+    /// does not end it.
     pub(super) lasts: bool,
 }
 
@@ -53,8 +56,8 @@ pub(super) struct Channel {
     offset: Kelvins,
     pub(super) role: Role,
     pub(super) fastest: KelvinRate,
-    /// For a check resistor, the least and the most that it may measure. Its resistance then stands where temperatures do, and is only
-    /// looked at for whether it has moved.
+    /// For a check resistor, the least and the most that it may measure. Its resistance then takes the place of
+    /// temperatures, and only counts for whether it has moved.
     pub(super) band: Option<(Ohms, Ohms)>,
 
     pub(super) condition: Condition,
@@ -62,14 +65,14 @@ pub(super) struct Channel {
     run: u8,
     /// The last three measurements that were believed, latest first.
     pub(super) believed: [Celsius; 3],
-    /// The latest measurement that was plausible but not believed, until one is believed or there is none any more.
-    /// With when it came in: it ages like any other.
+    /// The latest measurement that was plausible but not believed, and when it came in: it ages like any other. It
+    /// counts until one is believed or there is none any more.
     pub(super) not_believed: Option<(Celsius, Uptime)>,
-    /// When the latest that was believed came in.
+    /// When the latest believed measurement came in.
     pub(super) believed_at: Uptime,
-    /// The lowest and the highest that the place can have been then, as far as all readings before allow, each by the time since it
-    /// and none by its noise. A comparison with the latest alone would grant the noise anew in each step, and a climb in small steps
-    /// would pass at any speed.
+    /// The lowest and the highest that the place can have been then, by all readings before. Each reading allows for
+    /// the time since it, none for its noise. A comparison with the latest alone would grant the noise anew in each
+    /// step: a climb in small steps would pass at any speed.
     envelope: (Celsius, Celsius),
     /// A change that no place can make, from when it is seen until the channel is good again.
     pub(super) jump: Option<Jump>,
@@ -142,14 +145,14 @@ impl Channel {
         }
     }
 
-    /// Ratio → ohms → degrees Celsius, or why that makes no temperature or none to be believed.
+    /// Ratio → ohms → degrees Celsius, or why that gives no temperature, or none that can be believed.
     #[inline]
     fn reading(&self, measured: Measured, trust: &Trust) -> Result<Celsius, ChannelFault> {
         let (least, most) = self.lead_band;
         if measured.lead < least || measured.lead > most {
             return Err(self.unfit_lead(measured));
         }
-        // A lead that measures more than element and lead together leaves less than nothing: a short somewhere.
+        // The lead measures more than element and lead together: there is a short somewhere.
         let ratio = measured.element.less(measured.lead).ok_or(ChannelFault::Short)?;
         let ohms = ratio.of(self.reference).ok_or(ChannelFault::Open)?;
         let ohms = ohms.less(self.known_leads).ok_or(ChannelFault::Short)?;
@@ -166,7 +169,7 @@ impl Channel {
         }
     }
 
-    /// What is open or short without anything taken away has its name; else the lead is what is wrong.
+    /// Open or short, if the channel reads so before the lead is taken away. Otherwise the lead is wrong.
     #[cold]
     fn unfit_lead(&self, measured: Measured) -> ChannelFault {
         let Some(ohms) = measured.element.of(self.reference) else { return ChannelFault::Open };
@@ -176,10 +179,10 @@ impl Channel {
         }
     }
 
-    /// Tells a broken lead and a short from a temperature that cannot be here.
+    /// Separates a broken lead and a short from a temperature that cannot be here.
     #[cold]
     fn out_of_working_range(&self, ohms: Ohms, side: OutOfRange) -> ChannelFault {
-        // Forwards, for what the extremes of the standard would show, takes no division.
+        // The equation forwards gives what the extremes of the standard would show, without a division.
         let shows = |t| self.thermometer.element().resistance(t);
         match side {
             OutOfRange::Below if shows(RANGE_LOW).is_ok_and(|least| ohms < least) => ChannelFault::Short,
@@ -188,7 +191,7 @@ impl Channel {
         }
     }
 
-    /// Against all that was believed before, and the more time has passed since, the more is believable.
+    /// Compares with all that was believed before. The more time has passed since, the larger a change is believable.
     #[inline]
     pub(super) fn is_too_fast(&self, now: Uptime, t: Celsius, trust: &Trust) -> bool {
         let (floor, ceiling) = self.envelope;
@@ -201,8 +204,9 @@ impl Channel {
         t < floor.lowered(drift) || t > ceiling.raised(drift)
     }
 
-    /// Whether a channel that has jumped is not back where it was. Time makes only half of the way believable, and what comes back from a
-    /// jump that lasts comes as suddenly: a thermometer that has fallen off drifts with the air, past where it was.
+    /// Whether a channel that has jumped is not back where it was. Time makes only half of the way believable. A jump
+    /// that lasts must end as suddenly as it began: a thermometer that has fallen off drifts with the air, past where
+    /// it was.
     #[cold]
     fn is_away(&self, now: Uptime, t: Celsius, trust: &Trust) -> bool {
         let Some(Jump { half, lasts, .. }) = self.jump else { return false };
@@ -233,12 +237,12 @@ impl Channel {
         self.not_believed = Some((t, now));
     }
 
-    /// Whether it did not show the same, to the last digit, when it was last not believed.
+    /// Whether `t` differs, in any digit, from the latest measurement that was not believed.
     fn shows_anew(&self, t: Celsius) -> bool {
         self.not_believed.is_none_or(|(before, _)| before != t)
     }
 
-    /// Whether a jump is kept in mind: in air it may be an opened lid, and nothing is permitted by it.
+    /// Whether a jump is kept in mind. A jump in air may be an opened lid, and the air permits nothing.
     pub(super) const fn can_jump(&self) -> bool {
         matches!(self.role, Role::Cell | Role::Pad)
     }
@@ -249,7 +253,7 @@ impl Channel {
         self.jump = Some(Jump { since: Uptime::START, half: Kelvins::ZERO, lasts: true });
     }
 
-    /// What it shows next is a new beginning.
+    /// The next reading is a new beginning.
     pub(super) fn accept(&mut self) {
         self.jump = None;
         self.envelope = (Celsius::MIN, Celsius::MAX);
@@ -258,13 +262,13 @@ impl Channel {
     #[inline]
     pub(super) fn believe(&mut self, now: Uptime, t: Celsius, trust: &Trust) {
         let [latest, before, _] = self.believed;
-        // What it has shown before it was believed is nothing new.
+        // A value that it showed before it was believed is nothing new.
         let moved = t != latest && self.shows_anew(t);
         if moved {
             self.movement.still_since = now;
         }
         self.believed = [t, latest, before];
-        // Of a check resistor everything within its band is believed.
+        // A check resistor is believed anywhere within its band.
         if self.band.is_none() {
             let (floor, ceiling) = self.envelope;
             let drift = self.fastest.over(now.since(self.believed_at));
@@ -282,7 +286,7 @@ impl Channel {
             return;
         }
         if self.run == 0 {
-            // After a break the old measurements are no company for the new.
+            // After a break the old measurements must not enter the median.
             self.believed = [self.latest(); 3];
         }
         self.not_believed = None;
@@ -299,10 +303,10 @@ impl Channel {
         self.not_believed = None;
     }
 
-    /// The range of what it shows, not good, if it shows anything. It ages as one that is believed does.
+    /// The range of a channel that is not good, if it shows anything. It ages like a believed one.
     #[cold]
     pub(super) fn shown_doubtful(&self, now: Uptime) -> Option<(Celsius, Celsius)> {
-        // What only a comparison doubts still shows what it shows.
+        // A channel that only a comparison doubts still shows a temperature.
         let is_compared =
             matches!(self.condition, Condition::Doubtful(ChannelFault::Stuck | ChannelFault::Disagreement));
         if self.run > 0 || is_compared {
@@ -328,7 +332,7 @@ impl Channel {
         a.min(b).max(a.max(b).min(c))
     }
 
-    /// Low and high end: the latest measurement and the median, drifted apart for the age of the former.
+    /// Low and high end: the latest measurement and the median, which drift apart with the age of the latest.
     #[inline]
     pub(super) fn range(&self, now: Uptime) -> (Celsius, Celsius) {
         let (latest, median) = (self.latest(), self.median());
@@ -353,7 +357,7 @@ fn lead_band(channel: &settings::Channel) -> (Ratio, Ratio) {
     (ratio(least), ratio(most))
 }
 
-/// A resistance where temperatures stand: differing where that differs.
+/// A resistance in the place of a temperature: different resistances give different values.
 const fn as_if(ohms: Ohms) -> Celsius {
     Celsius::from_steps(ohms.as_steps().cast_signed())
 }

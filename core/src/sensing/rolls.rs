@@ -17,7 +17,7 @@ pub(super) struct Cutouts {
 }
 
 impl Cutouts {
-    /// Nothing for what has no temperature.
+    /// Nothing for a role without temperatures.
     pub(super) const fn of(self, role: Role) -> Option<Celsius> {
         match role {
             Role::Cell | Role::Ambient => Some(self.cell),
@@ -30,7 +30,7 @@ impl Cutouts {
 /// The channels of one role, added up.
 #[derive(Clone, Copy)]
 pub(super) struct Roll {
-    /// Over the good ones, the ends of their ranges.
+    /// The outer ends of the ranges of the good channels.
     pub(super) coldest: Celsius,
     hottest: Celsius,
     starting: bool,
@@ -38,7 +38,7 @@ pub(super) struct Roll {
 }
 
 impl Roll {
-    /// How far apart the good ones may lie; negative while there is none.
+    /// How far apart the good channels may lie; negative while there are none.
     fn spread(&self) -> Kelvins {
         self.hottest.above(self.coldest)
     }
@@ -71,8 +71,8 @@ pub(super) struct Rolls {
     pub(super) pads: Roll,
     ambients: Roll,
     pub(super) checks: Roll,
-    /// The lowest that a cell which is not good shows, and how far the hottest of all that are not good lies above its cut-out. It may be
-    /// true: what shows cold must soak, what shows hot cuts the heater out.
+    /// The lowest reading of a cell that is not good, and how far the hottest channel that is not good lies above its
+    /// cut-out. Both may be true: a cold cell must soak, a hot place cuts the heater out.
     pub(super) doubtful_coldest: Celsius,
     doubtful_above_cutout: Kelvins,
     pub(super) a_jump_lasts: bool,

@@ -11,8 +11,8 @@ use heapless::Vec;
 /// What has no default: only the fitter knows it.
 ///
 /// [`Settings::from`] adds the defaults of everything else. The bank is then never spent on heat, and nothing proves
-/// that the heater heats or cools: [`Settings::bank`], [`Heater::proof`] and [`Heater::cooling`] are the first to set
-/// after it. More channels, points or sources than a controller can have do not compile.
+/// that the heater heats or cools. Set [`Settings::bank`], [`Heater::proof`] and [`Heater::cooling`] next. More
+/// channels, points or sources than a controller can have do not compile.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Essentials<const CHANNELS: usize, const POINTS: usize, const SOURCES: usize> {
     /// The thermometer channels. At least one is a [cell](Role::Cell).
@@ -166,7 +166,7 @@ impl Default for Trust {
     }
 }
 
-/// The default of a setting, in thousandths of its unit. Only constants ask: where there is none, the build stops.
+/// The default of a setting, in thousandths of its unit. Only constants use it: a missing default stops the build.
 #[expect(clippy::expect_used, reason = "evaluated at compile time")]
 #[expect(clippy::cast_possible_truncation, reason = "no range of the table is wider")]
 const fn signed(key: Key) -> i32 {
@@ -231,7 +231,7 @@ mod tests {
         })
     }
 
-    /// Two defaults are of what these settings do not have: a reserve by voltage, and leads of known resistance.
+    /// Two defaults belong to what these settings do not have: a reserve by voltage, and leads of known resistance.
     #[test]
     fn what_a_fitter_does_not_say_is_as_the_table_has_it() {
         let settings = essentials();

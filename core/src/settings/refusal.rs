@@ -32,7 +32,7 @@ pub enum SettingsError {
     NoCell,
     /// The charge-current ceiling has no point, or allows no current at any.
     NoCeiling,
-    /// Whether a heater is off is to be judged by its plate, and no channel is on it.
+    /// The plate is to show whether the heater is off, but no channel is on the plate.
     NoPad,
     /// The heater cannot give the energy of its proof within its maximum run: the proof would never be asked for.
     NeverProven {

@@ -1,10 +1,10 @@
-//! What settings must leave between each other, beyond their order: room for what a reading may be off by.
+//! Besides their order, settings must leave room between each other for the error of a reading.
 
 use super::{Key, Place, Role, Settings, SettingsError};
 use crate::quantity::{Celsius, Kelvins, Millivolts};
 use crate::rtd::ROUNDING;
 
-/// Two settings between which lies a hysteresis: noise that is believed must not bridge it.
+/// Two settings with a hysteresis between them. Noise that is believed must not bridge it.
 const HYSTERESES: [(Key, Key); 4] = [
     (Key::Inhibit, Key::Release),
     (Key::HighRelease, Key::HighLimit),
@@ -12,8 +12,9 @@ const HYSTERESES: [(Key, Key); 4] = [
     (Key::HeaterStart, Key::HeaterStop),
 ];
 
-/// A sixteenth of what a cell is kept at: of the nominal 3.2 V of LFP 0.2 V, so 3.0 V while the heater runs, with 2.5 V empty (from
-/// memory). Half the capacity in an hour through 10 mΩ at 100 Ah and 12.8 V makes a drop of 0.5 V, less than the 0.8 V allowed (computed).
+/// A sixteenth of what a cell is kept at: 0.2 V of the nominal 3.2 V of LFP. That leaves 3.0 V while the heater runs; a
+/// cell is empty at 2.5 V (from memory). Half the capacity in an hour through 10 mΩ at 100 Ah and 12.8 V makes a drop
+/// of 0.5 V, less than the 0.8 V allowed (computed).
 const SAG_PART: u32 = 16;
 
 impl Settings {
@@ -57,8 +58,8 @@ impl Settings {
         }
     }
 
-    /// A reading above inhibit must mean a cell above its hard limit: whatever is added to the reading, and whatever change of
-    /// it is believed at once, may be an error that shows a cell warmer than it is.
+    /// A reading above inhibit must mean a cell above its hard limit. Everything added to the reading, and every change
+    /// believed at once, may be an error that shows a cell warmer than it is.
     fn check_cold_side(&self, report: &mut impl FnMut(SettingsError)) {
         let cells = self.channels.iter().filter(|channel| channel.role == Role::Cell);
         let offset = cells.clone().fold(Kelvins::ZERO, |most, channel| most.max(channel.offset));
@@ -74,8 +75,9 @@ impl Settings {
                       limit may show as much",
             });
         }
-        // The coldest reading governs, so a channel that reads warm does harm where it sits at the coldest cell: a cell at its hard limit
-        // then shows inhibit. At a bank of one temperature such a channel is found by the others, if they may not differ by as much.
+        // The coldest reading governs, so a channel that reads warm does harm where it sits at the coldest cell: a cell
+        // at its hard limit then shows inhibit. In a bank of one temperature the other channels expose it, if they may
+        // not differ by as much.
         let room = inhibit.above(hard_limit);
         if cells.count() > 1 && self.trust.disagreement >= room {
             report(SettingsError::NotBelow {

@@ -18,8 +18,8 @@ pub struct Fact {
     pub minimum: i64,
     /// Highest value allowed.
     pub maximum: i64,
-    /// Value where the fitter gives none; nothing where the fitter must give one, may leave it out, or where it follows
-    /// from something else.
+    /// Value if the fitter gives none. Nothing if the fitter must give one or may leave it out, or if it follows from
+    /// something else.
     pub default: Option<i64>,
     /// How many of it there can be: one for each entry of a list of sections, otherwise 1.
     pub repeats: usize,

@@ -1,4 +1,4 @@
-//! What settings that validate do in worlds that are as they seem: every element at the temperature of its cell.
+//! What valid settings do in worlds that are as they seem: every element is at the temperature of its cell.
 
 extern crate std;
 use super::{ChargeCurrent, Key, MAX_CHANNELS, Role, Settings};
@@ -12,7 +12,8 @@ use proptest::prelude::*;
 /// The slowest step of a board.
 const STEP_MS: u32 = 10_000;
 
-/// All is well, and each cell's element at its cell's temperature: what a channel makes of that is its settings' doing.
+/// All is well, and each cell's element is at its cell's temperature. Only the settings decide what a channel makes of
+/// that.
 fn seen(settings: &Settings, cells: Celsius, elsewhere: Celsius, digits: i32) -> Inputs {
     let mut inputs = fine_inputs(settings, elsewhere);
     let mut channels = [Sample::None; MAX_CHANNELS];
@@ -33,7 +34,7 @@ fn middle(settings: &Settings) -> Celsius {
     release.raised(high.above(release).half())
 }
 
-/// Settings that were in order, with one of them moved anywhere in its range: it is for `validate` to find what that does.
+/// Settings that were in order, with one of them moved anywhere in its range. `validate` must find what that does.
 fn moved_settings() -> impl Strategy<Value = Settings> {
     let within = |key: Key| (key.fact().minimum as i32)..=(key.fact().maximum as i32);
     let moved = prop_oneof![
@@ -58,7 +59,7 @@ fn moved_settings() -> impl Strategy<Value = Settings> {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 400, max_global_rejects: 4_000, ..ProptestConfig::default() })]
 
-    /// The elements are at the temperature of the cells: offsets, noise and ages are all that can hide that one is too cold.
+    /// The elements are at the temperature of the cells. Only offsets, noise and ages can hide that one is too cold.
     #[test]
     fn a_cell_at_its_hard_limit_is_never_charged(
         settings in moved_settings(), start_mk in 0..30_000_i32, cooling_mk_per_step in 1..166_i32, every in 1..60_u32, step_ms in 1_000..=STEP_MS,
@@ -117,7 +118,7 @@ proptest! {
         let offset = settings.channels[0].offset;
         // Channels that differ by their offsets alone may well disagree.
         settings.channels.iter_mut().for_each(|channel| channel.offset = offset);
-        // Whether others may charge is the ceiling's to say.
+        // The ceiling decides whether others may charge.
         settings.sources.iter_mut().for_each(|source| source.charge = ChargeCurrent::Obeys);
         let valid = settings.clone().validate();
         prop_assume!(valid.is_ok());

@@ -5,8 +5,8 @@
 //! message = postcard
 //! ```
 //!
-//! No byte of a frame but its last is zero, so a receiver that joins late or has lost bytes finds the next frame at the next
-//! zero. What does not carry the right checksum is dropped whole.
+//! Only the last byte of a frame is zero. So a receiver that joins late or has lost bytes finds the next frame at the
+//! next zero. A frame without the right checksum is dropped whole.
 
 use super::{CRC, CRC_BYTES, checked};
 use core::fmt;
@@ -14,7 +14,7 @@ use postcard::ser_flavors::crc::CrcModifier;
 use postcard::ser_flavors::{Cobs, Slice};
 use serde::{Deserialize, Serialize};
 
-/// Version of frames and messages. Who hears another one tells its user, or counts a frame that was dropped.
+/// Version of frames and messages. A receiver that hears another one reports it to its user, or counts a dropped frame.
 pub const PROTOCOL: u8 = 2;
 
 /// Bytes of a frame around a message of at most `message` bytes.
@@ -98,10 +98,10 @@ impl<const N: usize> Receiver<N> {
     /// A receiver that has seen nothing yet.
     pub const NEW: Self = Self { bytes: [0; N], length: 0, overflowed: false };
 
-    /// Takes in one byte. After the last of a frame says how long it was, without the zero: it is then at the start of
-    /// [`Receiver::room`], until the next byte.
+    /// Takes in one byte. After the last byte of a frame it returns the frame's length without the zero. The frame is
+    /// then at the start of [`Receiver::room`], until the next byte.
     ///
-    /// An empty frame is nobody's: a sender may begin with a zero to end whatever was on the line before.
+    /// An empty frame is ignored: a sender may begin with a zero to end whatever was on the line before.
     ///
     /// # Errors
     /// [`FrameError::TooLong`] at the end of a frame that was longer than `N`.
@@ -123,7 +123,7 @@ impl<const N: usize> Receiver<N> {
         (length > 0).then_some(Ok(length))
     }
 
-    /// Where frames are gathered. Between a frame and the next byte it is the caller's to use.
+    /// Where frames are gathered. The caller may use it between a frame and the next byte.
     pub const fn room(&mut self) -> &mut [u8; N] {
         &mut self.bytes
     }

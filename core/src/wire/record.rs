@@ -4,7 +4,8 @@
 //! record = version, postcard(settings), checksum
 //! ```
 //!
-//! The checksum finds damage, and anyone can make another record with the same one. What people compare is the [`Fingerprint`].
+//! The checksum finds damage, but anyone can make another record with the same checksum. People compare the
+//! [`Fingerprint`].
 
 use super::{CRC, CRC_BYTES, checked};
 use crate::settings::Settings;
@@ -76,19 +77,19 @@ pub fn decode(record: &[u8]) -> Result<Settings, RecordError> {
     }
 }
 
-/// The checksum of a record, which tells it from one that is damaged or older, not from one that is made to look like it; zero for
-/// one that is too short to be any.
+/// The checksum of a record. It differs for a damaged or an older record, but need not for one that is made to look
+/// like it. Zero for bytes too short to be a record.
 #[must_use]
 pub fn checksum(record: &[u8]) -> u32 {
     record.last_chunk::<CRC_BYTES>().map_or(0, |sum| u32::from_le_bytes(*sum))
 }
 
-/// What tells one record from every other, also from one that is made to pass for it: the first 128 bits of the SHA-256 (FIPS 180-4)
-/// of the whole record.
+/// Identifies a record, even against one made to pass for it: the first 128 bits of the SHA-256 (FIPS 180-4) of the
+/// whole record.
 ///
-/// To find another record with a given fingerprint takes 2¹²⁸ attempts; to make two, one to be approved and one to be put in its
-/// place, 2⁶⁴. Half as many bits would be quick to compare, and the second would be done in an hour. So there is no short form: people
-/// compare all eight groups.
+/// To find another record with a given fingerprint takes 2¹²⁸ attempts. To make two records with one fingerprint, one
+/// to be approved and one to be put in its place, takes 2⁶⁴. Half as many bits would be quick to compare, but the
+/// second attack would take an hour. So there is no short form: people compare all eight groups.
 ///
 /// Shown as eight groups of four hexadecimal digits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -96,7 +97,7 @@ pub fn checksum(record: &[u8]) -> u32 {
 pub struct Fingerprint([u8; 16]);
 
 impl Fingerprint {
-    /// That of no record.
+    /// The fingerprint of no record.
     pub const NONE: Self = Self([0; 16]);
 }
 

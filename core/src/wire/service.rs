@@ -1,7 +1,7 @@
 //! The words of the service line: what a fitter's computer asks, and what the controller says.
 //!
-//! Each request that arrives whole is answered by one or more messages; telemetry comes unasked. A request that arrives twice does no
-//! more than one that arrives once.
+//! The controller answers each request that arrives whole with one or more messages. Telemetry comes unasked. A request
+//! that arrives twice does no more than one that arrives once.
 
 use crate::journal::{Counters, Event};
 use crate::quantity::{Celsius, Fraction, Instant, Millivolts};
@@ -19,14 +19,14 @@ pub const MAX_MESSAGE: usize = record::MAX_BYTES + 24;
 pub enum Request<'a> {
     /// Who it is. Answered by [`Message::Identity`].
     Identify,
-    /// The settings in force, or those that would be if they were fit. Answered by [`Message::Settings`], or [`Message::Refused`]
-    /// where there is nothing to be read.
+    /// The settings in force, or the stored ones that are not fit to be. Answered by [`Message::Settings`], or by
+    /// [`Message::Refused`] if there is nothing to read.
     ReadSettings,
     /// To keep other settings and to restart with them, while the reset button is held at the controller. Both outputs go off before
     /// anything is written. Answered by [`Message::Accepted`] or [`Message::Refused`].
     WriteSettings {
-        /// The [`fingerprint`](record::fingerprint) of the record that is replaced: an upload that is played again later finds another
-        /// one and is refused, unless the old settings have been put back.
+        /// The [`fingerprint`](record::fingerprint) of the record to be replaced. An upload that is played again later
+        /// finds another record and is refused, unless the old settings have been put back.
         replaces: Fingerprint,
         /// The new record.
         record: &'a [u8],
@@ -64,7 +64,7 @@ pub enum Unfit {
     Unreadable,
     /// There is a record, and it cannot be read.
     Record(RecordError),
-    /// There is a record, and its settings do not validate. Who reads the record finds out where.
+    /// There is a record, and its settings do not validate. Reading the record shows where.
     Settings,
 }
 
@@ -74,7 +74,7 @@ pub enum Unfit {
 pub enum Refusal {
     /// The settings.
     Unfit(Unfit),
-    /// The settings in force are others than those that were to be replaced.
+    /// The settings in force are not the ones that were to be replaced.
     NotTheOnesInForce {
         /// The fingerprint of those in force.
         fingerprint: Fingerprint,
@@ -83,7 +83,8 @@ pub enum Refusal {
     NotKept,
     /// Nobody at the board wants them: the reset button is not held, is stuck, or has let one upload in already.
     ButtonNotHeld,
-    /// So many were written since the controller last ran for an hour that no more are taken until it has.
+    /// Too many were written since the controller last ran for an hour. It takes no more until it has run for an hour
+    /// again.
     TooMany,
 }
 
