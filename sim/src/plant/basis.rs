@@ -245,11 +245,7 @@ struct Blown {
 
 impl Blown {
     fn new(solid: &Solid, wind_m_s: f64, on: StandsOn) -> Self {
-        let mut network = solid.network.clone();
-        for windward in &solid.windward {
-            let part = windward.part(wind_m_s);
-            windward.cells.iter().for_each(|&(node, through)| network.edge(node, Boundary::Outside, part * through));
-        }
+        let network = solid.in_wind(wind_m_s);
         let mut drives = vec![
             DVector::from_vec(solid.heater()) * HEATER_W,
             DVector::from_vec(solid.bank()) * BANK_W,

@@ -455,6 +455,16 @@ impl Solid {
         }
     }
 
+    /// All of the network, with so much wind about the box (m/s).
+    pub(super) fn in_wind(&self, wind_m_s: f64) -> Network {
+        let mut network = self.network.clone();
+        for windward in &self.windward {
+            let part = windward.part(wind_m_s);
+            windward.cells.iter().for_each(|&(node, through)| network.edge(node, Boundary::Outside, part * through));
+        }
+        network
+    }
+
     /// Part of the heater's power that each node gets, with the pad where it really is.
     pub(super) fn heater(&self) -> Vec<f64> {
         let mut areas = vec![0.0; self.network.len()];

@@ -60,12 +60,7 @@ struct Full {
 
 impl Full {
     fn of(solid: &Solid, wind_m_s: f64) -> Self {
-        let mut network = solid.network.clone();
-        for windward in &solid.windward {
-            for &(node, through) in &windward.cells {
-                network.edge(node, Boundary::Outside, windward.part(wind_m_s) * through);
-            }
-        }
+        let network = solid.in_wind(wind_m_s);
         Self {
             solid: solid.clone(),
             conductances: network.conductances(),
