@@ -2,6 +2,7 @@
 
 mod channel;
 mod document;
+pub mod first;
 mod names;
 mod row;
 mod sections;
