@@ -115,6 +115,21 @@ impl<R: Read> Lines<R> {
         Ok(true)
     }
 
+    /// What is in the buffer after the latest line: the start of the next line, and whatever else has arrived.
+    #[inline]
+    pub(super) fn unread(&mut self) -> &[u8] {
+        self.source.consume(std::mem::take(&mut self.handed_out));
+        self.source.buffer()
+    }
+
+    /// Takes the next `length` bytes of [`Self::unread`] as a line.
+    #[inline]
+    pub(super) const fn pass(&mut self, length: usize) {
+        self.number += 1;
+        self.bytes += length as u64;
+        self.handed_out = length;
+    }
+
     fn fill(&mut self) -> Result<&[u8], LineError> {
         loop {
             match self.source.fill_buf() {

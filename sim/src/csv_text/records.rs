@@ -55,6 +55,19 @@ impl<R: Read> Records<R> {
         self.lines.bytes()
     }
 
+    /// What has arrived after the latest record.
+    #[inline]
+    pub(crate) fn unread(&mut self) -> &[u8] {
+        self.lines.unread()
+    }
+
+    /// Takes the next `length` bytes of [`Self::unread`] as a record. The caller has read its cells, and knows that
+    /// they are a whole line with the header's number of cells.
+    #[inline]
+    pub(crate) const fn pass(&mut self, length: usize) {
+        self.lines.pass(length);
+    }
+
     /// The next line that is neither blank nor a comment: its number, and its cells if it can be split.
     pub(crate) fn next_record(&mut self) -> Result<Option<(u64, Option<Record<'_>>)>, LineError> {
         loop {

@@ -67,22 +67,27 @@ impl TimeFormat {
     }
 
     /// The moment in milliseconds, rounded to nearest; since 1970 if the format counts from there.
-    #[inline]
     pub(super) fn parse(self, field: &[u8]) -> Result<i64, BadTime> {
         const PARSER: DateTimeParser = DateTimeParser::new();
-        let scale = match self {
-            Self::Rfc3339 => {
-                if let Ok(moment) = PARSER.parse_timestamp(field) {
-                    return Ok(moment.as_millisecond());
-                }
-                let civil = PARSER.parse_datetime(field).map_err(|_| BadTime::Unparsable)?;
-                let moment = Offset::UTC.to_timestamp(civil).map_err(|_| BadTime::Unparsable)?;
-                return Ok(moment.as_millisecond());
-            }
-            Self::EpochSeconds | Self::ElapsedSeconds => 1000.0,
-            Self::EpochMillis => 1.0,
+        if self != Self::Rfc3339 {
+            return self.of_number(number(field).ok_or(BadTime::Unparsable)?);
+        }
+        if let Ok(moment) = PARSER.parse_timestamp(field) {
+            return Ok(moment.as_millisecond());
+        }
+        let civil = PARSER.parse_datetime(field).map_err(|_| BadTime::Unparsable)?;
+        let moment = Offset::UTC.to_timestamp(civil).map_err(|_| BadTime::Unparsable)?;
+        Ok(moment.as_millisecond())
+    }
+
+    /// The same for a field that holds `number`. A date is no number.
+    #[inline]
+    pub(super) fn of_number(self, number: f64) -> Result<i64, BadTime> {
+        let millis = match self {
+            Self::Rfc3339 => return Err(BadTime::Unparsable),
+            Self::EpochSeconds | Self::ElapsedSeconds => number * 1000.0,
+            Self::EpochMillis => number,
         };
-        let millis = number(field).ok_or(BadTime::Unparsable)? * scale;
         if !millis.is_finite() {
             Err(BadTime::NonFinite)
         } else if millis.abs() > FARTHEST_MS {

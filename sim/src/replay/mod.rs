@@ -23,6 +23,7 @@ mod fill;
 mod mapping;
 mod pattern;
 mod picture;
+mod plain;
 mod record;
 mod rejects;
 mod report;
@@ -66,7 +67,7 @@ use fill::{Filler, Limit};
 use picture::Picture;
 use record::Recorder;
 use report::Source;
-use rows::{Next, Row, Rows};
+use rows::{Next, Pace, Row, Rows};
 use sample::Sample;
 use std::io::{Read, Write};
 
@@ -148,6 +149,32 @@ pub fn replay(
     sinks: Sinks,
     progress: &mut dyn FnMut(Progress),
 ) -> Result<(Report, Option<Events>), ReplayError> {
+    replay_at(Pace::Quick, installation, log, request, sinks, progress)
+}
+
+/// The same with every row read on the general path, at half the speed. Plain rows usually take a path of their own.
+/// For tests and benchmarks that compare the two.
+///
+/// # Errors
+/// Those of [`replay`].
+pub fn replay_generally(
+    installation: &Installation,
+    log: impl Read + Send,
+    request: &Request,
+    sinks: Sinks,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<(Report, Option<Events>), ReplayError> {
+    replay_at(Pace::General, installation, log, request, sinks, progress)
+}
+
+fn replay_at(
+    pace: Pace,
+    installation: &Installation,
+    log: impl Read + Send,
+    request: &Request,
+    sinks: Sinks,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<(Report, Option<Events>), ReplayError> {
     let messages = Names(&request.log);
     let log = Head::new(log, |lines| is_plain(lines, request));
     let delimiter = match request.delimiter {
@@ -164,7 +191,7 @@ pub fn replay(
         .map_err(ReplayError::Refused)?;
     drop(head);
     check_step(&assignment, request)?;
-    let mut rows = Rows::new(records, header, &assignment, delimiter);
+    let mut rows = Rows::new(records, header, &assignment, delimiter, pace);
 
     let interpolated = assignment.channels.iter().map(|channel| (channel.number, channel.scale.plausible()));
     let others = [assignment.supply, assignment.bank, assignment.state_of_charge].into_iter().flatten();

@@ -3,6 +3,7 @@
 use super::assignment::{Assignment, Flag, MAX_FLAGS, MAX_NUMBERS, Number};
 use super::clock::{BadTime, Dial, TimeFormat, written_offset};
 use super::pattern::Pattern;
+use super::plain::{Columns, Plain};
 use super::rejects::{Fault, Rejects};
 use super::report::SummerTime;
 use crate::csv_text::cells::{flag, is_date, number, with_point};
@@ -39,7 +40,11 @@ impl Row {
         if self.known & (1 << flag) == 0 { None } else { Some(self.set & (1 << flag) != 0) }
     }
 
-    fn set_flag(&mut self, flag: Flag, value: bool) {
+    pub(super) const fn set_number(&mut self, number: Number, value: f64) {
+        self.numbers[number] = value;
+    }
+
+    pub(super) fn set_flag(&mut self, flag: Flag, value: bool) {
         self.known |= 1 << flag;
         self.set |= u16::from(value) << flag;
     }
@@ -56,6 +61,15 @@ impl Row {
     }
 }
 
+/// How rows are read. The result is the same.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Pace {
+    /// Plain rows on a path of their own.
+    Quick,
+    /// Every row on the general path.
+    General,
+}
+
 /// Reads rows.
 pub(super) struct Rows<R> {
     records: Records<R>,
@@ -66,10 +80,10 @@ pub(super) struct Rows<R> {
 }
 
 impl<R: Read> Rows<R> {
-    pub(super) fn new(records: Records<R>, header: Header, assignment: &Assignment, delimiter: u8) -> Self {
+    pub(super) fn new(records: Records<R>, header: Header, assignment: &Assignment, delimiter: u8, pace: Pace) -> Self {
         Self {
             records,
-            parser: Parser::new(header, assignment, delimiter),
+            parser: Parser::new(header, assignment, delimiter, pace),
             read: 0,
             rejects: Rejects::default(),
             contradiction: None,
@@ -138,6 +152,11 @@ impl<R: Read> Rows<R> {
     /// Reads the next record into `row`.
     #[inline]
     pub(super) fn next_row(&mut self, row: &mut Row) -> Result<Next, LineError> {
+        if let Some(length) = self.parser.parse_plain(self.records.line() + 1, self.records.unread(), row) {
+            self.records.pass(length);
+            self.read += 1;
+            return Ok(Next::Row);
+        }
         let Some((line, record)) = self.records.next_record()? else { return Ok(Next::End) };
         self.read += 1;
         let parsed = match &record {
@@ -202,8 +221,10 @@ struct Parser {
     is_without_zone: bool,
     summer_time: Option<SummerTime>,
     decimal: Option<Decimal>,
-    /// Whether numbers may have either decimal sign: commas do not separate the cells.
-    comma_is_free: bool,
+    delimiter: u8,
+    pace: Pace,
+    /// Reads plain rows, once the first row has shown how the log is written.
+    plain: Option<Plain>,
     numbers: Vec<usize>,
     flags: Vec<usize>,
     source_fields: Vec<(usize, String)>,
@@ -256,7 +277,7 @@ impl Wrong {
 const HOUR_MS: i64 = 3_600_000;
 
 impl Parser {
-    fn new(header: Header, assignment: &Assignment, delimiter: u8) -> Self {
+    fn new(header: Header, assignment: &Assignment, delimiter: u8, pace: Pace) -> Self {
         Self {
             header,
             time: assignment.time.field,
@@ -267,7 +288,9 @@ impl Parser {
             is_without_zone: false,
             summer_time: None,
             decimal: assignment.decimal,
-            comma_is_free: delimiter != b',',
+            delimiter,
+            pace,
+            plain: None,
             numbers: assignment.numbers.clone(),
             flags: assignment.flags.clone(),
             source_fields: assignment.source_fields.clone(),
@@ -310,7 +333,7 @@ impl Parser {
             if field.is_empty() {
                 continue;
             }
-            *value = if self.decimal == Some(Decimal::Point) && !self.comma_is_free {
+            *value = if self.decimal == Some(Decimal::Point) && !self.comma_is_free() {
                 number(field).ok_or(unparsable(cell))?
             } else {
                 signed_number(&mut self.decimal, cell, field)?
@@ -326,16 +349,43 @@ impl Parser {
             }
         }
         if let Some((last, _)) = self.last {
-            Leaps::note(&mut self.leaps.forward, line, millis - last);
-            if millis - last > HOUR_MS {
-                self.note_summer_time(line, last, millis);
-            }
+            self.follow(line, last, millis);
         } else {
             self.begin(record, format, millis);
             row.at = 0;
         }
         self.last = Some((millis, line));
+        if let Some(plain) = &mut self.plain {
+            plain.learn(record.cell(self.time), millis);
+        }
         Ok(())
+    }
+
+    /// Reads the row that `text` begins with, if it is plain and later than the last. Returns the length of its line.
+    /// If there is none, nothing changes but `row`.
+    #[inline]
+    fn parse_plain(&mut self, line: u64, text: &[u8], row: &mut Row) -> Option<usize> {
+        let (plain, (last, _)) = (self.plain.as_ref()?, self.last?);
+        *row = Row::new(0);
+        let (length, millis) = plain.read(text, row).filter(|(_, millis)| *millis > last)?;
+        row.at = millis - self.first_ms;
+        self.follow(line, last, millis);
+        self.last = Some((millis, line));
+        Some(length)
+    }
+
+    /// Takes note of a row that is later than the one before.
+    #[inline]
+    fn follow(&mut self, line: u64, last: i64, millis: i64) {
+        Leaps::note(&mut self.leaps.forward, line, millis - last);
+        if millis - last > HOUR_MS {
+            self.note_summer_time(line, last, millis);
+        }
+    }
+
+    /// Whether numbers may have either decimal sign: commas do not separate the cells.
+    const fn comma_is_free(&self) -> bool {
+        self.delimiter != b','
     }
 
     /// Whether the time stands in one cell, ready to read in a format with a name.
@@ -358,7 +408,7 @@ impl Parser {
                 Err(_) => Err(unparsable),
             };
         }
-        let comma = memchr(b',', &self.moment).filter(|_| self.comma_is_free && self.decimal != Some(Decimal::Point));
+        let comma = memchr(b',', &self.moment).filter(|_| self.comma_is_free() && self.decimal != Some(Decimal::Point));
         if let Some(comma) = comma {
             self.moment[comma] = b'.';
         }
@@ -398,6 +448,11 @@ impl Parser {
             }
             (None, None) => Dial::default(),
         };
+        if self.pace == Pace::Quick && self.has_plain_time() {
+            let columns =
+                Columns { width: self.header.width(), time: self.time, numbers: &self.numbers, flags: &self.flags };
+            self.plain = format.and_then(|format| Plain::new(&columns, self.delimiter, format));
+        }
     }
 
     /// Notes the first step of a clock without zones that looks like a change to or from summer time: by an hour, give
