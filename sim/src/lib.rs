@@ -74,6 +74,7 @@ pub mod si;
 pub mod site;
 pub mod table;
 pub mod threads;
+mod unpack;
 pub mod variation;
 pub mod weather;
 pub mod withheld;

@@ -262,7 +262,7 @@ fn outcome(log: &Log, is_general: bool) -> Outcome {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(1024))]
+    #![proptest_config(ProptestConfig::with_cases(512))]
 
     #[test]
     fn both_paths_give_the_same_whatever_is_in_the_log(log in log()) {

@@ -17,9 +17,9 @@ use std::path::{Path, PathBuf};
 
 /// Replay a log: every decision this controller would have made on it, and why
 ///
-/// The log is CSV with a header row. Lines that start with # are skipped. Columns are found by name: CHANNEL_c, CHANNEL_f, CHANNEL_k,
-/// CHANNEL_ohm or CHANNEL_ratio for a thermometer channel; supply_v, bank_v and soc_pct; SOURCE_present, charge_line, discharge_line and
-/// button, which hold 0 or 1; heater and charge, 0 or 1, for what another controller did, to compare with.
+/// The log is CSV with a header row, as it is or packed as gzip or zstd. Lines that start with # are skipped. Columns are found by name:
+/// CHANNEL_c, CHANNEL_f, CHANNEL_k, CHANNEL_ohm or CHANNEL_ratio for a thermometer channel; supply_v, bank_v and soc_pct; SOURCE_present,
+/// charge_line, discharge_line and button, which hold 0 or 1; heater and charge, 0 or 1, for what another controller did, to compare with.
 #[derive(Debug, clap::Args)]
 #[command(after_help = AFTER)]
 pub(crate) struct Arguments {

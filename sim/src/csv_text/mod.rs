@@ -12,6 +12,7 @@ pub(crate) mod separator;
 
 use crate::diagnostic::{Position, Problem};
 use crate::input::Unwritten;
+use crate::unpack::Damaged;
 use header::Header;
 use lines::{LONGEST, LineError};
 use records::Records;
@@ -58,7 +59,10 @@ pub(crate) fn at_line(file: &str, line: u64, message: impl Into<Box<str>>) -> Pr
 pub(crate) fn unreadable(file: &str, line: u64, error: &LineError) -> Problem {
     const REMEDY: &str = "name the CSV file itself; or copy it again, if this is it";
     let problem = match error {
-        LineError::Io(error) => cannot_read(file, error),
+        LineError::Io(error) => match Damaged::of(error) {
+            Some(damaged) => at_line(file, line, damaged.to_string()).remedy(damaged.remedy()),
+            None => cannot_read(file, error),
+        },
         LineError::TooLong => {
             at_line(file, line, format!("a line longer than {} MiB: not a row of a CSV file", LONGEST >> 20))
                 .remedy(REMEDY)

@@ -50,11 +50,6 @@ impl<R: Read> Records<R> {
         self.lines.number()
     }
 
-    /// Bytes read so far.
-    pub(crate) const fn bytes(&self) -> u64 {
-        self.lines.bytes()
-    }
-
     /// What has arrived after the latest record.
     #[inline]
     pub(crate) fn unread(&mut self) -> &[u8] {

@@ -8,6 +8,7 @@ use crate::csv_text::records::Records;
 use crate::csv_text::{cannot_read, first_row, unreadable};
 use crate::diagnostic::{Problem, Severity, excerpt};
 use crate::input;
+use crate::unpack::Unpacked;
 use jiff::civil::DateTime;
 use jiff::{SignedDuration, ToSpan};
 use std::io::Read;
@@ -36,6 +37,7 @@ impl Log {
 
     pub(super) fn read(file: &str, source: &str, text: impl Read) -> Result<Self, Vec<Problem>> {
         let mut findings = Findings::new(file);
+        let text = Unpacked::new(text).map_err(|error| vec![cannot_read(file, &error)])?;
         let mut records = Records::new(text, b',');
         let (line, header) = first_row(file, &mut records).map_err(|problem| vec![problem])?;
         let mut column = |names: &[&str]| match one(&header, names) {

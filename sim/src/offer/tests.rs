@@ -70,7 +70,7 @@ struct Logged {
 }
 
 impl Logged {
-    fn new(start: DateTime, log: &str) -> Self {
+    fn new(start: DateTime, log: impl AsRef<[u8]>) -> Self {
         let folder = TempDir::new().unwrap();
         fs::write(folder.path().join("log.csv"), log).unwrap();
         Self { folder, start }
@@ -167,6 +167,15 @@ fn a_log_of_part_of_the_season_is_a_warning_with_how_much() {
     assert_eq!(of("2024-12-31 00:00", "2025-01-09 00:00").len(), 1);
     assert_eq!(of("2025-01-01 00:10", "2025-01-10 23:20"), []);
     assert_eq!(of("2024-12-01 00:00", "2025-03-01 00:00"), []);
+}
+
+#[test]
+fn a_log_may_be_packed() {
+    let log = b"time,engine_present\n2025-01-01 01:00,1\n2025-01-01 02:00,0\n";
+    let packed = zstd::encode_all(&log[..], 3).unwrap();
+    let start = date(2025, 1, 1).at(0, 0, 0, 0);
+    assert_eq!(Logged::new(start, &packed).comes_and_goes(), [(0, false), (3600, true), (7200, false)]);
+    Logged::new(start, &packed[..packed.len() - 3]).refused_for(&["log.csv", "zstd data end too early"]);
 }
 
 #[test]

@@ -2,11 +2,10 @@
 //! found.
 //!
 //! ```text
-//! bytes ─ lines ─ records ─ rows ─ fill ─ drive ─ record ─┬ tally, differ ─ report ─ summary
-//!                             │      │       │            ├ events
-//!                             │      │       └ the core   ├ timeline
-//!                         rejects   empty                 └ picture
-//!                                   cells
+//! bytes ─ lines ─ records ─ rows ─ fill ─ ahead ─ drive ─ record ─┬ tally, differ ─ report ─ summary
+//!              └─── plain ───┘ │      │              │             ├ events
+//!                          rejects  empty            │             ├ timeline
+//!                                   cells            └ the core    └ picture
 //! ```
 //!
 //! A replay reads the log once, in bounded memory, however long the log is. The replay is *open loop*: the temperatures
@@ -60,6 +59,7 @@ use crate::output::Target;
 use crate::scale;
 use crate::season::{Channels, Film, NEXT_WITHIN, Timeline, Wanted};
 use crate::threads;
+use crate::unpack::Unpacked;
 use ahead::{Ended, ahead};
 use assignment::Assignment;
 use drive::Driver;
@@ -70,6 +70,7 @@ use report::Source;
 use rows::{Next, Pace, Row, Rows};
 use sample::Sample;
 use std::io::{Read, Write};
+use std::sync::atomic::Ordering;
 
 /// How a log is to be read and stepped through.
 #[derive(Clone, Debug)]
@@ -132,7 +133,7 @@ impl From<Problem> for ReplayError {
 /// How far a replay has come.
 #[derive(Clone, Copy, Debug)]
 pub struct Progress {
-    /// Bytes of the log read.
+    /// Bytes of the log read, as it is stored.
     pub bytes: u64,
     /// Steps taken.
     pub steps: u64,
@@ -176,6 +177,8 @@ fn replay_at(
     progress: &mut dyn FnMut(Progress),
 ) -> Result<(Report, Option<Events>), ReplayError> {
     let messages = Names(&request.log);
+    let log = Unpacked::new(log).map_err(|error| messages.unreadable(1, &LineError::Io(error)))?;
+    let taken = log.taken();
     let log = Head::new(log, |lines| is_plain(lines, request));
     let delimiter = match request.delimiter {
         Some(delimiter) => delimiter,
@@ -214,24 +217,21 @@ fn replay_at(
     filler.take(first, |row| driver.advance(row, &mut recorder))?;
     let (reader, batches) = ahead();
     std::thread::scope(|scope| {
-        let reader = threads::named("log").spawn_scoped(scope, || reader.read(&mut rows, request.strict));
+        let reader = threads::named("log").spawn_scoped(scope, || reader.read(&mut rows, &mut filler, request.strict));
         let reader = reader.map_err(|error| threads::not_started(&error))?;
         // Every way out of this closure drops `batches`. Otherwise the thread would wait forever to hand over its next
         // batch.
         let batches = batches;
         while let Some(batch) = batches.next() {
-            for row in &batch.rows {
-                filler.take(*row, |row| driver.advance(row, &mut recorder))?;
+            for row in &batch {
+                driver.advance(*row, &mut recorder)?;
             }
-            progress(Progress { bytes: batch.bytes, steps: driver.steps() });
+            progress(Progress { bytes: taken.load(Ordering::Relaxed), steps: driver.steps() });
             batches.reuse(batch);
         }
         Ok(reader.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
     })
     .and_then(|read: Result<(), Ended>| read.map_err(|ended| stopped(&rows, messages, &ended)))?;
-    while let Some(row) = filler.flush() {
-        driver.advance(row, &mut recorder)?;
-    }
     let span = driver.end();
     recorder.finish(span);
 

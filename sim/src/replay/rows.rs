@@ -139,11 +139,6 @@ impl<R: Read> Rows<R> {
         self.parser.leaps
     }
 
-    /// Bytes read so far.
-    pub(super) const fn bytes(&self) -> u64 {
-        self.records.bytes()
-    }
-
     /// Line of the row read last.
     pub(super) const fn line(&self) -> u64 {
         self.records.line()

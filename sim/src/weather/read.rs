@@ -6,8 +6,9 @@ use crate::csv_text::dates::{BadDate, Dates, Shown, TIME_NAMES, seconds};
 use crate::csv_text::findings::Findings;
 use crate::csv_text::header::{Header, NoColumn};
 use crate::csv_text::records::{Record, Records};
-use crate::csv_text::{at_line, first_row, unreadable};
+use crate::csv_text::{at_line, cannot_read, first_row, unreadable};
 use crate::diagnostic::{Problem, excerpt};
+use crate::unpack::Unpacked;
 use jiff::civil::{Date, DateTime, Time};
 use std::io::Read;
 use std::ops::RangeInclusive;
@@ -85,6 +86,7 @@ struct Columns {
 }
 
 pub(super) fn read(file: &str, source: impl Read) -> Result<Weather, Vec<Problem>> {
+    let source = Unpacked::new(source).map_err(|error| vec![cannot_read(file, &error)])?;
     let mut records = Records::new(source, b',');
     let (columns, header) = open(file, &mut records)?;
     let mut rows = Rows::new(file, &columns, &header);
