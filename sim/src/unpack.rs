@@ -151,7 +151,7 @@ struct Source<R> {
     start: [u8; ZSTD.len()],
     /// The part of `start` that has not been read yet.
     first: std::ops::Range<usize>,
-    source: R,
+    inner: R,
     taken: Arc<AtomicU64>,
     has_failed: bool,
 }
@@ -176,7 +176,7 @@ impl<R: Read> Source<R> {
                 break None;
             }
         };
-        Ok((Self { start, first: 0..length, source, taken, has_failed: false }, packing))
+        Ok((Self { start, first: 0..length, inner: source, taken, has_failed: false }, packing))
     }
 }
 
@@ -193,7 +193,7 @@ fn may_be_skippable(start: &[u8]) -> bool {
 impl<R: Read> Read for Source<R> {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
         let count = if self.first.is_empty() {
-            let read = self.source.read(into);
+            let read = self.inner.read(into);
             self.has_failed |= read.as_ref().is_err_and(|error| error.kind() != io::ErrorKind::Interrupted);
             read?
         } else {

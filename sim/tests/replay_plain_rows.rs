@@ -182,7 +182,7 @@ prop_compose! {
             let numbers = [6.0 + 4.0 * wave, 6.1 + 4.0 * wave].map(|value| format!("{value:.decimals$}"));
             let [low, high] = numbers;
             let cells = vec![moments.write(start_s, at_ms), low, "ab c".to_owned(), high, flag.to_owned(), pad];
-            write_row(&mut bytes, cells, damage, delimiter);
+            write_row(&mut bytes, cells, damage.as_ref(), delimiter);
             bytes.extend_from_slice(ends.as_bytes());
         }
         bytes.truncate(bytes.len() - cut.min(bytes.len()));
@@ -194,9 +194,9 @@ prop_compose! {
     }
 }
 
-fn write_row(into: &mut Vec<u8>, mut cells: Vec<String>, damage: Option<Damage>, delimiter: &str) {
-    match &damage {
-        Some(Damage::Cell(at, cell)) => *at.get_mut(&mut cells) = (*cell).to_owned(),
+fn write_row(into: &mut Vec<u8>, mut cells: Vec<String>, damage: Option<&Damage>, delimiter: &str) {
+    match damage {
+        Some(Damage::Cell(at, cell)) => (*cell).clone_into(at.get_mut(&mut cells)),
         Some(Damage::Missing(at)) => drop(cells.remove(at.index(cells.len()))),
         Some(Damage::Extra(at)) => cells.insert(at.index(cells.len()), "1".to_owned()),
         Some(Damage::Huge(at, length)) => *at.get_mut(&mut cells) = "7".repeat(*length),

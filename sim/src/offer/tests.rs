@@ -134,7 +134,7 @@ fn a_log_that_shares_a_day_with_the_season_keeps_its_year() {
 #[test]
 fn a_log_that_cannot_be_used_says_why() {
     let new_year = date(2025, 1, 1).at(0, 0, 0, 0);
-    let rows = |rows: &str| Logged::new(new_year, &format!("time,engine_present\n{rows}"));
+    let rows = |rows: &str| Logged::new(new_year, format!("time,engine_present\n{rows}"));
     rows("2025-06-01 00:00,1\n2025-06-02 00:00,0\n").refused_for(&[
         "log.csv: covers 2025-06-01 00:00 to 2025-06-02 00:00",
         "from 2025-01-01 00:00 to 2025-01-11 00:00",

@@ -139,7 +139,8 @@ pub struct Progress {
     pub steps: u64,
 }
 
-/// Replays `log` through the controller of `installation`. Reports to `progress` now and then how far it has come.
+/// Replays `log` through the controller of `installation`. The log may be packed as gzip or zstd. Reports to `progress`
+/// now and then how far it has come.
 ///
 /// # Errors
 /// [`ReplayError`]. The files in `sinks` then stay as they were.

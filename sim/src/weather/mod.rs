@@ -57,8 +57,8 @@ impl Weather {
         Self::read(&file, source)
     }
 
-    /// Reads a weather file. Messages call it `file`. It is a CSV text with comment lines after `#`, of one of two
-    /// kinds.
+    /// Reads a weather file. Messages call it `file`. It is a CSV text with comment lines after `#`, as it is or packed
+    /// as gzip or zstd, of one of two kinds.
     ///
     /// - With a header row: a date and time in a column called `timestamp`, `time`, `datetime`, `date_time` or `date`.
     ///   The temperature is in one called `temperature_c`, `temperature_f` or `temperature_k`. Wind and sun, if there
