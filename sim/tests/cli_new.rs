@@ -4,6 +4,7 @@
 mod common;
 
 use common::forewarm;
+use forewarm::installation::first::{Like, QUESTIONS};
 use forewarm::installation::starter;
 use std::fs;
 
@@ -79,4 +80,82 @@ fn a_target_that_cannot_be_written_is_refused_and_nothing_is_left_behind() {
     }
     assert_eq!(fs::read_to_string(&read_only).unwrap(), "mine");
     assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 2);
+}
+
+#[test]
+fn an_example_is_written_as_it_is() {
+    for like in Like::ALL {
+        let run = forewarm(&["new", "-", "--like", like.name()]);
+        assert_eq!((run.status, run.stdout, &*run.stderr), (0, like.text(), ""));
+    }
+    let run = forewarm(&["new", "-", "--like", "castle"]);
+    assert_eq!((run.status, &*run.stdout), (2, ""));
+    assert!(run.stderr.contains("it may be hut, boat, van, shelter"), "{}", run.stderr);
+}
+
+#[test]
+fn answers_by_name_are_in_the_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("mine.toml");
+    let shown = path.to_str().unwrap();
+    let run = forewarm(&["new", shown, "--like", "van", "--set", "coldest_c=-25", "--set", "title=Red van"]);
+    assert_eq!((run.status, &*run.stdout), (0, ""), "{run:?}");
+    let text = fs::read_to_string(&path).unwrap();
+    assert!(text.contains("\ntitle = \"Red van\"\n") && text.contains("\ndesign_min_c = -25\n"), "{text}");
+    let run = forewarm(&["check", shown]);
+    assert!(run.stdout.contains("\n\nRed van\n"), "{}", run.stdout);
+}
+
+#[test]
+fn what_an_answer_leaves_to_be_looked_at_is_counted() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("mine.toml");
+    let run = forewarm(&["new", path.to_str().unwrap(), "--set", "engine_w=none", "--set", "mains_w=none"]);
+    assert_eq!(run.status, 0);
+    assert!(run.stderr.contains("1 warning; `forewarm check` prints it"), "{}", run.stderr);
+}
+
+#[test]
+fn a_refused_answer_writes_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("mine.toml");
+    let run = forewarm(&["new", path.to_str().unwrap(), "--set", "batterys=3", "--set", "box_mm=1x2x3"]);
+    assert_eq!((run.status, &*run.stdout), (2, ""));
+    let first = "error: command line: --set has no key \"batterys\"\n  try: batteries; the keys are title, stands, ";
+    assert!(run.stderr.starts_with(first), "{}", run.stderr);
+    assert!(run.stderr.contains("--set box_mm=1x2x3: \"1\" is below 60 mm"), "{}", run.stderr);
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+#[test]
+fn an_answer_does_not_cost_a_file_that_exists() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("mine.toml");
+    fs::write(&path, "mine").unwrap();
+    for more in [["--set", "batteries=3"], ["--like", "boat"]] {
+        let run = forewarm(&["new", path.to_str().unwrap(), more[0], more[1]]);
+        assert_eq!((run.status, &*run.stdout), (2, ""));
+        assert!(run.stderr.contains("exists already"), "{}", run.stderr);
+        assert_eq!(fs::read_to_string(&path).unwrap(), "mine");
+    }
+}
+
+#[test]
+fn questions_need_a_terminal_and_the_message_says_how_else_to_answer() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("mine.toml");
+    let run = forewarm(&["new", path.to_str().unwrap(), "--ask"]);
+    assert_eq!((run.status, &*run.stdout), (2, ""));
+    assert!(run.stderr.contains("--ask needs a terminal") && run.stderr.contains("try: --set key=value"), "{run:?}");
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+#[test]
+fn the_help_lists_every_key_and_example_within_80_columns() {
+    let run = forewarm(&["new", "--help"]);
+    assert_eq!(run.status, 0);
+    for name in QUESTIONS.iter().map(|question| question.key).chain(Like::ALL.map(Like::name)) {
+        assert!(run.stdout.contains(&format!("\n  {name} ")), "{name}: {}", run.stdout);
+    }
+    assert!(run.stdout.lines().all(|line| line.chars().count() <= 80), "{}", run.stdout);
 }

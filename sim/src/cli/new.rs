@@ -97,6 +97,12 @@ fn like(name: &str) -> Result<Like, String> {
     Like::ALL.into_iter().find(|like| like.name() == name).ok_or_else(|| format!("it may be {all}"))
 }
 
+const EXAMPLES: &str = "
+Examples:
+  forewarm new mine.toml
+  forewarm new mine.toml --ask
+  forewarm new mine.toml --like van --set battery_ah=280 --set coldest_c=-25";
+
 /// Widest line of the help.
 const WIDTH: usize = 80;
 
@@ -117,6 +123,5 @@ fn after_help() -> String {
             help.push('\n');
         }
     }
-    help + "\nExamples:\n  forewarm new mine.toml\n  forewarm new mine.toml --ask\n  forewarm new mine.toml --like van --set \
-            battery_ah=280 --set coldest_c=-25"
+    help + EXAMPLES
 }

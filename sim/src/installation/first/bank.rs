@@ -3,8 +3,8 @@
 use super::sheet::{Place, Sheet, number, quoted};
 use crate::cell;
 
-/// Cases that are common, with length, width and height (mm). The largest measures outside that each group may have, by a
-/// public restatement of the BCI group sizes, rounded to a millimetre.
+/// Cases that are common, with length, width and height (mm): the largest outside measures of three BCI groups, by a
+/// public restatement, rounded to a millimetre.
 pub(super) const CASES: [(&str, [f64; 3]); 3] =
     [("bci_24", [260.0, 173.0, 225.0]), ("bci_27", [306.0, 173.0, 225.0]), ("bci_31", [330.0, 173.0, 240.0])];
 
@@ -90,8 +90,8 @@ pub(super) fn set_mass(sheet: &mut Sheet, wanted_kg: f64) {
     prove_by_mass(sheet, more);
 }
 
-/// Another system voltage: the same watts at other volts and amperes. Contacts stay as they are, for nobody has said that
-/// others are there: `plan` judges them.
+/// Another system voltage: the same watts at other volts and amperes. Contacts stay as they are, because nobody has
+/// said that others are there. `plan` judges them.
 pub(super) fn set_system_v(sheet: &mut Sheet, wanted_v: &str) {
     let cells: f64 = wanted_v.parse().unwrap_or(12.0) / 3.0;
     let times = cells / cells_in_series(sheet);
@@ -134,11 +134,15 @@ fn estimate_mass(sheet: &mut Sheet) {
     set_mass(sheet, (probable_kg * 10.0).ceil() / 10.0);
 }
 
-/// The heater proves itself by a rise of the cells. With `more` times their mass it takes as much more energy.
-fn prove_by_mass(sheet: &mut Sheet, more: f64) {
+/// The heater proves itself by a rise of the cells. With `more` times their mass it takes as much more energy, as far as
+/// the heater can give that in half of its longest run.
+pub(super) fn prove_by_mass(sheet: &mut Sheet, more: f64) {
     const MOST_WH: f64 = 5000.0;
+    let heater = |key| sheet.number_of("heater", key).unwrap_or(1.0);
+    let half_wh = heater("power_w") * heater("max_run_h") / 2.0;
     if let Some(proof_wh) = sheet.number_of("heater", "proof_wh") {
-        sheet.put_number("heater", "proof_wh", (proof_wh * more).clamp(1.0, MOST_WH).round());
+        let most_wh = half_wh.clamp(1.0, MOST_WH);
+        sheet.put_number("heater", "proof_wh", (proof_wh * more).round().clamp(1.0, most_wh));
     }
 }
 

@@ -119,6 +119,7 @@ pub(super) fn set_thickness(sheet: &mut Sheet, wanted_mm: f64) {
 
 pub(super) fn set_heater_power(sheet: &mut Sheet, wanted_w: f64) {
     sheet.put_number("heater", "power_w", wanted_w);
+    super::bank::prove_by_mass(sheet, 1.0);
     choose_circuit_anew(sheet);
 }
 

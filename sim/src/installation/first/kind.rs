@@ -14,18 +14,18 @@ pub(super) enum Kind {
     /// One word of several.
     Word { words: fn() -> Vec<&'static str>, set: fn(&mut Sheet, &str) },
     /// A number.
-    Number { unit: Unit, set: fn(&mut Sheet, f64) },
+    Number { range: Range, set: fn(&mut Sheet, f64) },
     /// A number, or none.
-    Offered { unit: Unit, set: fn(&mut Sheet, Option<f64>) },
+    Offered { range: Range, set: fn(&mut Sheet, Option<f64>) },
     /// Measures with an x between them, or a word for them.
-    Measures { count: usize, unit: Unit, words: &'static [(&'static str, [f64; 3])], set: fn(&mut Sheet, &[f64]) },
+    Measures { count: usize, range: Range, words: &'static [(&'static str, [f64; 3])], set: fn(&mut Sheet, &[f64]) },
     /// Times of the week.
     Schedule(fn(&mut Sheet, &str)),
 }
 
-/// The unit of a number, and its range.
+/// The numbers that can be, and their unit.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Unit {
+pub(super) struct Range {
     /// Empty for a number of things.
     pub(super) unit: &'static str,
     pub(super) least: f64,
@@ -45,11 +45,11 @@ impl Kind {
         match self {
             Self::Text(_) => "text".to_owned(),
             Self::Word { words, .. } => words().join(", "),
-            Self::Number { unit, .. } => unit.range(),
-            Self::Offered { unit, .. } => format!("{}, or none", unit.range()),
-            Self::Measures { unit, words, .. } => {
-                let words: String = words.iter().map(|(word, _)| format!(", {word}")).collect();
-                format!("each {}{words}", unit.range())
+            Self::Number { range, .. } => range.words(),
+            Self::Offered { range, .. } => format!("{}, or none", range.words()),
+            Self::Measures { range, words, .. } => {
+                let each = format!("each {}", range.words());
+                words.iter().fold(each, |choice, (word, _)| choice + ", " + word)
             }
             Self::Schedule(_) => format!("as in {SCHEDULE}"),
         }
@@ -60,12 +60,13 @@ impl Kind {
         match self {
             Self::Text(set) => set(sheet, &quoted(text(answer)?)),
             Self::Word { words, set } => set(sheet, word(answer, &words())?),
-            Self::Number { unit, set } => set(sheet, unit.read(answer)?),
-            Self::Offered { unit, set } => {
-                let power = if answer.eq_ignore_ascii_case("none") { None } else { Some(unit.read(answer)?) };
-                set(sheet, power);
+            Self::Number { range, set } => set(sheet, range.read(answer)?),
+            Self::Offered { range, set } => {
+                let or_none = |refused: Refused| Refused { remedy: refused.remedy + ", or none", ..refused };
+                let is_none = answer.eq_ignore_ascii_case("none");
+                set(sheet, if is_none { None } else { Some(range.read(answer).map_err(or_none)?) });
             }
-            Self::Measures { count, unit, words, set } => set(sheet, &measures(answer, *count, unit, words)?),
+            Self::Measures { count, range, words, set } => set(sheet, &measures(answer, *count, range, words)?),
             Self::Schedule(set) => {
                 let refused = |error: crate::schedule::ScheduleError| Refused::new(error.to_string(), SCHEDULE);
                 answer.parse::<Schedule>().map_err(refused)?;
@@ -76,16 +77,16 @@ impl Kind {
     }
 }
 
-impl Unit {
+impl Range {
     /// `1 to 8`, `5 to 1000 Ah`.
-    fn range(&self) -> String {
+    fn words(&self) -> String {
         format!("{} to {} {}", self.least, self.most, self.unit).trim_end().to_owned()
     }
 
     fn read(&self, answer: &str) -> Result<f64, Refused> {
         let refused = |what: &str| {
             let kind = if self.is_whole { "a whole number" } else { "a number" };
-            Refused::new(format!("\"{}\" is {what}", excerpt(answer)), format!("{kind} from {}", self.range()))
+            Refused::new(format!("\"{}\" is {what}", excerpt(answer)), format!("{kind} from {}", self.words()))
         };
         let text = answer.strip_suffix(self.unit).unwrap_or(answer).trim_end();
         if text.contains(',') {
@@ -99,10 +100,10 @@ impl Unit {
         #[expect(clippy::cast_precision_loss, reason = "what is beyond 2⁵³ is out of range")]
         let value = thousandths as f64 / 1000.0;
         if value < self.least {
-            return Err(refused(&format!("below {} {}", self.least, self.unit).trim_end().to_owned()));
+            return Err(refused(format!("below {} {}", self.least, self.unit).trim_end()));
         }
         if value > self.most {
-            return Err(refused(&format!("above {} {}", self.most, self.unit).trim_end().to_owned()));
+            return Err(refused(format!("above {} {}", self.most, self.unit).trim_end()));
         }
         Ok(value)
     }
@@ -130,11 +131,16 @@ fn word<'w>(answer: &str, words: &[&'w str]) -> Result<&'w str, Refused> {
     })
 }
 
-fn measures(answer: &str, count: usize, unit: &Unit, words: &[(&'static str, [f64; 3])]) -> Result<Vec<f64>, Refused> {
+fn measures(
+    answer: &str,
+    count: usize,
+    range: &Range,
+    words: &[(&'static str, [f64; 3])],
+) -> Result<Vec<f64>, Refused> {
     if let Some((_, measures)) = words.iter().find(|(word, _)| word.eq_ignore_ascii_case(answer)) {
         return Ok(measures.to_vec());
     }
-    let text = answer.strip_suffix(unit.unit).unwrap_or(answer);
+    let text = answer.strip_suffix(range.unit).unwrap_or(answer);
     let parts: Vec<&str> = text.split(['x', 'X', '×']).map(str::trim).collect();
     if parts.len() != count || parts.iter().any(|part| part.is_empty()) {
         let form = ["330", "172", "215"][..count].join("x");
@@ -143,5 +149,5 @@ fn measures(answer: &str, count: usize, unit: &Unit, words: &[(&'static str, [f6
         let message = format!("\"{}\" is not {count} measures", excerpt(answer));
         return Err(Refused::new(message, format!("{form}, in mm{words}")));
     }
-    parts.into_iter().map(|part| unit.read(part)).collect()
+    parts.into_iter().map(|part| range.read(part)).collect()
 }

@@ -20,11 +20,12 @@ pub enum Like {
 const HUT_WINTER: &str = "\
 # Made-up weather of a cold coast, with a cold spell after six weeks.
 [winter]
-mean_c = -6
+mean_c = -4
 spell_c = -18
 spell_from_day = 42
 spell_days = 10
 wind_m_s = 5
+noon_w_m2 = 220
 from = \"11-01\"
 days = 180
 ";

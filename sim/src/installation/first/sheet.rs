@@ -1,7 +1,7 @@
 //! The text of an installation file, changed line by line, so that every comment stays where it is.
 //!
-//! It knows only what first files look like: sections with a blank line between them and none within, and one setting to
-//! a line. It is no reader of TOML.
+//! It knows only what first files look like: sections with a blank line between them and none within, and one setting
+//! to a line. It is no reader of TOML.
 
 use crate::installation::site::table as site;
 use forewarm_core::settings::TABLE;

@@ -5,13 +5,13 @@ use super::sheet::{Place, Sheet, number, quoted};
 
 /// A source that a first file can have.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Kind {
+pub(super) enum Source {
     Engine,
     Mains,
     Sun,
 }
 
-impl Kind {
+impl Source {
     /// Its name in a file.
     const fn name(self) -> &'static str {
         match self {
