@@ -122,6 +122,8 @@ enum Damage {
     Above(&'static str),
     /// A cell is that long.
     Huge(Index, usize),
+    /// Its time ends otherwise, as in another zone.
+    Zone(&'static str),
 }
 
 fn damage() -> impl Strategy<Value = Damage> {
@@ -134,6 +136,7 @@ fn damage() -> impl Strategy<Value = Damage> {
             .prop_map(|(at, bytes)| Damage::Bytes(at, bytes)),
         1 => select(vec!["", "  \t", "# a comment, of two parts", " # none", "\r", ",,,,,", "sep=;"]).prop_map(Damage::Above),
         1 => (any_place(), select(vec![100, 5000, 70_000])).prop_map(|(at, length)| Damage::Huge(at, length)),
+        2 => select(vec!["Z", "z", "+00:00", "-09:00", "+05:00", "+05:30", "+05", "", "0", ".5Z", " "]).prop_map(Damage::Zone),
     ]
 }
 
@@ -199,6 +202,12 @@ fn write_row(into: &mut Vec<u8>, mut cells: Vec<String>, damage: Option<&Damage>
         Some(Damage::Cell(at, cell)) => (*cell).clone_into(at.get_mut(&mut cells)),
         Some(Damage::Missing(at)) => drop(cells.remove(at.index(cells.len()))),
         Some(Damage::Extra(at)) => cells.insert(at.index(cells.len()), "1".to_owned()),
+        Some(Damage::Zone(zone)) => {
+            let time = cells[0].trim_end_matches('Z');
+            let time =
+                time.rsplit_once(['+', '-']).filter(|(_, zone)| zone.contains(':')).map_or(time, |(time, _)| time);
+            cells[0] = format!("{time}{zone}");
+        }
         Some(Damage::Huge(at, length)) => *at.get_mut(&mut cells) = "7".repeat(*length),
         Some(Damage::Above(line)) => into.extend_from_slice(format!("{line}\n").as_bytes()),
         Some(Damage::Bytes(..)) | None => {}
