@@ -546,3 +546,34 @@ impl Parser {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::installation::{Installation, starter};
+    use crate::replay::mapping::Mapping;
+    use crate::replay::sample::Sample;
+
+    /// The rows of a log, the first of them read.
+    fn rows(text: &str, pace: Pace) -> Rows<&[u8]> {
+        let installation = Installation::parse("starter", &starter()).unwrap();
+        let mut records = Records::new(text.as_bytes(), b',');
+        let header = Header::new(records.next_record().unwrap().unwrap().1.unwrap().cells());
+        let sample = Sample { head: text.as_bytes(), delimiter: b',', width: header.width() };
+        let assignment = Assignment::new(&installation, &header, &Mapping::default(), "log", 1, sample).unwrap();
+        let mut rows = Rows::new(records, header, &assignment, b',', pace);
+        assert_eq!(rows.next_row(&mut Row::new(0)).unwrap(), Next::Row);
+        rows
+    }
+
+    #[test]
+    fn plain_rows_are_read_on_their_own_path_from_the_second_row_on_unless_none_is_wanted() {
+        for (first, second) in [("2001-01-01T00:00:00Z", "2001-01-01T00:00:01Z"), ("100", "101")] {
+            let log = format!("time,cells_low_c,cells_high_c\n{first},1,1\n");
+            let line = format!("{second},1.5,\nnext row");
+            let mut parse = |pace| rows(&log, pace).parser.parse_plain(3, line.as_bytes(), &mut Row::new(0));
+            assert_eq!(parse(Pace::Quick), Some(line.len() - "next row".len()), "{first}");
+            assert_eq!(parse(Pace::General), None);
+        }
+    }
+}
