@@ -571,7 +571,7 @@ mod tests {
         for (first, second) in [("2001-01-01T00:00:00Z", "2001-01-01T00:00:01Z"), ("100", "101")] {
             let log = format!("time,cells_low_c,cells_high_c\n{first},1,1\n");
             let line = format!("{second},1.5,\nnext row");
-            let mut parse = |pace| rows(&log, pace).parser.parse_plain(3, line.as_bytes(), &mut Row::new(0));
+            let parse = |pace| rows(&log, pace).parser.parse_plain(3, line.as_bytes(), &mut Row::new(0));
             assert_eq!(parse(Pace::Quick), Some(line.len() - "next row".len()), "{first}");
             assert_eq!(parse(Pace::General), None);
         }
