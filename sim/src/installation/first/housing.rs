@@ -14,7 +14,8 @@ pub(super) struct Stand {
     ground_c: Option<f64>,
 }
 
-/// The usual places. Common practice, no source. Sea water freezes at -1.9 °C, and is seldom so cold in a harbour.
+/// The usual places. Common practice, no source. From memory: sea water freezes at -1.9 °C. In a harbour it is seldom so
+/// cold.
 pub(super) const STANDS: [Stand; 5] = [
     Stand { name: "open", exposure_pct: 100.0, ground_c: None },
     Stand { name: "hut", exposure_pct: 30.0, ground_c: None },
