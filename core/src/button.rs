@@ -27,6 +27,12 @@ impl ResetButton {
         Self { hold, press: Press::Spent }
     }
 
+    /// Whether it is up, and seen so.
+    #[cfg(feature = "leap")]
+    pub(crate) fn is_up(&self, button: Button) -> bool {
+        (button, self.press) == (Button::Released, Press::Up)
+    }
+
     /// Whether it has just been held for its time.
     pub(crate) fn acts(&mut self, credited: Millis, button: Button) -> bool {
         match (button, self.press) {

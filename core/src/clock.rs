@@ -116,6 +116,18 @@ impl Clock {
         }
         Tick { elapsed, credited: if wrong.is_some() { Millis::ZERO } else { elapsed }, fault: self.fault }
     }
+
+    /// Whether a step of this length is one more good one.
+    #[cfg(feature = "leap")]
+    pub(crate) fn is_good(&self, step: Millis, trust: &Trust) -> bool {
+        self.before.is_some() && self.fault.is_none() && !step.is_zero() && step <= trust.max_step
+    }
+
+    /// The last of some good steps was at `now`.
+    #[cfg(feature = "leap")]
+    pub(crate) const fn pass(&mut self, now: Instant) {
+        self.before = Some(now);
+    }
 }
 
 #[cfg(test)]

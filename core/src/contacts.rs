@@ -6,6 +6,8 @@
 //! worth looking.
 
 use crate::fault::{SystemFault, SystemFaults};
+#[cfg(feature = "leap")]
+use crate::leap::steps_before;
 use crate::quantity::{Kelvins, Millis, Milliwatts};
 use crate::run::cool_after;
 use crate::sensing::{Group, Picture, Sensing};
@@ -114,6 +116,33 @@ impl Contacts {
             }
         }
         Findings { faults, standing }
+    }
+
+    /// For how many steps contacts and temperatures go on to follow what is commanded. No pad lies further above a cell
+    /// than by `excess`.
+    #[cfg(feature = "leap")]
+    pub(crate) fn quiet(&self, step: Millis, inputs: &Inputs, load: Milliwatts, excess: Kelvins) -> u32 {
+        let follows = |command: Relay, contact: Option<Relay>| contact.is_none_or(|contact| contact == command);
+        let all_follow = follows(self.heater, inputs.heater_feedback) && follows(self.charge, inputs.charge_feedback);
+        if !all_follow || !self.heater_mismatch.0.is_zero() || !self.charge_mismatch.0.is_zero() {
+            return 0;
+        }
+        match (self.heater, self.cooling) {
+            (Relay::Closed, _) => self.trial.quiet(step, load),
+            (Relay::Open, Some(cooling)) if excess >= cooling.excess => {
+                steps_before(self.since_switched, cooling.after, step)
+            }
+            (Relay::Open, _) => u32::MAX,
+        }
+    }
+
+    /// After so long with nothing switched.
+    #[cfg(feature = "leap")]
+    pub(crate) fn pass(&mut self, span: Millis, load: Milliwatts) {
+        self.since_switched = self.since_switched.plus(span);
+        if self.heater == Relay::Closed {
+            self.trial.pass(span, load);
+        }
     }
 
     fn plate_stays_warm(&self, picture: &Picture, sensing: &Sensing) -> bool {

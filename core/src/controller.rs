@@ -514,10 +514,7 @@ impl Controller {
 
     fn step_charge(&mut self, credited: Millis, obstacle: Option<Cause>, picture: &Picture) {
         let charge = &self.settings.charge;
-        let (above_release, cool_again) = match picture.cells {
-            Group::Good { coldest, hottest } => (coldest > charge.release, hottest < charge.high_release),
-            Group::Absent | Group::Starting | Group::Doubtful(_) => (false, false),
-        };
+        let (above_release, cool_again) = self.between_release_and_high(picture);
         // A reading that shows cold may be true, whatever is doubtful.
         let is_doubt = obstacle.is_some_and(is_doubt) && picture.coldest_shown > charge.inhibit;
         self.charge = match self.charge {
@@ -559,6 +556,15 @@ impl Controller {
                 }
             }
         };
+    }
+
+    /// Whether all cells are above release, and whether all are below the high release.
+    fn between_release_and_high(&self, picture: &Picture) -> (bool, bool) {
+        let charge = &self.settings.charge;
+        match picture.cells {
+            Group::Good { coldest, hottest } => (coldest > charge.release, hottest < charge.high_release),
+            Group::Absent | Group::Starting | Group::Doubtful(_) => (false, false),
+        }
     }
 
     fn is_cut_out(&self, picture: &Picture) -> bool {
@@ -646,12 +652,15 @@ impl Controller {
     /// ceiling lets the sources charge.
     #[must_use]
     pub(crate) fn asks_for_heat(&self, coldest: Celsius) -> bool {
-        let phase = match self.charge {
+        self.aim.heats_from(self.phase(), self.settings.levels()).is_some_and(|from| coldest <= from)
+    }
+
+    const fn phase(&self) -> Phase {
+        match self.charge {
             Charge::Refused { .. } => Phase::Refused,
             Charge::Soaking { .. } | Charge::Interrupted { .. } => Phase::Soaking,
             Charge::Permitted => Phase::Permitted,
-        };
-        self.aim.heats_from(phase, self.settings.levels()).is_some_and(|from| coldest <= from)
+        }
     }
 
     fn is_warm_enough(&self, picture: &Picture) -> bool {
@@ -803,5 +812,7 @@ fn alarm(picture: &Picture, faults: SystemFaults) -> Alarm {
     if picture.has_doubt || !faults.and(SystemFaults::ALARMING).is_empty() { Alarm::Sounding } else { Alarm::Quiet }
 }
 
+#[cfg(feature = "leap")]
+mod leap;
 #[cfg(test)]
 mod tests;

@@ -5,7 +5,11 @@
 //! each closing costs credit, and time earns credit. Half of a day's closings may come at once, the other half as they
 //! are earned. No 24 hours have more closings than the setting says. Opening costs nothing.
 
+#[cfg(feature = "leap")]
+use crate::leap::steps_before;
 use crate::quantity::Millis;
+#[cfg(feature = "leap")]
+use crate::signals::Relay;
 
 const DAY: Millis = Millis::from_secs(86_400);
 
@@ -32,10 +36,15 @@ impl Cycles {
     #[inline]
     pub(crate) fn pass(&mut self, credited: Millis) {
         self.credit = self.credit.plus(credited).min(DAY);
-        // Otherwise an alarm would come and go with every closing.
-        if self.is_spent && self.credit >= Millis::from_millis(DAY.as_millis() / 2).plus(self.cost).min(DAY) {
+        if self.is_spent && self.credit >= self.recovered() {
             self.is_spent = false;
         }
+    }
+
+    /// The credit at which the fault ends. Otherwise an alarm would come and go with every closing.
+    #[inline]
+    fn recovered(&self) -> Millis {
+        Millis::from_millis(DAY.as_millis() / 2).plus(self.cost).min(DAY)
     }
 
     #[inline]
@@ -45,6 +54,22 @@ impl Cycles {
 
     pub(crate) fn close(&mut self) {
         self.credit = self.credit.less(self.cost);
+    }
+
+    /// For how many steps the relay may close, or not, and the fault stands, or not.
+    #[cfg(feature = "leap")]
+    pub(crate) fn quiet(&self, step: Millis, heater: Relay, asks: bool) -> u32 {
+        let mut quiet = u32::MAX;
+        if !self.may_close() {
+            if heater == Relay::Open && asks && !self.is_spent {
+                return 0;
+            }
+            quiet = steps_before(self.credit, self.cost, step);
+        }
+        if self.is_spent {
+            quiet = quiet.min(steps_before(self.credit, self.recovered(), step));
+        }
+        quiet
     }
 
     /// The relay was kept open after all.

@@ -5,6 +5,8 @@
 //! soak time: a reading leads the core of the cells here as it does at release, and a relay that waits so long does not
 //! chatter.
 
+#[cfg(feature = "leap")]
+use crate::leap::steps_before;
 use crate::quantity::Millis;
 use crate::settings::{Charge, Settings};
 use crate::signals::Relay;
@@ -48,6 +50,16 @@ impl FullPermit {
             Fit::Unknown => self.fitted_for,
             Fit::Exceeds => Millis::ZERO,
         };
+    }
+
+    /// For how many steps the permit stays as it is while this holds.
+    #[cfg(feature = "leap")]
+    pub(crate) fn quiet(&self, step: Millis, fit: Fit) -> u32 {
+        match (self.after, fit) {
+            (Some(after), Fit::Fits) if self.fitted_for < after => steps_before(self.fitted_for, after, step),
+            (Some(_), Fit::Exceeds) if !self.fitted_for.is_zero() => 0,
+            _ => u32::MAX,
+        }
     }
 
     /// The guard has taken it away.

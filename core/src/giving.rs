@@ -27,6 +27,9 @@ use crate::quantity::{Fraction, Millis, Millivolts, Milliwatts};
 use crate::settings::{self, MAX_SOURCES, Settings};
 use crate::signals::{Relay, Sources};
 
+#[cfg(feature = "leap")]
+mod leap;
+
 /// The pause after the first failure, where the heater's own shortest time off is not longer. Common practice, no source.
 const SHORTEST: Millis = Millis::from_secs(60);
 

@@ -47,6 +47,8 @@
 //! what it reports of them.
 
 mod channel;
+#[cfg(feature = "leap")]
+mod leap;
 mod sight;
 
 use crate::clock::Uptime;

@@ -135,6 +135,15 @@ impl Journal {
         }
     }
 
+    /// Some steps, `span` long in all and the last of them at `now`, changed nothing.
+    #[cfg(feature = "leap")]
+    pub(crate) fn pass(&mut self, now: Instant, span: Millis) {
+        self.before = Some(now);
+        if self.latest().is_some_and(|event| event.heater == Relay::Closed) {
+            self.spend(span);
+        }
+    }
+
     fn spend(&mut self, elapsed: Millis) {
         let time = u64::from(elapsed.as_millis());
         let energy = |power: crate::quantity::Milliwatts| u64::from(power.as_milliwatts()).saturating_mul(time);

@@ -130,7 +130,8 @@
 //!
 //! None is on by default. `serde`: everything that goes in, comes out or is kept can be stored and sent. `wire`: frames
 //! and messages for a serial line, and settings as a record with a checksum. `defmt`: the same types can be logged.
-//! `testing`: generators of installations and histories for tests; it needs `std`.
+//! `leap`: a host that knows what the readings will be gets over the steps that decide nothing in one call; no firmware
+//! needs it. `testing`: generators of installations and histories for tests; it needs `std`.
 //!
 #![doc = include_str!("../docs/promises.md")]
 //!
@@ -153,6 +154,8 @@ mod guard;
 mod invariants;
 pub mod journal;
 mod latches;
+#[cfg(feature = "leap")]
+pub mod leap;
 mod line;
 pub mod memory;
 mod overdue;

@@ -25,6 +25,20 @@ impl LineFilter {
             Line::Refused => good_run,
             Line::Allowed => self.left.saturating_sub(1),
         };
+        self.has_refused()
+    }
+
+    /// Whether it counts as refusing since the last look.
+    pub(crate) const fn has_refused(self) -> bool {
         self.left > 0
+    }
+
+    /// Whether another such look changes nothing.
+    #[cfg(feature = "leap")]
+    pub(crate) const fn has_settled(self, line: Line, good_run: u8) -> bool {
+        match line {
+            Line::Refused => self.left == good_run,
+            Line::Allowed => self.left == 0,
+        }
     }
 }

@@ -3,6 +3,8 @@
 //! Each obstacle by itself is right, and many are reported only while they last. Without this fault, cells that are
 //! always a little too cold, or a doubt that always comes again, would end in an empty bank without any report.
 
+#[cfg(feature = "leap")]
+use crate::leap::{steps_before, steps_left};
 use crate::quantity::Millis;
 use crate::signals::{Cause, Relay};
 
@@ -54,6 +56,27 @@ impl Overdue {
         }
         // The reasons from before a restart were not kept.
         self.stands.then(|| self.reason.unwrap_or(cause))
+    }
+
+    /// For how many steps it stands or not, for the same reason.
+    #[cfg(feature = "leap")]
+    pub(crate) fn quiet(&self, step: Millis, is_offered: bool, charge: Relay, cause: Cause) -> u32 {
+        match charge {
+            Relay::Open | Relay::Closed if !is_offered => u32::MAX,
+            Relay::Open => {
+                let stands = if self.stands { u32::MAX } else { steps_before(self.waited, self.after, step) };
+                let reason = if self.reason == Some(cause) { u32::MAX } else { steps_left(self.lead, step) };
+                stands.min(reason)
+            }
+            Relay::Closed if self.waited.is_zero() => u32::MAX,
+            Relay::Closed => steps_left(self.waited, Millis::from_millis(step.as_millis().saturating_mul(FORGETS))),
+        }
+    }
+
+    /// After so many quiet steps, `span` long.
+    #[cfg(feature = "leap")]
+    pub(crate) fn pass(&mut self, span: Millis, is_offered: bool, charge: Relay, cause: Cause) {
+        let _ = self.judge(span, is_offered, charge, cause);
     }
 
     /// The vote of Boyer and Moore: one candidate and one count find what has the majority. Source: R. S. Boyer and J S. Moore, "MJRTY: a

@@ -16,6 +16,9 @@ use crate::settings::{BankUse, ChargeCurrent, Heater, MAX_SOURCES, Reserve, Sett
 use crate::signals::{Inputs, Line, Relay, Sources};
 use heapless::Vec;
 
+#[cfg(feature = "leap")]
+mod leap;
+
 /// Heater power by supply voltage.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Load {
@@ -293,7 +296,6 @@ impl Power {
         }
         // A source whose line toggles may be charging, but none of its budget is certain.
         let toggles = !inputs.unsteady.and(self.configured).is_empty();
-        let source_present = !present.is_empty() || toggles;
 
         let mut faults = SystemFaults::NONE;
         // A contact that bounces also toggles, but for one step only. A faulty line goes on toggling.
@@ -307,7 +309,7 @@ impl Power {
         if self.sags.is_repeated() {
             faults = faults.with(SystemFault::SupplySags);
         }
-        let discharge_refused = self.discharge_line.refuses(inputs.discharge_line, self.good_run);
+        self.discharge_line.refuses(inputs.discharge_line, self.good_run);
         if inputs.discharge_line == Line::Refused {
             faults = faults.with(SystemFault::DischargeLineRefused);
         }
@@ -317,19 +319,8 @@ impl Power {
             faults = faults.with(SystemFault::BankBelowReserve);
         }
 
-        let load = self.load.at(inputs.supply.unwrap_or(Millivolts::MAX));
-        let bank_spendable = self.bank_level == Level::Above && !discharge_refused;
-        let may_be_spent = bank_spendable && self.bank.is_offered(self.heat_budget);
-        let look = Look {
-            credited,
-            heater,
-            load,
-            bank: inputs.bank,
-            charge: inputs.state_of_charge,
-            may_be_spent,
-            source_present,
-            present,
-        };
+        let look = self.look(credited, inputs, heater);
+        let (load, source_present) = (look.load, look.source_present);
         let has_failed = self.judge_giving(&look);
         if self.giving.as_ref().is_some_and(Giving::is_repeated) {
             faults = faults.with(SystemFault::SourceNotGiving);
@@ -343,7 +334,7 @@ impl Power {
         let feed = match supply {
             Supply::Unproven => Feed::Unproven,
             Supply::Good if has_failed => Feed::Pausing,
-            Supply::Good if heat_budget >= load || (bank_offered && bank_spendable) => {
+            Supply::Good if heat_budget >= load || (bank_offered && self.bank_is_spendable()) => {
                 self.sags.withhold().unwrap_or(Feed::Qualified)
             }
             Supply::Good if heat_budget.plus(unsettled) >= load => Feed::Settling,
@@ -358,6 +349,24 @@ impl Power {
             Supply::Good | Supply::Bad => Feed::Nothing,
         };
         Offer { load, budget, feed, source_present, unruled: self.unruled, withheld: self.withheld, faults }
+    }
+
+    /// Whether the bank is above its reserve, and its protection lets it discharge.
+    fn bank_is_spendable(&self) -> bool {
+        self.bank_level == Level::Above && !self.discharge_line.has_refused()
+    }
+
+    fn look(&self, credited: Millis, inputs: &Inputs, heater: Relay) -> Look {
+        Look {
+            credited,
+            heater,
+            load: self.load.at(inputs.supply.unwrap_or(Millivolts::MAX)),
+            bank: inputs.bank,
+            charge: inputs.state_of_charge,
+            may_be_spent: self.bank_is_spendable() && self.bank.is_offered(self.heat_budget),
+            source_present: !self.present.is_empty() || !inputs.unsteady.and(self.configured).is_empty(),
+            present: self.present,
+        }
     }
 
     /// Whether the bank pays for heat that sources are said to give.

@@ -16,6 +16,8 @@
 //! ones makes it good again.
 
 mod channel;
+#[cfg(feature = "leap")]
+mod leap;
 mod rolls;
 
 use crate::clock::Uptime;

@@ -142,6 +142,25 @@ impl Trials {
         }
     }
 
+    /// For how many steps with the heater on it is not looked at.
+    #[cfg(feature = "leap")]
+    pub(crate) fn quiet(&self, step: Millis, load: Milliwatts) -> u32 {
+        let (Some(_), Stage::On(course)) = (self.proof, &self.stage) else { return u32::MAX };
+        let a_step_uj = u64::from(load.as_milliwatts()).saturating_mul(step.as_millis().into());
+        let lacking_uj = course.next_look_uj.saturating_sub(course.energy_uj);
+        let steps = lacking_uj.div_ceil(a_step_uj.max(1)).saturating_sub(1);
+        u32::try_from(steps).unwrap_or(u32::MAX)
+    }
+
+    /// After so long with the heater on, and no look.
+    #[cfg(feature = "leap")]
+    pub(crate) fn pass(&mut self, span: Millis, load: Milliwatts) {
+        if let (Some(_), Stage::On(course)) = (self.proof, &mut self.stage) {
+            let energy_uj = u64::from(load.as_milliwatts()).saturating_mul(span.as_millis().into());
+            course.energy_uj = course.energy_uj.saturating_add(energy_uj);
+        }
+    }
+
     #[cold]
     fn verdict(&mut self, proof: Proof, sensing: &Sensing) -> SystemFaults {
         let Stage::On(course) = &mut self.stage else { return SystemFaults::NONE };

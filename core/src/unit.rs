@@ -3,6 +3,8 @@
 use crate::controller::Controller;
 use crate::guard::{Guard, Verdict};
 use crate::journal::{Counters, Journal};
+#[cfg(feature = "leap")]
+use crate::leap::{Course, Quiet, Stretch};
 use crate::memory::Memory;
 use crate::quantity::{Celsius, Fraction, Instant, Millis};
 use crate::settings::{MAX_CHANNELS, ValidSettings};
@@ -81,6 +83,53 @@ impl Unit {
         // The two ways of computing differ, so someone must look.
         *outputs = Outputs { heater, charge, full, ceiling, alarm: Alarm::Sounding, state, cause, ..*outputs };
         self.journal.count_overrule();
+    }
+
+    /// Whether nothing is decided by a reading of this channel, after the last step, as long as it lies between these
+    /// two.
+    #[cfg(feature = "leap")]
+    #[must_use]
+    pub fn keeps_clear(&self, channel: usize, low: Celsius, high: Celsius) -> bool {
+        self.controller.keeps_clear(channel, low, high)
+    }
+
+    /// For how many steps of this length nothing changes, after a step with these inputs and outputs, if each channel
+    /// keeps to its course. No time in it without a change in the last digit of any channel is longer than `stillest`.
+    /// See [`crate::leap`].
+    #[cfg(feature = "leap")]
+    #[must_use]
+    pub fn quiet(
+        &self,
+        step: Millis,
+        (inputs, outputs): (&Inputs, &Outputs),
+        courses: &[Course; MAX_CHANNELS],
+        stillest: Millis,
+    ) -> Quiet {
+        let keeps_clear = (0..).zip(courses).zip(self.controller.ranges()).all(|((channel, course), range)| {
+            range.is_none_or(|(low, high)| self.keeps_clear(channel, low.min(course.low), high.max(course.high)))
+        });
+        if !keeps_clear || outputs.cause == Cause::GuardOverruled {
+            return Quiet::NOT;
+        }
+        let quiet = self.controller.quiet(step, inputs, outputs, courses, stillest);
+        Quiet { steps: quiet.steps.min(self.guard.quiet(step, inputs, stillest)), ..quiet }
+    }
+
+    /// Takes the unit over so many quiet steps, the last of them at `now` with these inputs. `still` says for how many
+    /// steps, up to that one, each channel has shown the same; nothing if it has shown the same ever since the step
+    /// before the first of them. See [`crate::leap`].
+    #[cfg(feature = "leap")]
+    pub fn pass(
+        &mut self,
+        now: Instant,
+        (step, steps): (Millis, u32),
+        (inputs, outputs): (&Inputs, &Outputs),
+        still: &[Option<u32>; MAX_CHANNELS],
+    ) {
+        let stretch = Stretch { step, steps };
+        self.controller.pass(now, stretch, inputs, outputs, still);
+        self.guard.pass(now, stretch, inputs, still);
+        self.journal.pass(now, stretch.span());
     }
 
     /// The latest good reading of each channel, in the order of the settings: the median of the last three

@@ -35,7 +35,7 @@ fn no_link_in_the_documentation_is_broken() {
     let doc = "doc --workspace --no-deps --document-private-items --features forewarm-core/defmt --locked";
     run(cargo(doc).env("RUSTDOCFLAGS", "-D warnings"));
     // As somebody reads it who has the core alone: its private modules are not there to be linked to.
-    let front = "doc --package forewarm-core --no-deps --features defmt,serde,wire --locked";
+    let front = "doc --package forewarm-core --no-deps --features defmt,leap,serde,wire --locked";
     run(cargo(front).env("RUSTDOCFLAGS", "-D warnings"));
 }
 
@@ -164,6 +164,8 @@ fn what_ships_carries_no_test_support() {
             !tree.contains("proptest") && !tree.contains("\"testing\""),
             "{package} depends on test support:\n{tree}"
         );
+        // No microcontroller knows what its readings will be.
+        assert!(package == "forewarm" || !tree.contains("\"leap\""), "{package} carries the leaps of a host:\n{tree}");
     }
 }
 

@@ -160,7 +160,7 @@ impl Channel {
             points: Vec::new(),
             bend: 0,
             noise: Steps::MAX,
-            fastest: 0,
+            fastest: u32::MAX,
             cools: 0,
             warms: 0,
             shown: Measured::element(Ratio::ZERO),
@@ -191,6 +191,23 @@ impl Channel {
     #[cfg(test)]
     pub(super) const fn is_broken(&self) -> bool {
         self.broken
+    }
+
+    /// Whether it has just given one more good reading after a run of them.
+    #[cfg(feature = "leap")]
+    pub(super) fn is_believed(&self, now: Uptime, good_run: u8) -> bool {
+        !self.broken && self.run >= good_run && self.latest_at == now
+    }
+
+    /// Some readings were believed, the last of them now.
+    #[cfg(feature = "leap")]
+    pub(super) fn pass(&mut self, now: Uptime, sample: &Sample) {
+        if let Sample::Fresh(measured) = sample {
+            self.shown = *measured;
+            self.latest = measured.element.less(measured.lead).map_or(self.latest, Ratio::as_steps);
+        }
+        self.latest_at = now;
+        self.accept_jump();
     }
 
     pub(super) fn move_back(&mut self, span: Millis) {

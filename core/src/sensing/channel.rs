@@ -73,7 +73,7 @@ pub(super) struct Channel {
     /// The lowest and the highest that the place can have been then, by all readings before. Each reading allows for
     /// the time since it, none for its noise. A comparison with the latest alone would grant the noise anew in each
     /// step: a climb in small steps would pass at any speed.
-    envelope: (Celsius, Celsius),
+    pub(super) envelope: (Celsius, Celsius),
     /// A change that no place can make, from when it is seen until the channel is good again.
     pub(super) jump: Option<Jump>,
     pub(super) movement: Movement,
@@ -147,7 +147,7 @@ impl Channel {
 
     /// Ratio → ohms → degrees Celsius, or why that gives no temperature, or none that can be believed.
     #[inline]
-    fn reading(&self, measured: Measured, trust: &Trust) -> Result<Celsius, ChannelFault> {
+    pub(super) fn reading(&self, measured: Measured, trust: &Trust) -> Result<Celsius, ChannelFault> {
         let (least, most) = self.lead_band;
         if measured.lead < least || measured.lead > most {
             return Err(self.unfit_lead(measured));
@@ -363,6 +363,12 @@ const fn as_if(ohms: Ohms) -> Celsius {
 }
 
 impl Movement {
+    /// Whether [`Movement::follow`] keeps its anchor as long as the channel shows something between these two.
+    #[cfg(feature = "leap")]
+    pub(super) fn stays_by_its_anchor(&self, low: Celsius, high: Celsius, far: Kelvins) -> bool {
+        self.anchor_at != Uptime::NEVER && low.is_within(far, self.anchor) && high.is_within(far, self.anchor)
+    }
+
     /// Sets the anchor anew where the channel has moved far from it.
     pub(super) fn follow(&mut self, now: Uptime, latest: Celsius, far: Kelvins) {
         if self.anchor_at == Uptime::NEVER || !latest.is_within(far, self.anchor) {
