@@ -66,6 +66,7 @@ impl Ceiling {
     ///
     /// Slopes are rounded, so just below a point the ceiling may lie below both its ends, and passes a current there
     /// that it does not pass from point to point.
+    #[cfg(feature = "leap")]
     pub(crate) fn crossings(&self, current: Fraction, visit: &mut impl FnMut(Celsius)) {
         for (piece, next) in self.pieces.iter().zip(self.pieces.iter().skip(1)) {
             let slope = i64::from(piece.slope);

@@ -45,5 +45,5 @@ fn twenty_trials(bencher: divan::Bencher) {
     let scenario = winter();
     bencher
         .counter(ItemsCount::new(20_u32))
-        .bench_local(|| Trials::play(&scenario, 1, 0..20, &AtomicBool::new(false), &|_| (), None));
+        .bench_local(|| Trials::play(&scenario, Pace::Leaping, 1, 0..20, &AtomicBool::new(false), &|_| (), None));
 }

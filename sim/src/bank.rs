@@ -215,6 +215,31 @@ impl BankModel {
         (soc + charge_a * seconds / (3600.0 * self.capacity_ah)).clamp(0.0, 1.0)
     }
 
+    /// For how long (s) a constant current changes the voltage without current by less than `most_v` and the state of
+    /// charge by less than `most`, and the bank is neither filled nor emptied.
+    #[must_use]
+    pub fn holds_s(&self, soc: f64, charge_a: f64, most_v: f64, most: f64) -> f64 {
+        let per_s = charge_a / (3600.0 * self.capacity_ah);
+        if (soc >= 1.0 && per_s >= 0.0) || (soc <= 0.0 && per_s <= 0.0) {
+            return f64::INFINITY;
+        }
+        let left = if per_s > 0.0 { 1.0 - soc } else { soc };
+        let most = most.min(left);
+        // Where the voltage bends on the way, the steeper side counts.
+        let slopes = [soc, soc + most * per_s.signum()].map(|at| self.slope_v(at, per_s));
+        let part = slopes.iter().fold(most, |part, slope| if *slope > 0.0 { part.min(most_v / slope) } else { part });
+        part / per_s.abs()
+    }
+
+    /// How much the voltage without current changes with the state of charge (V), from there on in the direction of
+    /// `towards`.
+    fn slope_v(&self, soc: f64, towards: f64) -> f64 {
+        let upper = OPEN_CIRCUIT_V.partition_point(|&(at, _)| if towards < 0.0 { at < soc } else { at <= soc });
+        let upper = upper.clamp(1, OPEN_CIRCUIT_V.len() - 1);
+        let ((from, from_v), (to, to_v)) = (OPEN_CIRCUIT_V[upper - 1], OPEN_CIRCUIT_V[upper]);
+        self.cells_in_series * (to_v - from_v) / (to - from)
+    }
+
     /// Where power flows with the bank at `soc` (0 to 1) and `offer` on the bus. `permit` is `None` if charge is not
     /// permitted.
     ///

@@ -51,6 +51,10 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "SECONDS", default_value = "1", value_parser = step)]
     step: u32,
 
+    /// Take every step, rather than leap over those in which nothing is decided; the result is the same
+    #[arg(long)]
+    every_step: bool,
+
     /// Draw temperatures, outputs and energy. OUT ends in .html, for a page to look into, or in .svg
     #[arg(long, value_name = "OUT", help_heading = "Results")]
     plot: Option<PathBuf>,
@@ -182,13 +186,14 @@ fn rehearse(
         Some(number) => (Cast::Trial { seed, number }, Variation::draw(seed, number)),
         None => (Cast::AsWritten, Variation::default()),
     };
+    let pace = if arguments.every_step { Pace::EveryStep } else { Pace::Leaping };
     let mut watchers = (Film::new(&scenario, label), Reasons::default());
     let every_ms = arguments.every.unwrap_or_else(|| scenario.block_ms().into());
     let outcome = match timeline {
-        None => play(&scenario, &variation, Pace::Leaping, &mut watchers, stop),
+        None => play(&scenario, &variation, pace, &mut watchers, stop),
         Some(target) => {
             let mut all = (watchers, TrueTimeline::start(target, &scenario, every_ms)?);
-            let outcome = play(&scenario, &variation, Pace::Leaping, &mut all, stop);
+            let outcome = play(&scenario, &variation, pace, &mut all, stop);
             if !stop.load(Ordering::Relaxed) {
                 all.1.finish()?;
             }
@@ -197,11 +202,11 @@ fn rehearse(
         }
     };
     let (film, reasons) = watchers;
-    let unheated = Some(play(&scenario.unheated(), &variation, Pace::Leaping, &mut (), stop));
+    let unheated = Some(play(&scenario.unheated(), &variation, pace, &mut (), stop));
     let envelope = arguments.plot.as_ref().map(|_| Envelope::new(&scenario));
     let trials = arguments.trials.map(|count| {
         let bar = Bar::new(Some(count), "{wide_bar} {pos} of {len} trials, {eta} left");
-        let trials = Trials::play(&scenario, seed, 0..count, stop, &|done| bar.show(done), envelope.as_ref());
+        let trials = Trials::play(&scenario, pace, seed, 0..count, stop, &|done| bar.show(done), envelope.as_ref());
         bar.clear();
         trials
     });

@@ -234,7 +234,7 @@ pub(super) fn warm_up(setup: &Setup, run: &mut Run, air: Air, limit_s: f64) -> W
         found.was_stopped |= !is_on;
         let heater_w = if is_on && !is_cut_out { setup.heater_w } else { 0.0 };
         run.set_heat(Heat { heater_w, bank_w: 0.0 });
-        run.leap(1);
+        run.step();
         now_s += STEP_S;
         energy_j += heater_w * STEP_S;
     }
@@ -270,7 +270,7 @@ pub(super) fn prove(setup: &Setup, run: &mut Run, air: Air) -> Option<Shown> {
     run.set_heat(Heat { heater_w: setup.heater_w, bank_w: 0.0 });
     let mut energy_j = 0.0;
     while energy_j < si::joules(proof.energy) {
-        run.leap(1);
+        run.step();
         energy_j += setup.heater_w * STEP_S;
         let now = run.temperatures();
         let coldest = readings.coldest_cell(&now);
@@ -303,7 +303,7 @@ fn hover(readings: &Readings, mut run: Run, channel: usize, soak_s: f64) -> Abov
         }
         let heater_w = if readings.shown(&now, channel) <= release_c { readings.setup.heater_w } else { 0.0 };
         run.set_heat(Heat { heater_w, bank_w: 0.0 });
-        run.leap(1);
+        run.step();
         left_s -= STEP_S;
     }
 }
@@ -343,7 +343,7 @@ pub(super) fn cool_down(setup: &Setup, run: &mut Run, air: Air, heater_w: f64, l
             break;
         }
         coldest_before_c = coldest_c;
-        run.leap(1);
+        run.step();
         now_s += STEP_S;
     }
     kept

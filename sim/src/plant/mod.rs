@@ -35,6 +35,7 @@ use basis::Reduced;
 pub use basis::{SOUGHT_K, Shape};
 use extremes::Extremes;
 use forewarm_core::settings::MAX_CHANNELS;
+pub use modes::Ahead;
 use modes::{Drive, Lens, Modes, Moment, System, Wave, as_f64};
 use nalgebra::{DMatrix, DVector};
 pub use network::{Boundary, Network, Node};
@@ -449,11 +450,22 @@ pub struct Run<'p> {
 }
 
 /// A moment of a run to come back to; see [`Run::save`].
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct Mark {
     moment: Moment,
     outside_c: f64,
     audit: Since,
+}
+
+impl Clone for Mark {
+    fn clone(&self) -> Self {
+        Self { moment: self.moment.clone(), ..*self }
+    }
+
+    fn clone_from(&mut self, source: &Self) {
+        (self.outside_c, self.audit) = (source.outside_c, source.audit);
+        self.moment.clone_from(&source.moment);
+    }
 }
 
 /// Heat accounted for so far.
@@ -525,15 +537,45 @@ impl Run<'_> {
         modes.drive(&mut self.wave, &drive);
     }
 
-    /// Advances by some steps, from 1 to [`Run::LONGEST_LEAP`].
+    /// Advances by a step.
     #[inline]
+    pub fn step(&mut self) {
+        self.modes.modes.step(&mut self.wave);
+        self.passed(self.plant.step_s);
+    }
+
+    /// Advances by some steps, up to [`Run::LONGEST_LEAP`].
     pub fn leap(&mut self, steps: usize) {
-        self.modes.modes.leap(&mut self.wave, steps);
+        self.modes.modes.leap(self.wave.moment_mut(), steps);
         self.passed(as_f64(steps) * self.plant.step_s);
     }
 
     /// Most steps of one leap.
     pub const LONGEST_LEAP: usize = Modes::LONGEST;
+
+    /// Where the elements of the thermometers go in the next steps, up to [`Run::LONGEST_LEAP`]. `scratch` saves an
+    /// allocation.
+    #[must_use]
+    pub fn ahead(&self, steps: usize, scratch: &mut Vec<f64>) -> Ahead {
+        self.modes.modes.ahead(&self.wave, self.wave.moment(), steps, scratch)
+    }
+
+    /// The same from a mark on. Weather and heat must be what they were there.
+    #[must_use]
+    pub fn ahead_of(&self, mark: &Mark, steps: usize, scratch: &mut Vec<f64>) -> Ahead {
+        self.modes.modes.ahead(&self.wave, &mark.moment, steps, scratch)
+    }
+
+    /// Moves a mark on by some steps, up to [`Run::LONGEST_LEAP`]. It can then be read, and not be returned to.
+    pub fn move_on(&self, mark: &mut Mark, steps: usize) {
+        self.modes.modes.leap(&mut mark.moment, steps);
+    }
+
+    /// Temperatures of the thermometers' elements at a mark (°C).
+    #[must_use]
+    pub fn sensors_at_c(&self, mark: &Mark) -> [f64; MAX_CHANNELS] {
+        self.modes.modes.read(&self.wave, &mark.moment)
+    }
 
     /// Makes a mark at this moment.
     #[must_use]
@@ -581,7 +623,7 @@ impl Run<'_> {
     #[inline]
     #[must_use]
     pub fn sensors_c(&self) -> [f64; MAX_CHANNELS] {
-        self.modes.modes.read(&self.wave)
+        self.modes.modes.read(&self.wave, self.wave.moment())
     }
 
     /// The coldest and the warmest place of any battery, inside or on the case (°C).
@@ -589,6 +631,12 @@ impl Run<'_> {
     pub fn cells_range_c(&self) -> [f64; 2] {
         let seen = self.wave.seen(&self.modes.cells);
         seen.into_iter().fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], t| [low.min(t), high.max(t)])
+    }
+
+    /// No place of any battery is colder in the next steps, up to [`Run::LONGEST_LEAP`] (°C).
+    #[must_use]
+    pub fn coldest_ahead_c(&self, steps: usize, scratch: &mut Vec<f64>) -> f64 {
+        self.modes.modes.lows_ahead(&self.wave, &self.modes.cells, steps, scratch)
     }
 
     /// The coldest place of any battery (°C).

@@ -57,7 +57,7 @@ pub(super) struct Modes {
     to: [DVector<f64>; 2],
     all: [f64; 2],
     step_s: f64,
-    /// Part of each mode's rest that remains after one to [`Modes::LONGEST`] steps (1).
+    /// Part of each mode's rest that remains after one, two, four and so on steps (1).
     decays: Vec<Vec<f64>>,
     /// What each mode adds to each node that a thermometer reads.
     readout: Vec<[f64; MAX_CHANNELS]>,
@@ -124,9 +124,23 @@ pub(super) struct Drive<'a> {
     pub(super) slope_k_per_s: [f64; 2],
 }
 
+/// Where the thermometers' nodes go from a moment on.
+#[derive(Clone, Copy, Debug)]
+pub struct Ahead {
+    /// No lower (°C).
+    pub low_c: [f64; MAX_CHANNELS],
+    /// No higher (°C).
+    pub high_c: [f64; MAX_CHANNELS],
+    /// No faster (K/s).
+    pub pace_k_per_s: [f64; MAX_CHANNELS],
+}
+
+/// Doublings of a step whose decays are kept: more than a leap of a day in steps of a second.
+const DOUBLINGS: u32 = 17;
+
 impl Modes {
     /// Longest leap, in steps.
-    pub(super) const LONGEST: usize = 10;
+    pub(super) const LONGEST: usize = (1 << DOUBLINGS) - 1;
 
     /// The modes of `system`, to be stepped by multiples of `step_s`. `read` are the states that thermometers read.
     pub(super) fn new(system: &System, step_s: f64, read: &[usize]) -> Self {
@@ -160,7 +174,7 @@ impl Modes {
             }
         }
         Self {
-            decays: (1..=Self::LONGEST).map(decay).collect(),
+            decays: (0..DOUBLINGS).map(|doublings| decay(1 << doublings)).collect(),
             reach: out.column_iter().map(|column| column.amax()).collect(),
             rates,
             into,
@@ -231,14 +245,62 @@ impl Modes {
         }
     }
 
-    /// Advances by some steps, 1 to [`Modes::LONGEST`].
+    /// Advances by a step.
     #[inline]
-    pub(super) fn leap(&self, wave: &mut Wave, steps: usize) {
+    pub(super) fn step(&self, wave: &mut Wave) {
         let moment = &mut wave.moment;
         let left = &mut moment.left[..moment.alive];
-        left.iter_mut().zip(&self.decays[steps - 1]).for_each(|(left, decay)| *left *= decay);
+        left.iter_mut().zip(&self.decays[0]).for_each(|(left, decay)| *left *= decay);
+        moment.since_s += self.step_s;
+        self.settle(moment);
+    }
+
+    /// Advances by some steps, less than 2 to the power of [`DOUBLINGS`].
+    #[inline]
+    pub(super) fn leap(&self, moment: &mut Moment, steps: usize) {
+        self.decay(&mut moment.left[..moment.alive], steps);
         moment.since_s += as_f64(steps) * self.step_s;
         self.settle(moment);
+    }
+
+    /// What some steps leave of each rest.
+    #[inline]
+    fn decay(&self, left: &mut [f64], steps: usize) {
+        for decays in self.decays.iter().enumerate().filter(|(bit, _)| steps >> bit & 1 == 1).map(|(_, decays)| decays)
+        {
+            left.iter_mut().zip(decays).for_each(|(left, decay)| *left *= decay);
+        }
+    }
+
+    /// Where the thermometers' nodes go in the next steps: each rest decays on its own, and what the modes tend to runs
+    /// on its own.
+    pub(super) fn ahead(&self, wave: &Wave, moment: &Moment, steps: usize, scratch: &mut Vec<f64>) -> Ahead {
+        let Wave { shown_c: [at_first, slope, curve], .. } = wave;
+        let left = &moment.left[..moment.alive];
+        scratch.clear();
+        scratch.extend_from_slice(left);
+        self.decay(scratch, steps);
+        let (from_s, span_s) = (moment.since_s, as_f64(steps) * self.step_s);
+        let (mut low_c, mut high_c, mut pace) = ([0.0; MAX_CHANNELS], [0.0; MAX_CHANNELS], [0.0; MAX_CHANNELS]);
+        for channel in 0..MAX_CHANNELS {
+            let course = |t: f64| at_first[channel] + t * (slope[channel] + t * curve[channel]);
+            let (from, to) = (course(from_s), course(from_s + span_s));
+            // A parabola lies at most this far beyond its ends.
+            let beyond = curve[channel].abs() * span_s * span_s / 4.0;
+            low_c[channel] = from.min(to) - beyond;
+            high_c[channel] = from.max(to) + beyond;
+            pace[channel] =
+                (slope[channel] + 2.0 * from_s * curve[channel]).abs() + 2.0 * curve[channel].abs() * span_s;
+        }
+        for (((now, then), rate), row) in left.iter().zip(scratch).zip(&self.rates).zip(&self.readout) {
+            for (channel, weight) in row.iter().enumerate() {
+                let (now, then) = (now * weight, *then * weight);
+                low_c[channel] += now.min(then);
+                high_c[channel] += now.max(then);
+                pace[channel] += (now * rate).abs();
+            }
+        }
+        Ahead { low_c, high_c, pace_k_per_s: pace }
     }
 
     /// Advances by any time (s), at the cost of an exponential for each mode.
@@ -249,10 +311,35 @@ impl Modes {
         self.settle(moment);
     }
 
-    /// Temperatures of the thermometers' nodes (°C).
+    /// What a lens sees in the next steps: no value is lower than the lowest of these.
+    pub(super) fn lows_ahead(&self, wave: &Wave, lens: &Lens, steps: usize, scratch: &mut Vec<f64>) -> f64 {
+        let Wave { moment, course, .. } = wave;
+        let (from_s, span_s) = (moment.since_s, as_f64(steps) * self.step_s);
+        let left = &moment.left[..moment.alive];
+        scratch.clear();
+        scratch.extend_from_slice(left);
+        self.decay(scratch, steps);
+        let count = lens.count.max(1);
+        let mut sums = vec![[0.0; 3]; lens.count];
+        for (mode, (weights, [at_first, slope, curve])) in lens.weights.chunks_exact(count).zip(course).enumerate() {
+            let course = |t: f64| at_first + t * (slope + t * curve);
+            let ends = [course(from_s), course(from_s + span_s)];
+            // A parabola lies at most this far beyond its ends.
+            let beyond = curve.abs() * span_s * span_s / 4.0;
+            let rest = left.get(mode).copied().zip(scratch.get(mode).copied()).unwrap_or((0.0, 0.0));
+            for (sums, weight) in sums.iter_mut().zip(weights) {
+                sums[0] += ends[0] * weight;
+                sums[1] += ends[1] * weight;
+                sums[2] += (rest.0 * weight).min(rest.1 * weight) - beyond * weight.abs();
+            }
+        }
+        sums.iter().map(|[from, to, rest]| from.min(*to) + rest).fold(f64::INFINITY, f64::min)
+    }
+
+    /// Temperatures of the thermometers' nodes (°C), at a moment of this wave.
     #[inline]
-    pub(super) fn read(&self, wave: &Wave) -> [f64; MAX_CHANNELS] {
-        let Wave { moment, shown_c: [at_first, slope, curve], .. } = wave;
+    pub(super) fn read(&self, wave: &Wave, moment: &Moment) -> [f64; MAX_CHANNELS] {
+        let Wave { shown_c: [at_first, slope, curve], .. } = wave;
         let t = moment.since_s;
         let mut read = std::array::from_fn(|channel| at_first[channel] + t * (slope[channel] + t * curve[channel]));
         for (left, row) in moment.left[..moment.alive].iter().zip(&self.readout) {
@@ -312,6 +399,10 @@ impl Wave {
 
     pub(super) const fn moment(&self) -> &Moment {
         &self.moment
+    }
+
+    pub(super) const fn moment_mut(&mut self) -> &mut Moment {
+        &mut self.moment
     }
 
     /// Moves to another moment of the same drive.

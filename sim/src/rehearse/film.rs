@@ -56,6 +56,7 @@ impl Film {
 
 impl Watcher for Film {
     const WATCHES: bool = true;
+    const EXPLAINS: bool = true;
 
     fn look(&mut self, glimpse: &Glimpse<'_>) {
         let at_s = whole(glimpse.at_s);

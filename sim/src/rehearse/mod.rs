@@ -6,7 +6,7 @@
 //! | `scenario` | everything a season is played with |
 //! | `probe` | one thermometer as it really is |
 //! | `stage` | the loop |
-//! | `calm` | whether a block of it may be crossed in leaps |
+//! | `leap` | how far the loop may leap |
 //! | `outcome` | what came of a season |
 //! | `trials` | the season many times over |
 //! | `envelope` | the band of all trials |
@@ -14,10 +14,10 @@
 //! | `reasons` | why charge was refused, why the heater was off, and which faults stood |
 //! | `report`, `json` | what a rehearsal says, for a person and for a machine |
 
-mod calm;
 mod envelope;
 mod film;
 mod json;
+mod leap;
 mod outcome;
 mod prepare;
 mod probe;
@@ -28,6 +28,8 @@ mod stage;
 mod timeline;
 mod trials;
 
+#[cfg(test)]
+mod paces;
 #[cfg(test)]
 mod seasons;
 #[cfg(test)]

@@ -46,7 +46,7 @@ pub struct Outcome {
     /// State of charge at the end, 0 to 1.
     pub last_charge: f64,
     /// Coldest place of any battery, within it or at an outer face, while charge was permitted (°C); `None` if it never
-    /// was.
+    /// was. To within a millikelvin if nobody watched the season.
     pub coldest_true_c_while_permitted: Option<f64>,
     /// The same at all times (°C).
     pub coldest_true_c: f64,

@@ -37,6 +37,8 @@ pub(super) struct Probe {
     codes_per_ohm: f64,
     most_codes: u32,
     bits: u32,
+    /// The most that a code is wide (K).
+    code_k: f64,
     /// What the leads add to the element, and the measured resistance of one lead alone, at the present temperature
     /// (Ω).
     with_element_ohm: f64,
@@ -54,6 +56,9 @@ enum Wires {
 /// Standard uncertainties in the half-width that a calibration leaves. One draw in 400 goes beyond.
 const CALIBRATION_WIDTH: f64 = 3.0;
 
+/// Hotter than anything here. A platinum element is less steep where it is hotter.
+const HOTTEST_C: f64 = 200.0;
+
 impl Probe {
     pub(super) fn new(channel: &Channel, mounting: &Mounting, converter: &Converter, flaws: &Flaws, seed: u64) -> Self {
         let (known_k, (fixed_k, growing)) = if let Some(standard) = mounting.calibrated_k {
@@ -65,8 +70,11 @@ impl Probe {
         let reference = ohms(channel.reference)
             * (1.0 + flaws.reference * converter.reference_tolerance + flaws.drift * converter.reference_drift);
         let full = f64::from(1_u32 << converter.bits);
+        let codes_per_ohm = full * (1.0 + flaws.gain * converter.gain) / reference;
+        let element = Platinum::of(&channel.element);
         let mut probe = Self {
-            element: Platinum::of(&channel.element),
+            code_k: 1.0 / (codes_per_ohm * element.slope(HOTTEST_C)),
+            element,
             fixed_ohm: match channel.role {
                 Role::Check(check) => Some(ohms(check.nominal)),
                 Role::Cell | Role::Pad | Role::Ambient => None,
@@ -84,7 +92,7 @@ impl Probe {
             growth_ohm: flaws.growth * converter.contact_growth_ohm,
             mismatch: flaws.mismatch * converter.lead_mismatch,
             offset_ohm: flaws.offset * converter.offset_ohm,
-            codes_per_ohm: full * (1.0 + flaws.gain * converter.gain) / reference,
+            codes_per_ohm,
             most_codes: (1 << converter.bits) - 1,
             bits: converter.bits,
             with_element_ohm: 0.0,
@@ -113,7 +121,41 @@ impl Probe {
     /// step, however often it is read.
     #[inline]
     pub(super) fn measure(&self, t: f64, step: u64) -> Measured {
-        let noise_k = self.noise_k * noise(self.seed, step);
+        self.measure_with(t, self.noise_k * noise(self.seed, step))
+    }
+
+    /// The lowest and the highest that the converter can put out with the element from `low_c` to `high_c` °C, whatever
+    /// the noise.
+    pub(super) fn extremes(&self, low_c: f64, high_c: f64) -> [Measured; 2] {
+        let noise_k = NOISE_REACH * self.noise_k;
+        [self.measure_with(low_c, -noise_k), self.measure_with(high_c, noise_k)]
+    }
+
+    /// How far two readings at one temperature can lie apart (K).
+    pub(super) fn jitter_k(&self) -> f64 {
+        2.0 * NOISE_REACH * self.noise_k + self.code_k
+    }
+
+    /// The last step after `from` and up to `to` whose output the noise alone makes differ from that of the step before,
+    /// wherever the temperature is, if it moves by no more than this in a step (K).
+    pub(super) fn surely_moves(&self, from: u64, to: u64, moved_k: f64) -> Option<u64> {
+        let needs = (self.code_k + moved_k) / self.noise_k;
+        let mut later = noise(self.seed, to);
+        (from + 1..=to).rev().find(|step| {
+            let here = noise(self.seed, step - 1);
+            let by = std::mem::replace(&mut later, here) - here;
+            by.abs() > needs
+        })
+    }
+
+    /// How many codes the noise reaches over. The last digit of a check resistor, in the middle of a code, need not move
+    /// at all.
+    pub(super) fn liveliness(&self) -> f64 {
+        if self.fixed_ohm.is_some() { 0.0 } else { self.noise_k / self.code_k }
+    }
+
+    #[inline]
+    fn measure_with(&self, t: f64, noise_k: f64) -> Measured {
         let ohms = match self.fixed_ohm {
             Some(ohms) => ohms + noise_k * self.element.slope(0.0),
             None => self.element.ohms(t + self.fixed_k + self.growing * t.abs() + noise_k),

@@ -57,6 +57,7 @@ fn names(faults: Faults) -> Vec<&'static str> {
 
 impl Watcher for Reasons {
     const WATCHES: bool = false;
+    const EXPLAINS: bool = true;
 
     fn look(&mut self, _: &Glimpse<'_>) {}
 

@@ -5,7 +5,7 @@ use crate::offer::Offer;
 use crate::plant::{Plant, Shape};
 use crate::site::{BankMeasured, Site};
 use crate::weather::Weather;
-use forewarm_core::settings::ValidSettings;
+use forewarm_core::settings::{Reserve, ValidSettings};
 use std::sync::OnceLock;
 
 /// An installation in its season.
@@ -52,6 +52,12 @@ impl Scenario {
         let step_s = f64::from(self.step_ms) / 1000.0;
         let shape = self.shape.get_or_init(|| Shape::of(&self.site));
         if shape.fits(site) { Plant::in_shape(shape, site, step_s) } else { Plant::new(site, step_s) }
+    }
+
+    /// Whether the bank's reserve is a voltage.
+    #[must_use]
+    pub(super) fn goes_by_voltage(&self) -> bool {
+        matches!(self.settings.bank.reserve(), Some(Reserve::Voltage { .. }))
     }
 
     /// Longest time between two looks at it (ms).

@@ -173,6 +173,10 @@ impl Watcher for Truth<'_> {
         }
     }
 
+    fn meddles(&self) -> bool {
+        self.began_s.is_some()
+    }
+
     fn shown(&mut self, at_s: f64, samples: &mut [Sample; MAX_CHANNELS]) {
         let Some(days) = self.began_s.map(|began_s| (at_s - began_s).max(0.0) / 86_400.0) else { return };
         match self.story.breakdown {

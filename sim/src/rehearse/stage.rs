@@ -8,31 +8,30 @@
 //!
 //! Time passes in steps of the controller. A step ends with the controller's decision, which holds for the next step.
 //! The controller sees a change in the world (a source that turns up, a new hour of weather) one step later. The loop
-//! finds voltages and currents anew when a relay moves or an offer changes, in the step that answers it, and once in
-//! each block of sixty steps. In between they are constant, and the plant advances exactly.
+//! finds voltages and currents anew when a relay moves or an offer changes, in the step that answers it, and whenever
+//! they may have changed a little: see [`Stage::solved_for`]. In between they are constant, and the plant advances
+//! exactly.
 //!
 //! # Leaps
 //!
-//! For most of a winter nothing happens: no reading is near a threshold, and nothing has switched for a while. The loop
-//! crosses such a block in leaps of ten steps, or of fewer where the settings allow no more. A leap is one long step of
-//! the controller. If an output changes in such a block all the same (a timer runs out, a fault is found), the loop
-//! goes back to the start of the block and plays it step by step. So relays move when they would have moved anyway, to
-//! within two steps: in a leap the ceiling is taken over ten steps at a time. Held by
-//! `leaping_moves_no_relay_by_more_than_a_step_or_two`.
+//! For most of a winter nothing happens: no reading comes near a threshold, and no timer runs out. The loop leaps over
+//! such stretches and steps through the others. A leap ends as its steps would have ended: `leap` has how that is
+//! known. So every relay moves in the same step, at either pace. Held by
+//! `a_season_in_leaps_is_the_season_in_steps`.
 
-use super::calm::Calm;
+use super::leap::{Found, Here, Leaper};
 use super::outcome::Outcome;
 use super::probe::Probe;
 use super::scenario::Scenario;
 use crate::bank::{BankModel, Fed, Flow, HeaterLoad, Permit};
 use crate::offer::Offer;
-use crate::plant::{Air, Heat, Mark, Plant, Run};
+use crate::plant::{Air, Heat, Plant, Run};
 use crate::season::Moment;
 use crate::si;
 use crate::variation::Variation;
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
-use forewarm_core::quantity::{Celsius, Fraction, Instant};
+use forewarm_core::quantity::{Celsius, Fraction, Instant, Millis};
 use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::{Memory, Unit};
@@ -40,10 +39,32 @@ use std::borrow::Cow;
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Steps from one solution of the bank to the next.
+/// The most steps between two looks of a watcher.
 pub(super) const BLOCK: u32 = 60;
 /// The same, as steps are counted.
-pub(super) const BLOCK_STEPS: u64 = BLOCK as u64;
+const BLOCK_STEPS: u64 = BLOCK as u64;
+/// Steps between two looks where every step is taken. No place of a battery changes by more than a millikelvin or two
+/// in between.
+const LOOK_STEPS: u64 = 10;
+
+/// The bank is solved anew when its voltage without current may have changed by this much (V), or its charge by this
+/// part, but at most once in [`BLOCK`] steps. 5 mV of 13 V change a heater's power by less than 0.1 %.
+const STIRS_V: f64 = 0.005;
+const STIRS: f64 = 0.01;
+/// The same for a voltage that drives neither heater nor charge.
+const IDLES_V: f64 = 0.02;
+/// The longest time (s) from one solution to the next, and the longest with a charge current that may come to the
+/// ceiling. One that is there follows it once in [`BLOCK`] steps.
+const SETTLED_S: f64 = 3600.0;
+const CHARGING_S: f64 = 300.0;
+/// A charge current that is less than this part of the ceiling is not held back by it.
+const NEARLY: f64 = 0.8;
+
+/// In a season that nobody watches, a moment that is colder than any before by less than this (K) may be missed.
+pub(super) const MISSED_K: f64 = 0.001;
+
+/// Steps that are taken before another leap is tried.
+const PATIENCE: u64 = 8;
 
 /// Whether the loop crosses quiet stretches in leaps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -59,15 +80,18 @@ pub trait Watcher {
     /// Whether it looks at all. If not, the loop skips what takes time to find out.
     const WATCHES: bool;
 
-    /// Receives the season at one moment: after a block crossed in leaps, at every tenth step of any other block, and
-    /// at every change of an output.
+    /// Whether it asks what keeps the outputs off. If not, the loop finds that out only now and then.
+    const EXPLAINS: bool = false;
+
+    /// Receives the season at one moment: after a leap, at every tenth step, and at every change of an output. No more
+    /// than a minute's steps lie between two looks.
     fn look(&mut self, glimpse: &Glimpse<'_>);
 
     /// Receives what held and flowed from one moment to another (s). The spans leave no gap from the start to the end.
     fn book(&mut self, from_s: f64, to_s: f64, outputs: &Outputs, offer: &Offer, flow: &Flow);
 
-    /// Receives a step of the controller that was taken for good. Steps come in order, without those inside a block
-    /// crossed in leaps.
+    /// Receives a step of the controller with the season as it is then. Steps come in order, without those that the
+    /// loop leaps over.
     #[inline]
     fn stepped(&mut self, _: &Moment<'_>) {}
 
@@ -82,8 +106,14 @@ pub trait Watcher {
     #[inline]
     fn shown(&mut self, _at_s: f64, _samples: &mut [Sample; MAX_CHANNELS]) {}
 
-    /// Receives a step of the controller. At [`Pace::EveryStep`] each step comes once and in order. At
-    /// [`Pace::Leaping`] some steps come that the loop later takes back.
+    /// Whether [`Watcher::shown`] changes samples from now on. The loop then takes every step.
+    #[inline]
+    fn meddles(&self) -> bool {
+        false
+    }
+
+    /// Receives a step of the controller. At [`Pace::EveryStep`] each step comes. At [`Pace::Leaping`] those come that
+    /// the loop does not leap over.
     #[inline]
     fn decided(&mut self, _now: Instant, _inputs: &Inputs, _outputs: &Outputs) {}
 }
@@ -100,6 +130,7 @@ impl Watcher for () {
 /// Two observers at once.
 impl<A: Watcher, B: Watcher> Watcher for (A, B) {
     const WATCHES: bool = A::WATCHES || B::WATCHES;
+    const EXPLAINS: bool = A::EXPLAINS || B::EXPLAINS;
 
     fn look(&mut self, glimpse: &Glimpse<'_>) {
         self.0.look(glimpse);
@@ -131,6 +162,11 @@ impl<A: Watcher, B: Watcher> Watcher for (A, B) {
     fn shown(&mut self, at_s: f64, samples: &mut [Sample; MAX_CHANNELS]) {
         self.0.shown(at_s, samples);
         self.1.shown(at_s, samples);
+    }
+
+    #[inline]
+    fn meddles(&self) -> bool {
+        self.0.meddles() || self.1.meddles()
     }
 
     #[inline]
@@ -175,10 +211,7 @@ pub fn play<W: Watcher>(
 ) -> Outcome {
     let site = variation.of(&scenario.site);
     let plant = scenario.plant(&site);
-    let mut stage = Stage::new(scenario, variation, &plant, watcher);
-    if pace == Pace::EveryStep {
-        stage.leap = 0;
-    }
+    let mut stage = Stage::new(scenario, variation, &plant, watcher, pace);
     stage.play(stop);
     stage.end()
 }
@@ -196,11 +229,16 @@ struct Stage<'a, W> {
     weather_k: f64,
     hard_limit_c: f64,
     step_s: f64,
-    /// Steps in a leap; 0 for no leaps.
-    leap: u64,
-    calm: Calm,
+    leaper: Option<Leaper>,
+    /// The step from which on another leap may be tried, and how many steps were taken before the last one.
+    leap_from: u64,
+    patience: u64,
     /// Steps done.
     at: u64,
+    /// The step in which the bank is to be solved anew.
+    solve_at: u64,
+    /// The step in which the cells are to be looked at.
+    look_at: u64,
     /// Indices of the present weather and of the present offer.
     weather: usize,
     offer: usize,
@@ -208,11 +246,10 @@ struct Stage<'a, W> {
     outputs: Outputs,
     flow: Flow,
     judge: Judge,
-    /// What keeps the outputs off. Found anew at every change of the outputs, and once a block.
+    /// What keeps the outputs off.
     withheld: Withheld,
     charge: f64,
-    /// The step of the last change of any output, and the step up to which the flow is booked.
-    changed_at: u64,
+    /// The step up to which the flow is booked.
     accounted_at: u64,
     /// Step in which the latest offer turned up.
     offered_at: u64,
@@ -222,17 +259,19 @@ struct Stage<'a, W> {
     /// Whether this permit is already counted as a violation, and the step up to which the truth is noted.
     is_counted: bool,
     noted_at: u64,
-    mark: Mark,
+    /// For how many steps nobody needed to look at the cells, the last time.
+    unseen_for: u64,
+    scratch: Vec<f64>,
     /// Steps of the last 24 hours in which the heater came on.
     closings: VecDeque<u64>,
     outcome: Outcome,
 }
 
 impl<'a, W: Watcher> Stage<'a, W> {
-    fn new(scenario: &'a Scenario, variation: &Variation, plant: &'a Plant, watcher: &'a mut W) -> Self {
+    fn new(scenario: &'a Scenario, variation: &Variation, plant: &'a Plant, watcher: &'a mut W, pace: Pace) -> Self {
         let Scenario { settings, site, weather, .. } = scenario;
         let weather_k = variation.weather * site.tolerance.weather_k;
-        let probes = settings
+        let probes: Vec<Probe> = settings
             .channels
             .iter()
             .zip(&site.mountings)
@@ -258,14 +297,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
         // The battery's own protection always allows charge here. So the controller stands alone, and its own permits
         // are judged.
         inputs.charge_line = Line::Allowed;
-        let limit = |span: forewarm_core::quantity::Millis| u64::from(span.as_millis() / scenario.step_ms);
-        let trusted = limit(settings.trust.max_step).min(limit(settings.trust.max_age));
-        let leap = (Run::LONGEST_LEAP as u64).min(trusted);
         let mut stage = Self {
             scenario,
             watcher,
             unit: Unit::new(settings, Memory::default()),
-            mark: run.mark(),
+            leaper: (pace == Pace::Leaping).then(|| Leaper::new(scenario, &run, &probes)),
             plant: run,
             probes,
             bank: BankModel::new(&site.battery, settings),
@@ -281,13 +317,10 @@ impl<'a, W: Watcher> Stage<'a, W> {
             weather_k,
             hard_limit_c: site.battery.hard_limit_c + variation.hard_limit * site.tolerance.hard_limit_k,
             step_s: f64::from(scenario.step_ms) / 1000.0,
-            // A block is a whole number of leaps.
-            leap: if leap > 1 {
-                (2..=leap).rev().find(|leap| BLOCK_STEPS.is_multiple_of(*leap)).unwrap_or(0)
-            } else {
-                0
-            },
-            calm: Calm::new(scenario),
+            leap_from: 0,
+            patience: PATIENCE,
+            solve_at: 0,
+            look_at: 0,
             at: 0,
             weather: 0,
             offer: 0,
@@ -297,13 +330,14 @@ impl<'a, W: Watcher> Stage<'a, W> {
             judge: Judge::new(settings),
             withheld: Withheld::default(),
             charge: site.winter.start_charge,
-            changed_at: 0,
             accounted_at: 0,
             offered_at: 0,
             allowed_a: 0.0,
             capacity_ah: si::amp_hours(settings.charge.capacity),
             is_counted: false,
             noted_at: 0,
+            unseen_for: BLOCK_STEPS,
+            scratch: Vec::new(),
             closings: VecDeque::new(),
             outcome: Outcome {
                 coldest_true_c: f64::INFINITY,
@@ -327,9 +361,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
         while self.at < end && !stop.load(Ordering::Relaxed) {
             self.take_up();
             self.withheld = self.judge.of(&self.unit, &self.outputs);
-            let until = self.next_event().min(self.at + BLOCK_STEPS).min(end);
-            if !self.cross(until) {
-                self.walk(until);
+            let until = self.next_event().min(end);
+            while self.at < until.min(self.solve_at) {
+                if !self.leap(until.min(self.solve_at)) {
+                    self.step();
+                }
             }
             self.account();
         }
@@ -404,6 +440,26 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.inputs.state_of_charge = measured.charge.then(|| Fraction::from_steps(steps));
         // The protection has disconnected a flat bank.
         self.inputs.discharge_line = if self.charge > 0.0 { Line::Allowed } else { Line::Refused };
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most an hour")]
+        let steps = (self.solved_for_s() / self.step_s) as u64;
+        self.solve_at = self.at + steps.max(BLOCK_STEPS);
+        // Each change of the inputs needs a step before a leap.
+        self.leap_from = self.leap_from.max(self.at + 1);
+        self.look_at = self.at;
+    }
+
+    /// How long voltages and currents may count as constant (s).
+    fn solved_for_s(&self) -> f64 {
+        let charge_a = self.flow.charge_a;
+        let ceiling_a = si::part(self.outputs.ceiling) * self.capacity_ah;
+        let longest_s = match charge_a {
+            _ if charge_a <= 0.0 => SETTLED_S,
+            _ if charge_a < NEARLY * ceiling_a => CHARGING_S,
+            _ => 0.0,
+        };
+        let is_idle = !self.heater.on && charge_a <= 0.0;
+        let stirs_v = if is_idle && !self.scenario.goes_by_voltage() { IDLES_V } else { STIRS_V };
+        self.bank.holds_s(self.charge, charge_a, stirs_v, STIRS).min(longest_s)
     }
 
     /// The controller's decision at step `at`.
@@ -414,12 +470,16 @@ impl<'a, W: Watcher> Stage<'a, W> {
             *sample = Sample::Fresh(probe.measure(t, at));
         }
         self.watcher.shown(seconds(at, self.step_s), &mut self.inputs.channels);
-        // The controller's clock wraps, as it does in the field.
-        #[expect(clippy::cast_possible_truncation, reason = "wrapping is meant")]
-        let now = Instant::from_millis(at.wrapping_mul(self.scenario.step_ms.into()) as u32);
+        let now = self.now(at);
         let outputs = self.unit.step(now, &self.inputs);
         self.watcher.decided(now, &self.inputs, &outputs);
         outputs
+    }
+
+    /// The controller's clock at step `at`. It wraps, as it does in the field.
+    #[expect(clippy::cast_possible_truncation, reason = "wrapping is meant")]
+    fn now(&self, at: u64) -> Instant {
+        Instant::from_millis(at.wrapping_mul(self.scenario.step_ms.into()) as u32)
     }
 
     /// Shows the step just taken to the watcher, with the inputs that the controller saw.
@@ -430,29 +490,38 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.watcher.stepped(&Moment { at, unit: &self.unit, inputs: &self.inputs, outputs });
     }
 
-    /// Advances to step `until`, one step at a time.
-    fn walk(&mut self, until: u64) {
-        while self.at < until {
-            self.plant.leap(1);
-            self.at += 1;
-            self.outcome.taken += 1;
-            let outputs = self.decide(self.at);
-            self.stepped(&outputs);
-            if is_as_before(&self.outputs, &outputs) {
-                self.outputs.ceiling = outputs.ceiling;
-                if self.at == self.offered_at + 1 {
-                    // The first answer to a source that has turned up: what this one leaves of the ceiling goes to the
-                    // others.
-                    self.account();
-                    self.solve();
-                }
-                // No place of a battery changes by more than a millikelvin or two in between.
-                if self.at.is_multiple_of(10) {
-                    self.look();
-                }
-            } else {
-                self.change(outputs);
+    /// Advances by one step.
+    fn step(&mut self) {
+        self.plant.step();
+        self.at += 1;
+        self.outcome.taken += 1;
+        let outputs = self.decide(self.at);
+        self.stepped(&outputs);
+        if is_as_before(&self.outputs, &outputs) {
+            self.outputs.ceiling = outputs.ceiling;
+            if self.at == self.offered_at + 1 {
+                // The first answer to a source that has turned up: what this one leaves of the ceiling goes to the
+                // others.
+                self.account();
+                self.solve();
             }
+            if W::EXPLAINS {
+                self.explain();
+            }
+            if self.at >= self.look_at {
+                self.look();
+            }
+        } else {
+            self.change(outputs);
+        }
+    }
+
+    /// Finds anew what keeps the outputs off.
+    fn explain(&mut self) {
+        let withheld = self.judge.of(&self.unit, &self.outputs);
+        if withheld != self.withheld {
+            self.account();
+            self.withheld = withheld;
         }
     }
 
@@ -463,7 +532,6 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.account();
         let before = std::mem::replace(&mut self.outputs, outputs);
         self.withheld = self.judge.of(&self.unit, &outputs);
-        self.changed_at = self.at;
         if before.heater == Relay::Open && outputs.heater == Relay::Closed {
             self.count_closing();
         }
@@ -487,37 +555,47 @@ impl<'a, W: Watcher> Stage<'a, W> {
         *most = (*most).max(u32::try_from(self.closings.len()).unwrap_or(u32::MAX));
     }
 
-    /// Advances to step `until` in leaps if no output changes by then; otherwise stays where it is.
-    fn cross(&mut self, until: u64) -> bool {
-        let readings = self.unit.readings();
-        let is_calm = self.calm.holds(self.at, &readings, self.plant.sensors_c());
-        // No leap contains the step that answers a new offer.
-        let quiet = self.at - self.changed_at >= BLOCK_STEPS && self.at > self.offered_at;
-        if self.leap == 0 || !is_calm || !quiet || !(until - self.at).is_multiple_of(self.leap) {
+    /// Leaps towards step `until`, if it can.
+    fn leap(&mut self, until: u64) -> bool {
+        let Some(leaper) = self.leaper.as_mut().filter(|_| self.at >= self.leap_from) else { return false };
+        if self.watcher.meddles() {
             return false;
         }
-        let (from, unit) = (self.at, self.unit.clone());
-        self.plant.save(&mut self.mark);
-        let before = self.outputs;
-        let (is_counted, noted_at, outcome) = (self.is_counted, self.noted_at, self.outcome);
-        while self.at < until {
-            #[expect(clippy::cast_possible_truncation, reason = "at most ten")]
-            self.plant.leap(self.leap as usize);
-            self.at += self.leap;
-            let outputs = self.decide(self.at);
-            if !is_as_before(&before, &outputs) {
-                self.plant.restore(&self.mark);
-                self.unit = unit;
-                (self.at, self.is_counted, self.noted_at, self.outcome) = (from, is_counted, noted_at, outcome);
+        let looked_at = if W::WATCHES { self.at + BLOCK_STEPS } else { self.look_at.max(self.at + 1) };
+        let here = Here {
+            at: self.at,
+            unit: &self.unit,
+            plant: &self.plant,
+            probes: &self.probes,
+            inputs: &self.inputs,
+            outputs: &self.outputs,
+        };
+        let leap = match leaper.from(&here, until.min(looked_at) - self.at) {
+            Found::Leap(leap) => leap,
+            Found::Timer(steps) => {
+                self.leap_from = self.at + u64::from(steps) + 1;
                 return false;
             }
-            self.outputs.ceiling = outputs.ceiling;
+            Found::NearThreshold => {
+                self.leap_from = self.at + self.patience;
+                self.patience = (self.patience * 2).min(8 * PATIENCE);
+                return false;
+            }
+        };
+        self.patience = PATIENCE;
+        let (samples, still) = leaper.over(leap, self.at, &mut self.plant, &self.probes);
+        self.inputs.channels = samples;
+        self.at += u64::from(leap.over);
+        self.unit.pass(
+            self.now(self.at),
+            (Millis::from_millis(self.scenario.step_ms), leap.over),
+            (&self.inputs, &self.outputs),
+            &still,
+        );
+        (0..leap.settling).for_each(|_| self.step());
+        if W::WATCHES {
+            self.look();
         }
-        let outputs = self.outputs;
-        self.stepped(&outputs);
-        // Look only now: the watcher must not see steps that are taken back. If nothing switches in a block, its end
-        // shows as much as its middle.
-        self.look();
         true
     }
 
@@ -528,7 +606,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
         let span_s = seconds(self.at - self.noted_at, self.step_s);
         self.noted_at = self.at;
         let permitted = self.outputs.charge == Relay::Closed;
+        self.look_at = self.at + LOOK_STEPS;
         if !permitted && !W::WATCHES {
+            self.look_at = u64::MAX;
             return None;
         }
         let cells_c @ [coldest_c, _] = self.plant.cells_range_c();
@@ -541,8 +621,30 @@ impl<'a, W: Watcher> Stage<'a, W> {
                 outcome.violations += u32::from(!self.is_counted);
                 self.is_counted = true;
             }
+            if !W::WATCHES {
+                self.look_at = self.at + self.unseen_steps();
+            }
         }
         Some(cells_c)
+    }
+
+    /// For how many steps nobody need look at the cells: their coldest place does not come below the hard limit, nor
+    /// below the coldest that it was.
+    fn unseen_steps(&mut self) -> u64 {
+        let so_far_c = self.outcome.coldest_true_c_while_permitted.unwrap_or(f64::INFINITY);
+        let least_c = (so_far_c - MISSED_K).max(self.hard_limit_c);
+        // It is mostly as many as the last time.
+        let mut steps = (4 * self.unseen_for).min(64 * BLOCK_STEPS);
+        while steps > LOOK_STEPS {
+            #[expect(clippy::cast_possible_truncation, reason = "an hour of steps")]
+            let coldest_c = self.plant.coldest_ahead_c(steps as usize, &mut self.scratch);
+            if coldest_c >= least_c {
+                break;
+            }
+            steps /= 4;
+        }
+        self.unseen_for = steps.max(LOOK_STEPS);
+        self.unseen_for
     }
 
     /// Notes the truth, and shows it to the watcher.

@@ -16,55 +16,19 @@ use std::sync::atomic::AtomicBool;
 
 static GO: AtomicBool = AtomicBool::new(false);
 
-fn played(scenario: &Scenario, pace: Pace) -> (Outcome, Relays) {
-    let mut relays = Relays::default();
-    (play(scenario, &Variation::default(), pace, &mut relays, &GO), relays)
-}
+/// Looks at everything and keeps nothing.
+struct Looking;
 
-/// When each relay moved (s).
-#[derive(Debug, Default, PartialEq)]
-struct Relays {
-    heater: Vec<f64>,
-    charge: Vec<f64>,
-    before: Option<(Relay, Relay)>,
-}
-
-impl Watcher for Relays {
+impl Watcher for Looking {
     const WATCHES: bool = true;
 
-    fn look(&mut self, glimpse: &Glimpse<'_>) {
-        let now = (glimpse.outputs.heater, glimpse.outputs.charge);
-        let before = self.before.replace(now).unwrap_or_default();
-        if now.0 != before.0 {
-            self.heater.push(glimpse.at_s);
-        }
-        if now.1 != before.1 {
-            self.charge.push(glimpse.at_s);
-        }
-    }
+    fn look(&mut self, _: &Glimpse<'_>) {}
 
     fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &Offer, _: &Flow) {}
 }
 
-#[test]
-fn leaping_moves_no_relay_by_more_than_a_step_or_two() {
-    let scenario = scenario(45);
-    let ((leapt, relays), (walked, reference)) = (played(&scenario, Pace::Leaping), played(&scenario, Pace::EveryStep));
-    assert_eq!((walked.taken, leapt.steps), (walked.steps, walked.steps));
-    assert!(leapt.taken * 3 < leapt.steps, "{} of {} steps were taken one by one", leapt.taken, leapt.steps);
-    assert!(reference.heater.len() > 20 && reference.charge.len() > 4, "{reference:?}");
-    for (leapt, walked) in [(&relays.heater, &reference.heater), (&relays.charge, &reference.charge)] {
-        assert_eq!(leapt.len(), walked.len());
-        for (leapt, walked) in leapt.iter().zip(walked) {
-            // The ceiling, and so the charge current and its heat, is taken over ten steps at a time.
-            assert!((leapt - walked).abs() <= 2.0, "{leapt} s instead of {walked} s");
-        }
-    }
-    let close = |a: f64, b: f64| (a - b).abs() <= 1e-4 * b.abs();
-    assert!(close(leapt.heater_wh, walked.heater_wh), "{} {}", leapt.heater_wh, walked.heater_wh);
-    assert!(close(leapt.charge_permitted_s, walked.charge_permitted_s));
-    let coldest = |outcome: &Outcome| outcome.coldest_true_c_while_permitted.unwrap();
-    assert!((coldest(&leapt) - coldest(&walked)).abs() < 1e-3);
+fn played(scenario: &Scenario) -> Outcome {
+    play(scenario, &Variation::default(), Pace::Leaping, &mut Looking, &GO)
 }
 
 /// A charger that holds a full bank at its voltage drives a current that charges nothing.
@@ -86,7 +50,7 @@ fn what_is_charged_is_what_the_bank_takes_up_and_a_full_one_takes_none() {
     let capacity_ah = si::amp_hours(scenario.settings.charge.capacity);
     for start in [1.0, 0.9] {
         scenario.site.winter.start_charge = start;
-        let (outcome, _) = played(&scenario, Pace::Leaping);
+        let outcome = played(&scenario);
         assert!(outcome.charge_permitted_s > 3.0 * 86_400.0 && outcome.last_charge > 0.999, "{outcome:?}");
         let gained_ah = (outcome.last_charge - start) * capacity_ah;
         assert!((outcome.charged_ah - gained_ah).abs() < 1e-6, "{} Ah for {gained_ah} Ah", outcome.charged_ah);
@@ -201,7 +165,7 @@ fn sources_that_obey_give_way_in_the_step_in_which_another_turns_up() {
 
 #[test]
 fn heat_is_accounted_for_to_a_billionth() {
-    let (outcome, _) = played(&scenario(180), Pace::Leaping);
+    let outcome = played(&scenario(180));
     let balance = outcome.balance;
     let gap = (balance.put_in_j - balance.lost_j - balance.held_j) / balance.turned_over_j;
     assert!(gap.abs() < 1e-9, "{gap:e}");
@@ -211,7 +175,7 @@ fn heat_is_accounted_for_to_a_billionth() {
 
 #[test]
 fn whoever_pays_for_the_heat_is_in_the_list() {
-    let (outcome, _) = played(&scenario(30), Pace::Leaping);
+    let outcome = played(&scenario(30));
     let paid: f64 = outcome.heater_wh_by_source.iter().sum::<f64>() + outcome.heater_wh_of_bank;
     assert!((paid - outcome.heater_wh).abs() < 1e-6 * outcome.heater_wh, "{outcome:?}");
 }
@@ -252,7 +216,7 @@ impl Watcher for OnItsSource {
 
 #[test]
 fn a_heater_on_one_source_is_warmed_by_that_alone_at_its_voltage() {
-    let on_bus = played(&scenario(20), Pace::Leaping).0;
+    let on_bus = played(&scenario(20));
     assert!(on_bus.heater_wh_by_source[0] > 100.0, "the engine would heat: {on_bus:?}");
     let scenario = fed(scenario(20));
     let mut watcher = (OnItsSource { source: 1, volts: 13.8, heated_wh: 0.0 }, Reasons::default());
@@ -274,7 +238,7 @@ fn a_source_that_gives_nothing_warms_nothing_whoever_else_is_there() {
     for offer in &mut scenario.offers {
         offer.power_w[1] = 0.0;
     }
-    let (outcome, _) = played(&scenario, Pace::Leaping);
+    let outcome = played(&scenario);
     assert_eq!((outcome.heater_wh, outcome.heater_on_s), (0.0, 0.0));
 }
 
@@ -352,20 +316,21 @@ fn a_film_shows_as_much_as_was_played() {
 fn the_band_of_trials_reaches_down_to_the_coldest_of_them_and_changes_none() {
     let scenario = scenario(4);
     let envelope = super::Envelope::new(&scenario);
-    let trials = Trials::play(&scenario, 7, 0..5, &GO, &|_| (), Some(&envelope)).unwrap();
+    let trials = Trials::play(&scenario, Pace::Leaping, 7, 0..5, &GO, &|_| (), Some(&envelope)).unwrap();
     let line = envelope.line(5);
     let low = line.ranges.iter().map(|range| range.0).fold(f32::INFINITY, f32::min);
     let coldest = trials.finished.iter().map(|trial| trial.outcome.coldest_true_c).fold(f64::INFINITY, f64::min);
     assert!((f64::from(low) - coldest).abs() < 1e-3, "{low} {coldest}");
     assert!(line.ranges.iter().all(|range| range.0 <= range.1));
-    let unseen = Trials::play(&scenario, 7, 0..5, &GO, &|_| (), None).unwrap();
+    let unseen = Trials::play(&scenario, Pace::Leaping, 7, 0..5, &GO, &|_| (), None).unwrap();
     for (seen, unseen) in trials.finished.iter().zip(&unseen.finished) {
         let (a, b) = (&seen.outcome, &unseen.outcome);
         assert_eq!(
             (a.heater_on_s, a.charge_permitted_s, a.heater_cycles),
             (b.heater_on_s, b.charge_permitted_s, b.heater_cycles)
         );
-        assert_eq!(seen.margin_k(), unseen.margin_k());
+        let apart_k = seen.margin_k().unwrap() - unseen.margin_k().unwrap();
+        assert!(apart_k.abs() <= super::stage::MISSED_K, "{apart_k} K");
     }
 }
 
@@ -416,10 +381,10 @@ fn a_reserve_that_the_bank_never_reaches_is_no_fault() {
 #[test]
 fn a_trial_run_alone_is_the_trial_it_was() {
     let scenario = scenario(6);
-    let together = Trials::play(&scenario, 3, 0..6, &GO, &|_| (), None).unwrap();
+    let together = Trials::play(&scenario, Pace::Leaping, 3, 0..6, &GO, &|_| (), None).unwrap();
     assert_eq!(together.finished.len(), 6);
     for trial in &together.finished {
-        assert_eq!(Trial::play(&scenario, 3, trial.number, &GO, None).as_ref(), Some(trial));
+        assert_eq!(Trial::play(&scenario, Pace::Leaping, 3, trial.number, &GO, None).as_ref(), Some(trial));
     }
     assert!(together.finished.iter().any(|trial| trial.outcome != together.finished[0].outcome));
 }
@@ -430,15 +395,15 @@ fn a_season_that_is_stopped_tells_how_far_it_came_and_a_trial_that_is_stopped_do
     let scenario = scenario(6);
     let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut (), &stopped);
     assert_eq!(outcome.steps, 0);
-    let trials = Trials::play(&scenario, 1, 0..4, &stopped, &|_| (), None).unwrap();
+    let trials = Trials::play(&scenario, Pace::Leaping, 1, 0..4, &stopped, &|_| (), None).unwrap();
     assert_eq!((trials.wanted, trials.finished.len()), (4, 0));
 }
 
 #[test]
 fn an_unheated_season_is_one_without_heat_and_with_less_charging() {
     let scenario = scenario(60);
-    let (heated, _) = played(&scenario, Pace::Leaping);
-    let (cold, _) = played(&scenario.unheated(), Pace::Leaping);
+    let heated = played(&scenario);
+    let cold = played(&scenario.unheated());
     assert_eq!((cold.heater_wh, cold.heater_cycles), (0.0, 0));
     assert!(cold.charge_permitted_s < heated.charge_permitted_s);
     assert!(cold.coldest_true_c < heated.coldest_true_c);
@@ -482,10 +447,11 @@ fn as_planned(mut scenario: Scenario) -> Scenario {
 #[test]
 fn a_guard_band_keeps_cells_from_harm_and_its_lack_shows() {
     let safe = as_planned(scenario(40));
-    let trials = Trials::play(&safe, 1, 0..12, &GO, &|_| (), None).unwrap();
+    let trials = Trials::play(&safe, Pace::Leaping, 1, 0..12, &GO, &|_| (), None).unwrap();
     assert!(trials.finished.iter().all(|trial| trial.outcome.charge_permitted_s > 0.0));
     assert_eq!(trials.violations(), 0, "{:?}", trials.worst());
-    let unsafe_one = Trials::play(&without_a_guard_band(scenario(40)), 1, 0..12, &GO, &|_| (), None).unwrap();
+    let unsafe_one =
+        Trials::play(&without_a_guard_band(scenario(40)), Pace::Leaping, 1, 0..12, &GO, &|_| (), None).unwrap();
     assert!(unsafe_one.violations() > 0, "{:?}", unsafe_one.worst());
     assert!(unsafe_one.worst().unwrap().margin_k().unwrap() < 0.0);
 }
@@ -495,7 +461,7 @@ fn a_guard_band_keeps_cells_from_harm_and_its_lack_shows() {
 fn what_of_the_bank_is_not_measured_the_controller_of_a_rehearsal_is_not_given() {
     let heated_h = |voltage: bool, charge: bool| {
         let scenario = Scenario { bank_measured: BankMeasured { voltage, charge }, ..scenario(8) };
-        played(&scenario, Pace::Leaping).0.heater_on_s / 3600.0
+        played(&scenario).heater_on_s / 3600.0
     };
     let (blind, seen) = (heated_h(false, false), heated_h(true, true));
     assert!(seen > 4.0, "{seen}");
@@ -515,7 +481,7 @@ fn dim_light_charges_although_it_is_too_weak_for_heat() {
     // 200 W/m² on 300 W of panels that are spent on heat from 250 W/m² on.
     let dim = Offer { at_s: 0, sources: Sources::NONE, power_w: [60.0, 0.0, 0.0, 0.0], load_w: 50.0 };
     scenario.offers = vec![dim];
-    let (outcome, _) = played(&scenario, Pace::Leaping);
+    let outcome = played(&scenario);
     assert!(outcome.charge_permitted_s > 0.9 * outcome.span_s, "{outcome:?}");
     assert!(
         outcome.last_charge > 0.84 && outcome.last_charge < 0.9 && outcome.least_charge >= 0.5 - 1e-9,
@@ -529,7 +495,7 @@ fn a_better_box_permits_more() {
     let thin = scenario(60);
     let mut thick = thin.clone();
     thick.site.enclosure.layers_mut().for_each(|layer| layer.thickness_m = 0.1);
-    let ((thin, _), (thick, _)) = (played(&thin, Pace::Leaping), played(&thick, Pace::Leaping));
+    let (thin, thick) = (played(&thin), played(&thick));
     assert!(thick.charge_permitted_s > thin.charge_permitted_s);
     assert!(thick.coldest_true_c > thin.coldest_true_c);
 }

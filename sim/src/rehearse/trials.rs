@@ -37,6 +37,7 @@ impl Trial {
     #[must_use]
     pub fn play(
         scenario: &Scenario,
+        pace: Pace,
         seed: u64,
         number: u64,
         stop: &AtomicBool,
@@ -49,13 +50,13 @@ impl Trial {
         let variation = Variation::draw(seed, number);
         let outcome = if let Some(envelope) = envelope {
             let mut seen = envelope.watcher();
-            let outcome = play(scenario, &variation, Pace::Leaping, &mut seen, stop);
+            let outcome = play(scenario, &variation, pace, &mut seen, stop);
             if !stop.load(Ordering::Relaxed) {
                 envelope.include(&seen);
             }
             outcome
         } else {
-            play(scenario, &variation, Pace::Leaping, &mut (), stop)
+            play(scenario, &variation, pace, &mut (), stop)
         };
         (!stop.load(Ordering::Relaxed)).then_some(Self { number, outcome })
     }
@@ -75,6 +76,7 @@ impl Trials {
     /// Fails if no thread can be started, and only then.
     pub fn play(
         scenario: &Scenario,
+        pace: Pace,
         seed: u64,
         numbers: Range<u64>,
         stop: &AtomicBool,
@@ -83,7 +85,7 @@ impl Trials {
     ) -> Result<Self, Problem> {
         let (done, wanted) = (AtomicU64::new(0), numbers.end.saturating_sub(numbers.start));
         let one = |number| {
-            let trial = Trial::play(scenario, seed, number, stop, envelope)?;
+            let trial = Trial::play(scenario, pace, seed, number, stop, envelope)?;
             progress(done.fetch_add(1, Ordering::Relaxed) + 1);
             Some(trial)
         };

@@ -252,7 +252,7 @@ proptest! {
                 is_cut_out = !below(if is_cut_out { 5.0 } else { 0.0 });
                 let is_on = step < *on && !is_cut_out;
                 run.set_heat(Heat { heater_w: if is_on { heater_w } else { 0.0 }, bank_w: 0.0 });
-                run.leap(1);
+                run.step();
             }
         }
     }
@@ -295,7 +295,7 @@ proptest! {
                 prop_assert!(coldest >= promised - 0.1, "{coldest} °C, promised {promised} °C");
                 let is_on = step < *on && holds;
                 run.set_heat(Heat { heater_w: if is_on { thermal.heater_w.value } else { 0.0 }, bank_w: 0.0 });
-                run.leap(1);
+                run.step();
             }
         }
     }
@@ -419,7 +419,7 @@ proptest! {
                 prop_assert!(coldest >= 8.0 - promised_k - 0.1, "{coldest} °C, promised {promised_k} K");
                 break;
             }
-            run.leap(1);
+            run.step();
         }
     }
 }
@@ -452,7 +452,7 @@ fn the_placement_covers_a_permitted_bank_that_the_heater_cannot_warm_up() {
             run.set_air(air(&site));
             run.set_heat(Heat { heater_w, bank_w: 0.0 });
             while run.temperatures().sensors_c[0] > inhibit_c {
-                run.leap(1);
+                run.step();
             }
             let promised = inhibit_c - placements[0].kept.warm_bias_k;
             let coldest = run.coldest_cell_c();

@@ -99,9 +99,9 @@ fn heat_lost_is_what_flowed_over_the_boundaries() {
             };
             for _ in 0..2 * seconds {
                 let before = flow(run);
-                run.leap(1);
+                run.step();
                 let middle = flow(run);
-                run.leap(1);
+                run.step();
                 let after = flow(run);
                 for side in [0, 1] {
                     this_hour[side] += 2.0 * step_s / 6.0 * (before[side] + 4.0 * middle[side] + after[side]);
