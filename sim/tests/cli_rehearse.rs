@@ -88,6 +88,16 @@ fn the_same_run_twice_prints_the_same_bytes() {
 }
 
 #[test]
+fn every_step_taken_prints_the_same() {
+    let hut = Hut::new(6);
+    let (leapt, stepped) = (hut.rehearse(&["--trials", "2"]), hut.rehearse(&["--trials", "2", "--every-step"]));
+    assert_eq!((leapt.status, &leapt.stdout), (0, &stepped.stdout));
+    let singly = |more: &[&str]| number(&hut.json(more), "steps_taken_singly");
+    assert_eq!(singly(&["--every-step"]), 6.0 * 86_400.0);
+    assert!(singly(&[]) < 86_400.0, "{}", singly(&[]));
+}
+
+#[test]
 fn the_worst_trial_run_alone_has_the_margin_it_had_among_the_others() {
     let hut = Hut::new(12);
     let all = hut.json(&["--trials", "8", "--seed", "5"]);

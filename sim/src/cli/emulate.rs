@@ -115,6 +115,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         cast: Cast::AsWritten,
         outcome: played.outcome,
         reasons: played.reasons,
+        answers: played.answers,
         trials: None,
     };
     match form {

@@ -13,8 +13,8 @@ use forewarm::output::{Existing, Target};
 use forewarm::plan::thermal::Shapes;
 use forewarm::plan::{Subject, section};
 use forewarm::rehearse::{
-    Cast, Envelope, Film, Outcome, Pace, Reasons, Rehearsal, Report, Scenario, Trials, TrueTimeline, figures, play,
-    summarise,
+    Answers, Cast, Envelope, Film, Outcome, Pace, Reasons, Rehearsal, Report, Scenario, Trials, TrueTimeline, figures,
+    play, summarise,
 };
 use forewarm::replay::PlotForm;
 use forewarm::site::Site;
@@ -187,7 +187,7 @@ fn rehearse(
         None => (Cast::AsWritten, Variation::default()),
     };
     let pace = if arguments.every_step { Pace::EveryStep } else { Pace::Leaping };
-    let mut watchers = (Film::new(&scenario, label), Reasons::default());
+    let mut watchers = (Film::new(&scenario, label), (Reasons::default(), Answers::default()));
     let every_ms = arguments.every.unwrap_or_else(|| scenario.block_ms().into());
     let outcome = match timeline {
         None => play(&scenario, &variation, pace, &mut watchers, stop),
@@ -201,7 +201,7 @@ fn rehearse(
             outcome
         }
     };
-    let (film, reasons) = watchers;
+    let (film, (reasons, answers)) = watchers;
     let unheated = Some(play(&scenario.unheated(), &variation, pace, &mut (), stop));
     let envelope = arguments.plot.as_ref().map(|_| Envelope::new(&scenario));
     let trials = arguments.trials.map(|count| {
@@ -216,7 +216,7 @@ fn rehearse(
     if let (Some(envelope), Some(trials)) = (envelope, &trials) {
         season.lines.push(envelope.line(trials.finished.len()));
     }
-    Ok((Rehearsal { scenario, file: file.to_owned(), cast, outcome, reasons, unheated, trials }, season))
+    Ok((Rehearsal { scenario, file: file.to_owned(), cast, outcome, reasons, answers, unheated, trials }, season))
 }
 
 /// Whether a file that an installation names can be read.

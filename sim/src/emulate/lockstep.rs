@@ -9,7 +9,7 @@ use super::rig::{End, Rig};
 use super::sense::moment;
 use crate::bank::Flow;
 use crate::offer::Offer;
-use crate::rehearse::{Glimpse, Outcome, Pace, Reasons, Scenario, Watcher, play};
+use crate::rehearse::{Answers, Glimpse, Outcome, Pace, Reasons, Scenario, Watcher, play};
 use crate::variation::Variation;
 use forewarm_core::quantity::Instant;
 use forewarm_core::signals::{Alarm, Inputs, Outputs, Relay};
@@ -92,6 +92,8 @@ pub struct Run {
     pub outcome: Outcome,
     /// Why charge was refused, and which faults stood.
     pub reasons: Reasons,
+    /// How long sources waited for a permit, and what heat served nothing.
+    pub answers: Answers,
     /// Steps in which the board's decision and pins were compared and were equal.
     pub compared: u64,
     /// What ended it early.
@@ -127,11 +129,11 @@ pub fn run(
         stop,
         progress,
     };
-    let mut watchers = (lockstep, Reasons::default());
+    let mut watchers = (lockstep, (Reasons::default(), Answers::default()));
     let outcome = play(scenario, variation, Pace::EveryStep, &mut watchers, &halt);
-    let (mut lockstep, reasons) = watchers;
+    let (mut lockstep, (reasons, answers)) = watchers;
     lockstep.compare();
-    Run { outcome, reasons, compared: lockstep.compared, finding: lockstep.finding }
+    Run { outcome, reasons, answers, compared: lockstep.compared, finding: lockstep.finding }
 }
 
 struct Lockstep<'a> {

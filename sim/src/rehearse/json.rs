@@ -1,5 +1,6 @@
 //! The report of a rehearsal for machines. Keys are stable; each ends in its unit.
 
+use super::answers::Wait;
 use super::outcome::Outcome;
 use super::report::{Cast, Rehearsal};
 use super::trials::{Spread, Trial, Trials};
@@ -27,6 +28,9 @@ pub struct Report<'r> {
     charge_won_s: Option<f64>,
     charged_ah: f64,
     charged_ah_unheated: Option<f64>,
+    load_ah: f64,
+    longest_without_charge_s: f64,
+    sources: Vec<Waited<'r>>,
     above_ceiling_s: f64,
     most_above_ceiling_a: f64,
     refused_wh: f64,
@@ -35,6 +39,7 @@ pub struct Report<'r> {
     heater_off_s_by_cause: BTreeMap<&'static str, f64>,
     heater_wh: f64,
     heater_wh_by_source: BTreeMap<&'r str, f64>,
+    heat_in_vain_wh: f64,
     hard_limit_c: f64,
     coldest_true_c_while_permitted: Option<f64>,
     coldest_true_c: Option<f64>,
@@ -60,6 +65,16 @@ pub struct Report<'r> {
     trials_with_violation: Option<usize>,
     worst_trial: Option<Worst>,
     distribution: Option<Distribution>,
+}
+
+/// How long a source had to wait from when it came on to the charge permit, where it came to one.
+#[derive(Clone, Copy, Debug, Serialize)]
+struct Waited<'r> {
+    source: &'r str,
+    offers: usize,
+    offers_permitted: usize,
+    wait_median_s: Option<f64>,
+    wait_worst_s: Option<f64>,
 }
 
 /// A fault: how often it was raised, and how long it stood in all.
@@ -120,7 +135,7 @@ impl<'r> Report<'r> {
     /// Of one rehearsal.
     #[must_use]
     pub fn of(rehearsal: &'r Rehearsal) -> Self {
-        let Rehearsal { scenario, file, cast, outcome: o, reasons, unheated, trials } = rehearsal;
+        let Rehearsal { scenario, file, cast, outcome: o, reasons, answers, unheated, trials } = rehearsal;
         let trials = trials.as_ref();
         let by_source = scenario.sources.iter().map(String::as_str).zip(o.heater_wh_by_source);
         let (seed, trial) = match *cast {
@@ -146,6 +161,12 @@ impl<'r> Report<'r> {
             charge_won_s: rehearsal.won_s(),
             charged_ah: o.charged_ah,
             charged_ah_unheated: unheated.map(|unheated| unheated.charged_ah),
+            load_ah: answers.load_ah(),
+            longest_without_charge_s: answers.longest_without_charge_s(),
+            sources: (0..)
+                .zip(&scenario.sources)
+                .filter_map(|(index, source)| Some(waited(source, answers.wait(index)?)))
+                .collect(),
             above_ceiling_s: o.above_ceiling_s,
             most_above_ceiling_a: o.most_above_ceiling_a,
             refused_wh: o.refused_wh,
@@ -154,6 +175,7 @@ impl<'r> Report<'r> {
             heater_off_s_by_cause: reasons.heater_off_s().into_iter().collect(),
             heater_wh: o.heater_wh,
             heater_wh_by_source: by_source.chain([("bank", o.heater_wh_of_bank)]).collect(),
+            heat_in_vain_wh: answers.heat_in_vain_wh(),
             hard_limit_c: o.hard_limit_c,
             coldest_true_c_while_permitted: o.coldest_true_c_while_permitted,
             coldest_true_c: finite(o.coldest_true_c),
@@ -181,6 +203,11 @@ impl<'r> Report<'r> {
             distribution: trials.map(Distribution::of),
         }
     }
+}
+
+const fn waited(source: &str, wait: Wait) -> Waited<'_> {
+    let Wait { offers, permitted, median_s, worst_s } = wait;
+    Waited { source, offers, offers_permitted: permitted, wait_median_s: median_s, wait_worst_s: worst_s }
 }
 
 /// A finite number, or none: JSON has no infinity.

@@ -16,7 +16,7 @@ use forewarm_core::settings::{Channel, MAX_CHANNELS, Role};
 use forewarm_core::signals::{Inputs, Outputs, Sample};
 
 /// A leap over fewer steps costs more than the steps.
-const SHORTEST: u32 = 12;
+pub(super) const SHORTEST: u32 = 12;
 
 /// Most steps at the end of a leap that are taken one by one.
 const MOST_SETTLING: u32 = 32;

@@ -11,9 +11,11 @@
 //! | `trials` | the season many times over |
 //! | `envelope` | the band of all trials |
 //! | `film`, `timeline` | a season to be shown, and to be read |
+//! | `answers` | waits for a permit, stretches without charge, heat in vain |
 //! | `reasons` | why charge was refused, why the heater was off, and which faults stood |
 //! | `report`, `json` | what a rehearsal says, for a person and for a machine |
 
+mod answers;
 mod envelope;
 mod film;
 mod json;
@@ -37,6 +39,7 @@ pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
 
+pub use answers::{Answers, Wait};
 pub use envelope::Envelope;
 pub use film::Film;
 pub use json::Report;

@@ -1,5 +1,6 @@
 //! The report of a rehearsal, for a person.
 
+use super::answers::{Answers, Wait};
 use super::outcome::Outcome;
 use super::reasons::Reasons;
 use super::scenario::Scenario;
@@ -24,6 +25,8 @@ pub struct Rehearsal {
     pub outcome: Outcome,
     /// Why charge was refused, and which faults stood.
     pub reasons: Reasons,
+    /// How long sources waited for a permit, and what heat served nothing.
+    pub answers: Answers,
     /// The result of the same season with a heater that never gets any energy; `None` if it was not played.
     pub unheated: Option<Outcome>,
     /// The trials, if the user asked for them.
@@ -127,9 +130,10 @@ pub fn figures(rehearsals: &[Rehearsal], labels: &[String]) -> Summary {
 }
 
 /// The parts of the text, each with its rows.
-fn parts(rehearsals: &[Rehearsal]) -> [(&'static str, Vec<Row>); 5] {
+fn parts(rehearsals: &[Rehearsal]) -> [(&'static str, Vec<Row>); 6] {
     [
         ("Charge", charge_rows(rehearsals)),
+        ("From when a source comes on to the charge permit", wait_rows(rehearsals)),
         ("Heat", heat_rows(rehearsals)),
         ("Cells (coldest place: of any battery, within it or at an outer face)", cell_rows(rehearsals)),
         ("Bank and relays", bank_rows(rehearsals)),
@@ -186,10 +190,49 @@ fn charge_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "  of that used", "h", 1, |r| hours(used_s(&r.outcome))),
         row(rehearsals, "  used if nothing were heated", "h", 1, |r| hours(used_s(&r.unheated?))),
         row(rehearsals, "charging time won by heating", "h", 1, |r| hours(r.won_s()?)),
+        row(rehearsals, "longest stretch without charge", "h", 1, |r| hours(r.answers.longest_without_charge_s())),
         row(rehearsals, "charged", "Ah", 0, |r| Some(r.outcome.charged_ah)),
+        row(rehearsals, "  in a week", "Ah", 1, |r| a_week(r, r.outcome.charged_ah)),
+        row(rehearsals, "  loads take in a week, bank and sources", "Ah", 1, |r| a_week(r, r.answers.load_ah())),
         row(rehearsals, "energy on offer while it was refused", "kWh", 2, |r| Some(r.outcome.refused_wh / 1000.0)),
     ]);
     rows
+}
+
+/// The part of a total that falls on a week.
+fn a_week(rehearsal: &Rehearsal, total: f64) -> Option<f64> {
+    let days = rehearsal.outcome.days();
+    (days > 0.0).then(|| total * 7.0 / days)
+}
+
+/// For each source, how long it takes from when it comes on to the charge permit.
+fn wait_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
+    let wait = |r: &Rehearsal, name: &str| -> Option<Wait> {
+        r.answers.wait(r.scenario.sources.iter().position(|source| source == name)?)
+    };
+    let hours = |seconds: f64| seconds / 3600.0;
+    let count = |times: usize| u32::try_from(times).ok().map(f64::from);
+    let rows = source_names(rehearsals).into_iter().flat_map(|name| {
+        let shown = escaped(name);
+        [
+            row(rehearsals, &format!("{shown}, times it came on"), "", 0, |r| count(wait(r, name)?.offers)),
+            row(rehearsals, "  times with a charge permit", "", 0, |r| count(wait(r, name)?.permitted)),
+            row(rehearsals, "  permit after, half of these times", "h", 1, |r| wait(r, name)?.median_s.map(hours)),
+            row(rehearsals, "  permit after, at worst", "h", 1, |r| wait(r, name)?.worst_s.map(hours)),
+        ]
+    });
+    rows.collect()
+}
+
+/// The sources of all rehearsals, each once.
+fn source_names(rehearsals: &[Rehearsal]) -> Vec<&String> {
+    let mut names: Vec<&String> = Vec::new();
+    for name in rehearsals.iter().flat_map(|r| &r.scenario.sources) {
+        if !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    names
 }
 
 /// Whether a source has two steps. Then the full charge permit is more than the charge permit.
@@ -224,19 +267,16 @@ fn heat_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
         row(rehearsals, "heater on", "h", 1, |r| Some(r.outcome.heater_on_s / 3600.0)),
         row(rehearsals, "into the pad", "kWh", 2, |r| Some(r.outcome.heater_wh / 1000.0)),
     ];
-    let mut names: Vec<&String> = Vec::new();
-    for name in rehearsals.iter().flat_map(|r| &r.scenario.sources) {
-        if !names.contains(&name) {
-            names.push(name);
-        }
-    }
-    for name in names {
+    for name in source_names(rehearsals) {
         rows.push(row(rehearsals, &format!("  from {}", escaped(name)), "kWh", 2, |r| {
             let index = r.scenario.sources.iter().position(|source| source == name)?;
             Some(r.outcome.heater_wh_by_source[index] / 1000.0)
         }));
     }
     rows.push(row(rehearsals, "  from the bank itself", "kWh", 2, |r| Some(r.outcome.heater_wh_of_bank / 1000.0)));
+    rows.push(row(rehearsals, "in vain: cooled off before any charge", "kWh", 2, |r| {
+        Some(r.answers.heat_in_vain_wh() / 1000.0)
+    }));
     rows.push(row(rehearsals, "heater off", "h", 1, |r| Some(r.outcome.heater_off_s() / 3600.0)));
     rows.extend(cause_rows(rehearsals, "  ", Reasons::heater_off_s));
     rows

@@ -19,7 +19,7 @@
 //! known. So every relay moves in the same step, at either pace. Held by
 //! `a_season_in_leaps_is_the_season_in_steps`.
 
-use super::leap::{Found, Here, Leaper};
+use super::leap::{Found, Here, Leaper, SHORTEST};
 use super::outcome::Outcome;
 use super::probe::Probe;
 use super::scenario::Scenario;
@@ -561,7 +561,12 @@ impl<'a, W: Watcher> Stage<'a, W> {
         if self.watcher.meddles() {
             return false;
         }
-        let looked_at = if W::WATCHES { self.at + BLOCK_STEPS } else { self.look_at.max(self.at + 1) };
+        // A watcher sees every minute's last step.
+        let looked_at = if W::WATCHES { (self.at / BLOCK_STEPS + 1) * BLOCK_STEPS } else { self.look_at };
+        let most = until.min(looked_at).saturating_sub(self.at);
+        if most <= u64::from(SHORTEST) {
+            return false;
+        }
         let here = Here {
             at: self.at,
             unit: &self.unit,
@@ -570,7 +575,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             inputs: &self.inputs,
             outputs: &self.outputs,
         };
-        let leap = match leaper.from(&here, until.min(looked_at) - self.at) {
+        let leap = match leaper.from(&here, most) {
             Found::Leap(leap) => leap,
             Found::Timer(steps) => {
                 self.leap_from = self.at + u64::from(steps) + 1;
