@@ -568,6 +568,23 @@ mod tests {
     }
 
     #[test]
+    fn a_current_moves_voltage_and_charge_no_further_than_was_said() {
+        let bank = bank();
+        for (soc, charge_a) in (0..=200).flat_map(|n| [-40.0, -0.5, 0.5, 60.0].map(|a| (f64::from(n) / 200.0, a))) {
+            let (most_v, most) = (0.01, 0.02);
+            let holds_s = bank.holds_s(soc, charge_a, most_v, most);
+            assert!(holds_s >= 0.0, "{soc}, {charge_a} A");
+            let later = bank.advance(soc, charge_a, holds_s.min(1e9));
+            // Where the curve bends on the way, a part of it may be steeper than at both ends.
+            let moved_v = (bank.open_circuit_v(later) - bank.open_circuit_v(soc)).abs();
+            assert!(moved_v <= 1.5 * most_v && (later - soc).abs() <= most + 1e-12, "{soc}, {charge_a} A: {moved_v} V");
+        }
+        assert_eq!(bank.holds_s(0.5, 0.0, 0.01, 0.02), f64::INFINITY);
+        assert_eq!(bank.holds_s(1.0, 20.0, 0.01, 0.02), f64::INFINITY, "full");
+        assert_eq!(bank.holds_s(0.0, -20.0, 0.01, 0.02), f64::INFINITY, "empty");
+    }
+
+    #[test]
     fn a_resting_bank_shows_its_open_circuit_voltage() {
         let bank = bank();
         let flow = bank.flow(0.5, &offer([0.0; 4], 0.0), OFF, None);

@@ -38,9 +38,9 @@ pub(super) struct Leap {
 pub(super) enum Found {
     /// It can be taken.
     Leap(Leap),
-    /// In so many steps something is decided by the time.
+    /// In so many steps a timer runs out.
     Timer(u32),
-    /// A reading may be at a threshold at any time.
+    /// A reading may come to a threshold at any time, or a count of looks has not come to its end.
     NearThreshold,
 }
 
@@ -122,23 +122,22 @@ impl Leaper {
 
     /// The longest leap from here over at most so many steps.
     pub(super) fn from(&mut self, here: &Here<'_, '_>, most: u64) -> Found {
-        let longest = u64::try_from(Run::LONGEST_LEAP).unwrap_or(u64::MAX);
-        let mut steps = u32::try_from(most.min(longest)).unwrap_or(u32::MAX);
-        let (mut best, mut found) = (0, Found::NearThreshold);
+        let limit = u64::try_from(Run::LONGEST_LEAP).unwrap_or(u64::MAX);
+        let mut steps = u32::try_from(most.min(limit)).unwrap_or(u32::MAX);
+        let (mut longest, mut found) = (0, Found::NearThreshold);
         // What lies ahead for a shorter time is known better.
-        while steps > SHORTEST.max(best) {
+        while steps > SHORTEST.max(longest) {
             let ahead = here.plant.ahead(index(steps), &mut self.scratch);
             if let Some(courses) = self.courses(here, &ahead) {
                 let stillest = self.stillest(here, &ahead, steps);
                 let quiet = here.unit.quiet(self.step, (here.inputs, here.outputs), &courses, stillest);
-                best = best.max(steps.min(quiet.steps));
-                if let Some(leap) = leap(best, quiet) {
-                    found = Found::Leap(leap);
-                    if quiet.steps >= steps / 2 {
-                        break;
-                    }
-                } else if let Found::NearThreshold = found {
-                    found = Found::Timer(best);
+                let may = steps.min(quiet.steps);
+                if may > longest {
+                    longest = may;
+                    found = leap(may, quiet).map_or(Found::Timer(may), Found::Leap);
+                }
+                if quiet.steps >= steps / 2 {
+                    break;
                 }
             }
             steps /= 2;

@@ -9,7 +9,7 @@
 //! Time passes in steps of the controller. A step ends with the controller's decision, which holds for the next step.
 //! The controller sees a change in the world (a source that turns up, a new hour of weather) one step later. The loop
 //! finds voltages and currents anew when a relay moves or an offer changes, in the step that answers it, and whenever
-//! they may have changed a little: see [`Stage::solved_for`]. In between they are constant, and the plant advances
+//! they may have changed a little: see [`Stage::solved_for_s`]. In between they are constant, and the plant advances
 //! exactly.
 //!
 //! # Leaps

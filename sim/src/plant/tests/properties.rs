@@ -266,6 +266,42 @@ proptest! {
         prop_assert!(moved < rounding_k(&before), "{moved} K");
     }
 
+    /// What is said of the next steps holds in each of them: where the thermometers are, how fast they move, and that no cell
+    /// is colder.
+    #[test]
+    fn no_thermometer_and_no_cell_leaves_what_is_said_of_the_steps_ahead(
+        (shape, site) in moved(), stretches in stretches(), steps in 2_usize..8_000, looks in vec(0.0..1.0_f64, 1..12),
+    ) {
+        let plant = Plant::in_shape(shape, &site, 1.0);
+        let mut run = plant.at_rest(0.0);
+        let mut scratch = Vec::new();
+        for stretch in stretches {
+            go(&mut run, &[stretch]);
+            let ahead = run.ahead(steps, &mut scratch);
+            let coldest_c = run.coldest_ahead_c(steps, &mut scratch);
+            let at_first = run.sensors_c();
+            let mark = run.mark();
+            for look in &looks {
+                #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a part of the steps")]
+                let after = (look * count(steps)) as usize;
+                let mut there = mark.clone();
+                run.move_on(&mut there, after);
+                let sensors_c = run.sensors_at_c(&there);
+                for channel in 0..site.mountings.len() {
+                    let (low, high) = (ahead.low_c[channel] - 1e-9, ahead.high_c[channel] + 1e-9);
+                    let t = sensors_c[channel];
+                    prop_assert!(low <= t && t <= high, "{} not in {}..{}", t, low, high);
+                    let moved = (t - at_first[channel]).abs();
+                    prop_assert!(moved <= ahead.pace_k_per_s[channel] * count(after) + 1e-9, "{} K", moved);
+                }
+                let mut later = run.clone();
+                later.leap(after);
+                prop_assert!(later.coldest_cell_c() >= coldest_c - 1e-9);
+                prop_assert!(apart(&later.sensors_c(), &sensors_c) < 1e-9);
+            }
+        }
+    }
+
     /// Back at a mark, the same follows as the first time.
     #[test]
     fn a_run_goes_back_to_its_mark((shape, site) in moved(), stretches in stretches(), astray_s in 1.0..1000.0) {
