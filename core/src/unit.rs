@@ -88,8 +88,7 @@ impl Unit {
     /// Whether nothing is decided by a reading of this channel, after the last step, as long as it lies between these
     /// two.
     #[cfg(feature = "leap")]
-    #[must_use]
-    pub fn keeps_clear(&self, channel: usize, low: Celsius, high: Celsius) -> bool {
+    pub(crate) fn keeps_clear(&self, channel: usize, low: Celsius, high: Celsius) -> bool {
         self.controller.keeps_clear(channel, low, high)
     }
 

@@ -60,6 +60,12 @@ const OPEN_CIRCUIT_V: [(f64, f64); 19] = [
     (1.00, 3.649),
 ];
 
+/// The two points of the curve between which `is_before` turns; the outermost two if it turns beyond them.
+fn piece(is_before: impl Fn(f64) -> bool) -> [(f64, f64); 2] {
+    let upper = OPEN_CIRCUIT_V.partition_point(|&(at, _)| is_before(at)).clamp(1, OPEN_CIRCUIT_V.len() - 1);
+    [OPEN_CIRCUIT_V[upper - 1], OPEN_CIRCUIT_V[upper]]
+}
+
 /// The bank counts as full when the end-of-charge voltage drives no more current than this, per capacity (1/h). Source:
 /// common practice for ending a charge, from memory.
 const TAIL_C_RATE: f64 = 0.02;
@@ -203,8 +209,7 @@ impl BankModel {
     /// Voltage without current (V), at a state of charge from 0 to 1.
     #[must_use]
     pub fn open_circuit_v(&self, soc: f64) -> f64 {
-        let upper = OPEN_CIRCUIT_V.partition_point(|&(at, _)| at < soc).clamp(1, OPEN_CIRCUIT_V.len() - 1);
-        let ((from, from_v), (to, to_v)) = (OPEN_CIRCUIT_V[upper - 1], OPEN_CIRCUIT_V[upper]);
+        let [(from, from_v), (to, to_v)] = piece(|at| at < soc);
         let part = ((soc - from) / (to - from)).clamp(0.0, 1.0);
         self.cells_in_series * (from_v + part * (to_v - from_v))
     }
@@ -234,9 +239,7 @@ impl BankModel {
     /// How much the voltage without current changes with the state of charge (V), from there on in the direction of
     /// `towards`.
     fn slope_v(&self, soc: f64, towards: f64) -> f64 {
-        let upper = OPEN_CIRCUIT_V.partition_point(|&(at, _)| if towards < 0.0 { at < soc } else { at <= soc });
-        let upper = upper.clamp(1, OPEN_CIRCUIT_V.len() - 1);
-        let ((from, from_v), (to, to_v)) = (OPEN_CIRCUIT_V[upper - 1], OPEN_CIRCUIT_V[upper]);
+        let [(from, from_v), (to, to_v)] = piece(|at| if towards < 0.0 { at < soc } else { at <= soc });
         self.cells_in_series * (to_v - from_v) / (to - from)
     }
 

@@ -272,14 +272,19 @@ impl Modes {
         }
     }
 
+    /// The rests that some steps from a moment on leave.
+    fn left_after(&self, moment: &Moment, steps: usize, left: &mut Vec<f64>) {
+        left.clear();
+        left.extend_from_slice(&moment.left[..moment.alive]);
+        self.decay(left, steps);
+    }
+
     /// Where the thermometers' nodes go in the next steps: each rest decays on its own, and what the modes tend to runs
     /// on its own.
     pub(super) fn ahead(&self, wave: &Wave, moment: &Moment, steps: usize, scratch: &mut Vec<f64>) -> Ahead {
         let Wave { shown_c: [at_first, slope, curve], .. } = wave;
         let left = &moment.left[..moment.alive];
-        scratch.clear();
-        scratch.extend_from_slice(left);
-        self.decay(scratch, steps);
+        self.left_after(moment, steps, scratch);
         let (from_s, span_s) = (moment.since_s, as_f64(steps) * self.step_s);
         let (mut low_c, mut high_c, mut pace) = ([0.0; MAX_CHANNELS], [0.0; MAX_CHANNELS], [0.0; MAX_CHANNELS]);
         for channel in 0..MAX_CHANNELS {
@@ -316,9 +321,7 @@ impl Modes {
         let Wave { moment, course, .. } = wave;
         let (from_s, span_s) = (moment.since_s, as_f64(steps) * self.step_s);
         let left = &moment.left[..moment.alive];
-        scratch.clear();
-        scratch.extend_from_slice(left);
-        self.decay(scratch, steps);
+        self.left_after(moment, steps, scratch);
         let count = lens.count.max(1);
         let mut sums = vec![[0.0; 3]; lens.count];
         for (mode, (weights, [at_first, slope, curve])) in lens.weights.chunks_exact(count).zip(course).enumerate() {

@@ -145,7 +145,7 @@ impl Leaper {
         found
     }
 
-    /// What the readings keep to, if none comes to a threshold.
+    /// What the readings keep to, if each of them is one.
     fn courses(&self, here: &Here<'_, '_>, ahead: &Ahead) -> Option<[Course; MAX_CHANNELS]> {
         let anywhere = Course {
             low: Celsius::ZERO,
@@ -154,7 +154,6 @@ impl Leaper {
             pace: KelvinRate::from_millikelvins_per_minute(0),
         };
         let mut courses = [anywhere; MAX_CHANNELS];
-        let ranges = here.unit.ranges();
         for (channel, (reader, probe)) in self.readers.iter().zip(here.probes).enumerate() {
             let [lowest, highest] = probe.extremes(ahead.low_c[channel], ahead.high_c[channel]);
             if let Some((least, most)) = reader.band {
@@ -165,10 +164,6 @@ impl Leaper {
                 continue;
             }
             let (low, high) = (reader.celsius(lowest)?, reader.celsius(highest)?);
-            let (now_low, now_high) = ranges[channel]?;
-            if !here.unit.keeps_clear(channel, low.min(now_low), high.max(now_high)) {
-                return None;
-            }
             courses[channel] = Course {
                 low,
                 high,
