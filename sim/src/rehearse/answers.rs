@@ -34,8 +34,25 @@ struct Waits {
     /// Whether charge has been permitted since then.
     was_permitted: bool,
     offers: usize,
-    /// How long each wait for a permit was (s).
-    until_permit_s: Vec<f64>,
+    /// Every wait that came to a permit.
+    waits: Vec<Span>,
+}
+
+/// From when a source came on to the charge permit (s since the start of the season).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Span {
+    /// When it came on.
+    pub from_s: f64,
+    /// When charge was permitted.
+    pub to_s: f64,
+}
+
+impl Span {
+    /// Its length (s).
+    #[must_use]
+    pub fn length_s(self) -> f64 {
+        self.to_s - self.from_s
+    }
 }
 
 /// How long a source had to wait.
@@ -48,24 +65,26 @@ pub struct Wait {
     /// From its start to the permit, where there was one: half of the waits are shorter (s). 0 if charge was already
     /// permitted. `None` if there never was a permit.
     pub median_s: Option<f64>,
-    /// The longest of these (s).
-    pub worst_s: Option<f64>,
+    /// One of middle length, for example.
+    pub usual: Option<Span>,
+    /// The longest.
+    pub worst: Option<Span>,
 }
 
 impl Answers {
     /// How long the source at this place in the settings had to wait.
     #[must_use]
     pub fn wait(&self, source: usize) -> Option<Wait> {
-        let Waits { offers, until_permit_s, .. } = self.waits.get(source)?;
-        let mut waits_s = until_permit_s.clone();
-        waits_s.sort_by(f64::total_cmp);
-        let middle = waits_s.len() / 2;
-        let median_s = match waits_s.len() {
-            0 => None,
-            even if even.is_multiple_of(2) => Some(f64::midpoint(waits_s[middle - 1], waits_s[middle])),
-            _ => Some(waits_s[middle]),
-        };
-        Some(Wait { offers: *offers, permitted: waits_s.len(), median_s, worst_s: waits_s.last().copied() })
+        let Waits { offers, waits, .. } = self.waits.get(source)?;
+        let mut waits = waits.clone();
+        waits.sort_by(|a, b| a.length_s().total_cmp(&b.length_s()));
+        let middle = waits.len() / 2;
+        let usual = waits.get(middle).copied();
+        let median_s = usual.map(|usual| match waits.len() {
+            even if even.is_multiple_of(2) => f64::midpoint(waits[middle - 1].length_s(), usual.length_s()),
+            _ => usual.length_s(),
+        });
+        Some(Wait { offers: *offers, permitted: waits.len(), median_s, usual, worst: waits.last().copied() })
     }
 
     /// The longest stretch in which no current charged the bank (s).
@@ -99,7 +118,7 @@ impl Answers {
             let since_s = *waits.since_s.get_or_insert(from_s);
             if charge == Relay::Closed && !waits.was_permitted {
                 waits.was_permitted = true;
-                waits.until_permit_s.push(from_s - since_s);
+                waits.waits.push(Span { from_s: since_s, to_s: from_s });
             }
         }
     }
@@ -189,8 +208,10 @@ mod tests {
             told(&[NIGHT, comes(2.0), charges(), NIGHT, comes(4.0), charges(), NIGHT, charges(), NIGHT, comes(9.0)]);
         let wait = answers.wait(1).unwrap();
         assert_eq!((wait.offers, wait.permitted), (4, 3), "the last one never came to a permit");
-        assert_eq!((wait.median_s, wait.worst_s), (Some(7200.0), Some(14_400.0)), "the third found it permitted");
-        let never = Wait { offers: 0, permitted: 0, median_s: None, worst_s: None };
+        let hours = |from: f64, to: f64| Some(Span { from_s: from * 3600.0, to_s: to * 3600.0 });
+        assert_eq!(wait.median_s, Some(7200.0), "the third found it permitted");
+        assert_eq!((wait.usual, wait.worst), (hours(1.0, 3.0), hours(5.0, 9.0)));
+        let never = Wait { offers: 0, permitted: 0, median_s: None, usual: None, worst: None };
         assert_eq!(answers.wait(0), Some(never));
         assert_eq!(answers.longest_without_charge_s(), 10.0 * 3600.0, "from the last charge to the end");
         assert_eq!(answers.load_ah(), 2.0 * 22.0);
@@ -214,7 +235,7 @@ mod tests {
         let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut answers, &AtomicBool::new(false));
         let engine = answers.wait(0).unwrap();
         assert_eq!(engine.offers, 15, "every second day");
-        assert!(engine.permitted <= engine.offers && engine.median_s <= engine.worst_s);
+        assert!(engine.permitted <= engine.offers && engine.median_s <= engine.worst.map(Span::length_s));
         assert!(answers.heat_in_vain_wh() < outcome.heater_wh);
         assert!(answers.longest_without_charge_s() < outcome.span_s);
         // 6 W at some 13 V for 30 days.

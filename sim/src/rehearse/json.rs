@@ -1,6 +1,6 @@
 //! The report of a rehearsal for machines. Keys are stable; each ends in its unit.
 
-use super::answers::Wait;
+use super::answers::{Span, Wait};
 use super::outcome::Outcome;
 use super::report::{Cast, Rehearsal};
 use super::trials::{Spread, Trial, Trials};
@@ -205,8 +205,9 @@ impl<'r> Report<'r> {
     }
 }
 
-const fn waited(source: &str, wait: Wait) -> Waited<'_> {
-    let Wait { offers, permitted, median_s, worst_s } = wait;
+fn waited(source: &str, wait: Wait) -> Waited<'_> {
+    let Wait { offers, permitted, median_s, worst, .. } = wait;
+    let worst_s = worst.map(Span::length_s);
     Waited { source, offers, offers_permitted: permitted, wait_median_s: median_s, wait_worst_s: worst_s }
 }
 

@@ -39,7 +39,7 @@ pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
 
-pub use answers::{Answers, Wait};
+pub use answers::{Answers, Span, Wait};
 pub use envelope::Envelope;
 pub use film::Film;
 pub use json::Report;

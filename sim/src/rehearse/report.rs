@@ -1,6 +1,6 @@
 //! The report of a rehearsal, for a person.
 
-use super::answers::{Answers, Wait};
+use super::answers::{Answers, Span, Wait};
 use super::outcome::Outcome;
 use super::reasons::Reasons;
 use super::scenario::Scenario;
@@ -212,13 +212,29 @@ fn wait_rows(rehearsals: &[Rehearsal]) -> Vec<Row> {
     };
     let hours = |seconds: f64| seconds / 3600.0;
     let count = |times: usize| u32::try_from(times).ok().map(f64::from);
+    let clock = |r: &Rehearsal, span: Option<Span>| {
+        let at = |seconds: f64| {
+            #[expect(clippy::cast_possible_truncation, reason = "a season has some millions of seconds")]
+            let after = jiff::SignedDuration::from_secs(seconds as i64);
+            r.scenario.weather.start.checked_add(after).ok().map(|at| at.strftime("%H:%M").to_string())
+        };
+        let told = span.and_then(|span| Some(format!("{}–{}", at(span.from_s)?, at(span.to_s)?)));
+        told.unwrap_or_else(|| "–".to_owned())
+    };
+    let from_to = |name: &str, span: fn(Wait) -> Option<Span>| Row {
+        label: "    on at, and charge permitted at".to_owned(),
+        unit: "",
+        values: rehearsals.iter().map(|r| clock(r, wait(r, name).and_then(span))).collect(),
+    };
     let rows = source_names(rehearsals).into_iter().flat_map(|name| {
         let shown = escaped(name);
         [
             row(rehearsals, &format!("{shown}, times it came on"), "", 0, |r| count(wait(r, name)?.offers)),
             row(rehearsals, "  times with a charge permit", "", 0, |r| count(wait(r, name)?.permitted)),
             row(rehearsals, "  permit after, half of these times", "h", 1, |r| wait(r, name)?.median_s.map(hours)),
-            row(rehearsals, "  permit after, at worst", "h", 1, |r| wait(r, name)?.worst_s.map(hours)),
+            from_to(name, |wait| wait.usual),
+            row(rehearsals, "  permit after, at worst", "h", 1, |r| Some(wait(r, name)?.worst?.length_s() / 3600.0)),
+            from_to(name, |wait| wait.worst),
         ]
     });
     rows.collect()
