@@ -1,6 +1,7 @@
 //! What is fine, what is not, and what to change. A plan lists findings at its top; the file reader reports some as
 //! warnings.
 
+use crate::edit::{Changed, Edit};
 use serde::Serialize;
 
 /// How much a finding matters.
@@ -56,12 +57,31 @@ pub struct Finding {
     pub fails: bool,
     /// Whether the rest hardly matters until this is changed.
     pub headline: bool,
+    /// Changes of the file that may help, each by itself: [`Finding::change`] as far as settings can say it. Nobody has
+    /// tried them.
+    #[serde(skip)]
+    pub remedies: Vec<Remedy>,
+    /// Single changes of the file that were tried: with each alone, nothing is left of this finding, and nothing else is
+    /// worse. `null` if nobody looked for any.
+    pub checked: Option<Vec<Vec<Changed>>>,
 }
+
+/// One change of a file, in one or more keys that go together.
+pub type Remedy = Vec<Edit>;
 
 impl Finding {
     /// All is well.
     pub(crate) fn fine(part: Part, text: impl Into<String>) -> Self {
-        Self { severity: Severity::Fine, part, text: text.into(), change: None, fails: false, headline: false }
+        Self {
+            severity: Severity::Fine,
+            part,
+            text: text.into(),
+            change: None,
+            fails: false,
+            headline: false,
+            remedies: Vec::new(),
+            checked: None,
+        }
     }
 
     /// Something is not good enough.
@@ -73,12 +93,20 @@ impl Finding {
             change: Some(change.into()),
             fails: false,
             headline: false,
+            remedies: Vec::new(),
+            checked: None,
         }
     }
 
     /// Something is dangerous: the installation fails its check.
     pub(crate) fn danger(part: Part, text: impl Into<String>, change: impl Into<String>) -> Self {
         Self { severity: Severity::Danger, fails: true, ..Self::change(part, text, change) }
+    }
+
+    /// The same with changes of the file that may help.
+    pub(crate) fn with(mut self, remedies: impl IntoIterator<Item = Remedy>) -> Self {
+        self.remedies.extend(remedies);
+        self
     }
 
     /// The installation will not do its job at all.

@@ -12,6 +12,7 @@
 //! | [`csv_text`] | lines of cells under a header, out of whatever somebody points at |
 //! | [`decimal`] | numbers as people write them, exact |
 //! | [`diagnostic`] | what is wrong, where, why, and what to try: one shape for every message |
+//! | [`edit`] | changes of an installation file's text, one key each |
 //! | [`emulate`] | the firmware's image on an emulated processor, in step with the rehearsal |
 //! | `feed` | whether one source can feed the heater alone |
 //! | `figures` | numbers as a person reads them |
@@ -27,6 +28,7 @@
 //! | [`plan`] | sizing: what the thermometers can be wrong by, which thresholds follow, what the circuit must carry |
 //! | [`plant`] | what bank, heater and box do with heat |
 //! | [`platinum`] | the equation of a platinum element in f64 |
+//! | [`propose`] | installations to choose between, searched for and proved |
 //! | [`rehearse`] | the real controller in a closed loop with the plant |
 //! | [`replay`] | the controller driven by a log: what it would have decided, and why |
 //! | `scale` | logged values to what a converter would have measured |
@@ -49,6 +51,7 @@ pub mod conductor;
 pub mod csv_text;
 pub mod decimal;
 pub mod diagnostic;
+pub mod edit;
 #[cfg(unix)]
 pub mod emulate;
 mod feed;
@@ -65,6 +68,7 @@ pub mod output;
 pub mod plan;
 pub mod plant;
 pub mod platinum;
+pub mod propose;
 pub mod rehearse;
 pub mod replay;
 pub(crate) mod scale;

@@ -17,7 +17,7 @@ pub(crate) fn temperatures(low: f64, high: f64) -> (f64, f64, Vec<Tick<f64>>) {
 }
 
 /// A range that holds `low` and `high`, and about `wanted` ticks within it.
-pub(super) fn values(low: f64, high: f64, wanted: f64) -> (f64, f64, Vec<Tick<f64>>) {
+pub(crate) fn values(low: f64, high: f64, wanted: f64) -> (f64, f64, Vec<Tick<f64>>) {
     let span = (high - low).max(1.0);
     let mut step = 0.2;
     for factor in [2.5, 2.0, 2.0].iter().cycle() {

@@ -7,6 +7,7 @@ mod emulate;
 mod interrupt;
 mod new;
 mod plan;
+mod propose;
 mod rehearse;
 mod replay;
 mod table;
@@ -40,6 +41,7 @@ enum Command {
     Check(check::Arguments),
     Plan(plan::Arguments),
     Rehearse(rehearse::Arguments),
+    Propose(propose::Arguments),
     Replay(replay::Arguments),
     #[cfg(unix)]
     Emulate(emulate::Arguments),
@@ -77,7 +79,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
     interrupt::outlive_large_files();
     match command {
         Command::Check(_) | Command::Plan(_) | Command::Table(_) => {}
-        Command::New(_) | Command::Rehearse(_) | Command::Replay(_) => interrupt::watch()?,
+        Command::New(_) | Command::Rehearse(_) | Command::Propose(_) | Command::Replay(_) => interrupt::watch()?,
         #[cfg(unix)]
         Command::Emulate(_) => interrupt::watch()?,
     }
@@ -86,6 +88,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         Command::Check(arguments) => check::run(&arguments, form),
         Command::Plan(arguments) => plan::run(&arguments, form),
         Command::Rehearse(arguments) => rehearse::run(&arguments, form),
+        Command::Propose(arguments) => propose::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
         #[cfg(unix)]
         Command::Emulate(arguments) => emulate::run(&arguments, form),

@@ -1,5 +1,6 @@
 //! `forewarm plan`.
 
+use super::bar::Bar;
 use super::{Form, Stop, count_warnings, print, print_json, usage};
 use forewarm::chart;
 use forewarm::diagnostic::Problem;
@@ -7,6 +8,7 @@ use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
 use forewarm::plan::thermal::Shapes;
 use forewarm::plan::{Plan, Subject, section};
+use forewarm::propose;
 use forewarm::rehearse::Scenario;
 use forewarm::site::Site;
 use std::io::Write;
@@ -61,7 +63,7 @@ fn claim(arguments: &Arguments, path: &Path, site: &Site) -> Result<Target, Stop
 }
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
-    let installation = Installation::load(&arguments.file)?;
+    let (installation, text) = Installation::load_text(&arguments.file)?;
     count_warnings(&arguments.file, &installation);
     let Some(subject) = Subject::of(&installation) else {
         let problem = Problem::error(&shown(&arguments.file), "says nothing of the site: batteries, box, winter")
@@ -74,6 +76,11 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let picture = arguments.section.as_deref().map(|path| claim(arguments, path, subject.site)).transpose()?;
     let shapes = Shapes::of(subject.site);
     let mut plan = Plan::in_shapes(subject, arguments.within, &shapes);
+    let bar = Bar::new(None, "{spinner} {pos} single changes tried");
+    let beside = (&*shown(&arguments.file), &*text, arguments.file.parent().unwrap_or(Path::new("")));
+    let checked = propose::check(&mut plan, beside, &installation, &shapes, &|done| bar.show(done));
+    bar.clear();
+    checked.map_err(Stop::Failed)?;
     // A rehearsal reports weather that cannot be read; a plan does without it.
     let base = arguments.file.parent().unwrap_or(Path::new(""));
     if let Ok(scenario) = Scenario::prepare(&installation, &shown(&arguments.file), base, 1000)

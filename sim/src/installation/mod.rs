@@ -3,6 +3,7 @@
 mod channel;
 mod document;
 pub mod first;
+mod fixed;
 mod names;
 mod row;
 mod sections;
@@ -19,6 +20,7 @@ mod tests;
 
 use crate::diagnostic::{Problem, Severity, excerpt};
 use crate::site::{BankMeasured, Site};
+pub use fixed::Fixed;
 use forewarm_core::settings::ValidSettings;
 use sections::Draft;
 pub use starter::starter;
@@ -42,6 +44,8 @@ pub struct Installation {
     pub site: Option<Site>,
     /// Which measurements of the bank the controller gets.
     pub bank_measured: BankMeasured,
+    /// What no proposal changes.
+    pub fixed: Fixed,
     /// What the fitter probably did not intend, in the order of the file.
     pub warnings: Vec<Problem>,
 }
@@ -64,9 +68,18 @@ impl Installation {
     /// # Errors
     /// [`LoadError`]: a file that cannot be read, or every problem of one that can.
     pub fn load(path: &Path) -> Result<Self, LoadError> {
+        Self::load_text(path).map(|(installation, _)| installation)
+    }
+
+    /// The same, with the text that was read.
+    ///
+    /// # Errors
+    /// As [`Installation::load`].
+    pub fn load_text(path: &Path) -> Result<(Self, String), LoadError> {
         let text = text::read(path).map_err(LoadError::Unreadable)?;
         let folder = if path == Path::new("-") { None } else { path.parent().map(Path::to_owned) };
-        Self::parse_in(&text::shown(path), &text, folder).map_err(LoadError::Refused)
+        let installation = Self::parse_in(&text::shown(path), &text, folder).map_err(LoadError::Refused)?;
+        Ok((installation, text))
     }
 
     /// Reads and checks `text`, which messages call `file`.
@@ -78,7 +91,10 @@ impl Installation {
     }
 
     /// The same. It looks in `folder` for the files that the text names.
-    fn parse_in(file: &str, text: &str, folder: Option<PathBuf>) -> Result<Self, Vec<Problem>> {
+    ///
+    /// # Errors
+    /// As [`Installation::parse`].
+    pub fn parse_in(file: &str, text: &str, folder: Option<PathBuf>) -> Result<Self, Vec<Problem>> {
         let mut findings = document::Findings::new(file, text);
         let Some(document) = document::parse(&mut findings) else {
             return Err(findings.into_problems());
@@ -92,11 +108,11 @@ impl Installation {
         if problems.iter().any(|problem| problem.severity == Severity::Error) {
             return Err(problems);
         }
-        let Draft { title, channels, sources, obeys, settings, site, bank_measured } = draft;
+        let Draft { title, channels, sources, obeys, settings, site, bank_measured, fixed } = draft;
         match settings.validate() {
             Ok(settings) => {
                 let bank_measured = bank_measured.what;
-                Ok(Self { title, channels, sources, obeys, settings, site, bank_measured, warnings: problems })
+                Ok(Self { title, channels, sources, obeys, settings, site, bank_measured, fixed, warnings: problems })
             }
             // `check` reports every such error, unless a fault at its place is already reported. This one is a mistake
             // of this program. Even so, it must not return settings that do not hold.

@@ -3,6 +3,7 @@
 use super::OTHER_COLUMNS;
 use super::channel;
 use super::document::{Section, Span};
+use super::fixed::{self, Fixed};
 use super::row::wanted_beside;
 use super::site;
 use super::values::{Doubt, NEVER, Reader, Told, millis, signed, unsigned};
@@ -26,6 +27,7 @@ pub(super) struct Draft {
     pub(super) settings: Settings,
     pub(super) site: Option<Site>,
     pub(super) bank_measured: Measured,
+    pub(super) fixed: Fixed,
 }
 
 /// Reads the whole document.
@@ -78,11 +80,12 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t
         // The bank cannot pay for what this heater takes.
         settings.giving = None;
     }
+    let fixed = fixed::read(reader, &mut root, document.get_ref(), (&channel_names, &source_names));
     for section in channel_sections.into_iter().chain(source_sections) {
         section.finish(&mut reader.findings);
     }
     root.finish(&mut reader.findings);
-    Draft { title, channels: channel_names, sources: source_names, obeys, settings, site, bank_measured }
+    Draft { title, channels: channel_names, sources: source_names, obeys, settings, site, bank_measured, fixed }
 }
 
 /// Counts the batteries in parallel. The site says how many, unless the settings do.

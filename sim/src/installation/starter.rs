@@ -23,6 +23,10 @@ pub fn starter() -> String {
     }
     page.blank();
     page.line("title = \"Untitled installation\"");
+    page.comment(
+        "What is bought or built already: sections, channels and sources by name, or single settings. `propose` leaves it as it is.",
+    );
+    page.line("# fixed = [\"heater.power_w\", \"box\", \"channel.cells_low\"]");
 
     page.section(
         "[charge]",

@@ -9,6 +9,7 @@
 //! allows, and the plan judges `ceiling` by it. Without `maker_ceiling`, the plan takes the file's `ceiling` for the
 //! maker's table.
 
+use crate::edit::{Edit, Home};
 use crate::figures::{fixed, plain, raised_to};
 use crate::finding::{Finding, Part};
 use crate::si;
@@ -231,6 +232,14 @@ impl Ceiling {
                  maker's own as maker_ceiling in [battery]"
             }
         };
+        let written = self.recommended.as_deref().map(|points| {
+            let value = Some(listed(points));
+            let own = Edit { home: Home::Section("charge"), key: "ceiling", value };
+            // Whoever wrote no table of the maker's may have written it as the ceiling. That is the safe reading.
+            let value = Some(listed(&self.maker));
+            let maker = Edit { home: Home::Section("battery"), key: "maker_ceiling", value };
+            if self.has_maker_table { vec![own] } else { vec![own, maker] }
+        });
         if self.has_maker_table {
             Finding::danger(
                 Part::Measurement,
@@ -239,6 +248,7 @@ impl Ceiling {
                 ),
                 change,
             )
+            .with(written)
         } else {
             Finding::change(
                 Part::Measurement,
@@ -248,6 +258,7 @@ impl Ceiling {
                 ),
                 change,
             )
+            .with(written)
         }
     }
 }

@@ -5,6 +5,7 @@
 //! judged at the nominal voltage.
 
 use crate::conductor::{SIZES, capacity_a, copper_factor, loop_ohm, ohm_per_m_20c};
+use crate::edit::{Edit, Home};
 use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::finding::{Finding, Part};
 use crate::heater::Heater;
@@ -48,12 +49,16 @@ pub(super) fn bank_range(settings: &Settings, site: &Site) -> Option<Finding> {
     let cells = f64::from(site.battery.cells_in_series);
     let (empty_v, full_v) = (cells * cell::EMPTY_V, cells * cell::END_OF_CHARGE_V);
     let (lowest_v, highest_v) = (si::volts(settings.heater.supply_min), si::volts(settings.heater.supply_max));
-    let mut changes = Vec::new();
+    let (mut changes, mut edits) = (Vec::new(), Vec::new());
+    let mut write = |key: &'static str, volts: f64| {
+        changes.push(format!("heater.{key} = {}", plain(volts)));
+        edits.push(Edit::number(Home::Section("heater"), key, volts));
+    };
     if lowest_v > empty_v + 1e-9 {
-        changes.push(format!("heater.supply_min_v = {}", plain(empty_v)));
+        write("supply_min_v", empty_v);
     }
     if highest_v < full_v - 1e-9 {
-        changes.push(format!("heater.supply_max_v = {}", plain(full_v)));
+        write("supply_max_v", full_v);
     }
     (!changes.is_empty()).then(|| {
         Finding::change(
@@ -69,7 +74,13 @@ pub(super) fn bank_range(settings: &Settings, site: &Site) -> Option<Finding> {
             ),
             format!("{}, with a pad and a circuit that bear it", changes.join(", ")),
         )
+        .with([edits])
     })
+}
+
+/// Writes a number in `[circuit]`.
+fn written(key: &'static str, value: f64) -> Edit {
+    Edit::number(Home::Section("circuit"), key, value)
 }
 
 /// One size of conductor, in this circuit.
@@ -148,7 +159,13 @@ pub fn judge(settings: &Settings, site: &Site) -> Option<(Report, Vec<Finding>)>
         pull_in_v: coil.pull_in_v,
     };
     let mut findings = vec![drop(&report, circuit, &heater), fuse(&report, circuit, &heater)];
-    findings.push(contact("relay", &circuit.relay.contact, &heater, heater.most_a, CONTACT_PART));
+    findings.push(contact(
+        ("relay", ["relay_a", "relay_v"]),
+        &circuit.relay.contact,
+        &heater,
+        heater.most_a,
+        CONTACT_PART,
+    ));
     findings.extend(pull_in(&coil, &heater, circuit));
     findings.extend(driver(circuit, &coil, &heater, site));
     Some((report, findings))
@@ -202,6 +219,7 @@ fn drop(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
         format!("{text}: the pad loses {} % of its power", fixed(2.0 * conductor.drop_nominal_pct, 0)),
         change,
     )
+    .with(report.least_for_drop_mm2.map(|area_mm2| vec![written("cable_mm2", area_mm2)]))
 }
 
 fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
@@ -211,9 +229,10 @@ fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
     let larger = || {
         let rating = FUSES.into_iter().find(|&rating| rating >= least)?;
         let size = report.sizes.iter().find(|size| size.capacity_a >= rating)?;
-        Some(format!("a conductor of at least {} with a fuse of {}", mm2(size.area_mm2), amps(rating)))
+        let text = format!("a conductor of at least {} with a fuse of {}", mm2(size.area_mm2), amps(rating));
+        Some((text, vec![written("cable_mm2", size.area_mm2), written("fuse_a", rating)]))
     };
-    let larger = || larger().unwrap_or_else(|| TOO_MUCH.to_owned());
+    let larger = || larger().map_or_else(|| (TOO_MUCH.to_owned(), None), |(text, edits)| (text, Some(edits)));
     let (Some(fuse), Some(conductor)) = (report.fuse_a, report.conductor) else {
         let text = format!("no fuse and conductor together carry the {} of this heater", amps(most_a));
         return Finding::change(Part::Circuit, text, TOO_MUCH);
@@ -222,20 +241,28 @@ fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
         format!("{} carry {} at {} °C", mm2(conductor.area_mm2), amps(conductor.capacity_a), plain(report.cable_c));
     // The largest fuse that protects the conductor and does not age.
     let between = FUSES.into_iter().find(|&rating| rating >= least && rating <= conductor.capacity_a);
-    let smaller = || between.map_or_else(larger, |rating| format!("a fuse of {}", amps(rating)));
+    let smaller = || {
+        let one = |rating| (format!("a fuse of {}", amps(rating)), Some(vec![written("fuse_a", rating)]));
+        between.map_or_else(larger, one)
+    };
     if conductor.capacity_a < most_a {
+        let (change, edits) = larger();
         Finding::danger(
             Part::Circuit,
             format!("{carries}, and the heater draws up to {}: the cable overheats", amps(most_a)),
-            larger(),
+            change,
         )
+        .with(edits)
     } else if fuse > conductor.capacity_a {
+        let (change, edits) = smaller();
         Finding::danger(
             Part::Circuit,
             format!("{carries}, but the fuse of {} lets more through: the cable can burn before it blows", amps(fuse)),
-            smaller(),
+            change,
         )
+        .with(edits)
     } else if fuse < least {
+        let (change, edits) = smaller();
         let blows = if fuse < most_a { "it blows in use" } else { "it ages and blows one day" };
         Finding::change(
             Part::Circuit,
@@ -245,9 +272,11 @@ fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
                 amps(fuse),
                 plain(FUSE_MARGIN)
             ),
-            smaller(),
+            change,
         )
+        .with(edits)
     } else if !is_sold(fuse) {
+        let (change, edits) = smaller();
         Finding::change(
             Part::Circuit,
             format!(
@@ -255,8 +284,9 @@ fn fuse(report: &Report, circuit: &Circuit, heater: &Heater) -> Finding {
                 amps(fuse),
                 amps(most_a)
             ),
-            smaller(),
+            change,
         )
+        .with(edits)
     } else {
         let which = if circuit.fuse_a.is_some() { "the fuse of" } else { "take a fuse of" };
         Finding::fine(
@@ -277,8 +307,21 @@ fn is_sold(rating_a: f64) -> bool {
     FUSES.iter().chain(&OTHER_FUSES).any(|sold| (sold - rating_a).abs() < 1e-9)
 }
 
-/// A contact that switches `current_a` of the supply, and may use up to `part` of its rated current.
-fn contact(which: &str, contact: &Contact, heater: &Heater, current_a: f64, part: f64) -> Finding {
+/// Current ratings in which contacts are proposed (A), and voltages for that (V), direct current. Common practice, no
+/// source: a data sheet has its own.
+const CONTACTS_A: [f64; 16] =
+    [1.0, 2.0, 3.0, 5.0, 10.0, 16.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 150.0, 200.0];
+const CONTACTS_V: [f64; 6] = [14.0, 30.0, 48.0, 60.0, 75.0, 125.0];
+
+/// A contact that switches `current_a` of the supply, and may use up to `part` of its rated current. `keys` are those
+/// of its current and its voltage.
+fn contact(
+    (which, keys): (&str, [&'static str; 2]),
+    contact: &Contact,
+    heater: &Heater,
+    current_a: f64,
+    part: f64,
+) -> Finding {
     let highest_v = heater.at_supply_max.supply_v;
     let rating = format!("{} A, {} V direct current", plain(contact.rated_a), plain(contact.rated_v));
     let switches = format!("it switches up to {} A at up to {} V", fixed(current_a, 2), plain(highest_v));
@@ -287,22 +330,31 @@ fn contact(which: &str, contact: &Contact, heater: &Heater, current_a: f64, part
         plain(highest_v),
         fixed((current_a / part * 10.0).ceil() / 10.0, 1)
     );
+    let larger = || {
+        let next = |sold: &[f64], now: f64, least: f64| {
+            if now >= least { Some(now) } else { sold.iter().copied().find(|&rating| rating >= least) }
+        };
+        let rated_a = next(&CONTACTS_A, contact.rated_a, current_a / part)?;
+        let rated_v = next(&CONTACTS_V, contact.rated_v, highest_v)?;
+        Some(vec![written(keys[0], rated_a), written(keys[1], rated_v)])
+    };
     if contact.rated_v < highest_v {
         let text =
             format!("{which} contact, {rating}: {switches}, where an arc may not go out and the contact stays closed");
-        Finding::danger(Part::Circuit, text, needs)
+        Finding::danger(Part::Circuit, text, needs).with(larger())
     } else if current_a > contact.rated_a {
         Finding::danger(
             Part::Circuit,
             format!("{which} contact, {rating}: {switches}, more than it is rated for"),
             needs,
         )
+        .with(larger())
     } else if current_a > contact.rated_a * part {
         let text = format!(
             "{which} contact, {rating}: {switches}, more than {} % of its rating: it wears and may weld",
             plain(part * 100.0)
         );
-        Finding::change(Part::Circuit, text, needs)
+        Finding::change(Part::Circuit, text, needs).with(larger())
     } else {
         Finding::fine(
             Part::Circuit,
@@ -342,7 +394,9 @@ impl Coil {
 fn pull_in(coil: &Coil, heater: &Heater, circuit: &Circuit) -> Vec<Finding> {
     let (lowest, highest) = (heater.at_supply_min.supply_v, heater.at_supply_max.supply_v);
     let serves = |coil_v: &f64| Coil::pull_in_v(*coil_v, circuit.cable_c) <= lowest && highest <= coil_v * COIL_LIMIT;
-    let usual = COILS_V.into_iter().find(serves).map_or_else(
+    let served_v = COILS_V.into_iter().find(serves);
+    let served = || served_v.map(|coil_v| vec![written("coil_v", coil_v)]);
+    let usual = served_v.map_or_else(
         || {
             format!(
                 "a supply of its own for the coil: none of 12, 24 and 48 V serves from {} V to {} V",
@@ -361,29 +415,36 @@ fn pull_in(coil: &Coil, heater: &Heater, circuit: &Circuit) -> Vec<Finding> {
     };
     let mut findings = Vec::new();
     if coil.pull_in_v > lowest {
-        findings.push(Finding::change(
-            Part::Circuit,
-            format!(
-                "a coil of {} V pulls in for certain only from {} V on, at {} °C; the heater may run from {} V on",
-                plain(coil.nominal_v),
-                fixed(raised_to(coil.pull_in_v, 0.1), 1),
-                plain(circuit.cable_c.max(COIL_C)),
-                plain(lowest)
-            ),
-            format!("{usual}{or_raised}"),
-        ));
+        findings.push(
+            Finding::change(
+                Part::Circuit,
+                format!(
+                    "a coil of {} V pulls in for certain only from {} V on, at {} °C; the heater may run from {} V on",
+                    plain(coil.nominal_v),
+                    fixed(raised_to(coil.pull_in_v, 0.1), 1),
+                    plain(circuit.cable_c.max(COIL_C)),
+                    plain(lowest)
+                ),
+                format!("{usual}{or_raised}"),
+            )
+            .with(served())
+            .with((!or_raised.is_empty()).then(|| vec![Edit::number(Home::Section("heater"), "supply_min_v", raised)])),
+        );
     }
     if highest > coil.nominal_v * COIL_LIMIT {
-        findings.push(Finding::change(
-            Part::Circuit,
-            format!(
-                "at {} V a coil of {} V gets {} times its voltage for hours, and burns out",
-                plain(highest),
-                plain(coil.nominal_v),
-                fixed(highest / coil.nominal_v, 2)
-            ),
-            format!("{usual}, or a coil whose maker allows it"),
-        ));
+        findings.push(
+            Finding::change(
+                Part::Circuit,
+                format!(
+                    "at {} V a coil of {} V gets {} times its voltage for hours, and burns out",
+                    plain(highest),
+                    plain(coil.nominal_v),
+                    fixed(highest / coil.nominal_v, 2)
+                ),
+                format!("{usual}, or a coil whose maker allows it"),
+            )
+            .with(served()),
+        );
     }
     if findings.is_empty() {
         findings.push(Finding::fine(
@@ -405,7 +466,7 @@ fn driver(circuit: &Circuit, coil: &Coil, heater: &Heater, site: &Site) -> Vec<F
     let (driven, which) = match &circuit.pilot {
         None => (*coil, "the relay's coil"),
         Some(pilot) => {
-            findings.push(contact("pilot relay", pilot, heater, coil.most_a, COIL_LOAD_PART));
+            findings.push(contact(("pilot relay", ["pilot_a", "pilot_v"]), pilot, heater, coil.most_a, COIL_LOAD_PART));
             let pilot = Relay { contact: *pilot, coil_w: pilot.coil_w, coil_v: circuit.relay.coil_v };
             (Coil::of(&pilot, heater, site), "the pilot relay's coil")
         }

@@ -37,8 +37,8 @@ use crate::finding::{Finding, Part};
 use crate::fingerprint;
 use crate::heater::{self, Heater};
 use crate::installation::Installation;
-use crate::site::Site;
-use forewarm_core::settings::Settings;
+use crate::site::{Load, Site};
+use forewarm_core::settings::{BankUse, Settings};
 use serde::Serialize;
 use thermal::Shapes;
 
@@ -107,6 +107,37 @@ pub struct Plan {
     pub cautions: [&'static str; 3],
 }
 
+/// What bank, heater and box do with heat, whatever feeds them: the part of a plan that takes time.
+#[derive(Clone, Debug)]
+pub(crate) struct Study {
+    thermal: thermal::Thermal,
+    placements: Vec<placement::Placements>,
+    coldest: nearness::Coldest,
+    findings: Vec<Finding>,
+}
+
+impl Study {
+    pub(crate) fn of(subject: Subject, within_h: Option<f64>, shapes: &Shapes) -> Self {
+        let Subject { channels, settings, site, .. } = subject;
+        let (thermal, placements, findings) = thermal::judge(settings, site, within_h, shapes);
+        let coldest = nearness::Coldest::of(settings, site, channels, (&thermal, &placements), shapes);
+        Self { thermal, placements, coldest, findings }
+    }
+
+    /// Everything that a study depends on, as text. Two subjects with one text have one study.
+    pub(crate) fn basis(subject: Subject) -> String {
+        let Subject { channels, settings, site, .. } = subject;
+        let (mut settings, mut site) = (settings.clone(), site.clone());
+        // What feeds the heater, what it feeds besides, and when.
+        settings.sources.clear();
+        (settings.bank, settings.giving) = (BankUse::Never, None);
+        site.supplies.clear();
+        (site.fed_by, site.load, site.circuit) = (None, Load::default(), None);
+        site.winter.start_charge = 0.0;
+        format!("{channels:?} {settings:?} {site:?}")
+    }
+}
+
 impl Plan {
     /// Plans an installation. `within_h` is one more warm-up time (h) to report the heater's power for.
     #[must_use]
@@ -117,11 +148,18 @@ impl Plan {
     /// The same for a site that is already cut into cells.
     #[must_use]
     pub fn in_shapes(subject: Subject, within_h: Option<f64>, shapes: &Shapes) -> Self {
+        Self::on(subject, &Study::of(subject, within_h, shapes), Some(shapes))
+    }
+
+    /// The same on a study of this site, or of one with the same [`Study::basis`]. Without `shapes` it recommends
+    /// thresholds that may not be the last word: warmer ones can ask for still warmer ones.
+    pub(crate) fn on(subject: Subject, study: &Study, shapes: Option<&Shapes>) -> Self {
         let Subject { title, channels, sources: names, obeys, settings, site } = subject;
-        let (thermal, placements, mut findings) = thermal::judge(settings, site, within_h, shapes);
-        let (measurement, found) = thresholds::judge(settings, site, channels, &placements, &|settings| {
-            thermal::placements(settings, site, shapes)
-        });
+        let Study { thermal, placements, coldest, findings } = study.clone();
+        let mut findings = findings;
+        let placed = shapes.map(|shapes| |settings: &Settings| thermal::placements(settings, site, shapes));
+        let placed = placed.as_ref().map(|placed| placed as &thresholds::Placed);
+        let (measurement, found) = thresholds::judge(settings, site, channels, &placements, placed);
         findings.extend(found);
         let band_k = thresholds::kept_band(settings, site, &placements);
         let (ceiling, found) = ceiling::Ceiling::judge(settings, &site.battery.maker_ceiling, &band_k);
@@ -151,7 +189,6 @@ impl Plan {
         let warm_up_h = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
         findings.extend(sources::long_enough(settings, site, names, warm_up_h.map(|hours| hours.value)));
         in_order(&mut findings);
-        let coldest = nearness::Coldest::of(settings, site, channels, (&thermal, &placements), shapes);
         Self {
             title: title.to_owned(),
             ok: !findings.iter().any(|finding| finding.fails),

@@ -3,8 +3,9 @@
 use super::placement::Placements;
 use super::thermal::{Shapes, Thermal, placed_for_k, placed_k};
 use super::thresholds::answers_for;
+use crate::edit::{Edit, Home};
 use crate::figures::{fixed, plain};
-use crate::finding::{Finding, Part};
+use crate::finding::{Finding, Part, Remedy};
 use crate::plant::{Air, Heat, Place};
 use crate::site::{Site, Spot};
 use forewarm_core::settings::{Role, Settings};
@@ -50,6 +51,26 @@ pub struct Better {
     pub at: String,
     /// [`Nearness::above_k`] at that place.
     pub above_k: f64,
+    /// What to write in the file.
+    #[serde(skip)]
+    pub edits: Remedy,
+}
+
+/// What to write so that a channel sits at `spot`, which `word` names.
+fn moved(channel: usize, word: &str, spot: Spot) -> Remedy {
+    let home = Home::Channel(channel);
+    let battery = spot.battery().unwrap_or(0) + 1;
+    #[expect(clippy::cast_precision_loss, reason = "8 at most")]
+    let battery = Edit::number(home, "battery", battery as f64);
+    let mut edits = vec![Edit::word(home, "at", word), battery];
+    let keys = ["along_mm", "across_mm", "up_mm"];
+    edits.extend(match spot {
+        Spot::Point(_, point_m) => {
+            [0, 1, 2].map(|axis| Edit::number(home, keys[axis], (point_m[axis] * 1000.0).round()))
+        }
+        _ => keys.map(|key| Edit::away(home, key)),
+    });
+    edits
 }
 
 impl Coldest {
@@ -98,7 +119,7 @@ fn better(settings: &Settings, site: &Site, shapes: &Shapes, channel: usize, col
     let case_m = [site.battery.length_m, site.battery.width_m, site.battery.height_m];
     let places = answered[channel].iter().copied().flat_map(|battery| {
         let number = battery + 1;
-        let on = move |word: &str| format!("at = \"{word}\", battery = {number}");
+        let on = move |word: &'static str| (word, format!("at = \"{word}\", battery = {number}"));
         let mut places = vec![(Spot::Top(battery), on("top")), (Spot::End(battery), on("end"))];
         if battery == 0 || number == count {
             places.push((Spot::Side(battery), on("side")));
@@ -116,15 +137,16 @@ fn better(settings: &Settings, site: &Site, shapes: &Shapes, channel: usize, col
             places.extend(nearest.map(|(point, _)| {
                 let [x, y, z] = point.map(|metres| plain((metres * 1000.0).round()));
                 let file = format!("at = \"point\", battery = {number}, along_mm = {x}, across_mm = {y}, up_mm = {z}");
-                (Spot::Point(battery, point), file)
+                (Spot::Point(battery, point), ("point", file))
             }));
         }
         places
     });
-    let tried = places.map(|(spot, at)| {
+    let tried = places.map(|(spot, (word, at))| {
         let mut site = site.clone();
         site.mountings[channel].at = spot;
-        Better { at, above_k: placed_for_k(settings, &site, shapes, &answered)[channel] }
+        let above_k = placed_for_k(settings, &site, shapes, &answered)[channel];
+        Better { at, above_k, edits: moved(channel, word, spot) }
     });
     tried.min_by(|a, b| a.above_k.total_cmp(&b.above_k))
 }

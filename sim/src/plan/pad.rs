@@ -1,5 +1,6 @@
 //! Whether the area of the pad withstands its power at the highest supply voltage that the heater may run on.
 
+use crate::edit::{Edit, Home};
 use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::finding::{Finding, Part};
 use crate::heater::{Draw, Heater};
@@ -22,16 +23,19 @@ pub(super) fn judge(heater: &Heater, site: &Site) -> Finding {
     let may = format!("it may give {} W/cm² (pad.most_w_per_cm2)", plain(most_w_per_cm2));
     // Down to the nominal power at which the strongest pad is safe.
     let nominal_w = heater.at_nominal.power_w * most_w_per_cm2 * area_cm2 / strongest_w;
+    let nominal_w = if nominal_w < 10.0 { (nominal_w * 10.0).floor() / 10.0 } else { nominal_w.floor() };
     let change = format!(
         "a pad of at least {} cm², power_w = {} or less, or most_w_per_cm2 where the pad's maker allows more on a plate",
         fixed(raised_to(strongest_w / most_w_per_cm2, 10.0), 0),
-        if nominal_w < 10.0 { plain((nominal_w * 10.0).floor() / 10.0) } else { plain(nominal_w.floor()) },
+        plain(nominal_w),
     );
+    let less = || [vec![Edit::number(Home::Section("heater"), "power_w", nominal_w)]];
     if power_w > most_w_per_cm2 * area_cm2 {
-        Finding::danger(Part::Thermal, format!("{gives}, and {may}: it overheats and can burn through"), change)
+        let text = format!("{gives}, and {may}: it overheats and can burn through");
+        Finding::danger(Part::Thermal, text, change).with(less())
     } else if strongest_w > most_w_per_cm2 * area_cm2 {
         let text = format!("{gives}; {may}, and a pad at the strong end of its tolerance gives more");
-        Finding::change(Part::Thermal, text, change)
+        Finding::change(Part::Thermal, text, change).with(less())
     } else {
         Finding::fine(Part::Thermal, format!("{gives}, and {may}"))
     }

@@ -1,7 +1,8 @@
 //! Whether each energy source can give what the settings promise to the heater.
 
-use crate::figures::{fixed, plain};
-use crate::finding::{Finding, Part};
+use crate::edit::{Edit, Home};
+use crate::figures::{fixed, plain, raised_to};
+use crate::finding::{Finding, Part, Remedy};
 use crate::heater::Heater;
 use crate::schedule::WEEK;
 use crate::si;
@@ -72,7 +73,7 @@ pub fn judge(
             left_for_charge_w: (budget_w.min(can_w) - heat_w).max(0.0),
             obeys: obeys.get(index).cloned().flatten(),
         };
-        findings.push(finding(&found, supply, heater, settings.bank, feeds));
+        findings.push(finding((index, &found), supply, heater, settings.bank, feeds));
         findings.extend(found.obeys.as_ref().map(|obeys| {
             let text = format!(
                 "{} obeys the ceiling, by the file's word: {obeys}. Commissioning has to show it: nothing else does",
@@ -175,6 +176,13 @@ impl Limits<'_> {
         }
     }
 
+    /// A stop threshold beyond the temperature at which the cells may take `current`. `None` if they never may.
+    fn warmer(&self, current: Milliamps) -> Option<Remedy> {
+        let from_c = si::written_c(self.0.charge.charges_from(current)?);
+        let stop_c = raised_to(from_c + 0.5, 0.5);
+        Some(vec![Edit::number(Home::Section("heater"), "stop_c", stop_c)])
+    }
+
     fn are_warmed_for(&self, current: Milliamps) -> bool {
         self.where_allowed(current).is_ok()
     }
@@ -192,7 +200,8 @@ impl Limits<'_> {
                     "{what} {gives} the bank up to {most} A, {why}: until something else warms the cells, charge is refused"
                 ),
                 "chargers that give less, chargers whose current is held at the ceiling (obeys), or a higher stop_c",
-            ),
+            )
+            .with(self.warmer(current)),
         }
     }
 
@@ -210,7 +219,8 @@ impl Limits<'_> {
                      {keeps} to the smaller step"
                 ),
                 "a smaller most_current_a, or a higher stop_c",
-            ),
+            )
+            .with(self.warmer(current)),
         }
     }
 }
@@ -317,12 +327,12 @@ fn gives_w(supply: &Supply) -> f64 {
     }
 }
 
-fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse, feeds: Feeds) -> Finding {
+fn finding((index, found): (usize, &Source), supply: &Supply, heater: &Heater, bank: BankUse, feeds: Feeds) -> Finding {
     let Source { source, budget_w, .. } = found;
-    let wrong = overloaded(found, supply, heater).or_else(|| match feeds {
-        Feeds::WithOthers => lacking(found, supply, heater, bank),
-        Feeds::Alone { most_w } => too_weak(found, supply, most_w),
-        Feeds::Nothing => not_charging(found, supply),
+    let wrong = overloaded((index, found), supply, heater).or_else(|| match feeds {
+        Feeds::WithOthers => lacking((index, found), supply, heater, bank),
+        Feeds::Alone { most_w } => too_weak((index, found), supply, most_w),
+        Feeds::Nothing => not_charging((index, found), supply),
     });
     if let Some(finding) = wrong {
         return finding;
@@ -349,12 +359,17 @@ fn finding(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse, feed
     )
 }
 
+/// Writes a number of a source.
+fn written(index: usize, key: &'static str, value: f64) -> Remedy {
+    vec![Edit::number(Home::Source(index), key, value)]
+}
+
 fn watts(power: f64) -> String {
     format!("{} W", plain(power.round()))
 }
 
 /// A source whose budget exceeds what its rating leaves.
-fn overloaded(found: &Source, supply: &Supply, heater: &Heater) -> Option<Finding> {
+fn overloaded((index, found): (usize, &Source), supply: &Supply, heater: &Heater) -> Option<Finding> {
     let Source { source, budget_w, headroom_w, .. } = found;
     let (rating, headroom) = (supply.rating?, (*headroom_w)?);
     (*budget_w > headroom).then(|| {
@@ -371,6 +386,7 @@ fn overloaded(found: &Source, supply: &Supply, heater: &Heater) -> Option<Findin
             format!("{source} is to give up to {}, but {left}: it would be overloaded for hours", watts(*budget_w)),
             format!("budget_w = {}", fixed(headroom.floor(), 0)),
         )
+        .with([written(index, "budget_w", headroom.floor())])
     })
 }
 
@@ -385,30 +401,34 @@ fn least(found: &Source, supply: &Supply) -> String {
 }
 
 /// Least irradiance at which a panel gives `most_w` (W/m²); `None` if it never does.
-fn sun_for(supply: &Supply, most_w: f64) -> Option<String> {
+fn sun_for(supply: &Supply, most_w: f64) -> Option<f64> {
     let is_enough = matches!(supply.presence, Presence::Sun { .. }) && supply.power_w > most_w;
-    is_enough.then(|| fixed((most_w / supply.power_w * 1000.0).ceil(), 0))
+    is_enough.then(|| (most_w / supply.power_w * 1000.0).ceil())
 }
 
 /// A source that shares the heater with others and cannot carry it alone.
-fn lacking(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> Option<Finding> {
+fn lacking((index, found): (usize, &Source), supply: &Supply, heater: &Heater, bank: BankUse) -> Option<Finding> {
     let Source { source, budget_w, gives_w, .. } = found;
     let budget = watts(*budget_w);
     let most_w = heater.at_supply_max.power_w * (1.0 + heater.tolerance);
     // Another source supplies the shortfall only up to what the heater can take.
     if budget_w > gives_w && most_w > *gives_w {
         let given = format!("budget_w = {}", fixed(gives_w.floor(), 0));
-        let change = match sun_for(supply, most_w) {
+        let sun = sun_for(supply, most_w);
+        let change = match sun {
             Some(sun) => {
+                let sun = fixed(sun, 0);
                 format!("sun_at_least_w_m2 = {sun}, from which on it carries the heater alone, or {given}")
             }
             None => given,
         };
+        let less = written(index, "budget_w", gives_w.floor());
         let text = format!(
             "{source} {}, less than its budget of {budget}: the bank gives the rest of the heat",
             least(found, supply)
         );
-        return Some(Finding::change(Part::Sources, text, change));
+        let sun = sun.map(|sun| written(index, "sun_at_least_w_m2", sun));
+        return Some(Finding::change(Part::Sources, text, change).with(sun).with([less]));
     }
     if bank != BankUse::Never {
         return None;
@@ -435,12 +455,13 @@ fn lacking(found: &Source, supply: &Supply, heater: &Heater, bank: BankUse) -> O
             ),
             format!("budget_w = {} if it can give that, or a smaller heater", fixed(reckoned_w.ceil(), 0)),
         )
+        .with([written(index, "budget_w", reckoned_w.ceil())])
     })
 }
 
 /// A source that feeds the heater alone but cannot. No budget limits what is connected to it, and no other source
 /// supplies the rest. `feed` judges whether its budget carries the heater.
-fn too_weak(found: &Source, supply: &Supply, most_w: f64) -> Option<Finding> {
+fn too_weak((index, found): (usize, &Source), supply: &Supply, most_w: f64) -> Option<Finding> {
     // What its rating leaves, if that is less than what it gives.
     let rated_w = found.headroom_w.filter(|headroom_w| *headroom_w < found.gives_w);
     (most_w > rated_w.unwrap_or(found.gives_w)).then(|| {
@@ -448,11 +469,13 @@ fn too_weak(found: &Source, supply: &Supply, most_w: f64) -> Option<Finding> {
             Some(left_w) => format!("has {} left of its rating", watts(left_w)),
             None => least(found, supply),
         };
-        let change = match sun_for(supply, most_w) {
-            Some(sun) if rated_w.is_none() => {
+        let sun = sun_for(supply, most_w).filter(|_| rated_w.is_none());
+        let change = match sun {
+            Some(sun) => {
+                let sun = fixed(sun, 0);
                 format!("sun_at_least_w_m2 = {sun}, from which on it carries the heater, or a smaller heater")
             }
-            _ => "a smaller heater, or a source that can give as much".to_owned(),
+            None => "a smaller heater, or a source that can give as much".to_owned(),
         };
         let then = if rated_w.is_some() { "it is overloaded for hours" } else { "its voltage sags, or it goes off" };
         Finding::change(
@@ -464,11 +487,12 @@ fn too_weak(found: &Source, supply: &Supply, most_w: f64) -> Option<Finding> {
             ),
             change,
         )
+        .with(sun.map(|sun| written(index, "sun_at_least_w_m2", sun)))
     })
 }
 
 /// A source that does not feed the heater and whose budget does not permit charge either.
-fn not_charging(found: &Source, supply: &Supply) -> Option<Finding> {
+fn not_charging((index, found): (usize, &Source), supply: &Supply) -> Option<Finding> {
     let can_w = found.headroom_w.map_or(found.gives_w, |headroom| headroom.min(found.gives_w));
     (found.budget_w <= 0.0 && can_w > 0.0 && is_ever_there(&supply.presence)).then(|| {
         Finding::change(
@@ -483,6 +507,7 @@ fn not_charging(found: &Source, supply: &Supply) -> Option<Finding> {
                 fixed(can_w.floor(), 0)
             ),
         )
+        .with([written(index, "budget_w", can_w.floor())])
     })
 }
 

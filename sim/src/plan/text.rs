@@ -9,6 +9,7 @@ use super::sources::Source;
 use super::thermal::{Figure, LayerReport, Thermal};
 use super::thresholds::{ChannelError, Measurement};
 use crate::diagnostic::escaped;
+use crate::edit::Changed;
 use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::finding::{Finding, Severity};
 use crate::fingerprint;
@@ -78,7 +79,24 @@ fn write_finding(out: &mut dyn Write, finding: &Finding) -> io::Result<()> {
     if let Some(change) = &finding.change {
         wrapped(out, "          change: ", &escaped(change))?;
     }
-    Ok(())
+    write_checked(out, finding.checked.as_deref())
+}
+
+/// The single changes that were tried and help.
+fn write_checked(out: &mut dyn Write, checked: Option<&[Vec<Changed>]>) -> io::Result<()> {
+    match checked {
+        None => Ok(()),
+        Some([]) => wrapped(
+            out,
+            "          ",
+            "No single change that was tried mends this and makes nothing else worse. `forewarm propose` looks for several together.",
+        ),
+        Some(changes) => {
+            let one = |changed: &Vec<Changed>| changed.iter().map(Changed::written).collect::<Vec<_>>().join(", ");
+            let all: Vec<String> = changes.iter().map(one).collect();
+            wrapped(out, "          tried:  ", &escaped(&all.join("; or ")))
+        }
+    }
 }
 
 /// Rows in columns: the first column aligned left, the others right.

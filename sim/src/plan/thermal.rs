@@ -77,8 +77,13 @@ impl Shapes {
         ModelReport::of(&self.0[0])
     }
 
+    /// The one that serves `site`, if one does.
+    pub(crate) fn fitting(&self, site: &Site) -> Option<&Shape> {
+        self.0.iter().find(|shape| shape.fits(site))
+    }
+
     pub(super) fn plant(&self, site: &Site) -> Plant {
-        match self.0.iter().find(|shape| shape.fits(site)) {
+        match self.fitting(site) {
             Some(shape) => Plant::in_shape(shape, site, STEP_S),
             None => Plant::new(site, STEP_S),
         }

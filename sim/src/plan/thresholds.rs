@@ -5,8 +5,9 @@
 
 use super::measurement::{AIR_SEEN, Budget, Chain, GROWTH, Line};
 use super::placement::Placements;
+use crate::edit::{Edit, Home, Names};
 use crate::figures::{fixed, plain, raised_to, uncertain};
-use crate::finding::{Finding, Part};
+use crate::finding::{Finding, Part, Remedy};
 use crate::platinum::{Platinum, ohms};
 use crate::si::written_c;
 use crate::site::{LoopFrom, Mounting, ShareFrom, Site, Spot};
@@ -278,19 +279,25 @@ fn witnesses<'s>(settings: &'s Settings, site: &'s Site, placements: &[Placement
         .collect()
 }
 
-/// Judges the thresholds of `settings`; `names` and `placements` are those of its channels. `placed` returns the
-/// placements under other settings.
+/// The placements under other settings.
+pub type Placed<'p> = dyn Fn(&Settings) -> Vec<Placements> + 'p;
+
+/// Judges the thresholds of `settings`; `names` and `placements` are those of its channels. Without `placed`, nothing
+/// confirms what it recommends.
 #[must_use]
 pub fn judge(
     settings: &Settings,
     site: &Site,
     names: &[String],
     placements: &[Placements],
-    placed: &dyn Fn(&Settings) -> Vec<Placements>,
+    placed: Option<&Placed>,
 ) -> (Measurement, Vec<Finding>) {
     let witnesses = witnesses(settings, site, placements);
     let mut thresholds = thresholds(settings, site, &witnesses);
-    thresholds.recommended = thresholds.recommended.and_then(|set| confirmed(set, &thresholds, settings, site, placed));
+    if let Some(placed) = placed {
+        thresholds.recommended =
+            thresholds.recommended.and_then(|set| confirmed(set, &thresholds, settings, site, placed));
+    }
     let name = |index: usize| names.get(index).map_or_else(|| format!("channel {}", index + 1), Clone::clone);
     let mut findings = vec![verdict(&thresholds, settings, site, &witnesses, &name)];
     findings.extend(shared(&thresholds, settings, &witnesses));
@@ -316,13 +323,7 @@ pub fn judge(
 /// The thresholds that are still safe with every error at its limit once they are set. Warmer thresholds send heat
 /// further, so the channels then stand differently against the cells. `None` if the settings do not allow such
 /// thresholds, or if none are found.
-fn confirmed(
-    mut set: Set,
-    thresholds: &Thresholds,
-    settings: &Settings,
-    site: &Site,
-    placed: &dyn Fn(&Settings) -> Vec<Placements>,
-) -> Option<Set> {
+fn confirmed(mut set: Set, thresholds: &Thresholds, settings: &Settings, site: &Site, placed: &Placed) -> Option<Set> {
     /// Each round adds a part of the round before. For a channel far from the coldest place that part is six tenths,
     /// and the eighth round is already below the grain.
     const ROUNDS: usize = 12;
@@ -513,18 +514,21 @@ fn verdict(
         || format!("{better}: no threshold that the settings allow is high enough"),
         |set| format!("{}, or {better}", proposal(set, settings)),
     );
+    let raised = || thresholds.recommended.map(|set| set.remedy(settings));
     if !thresholds.covered {
         Finding::danger(
             Part::Measurement,
             format!("{stated} do not cover what the thermometers can be wrong by: {bands}{cause}"),
             proposal,
         )
+        .with(raised())
     } else if !thresholds.covered_at_the_limits {
         Finding::change(
             Part::Measurement,
             format!("{stated} cover {bands}, but not every error at its limit at once{cause}"),
             format!("to leave no doubt, {proposal}"),
         )
+        .with(raised())
     } else {
         Finding::fine(Part::Measurement, format!("{stated} cover {bands}, and even every error at its limit at once"))
     }
@@ -561,21 +565,41 @@ fn better(witness: &Witness, largest: &Line) -> &'static str {
     }
 }
 
-/// The settings to write: only those that change.
+impl Set {
+    /// The settings to write: only those that change.
+    pub(crate) fn remedy(self, settings: &Settings) -> Remedy {
+        let (charge, heater) = (&settings.charge, &settings.heater);
+        let lines = [
+            ("charge", "inhibit_c", self.inhibit_c, charge.inhibit),
+            ("charge", "release_c", self.release_c, charge.release),
+            ("heater", "start_c", self.heater_start_c, heater.start),
+            ("heater", "stop_c", self.heater_stop_c, heater.stop),
+        ];
+        let changed = lines.into_iter().filter(|(_, _, proposed, stated)| (proposed - written_c(*stated)).abs() > 1e-6);
+        changed.map(|(section, key, proposed, _)| Edit::number(Home::Section(section), key, proposed)).collect()
+    }
+}
+
+/// The lowest thresholds at which no error of the thermometers lets a cell fall to its hard limit, and that custom
+/// allows. The heater's keep their distance to them.
+pub(crate) fn least_set(found: &Thresholds) -> Set {
+    let file = found.file;
+    let inhibit_c = found.limit_inhibit_c.max(USUAL_INHIBIT_C);
+    let release_c = found.limit_release_c.max(inhibit_c + HYSTERESIS_K);
+    Set {
+        inhibit_c,
+        release_c,
+        heater_start_c: to_millidegrees(file.heater_start_c + inhibit_c - file.inhibit_c),
+        heater_stop_c: to_millidegrees(file.heater_stop_c + release_c - file.release_c),
+    }
+}
+
+/// The same in words.
 fn proposal(set: Set, settings: &Settings) -> String {
-    let (charge, heater) = (&settings.charge, &settings.heater);
-    let lines = [
-        ("charge.inhibit_c", set.inhibit_c, charge.inhibit),
-        ("charge.release_c", set.release_c, charge.release),
-        ("heater.start_c", set.heater_start_c, heater.start),
-        ("heater.stop_c", set.heater_stop_c, heater.stop),
-    ];
-    let changed: Vec<String> = lines
-        .into_iter()
-        .filter(|(_, proposed, stated)| (proposed - written_c(*stated)).abs() > 1e-6)
-        .map(|(key, proposed, _)| format!("{key} = {}", plain(proposed)))
-        .collect();
-    changed.join(", ")
+    let no_names = Names { channels: &[], sources: &[] };
+    let edits = set.remedy(settings);
+    let line = |edit: &Edit| format!("{} = {}", edit.place(&no_names), edit.value.as_deref().unwrap_or_default());
+    edits.iter().map(line).collect::<Vec<_>>().join(", ")
 }
 
 /// How far off the reference, or a return that all channels share, may be before anything finds it. Comparing channels
@@ -689,6 +713,7 @@ fn reads_no_cells(witness: &Witness, name: &str) -> Option<Finding> {
 /// A limit that is not too high by itself, but is too high when colder air lowers the reading.
 fn hiding_heat(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> {
     let AirReport { high_limit_c, reads_low_k, .. } = AirReport::of(witness, settings)?;
+    let most_c = -raised_to(reads_low_k - HOTTEST_C, GRAIN_K);
     (high_limit_c <= HOTTEST_C && high_limit_c + reads_low_k > HOTTEST_C).then(|| {
         Finding::change(
             Part::Measurement,
@@ -701,9 +726,10 @@ fn hiding_heat(witness: &Witness, settings: &Settings, name: &str) -> Option<Fin
             ),
             format!(
                 "high_limit_c = {}, or the element covered with foam and a smaller air_share_pct",
-                plain(-raised_to(reads_low_k - HOTTEST_C, GRAIN_K)),
+                plain(most_c),
             ),
         )
+        .with([vec![Edit::number(Home::Section("charge"), "high_limit_c", most_c)]])
     })
 }
 
@@ -723,12 +749,16 @@ fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> 
     // A figure within 1 % of the file's is not worth a proposal. Nor does the plan propose to change a measured one.
     let is_new = mounting.loop_from == LoopFrom::Cable
         && (mounting.loop_ohm_20c - stated_ohm).abs() > 0.01 * mounting.loop_ohm_20c;
-    let mut changes = Vec::new();
+    let (mut changes, mut edits) = (Vec::new(), Vec::new());
+    let mut write = |key: &'static str, value: f64| {
+        changes.push(format!("{key} = {}", plain(value)));
+        edits.push(Edit::number(Home::Channel(witness.index), key, value));
+    };
     if is_new {
-        changes.push(format!("lead_loop_ohm = {}", plain(raised_to(mounting.loop_ohm_20c, 0.001))));
+        write("lead_loop_ohm", raised_to(mounting.loop_ohm_20c, 0.001));
     }
     if warmest_c > written_c(at) {
-        changes.push(format!("lead_c = {}", plain(warmest_c)));
+        write("lead_c", warmest_c);
     }
     let written = changes.join(" and ");
     let computed = if is_new { " (computed; a measured loop is better)" } else { "" };
@@ -745,7 +775,8 @@ fn leads(witness: &Witness, settings: &Settings, name: &str) -> Option<Finding> 
             plain(warmest_c),
         ),
         format!("{written}{computed}{or}three wires or four"),
-    ))
+    )
+    .with((!edits.is_empty()).then_some(edits)))
 }
 
 /// A measured lead resistance that the stated cable cannot have. The plan uses the measured one all the same.
@@ -790,7 +821,7 @@ mod tests {
                 Placements { given: kept.clone(), kept, chilled_k: 0.0 }
             })
             .collect();
-        judge(settings, site, &names(&NAMES), &placements, &|_| placements.clone())
+        judge(settings, site, &names(&NAMES), &placements, Some(&|_| placements.clone()))
     }
 
     /// Placements that grow with the release threshold by so much a kelvin.
@@ -800,7 +831,7 @@ mod tests {
             let kept = Placement { warm_bias_k, ..Placement::default() };
             vec![Placements { given: kept.clone(), kept, chilled_k: 0.0 }; NAMES.len()]
         };
-        judge(settings, site, &names(&NAMES), &placed(settings), &placed).0
+        judge(settings, site, &names(&NAMES), &placed(settings), Some(&placed)).0
     }
 
     #[test]
@@ -1028,7 +1059,7 @@ mod tests {
         site.mountings[0].air_share = 0.2;
         let told = |settings: &Settings, site: &Site| {
             let placements = vec![Placements { chilled_k: 12.0, ..Placements::default() }; NAMES.len()];
-            let (found, findings) = judge(settings, site, &names(&NAMES), &placements, &|_| placements.clone());
+            let (found, findings) = judge(settings, site, &names(&NAMES), &placements, Some(&|_| placements.clone()));
             let low_k = found.channels[0].air.expect("it sees some").reads_low_k;
             assert!((low_k - 12.0 * site.mountings[0].air_share).abs() < 1e-9, "{low_k}");
             findings.into_iter().find(|finding| finding.text.contains("before charge is refused"))

@@ -1,8 +1,9 @@
 //! Findings about the heater: whether it holds, warms up, and passes its own proofs.
 
 use super::{Shapes, Studies, Thermal, WarmUpReport, air_of, best};
+use crate::edit::{Edit, Home};
 use crate::figures::{fixed, plain, raised_to};
-use crate::finding::{Finding, Part};
+use crate::finding::{Finding, Part, Remedy};
 use crate::heater::Heater;
 use crate::plan::course::{self, Setup, WarmUp};
 use crate::plan::nearness;
@@ -63,6 +64,7 @@ fn holding(thermal: &Thermal, settings: &Settings, site: &Site) -> Finding {
         enough.map(|row| format!("{} mm of {} {added}all round", plain(row.thickness_mm), thermal.insulation_material)),
     );
     let change = ways.join(", or ");
+    let stronger = || on.is_empty().then(|| of_heater("power_w", proposed_w));
     if hold_w.value > heater_w.value {
         let permitted = thermal.warm_ups.first().and_then(|warm_up| warm_up.permitted_h);
         let permitted = permitted.map_or_else(
@@ -73,11 +75,16 @@ fn holding(thermal: &Thermal, settings: &Settings, site: &Site) -> Finding {
             "the heater cannot hold: {needs}, and {gives}; the coldest place ends at {}, and {permitted}",
             reaches_c.text("°C")
         );
-        Finding::headline(Part::Thermal, text, change)
+        Finding::headline(Part::Thermal, text, change).with(stronger())
     } else {
         let text = format!("the heater may not hold: {needs}, and {gives}");
-        Finding::change(Part::Thermal, text, change)
+        Finding::change(Part::Thermal, text, change).with(stronger())
     }
+}
+
+/// Writes a number in `[heater]`.
+fn of_heater(key: &'static str, value: f64) -> Remedy {
+    vec![Edit::number(Home::Section("heater"), key, value)]
 }
 
 /// How long it takes to warm up from the design minimum.
@@ -110,11 +117,14 @@ fn warming(report: &WarmUpReport, thermal: &Thermal, settings: &Settings, holds:
             };
             let text = format!("{from} charge is permitted after {}{energy}{behind}", permitted.text("h"));
             if permitted.value > max_run_h {
-                findings.push(Finding::change(
-                    Part::Thermal,
-                    format!("{text}: longer than the heater may run without a pause ({} h)", plain(max_run_h)),
-                    format!("heater.max_run_h = {}, or more power", fixed(permitted.value.ceil(), 0)),
-                ));
+                findings.push(
+                    Finding::change(
+                        Part::Thermal,
+                        format!("{text}: longer than the heater may run without a pause ({} h)", plain(max_run_h)),
+                        format!("heater.max_run_h = {}, or more power", fixed(permitted.value.ceil(), 0)),
+                    )
+                    .with([of_heater("max_run_h", permitted.value.ceil())]),
+                );
             } else if holds {
                 findings.push(Finding::fine(Part::Thermal, text));
             }
@@ -122,23 +132,27 @@ fn warming(report: &WarmUpReport, thermal: &Thermal, settings: &Settings, holds:
     }
     if report.is_cut_out {
         let power = thermal.powers.iter().rev().find(|row| !row.is_cut_out && !row.is_beyond_pad);
-        findings.push(Finding::change(
-            Part::Thermal,
-            format!(
-                "{from} a cut-out switches the heater off on the way, with the plate at {}",
-                report.plate_peak_c.text("°C")
-            ),
-            power.map_or_else(
-                || "less power over more area, or a thicker plate".to_owned(),
-                |row| {
-                    format!(
-                        "less power ({} warms up in {} h), more area, or a thicker plate",
-                        row.power_w.text("W"),
-                        plain(row.within_h)
-                    )
-                },
-            ),
-        ));
+        let weaker = power.map(|row| of_heater("power_w", row.power_w.value.floor()));
+        findings.push(
+            Finding::change(
+                Part::Thermal,
+                format!(
+                    "{from} a cut-out switches the heater off on the way, with the plate at {}",
+                    report.plate_peak_c.text("°C")
+                ),
+                power.map_or_else(
+                    || "less power over more area, or a thicker plate".to_owned(),
+                    |row| {
+                        format!(
+                            "less power ({} warms up in {} h), more area, or a thicker plate",
+                            row.power_w.text("W"),
+                            plain(row.within_h)
+                        )
+                    },
+                ),
+            )
+            .with(weaker),
+        );
     }
     findings
 }
@@ -156,14 +170,14 @@ fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, 
     let energy_wh = plain(si::joules(proof.energy) / 3600.0);
     let place = format!("in air of {} °C, {energy_wh} Wh", plain(thermal.design_air_c));
     // Half of the expected rise leaves room for a draught and a weak supply.
-    let half = |found_k: f64| plain((found_k / 2.0 * 10.0).floor() / 10.0);
+    let half = |found_k: f64| (found_k / 2.0 * 10.0).floor() / 10.0;
     let mut findings = Vec::new();
     let (asked_k, found_k) = (si::written_k(proof.rise), from_cold_k.min(shown.effect_k));
     if found_k < 2.0 * asked_k {
         let change = if shown.pad_k.is_none() && found_k < 0.2 {
             "a thermometer on the plate (role = \"pad\"), or leave out proof_wh: the cells alone cannot tell".to_owned()
         } else {
-            format!("proof_rise_k = {}, or more proof_wh", half(found_k))
+            format!("proof_rise_k = {}, or more proof_wh", plain(half(found_k)))
         };
         findings.push(Finding::change(
             Part::Thermal,
@@ -173,7 +187,8 @@ fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, 
                 plain(asked_k)
             ),
             change,
-        ));
+        )
+        .with([of_heater("proof_rise_k", half(found_k))]));
     }
     let asked_k = si::written_k(proof.pad_rise);
     match shown.pad_k {
@@ -185,8 +200,9 @@ fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, 
                 fixed(pad_k, 1),
                 plain(asked_k)
             ),
-            format!("proof_pad_rise_k = {}, or more proof_wh", half(pad_k)),
-        )),
+            format!("proof_pad_rise_k = {}, or more proof_wh", plain(half(pad_k))),
+        )
+        .with([of_heater("proof_pad_rise_k", half(pad_k))])),
         Some(pad_k) if shown.air_k >= asked_k => findings.push(Finding::change(
             Part::Thermal,
             format!(
@@ -195,8 +211,9 @@ fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, 
                 fixed(shown.air_k, 1),
                 plain(asked_k)
             ),
-            format!("proof_pad_rise_k = {}", half(pad_k)),
-        )),
+            format!("proof_pad_rise_k = {}", plain(half(pad_k))),
+        )
+        .with([of_heater("proof_pad_rise_k", half(pad_k))])),
         Some(_) | None => {}
     }
     findings
@@ -219,5 +236,6 @@ fn cooling(warm_up: &WarmUp, settings: &Settings) -> Option<Finding> {
             ),
             format!("cooling_excess_k = {}, or more cooling_min", fixed((2.0 * found_k).ceil(), 0)),
         )
+        .with([of_heater("cooling_excess_k", (2.0 * found_k).ceil())])
     })
 }
