@@ -3,6 +3,8 @@
 use super::{ground_shape, open_shape, site};
 use crate::plant::{Air, Heat, Plant, Run, Shape, class_wind};
 use crate::site::{Site, StandsOn};
+use nalgebra::DVector;
+use std::collections::HashMap;
 
 /// Hourly outside temperature (°C), made colder by so much, and wind (m/s): a real cold coast's year, from the first of November on.
 fn winter(days: usize, colder_k: f64) -> Vec<(f64, f64)> {
@@ -87,22 +89,26 @@ fn heat_lost_is_what_flowed_over_the_boundaries() {
         let cells = plant.reduced.rows((0..solid.network.len()).map(|node| vec![(node, 1.0)]).collect());
         // Outside and ground: in all, and either way within each hour, as long as an account stays open.
         let (mut lost, mut crossed, mut this_hour, mut seconds_of_it) = (0.0, 0.0, [0.0; 2], 0);
+        // The network of thousands of cells is made once for each wind, and not for every few seconds of it.
+        let mut winds: HashMap<usize, [(DVector<f64>, f64); 2]> = HashMap::new();
         let (mut run, _) = drive(&plant, &winter(1, 12.0), |run, seconds| {
-            let to = super::Full::of(solid, class_wind(run.class)).to;
-            // Of every cell's temperature, as a weight for each state.
-            let of_states = [0, 1].map(|side| cells.tr_mul(&to[side]));
+            // Of every cell's temperature, as a weight for each state, and the total conductance.
+            let to = winds.entry(run.class).or_insert_with(|| {
+                super::Full::of(solid, class_wind(run.class)).to.map(|to| (cells.tr_mul(&to), to.sum()))
+            });
             let flow = |run: &Run<'_>| {
                 let all = run.modes.modes.temperatures(&run.wave);
                 let all = all.rows(0, plant.reduced.states());
                 let there_c = [run.outside_c(), plant.ground_c];
-                [0, 1].map(|side| of_states[side].dot(&all) - to[side].sum() * there_c[side])
+                [0, 1].map(|side| to[side].0.dot(&all) - to[side].1 * there_c[side])
             };
+            let mut after = flow(run);
             for _ in 0..2 * seconds {
-                let before = flow(run);
+                let before = after;
                 run.step();
                 let middle = flow(run);
                 run.step();
-                let after = flow(run);
+                after = flow(run);
                 for side in [0, 1] {
                     this_hour[side] += 2.0 * step_s / 6.0 * (before[side] + 4.0 * middle[side] + after[side]);
                 }
