@@ -7,7 +7,7 @@ use crate::controller::Controller;
 use crate::fault::{ChannelFault, Disables, Ending, Facts, Severity, SystemFault};
 use crate::memory::Memory;
 use crate::quantity::Ohms;
-use crate::settings::{Check, MAX_CHANNELS, MAX_SOURCES, Role};
+use crate::settings::{Check, MAX_CHANNELS, MAX_SOURCES, Role, Settings};
 use crate::signals::{Cause, Inputs, Line, Outputs, Relay, Sample, Sources, State, Storage};
 use crate::testing::{History, Moment, any_history, any_settings};
 use proptest::prelude::*;
@@ -16,6 +16,9 @@ use proptest::test_runner::{RngAlgorithm, TestRng, TestRunner};
 use std::collections::{BTreeMap, BTreeSet};
 use std::format;
 use std::string::String;
+use std::sync::Mutex;
+use std::sync::mpsc::sync_channel;
+use std::thread::{available_parallelism, scope};
 use std::vec::Vec;
 
 /// Transitions, and with which causes the second state was entered.
@@ -65,7 +68,7 @@ fn try_mishaps(controller: &Controller, moment: &Moment, before: State, seen: &m
     }
 }
 
-fn explore(settings: &crate::settings::Settings, history: &History, mishaps: bool, seen: &mut Transitions) {
+fn explore(settings: &Settings, history: &History, mishaps: bool, seen: &mut Transitions) {
     let valid = settings.clone().validate().unwrap();
     let mut controller = Controller::new(&valid, Memory::default());
     let mut before = None;
@@ -84,15 +87,36 @@ fn explore(settings: &crate::settings::Settings, history: &History, mishaps: boo
     }
 }
 
-/// What so many histories show, the same ones each time.
+/// What so many histories show, the same ones each time. One thread draws them, and every processor plays some: this is
+/// the longest of the core's tests, and the last of them.
 fn transitions(mut runner: TestRunner, histories: u32, mishaps: bool) -> Transitions {
     let strategy = (any_settings(), any_history());
-    let mut seen = Transitions::new();
-    for _ in 0..histories {
-        let (settings, history) = strategy.new_tree(&mut runner).unwrap().current();
-        explore(&settings, &history, mishaps, &mut seen);
-    }
-    seen
+    let (drawn, waiting) = sync_channel::<(Settings, History)>(64);
+    let waiting = Mutex::new(waiting);
+    let play = || {
+        let mut seen = Transitions::new();
+        // A call of its own, so that the lock is not held while a history is played.
+        let next = || waiting.lock().unwrap().recv();
+        while let Ok((settings, history)) = next() {
+            explore(&settings, &history, mishaps, &mut seen);
+        }
+        seen
+    };
+    scope(|threads| {
+        let players: Vec<_> =
+            (0..available_parallelism().map_or(1, usize::from)).map(|_| threads.spawn(play)).collect();
+        for _ in 0..histories {
+            drawn.send(strategy.new_tree(&mut runner).unwrap().current()).unwrap();
+        }
+        drop(drawn);
+        let mut all = Transitions::new();
+        for player in players {
+            for (transition, causes) in player.join().unwrap() {
+                all.entry(transition).or_default().extend(causes);
+            }
+        }
+        all
+    })
 }
 
 fn states_page() -> String {
