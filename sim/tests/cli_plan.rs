@@ -7,6 +7,7 @@ use common::{Run, forewarm, forewarm_fed};
 use forewarm::cautions::CAUTIONS;
 use forewarm::installation::starter;
 use serde_json::Value;
+use std::sync::OnceLock;
 
 const DEMO: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/demo/hut.toml");
 
@@ -25,6 +26,18 @@ fn plan(text: &str, arguments: &[&str]) -> Run {
     forewarm_fed(&[&["plan", "-"], arguments].concat(), text.as_bytes())
 }
 
+/// The starter as it is, planned once for all tests: a plan takes seconds, and the same one prints the same bytes.
+fn starter_planned() -> &'static Run {
+    static PLANNED: OnceLock<Run> = OnceLock::new();
+    PLANNED.get_or_init(|| plan(&starter(), &[]))
+}
+
+/// The same as JSON.
+fn starter_as_json() -> &'static Run {
+    static PLANNED: OnceLock<Run> = OnceLock::new();
+    PLANNED.get_or_init(|| plan(&starter(), &["--json"]))
+}
+
 #[track_caller]
 fn json(run: &Run) -> Value {
     serde_json::from_str(&run.stdout).unwrap_or_else(|error| panic!("{error}: {run:?}"))
@@ -38,7 +51,7 @@ fn severities(report: &Value) -> Vec<&str> {
 
 #[test]
 fn the_starter_and_the_demo_can_be_planned_and_the_verdict_comes_first() {
-    for run in [plan(&starter(), &[]), forewarm(&["plan", DEMO])] {
+    for run in [starter_planned(), &forewarm(&["plan", DEMO])] {
         assert_eq!(run.status, 0, "{run:?}");
         let lines: Vec<&str> = run.stdout.lines().collect();
         assert_eq!(lines[2], "Verdict", "{run:?}");
@@ -53,7 +66,7 @@ fn the_starter_and_the_demo_can_be_planned_and_the_verdict_comes_first() {
 
 #[test]
 fn the_cautions_are_said_once() {
-    let said = plan(&starter(), &[]).stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    let said = starter_planned().stdout.split_whitespace().collect::<Vec<_>>().join(" ");
     for caution in CAUTIONS {
         assert_eq!(said.matches(caution).count(), 1, "{caution}");
     }
@@ -111,7 +124,7 @@ fn findings_come_worst_first() {
 /// What scripts may go by.
 #[test]
 fn the_keys_for_machines_stay() {
-    let report = json(&plan(&starter(), &["--json"]));
+    let report = json(starter_as_json());
     for pointer in [
         "/title",
         "/ok",
@@ -277,7 +290,7 @@ fn a_measured_loop_that_the_cable_cannot_have_is_told_and_kept() {
 
 #[test]
 fn the_plan_prints_the_conductivity_it_reckons_with() {
-    let run = plan(&starter(), &[]);
+    let run = starter_planned();
     assert!(run.stdout.contains("50 mm of xps, 0.034 W/(m K)"), "{run:?}");
 }
 
@@ -319,7 +332,7 @@ fn coils_and_fuses_are_proposed_as_they_are_sold() {
     let report = json(&plan(&text, &["--json"]));
     assert_eq!(about(&report, "a coil of 48 V").2, "a coil of 12 V, or another supply for the coil");
     assert!(about(&report, "17 A").2.contains("a fuse of 20 A"), "{report:#}");
-    let report = json(&plan(&starter(), &["--json"]));
+    let report = json(starter_as_json());
     assert_eq!(about(&report, "a coil of").1, "a coil of 12 V pulls in from 10.3 V on and bears 15 V");
 }
 
@@ -363,7 +376,7 @@ fn a_plan_says_that_the_box_stands_in_a_room_and_which_part_of_it_counts() {
     assert_eq!((thermal["design_min_c"].as_f64(), thermal["design_air_c"].as_f64()), (Some(-20.0), Some(-14.0)));
     let room = serde_json::json!({ "warmer_by_k": 6.0, "temperature_c": 18.0, "scheduled_h_per_week": 18.0 });
     assert_eq!(thermal["room"], room);
-    assert!(!plan(&starter(), &[]).stdout.contains(" room"));
+    assert!(!starter_planned().stdout.contains(" room"));
     // The schedule changes nothing that is planned.
     let alone = starter_with(&[changes[0], changes[2]]);
     let (with, alone) = (json(&plan(&text, &["--json"])), json(&plan(&alone, &["--json"])));
@@ -407,8 +420,7 @@ fn a_heater_on_one_source_is_planned_with_that_alone() {
 
 #[test]
 fn plan_shows_what_makes_a_source_obey_and_how_many_batteries_the_ceiling_counts() {
-    let run = plan(&starter(), &["--json"]);
-    let report = json(&run);
+    let report = json(starter_as_json());
     let says = "its current limit is set over a data line to the ceiling that the controller sends";
     assert_eq!((&report["sources"][0]["obeys"], &report["sources"][1]["obeys"]), (&Value::Null, &Value::from(says)));
     let (severity, text, _) = about(&report, "obeys the ceiling");
@@ -417,13 +429,13 @@ fn plan_shows_what_makes_a_source_obey_and_how_many_batteries_the_ceiling_counts
     assert_eq!((ceiling["batteries"].as_u64(), ceiling["counted"].as_u64()), (Some(2), Some(1)));
     // 0.3 C of 200 Ah, one of two batteries gone.
     assert_eq!(ceiling["points"][1]["bank_a"].as_f64(), Some(30.0));
-    let said = plan(&starter(), &[]).stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    let said = starter_planned().stdout.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(said.contains("Of 2 batteries in parallel the ceiling counts 1"), "{said}");
 }
 
 #[test]
 fn the_ceiling_that_a_plan_prints_to_be_pasted_holds_the_makers_table() {
-    let printed = plan(&starter(), &[]).stdout;
+    let printed = &starter_planned().stdout;
     let line = |name: &str| {
         let found = printed.lines().map(str::trim).find(|line| line.starts_with(&format!("{name} = [")));
         found.unwrap_or_else(|| panic!("no {name}: {printed}")).to_owned()
