@@ -53,7 +53,7 @@ pub fn build_for<const N: usize>(
     targets.map(|target| folder.join(target).join("release"))
 }
 
-/// Builds a program of the firmware for a bare-metal target as it goes on a microcontroller. Hands back its path.
+/// Builds a program of the firmware for bare-metal targets as it goes on a microcontroller. Hands back the path of each.
 ///
 /// `features` are further features besides the program's own name, which is a feature too. `scratch` is as for
 /// [`build_for`].
@@ -61,15 +61,23 @@ pub fn build_for<const N: usize>(
 /// # Panics
 /// As [`build_for`].
 #[must_use]
-pub fn build_image(target: &str, program: &str, features: &[&str], scratch: &str) -> PathBuf {
+pub fn build_images<const N: usize>(
+    targets: [&str; N],
+    program: &str,
+    features: &[&str],
+    scratch: &str,
+) -> [PathBuf; N] {
     let folder = PathBuf::from(scratch).join("../cross");
+    let [first, others @ ..] = &targets[..] else { panic!("no target to build for") };
     let features = [&[program], features].concat().join(",");
     run(Command::new(root().join("tests/tools/cross"))
-        .args([target, "build", "--locked", "--profile", "image", "--package", "forewarm-firmware"])
+        .args([*first, "build", "--locked", "--profile", "image", "--package", "forewarm-firmware"])
         .args(["--bin", program, "--features", &features])
+        // At the same time: the optimisation of a whole image runs on one processor.
+        .args(others.iter().map(|target| format!("--target={target}")))
         .env("CARGO_TARGET_DIR", &folder)
         .env("FOREWARM_INSTALLATION", "sim/demo/hut.toml"));
-    folder.join(target).join("image").join(program)
+    targets.map(|target| folder.join(target).join("image").join(program))
 }
 
 /// The path of QEMU for ARM. Installs it first where nobody would mind.

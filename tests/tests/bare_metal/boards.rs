@@ -1,12 +1,12 @@
 //! Boards that cannot run here: builds their images as they are flashed, and checks where their parts lie.
 
-use forewarm_tests::build_image;
+use forewarm_tests::build_images;
 use std::ops::Range;
 
 /// The addresses of what is loaded into flash memory.
 pub(crate) fn image(target: &str, board: &str) -> Vec<Range<u32>> {
-    let elf = std::fs::read(build_image(target, board, &[], env!("CARGO_TARGET_TMPDIR"))).expect("an image");
-    loaded(&elf)
+    let [image] = build_images([target], board, &[], env!("CARGO_TARGET_TMPDIR"));
+    loaded(&std::fs::read(image).expect("an image"))
 }
 
 /// Physical addresses of what a little-endian 32-bit ELF file loads.

@@ -15,7 +15,7 @@ use forewarm_core::signals::{Inputs, Outputs, Relay};
 use forewarm_core::wire::frame;
 use forewarm_core::wire::service::{Message, Request};
 use forewarm_rig::{Moment, Pins};
-use forewarm_tests::{build_image, emulator};
+use forewarm_tests::{build_images, emulator};
 use std::ops::ControlFlow;
 use std::path::PathBuf;
 use std::sync::{Mutex, OnceLock, PoisonError};
@@ -42,7 +42,7 @@ pub(crate) fn image(program: Program) -> Image {
     };
     let path = built.get_or_init(|| {
         let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
-        let built = build_image("thumbv7m-none-eabi", "emulated", features, env!("CARGO_TARGET_TMPDIR"));
+        let [built] = build_images(["thumbv7m-none-eabi"], "emulated", features, env!("CARGO_TARGET_TMPDIR"));
         let kept = built.with_file_name(name);
         std::fs::copy(built, &kept).expect("the image that was just built");
         kept

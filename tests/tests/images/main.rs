@@ -23,7 +23,7 @@ use board::most_stack;
 use elf::Elf;
 use forewarm::emulate::leash;
 use forewarm::emulate::machine::Core;
-use forewarm_tests::{build_image, emulator};
+use forewarm_tests::{build_images, emulator};
 use origin::Origins;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufRead, BufReader};
@@ -47,8 +47,19 @@ const MOST_A_STEP: u32 = 3150;
 /// Faults and states that the counted history does not reach: with invalid settings, nothing can step.
 const UNREACHED: [&str; 1] = ["settings_invalid"];
 
+/// The image of a program for a processor, built together with those for the others.
 fn image(target: &str, program: &str) -> PathBuf {
-    build_image(target, program, &[], env!("CARGO_TARGET_TMPDIR"))
+    let scratch = env!("CARGO_TARGET_TMPDIR");
+    if program == "f411" {
+        let [image] = build_images([V7EM], program, &[], scratch);
+        return image;
+    }
+    let [v6m, v7m, v7em] = build_images([V6M, V7M, V7EM], program, &[], scratch);
+    match target {
+        V6M => v6m,
+        V7M => v7m,
+        _ => v7em,
+    }
 }
 
 /// The output of the program that counts: its figures by name, and what its history does not reach.
