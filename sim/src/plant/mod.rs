@@ -15,9 +15,11 @@
 //! | `fidelity` | how far the few states can be from the cells |
 //! | `extremes` | where the coldest and the warmest place can be |
 //! | `modes` | exact stepping |
+//! | `equations` | the same as plain numbers, for another solver |
 //! | `section` | what upright planes through the bank show |
 
 mod basis;
+mod equations;
 mod extremes;
 mod fidelity;
 mod layout;
@@ -33,6 +35,7 @@ mod tests;
 use crate::site::{Mounting, Site, Spot, StandsOn};
 use basis::Reduced;
 pub use basis::{SOUGHT_K, Shape};
+pub use equations::Equations;
 use extremes::Extremes;
 use forewarm_core::settings::MAX_CHANNELS;
 pub use modes::Ahead;

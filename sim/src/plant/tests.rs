@@ -7,6 +7,7 @@ use std::sync::OnceLock;
 
 mod balance;
 mod closed_forms;
+mod equations;
 mod extremes;
 mod handbook;
 mod properties;
