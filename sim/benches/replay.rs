@@ -5,64 +5,19 @@
 //! temperatures and a voltage. `replay` takes one step a row. `reading` takes one in ten rows, so that little but reading
 //! is left. Reading and stepping have a thread each.
 
-use csv::ByteRecord;
+mod log;
+
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
 use flate2::Compression;
 use flate2::write::GzEncoder;
-use forewarm::installation::Installation;
-use forewarm::replay::{Mapping, Request, Sinks, replay, replay_generally};
-use jiff::fmt::temporal::DateTimeParser;
-use jiff::{Timestamp, ToSpan};
+use forewarm::replay::{Sinks, replay, replay_generally};
+use log::{ROWS, read_plainly};
 use std::io::Write;
 use std::sync::LazyLock;
 
-const ROWS: u32 = 1_000_000;
-
-const INSTALLATION: &str = r#"
-title = "Benchmark"
-[charge]
-capacity_ah = 200
-ceiling = [ { cell_c = 5, c_rate = 0.1 }, { cell_c = 15, c_rate = 0.5 } ]
-[heater]
-power_w = 120
-nominal_v = 12.8
-supply_min_v = 11.5
-supply_max_v = 15
-[[source]]
-name = "mains"
-budget_w = 600
-obeys = "a charger that is made for this benchmark"
-[bank]
-spend = "never"
-[[channel]]
-name = "cell_1"
-role = "cell"
-element = "pt1000"
-reference_ohm = 4000
-wiring = "4-wire"
-[[channel]]
-name = "cell_2"
-role = "cell"
-element = "pt1000"
-reference_ohm = 4000
-wiring = "4-wire"
-[[channel]]
-name = "pad"
-role = "pad"
-element = "pt1000"
-reference_ohm = 4000
-wiring = "4-wire"
-[[channel]]
-name = "air"
-role = "ambient"
-element = "pt1000"
-reference_ohm = 4000
-wiring = "4-wire"
-"#;
-
-static DATES: LazyLock<Vec<u8>> = LazyLock::new(|| log("time", |seconds| Timestamp::UNIX_EPOCH + seconds.seconds()));
-static EPOCHS: LazyLock<Vec<u8>> = LazyLock::new(|| log("epoch_s", |seconds| seconds));
+static DATES: LazyLock<Vec<u8>> = LazyLock::new(|| log::written("time", log::dated));
+static EPOCHS: LazyLock<Vec<u8>> = LazyLock::new(|| log::written("epoch_s", |seconds| seconds));
 static GZIP: LazyLock<Vec<u8>> = LazyLock::new(|| {
     let mut packer = GzEncoder::new(Vec::new(), Compression::default());
     packer.write_all(&DATES).unwrap();
@@ -70,39 +25,9 @@ static GZIP: LazyLock<Vec<u8>> = LazyLock::new(|| {
 });
 static ZSTD: LazyLock<Vec<u8>> = LazyLock::new(|| zstd::encode_all(&DATES[..], 3).unwrap());
 
-fn log<T: std::fmt::Display>(time: &str, moment: impl Fn(i64) -> T) -> Vec<u8> {
-    let mut text = format!("{time},cell_1_c,cell_2_c,pad_c,air_c,supply_v\n").into_bytes();
-    for row in 0..ROWS {
-        let wave = (f64::from(row) / 5000.0).sin();
-        let moment = moment(1_700_000_000 + i64::from(row));
-        let (cell, pad, air, supply) = (7.0 + 4.0 * wave, 12.0 + 6.0 * wave, -3.0 + wave, 13.2 + 0.1 * wave);
-        writeln!(text, "{moment},{cell:.3},{:.3},{pad:.3},{air:.3},{supply:.2}", cell + 0.1).unwrap();
-    }
-    text
-}
-
-fn plain(text: &[u8], moment: impl Fn(&[u8]) -> i64) -> (i64, f64) {
-    let mut reader = csv::Reader::from_reader(text);
-    let mut record = ByteRecord::new();
-    let (mut times, mut sum) = (0, 0.0);
-    while reader.read_byte_record(&mut record).unwrap() {
-        times ^= moment(&record[0]);
-        sum += record.iter().skip(1).map(number).sum::<f64>();
-    }
-    (times, sum)
-}
-
-fn number(field: &[u8]) -> f64 {
-    std::str::from_utf8(field).unwrap().parse().unwrap()
-}
-
-fn date(field: &[u8]) -> i64 {
-    DateTimeParser::new().parse_timestamp(field).unwrap().as_millisecond()
-}
-
 #[expect(clippy::cast_possible_truncation, reason = "a moment of this century")]
 fn epoch(field: &[u8]) -> i64 {
-    (number(field) * 1000.0) as i64
+    (log::number(field) * 1000.0) as i64
 }
 
 /// How the rows of a log are read.
@@ -113,15 +38,7 @@ enum Path {
 }
 
 fn replayed(log: &[u8], path: Path, step_ms: u32) {
-    let installation = Installation::parse("benchmark", INSTALLATION).unwrap();
-    let request = Request {
-        log: "benchmark".into(),
-        delimiter: Some(b','),
-        mapping: Mapping { always_present: vec!["mains".into()], ..Mapping::default() },
-        step_ms,
-        longest_gap_ms: None,
-        strict: true,
-    };
+    let (installation, request) = log::order(step_ms);
     let run = match path {
         Path::Usual => replay(&installation, log, &request, Sinks::default(), &mut |_| {}),
         Path::General => replay_generally(&installation, log, &request, Sinks::default(), &mut |_| {}),
@@ -160,12 +77,12 @@ replays! {
 
 #[divan::bench(sample_count = 20, sample_size = 1)]
 fn dates_plain_csv(bencher: Bencher<'_, '_>) {
-    bencher.counter(ItemsCount::new(ROWS)).bench(|| plain(black_box(&DATES), date));
+    bencher.counter(ItemsCount::new(ROWS)).bench(|| read_plainly(black_box(&DATES), log::date));
 }
 
 #[divan::bench(sample_count = 20, sample_size = 1)]
 fn epochs_plain_csv(bencher: Bencher<'_, '_>) {
-    bencher.counter(ItemsCount::new(ROWS)).bench(|| plain(black_box(&EPOCHS), epoch));
+    bencher.counter(ItemsCount::new(ROWS)).bench(|| read_plainly(black_box(&EPOCHS), epoch));
 }
 
 fn main() {
