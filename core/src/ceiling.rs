@@ -85,6 +85,12 @@ impl Ceiling {
         }
     }
 
+    /// Whether it comes down anywhere.
+    #[cfg(feature = "leap")]
+    pub(crate) const fn falls(&self) -> bool {
+        self.falls
+    }
+
     /// The ceiling for cells from `coldest` to `hottest`. Where it comes down again towards hot cells, the hottest cell
     /// governs.
     pub(crate) fn between(&self, coldest: Celsius, hottest: Celsius) -> Fraction {

@@ -73,6 +73,16 @@ impl Clear {
         Self { low, high, none_near: true }
     }
 
+    /// The lowest of several values, when one more may lie in this range.
+    pub(crate) fn or_colder(self, low: Celsius, high: Celsius) -> Self {
+        Self { low: self.low.min(low), high: self.high.min(high), ..self }
+    }
+
+    /// The highest of several values, when one more may lie in this range.
+    pub(crate) fn or_hotter(self, low: Celsius, high: Celsius) -> Self {
+        Self { low: self.low.max(low), high: self.high.max(high), ..self }
+    }
+
     pub(crate) fn of(&mut self, threshold: Celsius) {
         self.none_near &= threshold.raised(CLEAR) <= self.low || threshold.lowered(CLEAR) >= self.high;
     }

@@ -85,11 +85,10 @@ impl Unit {
         self.journal.count_overrule();
     }
 
-    /// Whether nothing is decided by a reading of this channel, after the last step, as long as it lies between these
-    /// two.
+    /// Whether nothing is decided by readings in these ranges, after the last step.
     #[cfg(feature = "leap")]
-    pub(crate) fn keeps_clear(&self, channel: usize, low: Celsius, high: Celsius) -> bool {
-        self.controller.keeps_clear(channel, low, high)
+    pub(crate) fn keeps_clear(&self, ranges: &[Option<(Celsius, Celsius)>; MAX_CHANNELS]) -> bool {
+        self.controller.keeps_clear(ranges)
     }
 
     /// For how many steps of this length nothing changes, after a step with these inputs and outputs, if each channel
@@ -104,10 +103,13 @@ impl Unit {
         courses: &[Course; MAX_CHANNELS],
         stillest: Millis,
     ) -> Quiet {
-        let keeps_clear = (0..).zip(courses).zip(self.controller.ranges()).all(|((channel, course), range)| {
-            range.is_none_or(|(low, high)| self.keeps_clear(channel, low.min(course.low), high.max(course.high)))
-        });
-        if !keeps_clear || outputs.cause == Cause::GuardOverruled {
+        let mut ranges = self.controller.ranges();
+        for ((low, high), course) in
+            ranges.iter_mut().zip(courses).filter_map(|(range, course)| Some((range.as_mut()?, course)))
+        {
+            (*low, *high) = ((*low).min(course.low), (*high).max(course.high));
+        }
+        if outputs.cause == Cause::GuardOverruled || !self.keeps_clear(&ranges) {
             return Quiet::NOT;
         }
         let quiet = self.controller.quiet(step, inputs, outputs, courses, stillest);

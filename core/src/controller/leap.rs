@@ -51,37 +51,58 @@ impl Controller {
         quiet
     }
 
-    /// Whether no decision on a reading of this channel lies between these two, or near them, as long as nothing else
-    /// changes. The rules compare with more than this, but not in the present situation.
-    pub(crate) fn keeps_clear(&self, channel: usize, low: Celsius, high: Celsius) -> bool {
-        let Some(role) = self.sensing.roles().nth(channel) else { return false };
-        let mut clear = Clear::between(low, high);
-        self.sensing.thresholds(role, self.settings.heater.cutout_hysteresis, &mut clear);
-        if role == Role::Cell {
-            let rule = &self.settings.charge;
-            clear.of(rule.inhibit);
-            clear.of(rule.high_limit);
-            match self.charge {
-                Charge::Refused { .. } | Charge::Interrupted { .. } => {
-                    clear.of(rule.release);
-                    clear.of(rule.high_release);
-                }
-                Charge::Soaking { .. } => clear.of(rule.release),
-                Charge::Permitted => {}
-            }
-            match self.heater() {
-                Relay::Closed => clear.of(self.settings.heater.stop),
-                Relay::Open => {
-                    if let Some(from) = self.aim.heats_from(self.phase(), self.settings.levels()) {
-                        clear.of(from);
-                    }
+    /// Whether no decision lies between these readings, or near them, as long as nothing else changes: the lowest and the
+    /// highest of each channel that has any. The rules compare with more than this, but not in the present situation.
+    pub(crate) fn keeps_clear(&self, ranges: &[Option<(Celsius, Celsius)>; MAX_CHANNELS]) -> bool {
+        // Where the coldest cell may lie, and where the hottest may.
+        let mut coldest = Clear::between(Celsius::MAX, Celsius::MAX);
+        let mut hottest = Clear::between(Celsius::MIN, Celsius::MIN);
+        for (role, range) in self.sensing.roles().zip(ranges) {
+            let Some((low, high)) = *range else { continue };
+            let mut clear = Clear::between(low, high);
+            self.sensing.thresholds(role, self.settings.heater.cutout_hysteresis, &mut clear);
+            if role == Role::Cell {
+                (coldest, hottest) = (coldest.or_colder(low, high), hottest.or_hotter(low, high));
+                // Any cell may be the one that a ceiling lets take the least, unless it only rises.
+                if self.ceiling.falls() {
+                    self.ceiling_thresholds(&mut clear);
                 }
             }
-            let Unruled { reduced, full } = self.offer.unruled;
-            self.ceiling.crossings(reduced, &mut |t| clear.of(t));
-            self.ceiling.crossings(full, &mut |t| clear.of(t));
+            if !clear.is_clear() {
+                return false;
+            }
         }
-        clear.is_clear()
+        self.thresholds_of_coldest(&mut coldest);
+        hottest.of(self.settings.charge.high_limit);
+        if let Charge::Refused { .. } | Charge::Interrupted { .. } = self.charge {
+            hottest.of(self.settings.charge.high_release);
+        }
+        coldest.is_clear() && hottest.is_clear()
+    }
+
+    /// Holds the range of the coldest cell against what the rules compare it with.
+    fn thresholds_of_coldest(&self, coldest: &mut Clear) {
+        let rule = &self.settings.charge;
+        coldest.of(rule.inhibit);
+        match self.charge {
+            Charge::Refused { .. } | Charge::Interrupted { .. } | Charge::Soaking { .. } => coldest.of(rule.release),
+            Charge::Permitted => {}
+        }
+        match self.heater() {
+            Relay::Closed => coldest.of(self.settings.heater.stop),
+            Relay::Open => {
+                if let Some(from) = self.aim.heats_from(self.phase(), self.settings.levels()) {
+                    coldest.of(from);
+                }
+            }
+        }
+        self.ceiling_thresholds(coldest);
+    }
+
+    fn ceiling_thresholds(&self, clear: &mut Clear) {
+        let Unruled { reduced, full } = self.offer.unruled;
+        self.ceiling.crossings(reduced, &mut |t| clear.of(t));
+        self.ceiling.crossings(full, &mut |t| clear.of(t));
     }
 
     /// How far a pad may lie above a cell.

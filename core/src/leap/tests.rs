@@ -333,9 +333,16 @@ fn a_reading_may_come_within_three_millikelvins_of_what_decides_now() {
     (1..60).for_each(|second| {
         unit.step(Instant::from_millis(second * 1_000), &inputs);
     });
+    let keeps_clear = |ranges: [(i32, i32); 2]| {
+        let mut all = unit.ranges();
+        all.iter_mut().zip(ranges).for_each(|(range, (low, high))| *range = Some((c(low), c(high))));
+        unit.keeps_clear(&all)
+    };
     // Charge is refused and the heater on: inhibit at 5 °C, release at 8 °C; the start at 7 °C decides nothing now.
-    assert!(unit.keeps_clear(0, c(5_004), c(7_996)));
-    assert!(!unit.keeps_clear(0, c(5_001), c(6_000)), "too near");
-    assert!(!unit.keeps_clear(0, c(4_900), c(5_100)), "across");
-    assert!(!unit.keeps_clear(MAX_CHANNELS, c(6_000), c(6_000)), "no such channel");
+    assert!(keeps_clear([(5_004, 7_996); 2]));
+    assert!(!keeps_clear([(5_001, 6_000); 2]), "too near");
+    assert!(!keeps_clear([(4_900, 5_100); 2]), "across");
+    assert!(keeps_clear([(5_004, 7_996), (7_900, 8_100)]), "release is for the coldest cell");
+    assert!(!keeps_clear([(7_900, 8_100), (7_950, 8_200)]), "either may be the coldest");
+    assert!(!keeps_clear([(5_004, 7_996), (44_900, 45_100)]), "the high limit is for the hottest");
 }
