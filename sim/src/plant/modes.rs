@@ -72,6 +72,13 @@ pub(super) struct Lens {
     weights: Vec<f64>,
 }
 
+impl Lens {
+    /// The weights of each mode.
+    fn by_mode(&self) -> impl Iterator<Item = &[f64]> {
+        self.weights.chunks_exact(self.count.max(1))
+    }
+}
+
 /// The state of every mode, with what drives it.
 #[derive(Clone, Debug)]
 pub(super) struct Wave {
@@ -286,24 +293,27 @@ impl Modes {
         let left = &moment.left[..moment.alive];
         self.left_after(moment, steps, scratch);
         let (from_s, span_s) = (moment.since_s, as_f64(steps) * self.step_s);
-        let (mut low_c, mut high_c, mut pace) = ([0.0; MAX_CHANNELS], [0.0; MAX_CHANNELS], [0.0; MAX_CHANNELS]);
+        // The rest of each mode goes from what it is to what it will be: it stays as near as half of the way to the middle.
+        let (mut middle_c, mut half_way_k, mut pace) = ([0.0; MAX_CHANNELS], [0.0; MAX_CHANNELS], [0.0; MAX_CHANNELS]);
+        for (((now, then), rate), row) in left.iter().zip(scratch).zip(&self.rates).zip(&self.readout) {
+            let (middle, half_way, at_first) = (0.5 * (now + *then), 0.5 * (now - *then).abs(), (now * rate).abs());
+            for channel in 0..MAX_CHANNELS {
+                let weight = row[channel];
+                middle_c[channel] += middle * weight;
+                half_way_k[channel] += half_way * weight.abs();
+                pace[channel] += at_first * weight.abs();
+            }
+        }
+        let (mut low_c, mut high_c) = ([0.0; MAX_CHANNELS], [0.0; MAX_CHANNELS]);
         for channel in 0..MAX_CHANNELS {
             let course = |t: f64| at_first[channel] + t * (slope[channel] + t * curve[channel]);
             let (from, to) = (course(from_s), course(from_s + span_s));
             // A parabola lies at most this far beyond its ends.
-            let beyond = curve[channel].abs() * span_s * span_s / 4.0;
-            low_c[channel] = from.min(to) - beyond;
-            high_c[channel] = from.max(to) + beyond;
-            pace[channel] =
+            let beyond = half_way_k[channel] + curve[channel].abs() * span_s * span_s / 4.0;
+            low_c[channel] = from.min(to) + middle_c[channel] - beyond;
+            high_c[channel] = from.max(to) + middle_c[channel] + beyond;
+            pace[channel] +=
                 (slope[channel] + 2.0 * from_s * curve[channel]).abs() + 2.0 * curve[channel].abs() * span_s;
-        }
-        for (((now, then), rate), row) in left.iter().zip(scratch).zip(&self.rates).zip(&self.readout) {
-            for (channel, weight) in row.iter().enumerate() {
-                let (now, then) = (now * weight, *then * weight);
-                low_c[channel] += now.min(then);
-                high_c[channel] += now.max(then);
-                pace[channel] += (now * rate).abs();
-            }
         }
         Ahead { low_c, high_c, pace_k_per_s: pace }
     }
@@ -322,21 +332,31 @@ impl Modes {
         let (from_s, span_s) = (moment.since_s, as_f64(steps) * self.step_s);
         let left = &moment.left[..moment.alive];
         self.left_after(moment, steps, scratch);
-        let count = lens.count.max(1);
-        let mut sums = vec![[0.0; 3]; lens.count];
-        for (mode, (weights, [at_first, slope, curve])) in lens.weights.chunks_exact(count).zip(course).enumerate() {
+        // What each value tends to, now and then, and the least that the rests add to it. Each is a row of its own, so that
+        // a processor computes several at once.
+        let mut sums = [0, 1, 2].map(|_| vec![0.0; lens.count]);
+        let [now, then, rests] = &mut sums;
+        for (mode, (weights, [at_first, slope, curve])) in lens.by_mode().zip(course).enumerate() {
             let course = |t: f64| at_first + t * (slope + t * curve);
-            let ends = [course(from_s), course(from_s + span_s)];
-            // A parabola lies at most this far beyond its ends.
-            let beyond = curve.abs() * span_s * span_s / 4.0;
-            let rest = left.get(mode).copied().zip(scratch.get(mode).copied()).unwrap_or((0.0, 0.0));
-            for (sums, weight) in sums.iter_mut().zip(weights) {
-                sums[0] += ends[0] * weight;
-                sums[1] += ends[1] * weight;
-                sums[2] += (rest.0 * weight).min(rest.1 * weight) - beyond * weight.abs();
+            let (from, to) = (course(from_s), course(from_s + span_s));
+            for ((now, then), weight) in now.iter_mut().zip(&mut *then).zip(weights) {
+                *now += from * weight;
+                *then += to * weight;
+            }
+            if let (Some(from), Some(to)) = (left.get(mode), scratch.get(mode)) {
+                for (rest, weight) in rests.iter_mut().zip(weights) {
+                    let (from, to) = (from * weight, to * weight);
+                    *rest += if from < to { from } else { to };
+                }
+            }
+            if *curve != 0.0 {
+                // A parabola lies at most this far beyond its ends.
+                let beyond = curve.abs() * span_s * span_s / 4.0;
+                rests.iter_mut().zip(weights).for_each(|(rest, weight)| *rest -= beyond * weight.abs());
             }
         }
-        sums.iter().map(|[from, to, rest]| from.min(*to) + rest).fold(f64::INFINITY, f64::min)
+        let lowest = now.iter().zip(then).zip(rests).map(|((now, then), rest)| now.min(*then) + *rest);
+        lowest.fold(f64::INFINITY, f64::min)
     }
 
     /// Temperatures of the thermometers' nodes (°C), at a moment of this wave.
@@ -391,13 +411,15 @@ impl Modes {
 impl Wave {
     /// The present value of each mode.
     pub(super) fn modes(&self) -> DVector<f64> {
+        DVector::from_iterator(self.course.len(), self.now())
+    }
+
+    fn now(&self) -> impl Iterator<Item = f64> {
         let Moment { since_s: t, left, .. } = &self.moment;
-        let now = self
-            .course
+        self.course
             .iter()
             .zip(left)
-            .map(|([at_first, slope, curve], left)| left + at_first + t * (slope + t * curve));
-        DVector::from_iterator(left.len(), now)
+            .map(move |([at_first, slope, curve], left)| left + at_first + t * (slope + t * curve))
     }
 
     pub(super) const fn moment(&self) -> &Moment {
@@ -416,7 +438,7 @@ impl Wave {
     /// Values that a [`Lens`] reads.
     pub(super) fn seen(&self, lens: &Lens) -> Vec<f64> {
         let mut seen = vec![0.0; lens.count];
-        for (z, weights) in self.modes().iter().zip(lens.weights.chunks_exact(lens.count.max(1))) {
+        for (z, weights) in self.now().zip(lens.by_mode()) {
             for (seen, weight) in seen.iter_mut().zip(weights) {
                 *seen += z * weight;
             }
