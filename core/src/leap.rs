@@ -58,6 +58,12 @@ pub struct Quiet {
 
 impl Quiet {
     pub(crate) const NOT: Self = Self { steps: 0, settling: 0 };
+
+    /// Whether timers alone end it. Otherwise something may be decided at any time.
+    #[must_use]
+    pub const fn ends_by_timers(self) -> bool {
+        self.settling > 0
+    }
 }
 
 /// Whether a range of readings keeps clear of every threshold that it is held against.

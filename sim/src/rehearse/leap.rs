@@ -14,6 +14,7 @@ use forewarm_core::quantity::{Celsius, KelvinRate, Kelvins, Millis, Ohms};
 use forewarm_core::rtd::{Measured, Thermometer};
 use forewarm_core::settings::{Channel, MAX_CHANNELS, Role};
 use forewarm_core::signals::{Inputs, Outputs, Sample};
+use std::collections::VecDeque;
 
 /// A leap over fewer steps costs more than the steps.
 pub(super) const SHORTEST: u32 = 12;
@@ -21,8 +22,11 @@ pub(super) const SHORTEST: u32 = 12;
 /// Most steps at the end of a leap that are taken one by one.
 const MOST_SETTLING: u32 = 32;
 
-/// As far back, each step is looked at for a change in the last digit; before that, stretches at a time.
-const NEAR: u32 = 16;
+/// Near a threshold, the noise of so many steps is looked at. It reaches less far than it ever could.
+const NOISE_SEEN: u32 = 64;
+
+/// In so many steps, each is looked at for a change in the last digit; in more, stretches at a time.
+const NEAR: u32 = 64;
 
 /// A leap that may be taken.
 #[derive(Clone, Copy, Debug)]
@@ -31,6 +35,8 @@ pub(super) struct Leap {
     pub(super) over: u32,
     /// The steps after it that must be taken one by one.
     pub(super) settling: u32,
+    /// The most that each element moves in a step (K).
+    moved_k: [f64; MAX_CHANNELS],
 }
 
 /// What was found of a leap.
@@ -38,26 +44,38 @@ pub(super) struct Leap {
 pub(super) enum Found {
     /// It can be taken.
     Leap(Leap),
-    /// In so many steps a timer runs out.
+    /// In so many steps a timer runs out, at most.
     Timer(u32),
     /// A reading may come to a threshold at any time, or a count of looks has not come to its end.
     NearThreshold,
+}
+
+/// The plant rounds less than this (K).
+const ALIKE_K: f64 = 1e-6;
+
+/// What is known of the noise of the steps ahead.
+#[derive(Clone, Copy, Debug)]
+enum Noise {
+    /// No more than how far it ever reaches.
+    Any,
+    /// That of each step.
+    Seen,
 }
 
 /// What leaps need to know of an installation.
 pub(super) struct Leaper {
     readers: Vec<Reader>,
     step: Millis,
-    step_s: f64,
-    /// The longest time without a change in any channel's last digit that no leap need look for.
-    still: Millis,
-    /// The channel whose last digit moves most.
-    liveliest: usize,
+    lively: Lively,
+    /// How far ahead a leap is looked for at first.
+    reach: u32,
     /// Marks of the plant, made once.
     start: Mark,
     mark: Mark,
-    near_c: Vec<[f64; MAX_CHANNELS]>,
     scratch: Vec<f64>,
+    /// What the converters put out at the end of a leap, and in each step that settles it.
+    landing: Vec<[Measured; MAX_CHANNELS]>,
+    step_s: f64,
 }
 
 /// Reads a channel as the core does.
@@ -105,48 +123,65 @@ pub(super) struct Here<'a, 'p> {
 
 impl Leaper {
     pub(super) fn new(scenario: &Scenario, plant: &Run<'_>, probes: &[Probe]) -> Self {
-        let liveliest = (0..probes.len()).max_by(|&a, &b| probes[a].liveliness().total_cmp(&probes[b].liveliness()));
         let settings = &scenario.settings;
         Self {
             readers: settings.channels.iter().map(Reader::new).collect(),
             step: Millis::from_millis(scenario.step_ms),
-            step_s: f64::from(scenario.step_ms) / 1000.0,
-            still: Millis::from_millis(settings.trust.still_after.unwrap_or(Millis::MAX).as_millis() / 2),
-            liveliest: liveliest.unwrap_or(0),
+            lively: Lively::new(settings.trust.still_after, scenario.step_ms, probes),
+            reach: u32::MAX,
             start: plant.mark(),
             mark: plant.mark(),
-            near_c: Vec::new(),
             scratch: Vec::new(),
+            landing: Vec::new(),
+            step_s: f64::from(scenario.step_ms) / 1000.0,
         }
     }
 
-    /// The longest leap from here over at most so many steps.
+    /// A long leap from here, over at most so many steps.
     pub(super) fn from(&mut self, here: &Here<'_, '_>, most: u64) -> Found {
         let limit = u64::try_from(Run::LONGEST_LEAP).unwrap_or(u64::MAX);
-        let mut steps = u32::try_from(most.min(limit)).unwrap_or(u32::MAX);
+        // Leaps that follow each other are mostly as long. So a look far ahead, which often is in vain, is spared.
+        let first = u32::try_from(most.min(limit)).unwrap_or(u32::MAX).min(self.reach);
+        let mut steps = first;
         let (mut longest, mut found) = (0, Found::NearThreshold);
         // What lies ahead for a shorter time is known better.
         while steps > SHORTEST.max(longest) {
             let ahead = here.plant.ahead(index(steps), &mut self.scratch);
-            if let Some(courses) = self.courses(here, &ahead) {
-                let stillest = self.stillest(here, &ahead, steps);
-                let quiet = here.unit.quiet(self.step, (here.inputs, here.outputs), &courses, stillest);
+            let mut quiet = self.quiet(here, &ahead, steps, Noise::Any);
+            if !quiet.is_some_and(Quiet::ends_by_timers) && steps <= NOISE_SEEN {
+                quiet = self.quiet(here, &ahead, steps, Noise::Seen);
+            }
+            if let Some(quiet) = quiet {
                 let may = steps.min(quiet.steps);
-                if may > longest {
+                if may > longest || (quiet.ends_by_timers() && matches!(found, Found::NearThreshold)) {
                     longest = may;
-                    found = leap(may, quiet).map_or(Found::Timer(may), Found::Leap);
+                    let moved_k = ahead.pace_k_per_s.map(|pace_k_per_s| pace_k_per_s * self.step_s);
+                    found = leap(may, quiet, moved_k).map_or(Found::Timer(may), Found::Leap);
                 }
                 if quiet.steps >= steps / 2 {
                     break;
                 }
             }
-            steps /= 2;
+            steps = if steps > NOISE_SEEN { NOISE_SEEN.max(steps / 4) } else { steps / 2 };
         }
+        self.reach = match found {
+            Found::Leap(_) if steps == first => self.reach.saturating_mul(4),
+            Found::Leap(_) => 2 * steps.max(SHORTEST),
+            Found::Timer(_) => self.reach,
+            Found::NearThreshold => 4 * SHORTEST,
+        };
         found
     }
 
+    /// For how many of these steps nothing is decided, if each channel can be read.
+    fn quiet(&mut self, here: &Here<'_, '_>, ahead: &Ahead, steps: u32, noise: Noise) -> Option<Quiet> {
+        let courses = self.courses(here, ahead, steps, noise)?;
+        let stillest = self.lively.stillest(here, ahead, steps);
+        Some(here.unit.quiet(self.step, (here.inputs, here.outputs), &courses, stillest))
+    }
+
     /// What the readings keep to, if each of them is one.
-    fn courses(&self, here: &Here<'_, '_>, ahead: &Ahead) -> Option<[Course; MAX_CHANNELS]> {
+    fn courses(&self, here: &Here<'_, '_>, ahead: &Ahead, steps: u32, noise: Noise) -> Option<[Course; MAX_CHANNELS]> {
         let anywhere = Course {
             low: Celsius::ZERO,
             high: Celsius::ZERO,
@@ -155,7 +190,11 @@ impl Leaper {
         };
         let mut courses = [anywhere; MAX_CHANNELS];
         for (channel, (reader, probe)) in self.readers.iter().zip(here.probes).enumerate() {
-            let [lowest, highest] = probe.extremes(ahead.low_c[channel], ahead.high_c[channel]);
+            let noise_k = match noise {
+                Noise::Seen if !probe.is_fixed() => probe.noise_between_k(here.at, here.at + u64::from(steps)),
+                Noise::Seen | Noise::Any => probe.noise_k(),
+            };
+            let [lowest, highest] = probe.extremes([ahead.low_c[channel], ahead.high_c[channel]], noise_k);
             if let Some((least, most)) = reader.band {
                 let (low, high) = (reader.ohms(lowest)?, reader.ohms(highest)?);
                 if least > low || high > most {
@@ -167,77 +206,116 @@ impl Leaper {
             courses[channel] = Course {
                 low,
                 high,
-                jitter: upwards_k(probe.jitter_k()),
+                jitter: upwards_k(probe.jitter_k(noise_k)),
                 pace: upwards_k_per_s(ahead.pace_k_per_s[channel]),
             };
         }
         Some(courses)
     }
 
-    /// The longest time in which no converter's last digit moves, at most.
-    fn stillest(&self, here: &Here<'_, '_>, ahead: &Ahead, steps: u32) -> Millis {
-        let span = |steps: u32| Millis::from_millis(self.step.as_millis().saturating_mul(steps));
-        if span(steps) <= self.still {
-            return span(steps);
-        }
-        let apart = u64::from((self.still.as_millis() / self.step.as_millis()).max(1));
-        let end = here.at + u64::from(steps);
-        let moved_k = ahead.pace_k_per_s[self.liveliest] * self.step_s;
-        let mut moved_at = here.at;
-        while moved_at + apart < end {
-            match here.probes[self.liveliest].surely_moves(moved_at, moved_at + apart, moved_k) {
-                Some(step) => moved_at = step,
-                None => return span(steps),
-            }
-        }
-        self.still
-    }
-
-    /// Goes over the steps of the leap with the plant, and returns the samples at its end, and for how many steps each
-    /// channel has shown them. A channel that moves in the steps that settle it needs no answer.
+    /// Goes over the steps of the leap with the plant. [`Leaper::landing`] then has what the converters put out. Returns
+    /// for how many steps each channel has shown what it shows at the end. One that moves in the steps that settle the
+    /// leap needs no answer.
     pub(super) fn over(
         &mut self,
         leap: Leap,
         at: u64,
         plant: &mut Run<'_>,
         probes: &[Probe],
-    ) -> ([Sample; MAX_CHANNELS], [Option<u32>; MAX_CHANNELS]) {
-        plant.save(&mut self.start);
+    ) -> [Option<u32>; MAX_CHANNELS] {
+        let Self { start, mark, scratch, landing, .. } = self;
+        plant.save(start);
         plant.leap(index(leap.over));
-        plant.save(&mut self.mark);
+        plant.save(mark);
         let end = at + u64::from(leap.over);
-        let shown = shown(probes, plant.sensors_c(), end);
-        let mut moves = [false; MAX_CHANNELS];
+        landing.clear();
+        let end_c = plant.sensors_c();
+        landing.push(shown(probes, end_c, end));
         for step in 1..=u64::from(leap.settling) {
-            plant.step();
-            let later = self::shown(probes, plant.sensors_c(), end + step);
-            for channel in 0..probes.len() {
-                moves[channel] |= later[channel] != shown[channel];
-            }
-            if step == 1 && !moves.contains(&true) {
-                // Until one moves, the guard counts.
-                break;
-            }
+            plant.move_on(mark, 1);
+            landing.push(shown(probes, plant.sensors_at_c(mark), end + step));
         }
-        plant.restore(&self.mark);
         let mut still = [None; MAX_CHANNELS];
-        let Self { start, mark, near_c, scratch, .. } = self;
-        near_c.clear();
-        let mut past = Past { plant, start, at, probes, there: mark, near_c, scratch };
-        for channel in (0..probes.len()).filter(|&channel| !moves[channel]) {
-            still[channel] = past.still(channel, leap.over);
+        let mut past = Past { plant, start, at, probes, end_c, moved_k: leap.moved_k, there: mark, scratch };
+        // Until one moves, the guard counts.
+        let counts = landing.get(1).is_none_or(|next| next == &landing[0]);
+        for (channel, still) in still.iter_mut().enumerate().take(probes.len()) {
+            if counts || landing.iter().all(|shown| shown[channel] == landing[0][channel]) {
+                *still = past.still(channel, leap.over);
+            }
         }
+        still
+    }
+
+    /// What the converters put out at the end of a leap, and in the steps after it that settle it.
+    pub(super) fn landing(&self, step: u32) -> [Sample; MAX_CHANNELS] {
         let mut samples = [Sample::None; MAX_CHANNELS];
-        for (sample, measured) in samples.iter_mut().zip(shown).take(probes.len()) {
+        for ((sample, measured), _) in samples.iter_mut().zip(self.landing[index(step)]).zip(&self.readers) {
             *sample = Sample::Fresh(measured);
         }
-        (samples, still)
+        samples
     }
 }
 
-fn leap(steps: u32, quiet: Quiet) -> Option<Leap> {
+/// Where the last digit of some converter surely moves.
+struct Lively {
+    /// The longest time without a change in any channel's last digit that no leap need look for, and as many steps.
+    still: Millis,
+    apart: u64,
+    step: Millis,
+    step_s: f64,
+    /// The channel whose last digit moves most.
+    channel: usize,
+    /// Up to this step it is known where it moves: never so many steps apart, but from these on.
+    known_to: u64,
+    gaps: VecDeque<u64>,
+}
+
+impl Lively {
+    fn new(still_after: Option<Millis>, step_ms: u32, probes: &[Probe]) -> Self {
+        let still = Millis::from_millis(still_after.unwrap_or(Millis::MAX).as_millis() / 2);
+        let by_liveliness = |&a: &usize, &b: &usize| probes[a].liveliness().total_cmp(&probes[b].liveliness());
+        Self {
+            still,
+            apart: u64::from((still.as_millis() / step_ms).max(1)),
+            step: Millis::from_millis(step_ms),
+            step_s: f64::from(step_ms) / 1000.0,
+            // The first of those that move as much: mostly a cell, whose temperature changes slowly.
+            channel: (0..probes.len()).rev().max_by(by_liveliness).unwrap_or(0),
+            known_to: 0,
+            gaps: VecDeque::new(),
+        }
+    }
+
+    /// The longest time in which no converter's last digit moves, at most.
+    fn stillest(&mut self, here: &Here<'_, '_>, ahead: &Ahead, steps: u32) -> Millis {
+        let span = Millis::from_millis(self.step.as_millis().saturating_mul(steps));
+        let probe = &here.probes[self.channel];
+        if span <= self.still {
+            return span;
+        }
+        if ahead.pace_k_per_s[self.channel] * self.step_s > probe.slow_k() {
+            return span;
+        }
+        let end = here.at + u64::from(steps);
+        while self.known_to < end {
+            let next = self.known_to + self.apart;
+            let moves = probe.surely_moves(self.known_to, next);
+            if moves.is_none() {
+                self.gaps.push_back(self.known_to);
+            }
+            self.known_to = moves.unwrap_or(next);
+        }
+        while self.gaps.front().is_some_and(|gap| gap + self.apart <= here.at) {
+            self.gaps.pop_front();
+        }
+        if self.gaps.front().is_some_and(|&gap| gap < end) { span } else { self.still }
+    }
+}
+
+fn leap(steps: u32, quiet: Quiet, moved_k: [f64; MAX_CHANNELS]) -> Option<Leap> {
     let over = steps.checked_sub(quiet.settling).filter(|_| quiet.settling <= MOST_SETTLING)?;
-    (over >= SHORTEST).then_some(Leap { over, settling: quiet.settling })
+    (over >= SHORTEST).then_some(Leap { over, settling: quiet.settling, moved_k })
 }
 
 fn shown(probes: &[Probe], sensors_c: [f64; MAX_CHANNELS], step: u64) -> [Measured; MAX_CHANNELS] {
@@ -254,34 +332,27 @@ struct Past<'a, 'p> {
     start: &'a Mark,
     at: u64,
     probes: &'a [Probe],
+    /// Temperatures of the elements at its end (°C), and the most that each moved in a step (K).
+    end_c: [f64; MAX_CHANNELS],
+    moved_k: [f64; MAX_CHANNELS],
     /// A mark to be moved.
     there: &'a mut Mark,
-    /// Temperatures of the elements in the last steps (°C).
-    near_c: &'a mut Vec<[f64; MAX_CHANNELS]>,
     scratch: &'a mut Vec<f64>,
 }
 
 impl Past<'_, '_> {
     /// For how many steps up to the last one a channel has shown the same; nothing if ever since the start.
     fn still(&mut self, channel: usize, steps: u32) -> Option<u32> {
+        let probe = &self.probes[channel];
+        if probe.is_fixed() {
+            let [low, high] = probe.extremes([0.0; 2], probe.noise_k());
+            let shows = |step: u32| probe.measure(0.0, self.at + u64::from(step));
+            let moved = (low != high).then(|| (1..=steps).rev().find(|&step| shows(step) != shows(step - 1)))?;
+            return moved.map(|step| steps - step);
+        }
         let near = steps.saturating_sub(NEAR);
-        if self.near_c.is_empty() {
-            self.go_to(near);
-            self.near_c.push(self.plant.sensors_at_c(self.there));
-            for _ in near..steps {
-                self.plant.move_on(self.there, 1);
-                self.near_c.push(self.plant.sensors_at_c(self.there));
-            }
-        }
-        let measured = |(step, sensors_c): (u64, &[f64; MAX_CHANNELS])| {
-            self.probes[channel].measure(sensors_c[channel], self.at + step)
-        };
-        let mut back = (0..=u64::from(steps)).rev().zip(self.near_c.iter().rev()).map(measured);
-        let last = back.next();
-        match back.position(|before| Some(before) != last) {
-            Some(same) => u32::try_from(same).ok(),
-            None => self.last_move(channel, 0, near).map(|step| steps - step),
-        }
+        let moved = self.last_move_near(channel, near, steps).or_else(|| self.last_move(channel, 0, near));
+        moved.map(|step| steps - step)
     }
 
     fn go_to(&mut self, step: u32) {
@@ -294,6 +365,23 @@ impl Past<'_, '_> {
         self.probes[channel].measure(self.plant.sensors_at_c(self.there)[channel], self.at + u64::from(step))
     }
 
+    /// The last step after `from` in which a channel shows something else than in the step before. `end` is the last of
+    /// all. Over so short a time the temperature hardly ever matters.
+    fn last_move_near(&mut self, channel: usize, from: u32, end: u32) -> Option<u32> {
+        let probe = &self.probes[channel];
+        let mut later = None;
+        for step in (from..=end).rev() {
+            let (at, away_k) = (self.at + u64::from(step), ALIKE_K + f64::from(end - step) * self.moved_k[channel]);
+            let [low, high] = [-away_k, away_k].map(|away_k| probe.measure(self.end_c[channel] + away_k, at));
+            let shows = if low == high { low } else { self.measured(channel, step) };
+            if later.is_some_and(|later| later != shows) {
+                return Some(step + 1);
+            }
+            later = Some(shows);
+        }
+        None
+    }
+
     /// The last step after `from` and up to `to` in which a channel shows something else than in the step before.
     fn last_move(&mut self, channel: usize, from: u32, to: u32) -> Option<u32> {
         if to <= from {
@@ -301,7 +389,8 @@ impl Past<'_, '_> {
         }
         self.go_to(from);
         let ahead = self.plant.ahead_of(self.there, index(to - from), self.scratch);
-        let [low, high] = self.probes[channel].extremes(ahead.low_c[channel], ahead.high_c[channel]);
+        let probe = &self.probes[channel];
+        let [low, high] = probe.extremes([ahead.low_c[channel], ahead.high_c[channel]], probe.noise_k());
         if low == high {
             return None;
         }

@@ -124,28 +124,50 @@ impl Probe {
         self.measure_with(t, self.noise_k * noise(self.seed, step))
     }
 
-    /// The lowest and the highest that the converter can put out with the element from `low_c` to `high_c` °C, whatever
-    /// the noise.
-    pub(super) fn extremes(&self, low_c: f64, high_c: f64) -> [Measured; 2] {
-        let noise_k = NOISE_REACH * self.noise_k;
-        [self.measure_with(low_c, -noise_k), self.measure_with(high_c, noise_k)]
+    /// The lowest and the highest that the converter can put out with the element from `low_c` to `high_c` °C and its
+    /// noise between these two (K).
+    pub(super) fn extremes(&self, [low_c, high_c]: [f64; 2], [lowest_k, highest_k]: [f64; 2]) -> [Measured; 2] {
+        [self.measure_with(low_c, lowest_k), self.measure_with(high_c, highest_k)]
     }
 
-    /// How far two readings at one temperature can lie apart (K).
-    pub(super) fn jitter_k(&self) -> f64 {
-        2.0 * NOISE_REACH * self.noise_k + self.code_k
+    /// The lowest and the highest noise in any step (K).
+    pub(super) fn noise_k(&self) -> [f64; 2] {
+        [-NOISE_REACH * self.noise_k, NOISE_REACH * self.noise_k]
+    }
+
+    /// The same for the steps from one to another.
+    pub(super) fn noise_between_k(&self, from: u64, to: u64) -> [f64; 2] {
+        let noises = (from..=to).map(|step| noise(self.seed, step));
+        let [low, high] =
+            noises.fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], noise| [low.min(noise), high.max(noise)]);
+        [self.noise_k * low, self.noise_k * high]
+    }
+
+    /// How far two readings at one temperature can lie apart (K), with noise between these two (K).
+    pub(super) fn jitter_k(&self, [lowest_k, highest_k]: [f64; 2]) -> f64 {
+        highest_k - lowest_k + self.code_k
+    }
+
+    /// The most that the temperature moves in a step (K) where [`Probe::surely_moves`] holds.
+    pub(super) fn slow_k(&self) -> f64 {
+        self.code_k / 40.0
     }
 
     /// The last step after `from` and up to `to` whose output the noise alone makes differ from that of the step before,
-    /// wherever the temperature is, if it moves by no more than this in a step (K).
-    pub(super) fn surely_moves(&self, from: u64, to: u64, moved_k: f64) -> Option<u64> {
-        let needs = (self.code_k + moved_k) / self.noise_k;
+    /// wherever the temperature is, if it moves by no more than [`Probe::slow_k`] in a step.
+    pub(super) fn surely_moves(&self, from: u64, to: u64) -> Option<u64> {
+        let needs = (self.code_k + self.slow_k()) / self.noise_k;
         let mut later = noise(self.seed, to);
         (from + 1..=to).rev().find(|step| {
             let here = noise(self.seed, step - 1);
             let by = std::mem::replace(&mut later, here) - here;
             by.abs() > needs
         })
+    }
+
+    /// Whether it is a resistor, so that its temperature does not matter.
+    pub(super) const fn is_fixed(&self) -> bool {
+        self.fixed_ohm.is_some()
     }
 
     /// How many codes the noise reaches over. The last digit of a check resistor, in the middle of a code, need not move

@@ -64,7 +64,7 @@ const NEARLY: f64 = 0.8;
 pub(super) const MISSED_K: f64 = 0.001;
 
 /// Steps that are taken before another leap is tried.
-const PATIENCE: u64 = 8;
+const PATIENCE: u64 = 4;
 
 /// Whether the loop crosses quiet stretches in leaps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -348,6 +348,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
         };
         stage.set_weather();
         stage.solve();
+        stage.measure(0);
         stage.outputs = stage.decide(0);
         let outputs = stage.outputs;
         stage.stepped(&outputs);
@@ -462,13 +463,18 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.bank.holds_s(self.charge, charge_a, stirs_v, STIRS).min(longest_s)
     }
 
-    /// The controller's decision at step `at`.
+    /// What the converters put out at step `at`.
     #[inline]
-    fn decide(&mut self, at: u64) -> Outputs {
+    fn measure(&mut self, at: u64) {
         let sensors_c = self.plant.sensors_c();
         for ((sample, probe), t) in self.inputs.channels.iter_mut().zip(&self.probes).zip(sensors_c) {
             *sample = Sample::Fresh(probe.measure(t, at));
         }
+    }
+
+    /// The controller's decision at step `at`.
+    #[inline]
+    fn decide(&mut self, at: u64) -> Outputs {
         self.watcher.shown(seconds(at, self.step_s), &mut self.inputs.channels);
         let now = self.now(at);
         let outputs = self.unit.step(now, &self.inputs);
@@ -494,6 +500,13 @@ impl<'a, W: Watcher> Stage<'a, W> {
     fn step(&mut self) {
         self.plant.step();
         self.at += 1;
+        self.measure(self.at);
+        self.react();
+    }
+
+    /// The controller takes the step that the plant has taken.
+    #[inline]
+    fn react(&mut self) {
         self.outcome.taken += 1;
         let outputs = self.decide(self.at);
         self.stepped(&outputs);
@@ -588,8 +601,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
             }
         };
         self.patience = PATIENCE;
-        let (samples, still) = leaper.over(leap, self.at, &mut self.plant, &self.probes);
-        self.inputs.channels = samples;
+        let still = leaper.over(leap, self.at, &mut self.plant, &self.probes);
+        self.inputs.channels = leaper.landing(0);
         self.at += u64::from(leap.over);
         self.unit.pass(
             self.now(self.at),
@@ -597,7 +610,14 @@ impl<'a, W: Watcher> Stage<'a, W> {
             (&self.inputs, &self.outputs),
             &still,
         );
-        (0..leap.settling).for_each(|_| self.step());
+        for step in 1..=leap.settling {
+            self.plant.step();
+            self.at += 1;
+            if let Some(leaper) = &self.leaper {
+                self.inputs.channels = leaper.landing(step);
+            }
+            self.react();
+        }
         if W::WATCHES {
             self.look();
         }
