@@ -2,11 +2,12 @@
 //! controller might run out.
 //!
 //! The plant answers between which temperatures each thermometer stays for some time to come. The probe turns these
-//! into the lowest and the highest reading, with its noise at its worst. The core answers for how many steps such
-//! readings decide nothing. See `forewarm_core::leap`.
+//! into the lowest and the highest reading: with its noise at its worst, or, near a threshold, with the noise of the
+//! steps ahead. The core answers for how many steps such readings decide nothing. See `forewarm_core::leap`.
 
 use super::probe::Probe;
 use super::scenario::Scenario;
+use super::still::{Lively, Past};
 use crate::plant::{Ahead, Mark, Run};
 use forewarm_core::Unit;
 use forewarm_core::leap::{Course, Quiet};
@@ -14,7 +15,6 @@ use forewarm_core::quantity::{Celsius, KelvinRate, Kelvins, Millis, Ohms};
 use forewarm_core::rtd::{Measured, Thermometer};
 use forewarm_core::settings::{Channel, MAX_CHANNELS, Role};
 use forewarm_core::signals::{Inputs, Outputs, Sample};
-use std::collections::VecDeque;
 
 /// A leap over fewer steps costs more than the steps.
 pub(super) const SHORTEST: u32 = 12;
@@ -24,9 +24,6 @@ const MOST_SETTLING: u32 = 32;
 
 /// Near a threshold, the noise of so many steps is looked at. It reaches less far than it ever could.
 const NOISE_SEEN: u32 = 64;
-
-/// In so many steps, each is looked at for a change in the last digit; in more, stretches at a time.
-const NEAR: u32 = 64;
 
 /// A leap that may be taken.
 #[derive(Clone, Copy, Debug)]
@@ -49,9 +46,6 @@ pub(super) enum Found {
     /// A reading may come to a threshold at any time, or a count of looks has not come to its end.
     NearThreshold,
 }
-
-/// The plant rounds less than this (K).
-const ALIKE_K: f64 = 1e-6;
 
 /// What is known of the noise of the steps ahead.
 #[derive(Clone, Copy, Debug)]
@@ -176,7 +170,7 @@ impl Leaper {
     /// For how many of these steps nothing is decided, if each channel can be read.
     fn quiet(&mut self, here: &Here<'_, '_>, ahead: &Ahead, steps: u32, noise: Noise) -> Option<Quiet> {
         let courses = self.courses(here, ahead, steps, noise)?;
-        let stillest = self.lively.stillest(here, ahead, steps);
+        let stillest = self.lively.stillest(here.probes, ahead, here.at, steps);
         Some(here.unit.quiet(self.step, (here.inputs, here.outputs), &courses, stillest))
     }
 
@@ -257,62 +251,6 @@ impl Leaper {
     }
 }
 
-/// Where the last digit of some converter surely moves.
-struct Lively {
-    /// The longest time without a change in any channel's last digit that no leap need look for, and as many steps.
-    still: Millis,
-    apart: u64,
-    step: Millis,
-    step_s: f64,
-    /// The channel whose last digit moves most.
-    channel: usize,
-    /// Up to this step it is known where it moves: never so many steps apart, but from these on.
-    known_to: u64,
-    gaps: VecDeque<u64>,
-}
-
-impl Lively {
-    fn new(still_after: Option<Millis>, step_ms: u32, probes: &[Probe]) -> Self {
-        let still = Millis::from_millis(still_after.unwrap_or(Millis::MAX).as_millis() / 2);
-        let by_liveliness = |&a: &usize, &b: &usize| probes[a].liveliness().total_cmp(&probes[b].liveliness());
-        Self {
-            still,
-            apart: u64::from((still.as_millis() / step_ms).max(1)),
-            step: Millis::from_millis(step_ms),
-            step_s: f64::from(step_ms) / 1000.0,
-            // The first of those that move as much: mostly a cell, whose temperature changes slowly.
-            channel: (0..probes.len()).rev().max_by(by_liveliness).unwrap_or(0),
-            known_to: 0,
-            gaps: VecDeque::new(),
-        }
-    }
-
-    /// The longest time in which no converter's last digit moves, at most.
-    fn stillest(&mut self, here: &Here<'_, '_>, ahead: &Ahead, steps: u32) -> Millis {
-        let span = Millis::from_millis(self.step.as_millis().saturating_mul(steps));
-        let probe = &here.probes[self.channel];
-        if span <= self.still {
-            return span;
-        }
-        if ahead.pace_k_per_s[self.channel] * self.step_s > probe.slow_k() {
-            return span;
-        }
-        let end = here.at + u64::from(steps);
-        while self.known_to < end {
-            let next = self.known_to + self.apart;
-            let moves = probe.surely_moves(self.known_to, next);
-            if moves.is_none() {
-                self.gaps.push_back(self.known_to);
-            }
-            self.known_to = moves.unwrap_or(next);
-        }
-        while self.gaps.front().is_some_and(|gap| gap + self.apart <= here.at) {
-            self.gaps.pop_front();
-        }
-        if self.gaps.front().is_some_and(|&gap| gap < end) { span } else { self.still }
-    }
-}
-
 fn leap(steps: u32, quiet: Quiet, moved_k: [f64; MAX_CHANNELS]) -> Option<Leap> {
     let over = steps.checked_sub(quiet.settling).filter(|_| quiet.settling <= MOST_SETTLING)?;
     (over >= SHORTEST).then_some(Leap { over, settling: quiet.settling, moved_k })
@@ -324,82 +262,6 @@ fn shown(probes: &[Probe], sensors_c: [f64; MAX_CHANNELS], step: u64) -> [Measur
         *shown = probe.measure(t, step);
     }
     shown
-}
-
-/// The steps that a leap went over.
-struct Past<'a, 'p> {
-    plant: &'a Run<'p>,
-    start: &'a Mark,
-    at: u64,
-    probes: &'a [Probe],
-    /// Temperatures of the elements at its end (°C), and the most that each moved in a step (K).
-    end_c: [f64; MAX_CHANNELS],
-    moved_k: [f64; MAX_CHANNELS],
-    /// A mark to be moved.
-    there: &'a mut Mark,
-    scratch: &'a mut Vec<f64>,
-}
-
-impl Past<'_, '_> {
-    /// For how many steps up to the last one a channel has shown the same; nothing if ever since the start.
-    fn still(&mut self, channel: usize, steps: u32) -> Option<u32> {
-        let probe = &self.probes[channel];
-        if probe.is_fixed() {
-            let [low, high] = probe.extremes([0.0; 2], probe.noise_k());
-            let shows = |step: u32| probe.measure(0.0, self.at + u64::from(step));
-            let moved = (low != high).then(|| (1..=steps).rev().find(|&step| shows(step) != shows(step - 1)))?;
-            return moved.map(|step| steps - step);
-        }
-        let near = steps.saturating_sub(NEAR);
-        let moved = self.last_move_near(channel, near, steps).or_else(|| self.last_move(channel, 0, near));
-        moved.map(|step| steps - step)
-    }
-
-    fn go_to(&mut self, step: u32) {
-        self.there.clone_from(self.start);
-        self.plant.move_on(self.there, index(step));
-    }
-
-    fn measured(&mut self, channel: usize, step: u32) -> Measured {
-        self.go_to(step);
-        self.probes[channel].measure(self.plant.sensors_at_c(self.there)[channel], self.at + u64::from(step))
-    }
-
-    /// The last step after `from` in which a channel shows something else than in the step before. `end` is the last of
-    /// all. Over so short a time the temperature hardly ever matters.
-    fn last_move_near(&mut self, channel: usize, from: u32, end: u32) -> Option<u32> {
-        let probe = &self.probes[channel];
-        let mut later = None;
-        for step in (from..=end).rev() {
-            let (at, away_k) = (self.at + u64::from(step), ALIKE_K + f64::from(end - step) * self.moved_k[channel]);
-            let [low, high] = [-away_k, away_k].map(|away_k| probe.measure(self.end_c[channel] + away_k, at));
-            let shows = if low == high { low } else { self.measured(channel, step) };
-            if later.is_some_and(|later| later != shows) {
-                return Some(step + 1);
-            }
-            later = Some(shows);
-        }
-        None
-    }
-
-    /// The last step after `from` and up to `to` in which a channel shows something else than in the step before.
-    fn last_move(&mut self, channel: usize, from: u32, to: u32) -> Option<u32> {
-        if to <= from {
-            return None;
-        }
-        self.go_to(from);
-        let ahead = self.plant.ahead_of(self.there, index(to - from), self.scratch);
-        let probe = &self.probes[channel];
-        let [low, high] = probe.extremes([ahead.low_c[channel], ahead.high_c[channel]], probe.noise_k());
-        if low == high {
-            return None;
-        }
-        if to - from == 1 {
-            return (self.measured(channel, from) != self.measured(channel, to)).then_some(to);
-        }
-        let middle = from + (to - from) / 2;
-        self.last_move(channel, middle, to).or_else(|| self.last_move(channel, from, middle))
-    }
 }
 
 /// Rounded up by more than the core's rounding and the bend of the element's curve.
@@ -415,6 +277,6 @@ fn upwards_k_per_s(k_per_s: f64) -> KelvinRate {
     KelvinRate::from_millikelvins_per_minute(millikelvins_per_minute)
 }
 
-const fn index(steps: u32) -> usize {
+pub(super) const fn index(steps: u32) -> usize {
     steps as usize
 }

@@ -7,6 +7,7 @@
 //! | `probe` | one thermometer as it really is |
 //! | `stage` | the loop |
 //! | `leap` | how far the loop may leap |
+//! | `still` | for how long a channel shows the same |
 //! | `outcome` | what came of a season |
 //! | `trials` | the season many times over |
 //! | `envelope` | the band of all trials |
@@ -27,6 +28,7 @@ mod reasons;
 mod report;
 mod scenario;
 mod stage;
+mod still;
 mod timeline;
 mod trials;
 
