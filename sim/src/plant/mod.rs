@@ -38,7 +38,7 @@ pub use basis::{SOUGHT_K, Shape};
 pub use equations::Equations;
 use extremes::Extremes;
 use forewarm_core::settings::MAX_CHANNELS;
-pub use modes::Ahead;
+pub use modes::{Ahead, Depths};
 use modes::{Drive, Lens, Modes, Moment, System, Wave, as_f64};
 use nalgebra::{DMatrix, DVector};
 pub use network::{Boundary, Network, Node};
@@ -636,10 +636,10 @@ impl Run<'_> {
         seen.into_iter().fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], t| [low.min(t), high.max(t)])
     }
 
-    /// No place of any battery is colder in the next steps, up to [`Run::LONGEST_LEAP`] (°C).
+    /// How cold the places of the batteries become in the next steps, up to [`Run::LONGEST_LEAP`] (°C, K).
     #[must_use]
-    pub fn coldest_ahead_c(&self, steps: usize, scratch: &mut Vec<f64>) -> f64 {
-        self.modes.modes.lows_ahead(&self.wave, &self.modes.cells, steps, scratch)
+    pub fn depths_ahead(&self, steps: usize, scratch: &mut Vec<f64>) -> Depths {
+        self.modes.modes.depths_ahead(&self.wave, &self.modes.cells, steps, scratch)
     }
 
     /// The coldest place of any battery (°C).

@@ -142,6 +142,15 @@ pub struct Ahead {
     pub pace_k_per_s: [f64; MAX_CHANNELS],
 }
 
+/// How low some values come in a time.
+#[derive(Clone, Copy, Debug)]
+pub struct Depths {
+    /// No value is lower.
+    pub lowest: f64,
+    /// In any part of the time, no value comes further below the lower of what it is at the two ends of that part.
+    pub below_ends: f64,
+}
+
 /// Doublings of a step whose decays are kept: more than a leap of a day in steps of a second.
 const DOUBLINGS: u32 = 17;
 
@@ -326,16 +335,16 @@ impl Modes {
         self.settle(moment);
     }
 
-    /// What a lens sees in the next steps: no value is lower than the lowest of these.
-    pub(super) fn lows_ahead(&self, wave: &Wave, lens: &Lens, steps: usize, scratch: &mut Vec<f64>) -> f64 {
+    /// How low the values that a lens sees come in the next steps.
+    pub(super) fn depths_ahead(&self, wave: &Wave, lens: &Lens, steps: usize, scratch: &mut Vec<f64>) -> Depths {
         let Wave { moment, course, .. } = wave;
         let (from_s, span_s) = (moment.since_s, as_f64(steps) * self.step_s);
         let left = &moment.left[..moment.alive];
         self.left_after(moment, steps, scratch);
-        // What each value tends to, now and then, and the least that the rests add to it. Each is a row of its own, so that
-        // a processor computes several at once.
-        let mut sums = [0, 1, 2].map(|_| vec![0.0; lens.count]);
-        let [now, then, rests] = &mut sums;
+        // What each value tends to, now and then, the least that the rests add to it, and how far it hangs below a straight
+        // line. Each is a row of its own, so that a processor computes several at once.
+        let mut sums = [0, 1, 2, 3].map(|_| vec![0.0; lens.count]);
+        let [now, then, rests, hangs] = &mut sums;
         for (mode, (weights, [at_first, slope, curve])) in lens.by_mode().zip(course).enumerate() {
             let course = |t: f64| at_first + t * (slope + t * curve);
             let (from, to) = (course(from_s), course(from_s + span_s));
@@ -344,19 +353,25 @@ impl Modes {
                 *then += to * weight;
             }
             if let (Some(from), Some(to)) = (left.get(mode), scratch.get(mode)) {
-                for (rest, weight) in rests.iter_mut().zip(weights) {
+                let bend = self.rates[mode] * span_s;
+                let hang = (from - to).abs().min(from.abs() * bend * bend / 8.0);
+                for ((rest, hangs), weight) in rests.iter_mut().zip(&mut *hangs).zip(weights) {
                     let (from, to) = (from * weight, to * weight);
                     *rest += if from < to { from } else { to };
+                    *hangs += hang * weight.abs();
                 }
             }
             if *curve != 0.0 {
-                // A parabola lies at most this far beyond its ends.
+                // A parabola lies at most this far beyond its ends, and below a line between two of its points.
                 let beyond = curve.abs() * span_s * span_s / 4.0;
-                rests.iter_mut().zip(weights).for_each(|(rest, weight)| *rest -= beyond * weight.abs());
+                for ((rest, hangs), weight) in rests.iter_mut().zip(&mut *hangs).zip(weights) {
+                    *rest -= beyond * weight.abs();
+                    *hangs += beyond * weight.abs();
+                }
             }
         }
         let lowest = now.iter().zip(then).zip(rests).map(|((now, then), rest)| now.min(*then) + *rest);
-        lowest.fold(f64::INFINITY, f64::min)
+        Depths { lowest: lowest.fold(f64::INFINITY, f64::min), below_ends: hangs.iter().copied().fold(0.0, f64::max) }
     }
 
     /// Temperatures of the thermometers' nodes (°C), at a moment of this wave.

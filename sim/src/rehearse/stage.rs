@@ -25,7 +25,7 @@ use super::probe::Probe;
 use super::scenario::Scenario;
 use crate::bank::{BankModel, Fed, Flow, HeaterLoad, Permit};
 use crate::offer::Offer;
-use crate::plant::{Air, Heat, Plant, Run};
+use crate::plant::{Air, Depths, Heat, Plant, Run};
 use crate::season::Moment;
 use crate::si;
 use crate::variation::Variation;
@@ -653,17 +653,16 @@ impl<'a, W: Watcher> Stage<'a, W> {
         Some(cells_c)
     }
 
-    /// For how many steps nobody need look at the cells: their coldest place does not come below the hard limit, nor
-    /// below the coldest that it was.
+    /// For how many steps nobody need look at the cells: their coldest place does not come below the hard limit. Nor does it
+    /// come below the coldest that it was, or else below what it is at both ends, whenever this time ends.
     fn unseen_steps(&mut self) -> u64 {
         let so_far_c = self.outcome.coldest_true_c_while_permitted.unwrap_or(f64::INFINITY);
-        let least_c = (so_far_c - MISSED_K).max(self.hard_limit_c);
         // It is mostly as many as the last time.
         let mut steps = (4 * self.unseen_for).min(64 * BLOCK_STEPS);
         while steps > LOOK_STEPS {
             #[expect(clippy::cast_possible_truncation, reason = "an hour of steps")]
-            let coldest_c = self.plant.coldest_ahead_c(steps as usize, &mut self.scratch);
-            if coldest_c >= least_c {
+            let Depths { lowest, below_ends } = self.plant.depths_ahead(steps as usize, &mut self.scratch);
+            if lowest >= self.hard_limit_c && (lowest >= so_far_c - MISSED_K || below_ends <= MISSED_K) {
                 break;
             }
             steps /= 4;

@@ -266,8 +266,8 @@ proptest! {
         prop_assert!(moved < rounding_k(&before), "{moved} K");
     }
 
-    /// What is said of the next steps holds in each of them: where the thermometers are, how fast they move, and that no cell
-    /// is colder.
+    /// What is said of the next steps holds in each of them: where the thermometers are, how fast they move, and how cold
+    /// the cells are.
     #[test]
     fn no_thermometer_and_no_cell_leaves_what_is_said_of_the_steps_ahead(
         (shape, site) in moved(), stretches in stretches(), steps in 2_usize..8_000, looks in vec(0.0..1.0_f64, 1..12),
@@ -278,7 +278,8 @@ proptest! {
         for stretch in stretches {
             go(&mut run, &[stretch]);
             let ahead = run.ahead(steps, &mut scratch);
-            let coldest_c = run.coldest_ahead_c(steps, &mut scratch);
+            let depths = run.depths_ahead(steps, &mut scratch);
+            let mut coldest_c = vec![(0, run.coldest_cell_c())];
             let at_first = run.sensors_c();
             let mark = run.mark();
             for look in &looks {
@@ -296,8 +297,17 @@ proptest! {
                 }
                 let mut later = run.clone();
                 later.leap(after);
-                prop_assert!(later.coldest_cell_c() >= coldest_c - 1e-9);
+                prop_assert!(later.coldest_cell_c() >= depths.lowest - 1e-9);
+                coldest_c.push((after, later.coldest_cell_c()));
                 prop_assert!(apart(&later.sensors_c(), &sensors_c) < 1e-9);
+            }
+            coldest_c.sort_by_key(|(after, _)| *after);
+            for (number, (_, first_c)) in coldest_c.iter().enumerate() {
+                for (between, (_, last_c)) in coldest_c[number..].iter().enumerate().skip(2) {
+                    let within = coldest_c[number + 1..number + between].iter().map(|(_, t_c)| *t_c);
+                    let lowest_c = within.fold(f64::INFINITY, f64::min);
+                    prop_assert!(lowest_c >= first_c.min(*last_c) - depths.below_ends - 1e-9, "{} K", lowest_c);
+                }
             }
         }
     }
