@@ -122,22 +122,26 @@ impl Stories {
 
     /// The rows that stand for the coldest and the warmest row at every moment.
     fn ends(&self, rows: &DMatrix<f64>) -> Vec<usize> {
-        let mut fields = rows * &self.0;
+        let fields = rows * &self.0;
+        let (coldest, warmest): (Vec<_>, Vec<_>) = fields.column_iter().map(|row| (row.argmin(), row.argmax())).unzip();
         // The warmest are the coldest of the negated values.
-        let turned = -&fields;
-        fields = DMatrix::from_columns(&fields.column_iter().chain(turned.column_iter()).collect::<Vec<_>>());
-        let mut open: Vec<(usize, f64)> =
-            fields.column_iter().map(|column| column.min() + NEAR_K).enumerate().collect();
+        let ends = coldest.iter().copied().chain(warmest.iter().map(|&(row, t_c)| (row, -t_c)));
+        let (mut asked, nearly): (Vec<usize>, Vec<f64>) = ends.map(|(row, t_c)| (row, t_c + NEAR_K)).unzip();
+        let mut open: Vec<(usize, f64)> = nearly.into_iter().enumerate().collect();
         // Only a place that is an extreme itself can be chosen.
-        let mut asked: Vec<usize> = fields.column_iter().map(|column| column.imin()).collect();
         asked.sort_unstable();
         asked.dedup();
+        // Each in a row of its own: they are read again and again.
+        let values =
+            |row: usize| fields.row(row).iter().copied().chain(fields.row(row).iter().map(|t_c| -t_c)).collect();
+        let asked: Vec<(usize, Vec<f64>)> = asked.into_iter().map(|row| (row, values(row))).collect();
         let mut kept = Vec::new();
         while !open.is_empty() {
-            let stands_for = |row: usize| open.iter().filter(|(moment, near)| fields[(row, *moment)] <= *near).count();
+            let stands_for = |values: &[f64]| open.iter().filter(|(moment, near)| values[*moment] <= *near).count();
             // Of two that stand for equally many, take the first: every machine then chooses the same.
-            let Some(row) = asked.iter().copied().rev().max_by_key(|row| stands_for(*row)) else { break };
-            open.retain(|&(moment, near)| fields[(row, moment)] > near);
+            let best = asked.iter().rev().max_by_key(|(_, values)| stands_for(values));
+            let Some((row, values)) = best.map(|(row, values)| (*row, values)) else { break };
+            open.retain(|&(moment, near)| values[moment] > near);
             kept.push(row);
         }
         kept
