@@ -20,6 +20,7 @@ use super::network::Boundary;
 use super::places::Place;
 use super::solid::Solid;
 use crate::site::{Site, StandsOn};
+use crate::threads::side_by_side;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 use nalgebra_sparse::CscMatrix;
 use nalgebra_sparse::factorization::{CscCholesky, CscSymbolicCholesky};
@@ -267,6 +268,16 @@ impl Blown {
         }
         CscCholesky::factor_numerical(symbolic.clone(), shifted.values()).ok()
     }
+
+    /// What the drives give at this rate (1/s), and how each of these changes would change it. The changes come first.
+    fn answers(&self, symbolic: &CscSymbolicCholesky, rate: f64, moves: &[Move]) -> Vec<DVector<f64>> {
+        let Some(factor) = self.factor(symbolic, rate) else { return Vec::new() };
+        let found = factor.solve(&DMatrix::from_columns(&self.drives));
+        let moved = moves.iter().map(|one| factor.solve(&one.drives_of(&found, rate)));
+        let columns =
+            |answers: &DMatrix<f64>| -> Vec<_> { answers.column_iter().map(|one| one.clone_owned()).collect() };
+        moved.chain([found.clone()]).flat_map(|answers| columns(&answers)).collect()
+    }
 }
 
 /// How the equations change with one property.
@@ -347,25 +358,14 @@ fn patterns(site: &Site, shape: &Shape) -> DMatrix<f64> {
         .map(|site| Move::new(&cells, &Blown::new(&shape.solid(site), WINDS[0], site.place.stands_on)))
         .collect();
     moves.push(Move::new(&cells, &Blown::new(&solid, WINDS[1], site.place.stands_on)));
-    let mut answers: Vec<DVector<f64>> = Vec::new();
-    for (index, rate) in RATES.into_iter().enumerate() {
-        let Some(factor) = cells.factor(&symbolic, rate) else { continue };
-        let found = factor.solve(&DMatrix::from_columns(&cells.drives));
-        if MOVED_AT.contains(&index) {
-            for one in &moves {
-                let moved = factor.solve(&one.drives_of(&found, rate));
-                answers.extend(moved.column_iter().map(|column| column.clone_owned()));
-            }
-        }
-        answers.extend(found.column_iter().map(|column| column.clone_owned()));
-    }
-    for corner in corners(site) {
-        let corner = Blown::new(&shape.solid(&corner), WINDS[0], site.place.stands_on);
-        for factor in CORNER_RATES.into_iter().filter_map(|rate| corner.factor(&symbolic, rate)) {
-            let found = factor.solve(&DMatrix::from_columns(&corner.drives));
-            answers.extend(found.column_iter().map(|column| column.clone_owned()));
-        }
-    }
+    let corners = corners(site).map(|corner| Blown::new(&shape.solid(&corner), WINDS[0], site.place.stands_on));
+    let of_cells = RATES.iter().enumerate().map(|(index, &rate)| {
+        let moves: &[Move] = if MOVED_AT.contains(&index) { &moves } else { &[] };
+        (&cells, rate, moves)
+    });
+    let of_corners = corners.iter().flat_map(|corner| CORNER_RATES.map(|rate| (corner, rate, [].as_slice())));
+    let asked: Vec<(&Blown, f64, &[Move])> = of_cells.chain(of_corners).collect();
+    let answers = side_by_side(&asked, |&(blown, rate, moves)| blown.answers(&symbolic, rate, moves)).concat();
     // Gradients count as well as temperatures: a plate holds little heat, but its gradients matter.
     let norm = |columns: &DMatrix<f64>| &cells.conductances * columns + weighed(&(&cells.capacities / 3600.0), columns);
     let ones = DMatrix::from_element(cells.capacities.len(), 1, 1.0);
