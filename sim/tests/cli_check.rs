@@ -147,7 +147,7 @@ const SLIPS_TOLD_ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     ),
     ("proof_rise_k", "", "heater.proof_rise_k is missing", "leave out proof_wh"),
     ("cooling_min", "", "heater.cooling_min is missing", "leave out cooling_excess_k"),
-    ("name = \"mains\"", "name = \"Engine\"", "source 2: name is \"Engine\", and so is another (line 9", "two names"),
+    ("name = \"mains\"", "name = \"Engine\"", "source 2: name is \"Engine\", and so is another (line 10", "two names"),
     (
         "name = \"plate\"",
         "name = \"box_air\"",
