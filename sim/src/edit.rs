@@ -119,6 +119,13 @@ impl Draft {
         table(self.0.as_table(), home).is_some()
     }
 
+    /// Makes several changes, one after another.
+    pub fn apply_all(&mut self, edits: &[Edit]) {
+        for edit in edits {
+            self.apply(edit);
+        }
+    }
+
     /// Makes a change. A section that is missing is added at the end. An entry of a list that is missing stays so.
     pub fn apply(&mut self, edit: &Edit) {
         let Some(table) = table_mut(self.0.as_table_mut(), edit.home) else { return };

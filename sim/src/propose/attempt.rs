@@ -158,7 +158,7 @@ impl Bench {
                 Level::StopAbove(above_k) => stop_above_k = Some(*above_k),
             }
         }
-        edits.iter().for_each(|edit| draft.apply(edit));
+        draft.apply_all(&edits);
         let chosen = |edit: &Edit| {
             let levels = choices.iter().flat_map(|choice| &choice.levels);
             levels
@@ -189,7 +189,7 @@ impl Bench {
                 let changed = changed.iter().map(|edit| self.desk.told(edit)).collect();
                 return Ok(Settled { text, installation, plan, changed, effort_h });
             };
-            remedy.iter().for_each(|edit| draft.apply(edit));
+            draft.apply_all(&remedy);
             edits.extend(remedy.iter().cloned());
             tried.push(remedy);
             round += 1;

@@ -59,11 +59,11 @@ pub fn picture(proposal: &Proposal) -> String {
         let _ = writeln!(out, "<path d=\"M{LEFT} {at:.1}H{RIGHT}\" stroke=\"{RULE}\"/>");
         text(&mut out, (LEFT - 8.0, at + 4.0), "end", &tick.label);
     }
-    text(&mut out, ((LEFT + RIGHT) / 2.0, BOTTOM + 36.0), "middle", "heat into the pad over the season / kWh");
+    text(&mut out, (f64::midpoint(LEFT, RIGHT), BOTTOM + 36.0), "middle", "heat into the pad over the season / kWh");
     let _ = writeln!(
         out,
         "<text transform=\"translate(22 {:.1}) rotate(-90)\" text-anchor=\"middle\">charging time used over the season / h</text>",
-        (TOP + BOTTOM) / 2.0
+        f64::midpoint(TOP, BOTTOM)
     );
     let most_h = candidates.iter().map(|candidate| candidate.figures.effort_h).fold(1.0, f64::max);
     // The large ones first, so that none hides a smaller one.

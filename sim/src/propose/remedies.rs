@@ -108,7 +108,7 @@ fn steps_for(plan: &Plan, choices: &[Choice]) -> Vec<Remedy> {
 /// Tries a change. `None` if the file would not pass its check.
 fn left_with(desk: &Desk, edits: &[Edit]) -> Option<Tried> {
     let mut draft = desk.draft.clone();
-    edits.iter().for_each(|edit| draft.apply(edit));
+    draft.apply_all(edits);
     let changed = desk.changed(edits, &draft).iter().map(|edit| desk.told(edit)).collect();
     let installation = desk.read(&draft.to_string()).ok()?;
     let plan = desk.plan(&installation)?;

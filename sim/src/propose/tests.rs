@@ -9,7 +9,7 @@ use rand::seq::IndexedRandom;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 
-const NOT_STOPPED: AtomicBool = AtomicBool::new(false);
+static NOT_STOPPED: AtomicBool = AtomicBool::new(false);
 
 fn proposed(text: &str, extent: Extent) -> Proposal {
     let installation = Installation::parse("drawn", text).expect("a file that passes its check");

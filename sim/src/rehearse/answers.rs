@@ -35,7 +35,7 @@ struct Waits {
     was_permitted: bool,
     offers: usize,
     /// Every wait that came to a permit.
-    waits: Vec<Span>,
+    ended: Vec<Span>,
 }
 
 /// From when a source came on to the charge permit (s since the start of the season).
@@ -75,8 +75,8 @@ impl Answers {
     /// How long the source at this place in the settings had to wait.
     #[must_use]
     pub fn wait(&self, source: usize) -> Option<Wait> {
-        let Waits { offers, waits, .. } = self.waits.get(source)?;
-        let mut waits = waits.clone();
+        let Waits { offers, ended, .. } = self.waits.get(source)?;
+        let mut waits = ended.clone();
         waits.sort_by(|a, b| a.length_s().total_cmp(&b.length_s()));
         let middle = waits.len() / 2;
         let usual = waits.get(middle).copied();
@@ -118,7 +118,7 @@ impl Answers {
             let since_s = *waits.since_s.get_or_insert(from_s);
             if charge == Relay::Closed && !waits.was_permitted {
                 waits.was_permitted = true;
-                waits.waits.push(Span { from_s: since_s, to_s: from_s });
+                waits.ended.push(Span { from_s: since_s, to_s: from_s });
             }
         }
     }
