@@ -57,7 +57,7 @@ pub struct Finding {
     pub fails: bool,
     /// Whether the rest hardly matters until this is changed.
     pub headline: bool,
-    /// Changes of the file that may help, each by itself: [`Finding::change`] as far as settings can say it. Nobody has
+    /// Changes of the file that may help, each by itself: what `change` says, as far as settings can. Nobody has
     /// tried them.
     #[serde(skip)]
     pub remedies: Vec<Remedy>,
