@@ -18,10 +18,11 @@ fn proposed(text: &str, extent: Extent) -> Proposal {
 }
 
 /// An installation as somebody might plan it: out of an example or the starter, with some answers of his own, and a few
-/// days of winter.
-fn drawn(number: u64, days: f64) -> String {
+/// days of winter. With more than two batteries it is made of many cells, and long work.
+fn drawn(number: u64, days: f64, most_batteries: i32) -> String {
     let mut random = Pcg64::seed_from_u64(number);
-    let like = if random.random_bool(0.3) { None } else { Like::ALL.choose(&mut random).copied() };
+    let all: &[Like] = if most_batteries > 2 { &Like::ALL } else { &[Like::Hut, Like::Van] };
+    let like = if random.random_bool(0.3) { None } else { all.choose(&mut random).copied() };
     let mut file = FirstFile::new(like);
     for question in QUESTIONS {
         if random.random_bool(0.6) || !file.is_open(question) {
@@ -31,11 +32,13 @@ fn drawn(number: u64, days: f64) -> String {
         let answer = match question.key {
             "coldest_c" => number(-30, -5),
             "wind_m_s" => number(0, 15),
-            "batteries" => number(1, 4),
+            "batteries" => number(1, most_batteries),
             "battery_ah" => number(50, 300),
             "insulation_mm" => number(20, 100),
             "heater_w" => number(30, 400),
-            "sun_w" | "mains_w" => number(100, 1500),
+            "mains_w" => number(100, 600),
+            // A heater on the engine alone is no better for it.
+            "sun_w" if like != Some(Like::Van) => number(100, 300),
             "stands" => ["hut", "boat", "open"].choose(&mut random).expect("some").to_string(),
             "insulation" => ["xps", "pe_foam", "pir"].choose(&mut random).expect("some").to_string(),
             _ => continue,
@@ -84,10 +87,10 @@ fn holds_what_it_promises(text: &str, proposal: &Proposal) {
     }
 }
 
-fn drawn_sites_are_served(numbers: std::ops::Range<u64>, extent: Extent) {
+fn drawn_sites_are_served(numbers: std::ops::Range<u64>, most_batteries: i32, extent: Extent) {
     let (mut unserved, count) = (Vec::new(), numbers.end - numbers.start);
     for number in numbers {
-        let text = drawn(number, 10.0);
+        let text = drawn(number, 10.0, most_batteries);
         let proposal = proposed(&text, extent);
         holds_what_it_promises(&text, &proposal);
         if proposal.candidates.is_empty() {
@@ -101,14 +104,14 @@ fn drawn_sites_are_served(numbers: std::ops::Range<u64>, extent: Extent) {
 
 #[test]
 fn what_is_proposed_for_drawn_sites_passes_plan_and_keeps_every_comment() {
-    drawn_sites_are_served(0..3, Extent { tries: 10, trials: 1, most: 1, seed: 1 });
+    drawn_sites_are_served(0..3, 2, Extent { tries: 10, trials: 1, most: 1, seed: 1 });
 }
 
 /// Run it with `cargo test --release -p forewarm --lib propose -- --ignored`.
 #[test]
 #[ignore = "searches for 300 installations"]
 fn what_is_proposed_for_300_drawn_sites_passes_plan_and_keeps_every_comment() {
-    drawn_sites_are_served(0..300, Extent { tries: 24, trials: 1, most: 2, seed: 1 });
+    drawn_sites_are_served(0..300, 4, Extent { tries: 24, trials: 1, most: 2, seed: 1 });
 }
 
 /// The starter, ten days of it.
