@@ -40,7 +40,7 @@ use crate::installation::Installation;
 use crate::site::{Load, Site};
 use forewarm_core::settings::{BankUse, Settings};
 use serde::Serialize;
-use thermal::Shapes;
+use thermal::{Detail, Shapes};
 
 /// The inputs of a plan.
 #[derive(Clone, Copy, Debug)]
@@ -118,9 +118,19 @@ pub(crate) struct Study {
 
 impl Study {
     pub(crate) fn of(subject: Subject, within_h: Option<f64>, shapes: &Shapes) -> Self {
+        Self::in_detail(subject, Detail::Report { within_h }, shapes)
+    }
+
+    /// The same as far as findings need it. A fifth of the work.
+    pub(crate) fn for_findings(subject: Subject, shapes: &Shapes) -> Self {
+        Self::in_detail(subject, Detail::Findings, shapes)
+    }
+
+    fn in_detail(subject: Subject, detail: Detail, shapes: &Shapes) -> Self {
         let Subject { channels, settings, site, .. } = subject;
-        let (thermal, placements, findings) = thermal::judge(settings, site, within_h, shapes);
-        let coldest = nearness::Coldest::of(settings, site, channels, (&thermal, &placements), shapes);
+        let (thermal, placements, findings) = thermal::judge(settings, site, detail, shapes);
+        let looks = matches!(detail, Detail::Report { .. });
+        let coldest = nearness::Coldest::of(settings, site, channels, (&thermal, &placements), shapes, looks);
         Self { thermal, placements, coldest, findings }
     }
 

@@ -74,13 +74,15 @@ fn moved(channel: usize, word: &str, spot: Spot) -> Remedy {
 }
 
 impl Coldest {
-    /// `names` and `placements` are those of the channels; `shapes` those of the site.
+    /// `names` and `placements` are those of the channels; `shapes` those of the site. It `looks` for better places, or
+    /// leaves that.
     pub(super) fn of(
         settings: &Settings,
         site: &Site,
         names: &[String],
         (thermal, placements): (&Thermal, &[Placements]),
         shapes: &Shapes,
+        looks: bool,
     ) -> Self {
         let plant = shapes.plant(site);
         let air = Air { outside_c: thermal.design_air_c, slope_k_per_s: 0.0, wind_m_s: thermal.design_wind_m_s };
@@ -92,7 +94,7 @@ impl Coldest {
         };
         let cells = settings.channels.iter().enumerate().filter(|(_, channel)| channel.role == Role::Cell);
         let channels = cells.map(|(index, _)| {
-            let better = better(settings, site, shapes, index, &coldest);
+            let better = looks.then(|| better(settings, site, shapes, index, &coldest)).flatten();
             Nearness {
                 channel: names.get(index).cloned().unwrap_or_default(),
                 distance_mm: plant
@@ -221,9 +223,10 @@ mod tests {
         site.mountings[0].at = Spot::Between(0);
         (site.pad.length_m, site.pad.width_m, site.pad.shift_m) = (0.25, 0.2, [0.0, 0.06]);
         let shapes = shapes(&site);
-        let (thermal, placements, _) = thermal::judge(&settings, &site, None, &shapes);
+        let detail = thermal::Detail::Report { within_h: None };
+        let (thermal, placements, _) = thermal::judge(&settings, &site, detail, &shapes);
         let names = ["between".into(), "top".into()];
-        let found = Coldest::of(&settings, &site, &names, (&thermal, &placements), &shapes);
+        let found = Coldest::of(&settings, &site, &names, (&thermal, &placements), &shapes, true);
         assert_eq!(found.battery, 1, "{found:?}");
         let better = found.channels[0].better.as_ref().expect("a better place");
         assert!(better.at.contains("battery = 1"), "{better:?}");

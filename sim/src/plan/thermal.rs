@@ -354,17 +354,35 @@ impl Studies {
     }
 }
 
-/// What the heater of `site` can do, where each channel stands against the cells, and the findings. `within_h` is one
-/// more warm-up time to report the power for; `shapes` are those of the site.
+/// How much a study answers.
+#[derive(Clone, Copy, Debug)]
+pub enum Detail {
+    /// All that a plan prints.
+    Report {
+        /// One more warm-up time (h) to report the heater's power for.
+        within_h: Option<f64>,
+    },
+    /// What findings are made of: no powers for other warm-up times, no other thicknesses.
+    Findings,
+}
+
+/// What the heater of `site` can do, where each channel stands against the cells, and the findings. `shapes` are those
+/// of the site.
 #[must_use]
 pub fn judge(
     settings: &Settings,
     site: &Site,
-    within_h: Option<f64>,
+    detail: Detail,
     shapes: &Shapes,
 ) -> (Thermal, Vec<Placements>, Vec<Finding>) {
     let heater_w = si::watts(settings.heater.power);
-    let question = Question::of(settings, site, within_h, shapes);
+    let question = match detail {
+        Detail::Report { within_h } => Question::of(settings, site, within_h, shapes),
+        Detail::Findings => {
+            let all = Question::of(settings, site, None, shapes);
+            Question { within_h: Vec::new(), thicknesses_mm: Vec::new(), ..all }
+        }
+    };
     let studies = studies(&question, site, heater_w);
     let thermal = report::report(&studies, &question, site, heater_w);
     let findings = findings::findings(&thermal, &studies, settings, site, shapes);

@@ -55,7 +55,7 @@ impl Desk {
         let basis = Study::basis(subject);
         let known = self.studies.lock().unwrap_or_else(PoisonError::into_inner).get(&basis).cloned();
         let study = known.unwrap_or_else(|| {
-            let study = Arc::new(Study::of(subject, None, &self.shapes));
+            let study = Arc::new(Study::for_findings(subject, &self.shapes));
             self.studies.lock().unwrap_or_else(PoisonError::into_inner).insert(basis, Arc::clone(&study));
             study
         });

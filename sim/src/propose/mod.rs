@@ -144,10 +144,9 @@ impl Proposal {
         progress: &(dyn Fn(Progress) + Sync),
     ) -> Result<Self, Vec<Problem>> {
         let bench = Bench::new(file.to_owned(), text, installation, folder)?;
-        let (Some(site), Some(plan)) = (&installation.site, bench.desk.plan(installation)) else {
-            return Err(Vec::new());
-        };
-        let choices = choices(installation, &bench.desk.draft, site, &plan);
+        let Some(subject) = Subject::of(installation) else { return Err(Vec::new()) };
+        let plan = Plan::in_shapes(subject, None, &bench.desk.shapes);
+        let choices = choices(installation, &bench.desk.draft, subject.site, &plan);
         let pool = threads::pool().map_err(|problem| vec![problem])?;
         let mut found = pool.install(|| {
             search(&bench, &choices, (extent.tries, extent.seed), stop, &|tried| progress(Progress::Tried(tried)))

@@ -9,7 +9,7 @@ use proptest::prelude::*;
 
 /// The same where the site is cut into cells anew only if it has other bodies.
 fn judge(settings: &Settings, site: &Site, within_h: Option<f64>) -> (Thermal, Vec<Placements>, Vec<Finding>) {
-    super::judge(settings, site, within_h, &shapes(site))
+    super::judge(settings, site, Detail::Report { within_h }, &shapes(site))
 }
 
 /// Everything as written down.
@@ -520,4 +520,19 @@ fn a_warmer_place_and_a_shorter_soak_ask_for_more_guard_band() {
     let (base, between, top) = (given(Spot::Base(0), 5), given(Spot::Between(0), 5), given(Spot::Top(0), 5));
     assert!(base > between + 0.2 && between > top + 0.2, "{base}, {between}, {top}");
     assert!(given(Spot::Base(0), 30) < base - 0.2);
+}
+
+/// A search asks for no more, and must not find anything else.
+#[test]
+fn a_study_for_findings_alone_finds_what_the_whole_one_does() {
+    let texts = |findings: Vec<Finding>| findings.into_iter().map(|finding| finding.text).collect::<Vec<_>>();
+    for power_w in [8, 15, 60, 700] {
+        let (mut settings, site) = (settings(), site());
+        settings.heater.power = Milliwatts::from_milliwatts(power_w * 1000);
+        let (whole, placements, findings) = judge(&settings, &site, None);
+        let (lean, same, few) = super::judge(&settings, &site, Detail::Findings, &shapes(&site));
+        assert_eq!(texts(few), texts(findings), "{power_w} W");
+        assert_eq!(format!("{same:?}"), format!("{placements:?}"), "{power_w} W");
+        assert_eq!(format!("{:?}", lean.warm_ups), format!("{:?}", whole.warm_ups), "{power_w} W");
+    }
 }
