@@ -143,10 +143,11 @@ impl Proposal {
         stop: &AtomicBool,
         progress: &(dyn Fn(Progress) + Sync),
     ) -> Result<Self, Vec<Problem>> {
-        let bench = Bench::new(file.to_owned(), text, installation, folder)?;
+        let mut bench = Bench::new(file.to_owned(), text, installation, folder)?;
         let Some(subject) = Subject::of(installation) else { return Err(Vec::new()) };
         let plan = Plan::in_shapes(subject, None, &bench.desk.shapes);
         let choices = choices(installation, &bench.desk.draft, subject.site, &plan);
+        bench.mend(&choices)?;
         let pool = threads::pool().map_err(|problem| vec![problem])?;
         let mut found = pool.install(|| {
             search(&bench, &choices, (extent.tries, extent.seed), stop, &|tried| progress(Progress::Tried(tried)))
