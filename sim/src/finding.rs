@@ -29,7 +29,7 @@ impl Severity {
 }
 
 /// Which part of the plan a finding is about.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Part {
     /// Heat loss, warm-up, holding.

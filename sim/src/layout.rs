@@ -1,6 +1,7 @@
 //! Text in lines and columns, measured as a terminal shows it.
 
 use std::borrow::Cow;
+use std::io::{self, Write};
 use textwrap::{Options, WordSeparator, WordSplitter, WrapAlgorithm};
 use unicode_width::UnicodeWidthStr;
 
@@ -18,6 +19,12 @@ pub(crate) fn wrapped<'t>(text: &'t str, first: &'t str, rest: &'t str) -> Vec<C
         .word_splitter(WordSplitter::NoHyphenation)
         .wrap_algorithm(WrapAlgorithm::FirstFit);
     textwrap::wrap(text, options)
+}
+
+/// Writes `text` broken into lines: the first after `before`, the others indented to match.
+pub(crate) fn write_wrapped(out: &mut dyn Write, before: &str, text: &str) -> io::Result<()> {
+    let indent = " ".repeat(before.chars().count());
+    wrapped(text, before, &indent).iter().try_for_each(|line| writeln!(out, "{line}"))
 }
 
 /// Side to which the cells of a column align.

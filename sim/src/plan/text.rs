@@ -14,7 +14,7 @@ use crate::figures::{fixed, plain, raised_to, uncertain};
 use crate::finding::{Finding, Severity};
 use crate::fingerprint;
 use crate::heater::Heater;
-use crate::layout::{self, Side};
+use crate::layout::{self, Side, write_wrapped as wrapped};
 use anstyle::{AnsiColor, Style};
 use std::fmt::Write as _;
 use std::io::{self, Write};
@@ -57,12 +57,6 @@ impl Plan {
 
 fn heading(out: &mut dyn Write, text: &str) -> io::Result<()> {
     writeln!(out, "\n{text}")
-}
-
-/// Writes `text` broken into lines: the first after `before`, the others indented to match.
-fn wrapped(out: &mut dyn Write, before: &str, text: &str) -> io::Result<()> {
-    let indent = " ".repeat(before.chars().count());
-    layout::wrapped(text, before, &indent).iter().try_for_each(|line| writeln!(out, "{line}"))
 }
 
 fn write_finding(out: &mut dyn Write, finding: &Finding) -> io::Result<()> {

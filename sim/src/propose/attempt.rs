@@ -29,7 +29,7 @@ pub enum Requirement {
     /// The file passes its check.
     Check,
     /// `plan` finds nothing to change in this part.
-    Plan(PartOf),
+    Plan(Part),
     /// Charge is permitted at all from the design minimum.
     WarmsUp,
     /// Loads go without no more energy than with the file as it is, or mended.
@@ -38,29 +38,16 @@ pub enum Requirement {
     NoHarm,
 }
 
-/// [`Part`] in an order.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum PartOf {
-    /// Heat.
-    Heat,
-    /// Thermometers and thresholds.
-    Thermometers,
-    /// Cable, fuse and relay.
-    Circuit,
-    /// What feeds the heater.
-    Sources,
-}
-
 impl Requirement {
     /// In words.
     #[must_use]
     pub const fn words(self) -> &'static str {
         match self {
             Self::Check => "the file passes its check",
-            Self::Plan(PartOf::Heat) => "plan finds nothing to change about the heat",
-            Self::Plan(PartOf::Thermometers) => "plan finds nothing to change about thermometers and thresholds",
-            Self::Plan(PartOf::Circuit) => "plan finds nothing to change about the circuit",
-            Self::Plan(PartOf::Sources) => "plan finds nothing to change about the sources",
+            Self::Plan(Part::Thermal) => "plan finds nothing to change about the heat",
+            Self::Plan(Part::Measurement) => "plan finds nothing to change about thermometers and thresholds",
+            Self::Plan(Part::Circuit) => "plan finds nothing to change about the circuit",
+            Self::Plan(Part::Sources) => "plan finds nothing to change about the sources",
             Self::WarmsUp => "charge is permitted within three days from the design minimum",
             Self::Loads => "loads get as much as with the file as it is, or mended",
             Self::NoHarm => "no season permits charge with a cell below its hard limit",
@@ -70,23 +57,14 @@ impl Requirement {
     /// Every requirement, in order.
     pub const ALL: [Self; 8] = [
         Self::Check,
-        Self::Plan(PartOf::Heat),
-        Self::Plan(PartOf::Thermometers),
-        Self::Plan(PartOf::Circuit),
-        Self::Plan(PartOf::Sources),
+        Self::Plan(Part::Thermal),
+        Self::Plan(Part::Measurement),
+        Self::Plan(Part::Circuit),
+        Self::Plan(Part::Sources),
         Self::WarmsUp,
         Self::Loads,
         Self::NoHarm,
     ];
-
-    const fn of(part: Part) -> Self {
-        Self::Plan(match part {
-            Part::Thermal => PartOf::Heat,
-            Part::Measurement => PartOf::Thermometers,
-            Part::Circuit => PartOf::Circuit,
-            Part::Sources => PartOf::Sources,
-        })
-    }
 }
 
 /// A requirement that an attempt does not meet, and by how much, in words.
@@ -311,7 +289,7 @@ fn wanted(installation: &Installation, plan: &Plan, least: bool, stop_above_k: O
 pub(super) fn missed(finding: &Finding) -> Miss {
     let weight = if finding.severity == Severity::Danger { 3 } else { 1 };
     let change = finding.change.as_ref().map_or_else(String::new, |change| format!(" (change: {change})"));
-    Miss { requirement: Requirement::of(finding.part), text: format!("{}{change}", finding.text), weight }
+    Miss { requirement: Requirement::Plan(finding.part), text: format!("{}{change}", finding.text), weight }
 }
 
 /// A file that fails its check.

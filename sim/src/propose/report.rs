@@ -4,7 +4,7 @@ use super::{Candidate, Proposal};
 use crate::diagnostic::escaped;
 use crate::edit::Changed;
 use crate::figures::fixed;
-use crate::layout::{self, Side};
+use crate::layout::{self, Side, write_wrapped as wrapped};
 use std::io::{self, Write};
 
 impl Proposal {
@@ -115,10 +115,4 @@ fn write_candidate(out: &mut dyn Write, number: usize, candidate: &Candidate) ->
 fn row(changed: &Changed) -> Vec<String> {
     let before = changed.from.as_ref().map_or_else(|| "new".to_owned(), |from| format!("now {from}"));
     vec![escaped(&changed.written()), escaped(&before)]
-}
-
-/// Writes `text` broken into lines: the first after `before`, the others indented to match.
-fn wrapped(out: &mut dyn Write, before: &str, text: &str) -> io::Result<()> {
-    let indent = " ".repeat(before.chars().count());
-    layout::wrapped(text, before, &indent).iter().try_for_each(|line| writeln!(out, "{line}"))
 }
