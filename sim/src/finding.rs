@@ -103,6 +103,12 @@ impl Finding {
         Self { severity: Severity::Danger, fails: true, ..Self::change(part, text, change) }
     }
 
+    /// Whether all is well.
+    #[must_use]
+    pub fn is_fine(&self) -> bool {
+        self.severity == Severity::Fine
+    }
+
     /// The same with changes of the file that may help.
     pub(crate) fn with(mut self, remedies: impl IntoIterator<Item = Remedy>) -> Self {
         self.remedies.extend(remedies);

@@ -105,6 +105,16 @@ impl Target {
         place(self).is_some_and(|ours| place(other) == Some(ours))
     }
 
+    /// Writes a text that is whole already.
+    ///
+    /// # Errors
+    /// As [`Target::draft`], writing into it, and [`Draft::finish`].
+    pub fn write(self, text: &str) -> Result<(), Problem> {
+        let mut draft = self.draft()?;
+        draft.write_all(text.as_bytes()).map_err(|error| draft.failed(&error))?;
+        draft.finish()
+    }
+
     /// Starts writing beside the target.
     ///
     /// # Errors

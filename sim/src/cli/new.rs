@@ -7,7 +7,7 @@ use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
 use serde::Serialize;
 use std::fmt::Write as _;
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, IsTerminal};
 use std::path::{Path, PathBuf};
 
 /// Write an installation file to start from, with the meaning of every setting
@@ -52,9 +52,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let Some(target) = target else {
         return print(|out| out.write_all(text.as_bytes()));
     };
-    let mut draft = target.draft()?;
-    draft.write_all(text.as_bytes()).map_err(|error| draft.failed(&error))?;
-    draft.finish()?;
+    target.write(&text)?;
     match form {
         Form::Text => {
             note(&format!("{} is written; change it to your installation, then `forewarm check` it", file.display()));

@@ -11,7 +11,6 @@ use forewarm::plan::{Plan, Subject, section};
 use forewarm::propose;
 use forewarm::rehearse::Scenario;
 use forewarm::site::Site;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// Size an installation: its heat, thermometers, thresholds and circuit, with what to change
@@ -89,10 +88,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         plan.add_weather_beyond(&beyond);
     }
     if let Some(target) = picture {
-        let mut draft = target.draft()?;
-        let drawing = chart::section(&section::warmth(&subject, &shapes));
-        draft.write_all(drawing.as_bytes()).map_err(|error| draft.failed(&error))?;
-        draft.finish()?;
+        target.write(&chart::section(&section::warmth(&subject, &shapes)))?;
     }
     match form {
         Form::Text => print(|out| plan.write_text(out))?,

@@ -7,7 +7,6 @@ use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
 use forewarm::propose::{Candidate, Extent, Progress, Proposal, picture};
 use forewarm::site::Site;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// Search for installations to choose between, each planned and rehearsed as a whole
@@ -145,17 +144,11 @@ impl Outputs {
 
     fn write(&mut self, proposal: &Proposal, chosen: Option<&Candidate>) -> Result<(), Stop> {
         if let (Some(target), Some(candidate)) = (self.file.take(), chosen) {
-            written(target, &candidate.installation)?;
+            target.write(&candidate.installation)?;
         }
         if let Some(target) = self.picture.take().filter(|_| !proposal.candidates.is_empty()) {
-            written(target, &picture(proposal))?;
+            target.write(&picture(proposal))?;
         }
         Ok(())
     }
-}
-
-fn written(target: Target, text: &str) -> Result<(), Stop> {
-    let mut draft = target.draft()?;
-    draft.write_all(text.as_bytes()).map_err(|error| draft.failed(&error))?;
-    Ok(draft.finish()?)
 }

@@ -20,7 +20,6 @@ use forewarm::replay::PlotForm;
 use forewarm::site::Site;
 use forewarm::variation::Variation;
 use serde::Serialize;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -143,9 +142,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
                 PlotForm::Html => chart::page(&seasons, &banks(), &figures(&rehearsals, &labels), &CAUTIONS),
                 PlotForm::Svg => chart::drawing(&seasons[0]),
             };
-            let mut draft = target.draft()?;
-            draft.write_all(text.as_bytes()).map_err(|error| draft.failed(&error))?;
-            draft.finish()?;
+            target.write(&text)?;
         }
         _ => {}
     }

@@ -169,7 +169,7 @@ impl Bench {
                 let free = |edit: &Edit| installation.fixed.holds(edit, &self.desk.names()).is_none() && !chosen(edit);
                 remedy.iter().all(free) && !tried.contains(remedy)
             };
-            let unfine = || plan.findings.iter().filter(|finding| finding.severity != Severity::Fine);
+            let unfine = || plan.findings.iter().filter(|finding| !finding.is_fine());
             let mends = || unfine().flat_map(|finding| &finding.remedies).find(|remedy| is_free(remedy)).cloned();
             let next = set.or_else(mends).filter(|_| round < ROUNDS);
             let Some(remedy) = next else {

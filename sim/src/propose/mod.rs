@@ -34,7 +34,7 @@ pub use remedies::check;
 use crate::cautions::CAUTIONS;
 use crate::diagnostic::Problem;
 use crate::edit::Changed;
-use crate::finding::{Part, Severity};
+use crate::finding::Part;
 use crate::installation::Installation;
 use crate::plan::thermal::Shapes;
 use crate::plan::{Plan, Subject};
@@ -245,8 +245,7 @@ fn prove(
     };
     let Some(subject) = Subject::of(&settled.installation) else { return Ok(None) };
     let own = Plan::in_shapes(subject, None, &Shapes::of(subject.site));
-    let misses: Vec<_> =
-        own.findings.iter().filter(|finding| finding.severity != Severity::Fine).map(attempt::missed).collect();
+    let misses: Vec<_> = own.findings.iter().filter(|finding| !finding.is_fine()).map(attempt::missed).collect();
     if !misses.is_empty() {
         return Ok(Some(Err(misses)));
     }

@@ -5,7 +5,7 @@ use super::desk::Desk;
 use super::search::steps;
 use crate::diagnostic::Problem;
 use crate::edit::{Changed, Edit};
-use crate::finding::{Finding, Part, Remedy, Severity};
+use crate::finding::{Finding, Part, Remedy};
 use crate::installation::Installation;
 use crate::plan::Plan;
 use crate::plan::thermal::Shapes;
@@ -80,7 +80,7 @@ struct Tried {
 }
 
 fn is_open(finding: &Finding) -> bool {
-    finding.severity != Severity::Fine
+    !finding.is_fine()
 }
 
 /// What a finding says, without its figures: the same before and after a change.

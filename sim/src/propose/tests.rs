@@ -63,7 +63,7 @@ fn holds_what_it_promises(text: &str, proposal: &Proposal) {
             Installation::parse("written", written).unwrap_or_else(|problems| panic!("{problems:?}\n{written}"));
         let subject = Subject::of(&installation).expect("a site");
         let plan = Plan::of(subject, None);
-        let open: Vec<_> = plan.findings.iter().filter(|finding| finding.severity != Severity::Fine).collect();
+        let open: Vec<_> = plan.findings.iter().filter(|finding| !finding.is_fine()).collect();
         assert!(open.is_empty(), "{open:#?}\n{written}");
         assert_eq!(comments(written), comments(text));
         let warm_up_h =
@@ -181,12 +181,12 @@ fn a_remedy_that_is_offered_has_been_tried() {
     let subject = Subject::of(&installation).expect("a site");
     let shapes = Shapes::of(subject.site);
     let mut plan = Plan::in_shapes(subject, None, &shapes);
-    let open = |plan: &Plan| plan.findings.iter().filter(|finding| finding.severity != Severity::Fine).count();
+    let open = |plan: &Plan| plan.findings.iter().filter(|finding| !finding.is_fine()).count();
     let before = open(&plan);
     assert!(before > 0, "{:?}", plan.findings);
     check(&mut plan, ("starter", &text, Path::new("")), &installation, &shapes, &|_| {}).expect("it can be changed");
     let mut offered = 0;
-    for finding in plan.findings.iter().filter(|finding| finding.severity != Severity::Fine) {
+    for finding in plan.findings.iter().filter(|finding| !finding.is_fine()) {
         for changes in finding.checked.as_ref().expect("it was looked for") {
             let mut draft = Draft::of(&text).expect("TOML");
             for Changed { place, to, .. } in changes {
