@@ -117,8 +117,8 @@ impl Unit {
     }
 
     /// Takes the unit over so many quiet steps, the last of them at `now` with these inputs. `still` says for how many
-    /// steps, up to that one, each channel has shown the same; nothing if it has shown the same ever since the step
-    /// before the first of them. See [`crate::leap`].
+    /// steps, up to that one, each channel has read the same to the last digit, whatever the converter put out; nothing
+    /// if it has read the same ever since the step before the first of them. See [`crate::leap`].
     #[cfg(feature = "leap")]
     pub fn pass(
         &mut self,

@@ -143,12 +143,21 @@ fn courses(settings: &Settings, moments: &[Moment], step: Millis) -> [Course; MA
     all
 }
 
+/// What a channel reads, in its last digit: a temperature, or the resistance of a check resistor. Different samples can
+/// read the same.
+fn digits(channel: &Channel, sample: Sample) -> Option<i64> {
+    match channel.role {
+        Role::Check(_) => Some(i64::from(ohms(channel, sample)?.as_steps())),
+        Role::Cell | Role::Pad | Role::Ambient => Some(i64::from(reading(channel, sample)?.as_steps())),
+    }
+}
+
 /// For how many steps, up to the last of these moments, each channel has shown the same; nothing if ever since the
 /// first.
-fn still(moments: &[Moment]) -> [Option<u32>; MAX_CHANNELS] {
+fn still(settings: &Settings, moments: &[Moment]) -> [Option<u32>; MAX_CHANNELS] {
     let mut still = [None; MAX_CHANNELS];
-    for (index, still) in still.iter_mut().enumerate() {
-        let shows = |moment: &Moment| moment.inputs.channels[index];
+    for (index, (still, channel)) in still.iter_mut().zip(&settings.channels).enumerate() {
+        let shows = |moment: &Moment| digits(channel, moment.inputs.channels[index]);
         *still = moments
             .windows(2)
             .rev()
@@ -159,13 +168,17 @@ fn still(moments: &[Moment]) -> [Option<u32>; MAX_CHANNELS] {
 }
 
 /// The longest time in which no channel changes.
-fn stillest(moments: &[Moment], step: Millis) -> Millis {
+fn stillest(settings: &Settings, moments: &[Moment], step: Millis) -> Millis {
     let mut longest = 0_u32;
     let mut so_far = 0_u32;
     for pair in moments.windows(2) {
         so_far += 1;
         longest = longest.max(so_far);
-        if pair[0].inputs.channels != pair[1].inputs.channels {
+        let [before, after] = [0, 1].map(|moment: usize| {
+            let channels = settings.channels.iter().zip(pair[moment].inputs.channels);
+            channels.map(|(channel, sample)| digits(channel, sample))
+        });
+        if !before.eq(after) {
             so_far = 0;
         }
     }
@@ -236,7 +249,8 @@ fn travel(
             let step = here[1].now.since(here[0].now);
             let inputs = here[0].inputs;
             let there = &here[..=wanted];
-            let quiet = unit.quiet(step, (&inputs, &before), &courses(settings, there, step), stillest(there, step));
+            let quiet =
+                unit.quiet(step, (&inputs, &before), &courses(settings, there, step), stillest(settings, there, step));
             let may = quiet.steps.saturating_add(further);
             let steps = wanted.min(usize::try_from(may).unwrap());
             let is_limited = quiet.steps > 0 && steps < wanted;
@@ -245,7 +259,7 @@ fn travel(
                 let mut leapt = unit.clone();
                 let end = &here[passed];
                 let stretch = (step, u32::try_from(passed).unwrap());
-                leapt.pass(end.now, stretch, (&end.inputs, &before), &still(&here[..=passed]));
+                leapt.pass(end.now, stretch, (&end.inputs, &before), &still(settings, &here[..=passed]));
                 (passed + 1..=steps).for_each(|index| {
                     leapt.step(here[index].now, &here[index].inputs);
                 });

@@ -24,6 +24,7 @@ use crate::threads::side_by_side;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 use nalgebra_sparse::CscMatrix;
 use nalgebra_sparse::factorization::{CscCholesky, CscSymbolicCholesky};
+use std::sync::Arc;
 
 /// How fast the drives vary when the answers are computed (1/s): held constant, then from a day down to a minute or
 /// two.
@@ -52,8 +53,8 @@ pub const SOUGHT_K: f64 = 0.04;
 pub struct Shape {
     layout: Layout,
     mesh: Mesh,
-    /// The same temperature everywhere comes first.
-    patterns: DMatrix<f64>,
+    /// `Vᵀ`, a column for each cell and a row for each pattern. The same temperature everywhere comes first.
+    patterns: Arc<DMatrix<f64>>,
     /// Where to look for its coldest and warmest places.
     pub(super) extremes: Extremes,
     /// Layers of the walls and of the floor, and whether the floor stands on the ground.
@@ -66,8 +67,8 @@ pub struct Shape {
 #[derive(Clone, Debug)]
 pub(super) struct Reduced {
     pub(super) solid: Solid,
-    /// The patterns of its shape. `V L⁻ᵀ` makes them orthonormal, weighed by its own heat capacities.
-    patterns: DMatrix<f64>,
+    /// The patterns of its shape. `L⁻¹ Vᵀ` makes them orthonormal, weighed by its own heat capacities.
+    patterns: Arc<DMatrix<f64>>,
     l: DMatrix<f64>,
     /// The state in which all is at 1 °C.
     pub(super) uniform: DVector<f64>,
@@ -88,12 +89,12 @@ impl Shape {
     pub(super) fn on(site: &Site, layout: Layout, mesh: Mesh) -> Self {
         let layers = layers(site);
         let extremes = Extremes::default();
-        let mut shape = Self { layout, mesh, patterns: DMatrix::zeros(0, 0), extremes, layers, apart_k: 0.0 };
-        let all = patterns(site, &shape);
-        shape.patterns = all.clone();
+        let mut shape = Self { layout, mesh, patterns: Arc::default(), extremes, layers, apart_k: 0.0 };
+        let all = Arc::new(patterns(site, &shape));
+        shape.patterns = Arc::clone(&all);
         let of_all = Answers::of(&shape.reduce(site));
         for states in STATES {
-            shape.patterns = all.columns(0, states.min(all.ncols())).into_owned();
+            shape.patterns = Arc::new(all.rows(0, states.min(all.nrows())).into_owned());
             shape.apart_k = Answers::of(&shape.reduce(site)).apart_k(&of_all);
             if shape.apart_k <= SOUGHT_K {
                 break;
@@ -114,7 +115,7 @@ impl Shape {
     /// How many states stand for the cells.
     #[must_use]
     pub fn states(&self) -> usize {
-        self.patterns.ncols()
+        self.patterns.nrows()
     }
 
     /// Whether it serves `site` too: the bodies have the same measures and, except the pad, the same places.
@@ -130,38 +131,40 @@ impl Shape {
     /// How many cells there are.
     #[must_use]
     pub fn cells(&self) -> usize {
-        self.patterns.nrows()
+        self.patterns.ncols()
     }
 
     /// The equations of `site` in few states. Its bodies must have the same measures.
     pub(super) fn reduce(&self, site: &Site) -> Reduced {
         let solid = self.solid(site);
         let network = &solid.network;
-        let (v, transposed) = (&self.patterns, self.patterns.transpose());
-        let factor = (&transposed * weighed(&network.capacities(), v)).cholesky();
+        let v = &*self.patterns;
+        // Of each two patterns.
+        let products = |columns: &DMatrix<f64>, others: &DMatrix<f64>| columns * others.transpose();
+        let factor = products(v, &weighed(&network.capacities(), v)).cholesky();
         // Patterns that are orthonormal under one site's heat capacities are independent under any other's.
         let l = factor.expect("independent patterns, and capacities above 0").unpack();
-        let column = |of_cells: &DVector<f64>| solved(&l, &transposed * of_cells);
+        let column = |of_cells: &DVector<f64>| solved(&l, v * of_cells);
         let system = System {
-            capacities: DVector::from_element(v.ncols(), 1.0),
-            conductances: both_sides(&l, &transposed * (&network.conductances() * v)),
+            capacities: DVector::from_element(v.nrows(), 1.0),
+            conductances: both_sides(&l, products(v, &network.flows(v))),
             to: Boundary::ALL.map(|boundary| column(&network.to(boundary))),
             all: Boundary::ALL.map(|boundary| network.to(boundary).sum()),
         };
         let windward = solid.windward.iter().map(|windward| {
-            let rows: Vec<_> = windward.cells.iter().map(|(node, _)| v.row(node.0)).collect();
-            let rows = DMatrix::from_rows(&rows);
-            let through = DVector::from_iterator(rows.nrows(), windward.cells.iter().map(|(_, through)| *through));
+            let columns = v.select_columns(windward.cells.iter().map(|(node, _)| &node.0));
+            let through =
+                DVector::from_iterator(windward.cells.len(), windward.cells.iter().map(|(_, through)| *through));
             System {
                 capacities: DVector::zeros(0),
-                conductances: both_sides(&l, rows.transpose() * weighed(&through, &rows)),
-                to: [solved(&l, rows.transpose() * &through), DVector::zeros(v.ncols())],
+                conductances: both_sides(&l, products(&columns, &weighed(&through, &columns))),
+                to: [solved(&l, &columns * &through), DVector::zeros(v.nrows())],
                 all: [through.sum(), 0.0],
             }
         });
         let windward = windward.collect();
         let uniform = column(&network.capacities());
-        Reduced { windward, system, uniform, patterns: v.clone(), l, solid }
+        Reduced { windward, system, uniform, patterns: Arc::clone(&self.patterns), l, solid }
     }
 }
 
@@ -190,14 +193,14 @@ fn layers(site: &Site) -> ([usize; 2], bool) {
 impl Reduced {
     /// How many states there are.
     pub(super) fn states(&self) -> usize {
-        self.patterns.ncols()
+        self.patterns.nrows()
     }
 
     /// Weights on the states for a value that is a weighted sum of cells.
     pub(super) fn read(&self, weights: impl IntoIterator<Item = (usize, f64)>) -> DVector<f64> {
         let mut row = DVector::zeros(self.states());
         for (node, weight) in weights {
-            row += self.patterns.row(node).transpose() * weight;
+            row.axpy(weight, &self.patterns.column(node), 1.0);
         }
         solved(&self.l, row)
     }
@@ -206,7 +209,7 @@ impl Reduced {
     pub(super) fn cells_c(&self, states: &DVector<f64>) -> DVector<f64> {
         let mut states = states.rows(0, self.states()).into_owned();
         self.l.tr_solve_lower_triangular_mut(&mut states);
-        &self.patterns * states
+        self.patterns.tr_mul(&states)
     }
 
     /// Weights on the states for several places, a row for each.
@@ -228,11 +231,17 @@ impl Reduced {
     }
 }
 
+/// Weighs each column.
 fn weighed(weights: &DVector<f64>, columns: &DMatrix<f64>) -> DMatrix<f64> {
     let mut weighed = columns.clone();
-    for mut column in weighed.column_iter_mut() {
-        column.component_mul_assign(weights);
-    }
+    weighed.column_iter_mut().zip(weights).for_each(|(mut column, weight)| column *= *weight);
+    weighed
+}
+
+/// Weighs each row.
+fn weighed_rows(weights: &DVector<f64>, columns: &DMatrix<f64>) -> DMatrix<f64> {
+    let mut weighed = columns.clone();
+    weighed.column_iter_mut().for_each(|mut column| column.component_mul_assign(weights));
     weighed
 }
 
@@ -299,7 +308,7 @@ impl Move {
     /// What drives the change of the answers `found` at `rate` (1/s), to first order. From `(G + s C) T = q` follows
     /// `dq − (dG + s dC) T`.
     fn drives_of(&self, found: &DMatrix<f64>, rate: f64) -> DMatrix<f64> {
-        &self.drives - &self.conductances * found - weighed(&(&self.capacities * rate), found)
+        &self.drives - &self.conductances * found - weighed_rows(&(&self.capacities * rate), found)
     }
 }
 
@@ -348,7 +357,7 @@ fn moved(site: &Site) -> Vec<Site> {
     all
 }
 
-/// The patterns of the cells' answers, the weightiest first.
+/// The patterns of the cells' answers, the weightiest first, a row for each.
 fn patterns(site: &Site, shape: &Shape) -> DMatrix<f64> {
     let solid = shape.solid(site);
     let cells = Blown::new(&solid, WINDS[0], site.place.stands_on);
@@ -367,7 +376,8 @@ fn patterns(site: &Site, shape: &Shape) -> DMatrix<f64> {
     let asked: Vec<(&Blown, f64, &[Move])> = of_cells.chain(of_corners).collect();
     let answers = side_by_side(&asked, |&(blown, rate, moves)| blown.answers(&symbolic, rate, moves)).concat();
     // Gradients count as well as temperatures: a plate holds little heat, but its gradients matter.
-    let norm = |columns: &DMatrix<f64>| &cells.conductances * columns + weighed(&(&cells.capacities / 3600.0), columns);
+    let norm =
+        |columns: &DMatrix<f64>| &cells.conductances * columns + weighed_rows(&(&cells.capacities / 3600.0), columns);
     let ones = DMatrix::from_element(cells.capacities.len(), 1, 1.0);
     let all = DMatrix::from_columns(&answers);
     let of_ones = norm(&ones);
@@ -382,5 +392,5 @@ fn patterns(site: &Site, shape: &Shape) -> DMatrix<f64> {
     for index in order {
         kept.push(&all * eigenvectors.column(index) / eigenvalues[index].sqrt());
     }
-    DMatrix::from_columns(&kept)
+    DMatrix::from_columns(&kept).transpose()
 }

@@ -39,11 +39,12 @@ pub use equations::Equations;
 use extremes::Extremes;
 use forewarm_core::settings::MAX_CHANNELS;
 pub use modes::{Ahead, Depths};
-use modes::{Drive, Lens, Modes, Moment, System, Wave, as_f64};
+use modes::{Drive, Lens, Modes, Moment, System, Tends, Wave, as_f64};
 use nalgebra::{DMatrix, DVector};
 pub use network::{Boundary, Network, Node};
 use std::cell::OnceCell;
 use std::fmt;
+use std::ops::Range;
 
 /// How far a placement that the plant computes can be from one with the same properties and any finer cells: this (K),
 /// plus this part of the placement. Source: the test that compares it with the independent model in
@@ -96,15 +97,16 @@ impl Sensor {
     }
 }
 
-/// What reads the states, a row for each place.
+/// What reads the states: a row for each place, and which of them show what.
 #[derive(Clone, Debug)]
 struct Views {
+    rows: DMatrix<f64>,
     /// Places of the batteries, one battery after the other, and how many each has.
-    cells: DMatrix<f64>,
+    cells: Range<usize>,
     of_battery: Vec<usize>,
-    pad: DMatrix<f64>,
-    plate: DMatrix<f64>,
-    air: DMatrix<f64>,
+    pad: Range<usize>,
+    plate: Range<usize>,
+    air: usize,
 }
 
 /// The modes in a class of wind, and what reads them.
@@ -113,10 +115,8 @@ struct Class {
     modes: Modes,
     /// What the thermometers' own current, a watt of the bank's own heat and a watt of the heater drive.
     heats: [DVector<f64>; 3],
-    cells: Lens,
-    pad: Lens,
-    plate: Lens,
-    air: Lens,
+    /// Sees what the views show.
+    lens: Lens,
 }
 
 /// Width of a class of wind (m/s), and how many there are. The last holds all stronger wind. The film no longer matters
@@ -353,6 +353,7 @@ impl Plant {
             air: Air::default(),
             audit: Audit { at_start: self.content.dot(states), from: wave.modes(), ..Audit::new(self) },
             wave,
+            tends: OnceCell::new(),
         };
         run.drive();
         run
@@ -368,11 +369,8 @@ impl Plant {
         self.classes[class].get_or_init(|| {
             let read: Vec<usize> = (self.reduced.states()..self.states()).collect();
             let modes = Modes::new(&self.in_wind(class_wind(class)), self.step_s, &read);
-            let views = &self.views;
-            let [cells, pad, plate, air] =
-                [&views.cells, &views.pad, &views.plate, &views.air].map(|view| modes.lens(view));
             let heats = [&self.self_heat_w, &self.bank, &self.heater].map(|heat_w| modes.of_heat(heat_w));
-            Class { modes, heats, cells, pad, plate, air }
+            Class { heats, lens: modes.lens(&self.views.rows), modes }
         })
     }
 
@@ -402,37 +400,49 @@ impl Plant {
         &self.self_heat_w + &self.bank * heat.bank_w + &self.heater * heat.heater_w
     }
 
+    /// What these states show.
     fn sorted(&self, states: &DVector<f64>) -> Temperatures {
-        let views = &self.views;
-        let warmest = |view: &DMatrix<f64>| (view * states).max();
-        Temperatures {
-            pad_c: warmest(&views.pad),
-            plate_c: warmest(&views.plate),
-            air_c: (&views.air * states)[0],
-            batteries_c: views.by_battery((&views.cells * states).as_slice()),
-            sensors_c: states.rows(self.reduced.states(), self.sensors.len()).iter().copied().collect(),
-        }
+        let sensors_c = states.rows(self.reduced.states(), self.sensors.len()).iter().copied().collect();
+        self.views.sorted((&self.views.rows * states).as_slice(), sensors_c)
     }
 }
 
 impl Views {
     fn of(reduced: &Reduced, extremes: &Extremes, n: usize) -> Self {
         let solid = &reduced.solid;
-        let rows = |places: Vec<places::Place>| reduced.rows(places).resize_horizontally(n, 0.0);
+        let mut places = extremes.in_batteries(solid);
+        let cells = 0..places.len();
+        places.extend(extremes.plate.iter().map(|&at| solid.over_pad(at)));
+        let plate = cells.end..places.len();
+        places.extend(extremes.pad.iter().map(|&at| solid.part_of_pad(at)));
+        let pad = plate.end..places.len();
+        let air = places.len();
+        places.push(vec![(solid.air.0, 1.0)]);
         Self {
-            cells: rows(extremes.in_batteries(solid)),
+            rows: reduced.rows(places).resize_horizontally(n, 0.0),
+            cells,
             of_battery: extremes.batteries.iter().map(Vec::len).collect(),
-            pad: rows(extremes.pad.iter().map(|&at| solid.part_of_pad(at)).collect()),
-            plate: rows(extremes.plate.iter().map(|&at| solid.over_pad(at)).collect()),
-            air: rows(vec![vec![(solid.air.0, 1.0)]]),
+            pad,
+            plate,
+            air,
         }
     }
 
-    /// Splits the values of cells by battery.
-    fn by_battery(&self, cells: &[f64]) -> Vec<Vec<f64>> {
-        let mut cells = cells.iter().copied();
-        self.of_battery.iter().map(|count| cells.by_ref().take(*count).collect()).collect()
+    /// Sorts what all rows show (°C) by what they are places of.
+    fn sorted(&self, seen_c: &[f64], sensors_c: Vec<f64>) -> Temperatures {
+        let mut cells = seen_c[self.cells.clone()].iter().copied();
+        Temperatures {
+            pad_c: warmest(&seen_c[self.pad.clone()]),
+            plate_c: warmest(&seen_c[self.plate.clone()]),
+            air_c: seen_c[self.air],
+            batteries_c: self.of_battery.iter().map(|count| cells.by_ref().take(*count).collect()).collect(),
+            sensors_c,
+        }
     }
+}
+
+fn warmest(seen_c: &[f64]) -> f64 {
+    seen_c.iter().copied().fold(f64::NEG_INFINITY, f64::max)
 }
 
 /// Wind of a class (m/s).
@@ -447,6 +457,8 @@ pub struct Run<'p> {
     class: usize,
     modes: &'p Class,
     wave: Wave,
+    /// What the views tend to, once anyone looks under the present drive.
+    tends: OnceCell<Tends>,
     heat: Heat,
     air: Air,
     audit: Audit,
@@ -538,6 +550,16 @@ impl Run<'_> {
         let boundary_c = [self.air.outside_c, self.plant.ground_c];
         let drive = Drive { heats: &heats, boundary_c, slope_k_per_s: [self.air.slope_k_per_s, 0.0] };
         modes.drive(&mut self.wave, &drive);
+        self.tends = OnceCell::new();
+    }
+
+    fn tends(&self) -> &Tends {
+        self.tends.get_or_init(|| self.modes.lens.tends(&self.wave))
+    }
+
+    /// What some rows of the views show (°C).
+    fn seen(&self, rows: &Range<usize>) -> Vec<f64> {
+        self.wave.seen(&self.modes.lens, self.tends(), rows)
     }
 
     /// Advances by a step.
@@ -632,14 +654,15 @@ impl Run<'_> {
     /// The coldest and the warmest place of any battery, inside or on the case (°C).
     #[must_use]
     pub fn cells_range_c(&self) -> [f64; 2] {
-        let seen = self.wave.seen(&self.modes.cells);
+        let seen = self.seen(&self.plant.views.cells);
         seen.into_iter().fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], t| [low.min(t), high.max(t)])
     }
 
     /// How cold the places of the batteries become in the next steps, up to [`Run::LONGEST_LEAP`] (°C, K).
     #[must_use]
     pub fn depths_ahead(&self, steps: usize, scratch: &mut Vec<f64>) -> Depths {
-        self.modes.modes.depths_ahead(&self.wave, &self.modes.cells, steps, scratch)
+        let cells = (&self.modes.lens, self.tends(), &self.plant.views.cells);
+        self.modes.modes.depths_ahead(&self.wave, cells, steps, scratch)
     }
 
     /// The coldest place of any battery (°C).
@@ -651,22 +674,14 @@ impl Run<'_> {
     /// The warmest place of the plate (°C).
     #[must_use]
     pub fn plate_c(&self) -> f64 {
-        self.wave.seen(&self.modes.plate).into_iter().fold(f64::NEG_INFINITY, f64::max)
+        warmest(&self.seen(&self.plant.views.plate))
     }
 
     /// All temperatures.
     #[must_use]
     pub fn temperatures(&self) -> Temperatures {
-        let seen = |lens: &Lens| self.wave.seen(lens);
-        let warmest = |lens: &Lens| seen(lens).into_iter().fold(f64::NEG_INFINITY, f64::max);
-        let Class { cells, pad, plate, air, .. } = self.modes;
-        Temperatures {
-            pad_c: warmest(pad),
-            plate_c: warmest(plate),
-            air_c: seen(air)[0],
-            batteries_c: self.plant.views.by_battery(&seen(cells)),
-            sensors_c: self.sensors_c()[..self.plant.sensors.len()].to_vec(),
-        }
+        let all = 0..self.plant.views.air + 1;
+        self.plant.views.sorted(&self.seen(&all), self.sensors_c()[..self.plant.sensors.len()].to_vec())
     }
 
     /// Where the heat went since the start.

@@ -18,6 +18,7 @@
 
 use forewarm_core::settings::MAX_CHANNELS;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
+use std::ops::Range;
 
 /// Equations of bodies that hold heat and pass it on: `C dT/dt = heat − G T + Σ to (boundary)`.
 #[derive(Clone, Debug)]
@@ -77,6 +78,35 @@ impl Lens {
     fn by_mode(&self) -> impl Iterator<Item = &[f64]> {
         self.weights.chunks_exact(self.count.max(1))
     }
+
+    /// What its values tend to under the present drive of a wave.
+    pub(super) fn tends(&self, wave: &Wave) -> Tends {
+        let mut tends = Tends([0, 1, 2].map(|_| vec![0.0; self.count]));
+        for (weights, parts) in self.by_mode().zip(&wave.course) {
+            for (tends, part) in tends.0.iter_mut().zip(parts).filter(|(_, part)| **part != 0.0) {
+                add(tends, *part, weights);
+            }
+        }
+        tends
+    }
+}
+
+/// What the values of a [`Lens`] tend to under one drive: a constant, a part for each second, and one for each second
+/// squared.
+#[derive(Clone, Debug)]
+pub(super) struct Tends([Vec<f64>; 3]);
+
+impl Tends {
+    /// Some of the values, so many seconds after the drive was set.
+    fn at(&self, t: f64, rows: &Range<usize>) -> impl Iterator<Item = f64> {
+        let [at_first, slope, curve] = &self.0;
+        let parts = at_first[rows.clone()].iter().zip(&slope[rows.clone()]).zip(&curve[rows.clone()]);
+        parts.map(move |((at_first, slope), curve)| at_first + t * (slope + t * curve))
+    }
+}
+
+fn add(to: &mut [f64], part: f64, weights: &[f64]) {
+    to.iter_mut().zip(weights).for_each(|(to, weight)| *to += part * weight);
 }
 
 /// The state of every mode, with what drives it.
@@ -335,42 +365,39 @@ impl Modes {
         self.settle(moment);
     }
 
-    /// How low the values that a lens sees come in the next steps.
-    pub(super) fn depths_ahead(&self, wave: &Wave, lens: &Lens, steps: usize, scratch: &mut Vec<f64>) -> Depths {
-        let Wave { moment, course, .. } = wave;
+    /// How low some of the values that a lens sees come in the next steps.
+    pub(super) fn depths_ahead(
+        &self,
+        wave: &Wave,
+        (lens, tends, rows): (&Lens, &Tends, &Range<usize>),
+        steps: usize,
+        scratch: &mut Vec<f64>,
+    ) -> Depths {
+        let Wave { moment, .. } = wave;
         let (from_s, span_s) = (moment.since_s, as_f64(steps) * self.step_s);
         let left = &moment.left[..moment.alive];
         self.left_after(moment, steps, scratch);
-        // What each value tends to, now and then, the least that the rests add to it, and how far it hangs below a straight
-        // line. Each is a row of its own, so that a processor computes several at once.
-        let mut sums = [0, 1, 2, 3].map(|_| vec![0.0; lens.count]);
-        let [now, then, rests, hangs] = &mut sums;
-        for (mode, (weights, [at_first, slope, curve])) in lens.by_mode().zip(course).enumerate() {
-            let course = |t: f64| at_first + t * (slope + t * curve);
-            let (from, to) = (course(from_s), course(from_s + span_s));
-            for ((now, then), weight) in now.iter_mut().zip(&mut *then).zip(weights) {
-                *now += from * weight;
-                *then += to * weight;
-            }
-            if let (Some(from), Some(to)) = (left.get(mode), scratch.get(mode)) {
-                let bend = self.rates[mode] * span_s;
-                let hang = (from - to).abs().min(from.abs() * bend * bend / 8.0);
-                for ((rest, hangs), weight) in rests.iter_mut().zip(&mut *hangs).zip(weights) {
-                    let (from, to) = (from * weight, to * weight);
-                    *rest += if from < to { from } else { to };
-                    *hangs += hang * weight.abs();
-                }
-            }
-            if *curve != 0.0 {
-                // A parabola lies at most this far beyond its ends, and below a line between two of its points.
-                let beyond = curve.abs() * span_s * span_s / 4.0;
-                for ((rest, hangs), weight) in rests.iter_mut().zip(&mut *hangs).zip(weights) {
-                    *rest -= beyond * weight.abs();
-                    *hangs += beyond * weight.abs();
-                }
+        // The least that the rests add to each value, and how far it hangs below a straight line. Each is a row of its own,
+        // so that a processor computes several at once.
+        let mut sums = [0, 1].map(|_| vec![0.0; rows.len()]);
+        let [rests, hangs] = &mut sums;
+        for (((weights, from), to), rate) in lens.by_mode().zip(left).zip(&*scratch).zip(&self.rates) {
+            let bend = rate * span_s;
+            let hang = (from - to).abs().min(from.abs() * bend * bend / 8.0);
+            for ((rest, hangs), weight) in rests.iter_mut().zip(&mut *hangs).zip(&weights[rows.clone()]) {
+                let (from, to) = (from * weight, to * weight);
+                *rest += if from < to { from } else { to };
+                *hangs += hang * weight.abs();
             }
         }
-        let lowest = now.iter().zip(then).zip(rests).map(|((now, then), rest)| now.min(*then) + *rest);
+        // A parabola lies at most this far beyond its ends, and below a line between two of its points.
+        for ((rest, hangs), curve) in rests.iter_mut().zip(&mut *hangs).zip(&tends.0[2][rows.clone()]) {
+            let beyond = curve.abs() * span_s * span_s / 4.0;
+            *rest -= beyond;
+            *hangs += beyond;
+        }
+        let ends = tends.at(from_s, rows).zip(tends.at(from_s + span_s, rows));
+        let lowest = ends.zip(rests).map(|((now, then), rest)| now.min(then) + *rest);
         Depths { lowest: lowest.fold(f64::INFINITY, f64::min), below_ends: hangs.iter().copied().fold(0.0, f64::max) }
     }
 
@@ -450,13 +477,12 @@ impl Wave {
         self.moment.clone_from(moment);
     }
 
-    /// Values that a [`Lens`] reads.
-    pub(super) fn seen(&self, lens: &Lens) -> Vec<f64> {
-        let mut seen = vec![0.0; lens.count];
-        for (z, weights) in self.now().zip(lens.by_mode()) {
-            for (seen, weight) in seen.iter_mut().zip(weights) {
-                *seen += z * weight;
-            }
+    /// Some of the values that a [`Lens`] reads.
+    pub(super) fn seen(&self, lens: &Lens, tends: &Tends, rows: &Range<usize>) -> Vec<f64> {
+        let Moment { since_s, left, alive } = &self.moment;
+        let mut seen: Vec<f64> = tends.at(*since_s, rows).collect();
+        for (left, weights) in left[..*alive].iter().zip(lens.by_mode()) {
+            add(&mut seen, *left, &weights[rows.clone()]);
         }
         seen
     }

@@ -85,6 +85,25 @@ impl Network {
         CscMatrix::from(&entries)
     }
 
+    /// What flows out of each node (W), with both boundaries at 0, in several fields of temperature at once. `fields` has
+    /// a column for each node, and so has the result.
+    pub(super) fn flows(&self, fields: &DMatrix<f64>) -> DMatrix<f64> {
+        let count = fields.nrows();
+        let mut flows = DMatrix::zeros(count, fields.ncols());
+        let of = |node: usize| node * count..(node + 1) * count;
+        let mut flow = vec![0.0; count];
+        for &(a, b, g) in &self.links {
+            let ends = fields.as_slice()[of(a)].iter().zip(&fields.as_slice()[of(b)]);
+            flow.iter_mut().zip(ends).for_each(|(flow, (a, b))| *flow = g * (a - b));
+            flows.as_mut_slice()[of(a)].iter_mut().zip(&flow).for_each(|(out, flow)| *out += flow);
+            flows.as_mut_slice()[of(b)].iter_mut().zip(&flow).for_each(|(out, flow)| *out -= flow);
+        }
+        for &(node, _, g) in &self.edges {
+            flows.column_mut(node).axpy(g, &fields.column(node), 1.0);
+        }
+        flows
+    }
+
     /// Its equations.
     pub(super) fn system(&self) -> System {
         let to = Boundary::ALL.map(|boundary| self.to(boundary));
