@@ -3,16 +3,19 @@
 
 mod common;
 #[cfg(unix)]
+#[path = "common/interrupted.rs"]
+mod interrupted;
+#[cfg(unix)]
 #[path = "common/signals.rs"]
 mod signals;
 
 use common::{Run, forewarm};
 #[cfg(unix)]
-use forewarm::emulate::patience::Patience;
+use interrupted::interrupted;
 use serde_json::Value;
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Stdio};
+use std::process::Command;
 use std::time::Duration;
 
 /// The starter with ten days of winter, and one of its lines replaced.
@@ -146,22 +149,10 @@ fn an_interrupted_search_says_so_and_writes_nothing() {
     let folder = tempfile::tempdir().unwrap();
     let file = starter(folder.path(), None);
     let out = folder.path().join("better.toml");
-    let child = signals::heeding_signals(env!("CARGO_BIN_EXE_forewarm"))
-        .args(["propose", &file, "--tries", "100000", "--write", out.to_str().unwrap()])
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("the command starts");
-    // So much of its own processor time is far too little for the search.
-    let mut wait = Patience::with_process(child.id(), Duration::from_secs(4)).begin();
-    while !wait.is_over() {
-        std::thread::sleep(Duration::from_millis(10));
-    }
-    let interrupt = Command::new("kill").args(["-INT", &child.id().to_string()]).status().expect("kill");
-    assert!(interrupt.success());
-    let output = child.wait_with_output().expect("the command ends");
-    let (stdout, stderr) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert_eq!(output.status.code(), Some(130), "{stderr}");
+    let arguments = ["propose", &file, "--tries", "100000", "--write", out.to_str().unwrap()];
+    // Far too little for the search.
+    let Run { status, stdout, stderr } = interrupted(&arguments, Duration::from_secs(4));
+    assert_eq!(status, 130, "{stderr}");
     assert!(stderr.contains("interrupted") && stdout.contains("interrupted"), "{stdout}{stderr}");
     assert!(!out.exists());
 }

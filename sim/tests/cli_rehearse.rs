@@ -2,15 +2,16 @@
 #![expect(clippy::float_cmp, reason = "whole numbers come out whole")]
 
 mod common;
+#[path = "common/interrupted.rs"]
+mod interrupted;
 #[path = "common/signals.rs"]
 mod signals;
 
 use common::{Run, forewarm};
-use forewarm::emulate::patience::Patience;
+use interrupted::interrupted;
 use serde_json::Value;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
 use std::time::Duration;
 
 /// A folder with the demo's installation, cut to a few days, and its weather.
@@ -347,23 +348,11 @@ fn a_heater_that_cannot_hold_is_a_finding_and_no_error() {
 fn an_interrupted_run_tells_what_was_finished_and_leaves_no_half_file() {
     let hut = Hut::new(60);
     let page = hut.path("season.html");
-    let child = signals::heeding_signals(env!("CARGO_BIN_EXE_forewarm"))
-        .args(["rehearse", hut.path("hut.toml").to_str().unwrap(), "--trials", "1000000"])
-        .args(["--plot", page.to_str().unwrap()])
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("the command starts");
-    // So much of its own processor time is enough for the season itself, and far too little for a million trials.
-    let mut wait = Patience::with_process(child.id(), Duration::from_secs(4)).begin();
-    while !wait.is_over() {
-        std::thread::sleep(Duration::from_millis(10));
-    }
-    let interrupt = Command::new("kill").args(["-INT", &child.id().to_string()]).status().expect("kill");
-    assert!(interrupt.success());
-    let output = child.wait_with_output().expect("the command ends");
-    let (stdout, stderr) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert_eq!(output.status.code(), Some(130), "{stderr}");
+    let file = hut.path("hut.toml");
+    let arguments = ["rehearse", file.to_str().unwrap(), "--trials", "1000000", "--plot", page.to_str().unwrap()];
+    // Enough for the season itself, and far too little for a million trials.
+    let Run { status, stdout, stderr } = interrupted(&arguments, Duration::from_secs(4));
+    assert_eq!(status, 130, "{stderr}");
     assert!(stdout.contains("of 1000000 trials"), "{stdout}");
     assert!(stderr.contains("interrupted"), "{stderr}");
     // The season itself may have been whole by then; a page of it is whole too.

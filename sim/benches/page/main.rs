@@ -17,6 +17,8 @@ mod table;
 mod thermostat;
 
 use forewarm::installation::Installation;
+use forewarm::plan::{Plan, Subject};
+use forewarm::propose::{Extent, Proposal};
 use forewarm::rehearse::{Glimpse, Pace, Scenario, Trials, Watcher, play};
 use forewarm::replay::{Sinks, replay};
 use forewarm::variation::Variation;
@@ -26,7 +28,7 @@ use forewarm_core::signals::{Inputs, Outputs};
 use forewarm_core::{Memory, Unit};
 use log::ROWS;
 use std::hint::black_box;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 use std::time::Instant as Clock;
 use table::{Page, Piece};
@@ -37,6 +39,8 @@ const DAYS: i64 = 30;
 /// Trials that are timed, and those that the page speaks of.
 const TRIALS: u64 = 10;
 const TRIALS_SHOWN: u64 = 1_000;
+/// Installations that a proposal tries. By default it tries ten times as many.
+const TRIES: usize = 12;
 
 fn main() {
     let scenario = winter();
@@ -50,6 +54,8 @@ fn main() {
     let stepped = page.time(|| Ok(winters(&scenario, Pace::EveryStep)));
     let leapt = page.time(|| Ok(winters(&scenario, Pace::Leaping)));
     let trials = page.time(|| Ok(trials(&scenario)));
+    let plan = page.time(|| Ok(planned()));
+    let proposal = page.time(|| Ok(proposed()));
     let ours = page.time(|| Ok(seconds(|| thermostat.on_the_plant())));
     let lsoda = page.time(|| thermostat.with_lsoda());
     let step = page.time(|| Ok(day.step(&scenario)));
@@ -76,6 +82,11 @@ fn main() {
         Piece::new(format!("1,000 trials on every processor, by rate from {TRIALS}"), trials).times(shown / tried),
         Piece::new("1,000 winters in leaps on one, by rate from 1", leapt).times(shown),
     );
+    page.row(Piece::new("plan", plan), winter("winter step by step", stepped));
+    page.row(
+        Piece::new(format!("proposal from {TRIES} tries, on every processor"), proposal),
+        Piece::new("as many winters step by step on one", stepped).times(count(TRIES)),
+    );
     page.row(Piece::new("step of the core", step), Piece::new("4 conversions by Newton's steps", newton).times(4.0));
     page.row(Piece::new("conversion by the table", table), Piece::new("by Newton's steps", newton));
     page.row(Piece::new("replay of a million rows", every_row), Piece::new("csv alone reads them", csv));
@@ -92,11 +103,14 @@ fn rounds() -> usize {
     asked.unwrap_or_else(|| panic!("FOREWARM_ROUNDS is a number from 1 to 1000"))
 }
 
+fn demo() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("demo")
+}
+
 /// The demonstration's winter, its plant built.
 fn winter() -> Scenario {
-    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo");
-    let installation = Installation::load(&demo.join("hut.toml")).expect("the demo");
-    let scenario = Scenario::prepare(&installation, "hut.toml", &demo, 1000).expect("the demo's weather");
+    let installation = Installation::load(&demo().join("hut.toml")).expect("the demo");
+    let scenario = Scenario::prepare(&installation, "hut.toml", &demo(), 1000).expect("the demo's weather");
     let none = Scenario { span_s: 1, ..scenario };
     play(&none, &Variation::default(), Pace::Leaping, &mut (), &AtomicBool::new(false));
     Scenario { span_s: scenario.span_s, ..none }
@@ -122,6 +136,26 @@ fn trials(scenario: &Scenario) -> f64 {
     seconds(|| {
         let trials = Trials::play(scenario, Pace::Leaping, 1, 0..TRIALS, &AtomicBool::new(false), &|_| (), None);
         assert_eq!(trials.expect("threads").finished.len(), usize::try_from(TRIALS).expect("a few"));
+    })
+}
+
+/// How long it takes to plan the demonstration (s).
+fn planned() -> f64 {
+    let installation = Installation::load(&demo().join("hut.toml")).expect("the demo");
+    let subject = Subject::of(&installation).expect("its site");
+    seconds(|| Plan::of(subject, None))
+}
+
+/// How long it takes to propose instead (s).
+fn proposed() -> f64 {
+    let text = std::fs::read_to_string(demo().join("hut.toml")).expect("the demo");
+    let installation = Installation::parse("hut.toml", &text).expect("the demo");
+    let extent = Extent { tries: TRIES, trials: 10, most: 6, seed: 1 };
+    let folder = demo();
+    seconds(|| {
+        let proposal =
+            Proposal::search(("hut.toml", &text, &folder), &installation, extent, &AtomicBool::new(false), &|_| ());
+        assert!(!proposal.expect("the demo's weather").candidates.is_empty());
     })
 }
 
