@@ -20,7 +20,9 @@ fn main() {
     divan::main();
 }
 
-const STEPS: usize = 100_000;
+/// Steps of one swing, and of some: the end then joins the start, where a jump would leave every channel in doubt.
+const SWING: usize = 36_000;
+const STEPS: usize = 3 * SWING;
 
 const USUAL: &[Role] = &[Role::Cell, Role::Cell, Role::Pad, Role::Ambient];
 const SMALLEST: &[Role] = &[Role::Cell, Role::Pad, Role::Ambient];
@@ -68,8 +70,9 @@ fn bench_conversions(bencher: Bencher, convert: impl Fn(&Thermometer, Ohms) -> R
 
 /// A triangle from −8 to +16 °C and back in some 10 hours, with a little noise that differs by channel.
 fn inputs(settings: &Settings, step: usize) -> Inputs {
-    let phase = i32::try_from(step % 36_000).unwrap_or(0);
-    let cells = -8_000 + if phase < 18_000 { phase * 4 / 3 } else { (36_000 - phase) * 4 / 3 };
+    let phase = step % SWING;
+    let from_coldest = i32::try_from(phase.min(SWING - phase)).unwrap_or(0);
+    let cells = -8_000 + from_coldest * 4 / 3;
     let mut channels = [Sample::None; 6];
     for (index, (slot, channel)) in channels.iter_mut().zip(&settings.channels).enumerate() {
         let noise = i32::try_from((step.wrapping_mul(2_654_435_761) + index * 97) % 41).unwrap_or(0);
