@@ -30,6 +30,7 @@ mod kept;
 mod lamp;
 mod lines;
 mod log;
+pub mod max31865;
 mod service;
 #[cfg(test)]
 mod testing;

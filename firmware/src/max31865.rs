@@ -1,0 +1,232 @@
+//! Drives converter chips of type MAX31865, one a thermometer, all on one bus.
+//!
+//! The chip sends a current through element and reference resistor, and converts the ratio of their resistances to 15 bits.
+//! With three wires it takes the lead away itself: it cannot show the lead alone. Each step the chips are woken, look
+//! for broken and shorted wires, convert once, all at the same time, and go back to sleep: no current warms the
+//! elements meanwhile. All registers are read with the result. So a chip that was reset by a dip in its supply, or is not
+//! there, shows it in the same step.
+//!
+//! Source of registers, bits and what each fault means: MAX31865 data sheet, 19-6478, revision 3 (2015), tables 1 to 12.
+//! Times: the same, from memory.
+//!
+//! With three or four wires, a broken wire to `RTDIN+` leaves that input to itself, and the code may be anything. A
+//! resistor of 10 MΩ from `RTDIN+` to `BIAS` turns that into a full scale, and so into a broken element.
+//!
+//! A chip that goes on showing its last code, although it was asked for another, cannot be told apart from a steady
+//! element here: the chip counts nothing. The controller finds it, as it finds every channel that has not moved for too
+//! long.
+
+use embedded_hal::delay::DelayNs;
+use embedded_hal::spi::SpiDevice;
+use forewarm_core::quantity::Ratio;
+use forewarm_core::rtd::{Leads, Measured};
+use forewarm_core::signals::Sample;
+
+/// Registers, and the bit that makes an address one to write to.
+const CONFIGURATION: u8 = 0x00;
+const THRESHOLDS: u8 = 0x03;
+const WRITE: u8 = 0x80;
+const REGISTERS: usize = 8;
+
+/// Bits of the configuration.
+const BIAS: u8 = 0x80;
+const ONE_SHOT: u8 = 0x20;
+const THREE_WIRE: u8 = 0x10;
+/// Looks for faults of the wires, at the chip's own pace.
+const FAULT_CYCLE: u8 = 0x04;
+const CLEAR_FAULTS: u8 = 0x02;
+const NOTCH_50_HZ: u8 = 0x01;
+
+/// Bits of the fault status.
+const ABOVE_HIGH: u8 = 0x80;
+const BELOW_LOW: u8 = 0x40;
+const REFERENCE_HIGH: u8 = 0x20;
+const REFERENCE_LOW: u8 = 0x10;
+const INPUT_LOW: u8 = 0x08;
+const VOLTAGE: u8 = 0x04;
+
+/// Codes from which on an element counts as broken, and down to which as shorted. The controller knows better what is
+/// plausible; these are the ends of the scale.
+const HIGH: u16 = 0x7ff0;
+const LOW: u16 = 0x0010;
+/// Both as the registers hold them, a bit to the left.
+const THRESHOLD_BYTES: [u8; 4] = {
+    let [high, low] = [(HIGH << 1).to_be_bytes(), (LOW << 1).to_be_bytes()];
+    [high[0], high[1], low[0], low[1]]
+};
+
+/// From waking until the current has settled (µs): 10 ms for the bias voltage, and 10.5 time constants and 1 ms for the
+/// capacitor at the inputs, which the data sheet makes 100 nF for 100 Ω and 10 nF for 1000 Ω.
+const WAKES_US: u32 = 12_000;
+/// The longest that looking for faults takes, and a conversion in either notch (µs).
+const LOOKS_US: u32 = 600;
+const CONVERTS_50_HZ_US: u32 = 66_000;
+const CONVERTS_60_HZ_US: u32 = 55_000;
+
+/// Waits are cut into pieces this long (µs), so that others can work meanwhile.
+const PIECE_US: u32 = 500;
+
+/// The hum that a conversion takes no notice of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Notch {
+    /// Mains of 50 Hz.
+    Hz50,
+    /// Mains of 60 Hz.
+    Hz60,
+}
+
+impl Notch {
+    const fn bits(self) -> u8 {
+        match self {
+            Self::Hz50 => NOTCH_50_HZ,
+            Self::Hz60 => 0,
+        }
+    }
+
+    const fn converts_us(self) -> u32 {
+        match self {
+            Self::Hz50 => CONVERTS_50_HZ_US,
+            Self::Hz60 => CONVERTS_60_HZ_US,
+        }
+    }
+}
+
+/// What a chip showed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shown {
+    /// The code, of 15 bits.
+    Code(u16),
+    /// The element or a wire is broken.
+    Open,
+    /// The element is shorted.
+    Shorted,
+    /// A wire is shorted to something, or at a voltage outside the supply. The code may still look right.
+    Wires,
+    /// The registers do not hold what was written: the chip was reset, is not there, or the bus is stuck.
+    Forgot,
+    /// The bus itself failed.
+    Silent,
+}
+
+impl Shown {
+    /// As the controller takes it.
+    ///
+    /// A fault of the wires whose code may look right comes as a lead that measures more than everything: the controller
+    /// then calls it a fault of the leads, or a short where it knows no lead.
+    #[must_use]
+    pub fn sample(self) -> Sample {
+        let element = |element| Sample::Fresh(Measured { element, lead: Ratio::ZERO });
+        match self {
+            Self::Code(code) => element(Ratio::from_code(code.into(), 15)),
+            Self::Open => element(Ratio::MAX),
+            Self::Shorted => element(Ratio::ZERO),
+            Self::Wires => Sample::Fresh(Measured { element: Ratio::ZERO, lead: Ratio::MAX }),
+            Self::Forgot | Self::Silent => Sample::ConverterFault,
+        }
+    }
+}
+
+/// One chip, as it is wired.
+#[derive(Debug)]
+pub struct Chip<S> {
+    spi: S,
+    /// Bits of its configuration that stay.
+    wired: u8,
+    notch: Notch,
+}
+
+impl<S: SpiDevice> Chip<S> {
+    /// A chip on this bus, which works in mode 1 or 3 at up to 5 MHz. `leads` are those of its thermometer.
+    pub const fn new(spi: S, leads: Leads, notch: Notch) -> Self {
+        let three = match leads {
+            Leads::ThreeWire { .. } => THREE_WIRE,
+            Leads::TwoWire { .. } | Leads::FourWire => 0,
+        };
+        Self { spi, wired: three | notch.bits(), notch }
+    }
+
+    fn configure(&mut self, bits: u8) -> Result<(), S::Error> {
+        self.spi.write(&[WRITE | CONFIGURATION, self.wired | bits])
+    }
+
+    /// Sets the thresholds, anew each time: a chip may have been reset.
+    fn set_thresholds(&mut self) -> Result<(), S::Error> {
+        let [high, high_low, low, low_low] = THRESHOLD_BYTES;
+        self.spi.write(&[WRITE | THRESHOLDS, high, high_low, low, low_low])
+    }
+
+    fn read(&mut self) -> Result<Shown, S::Error> {
+        let mut registers = [0; REGISTERS + 1];
+        self.spi.transfer(&mut registers, &[CONFIGURATION, 0, 0, 0, 0, 0, 0, 0, 0])?;
+        let [_, configuration, code @ .., status] = registers;
+        let [code_high, code_low, thresholds @ ..] = code;
+        // Bits that clear themselves are clear again once the work is done.
+        if configuration != self.wired | BIAS || thresholds != THRESHOLD_BYTES {
+            return Ok(Shown::Forgot);
+        }
+        let code = u16::from_be_bytes([code_high, code_low]);
+        let has = |bits: u8| status & bits != 0;
+        // The most certain first. With a broken wire several are set.
+        Ok(if has(ABOVE_HIGH | REFERENCE_HIGH) {
+            Shown::Open
+        } else if has(VOLTAGE | REFERENCE_LOW) {
+            Shown::Wires
+        } else if has(BELOW_LOW) {
+            Shown::Shorted
+        } else if has(INPUT_LOW) {
+            Shown::Wires
+        } else if code & 1 == 1 {
+            // A fault without a name.
+            Shown::Forgot
+        } else {
+            Shown::Code(code >> 1)
+        })
+    }
+}
+
+/// Measures with all chips at once, and calls `meanwhile` again and again while they work. 0.08 s pass, however many
+/// there are.
+pub fn measure<S: SpiDevice, const N: usize>(
+    chips: &mut [Chip<S>; N],
+    delay: &mut impl DelayNs,
+    mut meanwhile: impl FnMut(),
+) -> [Shown; N] {
+    let mut wait = |us: u32| {
+        for _ in 0..us.div_ceil(PIECE_US) {
+            meanwhile();
+            delay.delay_us(PIECE_US);
+        }
+    };
+    let converts_us = chips.iter().map(|chip| chip.notch.converts_us()).max().unwrap_or(0);
+    let mut heard = [true; N];
+    let mut shown = [Shown::Silent; N];
+    for (chip, heard) in chips.iter_mut().zip(&mut heard) {
+        *heard &= chip.set_thresholds().is_ok();
+    }
+    order(chips, &mut heard, BIAS | CLEAR_FAULTS);
+    wait(WAKES_US);
+    order(chips, &mut heard, BIAS | FAULT_CYCLE);
+    wait(LOOKS_US);
+    order(chips, &mut heard, BIAS | ONE_SHOT);
+    wait(converts_us);
+    for ((chip, heard), shown) in chips.iter_mut().zip(&mut heard).zip(&mut shown) {
+        match chip.read() {
+            Ok(read) => *shown = read,
+            Err(_) => *heard = false,
+        }
+    }
+    // A current that could not be switched off warms its element until the next time.
+    order(chips, &mut heard, 0);
+    shown.iter_mut().zip(heard).filter(|(_, heard)| !heard).for_each(|(shown, _)| *shown = Shown::Silent);
+    shown
+}
+
+/// Writes the configuration of each chip, and notes where the bus fails.
+fn order<S: SpiDevice>(chips: &mut [Chip<S>], heard: &mut [bool], bits: u8) {
+    for (chip, heard) in chips.iter_mut().zip(heard) {
+        *heard &= chip.configure(bits).is_ok();
+    }
+}
+
+#[cfg(test)]
+mod tests;
