@@ -16,9 +16,8 @@
 //! while the converter works.
 
 use crate::archive::Archive;
-use crate::board::{Board, Clock, Display, Hardware, Meters, OutputPins, Watchdog};
+use crate::board::{Board, Clock, Display, Hardware, Meters, OutputPins, Thermometers, Watchdog};
 use crate::countdown::Countdown;
-use crate::front_end;
 use crate::kept::SCRATCH;
 use crate::lamp;
 use crate::lines::Lines;
@@ -62,7 +61,6 @@ pub struct App<B: Board> {
     unit: Result<Unit, Unfit>,
     wiring: Wiring,
     source: Source,
-    converted: front_end::Latest,
     lines: Lines,
     /// When the lines were last looked at between steps.
     looked: Instant,
@@ -113,7 +111,6 @@ impl<B: Board> App<B> {
             unit: Err(Unfit::Unreadable),
             wiring: Wiring::default(),
             source: Source { origin: Origin::BuiltIn, fingerprint: Fingerprint::NONE, built_in },
-            converted: front_end::Latest::default(),
             lines: Lines::default(),
             looked,
             archive: Archive::new(storage),
@@ -232,12 +229,9 @@ impl<B: Board> App<B> {
 
     /// Everything that the controller must know in this step.
     fn sense(&mut self) -> Inputs {
-        let Hardware { lines: pins, converter, meters, delay, .. } = &mut self.hardware;
-        let mut inputs = Inputs { storage: self.archive.health, ..Inputs::DEAD };
-        for ((sample, &three_wires), channel) in inputs.channels.iter_mut().zip(&self.wiring.three_wires).zip(0..) {
-            let latest = &mut self.converted;
-            *sample = front_end::measure(converter, latest, delay, channel, three_wires, || self.lines.look(pins));
-        }
+        let Hardware { lines: pins, thermometers, meters, delay, .. } = &mut self.hardware;
+        let channels = thermometers.measure(&self.wiring.three_wires, delay, || self.lines.look(pins));
+        let mut inputs = Inputs { channels, storage: self.archive.health, ..Inputs::DEAD };
         // Last, so that changes while the converter worked count in this step.
         for _ in 0..LOOKS_A_STEP {
             self.lines.look(pins);

@@ -11,8 +11,8 @@ use embedded_hal::digital::{ErrorType, InputPin, OutputPin};
 use embedded_io::{Read, ReadReady, Write};
 use embedded_storage::nor_flash::NorFlash;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts};
-use forewarm_core::settings::MAX_SOURCES;
-use forewarm_core::signals::Outputs;
+use forewarm_core::settings::{MAX_CHANNELS, MAX_SOURCES};
+use forewarm_core::signals::{Outputs, Sample};
 
 /// The types of a board's parts.
 pub trait Board {
@@ -27,11 +27,12 @@ pub trait Board {
     /// An input pin, high when its statement is true. A pin that returns an error counts as the safe state: absent,
     /// refused, not fitted.
     type Input: InputPin;
-    /// What measures the thermometers.
-    type Converter: Converter;
+    /// What measures the thermometers: a [`FrontEnd`](crate::front_end::FrontEnd) on a converter of codes, or chips that
+    /// give ratios themselves.
+    type Thermometers: Thermometers;
     /// What measures voltages, and the state of charge if anything does.
     type Meters: Meters;
-    /// Waits while a converter works.
+    /// Waits while they are measured.
     type Delay: DelayNs;
     /// Gives the time.
     type Clock: Clock;
@@ -52,7 +53,7 @@ pub struct Hardware<B: Board> {
     /// The pins that it reads.
     pub lines: InputPins<B>,
     /// Measures the thermometers.
-    pub converter: B::Converter,
+    pub thermometers: B::Thermometers,
     /// Measures voltages.
     pub meters: B::Meters,
     /// Waits.
@@ -126,6 +127,21 @@ pub enum Tap {
     Reference,
     /// Across a lead alone, for three wires.
     Lead,
+}
+
+/// What measures the thermometers of all channels.
+pub trait Thermometers {
+    /// A sample for each channel of the settings, in their order; `three_wires` says of each whether it has three wires. It
+    /// calls `meanwhile` again and again, and at most some tenths of a second pass.
+    ///
+    /// It never repeats an earlier measurement as a fresh one. A channel that brings nothing in time stays
+    /// [`Sample::None`], and one that the board does not have is a fault of the converter.
+    fn measure(
+        &mut self,
+        three_wires: &[bool],
+        delay: &mut impl DelayNs,
+        meanwhile: impl FnMut(),
+    ) -> [Sample; MAX_CHANNELS];
 }
 
 /// An analogue-to-digital converter with the excitation of the thermometers.

@@ -1,14 +1,15 @@
-//! Measures one thermometer against the reference resistor.
+//! Measures thermometers against the reference resistor, one after the other.
 //!
 //! The same current flows through element, leads and reference. So the ratio of their voltages is that of their
 //! resistances, for any current and any reference of the converter. Each is converted in turn, again and again for
 //! [`WINDOW_US`]. That is five periods of 50 Hz and six of 60 Hz, so the hum of either mains in the leads adds up to
 //! nothing, as do its harmonics.
 
-use crate::board::{Conversion, Converter, Tap};
+use crate::board::{Conversion, Converter, Tap, Thermometers};
 use embedded_hal::delay::DelayNs;
 use forewarm_core::quantity::Ratio;
 use forewarm_core::rtd::Measured;
+use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::Sample;
 
 /// Time over which one thermometer is averaged (µs).
@@ -17,9 +18,38 @@ pub const WINDOW_US: u32 = 100_000;
 /// Looks at a conversion, which should be done by half of them. After all of them it counts as never done.
 const LOOKS: u32 = 8;
 
+/// Thermometers on a converter of codes.
+#[derive(Debug)]
+pub struct FrontEnd<C> {
+    converter: C,
+    latest: Latest,
+}
+
+impl<C: Converter> FrontEnd<C> {
+    /// On this converter.
+    pub const fn new(converter: C) -> Self {
+        Self { converter, latest: Latest(None) }
+    }
+}
+
+impl<C: Converter> Thermometers for FrontEnd<C> {
+    fn measure(
+        &mut self,
+        three_wires: &[bool],
+        delay: &mut impl DelayNs,
+        mut meanwhile: impl FnMut(),
+    ) -> [Sample; MAX_CHANNELS] {
+        let mut samples = [Sample::None; MAX_CHANNELS];
+        for ((sample, &three_wires), channel) in samples.iter_mut().zip(three_wires).zip(0..) {
+            *sample = measure(&mut self.converter, &mut self.latest, delay, channel, three_wires, &mut meanwhile);
+        }
+        samples
+    }
+}
+
 /// The number of the latest conversion. The next must have a later one.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Latest(Option<u32>);
+struct Latest(Option<u32>);
 
 impl Latest {
     /// The code, if its conversion is new.
@@ -34,7 +64,7 @@ impl Latest {
 ///
 /// A channel whose conversions do not complete gives nothing. After a while the controller takes it as missing. A
 /// converter that reports a fault, repeats itself, or shows an impossible reference is a fault at once.
-pub(crate) fn measure<C: Converter>(
+fn measure<C: Converter>(
     converter: &mut C,
     latest: &mut Latest,
     delay: &mut impl DelayNs,

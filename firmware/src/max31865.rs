@@ -16,10 +16,12 @@
 //! element here: the chip counts nothing. The controller finds it, as it finds every channel that has not moved for too
 //! long.
 
+use crate::board::Thermometers;
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 use forewarm_core::quantity::Ratio;
-use forewarm_core::rtd::{Leads, Measured};
+use forewarm_core::rtd::Measured;
+use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::Sample;
 
 /// Registers, and the bit that makes an address one to write to.
@@ -91,9 +93,9 @@ impl Notch {
     }
 }
 
-/// What a chip showed.
+/// What a chip shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Shown {
+enum Shown {
     /// The code, of 15 bits.
     Code(u16),
     /// The element or a wire is broken.
@@ -113,8 +115,7 @@ impl Shown {
     ///
     /// A fault of the wires whose code may look right comes as a lead that measures more than everything: the controller
     /// then calls it a fault of the leads, or a short where it knows no lead.
-    #[must_use]
-    pub fn sample(self) -> Sample {
+    fn sample(self) -> Sample {
         let element = |element| Sample::Fresh(Measured { element, lead: Ratio::ZERO });
         match self {
             Self::Code(code) => element(Ratio::from_code(code.into(), 15)),
@@ -126,33 +127,87 @@ impl Shown {
     }
 }
 
-/// One chip, as it is wired.
+/// Chips, the first of them for the first channel. A channel without a chip is a fault of the converter.
 #[derive(Debug)]
-pub struct Chip<S> {
-    spi: S,
-    /// Bits of its configuration that stay.
-    wired: u8,
+pub struct Chips<S, const N: usize> {
+    chips: [Chip<S>; N],
     notch: Notch,
 }
 
-impl<S: SpiDevice> Chip<S> {
-    /// A chip on this bus, which works in mode 1 or 3 at up to 5 MHz. `leads` are those of its thermometer.
-    pub const fn new(spi: S, leads: Leads, notch: Notch) -> Self {
-        let three = match leads {
-            Leads::ThreeWire { .. } => THREE_WIRE,
-            Leads::TwoWire { .. } | Leads::FourWire => 0,
+impl<S: SpiDevice, const N: usize> Chips<S, N> {
+    /// On this bus, which works in mode 1 or 3 at up to 5 MHz.
+    pub fn new(devices: [S; N], notch: Notch) -> Self {
+        Self { chips: devices.map(|spi| Chip { spi, stays: 0, is_heard: false }), notch }
+    }
+}
+
+impl<S: SpiDevice, const N: usize> Thermometers for Chips<S, N> {
+    /// All at once: 0.08 s pass, however many there are.
+    fn measure(
+        &mut self,
+        three_wires: &[bool],
+        delay: &mut impl DelayNs,
+        mut meanwhile: impl FnMut(),
+    ) -> [Sample; MAX_CHANNELS] {
+        let mut wait = |us: u32| {
+            for _ in 0..us.div_ceil(PIECE_US) {
+                meanwhile();
+                delay.delay_us(PIECE_US);
+            }
         };
-        Self { spi, wired: three | notch.bits(), notch }
+        let mut samples = [Sample::None; MAX_CHANNELS];
+        samples.iter_mut().zip(three_wires).for_each(|(sample, _)| *sample = Sample::ConverterFault);
+        let asked = self.chips.len().min(three_wires.len());
+        let Some(chips) = self.chips.get_mut(..asked) else { return samples };
+        for (chip, &three_wires) in chips.iter_mut().zip(three_wires) {
+            chip.begin(self.notch, three_wires);
+        }
+        wait(WAKES_US);
+        for chip in chips.iter_mut() {
+            chip.order(BIAS | FAULT_CYCLE);
+        }
+        wait(LOOKS_US);
+        for chip in chips.iter_mut() {
+            chip.order(BIAS | ONE_SHOT);
+        }
+        wait(self.notch.converts_us());
+        for (chip, sample) in chips.iter_mut().zip(&mut samples) {
+            *sample = chip.end().sample();
+        }
+        samples
     }
+}
 
-    fn configure(&mut self, bits: u8) -> Result<(), S::Error> {
-        self.spi.write(&[WRITE | CONFIGURATION, self.wired | bits])
-    }
+/// One chip.
+#[derive(Debug)]
+struct Chip<S> {
+    spi: S,
+    /// Bits of its configuration that stay.
+    stays: u8,
+    /// Whether the bus has worked since the measurement began.
+    is_heard: bool,
+}
 
-    /// Sets the thresholds, anew each time: a chip may have been reset.
-    fn set_thresholds(&mut self) -> Result<(), S::Error> {
+impl<S: SpiDevice> Chip<S> {
+    /// Switches the current on, and forgets earlier faults. The thresholds are written anew each time: the chip may have
+    /// been reset.
+    fn begin(&mut self, notch: Notch, three_wires: bool) {
+        self.stays = notch.bits() | if three_wires { THREE_WIRE } else { 0 };
         let [high, high_low, low, low_low] = THRESHOLD_BYTES;
-        self.spi.write(&[WRITE | THRESHOLDS, high, high_low, low, low_low])
+        self.is_heard = self.spi.write(&[WRITE | THRESHOLDS, high, high_low, low, low_low]).is_ok();
+        self.order(BIAS | CLEAR_FAULTS);
+    }
+
+    /// Writes its configuration, and notes whether the bus fails.
+    fn order(&mut self, bits: u8) {
+        self.is_heard &= self.spi.write(&[WRITE | CONFIGURATION, self.stays | bits]).is_ok();
+    }
+
+    /// Reads the result, and switches the current off. One that stays on warms its element, so that is a failure too.
+    fn end(&mut self) -> Shown {
+        let read = self.read();
+        self.order(0);
+        read.ok().filter(|_| self.is_heard).unwrap_or(Shown::Silent)
     }
 
     fn read(&mut self) -> Result<Shown, S::Error> {
@@ -161,7 +216,7 @@ impl<S: SpiDevice> Chip<S> {
         let [_, configuration, code @ .., status] = registers;
         let [code_high, code_low, thresholds @ ..] = code;
         // Bits that clear themselves are clear again once the work is done.
-        if configuration != self.wired | BIAS || thresholds != THRESHOLD_BYTES {
+        if configuration != self.stays | BIAS || thresholds != THRESHOLD_BYTES {
             return Ok(Shown::Forgot);
         }
         let code = u16::from_be_bytes([code_high, code_low]);
@@ -181,50 +236,6 @@ impl<S: SpiDevice> Chip<S> {
         } else {
             Shown::Code(code >> 1)
         })
-    }
-}
-
-/// Measures with all chips at once, and calls `meanwhile` again and again while they work. 0.08 s pass, however many
-/// there are.
-pub fn measure<S: SpiDevice, const N: usize>(
-    chips: &mut [Chip<S>; N],
-    delay: &mut impl DelayNs,
-    mut meanwhile: impl FnMut(),
-) -> [Shown; N] {
-    let mut wait = |us: u32| {
-        for _ in 0..us.div_ceil(PIECE_US) {
-            meanwhile();
-            delay.delay_us(PIECE_US);
-        }
-    };
-    let converts_us = chips.iter().map(|chip| chip.notch.converts_us()).max().unwrap_or(0);
-    let mut heard = [true; N];
-    let mut shown = [Shown::Silent; N];
-    for (chip, heard) in chips.iter_mut().zip(&mut heard) {
-        *heard &= chip.set_thresholds().is_ok();
-    }
-    order(chips, &mut heard, BIAS | CLEAR_FAULTS);
-    wait(WAKES_US);
-    order(chips, &mut heard, BIAS | FAULT_CYCLE);
-    wait(LOOKS_US);
-    order(chips, &mut heard, BIAS | ONE_SHOT);
-    wait(converts_us);
-    for ((chip, heard), shown) in chips.iter_mut().zip(&mut heard).zip(&mut shown) {
-        match chip.read() {
-            Ok(read) => *shown = read,
-            Err(_) => *heard = false,
-        }
-    }
-    // A current that could not be switched off warms its element until the next time.
-    order(chips, &mut heard, 0);
-    shown.iter_mut().zip(heard).filter(|(_, heard)| !heard).for_each(|(shown, _)| *shown = Shown::Silent);
-    shown
-}
-
-/// Writes the configuration of each chip, and notes where the bus fails.
-fn order<S: SpiDevice>(chips: &mut [Chip<S>], heard: &mut [bool], bits: u8) {
-    for (chip, heard) in chips.iter_mut().zip(heard) {
-        *heard &= chip.configure(bits).is_ok();
     }
 }
 

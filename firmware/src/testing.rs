@@ -5,6 +5,7 @@ extern crate std;
 use crate::board::{
     Board, Clock, Conversion, Converter, Display, Hardware, InputPins, Meters, OutputPins, Tap, Watchdog,
 };
+use crate::front_end::FrontEnd;
 use core::cell::{Cell, RefCell};
 use embedded_hal::delay::DelayNs;
 use embedded_hal::digital::{self, InputPin, OutputPin, PinState};
@@ -256,7 +257,7 @@ impl Board for TestBoard {
     type Output = Output;
     type Full = Output;
     type Input = Input;
-    type Converter = Part;
+    type Thermometers = FrontEnd<Part>;
     type Meters = Part;
     type Delay = Part;
     type Clock = Part;
@@ -288,7 +289,7 @@ impl World {
                 charge_feedback: input(Wire::ChargeFeedback),
                 button: input(Wire::Button),
             },
-            converter: part(),
+            thermometers: FrontEnd::new(part()),
             meters: part(),
             delay: part(),
             clock: part(),

@@ -235,23 +235,24 @@ impl Bench {
         Self { wired: wired.collect(), time }
     }
 
-    fn chips<const N: usize>(&self) -> [Chip<Wired>; N] {
-        core::array::from_fn(|index| Chip::new(self.wired[index].clone(), Leads::FourWire, Notch::Hz50))
+    fn chips<const N: usize>(&self) -> Chips<Wired, N> {
+        Chips::new(core::array::from_fn(|index| self.wired[index].clone()), Notch::Hz50)
     }
 
-    fn measure<const N: usize>(&self) -> [Shown; N] {
-        measure(&mut self.chips::<N>(), &mut Passes(Rc::clone(&self.time)), || {})
-    }
-
-    fn sample(&self) -> Sample {
-        let [shown] = self.measure::<1>();
-        shown.sample()
+    /// With four wires each, at 50 Hz.
+    fn measure<const N: usize>(&self) -> [Sample; N] {
+        let samples = self.chips::<N>().measure(&[false; N], &mut Passes(Rc::clone(&self.time)), || {});
+        core::array::from_fn(|index| samples[index])
     }
 }
 
-fn shown(wires: Wires) -> Shown {
-    let [shown] = Bench::new(&[wires]).measure();
-    shown
+fn shows(wires: Wires) -> Sample {
+    let [sample] = Bench::new(&[wires]).measure();
+    sample
+}
+
+fn code(code: u16) -> Sample {
+    Shown::Code(code).sample()
 }
 
 fn celsius(element: &Element, reference: Ohms, sample: Sample) -> Option<f64> {
@@ -283,18 +284,18 @@ const TABLE_9: [(f64, u16); 17] = [
 
 #[test]
 fn codes_read_as_the_temperatures_that_the_data_sheet_gives_for_them() {
-    for (t, code) in TABLE_9 {
-        let read = celsius(&Element::pt100(), Ohms::from_milliohms(400_000), Shown::Code(code).sample()).unwrap();
+    for (t, shown) in TABLE_9 {
+        let read = celsius(&Element::pt100(), Ohms::from_milliohms(400_000), code(shown)).unwrap();
         // A code is 0.031 K wide there.
-        assert!((read - t).abs() < 0.017, "{code}: {read} °C for {t}");
+        assert!((read - t).abs() < 0.017, "{shown}: {read} °C for {t}");
     }
 }
 
 #[test]
 fn what_the_data_sheet_gives_as_ratios_comes_out_as_codes() {
     // Table 5.
-    for (ratio, code) in [(0.025, 819), (0.125, 4096), (0.25, 8192), (0.5, 16_384), (0.75, 24_576)] {
-        assert_eq!(shown(Wires::Element(ratio)), Shown::Code(code));
+    for (ratio, shown) in [(0.025, 819), (0.125, 4096), (0.25, 8192), (0.5, 16_384), (0.75, 24_576)] {
+        assert_eq!(shows(Wires::Element(ratio)), code(shown));
     }
 }
 
@@ -309,7 +310,7 @@ fn each_fault_of_the_wires_is_told_also_where_the_code_looks_right() {
         (Wires::Overvoltage(0.25), Shown::Wires),
     ];
     for (wires, expected) in faults {
-        assert_eq!(shown(wires), expected, "{wires:?}");
+        assert_eq!(shows(wires), expected.sample(), "{wires:?}");
         assert!(celsius(&Element::pt100(), Ohms::from_milliohms(400_000), expected.sample()).is_none(), "{wires:?}");
     }
 }
@@ -321,8 +322,9 @@ fn all_chips_work_at_once_and_no_current_flows_between_steps() {
     for _ in 0..3 {
         let before = bench.time.get();
         let mut turns = 0;
-        let shown = measure(&mut bench.chips::<4>(), &mut Passes(Rc::clone(&bench.time)), || turns += 1);
-        assert_eq!(shown, [6554, 8192, 9830, 11_469].map(Shown::Code));
+        let samples = bench.chips::<4>().measure(&[false; 4], &mut Passes(Rc::clone(&bench.time)), || turns += 1);
+        assert_eq!(samples[..4], [6554, 8192, 9830, 11_469].map(code));
+        assert_eq!(samples[4..], [Sample::None; MAX_CHANNELS - 4]);
         let took_us = bench.time.get() - before;
         assert!(took_us <= 80_000 && turns >= 100, "{took_us} µs, {turns} turns");
         bench.time.set(bench.time.get() + 920_000);
@@ -341,46 +343,48 @@ fn a_chip_that_is_reset_while_it_works_is_a_fault_and_the_next_step_is_good() {
         let start = bench.time.get();
         let model = Rc::clone(&bench.wired[0].model);
         let (time, mut is_done) = (Rc::clone(&bench.time), false);
-        let [hit] = measure(&mut bench.chips::<1>(), &mut Passes(Rc::clone(&bench.time)), || {
+        let [hit, ..] = bench.chips::<1>().measure(&[false], &mut Passes(Rc::clone(&bench.time)), || {
             if !is_done && time.get() - start >= at_us {
                 model.borrow_mut().reset();
                 is_done = true;
             }
         });
-        assert!(hit == Shown::Forgot || !is_done, "{at_us} µs: {hit:?}");
-        assert_eq!(bench.measure(), [Shown::Code(8192)], "{at_us} µs");
+        assert!(hit == Sample::ConverterFault || !is_done, "{at_us} µs: {hit:?}");
+        assert_eq!(bench.measure(), [code(8192)], "{at_us} µs");
     }
 }
 
 #[test]
 fn a_chip_that_is_not_there_or_never_done_or_a_bus_that_fails_is_a_fault_of_the_converter() {
     let bench = Bench::new(&[Wires::Element(0.25), Wires::Element(0.3)]);
-    for (bus, expected) in [
-        (Bus::StuckAt(0x00), Shown::Forgot),
-        (Bus::StuckAt(0xff), Shown::Forgot),
-        (Bus::Fails, Shown::Silent),
-        (Bus::Works, Shown::Code(8192)),
-    ] {
+    let lost = Sample::ConverterFault;
+    for (bus, expected) in
+        [(Bus::StuckAt(0x00), lost), (Bus::StuckAt(0xff), lost), (Bus::Fails, lost), (Bus::Works, code(8192))]
+    {
         bench.wired[0].bus.set(bus);
-        assert_eq!(bench.measure(), [expected, Shown::Code(9830)], "{bus:?}");
+        assert_eq!(bench.measure(), [expected, code(9830)], "{bus:?}");
     }
     bench.wired[0].model.borrow_mut().is_stuck = true;
-    assert_eq!(bench.measure(), [Shown::Forgot, Shown::Code(9830)]);
-    assert_eq!([Shown::Forgot, Shown::Silent].map(Shown::sample), [Sample::ConverterFault; 2]);
+    assert_eq!(bench.measure(), [lost, code(9830)]);
+}
+
+#[test]
+fn a_channel_without_a_chip_is_a_fault_of_the_converter() {
+    let bench = Bench::new(&[Wires::Element(0.25)]);
+    let samples = bench.chips::<1>().measure(&[false; 3], &mut Passes(Rc::clone(&bench.time)), || {});
+    assert_eq!(samples[..4], [code(8192), Sample::ConverterFault, Sample::ConverterFault, Sample::None]);
 }
 
 #[test]
 fn three_wires_and_the_notch_are_set_as_the_data_sheet_says() {
     let bench = Bench::new(&[Wires::Element(0.25); 2]);
-    let three = Leads::THREE_WIRE;
-    let mut chips = [
-        Chip::new(bench.wired[0].clone(), three, Notch::Hz60),
-        Chip::new(bench.wired[1].clone(), Leads::FourWire, Notch::Hz50),
-    ];
-    measure(&mut chips, &mut Passes(Rc::clone(&bench.time)), || {});
-    let rests = [0, 1].map(|chip: usize| bench.wired[chip].model.borrow().registers[0]);
-    // Table 2.
-    assert_eq!(rests, [0x10, 0x01]);
+    let rests = |notch: Notch| {
+        let mut chips = Chips::new([0, 1].map(|index: usize| bench.wired[index].clone()), notch);
+        chips.measure(&[true, false], &mut Passes(Rc::clone(&bench.time)), || {});
+        [0, 1].map(|index: usize| bench.wired[index].model.borrow().registers[0])
+    };
+    // The data sheet's bits D4 and D0.
+    assert_eq!((rests(Notch::Hz60), rests(Notch::Hz50)), ([0x10, 0x00], [0x11, 0x01]));
 }
 
 proptest! {
@@ -391,8 +395,7 @@ proptest! {
         let (element, reference) = if is_pt1000 { (Element::pt1000(), 4_000_000) } else { (Element::pt100(), 400_000) };
         let ohms = element.resistance(Celsius::from_millidegrees(t_mc)).unwrap();
         let ratio = f64::from(ohms.as_steps()) / f64::from(Ohms::from_milliohms(reference).as_steps());
-        let sample = Bench::new(&[Wires::Element(ratio)]).sample();
-        let read = celsius(&element, Ohms::from_milliohms(reference), sample).unwrap();
+        let read = celsius(&element, Ohms::from_milliohms(reference), shows(Wires::Element(ratio))).unwrap();
         let off = (read - f64::from(t_mc) / 1000.0).abs();
         prop_assert!(off < 0.05, "{off} K");
     }

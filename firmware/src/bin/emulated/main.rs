@@ -23,6 +23,7 @@ use forewarm_core::quantity::{Fraction, Instant, Millivolts};
 use forewarm_core::signals::Outputs;
 use forewarm_firmware::App;
 use forewarm_firmware::board::{self, Board, Conversion, Hardware, InputPins, OutputPins, Tap};
+use forewarm_firmware::front_end::FrontEnd;
 use forewarm_rig::{BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_FEEDBACK, Pins, Shown};
 use uart::Uart;
 use world::World;
@@ -39,7 +40,7 @@ impl<'w> Board for Emulated<'w> {
     type Output = pins::Output;
     type Full = pins::Output;
     type Input = pins::Input<'w>;
-    type Converter = Rig<'w>;
+    type Thermometers = FrontEnd<Rig<'w>>;
     type Meters = Rig<'w>;
     type Delay = Standstill;
     type Clock = Rig<'w>;
@@ -148,7 +149,7 @@ fn main() -> ! {
             charge_feedback: line(CHARGE_FEEDBACK),
             button: line(BUTTON),
         },
-        converter: Rig(world),
+        thermometers: FrontEnd::new(Rig(world)),
         meters: Rig(world),
         delay: Standstill,
         clock: Rig(world),

@@ -41,6 +41,7 @@ use cortex_m_rt::entry;
 use defmt_rtt as _;
 use forewarm_firmware::App;
 use forewarm_firmware::board::{Board, Hardware, InputPins, OutputPins};
+use forewarm_firmware::front_end::FrontEnd;
 use heapless::spsc::Queue;
 use meters::Dividers;
 use pins::{Drive, Line};
@@ -74,7 +75,7 @@ impl<'a> Board for F411<'a> {
     type Output = Drive;
     type Full = Drive;
     type Input = Line;
-    type Converter = OnChip<'a>;
+    type Thermometers = FrontEnd<OnChip<'a>>;
     type Meters = Dividers<'a>;
     type Delay = SysDelay;
     type Clock = Milliseconds;
@@ -144,7 +145,7 @@ fn main() -> ! {
     let hardware = Hardware::<F411> {
         outputs,
         lines,
-        converter: OnChip::new(&adc, inputs),
+        thermometers: FrontEnd::new(OnChip::new(&adc, inputs)),
         meters: Dividers::new(&adc, b.pb0.into_analog(), b.pb1.into_analog()),
         delay,
         clock: Milliseconds::start(FTimer::new(device.TIM5, &mut rcc)),

@@ -21,6 +21,7 @@ use forewarm_firmware::App;
 use forewarm_firmware::board::{
     Board, Clock, Conversion, Converter, Hardware, InputPins, Meters, NotWired, OutputPins, Tap, Watchdog,
 };
+use forewarm_firmware::front_end::FrontEnd;
 
 /// The made-up part. Yours has volatile registers here, through a HAL or in one module that may be `unsafe`.
 mod part {
@@ -79,7 +80,7 @@ impl Board for Port {
     type Output = Output;
     type Full = NotWired;
     type Input = Input;
-    type Converter = Adc;
+    type Thermometers = FrontEnd<Adc>;
     type Meters = Adc;
     type Delay = Wait;
     type Clock = Milliseconds;
@@ -385,7 +386,7 @@ fn main() -> ! {
             charge_feedback: Input(1 << 7),
             button: Input(1 << 8),
         },
-        converter: Adc::default(),
+        thermometers: FrontEnd::new(Adc::default()),
         meters: Adc::default(),
         delay: Wait,
         clock: Milliseconds(Instant::from_millis(0)),
