@@ -103,7 +103,7 @@ enum Shown {
     /// The element is shorted.
     Shorted,
     /// A wire is shorted to something, or at a voltage outside the supply. The code may still look right.
-    Wires,
+    Wires(u16),
     /// The registers do not hold what was written: the chip was reset, is not there, or the bus is stuck.
     Forgot,
     /// The bus itself failed.
@@ -116,12 +116,12 @@ impl Shown {
     /// A fault of the wires whose code may look right comes as a lead that measures more than everything: the controller
     /// then calls it a fault of the leads, or a short where it knows no lead.
     fn sample(self) -> Sample {
-        let element = |element| Sample::Fresh(Measured { element, lead: Ratio::ZERO });
+        let ratio = |code: u16| Ratio::from_code(code.into(), 15);
         match self {
-            Self::Code(code) => element(Ratio::from_code(code.into(), 15)),
-            Self::Open => element(Ratio::MAX),
-            Self::Shorted => element(Ratio::ZERO),
-            Self::Wires => Sample::Fresh(Measured { element: Ratio::ZERO, lead: Ratio::MAX }),
+            Self::Code(code) => Sample::Fresh(Measured::element(ratio(code))),
+            Self::Open => Sample::Fresh(Measured::element(Ratio::MAX)),
+            Self::Shorted => Sample::Fresh(Measured::element(Ratio::ZERO)),
+            Self::Wires(code) => Sample::Fresh(Measured { element: ratio(code), lead: Ratio::MAX }),
             Self::Forgot | Self::Silent => Sample::ConverterFault,
         }
     }
@@ -225,11 +225,11 @@ impl<S: SpiDevice> Chip<S> {
         Ok(if has(ABOVE_HIGH | REFERENCE_HIGH) {
             Shown::Open
         } else if has(VOLTAGE | REFERENCE_LOW) {
-            Shown::Wires
+            Shown::Wires(code >> 1)
         } else if has(BELOW_LOW) {
             Shown::Shorted
         } else if has(INPUT_LOW) {
-            Shown::Wires
+            Shown::Wires(code >> 1)
         } else if code & 1 == 1 {
             // A fault without a name.
             Shown::Forgot

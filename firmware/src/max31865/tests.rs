@@ -3,8 +3,11 @@
 use super::*;
 use core::cell::{Cell, RefCell};
 use embedded_hal::spi::{ErrorKind, ErrorType, Operation};
-use forewarm_core::quantity::{Celsius, Ohms};
-use forewarm_core::rtd::{Element, Thermometer};
+use forewarm_core::fault::ChannelFault;
+use forewarm_core::quantity::{Celsius, Instant, Ohms};
+use forewarm_core::rtd::{Element, Leads, Thermometer};
+use forewarm_core::signals::{Inputs, Relay};
+use forewarm_core::{Memory, Unit, testing};
 use proptest::prelude::*;
 use std::rc::Rc;
 use std::vec::Vec;
@@ -301,17 +304,40 @@ fn what_the_data_sheet_gives_as_ratios_comes_out_as_codes() {
 
 /// Tables 10 to 12.
 #[test]
-fn each_fault_of_the_wires_is_told_also_where_the_code_looks_right() {
+fn each_fault_of_the_wires_takes_the_permit_in_its_step_also_where_the_code_looks_right() {
     let faults = [
-        (Wires::ElementBroken, Shown::Open),
-        (Wires::ElementShorted, Shown::Shorted),
-        (Wires::ReturnOff(0.25), Shown::Open),
-        (Wires::InputGrounded(0.25), Shown::Wires),
-        (Wires::Overvoltage(0.25), Shown::Wires),
+        (Wires::ElementBroken, [ChannelFault::Open; 2]),
+        (Wires::ElementShorted, [ChannelFault::Short; 2]),
+        (Wires::ReturnOff(0.26), [ChannelFault::Open; 2]),
+        // Where no lead is known, something must be shorted.
+        (Wires::InputGrounded(0.26), [ChannelFault::Short, ChannelFault::Leads]),
+        (Wires::Overvoltage(0.26), [ChannelFault::Short, ChannelFault::Leads]),
     ];
     for (wires, expected) in faults {
-        assert_eq!(shows(wires), expected.sample(), "{wires:?}");
-        assert!(celsius(&Element::pt100(), Ohms::from_milliohms(400_000), expected.sample()).is_none(), "{wires:?}");
+        for (leads, expected) in [Leads::FourWire, Leads::THREE_WIRE].into_iter().zip(expected) {
+            let mut settings = testing::settings();
+            for channel in &mut settings.channels {
+                (channel.element, channel.leads) = (Element::pt100(), leads);
+                channel.reference = Ohms::from_milliohms(400_000);
+            }
+            // 10 °C and a little.
+            let bench = Bench::new(&[Wires::Element(0.26); 4]);
+            let mut chips = bench.chips::<4>();
+            let mut unit = Unit::new(&settings.clone().validate().unwrap(), Memory::default());
+            let mut step = || {
+                let channels =
+                    chips.measure(&[leads != Leads::FourWire; 4], &mut Passes(Rc::clone(&bench.time)), || {});
+                bench.time.set(bench.time.get() + 920_000);
+                let now = Instant::from_millis(u32::try_from(bench.time.get() / 1000).unwrap());
+                unit.step(now, &Inputs { channels, ..testing::fine_inputs(&settings, testing::c(10_000)) })
+            };
+            let before = (0..700).map(|_| step()).last().unwrap();
+            assert_eq!((before.charge, before.faults.channels[0]), (Relay::Closed, None), "{leads:?}");
+            bench.wired[0].model.borrow_mut().wires = wires;
+            let after = step();
+            assert_eq!((after.charge, after.heater), (Relay::Open, Relay::Open), "{wires:?}, {leads:?}");
+            assert_eq!(after.faults.channels[0], Some(expected), "{wires:?}, {leads:?}");
+        }
     }
 }
 
