@@ -44,6 +44,7 @@ use attempt::{Bench, Settled, harm};
 use choice::{Choice, choices};
 use search::{Found, search};
 use serde::Serialize;
+use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -149,8 +150,11 @@ impl Proposal {
         let choices = choices(installation, &bench.desk.draft, subject.site, &plan);
         bench.mend(&choices)?;
         let pool = threads::pool().map_err(|problem| vec![problem])?;
+        let unfine = plan.findings.iter().filter(|finding| !finding.is_fine());
+        let open: BTreeSet<Part> = unfine.map(|finding| finding.part).collect();
+        let asked = (&*choices, &*Vec::from_iter(open));
         let mut found = pool.install(|| {
-            search(&bench, &choices, (extent.tries, extent.seed), stop, &|tried| progress(Progress::Tried(tried)))
+            search(&bench, asked, (extent.tries, extent.seed), stop, &|tried| progress(Progress::Tried(tried)))
         });
         let candidates = proved(&bench, &choices, &mut found, extent, (stop, progress))?;
         let mut open: Vec<&'static str> = choices.iter().map(|choice| choice.what.words()).collect();

@@ -8,6 +8,7 @@
 use super::attempt::{Attempt, Bench, Miss, Requirement, weight};
 use super::choice::Choice;
 use super::front::{Figures, front};
+use crate::finding::Part;
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
@@ -73,10 +74,11 @@ impl Found {
     }
 }
 
-/// Searches until `most` were tried or no step is left, and reports to `progress` how many were tried.
+/// Searches until `most` were tried or no step is left, and reports to `progress` how many were tried. `open` are the
+/// parts in which `plan` finds something to change.
 pub(super) fn search(
     bench: &Bench,
-    choices: &[Choice],
+    (choices, open): (&[Choice], &[Part]),
     (most, seed): (usize, u64),
     stop: &AtomicBool,
     progress: &(dyn Fn(u64) + Sync),
@@ -85,7 +87,7 @@ pub(super) fn search(
     let mut found = Found::default();
     let mut seen: HashSet<Levels> = HashSet::new();
     let mut near: Vec<(Levels, u32)> = Vec::new();
-    let mut queue: VecDeque<Levels> = first(choices, &mut draw).into();
+    let mut queue: VecDeque<Levels> = first(choices, open, &mut draw).into();
     let written: Levels = choices.iter().map(|choice| choice.written).collect();
     // What a step has been taken from already.
     let mut left: HashSet<Levels> = HashSet::new();
@@ -146,11 +148,16 @@ pub(super) fn search(
     found
 }
 
-/// The file, the file with one step, and some draws.
-fn first(choices: &[Choice], draw: &mut Pcg64) -> Vec<Levels> {
+/// The file, the file with one step, and some draws. Steps that may mend what `plan` finds come first.
+fn first(choices: &[Choice], open: &[Part], draw: &mut Pcg64) -> Vec<Levels> {
     let written: Levels = choices.iter().map(|choice| choice.written).collect();
     let mut single = steps(&written, choices);
     single.shuffle(draw);
+    let concerns_none = |levels: &Levels| {
+        let differing = choices.iter().zip(levels).filter(|(choice, level)| choice.written != **level);
+        !differing.flat_map(|(choice, _)| open.iter().map(|&part| choice.what.concerns(part))).any(|concerns| concerns)
+    };
+    single.sort_by_key(concerns_none);
     let drawn = |choice: &Choice, draw: &mut Pcg64| {
         // Half of them as in the file: a change must be worth its effort.
         if draw.random_bool(0.5) { choice.written } else { draw.random_range(0..choice.levels.len()) }
