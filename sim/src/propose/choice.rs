@@ -57,7 +57,7 @@ impl What {
     }
 
     /// Whether it can change what `plan` says of that part.
-    pub(super) const fn concerns(self, part: Part) -> bool {
+    const fn concerns(self, part: Part) -> bool {
         match self {
             Self::Power => !matches!(part, Part::Measurement),
             Self::Thickness | Self::Material => matches!(part, Part::Thermal),
@@ -67,6 +67,11 @@ impl What {
             Self::Stop => matches!(part, Part::Measurement | Part::Sources),
             Self::Bank | Self::Sun => matches!(part, Part::Sources),
         }
+    }
+
+    /// The same for any of some parts.
+    pub(super) fn concerns_any(self, parts: &[Part]) -> bool {
+        parts.iter().any(|&part| self.concerns(part))
     }
 }
 

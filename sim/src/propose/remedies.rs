@@ -93,10 +93,9 @@ fn steps_for(plan: &Plan, choices: &[Choice]) -> Vec<Remedy> {
     let is_unmended = |finding: &&Finding| finding.checked.as_ref().is_some_and(Vec::is_empty);
     let parts: Vec<Part> = plan.findings.iter().filter(is_unmended).map(|finding| finding.part).collect();
     let written: Vec<usize> = choices.iter().map(|choice| choice.written).collect();
-    let concerned = |choice: &Choice| parts.iter().any(|&part| choice.what.concerns(part));
     let of_step = |to: Vec<usize>| {
         let mut differing = choices.iter().zip(to).filter(|(choice, level)| *level != choice.written);
-        let (choice, level) = differing.next().filter(|(choice, _)| concerned(choice))?;
+        let (choice, level) = differing.next().filter(|(choice, _)| choice.what.concerns_any(&parts))?;
         match &choice.levels[level] {
             Level::Edits(edits) => Some(edits.clone()),
             Level::AsWritten | Level::LeastThresholds | Level::StopAbove(_) => None,

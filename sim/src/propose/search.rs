@@ -154,8 +154,8 @@ fn first(choices: &[Choice], open: &[Part], draw: &mut Pcg64) -> Vec<Levels> {
     let mut single = steps(&written, choices);
     single.shuffle(draw);
     let concerns_none = |levels: &Levels| {
-        let differing = choices.iter().zip(levels).filter(|(choice, level)| choice.written != **level);
-        !differing.flat_map(|(choice, _)| open.iter().map(|&part| choice.what.concerns(part))).any(|concerns| concerns)
+        let mut differing = choices.iter().zip(levels).filter(|(choice, level)| choice.written != **level);
+        !differing.any(|(choice, _)| choice.what.concerns_any(open))
     };
     single.sort_by_key(concerns_none);
     let drawn = |choice: &Choice, draw: &mut Pcg64| {
