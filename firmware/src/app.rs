@@ -25,10 +25,11 @@ use crate::log::{info, warning};
 use crate::service::{Service, say};
 use crate::upload::UploadButton;
 use embedded_hal::digital::{OutputPin, PinState};
+use embedded_hal::pwm::SetDutyCycle;
 use embedded_io::Write;
 use forewarm_core::fault::SystemFault;
 use forewarm_core::journal::Counters;
-use forewarm_core::quantity::Instant;
+use forewarm_core::quantity::{Fraction, Instant};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{MAX_CHANNELS, Settings, ValidSettings};
 use forewarm_core::signals::{Alarm, Inputs, Outputs, Relay};
@@ -102,7 +103,8 @@ impl Wiring {
 impl<B: Board> App<B> {
     /// Opens all relays. Everything else waits for [`App::start`].
     ///
-    /// `built_in` is the record of the settings that hold until others are written over the service line.
+    /// `built_in` is the record of the settings that hold until others are written over the service line. It may be
+    /// empty: all relays then stay open until some are written.
     pub fn new(mut hardware: Hardware<B>, storage: B::Storage, built_in: &'static [u8]) -> Self {
         open_relays(&mut hardware.outputs);
         let looked = hardware.clock.now();
@@ -141,6 +143,7 @@ impl<B: Board> App<B> {
     fn take_over(&mut self, decoded: Result<Settings, RecordError>, memory: Memory) -> Result<(), Unfit> {
         match decoded.map(Settings::validate) {
             Ok(Ok(settings)) => {
+                B::suits(&settings).map_err(Unfit::Misfit)?;
                 self.make_unit(&settings, memory);
                 Ok(())
             }
@@ -166,6 +169,9 @@ impl<B: Board> App<B> {
             Ok(Some(record)) => record,
             Ok(None) => {
                 self.source.origin = Origin::BuiltIn;
+                if built_in.is_empty() {
+                    return Err(Unfit::Missing);
+                }
                 built_in
             }
             Err(_) => return Err(Unfit::Unreadable),
@@ -197,6 +203,8 @@ impl<B: Board> App<B> {
         if self.hardware.clock.is_step_due() {
             // The watchdog ends a stuck output.
             let _ = self.step();
+        } else {
+            self.hardware.clock.rest();
         }
     }
 
@@ -215,7 +223,7 @@ impl<B: Board> App<B> {
             Ok(unit) => unit.step(now, &inputs),
             Err(_) => Outputs::all_off(SystemFault::SettingsInvalid),
         };
-        let opened = open(&mut self.hardware.outputs, &outputs, now);
+        let opened = open(&mut self.hardware.outputs, &outputs, self.latest.ceiling, now);
         // A fault that latches just before the watchdog resets the board must survive the reset.
         if let Ok(unit) = &self.unit {
             self.archive.keep(&mut self.room, unit, now);
@@ -294,7 +302,7 @@ impl<B: Board> App<B> {
             Request::ReadSettings => self.answer_settings(),
             Request::WriteSettings { replaces, record } => {
                 let memory = self.unit.as_ref().ok().map(Unit::memory);
-                let may = self.archive.may_replace(replaces, record, self.source.fingerprint);
+                let may = self.archive.may_replace(replaces, record, self.source.fingerprint, B::suits);
                 let is_held = self.upload.is_held() && self.lines.button_is_down();
                 let replaced = match may {
                     Ok(()) if is_held => {
@@ -355,34 +363,48 @@ impl<B: Board> App<B> {
     #[inline(never)]
     fn answer_settings(&mut self) {
         let Source { origin, built_in, .. } = self.source;
+        let missing = if origin == Origin::BuiltIn { Unfit::Missing } else { Unfit::Unreadable };
         let record = match origin {
-            Origin::BuiltIn => Some(built_in),
+            Origin::BuiltIn => Some(built_in).filter(|record| !record.is_empty()),
             Origin::Stored => self.archive.kept.record(self.service.room()).ok().flatten(),
         };
-        let message = record
-            .map_or(Message::Refused(Refusal::Unfit(Unfit::Unreadable)), |record| Message::Settings { origin, record });
+        let message =
+            record.map_or(Message::Refused(Refusal::Unfit(missing)), |record| Message::Settings { origin, record });
         say(&mut self.hardware.serial, &mut self.room, &message);
     }
 }
 
-/// Sets every pin except those that close a relay, each even if another fails. If one cannot be set, all relays open.
-/// The full charge permit opens first.
-fn open<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs, now: Instant) -> Result<(), OutputStuck> {
+/// Sets every pin except those that close a relay or raise the ceiling, each even if another fails. If one cannot be set,
+/// all relays open. The full charge permit opens first.
+fn open<B: Board>(
+    pins: &mut OutputPins<B>,
+    outputs: &Outputs,
+    ceiling_before: Fraction,
+    now: Instant,
+) -> Result<(), OutputStuck> {
     show_lamp(pins, now, outputs);
     let alarm = pins.alarm.set_state(PinState::from(outputs.alarm == Alarm::Sounding)).is_ok();
     let full = outputs.full == Relay::Closed || pins.full.set_low().is_ok();
     let heater = outputs.heater == Relay::Closed || pins.heater.set_low().is_ok();
     let charge = outputs.charge == Relay::Closed || pins.charge.set_low().is_ok();
-    all_set(pins, alarm && full && heater && charge)
+    let ceiling = set_ceiling(pins, outputs.ceiling.min(ceiling_before));
+    all_set(pins, alarm && full && heater && charge && ceiling)
 }
 
-/// Closes the relays that must close, after all else has been set. If one cannot be set, all relays open. The full
-/// charge permit closes last.
+/// Closes the relays that must close and raises the ceiling, after all else has been set. If one cannot be set, all relays
+/// open. The full charge permit closes last.
 fn close<B: Board>(pins: &mut OutputPins<B>, outputs: &Outputs) -> Result<(), OutputStuck> {
     let heater = outputs.heater == Relay::Open || pins.heater.set_high().is_ok();
     let charge = outputs.charge == Relay::Open || pins.charge.set_high().is_ok();
     let full = outputs.full == Relay::Open || !charge || pins.full.set_high().is_ok();
-    all_set(pins, heater && charge && full)
+    let ceiling = set_ceiling(pins, outputs.ceiling);
+    all_set(pins, heater && charge && full && ceiling)
+}
+
+/// Pulses of the whole period stand for a current of 1 C: the bank's capacity in an hour. More cannot be shown.
+fn set_ceiling<B: Board>(pins: &mut OutputPins<B>, ceiling: Fraction) -> bool {
+    let per_mille = u16::try_from(ceiling.as_per_mille().min(1000)).unwrap_or(0);
+    pins.ceiling.set_duty_cycle_fraction(per_mille, 1000).is_ok()
 }
 
 fn all_set<B: Board>(pins: &mut OutputPins<B>, all_set: bool) -> Result<(), OutputStuck> {
@@ -404,6 +426,7 @@ fn open_relays<B: Board>(pins: &mut OutputPins<B>) {
     let _ = pins.full.set_low();
     let _ = pins.heater.set_low();
     let _ = pins.charge.set_low();
+    let _ = pins.ceiling.set_duty_cycle_fully_off();
 }
 
 #[cfg(test)]

@@ -12,9 +12,10 @@ use embedded_storage::nor_flash::NorFlash;
 use forewarm_core::fault::SystemFaults;
 use forewarm_core::journal::{Counters, Event};
 use forewarm_core::quantity::Instant;
+use forewarm_core::settings::Settings;
 use forewarm_core::signals::Storage;
 use forewarm_core::wire::record::{self, Fingerprint};
-use forewarm_core::wire::service::{Refusal, Unfit};
+use forewarm_core::wire::service::{Misfit, Refusal, Unfit};
 use forewarm_core::{Memory, Unit};
 
 /// Steps until something that could not be kept is tried again, if it has not changed. On worn memory each try may take
@@ -107,14 +108,20 @@ impl<S: NorFlash> Archive<S> {
         }
     }
 
-    /// Whether settings may be replaced: the new ones are valid, they replace those that they mean to replace, and
-    /// there were not too many uploads lately.
+    /// Whether settings may be replaced: the new ones are valid and suit the board, they replace those that they mean to
+    /// replace, and there were not too many uploads lately.
     #[inline(never)]
-    pub(crate) fn may_replace(&self, replaces: Fingerprint, new: &[u8], in_force: Fingerprint) -> Result<(), Refusal> {
+    pub(crate) fn may_replace(
+        &self,
+        replaces: Fingerprint,
+        new: &[u8],
+        in_force: Fingerprint,
+        suits: fn(&Settings) -> Result<(), Misfit>,
+    ) -> Result<(), Refusal> {
         if replaces != in_force {
             return Err(Refusal::NotTheOnesInForce { fingerprint: in_force });
         }
-        fitness(new).map_err(Refusal::Unfit)?;
+        fitness(new, suits).map_err(Refusal::Unfit)?;
         if self.kept.uploads() >= MOST_UPLOADS { Err(Refusal::TooMany) } else { Ok(()) }
     }
 
@@ -147,16 +154,18 @@ impl<S: NorFlash> Archive<S> {
     }
 }
 
-/// Whether a record holds valid settings. Apart from keeping it, so that the stack holds only one of the two.
+/// Whether a record holds valid settings that suit the board. Apart from keeping it, so that the stack holds only one of the two.
 #[inline(never)]
-fn fitness(record: &[u8]) -> Result<(), Unfit> {
+fn fitness(record: &[u8], suits: fn(&Settings) -> Result<(), Misfit>) -> Result<(), Unfit> {
     let mut is_fit = true;
     // By reference: a move would take room for another.
     match &record::decode(record) {
-        Ok(settings) => settings.check(|_| is_fit = false),
-        Err(error) => return Err(Unfit::Record(*error)),
+        Ok(settings) => {
+            settings.check(|_| is_fit = false);
+            if is_fit { suits(settings).map_err(Unfit::Misfit) } else { Err(Unfit::Settings) }
+        }
+        Err(error) => Err(Unfit::Record(*error)),
     }
-    if is_fit { Ok(()) } else { Err(Unfit::Settings) }
 }
 
 /// A memory that cannot be read may have held a welded relay. So every fault that latches then counts as latched, and

@@ -8,11 +8,13 @@ use core::convert::Infallible;
 use core::fmt::Debug;
 use embedded_hal::delay::DelayNs;
 use embedded_hal::digital::{ErrorType, InputPin, OutputPin};
+use embedded_hal::pwm::{self, SetDutyCycle};
 use embedded_io::{Read, ReadReady, Write};
 use embedded_storage::nor_flash::NorFlash;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts};
-use forewarm_core::settings::{MAX_CHANNELS, MAX_SOURCES};
+use forewarm_core::settings::{MAX_CHANNELS, MAX_SOURCES, Settings};
 use forewarm_core::signals::{Outputs, Sample};
+use forewarm_core::wire::service::Misfit;
 
 /// The types of a board's parts.
 pub trait Board {
@@ -24,9 +26,11 @@ pub trait Board {
     type Output: OutputPin;
     /// The pin of the full charge permit, as [`Board::Output`], or [`NotWired`] on a board without one.
     type Full: OutputPin;
-    /// An input pin, high when its statement is true. A pin that returns an error counts as the safe state: absent,
-    /// refused, not fitted.
-    type Input: InputPin;
+    /// The pin that carries the charge-current ceiling as the width of its pulses, or [`NotWired`] on a board without one. It is
+    /// low at rest, in reset and unpowered.
+    type Ceiling: SetDutyCycle;
+    /// The lines that it reads: [`InputPins`], or whatever reads them all at once.
+    type Lines: InputLines;
     /// What measures the thermometers: a [`FrontEnd`](crate::front_end::FrontEnd) on a converter of codes, or chips that
     /// give ratios themselves.
     type Thermometers: Thermometers;
@@ -44,6 +48,12 @@ pub trait Board {
     type Serial: Read + ReadReady + Write;
     /// Where settings, latched faults and the journal are kept. All of it belongs to the program.
     type Storage: NorFlash;
+
+    /// Whether settings suit the parts of this board. Others never come into force.
+    ///
+    /// # Errors
+    /// The first thing that does not suit them.
+    fn suits(settings: &Settings) -> Result<(), Misfit>;
 }
 
 /// The parts of a board, except its storage.
@@ -51,7 +61,7 @@ pub struct Hardware<B: Board> {
     /// The pins that it drives.
     pub outputs: OutputPins<B>,
     /// The pins that it reads.
-    pub lines: InputPins<B>,
+    pub lines: B::Lines,
     /// Measures the thermometers.
     pub thermometers: B::Thermometers,
     /// Measures voltages.
@@ -76,13 +86,16 @@ pub struct OutputPins<B: Board> {
     pub charge: B::Output,
     /// Coil of the relay that lets a charger in two steps give the larger one.
     pub full: B::Full,
+    /// The charge-current ceiling.
+    pub ceiling: B::Ceiling,
     /// The alarm.
     pub alarm: B::Output,
     /// The status lamp.
     pub lamp: B::Output,
 }
 
-/// The pin that a board does not have. It drives nothing, so a charger in two steps stays at the smaller one.
+/// The pin that a board does not have. It drives nothing: a charger in two steps stays at the smaller one, and one that obeys
+/// the ceiling gets none.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct NotWired;
 
@@ -100,20 +113,88 @@ impl OutputPin for NotWired {
     }
 }
 
-/// Pins that are read.
-pub struct InputPins<B: Board> {
-    /// High while the source is present, by its index in the settings.
-    pub sources: [B::Input; MAX_SOURCES],
-    /// High while the battery's protection allows charge.
-    pub charge_line: B::Input,
-    /// High while it allows discharge.
-    pub discharge_line: B::Input,
+impl pwm::ErrorType for NotWired {
+    type Error = Infallible;
+}
+
+impl SetDutyCycle for NotWired {
+    fn max_duty_cycle(&self) -> u16 {
+        1
+    }
+
+    fn set_duty_cycle(&mut self, _: u16) -> Result<(), Infallible> {
+        Ok(())
+    }
+}
+
+/// The lines that are read. Those that count as the safe state where they cannot be read are absent, refused, not fitted.
+pub trait InputLines {
+    /// The levels now. It is called a thousand times a second.
+    fn levels(&mut self) -> Levels;
+}
+
+/// Levels of all lines, a bit each: those of [`Levels`]'s constants.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Levels {
+    /// High: what the line states is true. Never where it is not known.
+    pub high: u32,
+    /// It can be read.
+    pub known: u32,
+}
+
+impl Levels {
     /// High while the heater relay's contact is closed.
-    pub heater_feedback: B::Input,
+    pub const HEATER_FEEDBACK: usize = 0;
     /// High while the charge relay's contact is closed.
-    pub charge_feedback: B::Input,
+    pub const CHARGE_FEEDBACK: usize = 1;
+    /// High while the first source is present, by its index in the settings. The others follow.
+    pub const SOURCES: usize = 2;
+    /// High while the battery's protection allows charge.
+    pub const CHARGE_LINE: usize = Self::SOURCES + MAX_SOURCES;
+    /// High while it allows discharge.
+    pub const DISCHARGE_LINE: usize = Self::CHARGE_LINE + 1;
     /// High while the reset button is held.
-    pub button: B::Input,
+    pub const BUTTON: usize = Self::DISCHARGE_LINE + 1;
+    /// How many lines there are.
+    pub const COUNT: usize = Self::BUTTON + 1;
+
+    /// With what a pin says of `line`. A pin that returns an error cannot be read.
+    #[must_use]
+    pub fn with(self, line: usize, pin: &mut impl InputPin) -> Self {
+        match pin.is_high() {
+            Ok(is_high) => Self { high: self.high | u32::from(is_high) << line, known: self.known | 1 << line },
+            Err(_) => self,
+        }
+    }
+}
+
+/// A pin for each line, each of one type.
+pub struct InputPins<P> {
+    /// The sources, by index.
+    pub sources: [P; MAX_SOURCES],
+    /// [`Levels::CHARGE_LINE`].
+    pub charge_line: P,
+    /// [`Levels::DISCHARGE_LINE`].
+    pub discharge_line: P,
+    /// [`Levels::HEATER_FEEDBACK`].
+    pub heater_feedback: P,
+    /// [`Levels::CHARGE_FEEDBACK`].
+    pub charge_feedback: P,
+    /// [`Levels::BUTTON`].
+    pub button: P,
+}
+
+impl<P: InputPin> InputLines for InputPins<P> {
+    fn levels(&mut self) -> Levels {
+        let sources = (Levels::SOURCES..).zip(&mut self.sources);
+        sources
+            .fold(Levels::default(), |levels, (line, pin)| levels.with(line, pin))
+            .with(Levels::CHARGE_LINE, &mut self.charge_line)
+            .with(Levels::DISCHARGE_LINE, &mut self.discharge_line)
+            .with(Levels::HEATER_FEEDBACK, &mut self.heater_feedback)
+            .with(Levels::CHARGE_FEEDBACK, &mut self.charge_feedback)
+            .with(Levels::BUTTON, &mut self.button)
+    }
 }
 
 /// Where a voltage is taken in the circuit of one thermometer. All three carry the same current, so only their ratios
@@ -205,6 +286,9 @@ pub trait Clock {
 
     /// Whether the next step is due: 0.1 s to 10 s after the last, nominally 1 s. Returns true once a step.
     fn is_step_due(&mut self) -> bool;
+
+    /// Sleeps until something may have happened, a millisecond at most. Without it the processor never rests.
+    fn rest(&mut self) {}
 }
 
 /// Something that shows state, cause and faults.

@@ -35,5 +35,6 @@ mod service;
 #[cfg(test)]
 mod testing;
 mod upload;
+pub mod wiring;
 
 pub use app::{App, CAUTION, OutputStuck};

@@ -18,11 +18,12 @@
 
 use crate::board::Thermometers;
 use embedded_hal::delay::DelayNs;
-use embedded_hal::spi::SpiDevice;
-use forewarm_core::quantity::Ratio;
+use embedded_hal::spi::{Operation, SpiDevice};
+use forewarm_core::quantity::{Ohms, Ratio};
 use forewarm_core::rtd::Measured;
-use forewarm_core::settings::MAX_CHANNELS;
+use forewarm_core::settings::{MAX_CHANNELS, Settings};
 use forewarm_core::signals::Sample;
+use forewarm_core::wire::service::Misfit;
 
 /// Registers, and the bit that makes an address one to write to.
 const CONFIGURATION: u8 = 0x00;
@@ -64,6 +65,9 @@ const WAKES_US: u32 = 12_000;
 const LOOKS_US: u32 = 600;
 const CONVERTS_50_HZ_US: u32 = 66_000;
 const CONVERTS_60_HZ_US: u32 = 55_000;
+
+/// From selecting a chip to the first clock, and as long after the last (ns).
+const PAUSE_NS: u32 = 400;
 
 /// Waits are cut into pieces this long (µs), so that others can work meanwhile.
 const PIECE_US: u32 = 500;
@@ -141,6 +145,31 @@ impl<S: SpiDevice, const N: usize> Chips<S, N> {
     }
 }
 
+/// The reference resistors that the chip works with (Ω): the data sheet's limits, from memory.
+const REFERENCES_OHM: (u16, u16) = (350, 10_000);
+
+/// Whether settings suit `most` chips.
+///
+/// # Errors
+/// With too many channels, a reference resistor beyond the chip's limits, or a lead that must measure something: the chip
+/// takes leads away by itself.
+pub fn suits(settings: &Settings, most: u8) -> Result<(), Misfit> {
+    if settings.channels.len() > usize::from(most) {
+        return Err(Misfit::Channels { most });
+    }
+    let (least_ohm, most_ohm) = REFERENCES_OHM;
+    let ohms = |ohms: u16| Ohms::from_milliohms(u32::from(ohms).saturating_mul(1000));
+    for (at, channel) in (0..).zip(&settings.channels) {
+        if channel.reference < ohms(least_ohm) || channel.reference > ohms(most_ohm) {
+            return Err(Misfit::Reference { channel: at, least_ohm, most_ohm });
+        }
+        if channel.leads.band().is_some_and(|(least, _)| least > Ohms::ZERO) {
+            return Err(Misfit::Lead { channel: at });
+        }
+    }
+    Ok(())
+}
+
 impl<S: SpiDevice, const N: usize> Thermometers for Chips<S, N> {
     /// All at once: 0.08 s pass, however many there are.
     fn measure(
@@ -194,13 +223,18 @@ impl<S: SpiDevice> Chip<S> {
     fn begin(&mut self, notch: Notch, three_wires: bool) {
         self.stays = notch.bits() | if three_wires { THREE_WIRE } else { 0 };
         let [high, high_low, low, low_low] = THRESHOLD_BYTES;
-        self.is_heard = self.spi.write(&[WRITE | THRESHOLDS, high, high_low, low, low_low]).is_ok();
+        self.is_heard = self.transact(Operation::Write(&[WRITE | THRESHOLDS, high, high_low, low, low_low])).is_ok();
         self.order(BIAS | CLEAR_FAULTS);
     }
 
     /// Writes its configuration, and notes whether the bus fails.
     fn order(&mut self, bits: u8) {
-        self.is_heard &= self.spi.write(&[WRITE | CONFIGURATION, self.stays | bits]).is_ok();
+        self.is_heard &= self.transact(Operation::Write(&[WRITE | CONFIGURATION, self.stays | bits])).is_ok();
+    }
+
+    /// One transaction with the pauses that the chip needs.
+    fn transact(&mut self, operation: Operation<'_, u8>) -> Result<(), S::Error> {
+        self.spi.transaction(&mut [Operation::DelayNs(PAUSE_NS), operation, Operation::DelayNs(PAUSE_NS)])
     }
 
     /// Reads the result, and switches the current off. One that stays on warms its element, so that is a failure too.
@@ -212,7 +246,7 @@ impl<S: SpiDevice> Chip<S> {
 
     fn read(&mut self) -> Result<Shown, S::Error> {
         let mut registers = [0; REGISTERS + 1];
-        self.spi.transfer(&mut registers, &[CONFIGURATION, 0, 0, 0, 0, 0, 0, 0, 0])?;
+        self.transact(Operation::Transfer(&mut registers, &[CONFIGURATION, 0, 0, 0, 0, 0, 0, 0, 0]))?;
         let [_, configuration, code @ .., status] = registers;
         let [code_high, code_low, thresholds @ ..] = code;
         // Bits that clear themselves are clear again once the work is done.

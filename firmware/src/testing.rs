@@ -9,13 +9,14 @@ use crate::front_end::FrontEnd;
 use core::cell::{Cell, RefCell};
 use embedded_hal::delay::DelayNs;
 use embedded_hal::digital::{self, InputPin, OutputPin, PinState};
+use embedded_hal::pwm::{self, SetDutyCycle};
 use embedded_io::{ErrorKind, Read, ReadReady, Write};
 use embedded_storage::nor_flash::{self, NorFlash, NorFlashErrorKind, ReadNorFlash};
-use forewarm_core::quantity::{Fraction, Instant, Millivolts};
-use forewarm_core::settings::MAX_SOURCES;
+use forewarm_core::quantity::{Fraction, Instant, Millivolts, Ohms};
+use forewarm_core::settings::{MAX_SOURCES, Settings};
 use forewarm_core::signals::{Button, Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::wire::frame::{decode, encode};
-use forewarm_core::wire::service::{Message, Request};
+use forewarm_core::wire::service::{Message, Misfit, Request};
 use std::boxed::Box;
 use std::collections::VecDeque;
 use std::panic::resume_unwind;
@@ -29,6 +30,8 @@ pub(crate) enum Act {
     Heater(PinState),
     Charge(PinState),
     Full(PinState),
+    /// So many thousandths of the period.
+    Ceiling(u16),
     Alarm(PinState),
     Lamp(PinState),
     /// A line was read.
@@ -101,6 +104,8 @@ pub(crate) struct World {
     looks: [Cell<u32>; WIRES],
     /// Which pins cannot be set, by what is tried.
     pub(crate) stuck: Cell<fn(Act) -> bool>,
+    /// Thousandths of the period.
+    pub(crate) ceiling: Cell<u16>,
     /// The last level of each output.
     pins: RefCell<Vec<Act>>,
     to_hear: RefCell<VecDeque<u8>>,
@@ -136,6 +141,7 @@ impl World {
             levels: Default::default(),
             looks: Default::default(),
             stuck: Cell::new(|_| false),
+            ceiling: Cell::new(0),
             pins: RefCell::default(),
             to_hear: RefCell::default(),
             flood: RefCell::default(),
@@ -256,7 +262,8 @@ impl Board for TestBoard {
 
     type Output = Output;
     type Full = Output;
-    type Input = Input;
+    type Ceiling = Part;
+    type Lines = InputPins<Input>;
     type Thermometers = FrontEnd<Part>;
     type Meters = Part;
     type Delay = Part;
@@ -265,7 +272,20 @@ impl Board for TestBoard {
     type Display = Part;
     type Serial = Part;
     type Storage = Part;
+
+    fn suits(settings: &Settings) -> Result<(), Misfit> {
+        match settings.channels.iter().position(|channel| channel.reference == UNSUITABLE) {
+            Some(channel) => {
+                let channel = channel.try_into().expect("few");
+                Err(Misfit::Reference { channel, least_ohm: 300, most_ohm: 10_000 })
+            }
+            None => Ok(()),
+        }
+    }
 }
+
+/// A reference resistor that the converter of this board does not work with.
+pub(crate) const UNSUITABLE: Ohms = Ohms::from_milliohms(12_345_000);
 
 impl World {
     /// The parts of a board in this world.
@@ -278,6 +298,7 @@ impl World {
                 heater: output(Act::Heater),
                 charge: output(Act::Charge),
                 full: output(Act::Full),
+                ceiling: part(),
                 alarm: output(Act::Alarm),
                 lamp: output(Act::Lamp),
             },
@@ -415,6 +436,27 @@ impl Meters for Part {
 
     fn state_of_charge(&mut self) -> Option<Fraction> {
         self.0.inputs.get().state_of_charge
+    }
+}
+
+impl pwm::ErrorType for Part {
+    type Error = pwm::ErrorKind;
+}
+
+impl SetDutyCycle for Part {
+    fn max_duty_cycle(&self) -> u16 {
+        1000
+    }
+
+    fn set_duty_cycle(&mut self, duty: u16) -> Result<(), pwm::ErrorKind> {
+        let act = Act::Ceiling(duty);
+        if (self.0.stuck.get())(act) {
+            return Err(pwm::ErrorKind::Other);
+        }
+        if self.0.ceiling.replace(duty) != duty {
+            self.0.note(act);
+        }
+        Ok(())
     }
 }
 

@@ -55,8 +55,8 @@ pub fn build_for<const N: usize>(
 
 /// Builds a program of the firmware for bare-metal targets as it goes on a microcontroller. Hands back the path of each.
 ///
-/// `features` are further features besides the program's own name, which is a feature too. `scratch` is as for
-/// [`build_for`].
+/// `installation` names the file with its settings, from the root of the project. `features` are further features besides the program's
+/// own name, which is a feature too. `scratch` is as for [`build_for`].
 ///
 /// # Panics
 /// As [`build_for`].
@@ -64,19 +64,25 @@ pub fn build_for<const N: usize>(
 pub fn build_images<const N: usize>(
     targets: [&str; N],
     program: &str,
+    installation: Option<&str>,
     features: &[&str],
     scratch: &str,
 ) -> [PathBuf; N] {
     let folder = PathBuf::from(scratch).join("../cross");
     let [first, others @ ..] = &targets[..] else { panic!("no target to build for") };
     let features = [&[program], features].concat().join(",");
-    run(Command::new(root().join("tests/tools/cross"))
+    let mut build = Command::new(root().join("tests/tools/cross"));
+    build
         .args([*first, "build", "--locked", "--profile", "image", "--package", "forewarm-firmware"])
         .args(["--bin", program, "--features", &features])
         // At the same time: the optimisation of a whole image runs on one processor.
         .args(others.iter().map(|target| format!("--target={target}")))
         .env("CARGO_TARGET_DIR", &folder)
-        .env("FOREWARM_INSTALLATION", "sim/demo/hut.toml"));
+        .env_remove("FOREWARM_INSTALLATION");
+    if let Some(installation) = installation {
+        build.env("FOREWARM_INSTALLATION", installation);
+    }
+    run(&mut build);
     targets.map(|target| folder.join(target).join("image").join(program))
 }
 

@@ -66,6 +66,64 @@ pub enum Unfit {
     Record(RecordError),
     /// There is a record, and its settings do not validate. Reading the record shows where.
     Settings,
+    /// Its settings are valid, and do not suit the board.
+    Misfit(Misfit),
+    /// None were built in, and none were written yet.
+    Missing,
+}
+
+impl fmt::Display for Unfit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Unreadable => f.write_str("its storage cannot be read"),
+            Self::Record(error) => error.fmt(f),
+            Self::Settings => f.write_str("the settings do not pass the controller's own check"),
+            Self::Misfit(misfit) => misfit.fmt(f),
+            Self::Missing => f.write_str("it has no settings yet"),
+        }
+    }
+}
+
+/// What about settings does not suit a board.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Misfit {
+    /// They have more channels than the board.
+    Channels {
+        /// How many it has.
+        most: u8,
+    },
+    /// The converter of this channel does not work with such a reference resistor.
+    Reference {
+        /// The channel, from 0.
+        channel: u8,
+        /// The least that works (Ω).
+        least_ohm: u16,
+        /// The most that works (Ω).
+        most_ohm: u16,
+    },
+    /// This channel states what one lead measures. The board's converters take leads away by themselves, and show none.
+    Lead {
+        /// The channel, from 0.
+        channel: u8,
+    },
+}
+
+impl fmt::Display for Misfit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Channels { most } => write!(f, "the board has {most} channels, and the settings have more"),
+            Self::Reference { channel, least_ohm, most_ohm } => write!(
+                f,
+                "channel {channel} of the board works with a reference resistor of {least_ohm} to {most_ohm} Ω, and the settings have another"
+            ),
+            Self::Lead { channel } => write!(
+                f,
+                "channel {channel} of the board takes leads away by itself, and the settings state what one measures: leave out cable and \
+                 lead resistances there, or enter four wires"
+            ),
+        }
+    }
 }
 
 /// Why a request was not obeyed. Nothing has changed.
@@ -91,9 +149,7 @@ pub enum Refusal {
 impl fmt::Display for Refusal {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Unfit(Unfit::Unreadable) => f.write_str("its storage cannot be read"),
-            Self::Unfit(Unfit::Record(error)) => error.fmt(f),
-            Self::Unfit(Unfit::Settings) => f.write_str("the settings do not pass the controller's own check"),
+            Self::Unfit(unfit) => unfit.fmt(f),
             Self::NotTheOnesInForce { .. } => f.write_str("other settings are in force than those to be replaced"),
             Self::NotKept => f.write_str("the settings could not be kept; its storage may be worn"),
             Self::ButtonNotHeld => f.write_str(

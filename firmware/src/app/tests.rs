@@ -205,9 +205,12 @@ mod loops {
             | Act::Charge(PinState::Low)
             | Act::Full(PinState::Low)
             | Act::Alarm(_)
+            | Act::Ceiling(0)
             | Act::Lamp(_) => 1,
             Act::Recall | Act::Keep => 2,
-            Act::Heater(PinState::High) | Act::Charge(PinState::High) | Act::Full(PinState::High) => 3,
+            Act::Heater(PinState::High) | Act::Charge(PinState::High) | Act::Full(PinState::High) | Act::Ceiling(_) => {
+                3
+            }
             Act::Show => 4,
             Act::Say => 5,
             Act::Feed => 6,

@@ -5,7 +5,7 @@ use std::ops::Range;
 
 /// The addresses of what is loaded into flash memory.
 pub(crate) fn image(target: &str, board: &str) -> Vec<Range<u32>> {
-    let [image] = build_images([target], board, &[], env!("CARGO_TARGET_TMPDIR"));
+    let [image] = build_images([target], board, Some("sim/demo/hut.toml"), &[], env!("CARGO_TARGET_TMPDIR"));
     loaded(&std::fs::read(image).expect("an image"))
 }
 

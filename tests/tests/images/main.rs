@@ -51,10 +51,10 @@ const UNREACHED: [&str; 1] = ["settings_invalid"];
 fn image(target: &str, program: &str) -> PathBuf {
     let scratch = env!("CARGO_TARGET_TMPDIR");
     if program == "f411" {
-        let [image] = build_images([V7EM], program, &[], scratch);
+        let [image] = build_images([V6M], program, Some("sim/demo/van.toml"), &[], scratch);
         return image;
     }
-    let [v6m, v7m, v7em] = build_images([V6M, V7M, V7EM], program, &[], scratch);
+    let [v6m, v7m, v7em] = build_images([V6M, V7M, V7EM], program, Some("sim/demo/hut.toml"), &[], scratch);
     match target {
         V6M => v6m,
         V7M => v7m,

@@ -20,9 +20,11 @@ use core::cell::RefCell;
 use core::panic::PanicInfo;
 use embedded_hal::delay::DelayNs;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts};
+use forewarm_core::settings::Settings;
 use forewarm_core::signals::Outputs;
+use forewarm_core::wire::service::Misfit;
 use forewarm_firmware::App;
-use forewarm_firmware::board::{self, Board, Conversion, Hardware, InputPins, OutputPins, Tap};
+use forewarm_firmware::board::{self, Board, Conversion, Hardware, InputPins, NotWired, OutputPins, Tap};
 use forewarm_firmware::front_end::FrontEnd;
 use forewarm_rig::{BUTTON, CHARGE_FEEDBACK, CHARGE_LINE, DISCHARGE_LINE, HEATER_FEEDBACK, Pins, Shown};
 use uart::Uart;
@@ -39,7 +41,8 @@ impl<'w> Board for Emulated<'w> {
 
     type Output = pins::Output;
     type Full = pins::Output;
-    type Input = pins::Input<'w>;
+    type Ceiling = NotWired;
+    type Lines = InputPins<pins::Input<'w>>;
     type Thermometers = FrontEnd<Rig<'w>>;
     type Meters = Rig<'w>;
     type Delay = Standstill;
@@ -48,6 +51,11 @@ impl<'w> Board for Emulated<'w> {
     type Display = Rig<'w>;
     type Serial = Uart;
     type Storage = storage::Storage<'w>;
+
+    fn suits(_: &Settings) -> Result<(), Misfit> {
+        // The host plays any converter.
+        Ok(())
+    }
 }
 
 /// Everything that the rig shows in place of real parts.
@@ -138,6 +146,7 @@ fn main() -> ! {
             heater: pins::Output(Pins::HEATER),
             charge: pins::Output(Pins::CHARGE),
             full: pins::Output(Pins::FULL),
+            ceiling: NotWired,
             alarm: pins::Output(Pins::ALARM),
             lamp: pins::Output(Pins::LAMP),
         },

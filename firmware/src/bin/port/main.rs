@@ -17,6 +17,8 @@ use embedded_hal::digital::{ErrorType, InputPin, OutputPin};
 use embedded_io::{ErrorKind, Read, ReadReady, Write};
 use embedded_storage::nor_flash::{self, NorFlash, NorFlashErrorKind, ReadNorFlash};
 use forewarm_core::quantity::{Instant, Millivolts};
+use forewarm_core::settings::Settings;
+use forewarm_core::wire::service::Misfit;
 use forewarm_firmware::App;
 use forewarm_firmware::board::{
     Board, Clock, Conversion, Converter, Hardware, InputPins, Meters, NotWired, OutputPins, Tap, Watchdog,
@@ -79,7 +81,8 @@ impl Board for Port {
 
     type Output = Output;
     type Full = NotWired;
-    type Input = Input;
+    type Ceiling = NotWired;
+    type Lines = InputPins<Input>;
     type Thermometers = FrontEnd<Adc>;
     type Meters = Adc;
     type Delay = Wait;
@@ -88,6 +91,10 @@ impl Board for Port {
     type Display = ();
     type Serial = Uart;
     type Storage = &'static mut Ram;
+
+    fn suits(settings: &Settings) -> Result<(), Misfit> {
+        if settings.channels.len() > CHANNELS.into() { Err(Misfit::Channels { most: CHANNELS }) } else { Ok(()) }
+    }
 }
 
 /// An output pin, by its bit.
@@ -375,6 +382,7 @@ fn main() -> ! {
             heater: Output(1 << 0),
             charge: Output(1 << 1),
             full: NotWired,
+            ceiling: NotWired,
             alarm: Output(1 << 2),
             lamp: Output(1 << 3),
         },

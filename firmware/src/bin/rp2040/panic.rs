@@ -6,10 +6,19 @@
 #![expect(unsafe_code, reason = "the pins belong to whatever has just failed, and must be let go in spite of it")]
 
 use core::panic::PanicInfo;
+use cortex_m::peripheral::NVIC;
 use cortex_m_rt::{ExceptionFrame, exception};
-use stm32f4xx_hal::pac::{GPIOB, Interrupt, NVIC, Peripherals};
+use forewarm_firmware::wiring::rp2040_bit;
+use rp2040_hal::pac::{Interrupt, Peripherals, interrupt};
 
-/// Releases heater, both charge permits and alarm, and waits for the watchdog.
+/// The pins of everything that is driven, except the lamp.
+const DRIVEN: u32 = rp2040_bit("heater_relay")
+    | rp2040_bit("charge_relay")
+    | rp2040_bit("full_relay")
+    | rp2040_bit("alarm")
+    | rp2040_bit("ceiling");
+
+/// Releases heater, both charge permits, ceiling and alarm, and waits for the watchdog.
 pub(crate) fn rest() -> ! {
     loop {
         // Again and again, against anything that may still be running.
@@ -19,10 +28,18 @@ pub(crate) fn rest() -> ! {
 
 fn let_go() {
     cortex_m::interrupt::disable();
-    // SAFETY: nothing else runs any more. A write to this register sets or clears only the pins that it names.
-    let port: GPIOB = unsafe { Peripherals::steal() }.GPIOB;
-    port.bsrr().write(|w| w.br2().set_bit().br8().set_bit().br9().set_bit().br5().set_bit());
+    // SAFETY: nothing else runs any more. A write to the first register clears only the pins that it names. The second hands
+    // the pin of the ceiling from the pulse generator back to it.
+    unsafe {
+        let parts = Peripherals::steal();
+        parts.SIO.gpio_out_clr().write(|w| w.bits(DRIVEN));
+        parts.SIO.gpio_oe_set().write(|w| w.bits(DRIVEN));
+        parts.IO_BANK0.gpio(DRIVEN.trailing_zeros() as usize).gpio_ctrl().write(|w| w.funcsel().sio());
+    }
 }
+
+// The ceiling is the lowest of them.
+const _: () = assert!(1 << DRIVEN.trailing_zeros() == rp2040_bit("ceiling"));
 
 #[panic_handler]
 fn panic(info: &PanicInfo<'_>) -> ! {
@@ -45,6 +62,12 @@ unsafe fn HardFault(_: &ExceptionFrame) -> ! {
 
 #[exception]
 unsafe fn DefaultHandler(_: i16) {
+    rest()
+}
+
+/// The crystal stopped, and the part goes on by its ring oscillator. All times would now be wrong.
+#[interrupt]
+fn CLOCKS_IRQ() {
     rest()
 }
 
