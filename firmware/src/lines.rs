@@ -119,7 +119,9 @@ mod tests {
         #[test]
         fn no_line_shows_in_another(looks in proptest::collection::vec((0..1_u32 << Levels::COUNT, 0..1_u32 << Levels::COUNT), 1..40)) {
             let mut all = Lines::default();
-            looks.iter().for_each(|&(high, known)| all.saw(high & known, known));
+            for &(high, known) in &looks {
+                all.saw(high & known, known);
+            }
             for line in 0..Levels::COUNT {
                 let levels: Vec<_> = looks
                     .iter()

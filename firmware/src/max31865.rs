@@ -10,7 +10,8 @@
 //! Times: the same, from memory.
 //!
 //! With three or four wires, a broken wire to `RTDIN+` leaves that input to itself, and the code may be anything. A
-//! resistor of 10 MΩ from `RTDIN+` to `BIAS` turns that into a full scale, and so into a broken element.
+//! resistor of 47 MΩ from `RTDIN+` to `BIAS` turns that into a full scale, and so into a broken element. It adds the reference
+//! over 47 MΩ to every reading: 0.009 %, or 0.02 K, with 4 kΩ. With 10 MΩ it would be 0.1 K, and towards warm.
 //!
 //! A chip that goes on showing its last code, although it was asked for another, cannot be told apart from a steady
 //! element here: the chip counts nothing. The controller finds it, as it finds every channel that has not moved for too

@@ -17,7 +17,7 @@ impl Machine {
     fn new() -> Self {
         let machine = Self(tempfile::tempdir().expect("a folder"));
         std::fs::create_dir(machine.path("bin")).expect("a folder");
-        for tool in ["grep", "ls", "flock", "sleep", "mkdir", "cat", "chmod", "touch"] {
+        for tool in ["grep", "ls", "flock", "sleep", "mkdir", "cat", "chmod", "touch", "dirname"] {
             let place = std::env::split_paths(&std::env::var_os("PATH").expect("a PATH"))
                 .map(|folder| folder.join(tool))
                 .find(|file| file.is_file())
@@ -29,7 +29,9 @@ impl Machine {
             "apt-get",
             "echo apt-get \"$@\" >> $HERE/log; sleep 0.2; case \"$*\" in *qemu*)
             echo 'echo lm3s6965evb' > $HERE/bin/qemu-system-arm; chmod +x $HERE/bin/qemu-system-arm
-            echo true > $HERE/bin/chromium; chmod +x $HERE/bin/chromium;; esac",
+            echo true > $HERE/bin/chromium; chmod +x $HERE/bin/chromium
+            echo 'echo true' > $HERE/bin/node; chmod +x $HERE/bin/node
+            echo true > $HERE/bin/npm; chmod +x $HERE/bin/npm;; esac",
         );
         machine.stand_in("rustc", "echo $HERE/sysroot");
         machine.stand_in(
@@ -98,7 +100,7 @@ fn what_is_missing_is_brought_once_however_many_ask_for_it_at_once() {
     let log = machine.log();
     let installed: Vec<_> = log.iter().filter(|line| line.contains(" install ")).collect();
     assert_eq!(installed.len(), 1, "{log:?}");
-    assert!(installed[0].ends_with("qemu-system-arm chromium"), "another compiler is not needed: {log:?}");
+    assert!(installed[0].ends_with("qemu-system-arm chromium nodejs npm"), "another compiler is not needed: {log:?}");
     let fetched: Vec<_> = log.iter().filter(|line| line.starts_with("rustup")).collect();
     let each: BTreeSet<String> = TARGETS.iter().map(|target| format!("rustup target add {target}")).collect();
     assert_eq!(fetched.len(), 3, "{log:?}");
@@ -121,9 +123,12 @@ fn another_compiler_is_thought_of_only_where_the_active_toolchain_cannot_have_th
 #[test]
 fn who_may_not_install_is_shown_the_command_and_nothing_is_done() {
     let machine = Machine::new();
-    for (wanted, command) in
-        [("emulator", "qemu-system-arm"), ("browser", "chromium"), (TARGETS[0], "rustup target add")]
-    {
+    for (wanted, command) in [
+        ("emulator", "qemu-system-arm"),
+        ("browser", "chromium"),
+        ("rp2040", "nodejs npm"),
+        (TARGETS[0], "rustup target add"),
+    ] {
         let output = machine.provide(wanted, false).output().expect("it starts");
         let said = String::from_utf8_lossy(&output.stderr);
         assert_eq!(output.status.code(), Some(2), "{said}");

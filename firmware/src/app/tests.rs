@@ -3,13 +3,14 @@
 extern crate std;
 use super::*;
 use crate::kept::Kept;
-use crate::testing::{Act, Level, Restarted, TestBoard, Wire, World, framed};
+use crate::testing::{Act, Level, Restarted, TestBoard, UNSUITABLE, Wire, World, framed};
 use forewarm_core::fault::{ChannelFault, SystemFaults};
 use forewarm_core::quantity::{Fraction, Milliamps, Millis};
 use forewarm_core::settings::ChargeCurrent;
 use forewarm_core::signals::{Button, Cause, Line, Sample, Sources, State, Storage};
 use forewarm_core::testing::{c, case, fine_inputs, sample, settings};
 use forewarm_core::wire::record::{Fingerprint, RecordError};
+use forewarm_core::wire::service::Misfit;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::rc::Rc;
 use std::vec;
@@ -292,6 +293,29 @@ mod loops {
     }
 
     #[test]
+    fn the_pulses_are_as_wide_as_the_ceiling_and_end_in_the_step_in_which_the_permit_does() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        let outputs = rig.second();
+        let ceiling = u16::try_from(outputs.ceiling.as_per_mille()).expect("at most 1 C here");
+        assert!(ceiling > 0 && rig.world.ceiling.get() == ceiling, "{} for {outputs:?}", rig.world.ceiling.get());
+        rig.world.change(|inputs| inputs.channels[0] = Sample::ConverterFault);
+        rig.second();
+        assert_eq!(rig.world.ceiling.get(), 0);
+    }
+
+    #[test]
+    fn a_ceiling_pin_that_cannot_be_set_opens_all_relays_and_starves_the_watchdog() {
+        let mut rig = Rig::at(20_000);
+        rig.until(charges);
+        rig.world.stuck.set(|act| matches!(act, Act::Ceiling(_)));
+        rig.world.acts();
+        assert_eq!(rig.try_second(), Err(OutputStuck));
+        assert_eq!(rig.pins()[..2], [false; 2]);
+        assert!(!rig.world.acts().contains(&Act::Feed));
+    }
+
+    #[test]
     fn a_full_charge_permit_pin_that_cannot_be_set_opens_all_relays_and_starves_the_watchdog() {
         let mut rig = Rig::at(20_000);
         rig.until(charges);
@@ -438,11 +462,15 @@ mod unfit {
     }
 
     /// Records that are not settings, and why.
-    fn records() -> [(Vec<u8>, Unfit); 5] {
+    fn records() -> [(Vec<u8>, Unfit); 6] {
         let mut damaged = record_of(&settings());
         damaged[20] ^= 1;
+        let mut unsuitable = settings();
+        unsuitable.channels[1].reference = UNSUITABLE;
+        let misfit = Misfit::Reference { channel: 1, least_ohm: 300, most_ohm: 10_000 };
         [
             (record_of(&invalid()), Unfit::Settings),
+            (record_of(&unsuitable), Unfit::Misfit(misfit)),
             (damaged, Unfit::Record(RecordError::Damaged)),
             (vec![7; 3], Unfit::Record(RecordError::Damaged)),
             (other_version(), Unfit::Record(RecordError::OtherVersion(record::VERSION + 1))),
@@ -477,6 +505,17 @@ mod unfit {
             let origin = Origin::BuiltIn;
             assert_eq!(rig.ask(&Request::ReadSettings), [Message::Settings { origin, record: &record }]);
         }
+    }
+
+    #[test]
+    fn without_any_settings_both_outputs_stay_off_until_some_are_written() {
+        let world = World::new(&fine_inputs(&settings(), c(20_000)));
+        let mut rig = Rig { app: started(&world, &[]), world, built_in: &[] };
+        is_off_and_says_why(&mut rig, Unfit::Missing);
+        assert_eq!(rig.ask(&Request::ReadSettings), [Message::Refused(Refusal::Unfit(Unfit::Missing))]);
+        let new = record_of(&settings());
+        let answers = rig.write(Fingerprint::NONE, &new);
+        assert_eq!(answers[0], Message::Accepted { fingerprint: record::fingerprint(&new) });
     }
 
     #[test]

@@ -1,6 +1,7 @@
-//! Boards that cannot run here: builds their images as they are flashed, and checks where their parts lie.
+//! Boards as they are flashed: builds their images as they are flashed, and checks where their parts lie.
 
 use forewarm_tests::build_images;
+use object::{Object, ObjectSymbol};
 use std::ops::Range;
 
 /// The addresses of what is loaded into flash memory.
@@ -24,15 +25,25 @@ fn loaded(elf: &[u8]) -> Vec<Range<u32>> {
 }
 
 #[test]
-fn the_image_for_the_f411_leaves_alone_what_is_kept_over_a_loss_of_power() {
-    let loaded = image("thumbv7em-none-eabihf", "f411");
-    // Sectors 1 and 2. `storage.rs` of the board has the same figures.
-    let kept = 0x0800_4000..0x0800_C000;
+fn the_image_for_the_rp2040_leaves_alone_what_is_kept_over_a_loss_of_power() {
+    let loaded = image("thumbv6m-none-eabi", "rp2040");
+    // The last 16 KiB of 2 MiB. `storage.rs` of the board has the same figures.
+    let kept = 0x101F_C000..0x1020_0000;
     for part in &loaded {
-        assert!(part.end <= kept.start || part.start >= kept.end, "{part:x?}");
-        // The smaller of the two parts on sale.
-        assert!(part.start >= 0x0800_0000 && part.end <= 0x0804_0000, "{part:x?}");
+        assert!(part.start >= 0x1000_0000 && part.end <= kept.start, "{part:x?}");
     }
-    assert!(loaded.iter().any(|part| part.start == 0x0800_0000), "no vector table at the start: {loaded:x?}");
-    assert!(loaded.iter().any(|part| part.start == kept.end), "the program does not begin behind: {loaded:x?}");
+    assert!(loaded.contains(&(0x1000_0000..0x1000_0100)), "nothing for the ROM to start: {loaded:x?}");
+    assert!(loaded.iter().any(|part| part.start == 0x1000_0100), "no vector table behind it: {loaded:x?}");
+}
+
+/// While flash memory is written, nothing in it can be read.
+#[test]
+fn what_runs_while_the_rp2040_writes_flash_memory_lies_in_ram() {
+    let [image] =
+        build_images(["thumbv6m-none-eabi"], "rp2040", Some("sim/demo/van.toml"), &[], env!("CARGO_TARGET_TMPDIR"));
+    let bytes = std::fs::read(image).expect("an image");
+    let file = object::File::parse(&*bytes).expect("an image");
+    let symbols = file.symbols().filter(|symbol| symbol.name().is_ok_and(|name| name.contains("in_ram")));
+    let places: Vec<u64> = symbols.map(|symbol| symbol.address()).collect();
+    assert!(!places.is_empty() && places.iter().all(|place| (0x2000_0000..0x2004_2000).contains(place)), "{places:x?}");
 }

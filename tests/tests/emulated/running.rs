@@ -42,7 +42,13 @@ pub(crate) fn image(program: Program) -> Image {
     };
     let path = built.get_or_init(|| {
         let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
-        let [built] = build_images(["thumbv7m-none-eabi"], "emulated", Some("sim/demo/hut.toml"), features, env!("CARGO_TARGET_TMPDIR"));
+        let [built] = build_images(
+            ["thumbv7m-none-eabi"],
+            "emulated",
+            Some("sim/demo/hut.toml"),
+            features,
+            env!("CARGO_TARGET_TMPDIR"),
+        );
         let kept = built.with_file_name(name);
         std::fs::copy(built, &kept).expect("the image that was just built");
         kept

@@ -1,7 +1,7 @@
 //! Twenty thousand steps of a winter, in the loop of a rehearsal.
 //!
-//! The plant moves on by the core's decisions on the codes that the rehearsal's converter of 15 bits gives. The chips show these codes. A
-//! second core takes the board's own time, the codes that the chips showed, and the lines: the board must decide what it
+//! The plant moves on by the core's decisions on the codes that the rehearsal's converter of 15 bits gives. The chips show these codes, to
+//! within one. A second core takes the board's own time, the codes that the chips showed, and the lines: the board must decide what it
 //! decides, and its pins must follow.
 
 use crate::bench::{Bench, with_settings, world};
@@ -16,6 +16,7 @@ use forewarm_core::signals::{Inputs, Outputs, Relay, Sample};
 use forewarm_core::wire::service::Request;
 use forewarm_core::{Memory, Unit};
 use forewarm_tests::root;
+use serde_json::json;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Bits of the chips.
@@ -44,15 +45,22 @@ impl Watcher for Follows<'_> {
             self.halt.store(true, Ordering::Relaxed);
             return;
         }
-        let seen = self.bench.step(&world(self.settings, inputs));
+        let world = world(self.settings, inputs);
+        if self.steps == 0 {
+            // Switched on with this around it: a line that was low before would be low in the first step.
+            self.bench.order(&json!({ "power": "cycle", "world": world, "run": { "ms": 200 } }));
+            self.bench.ask(&Request::SendTelemetry { every: 1 });
+        }
+        let seen = self.bench.step(&world);
         let at = format!("step {}, {} s of the season", self.steps, now.as_millis() / 1000);
-        assert_eq!((seen.ended.as_deref(), seen.starts), (None, 1), "{at}");
+        assert_eq!((seen.ended.as_deref(), seen.starts), (None, 2), "{at}");
         let board = seen.telemetry().unwrap_or_else(|| panic!("{at}: no telemetry"));
         // What the chips showed.
         let mut shown = *inputs;
         for (sample, code) in shown.channels.iter_mut().zip(seen.shown) {
             if let (Sample::Fresh(measured), Some(code)) = (*sample, code) {
-                assert_eq!(code, measured.element.as_steps() >> 15, "{at}: the chip was to show this code");
+                // The resistor that finds a broken lead adds up to a code.
+                assert!(code.abs_diff(measured.element.as_steps() >> 15) <= 1, "{at}: {code} for {measured:?}");
                 *sample = Sample::Fresh(Measured::element(Ratio::from_code(code, BITS)));
             }
         }
@@ -76,21 +84,24 @@ impl Watcher for Follows<'_> {
     }
 }
 
-/// The example of the van, from a start with such cells.
+/// The example of the van, from a start with such cells. Its engine runs in the first hours of the season.
 fn follows(start_c: f64, most: u64) -> (u64, u64) {
     let file = root().join("sim/demo/van.toml");
-    let installation = Installation::load(&file).expect("an example");
+    let text = std::fs::read_to_string(file).expect("an example");
+    let usual = "mon-fri 06:30-08:30 16:30-17:45, sat 08:30-10:30";
+    assert!(text.contains(usual));
+    let text = text.replace(usual, "mon-fri 00:20-02:40, sat-sun 00:20-02:40");
+    let installation = Installation::parse("van", &text).expect("an example");
     let mut scenario = Scenario::prepare(&installation, "van", &root().join("sim/demo"), 1000).expect("a scenario");
     scenario.site.converter.bits = BITS;
     scenario.site.winter.start_c = Some(start_c);
     let settings = scenario.settings.clone();
-    let mut bench = Bench::switch_on(Some(&with_settings(&settings)));
-    bench.wait(200);
-    bench.ask(&Request::SendTelemetry { every: 1 });
+    let bench = Bench::switch_on(Some(&with_settings(&settings)));
     let halt = AtomicBool::new(false);
     // Writing settings restarted it, and that is remembered.
     let unit = Unit::new(&settings, Memory { restarts: 1, ..Memory::default() });
-    let mut follows = Follows { bench, settings: &settings, unit, steps: 0, most, heated: 0, permitted: 0, halt: &halt };
+    let mut follows =
+        Follows { bench, settings: &settings, unit, steps: 0, most, heated: 0, permitted: 0, halt: &halt };
     play(&scenario, &Variation::default(), Pace::EveryStep, &mut follows, &halt);
     assert_eq!(follows.steps, most);
     (follows.heated, follows.permitted)
@@ -104,6 +115,6 @@ fn a_cold_bank_is_warmed_as_the_core_decides() {
 
 #[test]
 fn a_warm_bank_may_charge_as_the_core_decides() {
-    let (_, permitted) = follows(9.0, 10_000);
+    let (_, permitted) = follows(12.0, 10_000);
     assert!(permitted > 1_000, "{permitted} steps with charge permitted");
 }

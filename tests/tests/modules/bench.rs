@@ -2,12 +2,14 @@
 
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
+use forewarm::platinum::ohms;
 use forewarm_core::settings::{MAX_SOURCES, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
 use forewarm_core::wire::frame;
 use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::service::{Message, Request, Telemetry, Unfit};
-use forewarm_tests::{build_images, run, root};
+use forewarm_rig::Pins;
+use forewarm_tests::{build_images, root, run};
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, Write};
 use std::path::PathBuf;
@@ -54,10 +56,7 @@ pub(crate) struct Seen {
     pub(crate) starts: u64,
     /// Why it stopped, if it did: "watchdog" (it has started again), "power".
     pub(crate) ended: Option<String>,
-    pub(crate) heater: bool,
-    pub(crate) charge: bool,
-    pub(crate) full: bool,
-    pub(crate) alarm: bool,
+    pub(crate) pins: Pins,
     /// Part of the period in which the ceiling's pin is high.
     pub(crate) ceiling: f64,
     /// The code of each chip's latest conversion.
@@ -76,13 +75,24 @@ impl Seen {
         })
     }
 
+    /// Whether charge is permitted.
+    pub(crate) fn charges(&self) -> bool {
+        self.pins.has(Pins::CHARGE)
+    }
+
+    /// Whether no relay is closed, and no current shown.
+    pub(crate) fn rests(&self) -> bool {
+        let closed = [Pins::HEATER, Pins::CHARGE, Pins::FULL].into_iter().any(|pin| self.pins.has(pin));
+        !closed && self.ceiling == 0.0
+    }
+
     /// Whether the pins follow these outputs.
     pub(crate) fn follow(&self, outputs: &Outputs) -> bool {
         let ceiling = f64::from(outputs.ceiling.as_per_mille().min(1000)) / 1000.0;
-        self.heater == (outputs.heater == Relay::Closed)
-            && self.charge == (outputs.charge == Relay::Closed)
-            && self.full == (outputs.full == Relay::Closed)
-            && self.alarm == (outputs.alarm == forewarm_core::signals::Alarm::Sounding)
+        self.pins.has(Pins::HEATER) == (outputs.heater == Relay::Closed)
+            && self.pins.has(Pins::CHARGE) == (outputs.charge == Relay::Closed)
+            && self.pins.has(Pins::FULL) == (outputs.full == Relay::Closed)
+            && self.pins.has(Pins::ALARM) == (outputs.alarm == forewarm_core::signals::Alarm::Sounding)
             && (self.ceiling - ceiling).abs() <= 1e-3
     }
 }
@@ -162,18 +172,25 @@ impl Bench {
                 Err(error) => assert!(answer["starts"] != json!(1), "{error}"),
             }
         }
-        let pin = |name: &str| answer["pins"][name].as_bool().expect("a level");
+        let named = [
+            ("heater", Pins::HEATER),
+            ("charge", Pins::CHARGE),
+            ("full", Pins::FULL),
+            ("alarm", Pins::ALARM),
+            ("lamp", Pins::LAMP),
+        ];
+        let is_high = |name: &str| answer["pins"][name].as_bool().expect("a level");
+        let pins = named.iter().filter(|(name, _)| is_high(name)).fold(0, |pins, (_, pin)| pins | pin);
         let moves = answer["moves"].as_array().expect("a list").iter();
         Seen {
             ms: answer["ms"].as_f64().expect("a time"),
             starts: answer["starts"].as_u64().expect("a number"),
             ended,
-            heater: pin("heater"),
-            charge: pin("charge"),
-            full: pin("full"),
-            alarm: pin("alarm"),
+            pins: Pins(pins),
             ceiling: answer["ceiling"].as_f64().expect("a part"),
-            shown: std::array::from_fn(|at| answer["shown"][at].as_u64().map(|code| u32::try_from(code).expect("15 bits"))),
+            shown: std::array::from_fn(|at| {
+                answer["shown"][at].as_u64().map(|code| u32::try_from(code).expect("15 bits"))
+            }),
             messages,
             moves: moves
                 .map(|entry| (entry[0].as_str().expect("a name").to_owned(), entry[1].as_bool().expect("a level")))
@@ -276,7 +293,8 @@ pub(crate) fn world(settings: &ValidSettings, inputs: &Inputs) -> Value {
         (None, None) => "none",
         (None, Some(_)) => panic!("the board has no strap for the charge relay's contact alone"),
     };
-    let volts = [inputs.supply, inputs.bank].map(|volts| volts.map_or(0.0, |mv| f64::from(mv.as_millivolts()) / 1000.0));
+    let volts =
+        [inputs.supply, inputs.bank].map(|volts| volts.map_or(0.0, |mv| f64::from(mv.as_millivolts()) / 1000.0));
     json!({ "chips": chips, "lines": lines, "strap": strap, "volts": volts })
 }
 
@@ -284,9 +302,3 @@ pub(crate) fn world(settings: &ValidSettings, inputs: &Inputs) -> Value {
 pub(crate) fn rewire(world: &mut Value, channel: usize, wired: &Wired) {
     world["chips"][channel] = wired.json();
 }
-
-/// In ohms.
-pub(crate) fn ohms(value: forewarm_core::quantity::Ohms) -> f64 {
-    value.as_micro_ohms() as f64 / 1e6
-}
-

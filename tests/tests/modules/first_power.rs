@@ -7,6 +7,7 @@ use forewarm_core::rtd::Leads;
 use forewarm_core::settings::Settings;
 use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::service::{Message, Misfit, Origin, Refusal, Request, Unfit};
+use forewarm_rig::Pins;
 use serde_json::json;
 
 #[test]
@@ -17,7 +18,7 @@ fn a_new_board_has_no_settings_and_closes_nothing_until_it_gets_some() {
     assert_eq!(bench.ask(&Request::ReadSettings), [Message::Refused(Refusal::Unfit(Unfit::Missing))]);
     for _ in 0..5 {
         let seen = bench.order(&json!({ "run": { "feeds": 1, "ms": 3000 } }));
-        assert!(!seen.heater && !seen.charge && !seen.full && seen.alarm && seen.ceiling == 0.0);
+        assert!(seen.rests() && seen.pins.has(Pins::ALARM));
         assert!(seen.moves.iter().all(|(pin, is_high)| pin == "alarm" || !is_high), "{:?}", seen.moves);
     }
     let record = record_of(&settings());
@@ -45,7 +46,7 @@ fn settings_that_do_not_suit_the_board_are_refused_with_the_reason() {
     let cases = [
         (
             misfit(|settings| {
-                let another = settings.channels[0].clone();
+                let another = settings.channels[0];
                 settings.channels.push(another).expect("room for more");
             }),
             Misfit::Channels { most: 4 },

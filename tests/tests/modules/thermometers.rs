@@ -1,13 +1,15 @@
 //! Readings over the range, and every way in which a thermometer, its wires or its converter fail.
 
-use crate::bench::{Bench, CHANNELS, Wired, ohms, rewire, with_settings, world};
+use crate::bench::{Bench, CHANNELS, Wired, rewire, with_settings, world};
 use forewarm::installation::Installation;
+use forewarm::platinum::ohms;
 use forewarm_core::fault::ChannelFault;
 use forewarm_core::quantity::{Celsius, Kelvins, Millis, Ohms, Ratio};
 use forewarm_core::rtd::{Element, Leads, Measured};
 use forewarm_core::settings::{Channel, Role, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Sample, Sources};
 use forewarm_core::wire::service::Request;
+use forewarm_rig::Pins;
 use forewarm_tests::root;
 use serde_json::{Value, json};
 
@@ -73,7 +75,7 @@ pub(crate) fn permitting(settings: &ValidSettings, kept: &[u8]) -> (Bench, Value
     bench.ask(&Request::SendTelemetry { every: 1 });
     let world = fine(settings, Celsius::from_millidegrees(15_000));
     for _ in 0..120 {
-        if bench.step(&world).charge {
+        if bench.step(&world).charges() {
             return (bench, world);
         }
     }
@@ -113,8 +115,8 @@ fn is_found(settings: &ValidSettings, kept: &[u8], channel: usize, change: impl 
     rewire(&mut world, channel, &broken);
     let seen = bench.step(&world);
     let outputs = seen.telemetry().expect("telemetry").outputs;
-    let permits = seen.charge && settings.channels[channel].role == Role::Cell;
-    assert!(!permits && !seen.heater, "channel {channel}, {what}: {outputs:?}");
+    let permits = seen.charges() && settings.channels[channel].role == Role::Cell;
+    assert!(!permits && !seen.pins.has(Pins::HEATER), "channel {channel}, {what}: {outputs:?}");
     assert!(outputs.faults.channels[channel].is_some(), "channel {channel}, {what}: {outputs:?}");
 }
 
@@ -158,12 +160,12 @@ fn a_converter_that_is_not_there_dead_busy_or_has_forgotten_is_a_fault_in_the_sa
         order["run"] = json!({ "feeds": 1, "ms": 20_000 });
         let seen = bench.order(&order);
         let outputs = seen.telemetry().expect("telemetry").outputs;
-        assert!(!seen.charge && !seen.heater, "{order}: {outputs:?}");
+        assert!(seen.rests(), "{order}: {outputs:?}");
         assert_eq!(outputs.faults.channels[1], Some(ChannelFault::Converter), "{order}");
         let mut healed = good.clone();
         healed["states"] = json!(["works", "works", "works", "works"]);
         healed["bus"] = Value::Null;
-        assert!((0..200).any(|_| bench.step(&healed).charge), "{order}: it does not heal");
+        assert!((0..200).any(|_| bench.step(&healed).charges()), "{order}: it does not heal");
     };
     for state in ["dead", "ones", "busy"] {
         broken(json!({ "world": { "states": ["works", state, "works", "works"] } }));
@@ -182,15 +184,15 @@ fn a_converter_that_loses_its_settings_between_two_steps_is_set_anew_and_in_a_st
     let (mut bench, good) = permitting(&settings, &with_settings(&settings));
     // Steps begin on the whole second, and end some 85 ms later.
     let seen = bench.order(&json!({ "forget": 0, "world": good, "run": { "feeds": 1, "ms": 2000 } }));
-    assert!(seen.charge, "every step writes the settings anew: {:?}", seen.telemetry());
+    assert!(seen.charges(), "every step writes the settings anew: {:?}", seen.telemetry());
     for ms in [5, 20, 40, 70] {
         let until_it_begins = 1000.0 - bench.wait(0).ms % 1000.0;
         bench.order(&json!({ "run": { "ms": until_it_begins + f64::from(ms) } }));
         let seen = bench.order(&json!({ "forget": 0, "run": { "feeds": 1, "ms": 2000 } }));
         let outputs = seen.telemetry().expect("telemetry").outputs;
         assert_eq!(outputs.faults.channels[0], Some(ChannelFault::Converter), "after {ms} ms: {outputs:?}");
-        assert!(!seen.charge);
-        assert!((0..200).any(|_| bench.step(&good).charge), "it does not heal");
+        assert!(!seen.charges());
+        assert!((0..200).any(|_| bench.step(&good).charges()), "it does not heal");
     }
 }
 
@@ -201,7 +203,7 @@ fn a_contact_counts_from_the_step_in_which_its_bridge_is_fitted() {
     // Nobody knows of a contact without a bridge, so what its wire shows is nothing.
     let mut world = good.clone();
     world["lines"]["heater_contact"] = true.into();
-    assert!(bench.step(&world).charge && bench.step(&world).charge);
+    assert!(bench.step(&world).charges() && bench.step(&world).charges());
     // With it, a heater contact that is closed while the relay is open is a fault at the end of its time.
     world["strap"] = "ground".into();
     assert!((0..30).any(|_| !bench.step(&world).telemetry().expect("telemetry").outputs.faults.system.is_empty()));

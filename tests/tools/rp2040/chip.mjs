@@ -79,8 +79,9 @@ function circuit(wired, forceMinusOpen) {
     ['forceMinus', 'ground', forceMinusOpen ? OFF_OHM : WIRE_OHM],
     ['rtdinPlus', 'ground', INPUT_OHM],
     ['rtdinMinus', 'ground', INPUT_OHM],
-    // The page of the board asks for it: without it, an RTDIN+ that hangs free shows anything.
-    ['rtdinPlus', 'bias', 10e6],
+    // The page of the board asks for it: without it, an RTDIN+ that hangs free shows anything. It sends a little current through the
+    // element that the reference does not see.
+    ['rtdinPlus', 'bias', 47e6],
     ['top', 'bottom', element],
     ['switched', 'ground', 1],
   ];

@@ -135,7 +135,7 @@ pub(super) fn read<'t>(
         enclosure: enclosure::read(reader, &mut sections.enclosure),
         place: place::read(reader, &mut sections.place, sections.room.span.is_some()),
         room: room::read(reader, &mut sections.room),
-        converter: spread::converter(reader, &mut sections.converter),
+        converter: spread::converter(reader, &mut sections.converter, settings),
         supplies: supply::read(reader, sources, settings),
         fed_by: feed::read(reader, &mut sections.circuit, sources, source_names),
         load: supply::load(reader, &mut sections.load),

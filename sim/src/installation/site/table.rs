@@ -200,6 +200,7 @@ pub(in crate::installation) const TEXTS: &[Text] = &[
     Text { section: "box", name: "insulation", meaning: "what insulates it, if it is not conductivity_w_per_m_k that says so" },
     Text { section: "site", name: "stands_on", meaning: "what is under the box: \"air\" (the default) or \"ground\", with ground_c" },
     Text { section: "room", name: "schedule", meaning: "when the room is at temperature_c or warmer, by the week: from when it is that warm, not from when its heat is lit" },
+    Text { section: "converter", name: "kind", meaning: "\"rtd_module\": a module with a MAX31865 for each channel. Whatever of this section is not stated is then what is known of such modules" },
     Text { section: "channel", name: "at", meaning: "where it sits: \"plate\" (the default of pad); on a battery, \"base\", \"top\" (the default of cell with one battery), \"side\" (a long face, half way up, of the first or last), \"end\" (a short face, half way up) or \"bottom\" (beneath it, where it reads the heater and not the cells), \"terminal\" (on top, 30 mm from the end where along_mm is 0 and in the middle across) or \"point\" (where along_mm, across_mm and up_mm say); \"between\" two batteries half way up (the default of cell); \"air\" of the box (the default of ambient)" },
     Text { section: "channel", name: "class", meaning: "tolerance class of IEC 60751: \"AA\", \"A\", \"B\" (the default) or \"C\"" },
     Text { section: "source", name: "schedule", meaning: "when it is there: by the week, or by sun_at_least_w_m2, or by log" },

@@ -754,3 +754,23 @@ fn a_rating_that_makes_more_power_than_a_source_may_have_is_refused() {
     let problems = rated(715).expect_err("100 100 W");
     assert!(problems.len() == 1 && problems[0].message.contains("leaves 100100 W, above 100000 W"), "{problems:?}");
 }
+
+/// A Pt100 on 400 Ω: 2 V over 500 Ω are 4 mA, and 0.05 % of 400 Ω are 0.2 Ω.
+#[test]
+fn a_kind_of_converter_says_what_the_file_does_not() {
+    let read = |lines: &str| {
+        let text = starter().replacen("\n[converter]\n", &format!("\n[converter]\n{lines}\n"), 1);
+        Installation::parse("test", &text).map(|installation| installation.site.expect("a site").converter)
+    };
+    let near = |value: f64, wanted: f64| assert!((value / wanted - 1.0).abs() < 1e-9, "{value} for {wanted}");
+    let converter = read("kind = \"rtd_module\"").expect("no error");
+    assert_eq!(converter.bits, 15);
+    near(converter.current_a, 0.004);
+    near(converter.offset_ohm, 0.2);
+    let stated = read("kind = \"rtd_module\"\noffset_ohm = 0.05\nbits = 14").expect("no error");
+    assert_eq!(stated.bits, 14);
+    near(stated.offset_ohm, 0.05);
+    near(stated.current_a, 0.004);
+    let problems = read("kind = \"module\"").unwrap_err();
+    assert!(problems[0].to_string().contains("\"rtd_module\""), "{problems:?}");
+}
