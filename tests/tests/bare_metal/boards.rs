@@ -43,7 +43,9 @@ fn what_runs_while_the_rp2040_writes_flash_memory_lies_in_ram() {
         build_images(["thumbv6m-none-eabi"], "rp2040", Some("sim/demo/van.toml"), &[], env!("CARGO_TARGET_TMPDIR"));
     let bytes = std::fs::read(image).expect("an image");
     let file = object::File::parse(&*bytes).expect("an image");
-    let symbols = file.symbols().filter(|symbol| symbol.name().is_ok_and(|name| name.contains("in_ram")));
+    // A jump that is too far for an instruction goes by a few in between, which lie with their caller.
+    let is_it = |name: &str| name.contains("in_ram") && !name.contains("Thunk");
+    let symbols = file.symbols().filter(|symbol| symbol.name().is_ok_and(is_it));
     let places: Vec<u64> = symbols.map(|symbol| symbol.address()).collect();
     assert!(!places.is_empty() && places.iter().all(|place| (0x2000_0000..0x2004_2000).contains(place)), "{places:x?}");
 }
