@@ -34,6 +34,7 @@
 //! | `scale` | logged values to what a converter would have measured |
 //! | [`schedule`] | when something happens, by the week |
 //! | [`season`] | what a controller was shown and decided over time, recorded |
+//! | [`service`] | the host's side of the service line: hears a controller, keeps what it says, sends it settings |
 //! | [`si`] | what the core holds in whole steps, in SI units |
 //! | [`site`] | what plan and rehearsal know of an installation besides the settings |
 //! | [`table`] | resistance against temperature, with tolerances |
@@ -74,6 +75,7 @@ pub mod replay;
 pub(crate) mod scale;
 pub mod schedule;
 pub mod season;
+pub mod service;
 pub mod si;
 pub mod site;
 pub mod table;

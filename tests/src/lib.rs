@@ -1,5 +1,8 @@
-//! Shared by the checks that cross crates: where the project is, how to read its data files, how to run a tool.
+//! Shared by the checks that cross crates: where the project is, how to read its data files, how to run a tool, and a
+//! controller on this computer.
 
+#[cfg(unix)]
+pub mod controller;
 pub mod wiring;
 
 use std::path::PathBuf;
