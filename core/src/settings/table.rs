@@ -208,7 +208,8 @@ impl Settings {
         let volts = |v: Millivolts| Some(i64::from(v.as_millivolts()));
         let watts = |p: Milliwatts| Some(i64::from(p.as_milliwatts()));
         let rate = |r: KelvinRate| Some(i64::from(r.as_millikelvins_per_minute()));
-        let ohms = |r: Ohms| i64::try_from(r.as_micro_ohms() / 1000).ok();
+        // To the nearest: a thousandth of an ohm is no whole number of steps.
+        let ohms = |r: Ohms| i64::try_from(r.as_micro_ohms().saturating_add(500) / 1000).ok();
         let whole = |n: u8| Some(i64::from(n).saturating_mul(1000));
         let seconds = |t: Millis| Some(i64::from(t.as_millis()));
         let minutes = |t: Millis| Some(i64::from(t.as_millis()) / 60);
