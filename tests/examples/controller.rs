@@ -123,7 +123,8 @@ enum Hand {
 
 /// The room, and what is set by hand.
 struct Room {
-    cells_c: Mutex<f64>,
+    /// Of the cells, and of the plate above them.
+    warm: Mutex<(f64, f64)>,
     air_mc: AtomicI32,
     set: Mutex<[Hand; MAX_CHANNELS]>,
 }
@@ -131,7 +132,7 @@ struct Room {
 impl Room {
     fn new(start: Celsius) -> Self {
         Self {
-            cells_c: Mutex::new(f64::from(start.as_millidegrees()) / 1000.0),
+            warm: Mutex::new((f64::from(start.as_millidegrees()) / 1000.0, 0.0)),
             air_mc: AtomicI32::new(-8_000),
             set: Mutex::new([Hand::Off; MAX_CHANNELS]),
         }
@@ -141,20 +142,21 @@ impl Room {
     fn pass(&self, seconds: f64, controller: &Controller, roles: &[Role]) {
         let air_c = f64::from(self.air_mc.load(Ordering::Relaxed)) / 1000.0;
         let heats = f64::from(u8::from(controller.heats()));
-        let mut cells_c = self.cells_c.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut warm = self.warm.lock().unwrap_or_else(PoisonError::into_inner);
+        let (cells_c, above_k) = &mut *warm;
         *cells_c += seconds * (heats * 20.0 - (*cells_c - air_c) * 0.6) / 3600.0;
+        // A plate takes some minutes, whatever the clock's speed.
+        *above_k += (heats * 12.0 - *above_k) * (1.0 - (-seconds / 400.0).exp());
         let set = *self.set.lock().unwrap_or_else(PoisonError::into_inner);
         let place = |role: Role| match role {
             Role::Cell | Role::Check(_) => *cells_c,
-            Role::Pad => *cells_c + heats * 8.0,
+            Role::Pad => *cells_c + *above_k,
             Role::Ambient => f64::midpoint(*cells_c, air_c),
         };
-        // A converter is never quite still.
-        let noise = f64::from(controller.steps() % 7) * 0.004;
         controller.change(|world| {
             for ((shown, role), set) in world.temperatures.iter_mut().zip(roles).zip(set) {
                 *shown = match set {
-                    Hand::Off => Some(celsius(place(*role) + noise)),
+                    Hand::Off => Some(celsius(place(*role))),
                     Hand::Broken => None,
                     Hand::At(t) => Some(t),
                 };
@@ -179,7 +181,7 @@ fn obey(line: &str, controller: &Controller, room: &Room) -> Option<()> {
     };
     match *words {
         ["cells", word] => {
-            *room.cells_c.lock().unwrap_or_else(PoisonError::into_inner) = word.parse().ok()?;
+            room.warm.lock().unwrap_or_else(PoisonError::into_inner).0 = word.parse().ok()?;
         }
         ["air", word] => room.air_mc.store(degrees(word)?.as_millidegrees(), Ordering::Relaxed),
         ["channel", number, word] => {

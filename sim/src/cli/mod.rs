@@ -5,6 +5,7 @@ mod check;
 #[cfg(unix)]
 mod emulate;
 mod interrupt;
+mod listen;
 mod new;
 mod plan;
 mod propose;
@@ -43,6 +44,7 @@ enum Command {
     Rehearse(rehearse::Arguments),
     Propose(propose::Arguments),
     Replay(replay::Arguments),
+    Listen(listen::Arguments),
     #[cfg(unix)]
     Emulate(emulate::Arguments),
     Table(table::Arguments),
@@ -79,7 +81,9 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
     interrupt::outlive_large_files();
     match command {
         Command::Check(_) | Command::Plan(_) | Command::Table(_) => {}
-        Command::New(_) | Command::Rehearse(_) | Command::Propose(_) | Command::Replay(_) => interrupt::watch()?,
+        Command::New(_) | Command::Rehearse(_) | Command::Propose(_) | Command::Replay(_) | Command::Listen(_) => {
+            interrupt::watch()?;
+        }
         #[cfg(unix)]
         Command::Emulate(_) => interrupt::watch()?,
     }
@@ -90,6 +94,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         Command::Rehearse(arguments) => rehearse::run(&arguments, form),
         Command::Propose(arguments) => propose::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
+        Command::Listen(arguments) => listen::run(&arguments, form),
         #[cfg(unix)]
         Command::Emulate(arguments) => emulate::run(&arguments, form),
         Command::Table(arguments) => table::run(&arguments, form),

@@ -1,7 +1,7 @@
 //! `forewarm replay`.
 
 use super::bar::Bar;
-use super::{Form, Stop, print, print_json, tell, usage};
+use super::{Form, Stop, listen, print, print_json, tell, usage};
 use forewarm::csv_text;
 use forewarm::diagnostic::{Position, Problem, Severity};
 use forewarm::input;
@@ -11,13 +11,14 @@ use forewarm::replay::{
     self, ChannelColumn, Decimal, Listed, Mapping, PlotForm, ReplayError, Report, Request, Sinks, SourceColumn,
     TimeColumn,
 };
+use forewarm::service::store::log::{Log, MAGIC, Names};
 use serde::Serialize;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
 /// Replay a log: every decision this controller would have made on it, and why
 ///
-/// The log is CSV with a header row, as it is or packed as gzip or zstd. Lines that start with # are skipped. Columns are found by name:
+/// The log is a file that `forewarm listen` has kept, or CSV with a header row, as it is or packed as gzip or zstd. Lines that start with # are skipped. Columns are found by name:
 /// CHANNEL_c, CHANNEL_f, CHANNEL_k, CHANNEL_ohm or CHANNEL_ratio for a thermometer channel; supply_v, bank_v and soc_pct; SOURCE_present,
 /// charge_line, discharge_line and button, which hold 0 or 1; heater and charge, 0 or 1, for what another controller did, to compare with.
 #[derive(Debug, clap::Args)]
@@ -105,7 +106,10 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     let installation = Installation::load(&arguments.file)?;
     let sinks = sinks(&arguments, form)?;
     let nothing_else = sinks.plot.is_none();
-    let (log, length) = open(&arguments.log)?;
+    let (log, length) = match kept(&arguments, &installation)? {
+        Some(kept) => (kept, None),
+        None => open(&arguments.log)?,
+    };
     let request = Request {
         log: shown(&arguments.log),
         delimiter: arguments.delimiter,
@@ -195,6 +199,23 @@ pub(super) fn plot_form(path: &Path) -> Result<PlotForm, Stop> {
             Err(usage(&message, "a name that ends in .svg or .html"))
         }
     }
+}
+
+/// The log, if it is a file that `forewarm listen` has kept. Its first bytes show it.
+fn kept(arguments: &Arguments, installation: &Installation) -> Result<Option<Box<dyn Read + Send>>, Stop> {
+    let path = &arguments.log;
+    // Not by opening a pipe, which can be read only once.
+    if path == Path::new("-") || !path.is_file() {
+        return Ok(None);
+    }
+    let mut first = Vec::new();
+    let read = std::fs::File::open(path).and_then(|file| file.take(MAGIC.len() as u64).read_to_end(&mut first));
+    if read.is_err() || first != MAGIC {
+        return Ok(None);
+    }
+    let log = Log::open(path)?;
+    listen::compare(&log, installation, &shown(path), &shown(&arguments.file))?;
+    Ok(Some(Box::new(log.into_csv(Names::of(installation)))))
 }
 
 /// Opens the log. Also returns its length, where that is known.

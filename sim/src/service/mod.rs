@@ -13,9 +13,13 @@
 pub mod address;
 pub mod clock;
 pub mod heard;
+pub mod json;
 pub mod link;
+pub mod listen;
 pub mod port;
 pub mod reader;
 pub mod seems;
+pub mod store;
 #[cfg(test)]
 pub(crate) mod testing;
+pub mod words;

@@ -1,0 +1,211 @@
+//! `forewarm listen`.
+
+use super::{Form, Stop, interrupt, note, print, styled, usage};
+use forewarm::diagnostic::{Problem, Severity, escaped};
+use forewarm::installation::Installation;
+use forewarm::output::{Existing, Target};
+use forewarm::service::address::Address;
+use forewarm::service::heard::Identity;
+use forewarm::service::listen::{self, Ended, Said, Show};
+use forewarm::service::store::Store;
+use forewarm::service::store::log::{Fit, Log, Names};
+use forewarm::service::{json, words};
+use std::io::{self, Write};
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+
+/// Listen to a controller: what it does and why, one line a change, and keep it for a replay
+///
+/// The line is read and nothing on the controller is changed. A pulled plug, garbage and a restart of the controller are survived; the
+/// line is opened again once it is back. Interrupt to end.
+#[derive(Debug, clap::Args)]
+#[command(after_help = AFTER)]
+pub(crate) struct Arguments {
+    /// The service line: a serial device, a pseudo-terminal, or tcp:HOST:PORT. A name under /dev/serial/by-id stays the same when
+    /// the cable is plugged in again
+    #[arg(required_unless_present = "export")]
+    port: Option<Address>,
+
+    /// Keep what is heard in this SQLite file, and go on in it if it exists. `forewarm replay` reads it
+    #[arg(long, value_name = "FILE")]
+    keep: Option<PathBuf>,
+    /// Do not listen: write what the file of --keep holds as CSV, which `forewarm replay` reads; - for the standard output
+    #[arg(long, value_name = "OUT", requires = "keep", conflicts_with = "port")]
+    export: Option<PathBuf>,
+    /// The installation file whose names the CSV gets [default: channel_1, source_1 and so on]
+    #[arg(long, value_name = "FILE", requires = "export")]
+    names: Option<PathBuf>,
+    /// Replace a CSV file that exists
+    #[arg(long, requires = "export")]
+    force: bool,
+}
+
+const AFTER: &str = "\
+Examples:
+  forewarm listen /dev/ttyUSB0
+  forewarm listen /dev/ttyUSB0 --keep winter.sqlite
+  forewarm listen --keep winter.sqlite --export winter.csv --names mine.toml
+
+Exit status: 0 done; 1 no controller answers on the line; 2 usage, or a line or file that cannot be opened; 130 interrupted.";
+
+pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
+    let Arguments { port, keep, export, names, force } = arguments;
+    if let (Some(keep), Some(out)) = (keep, export) {
+        return write_csv(keep, out, names.as_deref(), if *force { Existing::Replace } else { Existing::Keep }, form);
+    }
+    let Some(address) = port else { return Err(usage("no line is named", "forewarm listen /dev/ttyUSB0")) };
+    let store = keep.as_deref().map(Store::open).transpose()?;
+    let file = keep.as_deref().map(|path| path.display().to_string()).unwrap_or_default();
+    let stop = interrupt::heed();
+    let mut text = Text { has_header: false, file };
+    let mut machine = Machine;
+    let show: &mut dyn Show = if form == Form::Json { &mut machine } else { &mut text };
+    match listen::listen(address, store, show, stop) {
+        Ok(Ended::Stopped) => Err(Stop::Interrupted),
+        Ok(Ended::Unread) => Err(Stop::Unread),
+        Err(problem) if problem.blame == forewarm::diagnostic::Blame::Use => Err(Stop::Unusable(problem)),
+        Err(problem) => Err(Stop::Failed(vec![problem])),
+    }
+}
+
+/// Writes what a file holds as CSV.
+fn write_csv(keep: &Path, out: &Path, names: Option<&Path>, existing: Existing, form: Form) -> Result<(), Stop> {
+    if form == Form::Json {
+        return Err(usage("--json does not go with --export, which writes CSV", "one of the two"));
+    }
+    let inputs: Vec<&Path> = [Some(keep), names].into_iter().flatten().collect();
+    let target = Target::claim(out, existing, &inputs)?;
+    let log = Log::open(keep)?;
+    let names = if let Some(file) = names {
+        let installation = Installation::load(file)?;
+        compare(&log, &installation, &keep.display().to_string(), &file.display().to_string())?;
+        Names::of(&installation)
+    } else {
+        let settings = log.settings()?.ok_or_else(|| {
+            Problem::error(&keep.display().to_string(), "does not know what its channels are")
+                .remedy("--names with the controller's installation file")
+        })?;
+        Names::by_number(&settings)
+    };
+    let mut draft = target.draft()?;
+    let shown = keep.display().to_string();
+    if let Err(error) = io::copy(&mut log.into_csv(names), &mut draft) {
+        return Err(Problem::error(&shown, format!("cannot be written as CSV: {error}")).into());
+    }
+    draft.finish()?;
+    Ok(())
+}
+
+/// Refuses an installation file whose names belong to other things than the log's, and says so where only values differ.
+pub(super) fn compare(log: &Log, installation: &Installation, shown: &str, file: &str) -> Result<(), Stop> {
+    let others = log.others()?;
+    if others > 0 {
+        note(&format!("{}: holds {others} other controllers too; this is the one heard last", escaped(shown)));
+    }
+    match log.fit(installation)? {
+        Fit::Same => {}
+        Fit::Alike => note(&format!(
+            "{}: the controller had other settings than {}; channels and sources correspond",
+            escaped(shown),
+            escaped(file)
+        )),
+        Fit::Unknown => {
+            note(&format!("{}: does not know the controller's settings; channels go by their order", escaped(shown)));
+        }
+        Fit::Different => {
+            let problem = Problem::error(shown, format!("its controller has other channels or sources than {file}"))
+                .because("channels go by their order, so each would get the readings of another")
+                .remedy("the installation file of this controller; `forewarm send --read` reads its settings");
+            return Err(Stop::Failed(vec![problem]));
+        }
+    }
+    Ok(())
+}
+
+/// One object a line.
+struct Machine;
+
+impl Show for Machine {
+    fn show(&mut self, said: &Said<'_>) -> ControlFlow<()> {
+        put(|out| {
+            for object in json::objects(said) {
+                serde_json::to_writer(&mut *out, &object)?;
+                writeln!(out)?;
+            }
+            Ok(())
+        })
+    }
+}
+
+/// Lines for a person. What is not the state of things goes to the standard error.
+struct Text {
+    has_header: bool,
+    file: String,
+}
+
+impl Show for Text {
+    fn show(&mut self, said: &Said<'_>) -> ControlFlow<()> {
+        match said {
+            Said::Connected { utc_ms, identity, since } => {
+                note(&introduction(*utc_ms, identity));
+                if let Some((since, because)) = since {
+                    note(&format!("  nothing is known since {}: {}", words::moment(*since), because.meaning()));
+                } else {
+                    note(&format!("  caution: {}", escaped(&identity.caution)));
+                }
+            }
+            Said::Restarted { utc_ms, identity } => {
+                let settings = in_force(identity);
+                note(&format!("{}  the controller has started again, {settings}", words::moment(*utc_ms)));
+            }
+            Said::Telemetry { utc_ms, telemetry, settings, changed, .. } => {
+                if !changed {
+                    return ControlFlow::Continue(());
+                }
+                let is_first = !std::mem::replace(&mut self.has_header, true);
+                return put(|out| {
+                    if is_first {
+                        writeln!(out, "{}", words::header())?;
+                    }
+                    writeln!(out, "{}", words::line(*utc_ms, telemetry, *settings))
+                });
+            }
+            Said::Lost { utc_ms, because, detail } => {
+                let (when, why) = (words::moment(*utc_ms), because.meaning());
+                note(&format!("{when}  {why}: {}; waiting for it", escaped(detail)));
+            }
+            Said::NotKept { not_kept } => {
+                let problem = Problem::error(&self.file, not_kept.message.clone()).remedy(not_kept.remedy);
+                note(&styled(&Problem { severity: Severity::Warning, ..problem }));
+            }
+            Said::KeptAgain { rows } => {
+                note(&format!("{}: takes rows again; {rows} were not kept meanwhile", escaped(&self.file)));
+            }
+            Said::Events { .. } | Said::Totals { .. } => {}
+        }
+        ControlFlow::Continue(())
+    }
+}
+
+/// Who the controller is, on one line.
+fn introduction(utc_ms: i64, identity: &Identity) -> String {
+    let settings = in_force(identity);
+    let (board, version) = (escaped(&identity.board), escaped(&identity.version));
+    format!("{}  controller on board {board}, version {version}, {settings}", words::moment(utc_ms))
+}
+
+/// Its settings.
+fn in_force(identity: &Identity) -> String {
+    match identity.settings {
+        Ok(fingerprint) => format!("settings {fingerprint}"),
+        Err(unfit) => format!("no settings in force: {}; everything stays off", words::because_unfit(unfit)),
+    }
+}
+
+/// Prints a result. Breaks off if nobody reads it; another failure of the standard output is no reason to stop keeping.
+fn put(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> ControlFlow<()> {
+    match print(write) {
+        Err(Stop::Unread) => ControlFlow::Break(()),
+        Ok(()) | Err(_) => ControlFlow::Continue(()),
+    }
+}
