@@ -11,6 +11,7 @@ mod plan;
 mod propose;
 mod rehearse;
 mod replay;
+mod send;
 mod table;
 
 use anstyle::{AnsiColor, Style};
@@ -45,6 +46,7 @@ enum Command {
     Propose(propose::Arguments),
     Replay(replay::Arguments),
     Listen(listen::Arguments),
+    Send(send::Arguments),
     #[cfg(unix)]
     Emulate(emulate::Arguments),
     Table(table::Arguments),
@@ -81,7 +83,12 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
     interrupt::outlive_large_files();
     match command {
         Command::Check(_) | Command::Plan(_) | Command::Table(_) => {}
-        Command::New(_) | Command::Rehearse(_) | Command::Propose(_) | Command::Replay(_) | Command::Listen(_) => {
+        Command::New(_)
+        | Command::Rehearse(_)
+        | Command::Propose(_)
+        | Command::Replay(_)
+        | Command::Listen(_)
+        | Command::Send(_) => {
             interrupt::watch()?;
         }
         #[cfg(unix)]
@@ -95,6 +102,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         Command::Propose(arguments) => propose::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
         Command::Listen(arguments) => listen::run(&arguments, form),
+        Command::Send(arguments) => send::run(&arguments, form),
         #[cfg(unix)]
         Command::Emulate(arguments) => emulate::run(&arguments, form),
         Command::Table(arguments) => table::run(&arguments, form),

@@ -12,6 +12,7 @@
 
 pub mod address;
 pub mod clock;
+pub mod differences;
 pub mod heard;
 pub mod json;
 pub mod link;
@@ -19,7 +20,9 @@ pub mod listen;
 pub mod port;
 pub mod reader;
 pub mod seems;
+pub mod send;
 pub mod store;
 #[cfg(test)]
 pub(crate) mod testing;
 pub mod words;
+pub mod written;
