@@ -66,7 +66,7 @@ fn signals_that_cannot_be_watched_are_an_error_with_a_remedy() {
 fn output_that_is_lost_is_an_error_whatever_it_is() {
     let hut = hut();
     let hut = hut.to_str().unwrap();
-    let commands = ["new", "check", "plan", "rehearse", "replay", "emulate", "table"];
+    let commands = ["new", "check", "plan", "rehearse", "replay", "listen", "send", "emulate", "table"];
     let helps =
         commands.iter().flat_map(|command| [vec![*command, "--help"], vec![*command, "-h"], vec!["help", *command]]);
     let results = [

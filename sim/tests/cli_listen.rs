@@ -42,7 +42,9 @@ fn each_change_is_shown_with_its_cause_and_kept_for_a_replay() {
     let (_folder, path) = file();
     let mut listening = Running::start(&["listen", controller.address(), "--keep", shown(&path)]);
     listening.until_it_says("caution: This controls an additional layer");
-    listening.until_it_says("waiting           -4.00 °C  refused             off     none     the cells are cold");
+    listening.until_it_says(
+        "waiting           -4.00 °C  refused             off     none     allows both     the cells are cold",
+    );
     set_source(&controller, 0, true);
     listening.until_it_says("warming");
     controller.change(|world| world.temperatures[1] = None);

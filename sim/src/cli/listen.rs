@@ -29,6 +29,9 @@ pub(crate) struct Arguments {
     /// Keep what is heard in this SQLite file, and go on in it if it exists. `forewarm replay` reads it
     #[arg(long, value_name = "FILE")]
     keep: Option<PathBuf>,
+    /// Show every reading of every message too, and not only what has changed
+    #[arg(long, conflicts_with = "export")]
+    readings: bool,
     /// Do not listen: write what the file of --keep holds as CSV, which `forewarm replay` reads; - for the standard output
     #[arg(long, value_name = "OUT", requires = "keep", conflicts_with = "port")]
     export: Option<PathBuf>,
@@ -49,7 +52,7 @@ Examples:
 Exit status: 0 done; 1 no controller answers on the line; 2 usage, or a line or file that cannot be opened; 130 interrupted.";
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
-    let Arguments { port, keep, export, names, force } = arguments;
+    let Arguments { port, keep, readings, export, names, force } = arguments;
     if let (Some(keep), Some(out)) = (keep, export) {
         return write_csv(keep, out, names.as_deref(), if *force { Existing::Replace } else { Existing::Keep }, form);
     }
@@ -57,12 +60,11 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let store = keep.as_deref().map(Store::open).transpose()?;
     let file = keep.as_deref().map(|path| path.display().to_string()).unwrap_or_default();
     let stop = interrupt::heed();
-    let mut text = Text { has_header: false, file };
-    let mut machine = Machine;
-    let show: &mut dyn Show = if form == Form::Json { &mut machine } else { &mut text };
-    match listen::listen(address, store, show, stop) {
+    let out = Out { keeps: store.is_some(), has_told: false, failed: None };
+    let mut viewer = Viewer { form, readings: *readings, has_header: false, file, out };
+    match listen::listen(address, store, &mut viewer, stop) {
         Ok(Ended::Stopped) => Err(Stop::Interrupted),
-        Ok(Ended::Unread) => Err(Stop::Unread),
+        Ok(Ended::Unread) => Err(viewer.out.failed.unwrap_or(Stop::Unread)),
         Err(problem) if problem.blame == forewarm::diagnostic::Blame::Use => Err(Stop::Unusable(problem)),
         Err(problem) => Err(Stop::Failed(vec![problem])),
     }
@@ -122,29 +124,32 @@ pub(super) fn compare(log: &Log, installation: &Installation, shown: &str, file:
     Ok(())
 }
 
-/// One object a line.
-struct Machine;
+/// Whoever looks: objects for a machine; lines for a person, with what is not the state of things on the standard error.
+struct Viewer {
+    form: Form,
+    readings: bool,
+    has_header: bool,
+    file: String,
+    out: Out,
+}
 
-impl Show for Machine {
+impl Show for Viewer {
     fn show(&mut self, said: &Said<'_>) -> ControlFlow<()> {
-        put(|out| {
-            for object in json::objects(said) {
-                serde_json::to_writer(&mut *out, &object)?;
-                writeln!(out)?;
-            }
-            Ok(())
-        })
+        match self.form {
+            Form::Json => self.out.put(|out| {
+                for object in json::objects(said) {
+                    serde_json::to_writer(&mut *out, &object)?;
+                    writeln!(out)?;
+                }
+                Ok(())
+            }),
+            Form::Text => self.tell(said),
+        }
     }
 }
 
-/// Lines for a person. What is not the state of things goes to the standard error.
-struct Text {
-    has_header: bool,
-    file: String,
-}
-
-impl Show for Text {
-    fn show(&mut self, said: &Said<'_>) -> ControlFlow<()> {
+impl Viewer {
+    fn tell(&mut self, said: &Said<'_>) -> ControlFlow<()> {
         match said {
             Said::Connected { utc_ms, identity, since } => {
                 note(&introduction(*utc_ms, identity));
@@ -159,15 +164,20 @@ impl Show for Text {
                 note(&format!("{}  the controller has started again, {settings}", words::moment(*utc_ms)));
             }
             Said::Telemetry { utc_ms, telemetry, settings, changed, .. } => {
-                if !changed {
+                if !changed && !self.readings {
                     return ControlFlow::Continue(());
                 }
                 let is_first = !std::mem::replace(&mut self.has_header, true);
-                return put(|out| {
+                let readings = self.readings;
+                return self.out.put(|out| {
                     if is_first {
                         writeln!(out, "{}", words::header())?;
                     }
-                    writeln!(out, "{}", words::line(*utc_ms, telemetry, *settings))
+                    writeln!(out, "{}", words::line(*utc_ms, telemetry, *settings))?;
+                    if readings {
+                        writeln!(out, "{}", words::readings(telemetry, *settings))?;
+                    }
+                    Ok(())
                 });
             }
             Said::Lost { utc_ms, because, detail } => {
@@ -202,10 +212,27 @@ fn in_force(identity: &Identity) -> String {
     }
 }
 
-/// Prints a result. Breaks off if nobody reads it; another failure of the standard output is no reason to stop keeping.
-fn put(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> ControlFlow<()> {
-    match print(write) {
-        Err(Stop::Unread) => ControlFlow::Break(()),
-        Ok(()) | Err(_) => ControlFlow::Continue(()),
+/// The standard output.
+struct Out {
+    /// Somebody reads the file, if nobody reads this.
+    keeps: bool,
+    has_told: bool,
+    failed: Option<Stop>,
+}
+
+impl Out {
+    /// Prints. Breaks off if nobody reads it, or if it cannot be written and nothing is kept either.
+    fn put(&mut self, write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> ControlFlow<()> {
+        match print(write) {
+            Ok(()) => return ControlFlow::Continue(()),
+            Err(Stop::Unusable(problem)) if self.keeps => {
+                if !std::mem::replace(&mut self.has_told, true) {
+                    note(&styled(&Problem { severity: Severity::Warning, ..problem }));
+                }
+                return ControlFlow::Continue(());
+            }
+            Err(stop) => self.failed = Some(stop),
+        }
+        ControlFlow::Break(())
     }
 }

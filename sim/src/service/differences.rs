@@ -1,6 +1,7 @@
 //! What differs between two sets of settings, key by key, as a fitter wrote it.
 
 use super::written::{element_name, hold, role, spend, wiring};
+use crate::fingerprint;
 use forewarm_core::rtd::Element;
 use forewarm_core::settings::{ChargeCurrent, Key, Place, Settings, Thousandths};
 use serde::Serialize;
@@ -97,8 +98,8 @@ pub fn differences(old: &Settings, new: &Settings, called: Called<'_>) -> Vec<Di
     if found.is_empty() && old != new {
         found.push(Difference {
             place: "a last digit".to_owned(),
-            old: "one".to_owned(),
-            new: "another".to_owned(),
+            old: fingerprint::of(old).to_string(),
+            new: fingerprint::of(new).to_string(),
             meaning: "finer than a file shows".to_owned(),
         });
     }
@@ -138,6 +139,7 @@ fn name(place: Place, called: Called<'_>) -> String {
 mod tests {
     use super::*;
     use crate::installation::{Installation, starter};
+    use forewarm_core::testing::any_settings;
     use proptest::prelude::*;
 
     fn between(old: &str, new: &str) -> Vec<String> {
@@ -182,14 +184,17 @@ mod tests {
 
     proptest! {
         #[test]
-        fn no_difference_goes_unnamed(inhibit in 0..5_u32, soak in 1..60_u32, budget in 1..1000_u32) {
-            let text = starter();
-            let changed = text
-                .replacen("inhibit_c = 5\n", &format!("inhibit_c = {inhibit}\n"), 1)
-                .replacen("# soak_min = 30", &format!("soak_min = {soak}"), 1)
-                .replacen("budget_w = 300", &format!("budget_w = {budget}"), 1);
-            let expected = usize::from(inhibit != 5) + usize::from(soak != 30) + usize::from(budget != 300);
-            prop_assert_eq!(between(&text, &changed).len(), expected);
+        fn no_difference_goes_unnamed_and_none_is_made_up(old in any_settings(), new in any_settings()) {
+            let called = Called { channels: &[], sources: &[] };
+            prop_assert!(differences(&old, &old, called).is_empty());
+            let found = differences(&old, &new, called);
+            prop_assert_eq!(found.is_empty(), old == new);
+            prop_assert!(found.iter().all(|found| found.old != found.new));
+            let mut back = differences(&new, &old, called);
+            for found in &mut back {
+                std::mem::swap(&mut found.old, &mut found.new);
+            }
+            prop_assert_eq!(found, back, "seen from the other side, the same differs");
         }
     }
 }

@@ -1,11 +1,12 @@
 //! What a controller says, in words for a person.
 
 use forewarm_core::fault::Faults;
-use forewarm_core::quantity::Celsius;
+use forewarm_core::quantity::{Celsius, Millivolts};
 use forewarm_core::settings::{MAX_SOURCES, Role, Settings};
-use forewarm_core::signals::{Cause, Outputs, Relay, Sources, State};
+use forewarm_core::signals::{Cause, Line, Outputs, Relay, Sources, State};
 use forewarm_core::wire::service::{Telemetry, Unfit};
 use jiff::Timestamp;
+use std::fmt::Write as _;
 
 /// The faults that stand, each by its name. One of a channel or source has its number before it, counted from 1.
 #[must_use]
@@ -91,13 +92,46 @@ pub fn other_faults(outputs: &Outputs) -> String {
     others.join(", ")
 }
 
-/// Widths of the columns of [`line`]: time, state, coldest cell, charge, heater, sources.
-const WIDTHS: [usize; 6] = [20, 12, 12, 18, 6, 7];
+/// What the battery's protection allows.
+#[must_use]
+pub const fn protection(telemetry: &Telemetry) -> &'static str {
+    match (telemetry.charge_line, telemetry.discharge_line) {
+        (Line::Allowed, Line::Allowed) => "allows both",
+        (Line::Allowed, Line::Refused) => "charge only",
+        (Line::Refused, Line::Allowed) => "discharge only",
+        (Line::Refused, Line::Refused) => "allows nothing",
+    }
+}
 
-/// What stands above the columns of [`line`].
+/// Every reading of one moment on one line: the channels in their order, the voltages, the state of charge.
+#[must_use]
+pub fn readings(telemetry: &Telemetry, settings: Option<&Settings>) -> String {
+    let channels = settings.map_or(telemetry.readings.len(), |settings| settings.channels.len());
+    let mut text = "  channels".to_owned();
+    for (reading, number) in telemetry.readings.iter().zip(1..=channels) {
+        let _ = write!(text, "  {number}: {:>9}", degrees(*reading));
+    }
+    let volts = |voltage: Option<Millivolts>| {
+        voltage
+            .map_or_else(|| "–".to_owned(), |voltage| format!("{:.2} V", f64::from(voltage.as_millivolts()) / 1000.0))
+    };
+    let _ = write!(text, "  supply {}  bank {}", volts(telemetry.supply), volts(telemetry.bank));
+    if let Some(charge) = telemetry.state_of_charge {
+        let _ = write!(text, "  charge {:.1} %", f64::from(charge.as_per_mille()) / 10.0);
+    }
+    text
+}
+
+/// Widths of the columns of [`line()`]: time, state, coldest cell, charge, heater, sources, protection.
+const WIDTHS: [usize; 7] = [20, 12, 12, 18, 6, 7, 14];
+
+/// What stands above the columns of [`line()`].
 #[must_use]
 pub fn header() -> String {
-    row(&["time (UTC)", "state", "coldest cell", "charge", "heater", "sources"], "cause, then other faults")
+    row(
+        &["time (UTC)", "state", "coldest cell", "charge", "heater", "sources", "protection"],
+        "cause, then other faults",
+    )
 }
 
 /// The state of things on one line.
@@ -118,12 +152,13 @@ pub fn line(utc_ms: i64, telemetry: &Telemetry, settings: Option<&Settings>) -> 
             charge(outputs),
             heater,
             &sources(telemetry.sources),
+            protection(telemetry),
         ],
         &last,
     )
 }
 
-fn row(cells: &[&str; 6], last: &str) -> String {
+fn row(cells: &[&str; 7], last: &str) -> String {
     let mut text = String::new();
     for (index, (cell, width)) in cells.iter().zip(WIDTHS).enumerate() {
         let space = " ".repeat(width.saturating_sub(cell.chars().count()));
@@ -155,17 +190,28 @@ mod tests {
         let line = line(1_000, &now, None);
         assert_eq!(
             line,
-            "1970-01-01T00:00:01Z  faulted           -5.00 °C  refused             off     2        the clock jumped, or steps came too \
-             far apart; also channel 3 open"
+            "1970-01-01T00:00:01Z  faulted           -5.00 °C  refused             off     2        charge only     the clock jumped, or steps \
+             came too far apart; also channel 3 open"
         );
         let places = |text: &str| -> Vec<usize> {
             let letters: Vec<char> = text.chars().collect();
-            [22, 50, 70, 78, 87]
+            [22, 50, 70, 78, 87, 103]
                 .into_iter()
                 .filter(|&place| letters[place - 1] == ' ' && letters[place] != ' ')
                 .collect()
         };
         assert_eq!(places(&line), places(&header()));
+    }
+
+    #[test]
+    fn every_reading_is_shown_with_its_unit_and_one_that_is_not_trusted_as_a_dash() {
+        let mut now = telemetry(5_000);
+        now.state_of_charge = Some(forewarm_core::quantity::Fraction::from_per_mille(605));
+        assert_eq!(
+            readings(&now, None),
+            "  channels  1:  -5.00 °C  2:         –  3:         –  4:         –  5:         –  6:         –  supply 12.80 V  bank –  \
+             charge 60.5 %"
+        );
     }
 
     #[test]

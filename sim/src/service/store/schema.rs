@@ -224,3 +224,28 @@ pub(super) fn cannot_open(shown: &str, error: &rusqlite::Error) -> Problem {
     };
     Problem::error(shown, message).of_use().remedy(remedy)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_page_names_every_table_and_every_column_its_unit() {
+        let page = include_str!("../../../docs/listen.md");
+        let mut tables = 0;
+        for line in TABLES.lines() {
+            if let Some(name) = line.strip_prefix("CREATE TABLE ") {
+                let name = name.trim_end_matches(" (");
+                assert!(page.contains(&format!("`{name}`")), "{name} is not on the page");
+                tables += 1;
+            }
+            let column = line.trim().split(' ').next().unwrap_or_default();
+            let is_measured = ["channel_", "supply", "bank", "soc", "host", "opened", "heard", "began", "heater_on"]
+                .iter()
+                .any(|start| column.starts_with(start));
+            let has_unit = ["_ms", "_mdegc", "_mv", "_uj", "_permille"].iter().any(|unit| column.ends_with(unit));
+            assert!(!is_measured || has_unit, "{column} does not say its unit");
+        }
+        assert_eq!(tables, 9);
+    }
+}
