@@ -489,7 +489,8 @@ impl Listener<'_> {
             Moment::First { at_ms } => (at_ms, true),
             Moment::Later { at_ms } => (at_ms, false),
         };
-        if let Some((from, because)) = self.lost.take() {
+        let was_lost = self.lost.take();
+        if let Some((from, because)) = was_lost {
             self.keeper.keep(self.show, 0, |store| store.gap(from, utc_ms, because, 0))?;
         }
         if is_first {
@@ -502,7 +503,8 @@ impl Listener<'_> {
             self.latest = None;
         }
         self.keeper.keep(self.show, 1, |store| store.telemetry(at_ms, telemetry, utc_ms))?;
-        let changed = self.latest.as_ref().is_none_or(|latest| has_changed(latest, telemetry));
+        // Whoever was told that nothing is heard must see that it is.
+        let changed = was_lost.is_some() || self.latest.as_ref().is_none_or(|latest| has_changed(latest, telemetry));
         let settings = self.settings.as_ref();
         shown(self.show.show(&Said::Telemetry { utc_ms, at_ms, telemetry, settings, changed }))?;
         self.latest = Some(*telemetry);

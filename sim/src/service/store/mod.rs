@@ -2,10 +2,10 @@
 //!
 //! A write-ahead log and full synchronisation make each row whole or absent, whenever the power goes. Who listens is
 //! never stopped by a write that fails: what could not be kept is counted and reported. There is one writer at a time
-//! ([`lock`]); anybody may read meanwhile.
+//! (`lock`); anybody may read meanwhile.
 //!
 //! A row of telemetry is kept when something has changed, and otherwise once in a minute of the controller's clock. What
-//! the columns mean is written in [`schema`], and what is read back is the business of [`log`].
+//! the columns mean is written in `schema`, and what is read back is the business of [`log`].
 
 mod lock;
 pub mod log;
