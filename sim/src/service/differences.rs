@@ -190,6 +190,12 @@ mod tests {
             let found = differences(&old, &new, called);
             prop_assert_eq!(found.is_empty(), old == new);
             prop_assert!(found.iter().all(|found| found.old != found.new));
+            for &key in Key::ALL {
+                for place in (0..key.fact().repeats).map(|index| Place::at(key, index)) {
+                    let is_named = found.iter().any(|found| found.place == name(place, called));
+                    prop_assert_eq!(is_named, old.value(place) != new.value(place), "{}", place);
+                }
+            }
             let mut back = differences(&new, &old, called);
             for found in &mut back {
                 std::mem::swap(&mut found.old, &mut found.new);

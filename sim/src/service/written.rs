@@ -152,9 +152,9 @@ impl Page {
     /// Writes each number of a section that is set.
     fn numbers(&mut self, settings: &Settings, section: &str, index: usize) {
         for &key in Key::ALL.iter().filter(|key| key.fact().section == section) {
-            // Of a check resistor nothing else is read than the file can say of it.
+            // Of a check resistor a file says no more than this.
             let is_check = matches!(settings.channels.get(index).map(|channel| channel.role), Some(Role::Check(_)));
-            if section == "channel" && is_check && key == Key::Offset {
+            if section == "channel" && is_check && !matches!(key, Key::Reference | Key::CheckOhm | Key::CheckWithin) {
                 continue;
             }
             let Some(value) = settings.value(Place::at(key, index)) else { continue };
@@ -202,6 +202,8 @@ mod tests {
     use super::*;
     use crate::fingerprint;
     use crate::installation::starter;
+    use forewarm_core::testing::any_settings;
+    use proptest::prelude::*;
 
     fn text(name: &str) -> String {
         let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("demo").join(name);
@@ -233,6 +235,27 @@ mod tests {
             assert_eq!(*again.settings, settings, "{}", written.text);
             assert!(written.is_exact);
             assert!(written.text.contains(&fingerprint::of(&settings).to_string()));
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_a_controller_holds_is_a_file_that_passes_the_check(settings in any_settings()) {
+            let written = written(&settings, fingerprint::of(&settings));
+            let read = Installation::parse("written", &written.text);
+            prop_assert!(read.is_ok(), "{:?}\n{}", read.err(), written.text);
+            prop_assert_eq!(written.is_exact, *read.unwrap().settings == settings);
+        }
+
+        #[test]
+        fn numbers_of_any_digit_come_back_as_they_were(proof in 100..1_000_000_i64, lead in 0..90_000_i64, soak in 1_000..700_000_i64) {
+            let wires = format!("wiring = \"3-wire\"\nlead_least_ohm = {}\nlead_most_ohm = 100", Thousandths(lead));
+            let text = starter()
+                .replacen("proof_wh = 60", &format!("proof_wh = {}", Thousandths(proof)), 1)
+                .replacen("wiring = \"4-wire\"", &wires, 1)
+                .replacen("# soak_min = 30", &format!("soak_min = {}", Thousandths(soak)), 1);
+            let (_, written) = there_and_back(&text);
+            prop_assert!(written.is_exact, "{}", written.text);
         }
     }
 
