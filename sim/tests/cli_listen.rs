@@ -122,6 +122,22 @@ fn a_pulled_plug_noise_and_restarts_of_both_sides_are_survived() {
 }
 
 #[test]
+fn a_silence_is_noticed_and_its_end_too() {
+    let controller = controller(&Setup { plug: Plug::Terminal, ..Setup::default() });
+    let (_folder, path) = file();
+    let mut listening = Running::start(&["listen", controller.address(), "--keep", shown(&path)]);
+    listening.until_it_says("waiting");
+    controller.unplug();
+    listening.until_it_says("the controller said nothing: nothing comes over the line; waiting for it");
+    let lines = listening.stdout().lines().count();
+    controller.plug();
+    until("it shows that it hears again", || listening.stdout().lines().count() > lines);
+    assert_eq!(listening.interrupt(), 130);
+    assert_eq!(number(&path, "SELECT count(*) FROM gaps WHERE because = 'silent'"), 1);
+    assert_eq!(number(&path, "SELECT count(*) FROM starts"), 1, "the same start goes on");
+}
+
+#[test]
 fn for_machines_each_line_is_an_object() {
     let controller = controller(&Setup::default());
     let mut listening = Running::start(&["listen", controller.address(), "--json"]);

@@ -16,8 +16,8 @@ use std::path::{Path, PathBuf};
 
 /// Listen to a controller: what it does and why, one line a change, and keep it for a replay
 ///
-/// The line is read and nothing on the controller is changed. A pulled plug, garbage and a restart of the controller are survived; the
-/// line is opened again once it is back. Interrupt to end.
+/// It reads the line, and asks for a message every ten steps as after a start; it changes nothing else on the controller. It survives a
+/// pulled plug, garbage and a restart of the controller, and opens the line again once it is back. Interrupt to end.
 #[derive(Debug, clap::Args)]
 #[command(after_help = AFTER)]
 pub(crate) struct Arguments {

@@ -166,7 +166,13 @@ impl<W: Wire> Link<W> {
         self.reader.count_doubled();
     }
 
-    /// What the line carries, if no controller answers.
+    /// Why no controller answers.
+    #[must_use]
+    pub fn why_unanswered(&self) -> Seems {
+        self.reader.sniffed().why_unanswered()
+    }
+
+    /// What the line has carried since the controller's latest message.
     #[must_use]
     pub fn seems(&self) -> Seems {
         self.reader.sniffed().seems()

@@ -15,6 +15,7 @@ use super::heard::{Heard, Identity};
 use super::link::{Link, PATIENCE, TRIES, Trouble, Verdict};
 use super::port::{Port, Wire};
 use super::reader::Reader;
+use super::seems::Seems;
 use super::store::{Absence, NotKept, Store, has_changed};
 use crate::diagnostic::Problem;
 use forewarm_core::journal::Counters;
@@ -330,7 +331,7 @@ impl Listener<'_> {
                 Ok(identity) => self.introduce(link, identity)?,
                 Err(Trouble::Vanished(error)) => return Err(error.into()),
                 Err(Trouble::Unanswered) => {
-                    let seems = link.seems();
+                    let seems = link.why_unanswered();
                     let problem = Problem::error(&line, format!("no controller answers: {}", seems.words()));
                     return Err(Leave::NoController(problem.remedy(seems.remedy())));
                 }
@@ -339,7 +340,6 @@ impl Listener<'_> {
             link.say(&Request::Identify)?;
         }
         let now = Instant::now();
-        let before = link.tally().bytes;
         let mut due = Due { minute: now + MINUTE, events: now + EVENTS, knock: now + KNOCK, heard: now };
         let mut is_introduced = is_first;
         loop {
@@ -359,17 +359,18 @@ impl Listener<'_> {
                     message => self.take(link, &message)?,
                 }
             }
-            self.look_after(link, &mut due, before)?;
+            self.look_after(link, &mut due)?;
         }
     }
 
     /// Does what is due by the time.
-    fn look_after<W: Wire>(&mut self, link: &mut Link<W>, due: &mut Due, before: u64) -> Result<(), Leave> {
+    fn look_after<W: Wire>(&mut self, link: &mut Link<W>, due: &mut Due) -> Result<(), Leave> {
         let now = Instant::now();
         if now.duration_since(due.heard) >= SILENCE {
-            let seems = link.seems();
-            let detail =
-                if link.tally().bytes > before { seems.words() } else { "nothing comes over the line".to_owned() };
+            let detail = match link.seems() {
+                Seems::Silence => "nothing comes over the line".to_owned(),
+                seems => seems.words(),
+            };
             self.lose(Absence::Silent, &detail)?;
             if now >= due.knock {
                 due.knock = now + KNOCK;

@@ -97,6 +97,7 @@ impl Reader {
                     self.tally.good_frames += 1;
                     self.gathered = 0;
                     self.has_joined = true;
+                    self.sniffed.speaks();
                     found(message.into());
                 }
                 Err(error) => self.lose(error),

@@ -13,6 +13,8 @@ pub struct Sniffed {
     latest: Vec<u8>,
     /// A whole frame came, of this version of the protocol.
     pub(super) other_protocol: Option<u8>,
+    /// A controller has said something.
+    has_spoken: bool,
 }
 
 /// What a line carries.
@@ -20,6 +22,8 @@ pub struct Sniffed {
 pub enum Seems {
     /// Nothing.
     Silence,
+    /// A controller's messages, and no answers.
+    OneWay,
     /// Whole frames of another version of the protocol.
     OtherProtocol(u8),
     /// Sentences of NMEA 0183 (IEC 61162-1), with one of them.
@@ -40,7 +44,19 @@ impl Sniffed {
         self.latest.extend_from_slice(bytes);
     }
 
-    /// What it seems to be.
+    /// A controller has said something: what came before explains no silence after it.
+    pub(super) fn speaks(&mut self) {
+        self.latest.clear();
+        self.has_spoken = true;
+    }
+
+    /// Why nobody answers.
+    #[must_use]
+    pub fn why_unanswered(&self) -> Seems {
+        if self.has_spoken { Seems::OneWay } else { self.seems() }
+    }
+
+    /// What has come since the latest message of a controller, if any came.
     #[must_use]
     pub fn seems(&self) -> Seems {
         if let Some(theirs) = self.other_protocol {
@@ -81,6 +97,7 @@ impl Seems {
     pub fn words(&self) -> String {
         match self {
             Self::Silence => "nothing came over this line, and nothing answered".to_owned(),
+            Self::OneWay => "a controller speaks on this line, and does not hear what it is asked".to_owned(),
             Self::OtherProtocol(theirs) => format!(
                 "a controller answers in version {theirs} of the service line's protocol, and this program speaks version {PROTOCOL}"
             ),
@@ -99,6 +116,7 @@ impl Seems {
                 "whether the controller has power; whether its transmit line goes to the adapter's receive line and the other way \
                  round; another cable or line"
             }
+            Self::OneWay => "the wire from the adapter's transmit line to the controller's receive line, and ground",
             Self::OtherProtocol(_) => "a controller and a program of the same release",
             Self::Sentences(_) => {
                 "the line of the controller: this one belongs to a navigation instrument, and nothing was changed on it"

@@ -94,7 +94,7 @@ impl<W: Wire> Session<W> {
         match link.identify() {
             Ok(identity) => Ok(Self { link, line, identity }),
             Err(Trouble::Unanswered) => {
-                let seems = link.seems();
+                let seems = link.why_unanswered();
                 let message = format!("no controller answers: {}", seems.words());
                 Err(Problem::error(&line, message).remedy(seems.remedy()))
             }

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::service::clock::{Clock, Moment};
+use crate::service::seems::Seems;
 use crate::service::testing::telemetry;
 use forewarm_core::wire::frame::encode;
 use forewarm_core::wire::service::Telemetry;
@@ -130,6 +131,17 @@ fn the_end_of_a_frame_that_began_before_is_no_damage_and_a_damaged_one_after_it_
 }
 
 #[test]
+fn what_came_before_a_message_explains_no_silence_after_it() {
+    let mut reader = Reader::default();
+    reader.take(b"login: ", |_| ());
+    reader.take(&[&[0][..], &framed(&telemetry(1_000))].concat(), |_| ());
+    assert_eq!(reader.sniffed().seems(), Seems::Silence);
+    assert_eq!(reader.sniffed().why_unanswered(), Seems::OneWay);
+    reader.rejoin();
+    assert_eq!(reader.sniffed().why_unanswered(), Seems::Silence);
+}
+
+#[test]
 fn whole_frames_of_another_version_are_named() {
     let mut frame = framed(&telemetry(1_000));
     // The first byte of COBS is the distance to the first zero; the second is the version.
@@ -143,7 +155,7 @@ fn whole_frames_of_another_version_are_named() {
     frame = cobs_encode(&body);
     let mut reader = Reader::default();
     reader.take(&frame, |_| panic!("no message of this version"));
-    assert_eq!(reader.sniffed().seems(), crate::service::seems::Seems::OtherProtocol(77));
+    assert_eq!(reader.sniffed().seems(), Seems::OtherProtocol(77));
     assert_eq!((reader.tally().unknown_frames, reader.tally().damaged_frames), (1, 0));
 }
 
