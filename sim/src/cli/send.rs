@@ -7,7 +7,7 @@ use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
 use forewarm::service::address::Address;
 use forewarm::service::differences::Difference;
-use forewarm::service::send::{InForce, Session, Stage, changes, replaced};
+use forewarm::service::send::{InForce, Stage, Talk, changes, replaced};
 use forewarm::service::words;
 use forewarm::service::written::written;
 use forewarm_core::fault::SystemFaults;
@@ -74,17 +74,17 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     }
     let installation = Installation::load(file)?;
     count_warnings(file, &installation);
-    let mut session = Session::open(address).map_err(failed)?;
-    let in_force = session.read().map_err(failed)?;
-    let mut report = Report::new(file, address, &session, in_force.as_ref(), &installation);
-    let is_same = session.identity.settings == Ok(fingerprint::of(&installation.settings));
+    let mut talk = Talk::open(address).map_err(failed)?;
+    let in_force = talk.read().map_err(failed)?;
+    let mut report = Report::new(file, address, &talk, in_force.as_ref(), &installation);
+    let is_same = talk.identity.settings == Ok(fingerprint::of(&installation.settings));
     if form == Form::Text {
         print(|out| out.write_all(report.text(in_force.as_ref(), is_same).as_bytes()))?;
     }
     if is_same || (form == Form::Json && !arguments.yes) {
         return if form == Form::Json { print_json(&report) } else { Ok(()) };
     }
-    let latched = session.latched().map_err(failed)?;
+    let latched = talk.latched().map_err(failed)?;
     explain(latched);
     if !arguments.yes && !agrees()? {
         note("nothing was sent, and nothing has changed");
@@ -93,11 +93,11 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let mut room = [0; record::MAX_BYTES];
     let record = record::encode(&installation.settings, &mut room)
         .map_err(|_| Problem::error(&shown(file), "these settings are longer than any controller keeps"))?;
-    let replaces = replaced(in_force.as_ref(), &session.identity);
-    session.write(replaces, record, &mut tell_stage).map_err(failed)?;
+    let replaces = replaced(in_force.as_ref(), &talk.identity);
+    talk.write(replaces, record, &mut tell_stage).map_err(failed)?;
     report.sent = true;
     note("The controller runs with these settings. The button may be released.");
-    let telemetry = session.first_readings(&mut tell_stage).map_err(failed)?;
+    let telemetry = talk.first_readings(&mut tell_stage).map_err(failed)?;
     report.see(&telemetry, &installation);
     match form {
         Form::Json => print_json(&report),
@@ -118,8 +118,8 @@ fn read(address: &Address, arguments: &Arguments, form: Form) -> Result<(), Stop
         return Err(usage("--json and the file both go to the standard output", "a file for the settings: -o FILE"));
     }
     let line = address.to_string();
-    let mut session = Session::open(address).map_err(failed)?;
-    let in_force = session.read().map_err(failed)?;
+    let mut talk = Talk::open(address).map_err(failed)?;
+    let in_force = talk.read().map_err(failed)?;
     let Some(in_force) = in_force else {
         let problem = Problem::error(&line, "the controller cannot read its storage, so nobody knows its settings");
         return Err(failed(problem.remedy("switch its supply off and on; if it says so again, another board")));
@@ -189,15 +189,15 @@ impl Report {
     fn new<W>(
         file: &Path,
         address: &Address,
-        session: &Session<W>,
+        talk: &Talk<W>,
         in_force: Option<&InForce>,
         installation: &Installation,
     ) -> Self {
         Self {
             file: shown(file),
             line: address.to_string(),
-            board: session.identity.board.clone(),
-            version: session.identity.version.clone(),
+            board: talk.identity.board.clone(),
+            version: talk.identity.version.clone(),
             old_fingerprint: in_force.map(|in_force| in_force.fingerprint.to_string()),
             new_fingerprint: fingerprint::of(&installation.settings).to_string(),
             differences: changes(in_force, installation),

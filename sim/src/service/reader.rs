@@ -27,7 +27,7 @@ pub struct Tally {
     pub damaged_frames: u64,
     /// Frames that arrived whole and say nothing that is known here: a newer controller, or an older one.
     pub unknown_frames: u64,
-    /// Good frames that came a second time. The session counts these.
+    /// Good frames that came a second time. Whoever follows the clock counts these.
     pub doubled_frames: u64,
     /// Bytes of frames that brought no message, ends of frames not counted.
     pub lost_bytes: u64,

@@ -55,7 +55,7 @@ pub struct InForce {
 
 /// A controller at the other end of a line.
 #[derive(Debug)]
-pub struct Session<W> {
+pub struct Talk<W> {
     link: Link<W>,
     line: String,
     /// Who it is.
@@ -73,7 +73,7 @@ pub enum Stage {
     AwaitsReadings,
 }
 
-impl Session<Port> {
+impl Talk<Port> {
     /// Opens the line at `address` and asks who is there.
     ///
     /// # Errors
@@ -84,7 +84,7 @@ impl Session<Port> {
     }
 }
 
-impl<W: Wire> Session<W> {
+impl<W: Wire> Talk<W> {
     /// Asks who is at the other end of `wire`, which messages call `line`.
     ///
     /// # Errors
