@@ -40,11 +40,12 @@ fn shown(path: &Path) -> &str {
 fn each_change_is_shown_with_its_cause_and_kept_for_a_replay() {
     let controller = controller(&Setup { plug: Plug::Terminal, ..Setup::default() });
     let (_folder, path) = file();
-    let mut listening = Running::start(&["listen", controller.address(), "--keep", shown(&path)]);
+    let mut listening = Running::start(&["listen", controller.address(), "--readings", "--keep", shown(&path)]);
     listening.until_it_says("caution: This controls an additional layer");
     listening.until_it_says(
         "waiting           -4.00 °C  refused             off     none     allows both     the cells are cold",
     );
+    listening.until_it_says("  channels  1:  -4.00 °C  2:  -4.00 °C");
     set_source(&controller, 0, true);
     listening.until_it_says("warming");
     controller.change(|world| world.temperatures[1] = None);

@@ -37,6 +37,9 @@ const FIRST_PATIENCE: Duration = Duration::from_secs(2);
 /// Silence after which something is wrong: four messages that should have come.
 const SILENCE: Duration = Duration::from_secs(45);
 
+/// Time on the host's clock (ms) between two messages in which this program cannot have listened: it would have noticed the silence.
+const SLEPT_MS: i64 = 90_000;
+
 /// Time between two questions who is there, while nobody says anything.
 const KNOCK: Duration = Duration::from_secs(20);
 
@@ -490,7 +493,9 @@ impl Listener<'_> {
             Moment::First { at_ms } => (at_ms, true),
             Moment::Later { at_ms } => (at_ms, false),
         };
-        let was_lost = self.lost.take();
+        // This computer may have slept, and noticed nothing.
+        let slept = self.heard_utc_ms.filter(|heard| utc_ms - heard >= SLEPT_MS);
+        let was_lost = self.lost.take().or_else(|| slept.map(|heard| (heard, Absence::NotListening)));
         if let Some((from, because)) = was_lost {
             self.keeper.keep(self.show, 0, |store| store.gap(from, utc_ms, because, 0))?;
         }
