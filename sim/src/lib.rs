@@ -75,6 +75,7 @@ pub mod replay;
 pub(crate) mod scale;
 pub mod schedule;
 pub mod season;
+#[cfg(feature = "listen")]
 pub mod service;
 pub mod si;
 pub mod site;

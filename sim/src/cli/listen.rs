@@ -208,7 +208,7 @@ fn introduction(utc_ms: i64, identity: &Identity) -> String {
 fn in_force(identity: &Identity) -> String {
     match identity.settings {
         Ok(fingerprint) => format!("settings {fingerprint}"),
-        Err(unfit) => format!("no settings in force: {}; everything stays off", words::because_unfit(unfit)),
+        Err(unfit) => format!("no settings in force: {unfit}; everything stays off"),
     }
 }
 

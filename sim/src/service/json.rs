@@ -140,7 +140,7 @@ impl From<&Identity> for Controller {
             version: version.clone(),
             board: board.clone(),
             settings: settings.ok().map(|fingerprint| fingerprint.to_string()),
-            no_settings_because: settings.err().map(words::because_unfit),
+            no_settings_because: settings.err().map(|unfit| unfit.to_string()),
             caution: caution.clone(),
         }
     }

@@ -15,7 +15,6 @@ use super::heard::{Heard, Identity};
 use super::link::{Link, PATIENCE, TRIES, Trouble, Verdict};
 use super::port::{Port, Wire};
 use super::reader::Reader;
-use super::words::because_unfit;
 use crate::diagnostic::Problem;
 use crate::installation::Installation;
 use forewarm_core::fault::SystemFaults;
@@ -232,7 +231,7 @@ impl<W: Wire> Talk<W> {
         }
         let now = match identity.settings {
             Ok(other) => format!("settings {other}"),
-            Err(unfit) => format!("none: {}", because_unfit(unfit)),
+            Err(unfit) => format!("none: {unfit}"),
         };
         Err(Problem::error(&self.line, format!("the controller has accepted the settings, and has in force {now}"))
             .remedy("send it again; if that does not help, another board"))
@@ -305,6 +304,8 @@ pub const fn remedy(refusal: Refusal) -> &'static str {
         Refusal::Unfit(Unfit::Record(RecordError::OtherVersion(_) | RecordError::Malformed) | Unfit::Settings) => {
             "a program and a firmware of the same release"
         }
+        Refusal::Unfit(Unfit::Misfit(_)) => "put it right in the file, or take a board that has what the file needs",
+        Refusal::Unfit(Unfit::Missing) => "send it again",
         Refusal::NotTheOnesInForce { .. } => {
             "send it again and look at the differences: somebody has written other settings meanwhile"
         }
@@ -320,6 +321,7 @@ pub const fn remedy(refusal: Refusal) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use forewarm_core::wire::service::Misfit;
 
     #[test]
     fn each_refusal_has_a_remedy_that_a_fitter_can_do() {
@@ -330,6 +332,8 @@ mod tests {
             record(RecordError::OtherVersion(9)),
             record(RecordError::Malformed),
             Refusal::Unfit(Unfit::Settings),
+            Refusal::Unfit(Unfit::Misfit(Misfit::Channels { most: 4 })),
+            Refusal::Unfit(Unfit::Missing),
             Refusal::NotTheOnesInForce { fingerprint: Fingerprint::NONE },
             Refusal::NotKept,
             Refusal::ButtonNotHeld,

@@ -4,7 +4,7 @@ use forewarm_core::fault::Faults;
 use forewarm_core::quantity::{Celsius, Millivolts};
 use forewarm_core::settings::{MAX_SOURCES, Role, Settings};
 use forewarm_core::signals::{Cause, Line, Outputs, Relay, Sources, State};
-use forewarm_core::wire::service::{Telemetry, Unfit};
+use forewarm_core::wire::service::Telemetry;
 use jiff::Timestamp;
 use std::fmt::Write as _;
 
@@ -17,16 +17,6 @@ pub fn fault_names(faults: &Faults) -> String {
     let sources = (0..MAX_SOURCES).filter(|&index| faults.not_giving.contains(index));
     let sources = sources.map(|index| format!("source_{}.not_giving", index + 1));
     channels.chain(system).chain(sources).collect::<Vec<_>>().join(" ")
-}
-
-/// Why there are no settings in force.
-#[must_use]
-pub fn because_unfit(unfit: Unfit) -> String {
-    match unfit {
-        Unfit::Unreadable => "its storage cannot be read".to_owned(),
-        Unfit::Record(error) => error.to_string(),
-        Unfit::Settings => "the stored settings do not pass the controller's own check".to_owned(),
-    }
 }
 
 /// A state as a word.

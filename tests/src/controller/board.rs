@@ -9,6 +9,7 @@ use forewarm_core::quantity::{Fraction, Instant, Kelvins, Millivolts, Ohms};
 use forewarm_core::settings::{MAX_CHANNELS, Settings};
 use forewarm_core::signals::Sample;
 use forewarm_core::testing::{sample, shown};
+use forewarm_core::wire::service::Misfit;
 use forewarm_firmware::board::{
     Board, Clock, Hardware, InputPins, Meters, NotWired, OutputPins, Thermometers, Watchdog,
 };
@@ -38,7 +39,8 @@ impl Board for Desk {
 
     type Output = Output;
     type Full = NotWired;
-    type Input = Input;
+    type Ceiling = NotWired;
+    type Lines = InputPins<Input>;
     type Thermometers = Chips;
     type Meters = Part;
     type Delay = Part;
@@ -47,6 +49,11 @@ impl Board for Desk {
     type Display = ();
     type Serial = Serial;
     type Storage = Storage;
+
+    fn suits(_: &Settings) -> Result<(), Misfit> {
+        // Its converters are words in memory, so any do.
+        Ok(())
+    }
 }
 
 impl Bench {
@@ -63,6 +70,7 @@ impl Bench {
                 heater: output(Pin::Heater),
                 charge: output(Pin::Charge),
                 full: NotWired,
+                ceiling: NotWired,
                 alarm: output(Pin::Other),
                 lamp: output(Pin::Other),
             },

@@ -15,7 +15,7 @@ mod tests;
 
 use super::heard::Identity;
 use super::reader::Tally;
-use super::words::{because_unfit, fault_names};
+use super::words::fault_names;
 use crate::diagnostic::Problem;
 use forewarm_core::journal::Counters;
 use forewarm_core::settings::{MAX_CHANNELS, MAX_SOURCES};
@@ -477,7 +477,7 @@ fn place_controller(transaction: &Transaction<'_>, present: &mut Present, utc_ms
         let Identity { version, board: _, settings, caution } = &present.identity;
         let (fingerprint, unfit) = match settings {
             Ok(fingerprint) => (Some(Fingerprint::to_string(fingerprint)), None),
-            Err(unfit) => (None, Some(because_unfit(*unfit))),
+            Err(unfit) => (None, Some(unfit.to_string())),
         };
         let known = transaction
             .query_row(
