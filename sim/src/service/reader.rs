@@ -114,8 +114,10 @@ impl Reader {
             FrameError::Damaged | FrameError::TooLong => self.tally.damaged_frames += 1,
             FrameError::OtherProtocol(_) | FrameError::Unknown => self.tally.unknown_frames += 1,
         }
-        if let FrameError::OtherProtocol(theirs) = error {
-            self.sniffed.other_protocol = Some(theirs);
+        match error {
+            FrameError::OtherProtocol(theirs) => self.sniffed.other_protocol = Some(theirs),
+            FrameError::Unknown => self.sniffed.has_other_words = true,
+            FrameError::Damaged | FrameError::TooLong => {}
         }
     }
 

@@ -11,8 +11,10 @@ const LOOKED_AT: usize = 1024;
 #[derive(Clone, Debug, Default)]
 pub struct Sniffed {
     latest: Vec<u8>,
-    /// A whole frame came, of this version of the protocol.
+    /// A whole frame came, of that version of the protocol.
     pub(super) other_protocol: Option<u8>,
+    /// A whole frame came, of this version, with a message that is not known here.
+    pub(super) has_other_words: bool,
     /// A controller has said something.
     has_spoken: bool,
 }
@@ -26,6 +28,8 @@ pub enum Seems {
     OneWay,
     /// Whole frames of another version of the protocol.
     OtherProtocol(u8),
+    /// Whole frames with messages that are not known here.
+    OtherWords,
     /// Sentences of NMEA 0183 (IEC 61162-1), with one of them.
     Sentences(String),
     /// Text, with a piece of it.
@@ -61,6 +65,9 @@ impl Sniffed {
     pub fn seems(&self) -> Seems {
         if let Some(theirs) = self.other_protocol {
             return Seems::OtherProtocol(theirs);
+        }
+        if self.has_other_words {
+            return Seems::OtherWords;
         }
         let heard = &self.latest;
         if heard.is_empty() {
@@ -101,6 +108,7 @@ impl Seems {
             Self::OtherProtocol(theirs) => format!(
                 "a controller answers in version {theirs} of the service line's protocol, and this program speaks version {PROTOCOL}"
             ),
+            Self::OtherWords => "a controller answers with messages that this program does not know".to_owned(),
             Self::Sentences(sentence) => format!("this line carries NMEA 0183 sentences, as {sentence}"),
             Self::Text(text) => format!("this line carries text, as {text}"),
             Self::DamagedFrames => "frames came over this line, none of them whole".to_owned(),
@@ -117,7 +125,7 @@ impl Seems {
                  round; another cable or line"
             }
             Self::OneWay => "the wire from the adapter's transmit line to the controller's receive line, and ground",
-            Self::OtherProtocol(_) => "a controller and a program of the same release",
+            Self::OtherProtocol(_) | Self::OtherWords => "a controller and a program of the same release",
             Self::Sentences(_) => {
                 "the line of the controller: this one belongs to a navigation instrument, and nothing was changed on it"
             }

@@ -1,14 +1,16 @@
 // A board of modules: an emulated RP2040 that runs the very file that is dropped on the module, with converter chips, lines, relays and flash
 // memory around it.
 //
-// usage: node board.mjs FILE.uf2 KEPT
+// usage: node board.mjs FILE.uf2 KEPT [PORT]
 //
 // KEPT is a file with what the last 16 KiB of flash memory hold. Orders come as lines of JSON on the standard input, and each is answered by
-// one line. Virtual time passes only while an order asks for it. What the emulator leaves out: voltages of pins, the ring oscillator's own pace, the
+// one line. Virtual time passes only while an order asks for it; with PORT it passes as it does, and the service line is that port of
+// this computer. What the emulator leaves out: voltages of pins, the ring oscillator's own pace, the
 // analogue converter's errors, the set-up of flash memory.
 
 import { readFileSync, writeFileSync, existsSync, openSync, writeSync, closeSync } from 'node:fs';
 import { createRequire } from 'node:module';
+import { createServer } from 'node:net';
 import { createInterface } from 'node:readline';
 import { RP2040, GPIOPinState, LogLevel, ConsoleLogger } from 'rp2040js';
 import { Chip, MOST_HZ } from './chip.mjs';
@@ -33,9 +35,9 @@ const LINES = {
 const SELECTS = [5, 6, 7, 8];
 const STRAP = 28;
 
-const [, , file, keptFile] = process.argv;
+const [, , file, keptFile, port] = process.argv;
 if (!file || !keptFile) {
-  console.error('usage: node board.mjs FILE.uf2 KEPT');
+  console.error('usage: node board.mjs FILE.uf2 KEPT [PORT]');
   process.exit(2);
 }
 
@@ -346,6 +348,37 @@ function obey(order) {
   return board.answer();
 }
 
+// What a fitter has on the bench: a source, a protection that allows both, and resistors for thermometers of 5 °C.
+const BENCH = {
+  lines: { source_0: true, charge_line: true, discharge_line: true, button: true },
+  volts: [14.2, 13.3],
+  chips: SELECTS.map(() => ({ wires: 2, element_ohm: 1019.53, lead_ohm: [0, 0], reference_ohm: 4000 })),
+};
+
+// Lets the board run beside the clock on the wall, for as long as this program does.
+function serve() {
+  const heard = new Set();
+  createServer((socket) => {
+    heard.add(socket);
+    socket.on('data', (bytes) => board.hear(bytes));
+    for (const end of ['close', 'error']) socket.on(end, () => heard.delete(socket));
+  }).listen(Number(port), '127.0.0.1');
+  Object.assign(board.world, BENCH);
+  board.show();
+  let last = performance.now();
+  setInterval(() => {
+    const now = performance.now();
+    // A computer that slept does not make up for it.
+    board.run({ ms: Math.min(now - last, 1000) });
+    last = now;
+    const answer = board.answer();
+    for (const violation of answer.violations) console.error(violation);
+    for (const [pin, high] of answer.moves) console.log(`${pin} ${high ? 'on' : 'off'}`);
+    for (const socket of heard) socket.write(Buffer.from(answer.said, 'base64'));
+  }, 20);
+}
+
+if (port) serve();
 for await (const line of createInterface({ input: process.stdin })) {
   process.stdout.write(`${JSON.stringify(obey(JSON.parse(line)))}\n`);
 }

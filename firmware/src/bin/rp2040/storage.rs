@@ -69,26 +69,23 @@ impl NorFlash for Sectors {
 
     fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), NorFlashErrorKind> {
         nor_flash::check_write(self, offset, bytes.len())?;
-        let mut offset = offset as usize;
-        let mut left = bytes;
-        while !left.is_empty() {
-            let within = offset % PAGE;
-            let (now, later) = left.split_at(left.len().min(PAGE - within));
+        let (mut offset, mut left) = (offset, bytes);
+        while let Some(first) = left.len().checked_sub(1) {
+            let within = offset as usize % PAGE;
+            let Some((now, later)) = left.split_at_checked(first.min(PAGE - 1 - within) + 1) else { break };
             // In RAM: flash memory cannot be read while it is programmed.
             let mut page = [u8::MAX; PAGE];
             page.iter_mut().skip(within).zip(now).for_each(|(place, byte)| *place = *byte);
-            #[expect(clippy::cast_possible_truncation, reason = "within the sectors")]
-            change(FIRST + (offset - within) as u32, &Change::Program(page));
-            let mut written = [0; WORD];
-            for (at, expected) in now.chunks(WORD).enumerate() {
-                #[expect(clippy::cast_possible_truncation, reason = "within the sectors")]
-                self.read((offset + at * WORD) as u32, &mut written)?;
+            change(FIRST + offset - within as u32, &Change::Program(page));
+            for expected in now.chunks(WORD) {
+                let mut written = [0; WORD];
+                self.read(offset, &mut written)?;
                 // The memory itself reports nothing.
                 if written != expected {
                     return Err(NorFlashErrorKind::Other);
                 }
+                offset += WORD as u32;
             }
-            offset += now.len();
             left = later;
         }
         Ok(())

@@ -4,6 +4,7 @@ use super::*;
 use crate::service::clock::{Clock, Moment};
 use crate::service::seems::Seems;
 use crate::service::testing::telemetry;
+use forewarm_core::wire::frame::PROTOCOL;
 use forewarm_core::wire::frame::encode;
 use forewarm_core::wire::service::Telemetry;
 use proptest::prelude::*;
@@ -142,7 +143,14 @@ fn what_came_before_a_message_explains_no_silence_after_it() {
 }
 
 #[test]
-fn whole_frames_of_another_version_are_named() {
+fn whole_frames_of_another_version_or_with_other_messages_are_named() {
+    // No message has so high a number.
+    let mut body = vec![PROTOCOL, 99];
+    body.extend(crc(&body).to_le_bytes());
+    let mut reader = Reader::default();
+    reader.take(&cobs_encode(&body), |_| panic!("no message that is known"));
+    assert_eq!(reader.sniffed().seems(), Seems::OtherWords);
+
     let mut frame = framed(&telemetry(1_000));
     // The first byte of COBS is the distance to the first zero; the second is the version.
     let length = frame.len() - 1;
