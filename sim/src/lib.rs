@@ -40,6 +40,7 @@
 //! | [`table`] | resistance against temperature, with tolerances |
 //! | [`threads`] | starting threads, and what to report where none can be started |
 //! | [`variation`] | one draw of how the real thing differs from what is written down |
+//! | [`watch`] | what a listener hears, for somebody who is elsewhere: a page, messages by a broker |
 //! | [`weather`] | the weather: read or made up, and checked |
 //! | [`withheld`] | why charge is refused, and why the heater is off |
 
@@ -83,5 +84,6 @@ pub mod table;
 pub mod threads;
 mod unpack;
 pub mod variation;
+pub mod watch;
 pub mod weather;
 pub mod withheld;

@@ -10,6 +10,11 @@ use forewarm::service::listen::{self, Ended, Said, Show};
 use forewarm::service::store::Store;
 use forewarm::service::store::log::{Fit, Log, Names};
 use forewarm::service::{json, words};
+use forewarm::watch::place::Place;
+use forewarm::watch::serve::Server;
+use forewarm::watch::token::Token;
+use forewarm::watch::view;
+use forewarm::watch::watcher::Watcher;
 use std::io::{self, Write};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
@@ -35,8 +40,15 @@ pub(crate) struct Arguments {
     /// Do not listen: write what the file of --keep holds as CSV, which `forewarm replay` reads; - for the standard output
     #[arg(long, value_name = "OUT", requires = "keep", conflicts_with = "port")]
     export: Option<PathBuf>,
-    /// The installation file whose names the CSV gets [default: channel_1, source_1 and so on]
-    #[arg(long, value_name = "FILE", requires = "export")]
+    /// Show a page to browsers at this address, as 127.0.0.1:8080. Other computers reach it only at an address of the
+    /// network, and with a token
+    #[arg(long, value_name = "ADDRESS", requires = "keep", conflicts_with = "export")]
+    serve: Option<String>,
+    /// The file with the token that the page asks for: 16 characters or more that nobody guesses
+    #[arg(long, value_name = "FILE", requires = "serve")]
+    token_file: Option<PathBuf>,
+    /// The installation file whose names the CSV or the page gets [default: channel 1, source 1 and so on]
+    #[arg(long, value_name = "FILE", requires = "keep")]
     names: Option<PathBuf>,
     /// Replace a CSV file that exists
     #[arg(long, requires = "export")]
@@ -47,24 +59,39 @@ const AFTER: &str = "\
 Examples:
   forewarm listen /dev/ttyUSB0
   forewarm listen /dev/ttyUSB0 --keep winter.sqlite
+  forewarm listen /dev/ttyUSB0 --keep winter.sqlite --serve 127.0.0.1:8080
   forewarm listen --keep winter.sqlite --export winter.csv --names mine.toml
 
 Exit status: 0 done; 1 no controller answers on the line; 2 usage, or a line or file that cannot be opened; 130 interrupted.";
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
-    let Arguments { port, keep, readings, export, names, force } = arguments;
+    let Arguments { port, keep, readings, export, serve, token_file, names, force } = arguments;
     if let (Some(keep), Some(out)) = (keep, export) {
         return write_csv(keep, out, names.as_deref(), if *force { Existing::Replace } else { Existing::Keep }, form);
     }
     let Some(address) = port else { return Err(usage("no line is named", "forewarm listen /dev/ttyUSB0")) };
+    if names.is_some() && serve.is_none() {
+        return Err(usage("--names is for --export and --serve", "one of the two, or leave it out"));
+    }
+    let names = names.as_deref().map(Installation::load).transpose()?.map(|installation| view::Names::of(&installation));
+    let token = token_file.as_deref().map(Token::load).transpose()?;
+    let place = serve.as_deref().map(|address| Place::open(address, token)).transpose()?;
     let store = keep.as_deref().map(Store::open).transpose()?;
     let file = keep.as_deref().map(|path| path.display().to_string()).unwrap_or_default();
     let stop = interrupt::heed();
     let out = Out { keeps: store.is_some(), has_told: false, failed: None };
-    let mut viewer = Viewer { form, readings: *readings, has_header: false, file, out };
-    match listen::listen(address, store, &mut viewer, stop) {
+    let viewer = Viewer { form, readings: *readings, has_header: false, file, out };
+    let mut watcher = Watcher::new(viewer, names);
+    let server = match (place, keep) {
+        (Some(place), Some(keep)) => Some(Server::start(place, watcher.views(), keep.clone())?),
+        _ => None,
+    };
+    if let Some(server) = &server {
+        note(&format!("the page is at http://{}/", server.address()));
+    }
+    match listen::listen(address, store, &mut watcher, stop) {
         Ok(Ended::Stopped) => Err(Stop::Interrupted),
-        Ok(Ended::Unread) => Err(viewer.out.failed.unwrap_or(Stop::Unread)),
+        Ok(Ended::Unread) => Err(watcher.into_inner().out.failed.unwrap_or(Stop::Unread)),
         Err(problem) if problem.blame == forewarm::diagnostic::Blame::Use => Err(Stop::Unusable(problem)),
         Err(problem) => Err(Stop::Failed(vec![problem])),
     }

@@ -102,12 +102,32 @@ impl Page {
     pub(crate) fn open(&mut self, html: &str) {
         let file = self.folder.path().join("page.html");
         std::fs::write(&file, html).expect("a page");
-        self.call("Page.navigate", &json!({ "url": format!("file://{}", file.display()) }));
+        self.visit(&format!("file://{}", file.display()));
+    }
+
+    /// Goes to an address, and waits until what is there is loaded and drawn.
+    pub(crate) fn visit(&mut self, url: &str) {
+        self.call("Page.navigate", &json!({ "url": url }));
         while !self.events.iter().any(|event| event["method"] == "Page.loadEventFired") {
             self.receive();
         }
         self.events.clear();
         self.settle();
+    }
+
+    /// Shows pages as somebody sees them who prefers dark ones.
+    pub(crate) fn darken(&mut self) {
+        let dark = json!([{ "name": "prefers-color-scheme", "value": "dark" }]);
+        self.call("Emulation.setEmulatedMedia", &json!({ "features": dark }));
+    }
+
+    /// Waits until an expression in the page is true, which it becomes by what the page does itself.
+    pub(crate) fn until(&mut self, expression: &str) {
+        let became = self.value(&format!(
+            "new Promise(done => {{ const look = tries => {expression} ? done(true) : tries > 0 ? setTimeout(look, 50, tries - 1) : \
+             done(document.body.innerText); look(1200); }})"
+        ));
+        assert_eq!(became, true, "it never became true that {expression}");
     }
 
     /// The page as markup, read without any script.

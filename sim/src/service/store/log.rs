@@ -1,5 +1,9 @@
 //! Reads what a [`Store`](super::Store) has kept, also while it goes on keeping.
 
+mod history;
+
+pub use history::{Course, Energy};
+
 use super::schema;
 use crate::diagnostic::Problem;
 use crate::installation::Installation;
@@ -44,10 +48,18 @@ impl Log {
     /// # Errors
     /// A file that cannot be read or is something else, or in which there is nothing to read.
     pub fn open(path: &Path) -> Result<Self, Problem> {
+        Self::open_if_any(path)?.ok_or_else(|| nothing(&path.display().to_string()))
+    }
+
+    /// The same, where nothing to read is no mistake.
+    ///
+    /// # Errors
+    /// A file that cannot be read or is something else.
+    pub fn open_if_any(path: &Path) -> Result<Option<Self>, Problem> {
         let shown = path.display().to_string();
         let db = connect(path).map_err(|error| schema::cannot_open(&shown, &error))?;
         if schema::is_ours(&db, &shown)? {
-            return Err(nothing(&shown));
+            return Ok(None);
         }
         let controller = db
             .query_row(
@@ -57,10 +69,7 @@ impl Log {
             )
             .optional()
             .map_err(|error| schema::cannot_open(&shown, &error))?;
-        match controller {
-            Some(controller) => Ok(Self { db, shown, controller }),
-            None => Err(nothing(&shown)),
-        }
+        Ok(controller.map(|controller| Self { db, shown, controller }))
     }
 
     fn unreadable(&self, error: &rusqlite::Error) -> Problem {
