@@ -30,8 +30,7 @@ impl Machine {
             "echo apt-get \"$@\" >> $HERE/log; sleep 0.2; case \"$*\" in *qemu*)
             echo 'echo lm3s6965evb' > $HERE/bin/qemu-system-arm; chmod +x $HERE/bin/qemu-system-arm
             echo true > $HERE/bin/chromium; chmod +x $HERE/bin/chromium
-            echo 'echo true' > $HERE/bin/node; chmod +x $HERE/bin/node
-            echo true > $HERE/bin/npm; chmod +x $HERE/bin/npm;; esac",
+            echo 'echo mosquitto version 2' > $HERE/bin/mosquitto; chmod +x $HERE/bin/mosquitto;; esac",
         );
         machine.stand_in("rustc", "echo $HERE/sysroot");
         machine.stand_in(
@@ -79,7 +78,7 @@ fn printed(output: &Output) -> String {
 #[test]
 fn what_is_missing_is_brought_once_however_many_ask_for_it_at_once() {
     let machine = Machine::new();
-    let asked = ["emulator", "browser", "thumbv7m-none-eabi", "emulator", "thumbv6m-none-eabi"];
+    let asked = ["emulator", "browser", "broker", "thumbv7m-none-eabi", "emulator", "thumbv6m-none-eabi"];
     let asking: Vec<_> = asked
         .iter()
         .map(|wanted| {
@@ -93,6 +92,9 @@ fn what_is_missing_is_brought_once_however_many_ask_for_it_at_once() {
         let expected = match *wanted {
             "emulator" => machine.path("bin/qemu-system-arm"),
             "browser" => machine.path("bin/chromium"),
+            // One outside the made-up machine is found too.
+            "broker" if PathBuf::from("/usr/sbin/mosquitto").is_file() => "/usr/sbin/mosquitto".into(),
+            "broker" => machine.path("bin/mosquitto"),
             _ => "active".into(),
         };
         assert_eq!(PathBuf::from(found), expected, "{wanted}");

@@ -11,6 +11,8 @@ use forewarm::service::store::Store;
 use forewarm::service::store::log::{Fit, Log, Names};
 use forewarm::service::{json, words};
 use forewarm::watch::place::Place;
+use forewarm::watch::publish::Publisher;
+use forewarm::watch::publish::target::Target as Broker;
 use forewarm::watch::serve::Server;
 use forewarm::watch::token::Token;
 use forewarm::watch::view;
@@ -47,7 +49,16 @@ pub(crate) struct Arguments {
     /// The file with the token that the page asks for: 16 characters or more that nobody guesses
     #[arg(long, value_name = "FILE", requires = "serve")]
     token_file: Option<PathBuf>,
-    /// The installation file whose names the CSV or the page gets [default: channel 1, source 1 and so on]
+    /// Send the state and every event to this broker, as mqtts://USER@HOST/TOPICS (MQTT)
+    #[arg(long, value_name = "ADDRESS", requires = "keep", conflicts_with = "export")]
+    publish: Option<String>,
+    /// The file with the broker's password on its first line [default: what the variable FOREWARM_PASSWORD holds]
+    #[arg(long, value_name = "FILE", requires = "publish")]
+    password_file: Option<PathBuf>,
+    /// The file with the certificates of who signs for the broker [default: whom this computer trusts]
+    #[arg(long, value_name = "FILE", requires = "publish")]
+    ca_file: Option<PathBuf>,
+    /// The installation file whose names the CSV, the page or the broker gets [default: channel 1, source 1 and so on]
     #[arg(long, value_name = "FILE", requires = "keep")]
     names: Option<PathBuf>,
     /// Replace a CSV file that exists
@@ -60,22 +71,24 @@ Examples:
   forewarm listen /dev/ttyUSB0
   forewarm listen /dev/ttyUSB0 --keep winter.sqlite
   forewarm listen /dev/ttyUSB0 --keep winter.sqlite --serve 127.0.0.1:8080
+  forewarm listen /dev/ttyUSB0 --keep winter.sqlite --publish mqtt://localhost
   forewarm listen --keep winter.sqlite --export winter.csv --names mine.toml
 
 Exit status: 0 done; 1 no controller answers on the line; 2 usage, or a line or file that cannot be opened; 130 interrupted.";
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
-    let Arguments { port, keep, readings, export, serve, token_file, names, force } = arguments;
+    let Arguments { port, keep, readings, export, serve, token_file, names, force, .. } = arguments;
     if let (Some(keep), Some(out)) = (keep, export) {
         return write_csv(keep, out, names.as_deref(), if *force { Existing::Replace } else { Existing::Keep }, form);
     }
     let Some(address) = port else { return Err(usage("no line is named", "forewarm listen /dev/ttyUSB0")) };
-    if names.is_some() && serve.is_none() {
-        return Err(usage("--names is for --export and --serve", "one of the two, or leave it out"));
+    if names.is_some() && serve.is_none() && arguments.publish.is_none() {
+        return Err(usage("--names is for --export, --serve and --publish", "one of them, or leave it out"));
     }
     let names = names.as_deref().map(Installation::load).transpose()?.map(|installation| view::Names::of(&installation));
     let token = token_file.as_deref().map(Token::load).transpose()?;
     let place = serve.as_deref().map(|address| Place::open(address, token)).transpose()?;
+    let broker = broker(arguments)?;
     let store = keep.as_deref().map(Store::open).transpose()?;
     let file = keep.as_deref().map(|path| path.display().to_string()).unwrap_or_default();
     let stop = interrupt::heed();
@@ -89,11 +102,42 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     if let Some(server) = &server {
         note(&format!("the page is at http://{}/", server.address()));
     }
-    match listen::listen(address, store, &mut watcher, stop) {
+    let publisher = match (broker, keep) {
+        (Some(broker), Some(keep)) => Some(Publisher::start(broker, watcher.views(), keep, tell_of_the_broker)?),
+        _ => None,
+    };
+    let ended = listen::listen(address, store, &mut watcher, stop);
+    drop((publisher, server));
+    match ended {
         Ok(Ended::Stopped) => Err(Stop::Interrupted),
         Ok(Ended::Unread) => Err(watcher.into_inner().out.failed.unwrap_or(Stop::Unread)),
         Err(problem) if problem.blame == forewarm::diagnostic::Blame::Use => Err(Stop::Unusable(problem)),
         Err(problem) => Err(Stop::Failed(vec![problem])),
+    }
+}
+
+/// The broker to send to, with its password from where nobody else reads it.
+fn broker(arguments: &Arguments) -> Result<Option<Broker>, Problem> {
+    let Arguments { publish, password_file, ca_file, .. } = arguments;
+    let Some(address) = publish else { return Ok(None) };
+    let mut broker = Broker::parse(address)?;
+    if let Some(path) = password_file {
+        let shown = path.display().to_string();
+        let text = std::fs::read_to_string(path).map_err(|error| {
+            Problem::error(&shown, format!("cannot be read: {error}")).of_use().remedy("a file with the password on its first line")
+        })?;
+        broker = broker.with_password(text.lines().next().unwrap_or_default(), &shown)?;
+    } else if let Ok(password) = std::env::var("FOREWARM_PASSWORD") {
+        broker = broker.with_password(&password, "FOREWARM_PASSWORD")?;
+    }
+    broker.with_trust(ca_file.as_deref()).map(Some)
+}
+
+/// Says what is wrong with a broker, or that nothing is any more. The listening goes on either way.
+fn tell_of_the_broker(broker: &Broker, problem: Option<&Problem>) {
+    match problem {
+        Some(problem) => note(&styled(&Problem { severity: Severity::Warning, ..problem.clone() })),
+        None => note(&format!("sending to {}", escaped(&broker.to_string()))),
     }
 }
 

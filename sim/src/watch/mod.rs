@@ -9,6 +9,7 @@
 //! listener leaves its [`View`](view::View) where the others find it, and never waits for them.
 
 pub mod place;
+pub mod publish;
 pub mod serve;
 pub mod token;
 pub mod view;
