@@ -145,12 +145,16 @@ impl Subscriber {
 
     fn until_state(&self, what: &str, is_so: impl Fn(&Value) -> bool) {
         until(what, || {
-            self.heard("test/state").last().is_some_and(|(_, text)| is_so(&serde_json::from_str(text).expect("an object")))
+            self.heard("test/state")
+                .last()
+                .is_some_and(|(_, text)| is_so(&serde_json::from_str(text).expect("an object")))
         });
     }
 
     fn until_online_is(&self, text: &str) {
-        until("it says whether it is online", || self.heard("test/online").last().is_some_and(|(_, last)| last == text));
+        until("it says whether it is online", || {
+            self.heard("test/online").last().is_some_and(|(_, last)| last == text)
+        });
     }
 }
 
@@ -345,7 +349,10 @@ fn what_cannot_be_sent_to_is_said_before_anything_is_listened_to() {
     assert!(said.contains("holds a password") && !said.contains("hidden"), "{said}");
     let empty = room.path("empty");
     std::fs::write(&empty, "").expect("a file");
-    assert!(refused(&["--publish", "mqtt://anna@localhost", "--password-file", shown(&empty)]).contains("holds no password"));
+    assert!(
+        refused(&["--publish", "mqtt://anna@localhost", "--password-file", shown(&empty)])
+            .contains("holds no password")
+    );
     assert!(refused(&["--publish", "mqtts://localhost", "--ca-file", shown(&empty)]).contains("holds no certificate"));
     assert!(refused(&["--publish", "mqtt://localhost", "--ca-file", shown(&empty)]).contains("is for mqtts:// alone"));
     assert!(refused(&["--password-file", shown(&empty)]).contains("--publish"));

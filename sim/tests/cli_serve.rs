@@ -88,7 +88,8 @@ fn each_change_comes_as_an_event_and_what_was_as_history() {
     let controller = controller(&Setup::default());
     let (_folder, path) = file();
     let hut = hut();
-    let serve = ["listen", controller.address(), "--keep", shown(&path), "--serve", "127.0.0.1:0", "--names", shown(&hut)];
+    let serve =
+        ["listen", controller.address(), "--keep", shown(&path), "--serve", "127.0.0.1:0", "--names", shown(&hut)];
     let mut listening = Running::start(&serve);
     let at = address(&mut listening);
     let mut views = Views::of(&at);
@@ -123,7 +124,8 @@ fn each_change_comes_as_an_event_and_what_was_as_history() {
 fn nothing_is_answered_to_a_name_that_may_have_been_led_here_and_nothing_can_be_changed() {
     let controller = controller(&Setup::default());
     let (_folder, path) = file();
-    let mut listening = Running::start(&["listen", controller.address(), "--keep", shown(&path), "--serve", "127.0.0.1:0"]);
+    let mut listening =
+        Running::start(&["listen", controller.address(), "--keep", shown(&path), "--serve", "127.0.0.1:0"]);
     let at = address(&mut listening);
     for page in ["/", "/events", "/history?day_utc_ms=0&month_utc_ms=0", "/enter", "/other"] {
         for host in ["Host: example.org\r\n", "Host: 127.0.0.1.example.org\r\n"] {
@@ -137,7 +139,9 @@ fn nothing_is_answered_to_a_name_that_may_have_been_led_here_and_nothing_can_be_
     let answer = ask(&at, "GET", "/", "");
     let head = answer.split_once("\r\n\r\n").expect("a head").0.to_lowercase();
     assert_eq!(status(&answer), 200);
-    for line in ["cache-control: no-store", "x-content-type-options: nosniff", "frame-ancestors 'none'", "default-src 'none'"] {
+    for line in
+        ["cache-control: no-store", "x-content-type-options: nosniff", "frame-ancestors 'none'", "default-src 'none'"]
+    {
         assert!(head.contains(line), "no {line}: {head}");
     }
     assert!(!head.contains("unsafe"), "{head}");
@@ -156,7 +160,8 @@ fn other_computers_must_know_the_token_and_it_is_never_shown() {
     let secret = "sixteen letters and more";
     let token = folder.path().join("token");
     std::fs::write(&token, format!("{secret}\n")).expect("a file");
-    let serve = ["listen", controller.address(), "--keep", shown(&path), "--serve", "0.0.0.0:0", "--token-file", shown(&token)];
+    let serve =
+        ["listen", controller.address(), "--keep", shown(&path), "--serve", "0.0.0.0:0", "--token-file", shown(&token)];
     let mut listening = Running::start(&serve);
     let at = address(&mut listening).replace("0.0.0.0", "127.0.0.1");
     let data = "/history?day_utc_ms=0&month_utc_ms=0";
@@ -172,7 +177,11 @@ fn other_computers_must_know_the_token_and_it_is_never_shown() {
             assert_eq!(status(&ask(&at, "GET", page, &lines)), 401, "{page} {lines}");
         }
     }
-    assert_eq!(status(&ask(&at, "GET", &format!("{data}&token={}", secret.replace(' ', "%20")), "")), 401, "an address is no place for it");
+    assert_eq!(
+        status(&ask(&at, "GET", &format!("{data}&token={}", secret.replace(' ', "%20")), "")),
+        401,
+        "an address is no place for it"
+    );
     let entered = ask(&at, "GET", "/enter", &format!("Authorization: Bearer {secret}\r\n"));
     assert_eq!(status(&entered), 204);
     let lower = entered.to_lowercase();
@@ -187,7 +196,8 @@ fn other_computers_must_know_the_token_and_it_is_never_shown() {
 fn clients_that_say_and_read_nothing_hold_up_neither_the_listening_nor_the_next_one_for_long() {
     let controller = controller(&Setup::default());
     let (_folder, path) = file();
-    let mut listening = Running::start(&["listen", controller.address(), "--keep", shown(&path), "--serve", "127.0.0.1:0"]);
+    let mut listening =
+        Running::start(&["listen", controller.address(), "--keep", shown(&path), "--serve", "127.0.0.1:0"]);
     let at = address(&mut listening);
     // Some never ask, the others ask for events and never read them.
     let silent: Vec<TcpStream> = (0..MOST_CONNECTIONS / 2).map(|_| send(&at, "GET / HT")).collect();
@@ -203,7 +213,10 @@ fn clients_that_say_and_read_nothing_hold_up_neither_the_listening_nor_the_next_
     // Those that never ask are shown out, and others come in.
     until("there is room again", || {
         let mut answer = String::new();
-        send(&at, &format!("GET / HTTP/1.1\r\nHost: {at}\r\nConnection: close\r\n\r\n")).take(12).read_to_string(&mut answer).is_ok()
+        send(&at, &format!("GET / HTTP/1.1\r\nHost: {at}\r\nConnection: close\r\n\r\n"))
+            .take(12)
+            .read_to_string(&mut answer)
+            .is_ok()
             && answer.contains("200")
     });
     drop(silent);
@@ -234,7 +247,8 @@ fn what_cannot_be_served_is_said_before_anything_is_listened_to() {
     let alone = forewarm(&["listen", controller.address(), "--serve", "127.0.0.1:0"]);
     assert!(alone.status == 2 && alone.stderr.contains("--keep"), "{}", alone.stderr);
 
-    let mut listening = Running::start(&["listen", controller.address(), "--keep", shown(&path), "--serve", "127.0.0.1:0"]);
+    let mut listening =
+        Running::start(&["listen", controller.address(), "--keep", shown(&path), "--serve", "127.0.0.1:0"]);
     let at = address(&mut listening);
     let other = folder.path().join("other.sqlite");
     let second = forewarm(&["listen", controller.address(), "--keep", shown(&other), "--serve", &at]);

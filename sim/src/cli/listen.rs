@@ -85,7 +85,8 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     if names.is_some() && serve.is_none() && arguments.publish.is_none() {
         return Err(usage("--names is for --export, --serve and --publish", "one of them, or leave it out"));
     }
-    let names = names.as_deref().map(Installation::load).transpose()?.map(|installation| view::Names::of(&installation));
+    let names =
+        names.as_deref().map(Installation::load).transpose()?.map(|installation| view::Names::of(&installation));
     let token = token_file.as_deref().map(Token::load).transpose()?;
     let place = serve.as_deref().map(|address| Place::open(address, token)).transpose()?;
     let broker = broker(arguments)?;
@@ -124,7 +125,9 @@ fn broker(arguments: &Arguments) -> Result<Option<Broker>, Problem> {
     if let Some(path) = password_file {
         let shown = path.display().to_string();
         let text = std::fs::read_to_string(path).map_err(|error| {
-            Problem::error(&shown, format!("cannot be read: {error}")).of_use().remedy("a file with the password on its first line")
+            Problem::error(&shown, format!("cannot be read: {error}"))
+                .of_use()
+                .remedy("a file with the password on its first line")
         })?;
         broker = broker.with_password(text.lines().next().unwrap_or_default(), &shown)?;
     } else if let Ok(password) = std::env::var("FOREWARM_PASSWORD") {

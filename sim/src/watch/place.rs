@@ -26,7 +26,9 @@ impl Place {
     pub fn open(address: &str, token: Option<Token>) -> Result<Self, Problem> {
         let problem = |message: String| Problem::error(&format!("--serve {address}"), message).of_use();
         let Ok(number) = address.parse::<SocketAddr>() else {
-            return Err(problem("is no address".to_owned()).remedy("a number and a port, as 127.0.0.1:8080 or [::1]:8080"));
+            return Err(
+                problem("is no address".to_owned()).remedy("a number and a port, as 127.0.0.1:8080 or [::1]:8080")
+            );
         };
         if !number.ip().is_loopback() && token.is_none() {
             return Err(problem("lets other computers in, and no token keeps anybody out".to_owned())
@@ -52,7 +54,9 @@ impl Place {
     /// # Errors
     /// If the system does not tell; nothing else fails.
     pub fn address(&self) -> Result<SocketAddr, Problem> {
-        self.listener.local_addr().map_err(|error| Problem::error("--serve", format!("cannot be looked at: {error}")).of_use())
+        self.listener
+            .local_addr()
+            .map_err(|error| Problem::error("--serve", format!("cannot be looked at: {error}")).of_use())
     }
 }
 
@@ -74,7 +78,9 @@ mod tests {
         for host in ["localhost", "LOCALHOST:80", "127.0.0.1", "127.0.0.1:8080", "[::1]", "[::1]:8080", "192.0.2.7:1"] {
             assert!(is_ours(host), "{host}");
         }
-        for host in ["", "example.org", "localhost.example.org", "127.0.0.1.example.org:80", "[example.org]:80", ":80", "[::1"] {
+        for host in
+            ["", "example.org", "localhost.example.org", "127.0.0.1.example.org:80", "[example.org]:80", ":80", "[::1"]
+        {
             assert!(!is_ours(host), "{host}");
         }
     }

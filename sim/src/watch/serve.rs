@@ -90,7 +90,9 @@ impl Server {
         let address = place.address()?;
         let Place { listener, token } = place;
         let cannot = |error: std::io::Error| {
-            Problem::error(&format!("--serve {address}"), format!("cannot be served: {error}")).of_use().remedy("another port")
+            Problem::error(&format!("--serve {address}"), format!("cannot be served: {error}"))
+                .of_use()
+                .remedy("another port")
         };
         listener.set_nonblocking(true).map_err(cannot)?;
         let runtime = tokio::runtime::Builder::new_current_thread()
@@ -208,7 +210,8 @@ async fn at_home(request: Request, next: Next) -> Response {
 /// The token that a request carries, in a cookie or in a header.
 fn shown_token(headers: &HeaderMap) -> Option<&[u8]> {
     let header = headers.get(AUTHORIZATION).and_then(|value| value.as_bytes().strip_prefix(b"Bearer "));
-    let cookies = headers.get_all(COOKIE).iter().filter_map(|value| value.to_str().ok()).flat_map(|text| text.split("; "));
+    let cookies =
+        headers.get_all(COOKIE).iter().filter_map(|value| value.to_str().ok()).flat_map(|text| text.split("; "));
     let mut ours = cookies.filter_map(|cookie| cookie.strip_prefix(COOKIE_NAME)?.strip_prefix('='));
     header.or_else(|| ours.next().map(str::as_bytes))
 }
@@ -230,8 +233,10 @@ async fn enter(State(shared): State<Arc<Shared>>, headers: HeaderMap) -> Respons
         return keep_out();
     }
     // A browser that has it sends it to this host alone, hides it from scripts, and forgets it after a month.
-    let token = shared.token.as_ref().and_then(|_| shown_token(&headers)).and_then(|token| std::str::from_utf8(token).ok());
-    let cookie = token.map(|token| format!("{COOKIE_NAME}={token}; Path=/; HttpOnly; SameSite=Strict; Max-Age=2592000"));
+    let token =
+        shared.token.as_ref().and_then(|_| shown_token(&headers)).and_then(|token| std::str::from_utf8(token).ok());
+    let cookie =
+        token.map(|token| format!("{COOKIE_NAME}={token}; Path=/; HttpOnly; SameSite=Strict; Max-Age=2592000"));
     let mut response = StatusCode::NO_CONTENT.into_response();
     if let Some(cookie) = cookie.and_then(|cookie| HeaderValue::try_from(cookie).ok()) {
         response.headers_mut().insert(SET_COOKIE, cookie);

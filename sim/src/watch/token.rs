@@ -33,7 +33,8 @@ impl Token {
     /// What is wrong with it, as the rest of a sentence.
     pub fn read(text: &str) -> Result<Self, &'static str> {
         // Browsers pass these on in a cookie, as they are.
-        let passes = |byte: u8| byte == b' ' || (byte.is_ascii_graphic() && !matches!(byte, b'"' | b',' | b';' | b'\\'));
+        let passes =
+            |byte: u8| byte == b' ' || (byte.is_ascii_graphic() && !matches!(byte, b'"' | b',' | b';' | b'\\'));
         if text.is_empty() {
             Err("is empty, so it keeps nobody out")
         } else if text.len() < FEWEST {

@@ -178,7 +178,9 @@ impl View {
             }
             Said::Telemetry { utc_ms, telemetry, settings, .. } => {
                 let named = Named { names: names.filter(|names| settings.is_none_or(|settings| names.fit(settings))) };
-                self.sources = (0..settings.map_or(0, |settings| settings.sources.len())).map(|index| named.source(index)).collect();
+                self.sources = (0..settings.map_or(0, |settings| settings.sources.len()))
+                    .map(|index| named.source(index))
+                    .collect();
                 self.title = named.names.map(|names| names.title.clone());
                 self.now = Some(now(telemetry, *settings, &named));
                 if telemetry.outputs.heater == Relay::Open {
@@ -208,8 +210,10 @@ impl View {
     fn pay(&mut self, totals: &Counters) {
         let heats = self.now.as_ref().is_some_and(|now| now.heater == "on");
         if let Some(before) = self.totals.replace(*totals).filter(|_| heats) {
-            let sources = (0..MAX_SOURCES).filter(|&index| totals.source_energy_uj[index] > before.source_energy_uj[index]);
-            let name = |index: usize| self.sources.get(index).cloned().unwrap_or_else(|| format!("source {}", index + 1));
+            let sources =
+                (0..MAX_SOURCES).filter(|&index| totals.source_energy_uj[index] > before.source_energy_uj[index]);
+            let name =
+                |index: usize| self.sources.get(index).cloned().unwrap_or_else(|| format!("source {}", index + 1));
             let mut paid_by: Vec<String> = sources.map(name).collect();
             if totals.bank_energy_uj > before.bank_energy_uj {
                 paid_by.push("the bank".to_owned());
@@ -251,7 +255,9 @@ fn now(telemetry: &Telemetry, settings: Option<&Settings>, named: &Named<'_>) ->
     let outputs = &telemetry.outputs;
     let count = settings.map_or(telemetry.readings.len(), |settings| settings.channels.len());
     let is_thermometer = |index: usize| {
-        settings.is_none_or(|settings| !matches!(settings.channels.get(index).map(|channel| &channel.role), Some(Role::Check(_))))
+        settings.is_none_or(|settings| {
+            !matches!(settings.channels.get(index).map(|channel| &channel.role), Some(Role::Check(_)))
+        })
     };
     let is_cell = |index: usize| {
         settings.is_none_or(|settings| settings.channels.get(index).is_some_and(|channel| channel.role == Role::Cell))
@@ -281,7 +287,10 @@ fn now(telemetry: &Telemetry, settings: Option<&Settings>, named: &Named<'_>) ->
         soc_pct: telemetry.state_of_charge.map(|charge| f64::from(charge.as_per_mille()) / 10.0),
         bank_v: telemetry.bank.map(volts),
         supply_v: telemetry.supply.map(volts),
-        present: (0..MAX_SOURCES).filter(|&index| telemetry.sources.contains(index)).map(|index| named.source(index)).collect(),
+        present: (0..MAX_SOURCES)
+            .filter(|&index| telemetry.sources.contains(index))
+            .map(|index| named.source(index))
+            .collect(),
         protection: words::protection(telemetry),
         alarm: outputs.alarm == Alarm::Sounding,
         overdue: outputs.overdue.map(forewarm_core::signals::Cause::meaning),
@@ -324,9 +333,8 @@ mod tests {
     #[test]
     fn every_fault_comes_with_what_to_check_first_and_alarms_come_before_notices() {
         let mut heard = telemetry(5_000);
-        heard.outputs.faults = Faults::NONE
-            .with_system(SystemFault::BankBelowReserve)
-            .with_system(SystemFault::SourceNotGiving);
+        heard.outputs.faults =
+            Faults::NONE.with_system(SystemFault::BankBelowReserve).with_system(SystemFault::SourceNotGiving);
         heard.outputs.faults.not_giving = Sources::NONE.with(1);
         heard.outputs.faults.channels[2] = Some(ChannelFault::Open);
         let mut view = View::default();
@@ -378,5 +386,32 @@ mod tests {
         };
         assert_eq!(shown(&hut), hut.channels[0].replace('_', " "));
         assert_eq!(shown(&boat), "channel 1");
+    }
+
+    #[test]
+    fn the_page_names_everything_that_is_sent() {
+        fn names(value: &serde_json::Value, into: &mut Vec<String>) {
+            match value {
+                serde_json::Value::Object(members) => members.iter().for_each(|(name, value)| {
+                    into.push(name.clone());
+                    names(value, into);
+                }),
+                serde_json::Value::Array(values) => values.iter().for_each(|value| names(value, into)),
+                _ => {}
+            }
+        }
+        let mut heard = telemetry(5_000);
+        heard.outputs.faults.channels[2] = Some(ChannelFault::Open);
+        let mut view = View::default();
+        view.controller = Some(Controller { board: String::new(), version: String::new(), caution: String::new() });
+        view.hear(&said(&heard, None), None);
+        let mut sent = Vec::new();
+        names(&serde_json::to_value(&view).expect("an object"), &mut sent);
+        assert!(sent.len() > 30, "{sent:?}");
+        let page = include_str!("../../docs/serve.md");
+        for name in sent {
+            let is_there = page.contains(&format!("`{name}`")) || page.contains(&format!("`now.{name}`"));
+            assert!(is_there, "{name} is not on the page");
+        }
     }
 }

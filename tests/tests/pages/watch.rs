@@ -48,7 +48,8 @@ fn before(minutes: i64) -> Telemetry {
     let warms = (6..10).contains(&hour);
     let permits = (10..16).contains(&hour);
     #[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, reason = "an invented temperature")]
-    let coldest = ((4.0 + 5.0 * (minutes as f64 / 230.0).sin() + 2.0 * (minutes as f64 / 4000.0).cos()) * 1000.0) as i32;
+    let coldest =
+        ((4.0 + 5.0 * (minutes as f64 / 230.0).sin() + 2.0 * (minutes as f64 / 4000.0).cos()) * 1000.0) as i32;
     let mut now = at(coldest);
     now.now = Instant::from_millis(u32::try_from((45_000 - minutes) * MINUTE_MS).expect("49 days fit"));
     now.outputs.heater = if warms { Relay::Closed } else { Relay::Open };
@@ -97,7 +98,8 @@ fn totals(minutes: i64) -> Counters {
 impl Desk {
     /// With so many days kept.
     fn new(days: i64, token: Option<Token>) -> Self {
-        let installation = Installation::load(&root().join("sim/demo/hut.toml")).expect("the demonstration passes its check");
+        let installation =
+            Installation::load(&root().join("sim/demo/hut.toml")).expect("the demonstration passes its check");
         let folder = tempfile::tempdir().expect("a folder");
         let path = folder.path().join("log.sqlite");
         let identity = Identity {
@@ -195,7 +197,9 @@ fn a_watcher_sees_what_the_controller_says_and_each_change_of_it() {
     assert!(text(&mut page, "faults").contains(facts.meaning));
     // Whoever does not see the page is told of both.
     for id in ["charge", "faults"] {
-        let live = page.value(&format!("document.getElementById('{id}').closest('[role=status], [role=alert], [aria-live]') !== null"));
+        let live = page.value(&format!(
+            "document.getElementById('{id}').closest('[role=status], [role=alert], [aria-live]') !== null"
+        ));
         assert_eq!(live, true, "{id} changes without a word");
     }
     page.close();

@@ -186,7 +186,7 @@
     const width = svg.clientWidth || 320;
     const height = svg.clientHeight || 208;
     const left = 52, right = width - 6, top = 10, strip = 14;
-    const bottom = height - 26 - 2 * (strip + 6);
+    const bottom = height - 32 - 2 * (strip + 6);
     svg.setAttribute("viewBox", "0 0 " + width + " " + height);
     const levels = view !== null && view.now !== null ? [view.now.inhibit_c, view.now.release_c].filter(c => c !== null) : [];
     const all = [low, high, ...levels];
@@ -206,7 +206,7 @@
       svg.append(shape("path", { class: "grid", d: "M" + x(moment) + " " + top + "V" + (height - 22) }));
       // A label stays within the picture, and beside the one before it.
       const place = Math.min(Math.max(x(moment), left + 24), right - 24);
-      if (place - written < 56) continue;
+      if (place - written < 44) continue;
       written = place;
       svg.append(shape("text", { x: place, y: height - 6, "text-anchor": "middle" }, label(new Date(moment))));
     }
@@ -224,7 +224,7 @@
     }
     for (const c of levels) svg.append(shape("path", { class: "level", d: "M" + left + " " + y(c) + "H" + right }));
     [["heater", course.heater], ["charge", course.charge]].forEach(([name, shares], row) => {
-      const base = bottom + 8 + (row + 1) * strip + row * 4;
+      const base = bottom + 14 + (row + 1) * strip + row * 4;
       svg.append(shape("rect", { class: "track", x: left, y: base - strip, width: right - left, height: strip }));
       svg.append(shape("text", { x: left - 6, y: base - 3, "text-anchor": "end" }, name));
       const wide = (right - left) / count;
@@ -286,6 +286,7 @@
   async function start() {
     const mayEnter = await readPast();
     at("door").hidden = mayEnter;
+    at("age").hidden = !mayEnter;
     if (mayEnter) listen();
     else at("token").focus();
   }

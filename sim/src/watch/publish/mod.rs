@@ -7,7 +7,7 @@
 //! | `event` | each event that the controller has kept, at least once, in order | no |
 //!
 //! One message is on its way at a time: its acknowledgement can belong to nothing else. Of states only the latest is
-//! sent. Events wait in the [`outbox`] for as long as it takes. Nothing is subscribed to, so nobody can say anything
+//! sent. Events wait in `outbox` for as long as it takes. Nothing is subscribed to, so nobody can say anything
 //! to this program from there.
 
 mod outbox;
@@ -18,9 +18,7 @@ use crate::diagnostic::Problem;
 use crate::service::store::NotKept;
 use crate::threads;
 use outbox::{Event, Outbox};
-use rumqttc::{
-    AsyncClient, ConnectReturnCode, ConnectionError, EventLoop, LastWill, Packet, QoS, TlsError,
-};
+use rumqttc::{AsyncClient, ConnectReturnCode, ConnectionError, EventLoop, LastWill, Packet, QoS, TlsError};
 use std::convert::Infallible;
 use std::io::ErrorKind;
 use std::path::Path;
@@ -62,10 +60,14 @@ impl Publisher {
         mut tell: impl FnMut(&Target, Option<&Problem>) + Send + 'static,
     ) -> Result<Self, Problem> {
         let (host, port) = &target.place;
-        let outbox = Outbox::open(kept, &format!("{host}:{port}/{}", target.topics)).map_err(|not_kept| of_the_file(kept, &not_kept))?;
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_io().enable_time().build().map_err(|error| {
-            Problem::error(&target.to_string(), format!("cannot be talked to: {error}")).of_use().remedy("end other programs")
-        })?;
+        let outbox = Outbox::open(kept, &format!("{host}:{port}/{}", target.topics))
+            .map_err(|not_kept| of_the_file(kept, &not_kept))?;
+        let runtime =
+            tokio::runtime::Builder::new_current_thread().enable_io().enable_time().build().map_err(|error| {
+                Problem::error(&target.to_string(), format!("cannot be talked to: {error}"))
+                    .of_use()
+                    .remedy("end other programs")
+            })?;
         let (stop, stopped) = oneshot::channel();
         let kept = kept.to_owned();
         let publishes = threads::named("publish").spawn(move || {
@@ -258,14 +260,16 @@ fn of_the_file(kept: &Path, NotKept { message, remedy }: &NotKept) -> Problem {
 fn of_the_broker(target: &Target, error: &ConnectionError) -> Problem {
     let problem = |message: String, remedy: &str| Problem::error(&target.to_string(), message).of_use().remedy(remedy);
     let unheard = |error: &std::io::Error| match error.kind() {
-        ErrorKind::ConnectionRefused => problem("nobody answers there".to_owned(), "start the broker, or another address"),
+        ErrorKind::ConnectionRefused => {
+            problem("nobody answers there".to_owned(), "start the broker, or another address")
+        }
         ErrorKind::InvalidData => untrusted(target, &error.to_string()),
         _ => problem(format!("cannot be reached: {error}"), "whether the network is there; it is tried again"),
     };
     match error {
-        ConnectionError::ConnectionRefused(ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized) => {
-            problem("refuses this user or this password".to_owned(), "the user in the address, and --password-file")
-        }
+        ConnectionError::ConnectionRefused(
+            ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
+        ) => problem("refuses this user or this password".to_owned(), "the user in the address, and --password-file"),
         ConnectionError::ConnectionRefused(code) => problem(format!("refuses us: {code:?}"), "the log of the broker"),
         ConnectionError::Io(error) | ConnectionError::Tls(TlsError::Io(error)) => unheard(error),
         ConnectionError::Tls(error) => untrusted(target, &error.to_string()),

@@ -96,7 +96,8 @@ mod tests {
         assert_eq!(outbox.next().expect("it reads"), None);
         outbox.db.execute_batch("INSERT INTO controllers VALUES (1, 'bench', 0), (2, 'bench', 0)").expect("room");
         for (controller, number) in [(2, 1), (1, 9), (1, 10), (2, 2)] {
-            let row = format!("INSERT INTO events VALUES ({controller}, {number}, 1, 5, 'waiting', 'cells_cold', 0, 0, 0)");
+            let row =
+                format!("INSERT INTO events VALUES ({controller}, {number}, 1, 5, 'waiting', 'cells_cold', 0, 0, 0)");
             outbox.db.execute_batch(&row).expect("room");
         }
         let take = |outbox: &Outbox| {

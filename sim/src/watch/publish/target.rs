@@ -102,10 +102,13 @@ impl Target {
     /// # Errors
     /// A file without certificates, one for a broker that shows none, or a computer that trusts nobody.
     pub fn with_trust(self, signers: Option<&Path>) -> Result<Self, Problem> {
-        let problem = |file: &str, message: String, remedy: &str| Err(Problem::error(file, message).of_use().remedy(remedy));
+        let problem =
+            |file: &str, message: String, remedy: &str| Err(Problem::error(file, message).of_use().remedy(remedy));
         if !self.is_secure {
             return match signers {
-                Some(_) => problem("--ca-file", "is for mqtts:// alone".to_owned(), "mqtts:// in the address, or leave it out"),
+                Some(_) => {
+                    problem("--ca-file", "is for mqtts:// alone".to_owned(), "mqtts:// in the address, or leave it out")
+                }
                 None => Ok(self),
             };
         }
@@ -115,7 +118,9 @@ impl Target {
             let read = CertificateDer::pem_file_iter(path).and_then(Iterator::collect::<Result<Vec<_>, _>>);
             match read {
                 Ok(certificates) => roots.add_parsable_certificates(certificates),
-                Err(error) => return problem(&shown, format!("cannot be read: {error}"), "a file of certificates in PEM"),
+                Err(error) => {
+                    return problem(&shown, format!("cannot be read: {error}"), "a file of certificates in PEM");
+                }
             };
             if roots.is_empty() {
                 return problem(&shown, "holds no certificate".to_owned(), "a file of certificates in PEM");
@@ -127,10 +132,16 @@ impl Target {
                 return problem("--publish", message, "install them (on Debian: ca-certificates), or --ca-file");
             }
         }
-        let built = ClientConfig::builder_with_provider(Arc::new(default_provider())).with_safe_default_protocol_versions();
+        let built =
+            ClientConfig::builder_with_provider(Arc::new(default_provider())).with_safe_default_protocol_versions();
         match built {
-            Ok(builder) => Ok(Self { trusted: Some(Arc::new(builder.with_root_certificates(roots).with_no_client_auth())), ..self }),
-            Err(error) => problem("--publish", format!("cannot be made secure: {error}"), "mqtt:// within one computer"),
+            Ok(builder) => Ok(Self {
+                trusted: Some(Arc::new(builder.with_root_certificates(roots).with_no_client_auth())),
+                ..self
+            }),
+            Err(error) => {
+                problem("--publish", format!("cannot be made secure: {error}"), "mqtt:// within one computer")
+            }
         }
     }
 
@@ -171,7 +182,9 @@ mod tests {
         let all = read("mqtts://anna@broker.example:1234/boats/hut/");
         assert_eq!(all, (owned("mqtts://broker.example:1234"), Some(owned("anna")), owned("boats/hut")));
         assert_eq!(read("mqtts://[::1]").0, "mqtts://[::1]:8883");
-        for address in ["", "localhost", "http://localhost", "mqtt://", "mqtt://host:0", "mqtt://host/a/+", "mqtt://host/?a=b"] {
+        for address in
+            ["", "localhost", "http://localhost", "mqtt://", "mqtt://host:0", "mqtt://host/a/+", "mqtt://host/?a=b"]
+        {
             assert!(Target::parse(address).is_err(), "{address}");
         }
     }

@@ -92,7 +92,8 @@ impl Log {
         };
         let before = one("host_utc_ms <= ?2 ORDER BY rowid DESC")?;
         // The totals of a controller that was heard later count from then on.
-        let Some((since_utc_ms, first)) = before.map_or_else(|| one("host_utc_ms > ?2 ORDER BY rowid"), |row| Ok(Some(row)))?
+        let Some((since_utc_ms, first)) =
+            before.map_or_else(|| one("host_utc_ms > ?2 ORDER BY rowid"), |row| Ok(Some(row)))?
         else {
             return Ok(None);
         };
@@ -115,14 +116,15 @@ impl Log {
     pub fn course(&self, from_utc_ms: i64, bin_ms: i64, bins: usize) -> Result<Course, Problem> {
         let settings = self.settings()?;
         let is_cell = |index: usize| {
-            settings.as_ref().is_none_or(|settings| {
-                settings.channels.get(index).is_some_and(|channel| channel.role == Role::Cell)
-            })
+            settings
+                .as_ref()
+                .is_none_or(|settings| settings.channels.get(index).is_some_and(|channel| channel.role == Role::Cell))
         };
         let cells: Vec<usize> = (0..MAX_CHANNELS).filter(|&index| is_cell(index)).collect();
         let gathered = self.gather(from_utc_ms, bin_ms, bins, &cells).map_err(|error| self.unreadable(&error))?;
         let share = |of: fn(&Bin) -> i64| -> Vec<Option<f64>> {
-            let share = |bin: &Bin| (bin.known_ms > 0).then(|| (real(of(bin)) / real(bin.known_ms) * 1000.0).round() / 1000.0);
+            let share =
+                |bin: &Bin| (bin.known_ms > 0).then(|| (real(of(bin)) / real(bin.known_ms) * 1000.0).round() / 1000.0);
             gathered.iter().map(share).collect()
         };
         let degrees = |mdegc: i64| (real(mdegc) / 10.0).round() / 100.0;
@@ -214,7 +216,8 @@ mod tests {
             let at = i64::from(minute) * 60_000;
             assert!(store.telemetry(at, &now, NOON + at).expect("room"));
             let source_energy_uj = [0, u64::from(minute) * 360_000_000_000, 0, 0];
-            let totals = Counters { source_energy_uj, heater_on_ms: u64::from(minute) * 360_000, ..Counters::default() };
+            let totals =
+                Counters { source_energy_uj, heater_on_ms: u64::from(minute) * 360_000, ..Counters::default() };
             store.totals(&totals, NOON + at).expect("room");
         }
         drop(store);
