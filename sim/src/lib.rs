@@ -84,6 +84,7 @@ pub mod table;
 pub mod threads;
 mod unpack;
 pub mod variation;
+#[cfg(feature = "listen")]
 pub mod watch;
 pub mod weather;
 pub mod withheld;

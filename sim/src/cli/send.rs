@@ -12,7 +12,7 @@ use forewarm::service::words;
 use forewarm::service::written::written;
 use forewarm_core::fault::SystemFaults;
 use forewarm_core::wire::record;
-use forewarm_core::wire::service::{Origin, Telemetry};
+use forewarm_core::wire::service::{Origin, Telemetry, Unfit};
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::io::{self, BufRead, Write};
@@ -79,7 +79,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let mut report = Report::new(file, address, &talk, in_force.as_ref(), &installation);
     let is_same = talk.identity.settings == Ok(fingerprint::of(&installation.settings));
     if form == Form::Text {
-        print(|out| out.write_all(report.text(in_force.as_ref(), is_same).as_bytes()))?;
+        print(|out| out.write_all(report.text(in_force.as_ref(), talk.identity.settings.err(), is_same).as_bytes()))?;
     }
     if is_same || (form == Form::Json && !arguments.yes) {
         return if form == Form::Json { print_json(&report) } else { Ok(()) };
@@ -121,8 +121,13 @@ fn read(address: &Address, arguments: &Arguments, form: Form) -> Result<(), Stop
     let mut talk = Talk::open(address).map_err(failed)?;
     let in_force = talk.read().map_err(failed)?;
     let Some(in_force) = in_force else {
-        let problem = Problem::error(&line, "the controller cannot read its storage, so nobody knows its settings");
-        return Err(failed(problem.remedy("switch its supply off and on; if it says so again, another board")));
+        return Err(failed(match talk.identity.settings {
+            Err(Unfit::Missing) => {
+                Problem::error(&line, "the controller has no settings yet").remedy("send it an installation file")
+            }
+            _ => Problem::error(&line, "the controller cannot read its storage, so nobody knows its settings")
+                .remedy("switch its supply off and on; if it says so again, another board"),
+        }));
     };
     let settings = in_force.settings.as_ref().map_err(|error| {
         failed(
@@ -222,7 +227,7 @@ impl Report {
     }
 
     /// What differs, for a person.
-    fn text(&self, in_force: Option<&InForce>, is_same: bool) -> String {
+    fn text(&self, in_force: Option<&InForce>, unfit: Option<Unfit>, is_same: bool) -> String {
         let mut text = format!(
             "Controller on {}: board {}, version {}\n",
             escaped(&self.line),
@@ -230,7 +235,7 @@ impl Report {
             escaped(&self.version)
         );
         let old = match in_force {
-            None => "its storage cannot be read".to_owned(),
+            None => format!("none, for {}", unfit.unwrap_or(Unfit::Unreadable)),
             Some(InForce { settings: Err(error), .. }) => format!("none, for {error}"),
             Some(InForce { origin: Origin::BuiltIn, fingerprint, .. }) => format!("{fingerprint}, built in"),
             Some(InForce { origin: Origin::Stored, fingerprint, .. }) => format!("{fingerprint}, written before"),
@@ -242,7 +247,7 @@ impl Report {
         }
         text += "\nWhat differs\n";
         if self.differences.is_empty() {
-            text += "  everything: what the controller has cannot be read\n";
+            text += "  everything: the controller has no settings to compare with\n";
         }
         for Difference { place, old, new, meaning } in &self.differences {
             let _ = writeln!(text, "  {}: {old} → {new}\n    {meaning}", escaped(place));

@@ -402,8 +402,8 @@ mod tests {
         }
         let mut heard = telemetry(5_000);
         heard.outputs.faults.channels[2] = Some(ChannelFault::Open);
-        let mut view = View::default();
-        view.controller = Some(Controller { board: String::new(), version: String::new(), caution: String::new() });
+        let controller = Controller { board: String::new(), version: String::new(), caution: String::new() };
+        let mut view = View { controller: Some(controller), ..View::default() };
         view.hear(&said(&heard, None), None);
         let mut sent = Vec::new();
         names(&serde_json::to_value(&view).expect("an object"), &mut sent);
