@@ -9,9 +9,11 @@
 //! Source of registers, bits and what each fault means: MAX31865 data sheet, 19-6478, revision 3 (2015), tables 1 to 12.
 //! Times: the same, from memory.
 //!
-//! With three or four wires, a broken wire to `RTDIN+` leaves that input to itself, and the code may be anything. A
-//! resistor of 47 MΩ from `RTDIN+` to `BIAS` turns that into a full scale, and so into a broken element. It adds the reference
-//! over 47 MΩ to every reading: 0.009 %, or 0.02 K, with 4 kΩ. With 10 MΩ it would be 0.1 K, and towards warm.
+//! With three or four wires, a broken wire to `RTDIN+` leaves that input to itself and to the capacitor between the inputs,
+//! and the code may be anything. A resistor of 100 MΩ from `RTDIN+` to the chip's supply, which is always on, drives it over the
+//! scale: with the 10 nF of a Pt1000 in a second, with the 100 nF of a Pt100 in some seconds, and on the way there
+//! faster than the controller believes of any reading. To `BIAS`, which is on for a twelfth of the time, it would settle at a
+//! plausible reading. The resistor adds 30 nA to the current in the element: 0.02 K for a Pt1000, towards warm.
 //!
 //! A chip that goes on showing its last code, although it was asked for another, cannot be told apart from a steady
 //! element here: the chip counts nothing. The controller finds it, as it finds every channel that has not moved for too

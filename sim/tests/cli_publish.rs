@@ -298,7 +298,11 @@ fn whom_the_broker_refuses_goes_on_listening_and_no_password_is_shown() {
     std::fs::write(&password, "right and hidden\n").expect("a file");
     let mut listening = room.listen(&controller, &with);
     listening.until_it_says("sending to mqtt://127.0.0.1:");
-    assert!(!listening.stderr().contains("hidden") && !listening.stderr().contains("watcher"), "{}", listening.stderr());
+    assert!(
+        !listening.stderr().contains("hidden") && !listening.stderr().contains("watcher"),
+        "{}",
+        listening.stderr()
+    );
     assert_eq!(listening.interrupt(), 130);
 }
 

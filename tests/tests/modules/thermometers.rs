@@ -131,6 +131,26 @@ fn each_lead_that_comes_off_takes_the_permit_in_the_same_step() {
     }
 }
 
+/// The capacitor between a chip's inputs holds what it had, and what is converted then is from before and after.
+#[test]
+fn a_lead_that_comes_off_within_a_conversion_takes_the_permit_within_three_steps() {
+    let settings = settings();
+    let kept = with_settings(&settings);
+    // The fourth is on the plate, and no condition of charge.
+    for (channel, leads) in [4, 3, 2].into_iter().enumerate() {
+        for lead in 0..leads {
+            let (mut bench, mut world) = permitting(&settings, &kept);
+            let mut broken = wired(&settings, Celsius::from_millidegrees(15_000)).swap_remove(channel);
+            broken.broken = vec![lead];
+            rewire(&mut world, channel, &broken);
+            let into_it = 1000.0 - bench.wait(0).ms % 1000.0 + 50.0;
+            bench.order(&json!({ "run": { "ms": into_it } }));
+            let found = (0..3).any(|_| !bench.step(&world).charges());
+            assert!(found, "channel {channel}, lead {lead}: {:?}", bench.step(&world).telemetry());
+        }
+    }
+}
+
 #[test]
 fn each_short_takes_the_permit_in_the_same_step() {
     let settings = settings();
@@ -141,7 +161,7 @@ fn each_short_takes_the_permit_in_the_same_step() {
         ["bottom", "ground"],
         ["top", "battery"],
         ["bottom", "battery"],
-        ["top", "supply"],
+        ["top", "plus"],
     ];
     for channel in 0..CHANNELS {
         for short in shorts {

@@ -105,6 +105,8 @@ class Board {
     this.bus();
     this.service();
     const watchdog = mcu.peripherals[0x40058];
+    // As after a reset: it does not count until the program gives it a pace. The emulator would count from the start.
+    watchdog.tickEnable = false;
     const written = watchdog.writeUint32.bind(watchdog);
     watchdog.writeUint32 = (offset, value) => {
       written(offset, value);

@@ -26,6 +26,8 @@ const SUPPLY_V = 3.3;
 const WIRE_OHM = 1e-3;
 const OFF_OHM = 1e12;
 const INPUT_OHM = 1e10;
+// From RTDIN+ to the module's supply.
+const FINDS_OHM = 100e6;
 
 const BIAS_MS = 10;
 const CYCLE_MS = 0.6;
@@ -33,7 +35,7 @@ export const SELECT_NS = 400;
 export const MOST_HZ = 5e6;
 
 // Nodes of the circuit. Ground is not one of them.
-const NODES = ['bias', 'refinMinus', 'forcePlus', 'rtdinPlus', 'rtdinMinus', 'forceMinus', 'top', 'bottom', 'switched'];
+const NODES = ['bias', 'supply', 'refinMinus', 'forcePlus', 'rtdinPlus', 'rtdinMinus', 'forceMinus', 'top', 'bottom', 'switched'];
 
 // The voltages of a network of resistors: [one, other, ohms], with 'ground' and sources [node, volts].
 function solve(resistors, sources) {
@@ -68,7 +70,7 @@ function solve(resistors, sources) {
 
 // What is wired to a chip: { wires: 2 | 3 | 4, element_ohm, lead_ohm: [...], reference_ohm, broken: [...], shorts: [[a, b]] }. The leads are, in
 // order, FORCE+, RTDIN+, RTDIN-, FORCE- for four wires; FORCE+, RTDIN+, common for three; two for two. `broken` names leads by index, and
-// `shorts` terminals or 'ground', 'supply', 'battery'.
+// `shorts` terminals or 'ground', 'plus' (the module's supply), 'battery'.
 function circuit(wired, forceMinusOpen) {
   const { wires, element_ohm: element, lead_ohm: leads, reference_ohm: reference, broken = [], shorts = [] } = wired;
   const lead = (index) => leads[index] + (broken.includes(index) ? OFF_OHM : 0) + WIRE_OHM;
@@ -81,11 +83,11 @@ function circuit(wired, forceMinusOpen) {
     ['rtdinMinus', 'ground', INPUT_OHM],
     // The page of the board asks for it: without it, an RTDIN+ that hangs free shows anything. It sends a little current through the
     // element that the reference does not see.
-    ['rtdinPlus', 'bias', 47e6],
+    ['rtdinPlus', 'supply', FINDS_OHM],
     ['top', 'bottom', element],
     ['switched', 'ground', 1],
   ];
-  const sources = [['bias', wired.biased ? BIAS_V : 0]];
+  const sources = [['bias', wired.biased ? BIAS_V : 0], ['supply', SUPPLY_V]];
   if (wires === 4) {
     resistors.push(['forcePlus', 'top', lead(0)], ['rtdinPlus', 'top', lead(1)]);
     resistors.push(['rtdinMinus', 'bottom', lead(2)], ['forceMinus', 'bottom', lead(3)]);
@@ -99,8 +101,8 @@ function circuit(wired, forceMinusOpen) {
   for (const [one, other] of shorts) {
     if (other === 'ground') resistors.push([one, 'ground', 0.1]);
     // Through what protects the input.
-    else if (other === 'supply' || other === 'battery') {
-      const volts = other === 'supply' ? SUPPLY_V : 13.2;
+    else if (other === 'plus' || other === 'battery') {
+      const volts = other === 'plus' ? SUPPLY_V : 13.2;
       resistors.push([one, 'switched', 100]);
       sources.push(['switched', volts]);
     } else resistors.push([one, other, 0.1]);
@@ -114,6 +116,7 @@ export class Chip {
     this.now = now;
     this.registers = [...AT_RESET];
     this.wired = null;
+    this.held = { volts: 0, at: 0 };
     this.state = 'works';
     this.violations = [];
     this.powerUp();
@@ -132,6 +135,11 @@ export class Chip {
   // finishes what it is told), 'frozen' (shows the same code for ever).
   connect(wired, state) {
     this.catchUp();
+    // What the capacitor holds when a lead comes off. It must not begin anew while the lead stays off.
+    if (JSON.stringify(wired) !== JSON.stringify(this.wired)) {
+      const volts = this.wired === null ? { rtdinPlus: 0, rtdinMinus: 0 } : this.volts(false);
+      this.held = { volts: volts.rtdinPlus - volts.rtdinMinus, at: this.now() };
+    }
     this.wired = wired;
     this.state = state;
   }
@@ -142,8 +150,26 @@ export class Chip {
     this.powerUp();
   }
 
+  // The capacitor between the inputs: 100 nF for Pt100, 10 nF for Pt1000.
+  get farads() {
+    return this.wired.reference_ohm > 1000 ? 10e-9 : 100e-9;
+  }
+
+  // Volts at each terminal now. An input whose lead is off hangs on the capacitor to the other one, and on what pulls it.
   volts(forceMinusOpen) {
-    return circuit({ ...this.wired, biased: (this.registers[CONFIG] & BIAS) !== 0 }, forceMinusOpen);
+    const { wires, broken = [] } = this.wired;
+    const volts = circuit({ ...this.wired, biased: (this.registers[CONFIG] & BIAS) !== 0 }, forceMinusOpen);
+    const plusHangs = wires >= 3 && broken.includes(1);
+    const minusHangs = wires === 4 && broken.includes(2);
+    if (plusHangs || minusHangs) {
+      const seconds = (this.now() - this.held.at) / 1e3;
+      const end = plusHangs ? volts.rtdinPlus - volts.rtdinMinus : 0;
+      const tau = (plusHangs ? FINDS_OHM : INPUT_OHM) * this.farads;
+      const over = end + (this.held.volts - end) * Math.exp(-seconds / tau);
+      if (plusHangs) volts.rtdinPlus = volts.rtdinMinus + over;
+      else volts.rtdinMinus = volts.rtdinPlus - over;
+    }
+    return volts;
   }
 
   overvoltage(volts) {
@@ -223,6 +249,7 @@ export class Chip {
   // The configuration takes effect when the chip is released.
   release() {
     this.selectedAt = null;
+    if (this.wired === null) return;
     if (this.configured === null || this.configured === undefined) return;
     const bits = this.configured;
     this.configured = null;
@@ -238,9 +265,8 @@ export class Chip {
     if ((bits & CYCLE) === CYCLE_AUTO) this.cycleEnds = now + CYCLE_MS;
     else if (bits & CYCLE) this.violations.push('set to a fault cycle by hand');
     if (bits & ONE_SHOT) {
-      const { reference_ohm: reference, element_ohm: element } = this.wired ?? { reference_ohm: 400, element_ohm: 100 };
-      // 100 nF for Pt100, 10 nF for Pt1000, through element and reference.
-      const tau = ((element * reference) / (element + reference)) * (reference > 1000 ? 10e-9 : 100e-9) * 1e3;
+      const { reference_ohm: reference, element_ohm: element } = this.wired;
+      const tau = ((element * reference) / (element + reference)) * this.farads * 1e3;
       const waited = this.biasSince === null ? 0 : now - this.biasSince - BIAS_MS;
       const settled = waited <= 0 ? 0 : 1 - Math.exp(-waited / tau);
       this.conversion = { ends: now + (bits & FILTER_50_HZ ? 66 : 55), settled };

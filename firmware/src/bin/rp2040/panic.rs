@@ -9,7 +9,7 @@ use core::panic::PanicInfo;
 use cortex_m::peripheral::NVIC;
 use cortex_m_rt::{ExceptionFrame, exception};
 use forewarm_firmware::wiring::rp2040_bit;
-use rp2040_hal::pac::{Interrupt, Peripherals, interrupt};
+use rp2040_hal::pac::{Interrupt, PLL_USB, Peripherals, interrupt};
 
 /// The pins of everything that is driven, except the lamp.
 const DRIVEN: u32 = rp2040_bit("heater_relay")
@@ -69,6 +69,12 @@ unsafe fn DefaultHandler(_: i16) {
 #[interrupt]
 fn CLOCKS_IRQ() {
     rest()
+}
+
+/// Whether the loop that makes the clock follows the crystal.
+pub(crate) fn clock_is_locked() -> bool {
+    // SAFETY: it only reads, and reading changes nothing.
+    unsafe { &*PLL_USB::ptr() }.cs().read().lock().bit_is_set()
 }
 
 /// Enables `interrupt`.

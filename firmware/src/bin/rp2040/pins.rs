@@ -53,6 +53,8 @@ pub(crate) struct Lines {
     strap: Pin<DynPinId, FunctionSioInput, DynPullType>,
     /// The contacts that are fitted, and every other line.
     known: u32,
+    /// The same by the latest look at the strap. One look alone changes nothing.
+    looked: u32,
     /// Looks since the strap was looked at.
     looks: u8,
 }
@@ -92,7 +94,8 @@ impl Lines {
     {
         drop((lines, button));
         let strap = strap.into_pull_down_input().into_pull_type::<DynPullType>().into_dyn_pin();
-        let mut all = Self { strap, known: 0, looks: 0 };
+        let mut all = Self { strap, known: 0, looked: 0, looks: 0 };
+        all.look_at_strap();
         all.look_at_strap();
         all
     }
@@ -111,7 +114,11 @@ impl Lines {
             [false, false] => CHARGE_FEEDBACK,
             _ => CHARGE_FEEDBACK | HEATER_FEEDBACK,
         };
-        self.known = ALL & !not_fitted;
+        let looked = ALL & !not_fitted;
+        if self.looked == looked {
+            self.known = looked;
+        }
+        self.looked = looked;
     }
 }
 

@@ -130,8 +130,8 @@ impl Write for ServiceLine {
     }
 
     fn flush(&mut self) -> Result<(), Trouble> {
-        // A queue of 32 bytes, 87 µs each: the time of some fifty.
-        for _ in 0..LOOKS {
+        // A queue of 32 bytes, 87 µs each, and one on its way: the time of some hundred.
+        for _ in 0..4 * LOOKS {
             if embedded_hal_nb::serial::Write::flush(&mut self.tx).is_ok() {
                 return Ok(());
             }

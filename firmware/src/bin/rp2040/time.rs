@@ -88,6 +88,8 @@ impl Wait {
         self.0.set_top(u16::try_from(us - 1).unwrap_or(u16::MAX));
         self.0.set_counter(0);
         self.0.clear_interrupt();
+        // The last one came again while its line was still high, and would wake the processor for nothing.
+        NVIC::unpend(Interrupt::PWM_IRQ_WRAP);
         crate::panic::unmask(Interrupt::PWM_IRQ_WRAP);
         self.0.enable();
         while !self.0.has_overflown() {
@@ -141,7 +143,11 @@ impl Ring {
 }
 
 impl Watchdog for Ring {
+    /// Without its crystal the loop that makes the clock may run on, at another pace: every wait would then be wrong.
     fn feed(&mut self) {
+        if !crate::panic::clock_is_locked() {
+            crate::panic::rest()
+        }
         self.0.feed();
     }
 

@@ -37,7 +37,7 @@ pub(super) fn converter<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, 
 /// What is known of such modules, where the file does not state it itself.
 ///
 /// Source: the chip's data sheet, 19-6478, revision 3, first page: 15 bits, 0.05 % of full scale over all conditions. Its bias of 2 V is from
-/// memory. The current flows for 80 ms of a second, and 47 MΩ beside the element find a broken lead (`firmware/docs/rp2040.md`). A
+/// memory. The current flows for 80 ms of a second, and 100 MΩ from 3.3 V find a broken lead (`firmware/docs/rp2040.md`). A
 /// reference resistor of 0.1 % and 25 ppm/K, over 40 K, and noise of a third of a code are common practice, no source.
 fn rtd_module(converter: &mut Converter, settings: &Settings, is_stated: impl Fn(Key) -> bool) {
     let each = |of: fn(f64, f64) -> f64| {
@@ -52,7 +52,8 @@ fn rtd_module(converter: &mut Converter, settings: &Settings, is_stated: impl Fn
     put(Key::Current, &mut converter.current_a, each(|reference, r0| 2.0 / (reference + r0)));
     put(Key::Duty, &mut converter.duty, 0.08);
     put(Key::ConverterOffset, &mut converter.offset_ohm, each(|reference, _| 0.0005 * reference));
-    put(Key::Gain, &mut converter.gain, each(|reference, _| reference / 47e6));
+    // What flows through the element besides, as a part of the 2 V over reference and element.
+    put(Key::Gain, &mut converter.gain, each(|reference, r0| (3.3 / 100e6) * (reference + r0) / 2.0));
     put(Key::Noise, &mut converter.noise_k, 0.01);
     put(Key::ReferenceTolerance, &mut converter.reference_tolerance, 0.001);
     put(Key::ReferenceDrift, &mut converter.reference_drift, 0.001);
