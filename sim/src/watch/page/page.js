@@ -94,7 +94,7 @@
       part.append(
         make("strong", (fault.alarm ? "Alarm: " : "Notice: ") + (fault.of === null ? "" : fault.of + ": ") + fault.meaning + "."),
         make("p", "Check first: " + fault.check_first + "."),
-        make("p", "It goes with: " + fault.cleared_by + ".", "quiet"),
+        make("p", "What ends it: " + fault.cleared_by + ".", "quiet"),
       );
       return part;
     })));
