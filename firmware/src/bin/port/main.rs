@@ -93,7 +93,7 @@ impl Board for Port {
     type Storage = &'static mut Ram;
 
     fn suits(settings: &Settings) -> Result<(), Misfit> {
-        if settings.channels.len() > CHANNELS.into() { Err(Misfit::Channels { most: CHANNELS }) } else { Ok(()) }
+        if settings.channels.len() > usize::from(CHANNELS) { Err(Misfit::Channels { most: CHANNELS }) } else { Ok(()) }
     }
 }
 
