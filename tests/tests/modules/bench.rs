@@ -213,9 +213,7 @@ impl Bench {
 
     /// Asks, and waits for the messages of the answer.
     pub(crate) fn ask(&mut self, request: &Request<'_>) -> Vec<Message<'static>> {
-        let mut room = [0; 2048];
-        let frame = frame::encode(request, &mut room).expect("it fits");
-        let mut answer = self.order(&json!({ "hear": BASE64_STANDARD.encode(frame), "run": { "ms": 300 } }));
+        let mut answer = self.order(&json!({ "hear": framed(request), "run": { "ms": 300 } }));
         answer.messages.retain(|message| !matches!(message, Message::Telemetry(_)));
         answer.messages
     }
@@ -233,14 +231,24 @@ impl Bench {
 
     /// Writes settings over the service line, as a fitter does who holds the button. Hands back the answer.
     pub(crate) fn write(&mut self, replaces: Fingerprint, record: &[u8]) -> Vec<Message<'static>> {
-        let lines = |button: bool| json!({ "lines": { "button": button } });
-        // The pin is low while the button is held.
-        self.order(&json!({ "world": lines(true), "run": { "ms": 1500 } }));
-        self.order(&json!({ "world": lines(false), "run": { "ms": 3500 } }));
+        self.hold_button();
         let answer = self.ask(&Request::WriteSettings { replaces, record });
-        self.order(&json!({ "world": lines(true), "run": { "ms": 20 } }));
+        self.order(&json!({ "world": { "lines": { "button": true } }, "run": { "ms": 20 } }));
         answer
     }
+
+    /// Releases the button, and holds it from then on. Its pin is low while it is held.
+    pub(crate) fn hold_button(&mut self) {
+        for (is_high, ms) in [(true, 1500), (false, 3500)] {
+            self.order(&json!({ "world": { "lines": { "button": is_high } }, "run": { "ms": ms } }));
+        }
+    }
+}
+
+/// A request as it goes over the service line, as text for an order.
+pub(crate) fn framed(request: &Request<'_>) -> String {
+    let mut room = [0; 2048];
+    BASE64_STANDARD.encode(frame::encode(request, &mut room).expect("it fits"))
 }
 
 /// The record of settings.

@@ -1,11 +1,8 @@
 //! Hangs, resets, and cuts of the power in every write of flash memory.
 
-use crate::bench::{Bench, record_of, with_settings};
+use crate::bench::{Bench, framed, record_of, with_settings};
 use crate::thermometers::{permitting, settings};
-use base64::Engine;
-use base64::prelude::BASE64_STANDARD;
 use forewarm_core::quantity::Millis;
-use forewarm_core::wire::frame;
 use forewarm_core::wire::record;
 use forewarm_core::wire::service::Request;
 use serde_json::json;
@@ -36,13 +33,9 @@ fn whatever_write_the_power_fails_in_the_board_has_the_settings_from_before_or_a
     for cut in 0.. {
         let mut bench = Bench::switch_on(Some(&kept));
         bench.wait(200);
-        let lines = |button: bool| json!({ "lines": { "button": button } });
-        bench.order(&json!({ "world": lines(true), "run": { "ms": 1500 } }));
-        bench.order(&json!({ "world": lines(false), "run": { "ms": 3500 } }));
-        let mut room = [0; 2048];
-        let upload = Request::WriteSettings { replaces: before, record: &new };
-        let upload = frame::encode(&upload, &mut room).expect("it fits");
-        let seen = bench.order(&json!({ "cut": cut, "hear": BASE64_STANDARD.encode(upload), "run": { "ms": 900 } }));
+        bench.hold_button();
+        let upload = framed(&Request::WriteSettings { replaces: before, record: &new });
+        let seen = bench.order(&json!({ "cut": cut, "hear": upload, "run": { "ms": 900 } }));
         if seen.ended.as_deref() != Some("power") {
             assert_eq!(seen.starts, 2, "without a cut it restarts with the new settings");
             break;
