@@ -137,6 +137,7 @@ fn who_may_not_install_is_shown_the_command_and_nothing_is_done() {
         ("emulator", "qemu-system-arm"),
         ("browser", "chromium"),
         ("rp2040", "nodejs npm"),
+        ("signalk", "nodejs npm"),
         (TARGETS[0], "rustup target add"),
     ] {
         let output = machine.provide(wanted, false).output().expect("it starts");
