@@ -3,7 +3,7 @@
 use super::{Form, Stop, interrupt, note, print, styled, usage};
 use forewarm::diagnostic::{Problem, Severity, escaped};
 use forewarm::installation::Installation;
-use forewarm::output::{Existing, Target};
+use forewarm::output::{self, Existing};
 use forewarm::service::address::Address;
 use forewarm::service::heard::Identity;
 use forewarm::service::listen::{self, Ended, Said, Show};
@@ -12,8 +12,8 @@ use forewarm::service::store::log::{Fit, Log, Names};
 use forewarm::service::{json, words};
 use forewarm::watch::place::Place;
 use forewarm::watch::publish::Publisher;
-use forewarm::watch::publish::target::Target as Broker;
-use forewarm::watch::serve::Server;
+use forewarm::watch::publish::target::{Broker, Server, Target};
+use forewarm::watch::serve;
 use forewarm::watch::token::Token;
 use forewarm::watch::view;
 use forewarm::watch::watcher::Watcher;
@@ -49,17 +49,18 @@ pub(crate) struct Arguments {
     /// The file with the token that the page asks for: 16 characters or more that nobody guesses
     #[arg(long, value_name = "FILE", requires = "serve")]
     token_file: Option<PathBuf>,
-    /// Send the state and every event to this broker, as mqtts://USER@HOST/TOPICS (MQTT)
-    #[arg(long, value_name = "ADDRESS", requires = "keep", conflicts_with = "export")]
-    publish: Option<String>,
+    /// Send the state and every event to this broker, as mqtts://USER@HOST/TOPICS (MQTT; needs --keep), or the state to this server or
+    /// display on a boat, as signalk+tcp://HOST:PORT or signalk+udp://HOST:PORT/BANK (Signal K). Give it again for another one
+    #[arg(long, value_name = "ADDRESS", conflicts_with = "export")]
+    publish: Vec<String>,
     /// The file with the broker's password on its first line [default: what the variable FOREWARM_PASSWORD holds]
     #[arg(long, value_name = "FILE", requires = "publish")]
     password_file: Option<PathBuf>,
     /// The file with the certificates of who signs for the broker [default: whom this computer trusts]
     #[arg(long, value_name = "FILE", requires = "publish")]
     ca_file: Option<PathBuf>,
-    /// The installation file whose names the CSV, the page or the broker gets [default: channel 1, source 1 and so on]
-    #[arg(long, value_name = "FILE", requires = "keep")]
+    /// The installation file whose names the CSV, the page, the broker or the server gets [default: channel 1, source 1 and so on]
+    #[arg(long, value_name = "FILE")]
     names: Option<PathBuf>,
     /// Replace a CSV file that exists
     #[arg(long, requires = "export")]
@@ -72,6 +73,7 @@ Examples:
   forewarm listen /dev/ttyUSB0 --keep winter.sqlite
   forewarm listen /dev/ttyUSB0 --keep winter.sqlite --serve 127.0.0.1:8080
   forewarm listen /dev/ttyUSB0 --keep winter.sqlite --publish mqtt://localhost
+  forewarm listen /dev/ttyUSB0 --publish signalk+tcp://localhost:8375
   forewarm listen --keep winter.sqlite --export winter.csv --names mine.toml
 
 Exit status: 0 done; 1 no controller answers on the line; 2 usage, or a line or file that cannot be opened; 130 interrupted.";
@@ -82,14 +84,14 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         return write_csv(keep, out, names.as_deref(), if *force { Existing::Replace } else { Existing::Keep }, form);
     }
     let Some(address) = port else { return Err(usage("no line is named", "forewarm listen /dev/ttyUSB0")) };
-    if names.is_some() && serve.is_none() && arguments.publish.is_none() {
+    if names.is_some() && serve.is_none() && arguments.publish.is_empty() {
         return Err(usage("--names is for --export, --serve and --publish", "one of them, or leave it out"));
     }
     let names =
         names.as_deref().map(Installation::load).transpose()?.map(|installation| view::Names::of(&installation));
     let token = token_file.as_deref().map(Token::load).transpose()?;
     let place = serve.as_deref().map(|address| Place::open(address, token)).transpose()?;
-    let broker = broker(arguments)?;
+    let Targets { broker, servers } = targets(arguments)?;
     let store = keep.as_deref().map(Store::open).transpose()?;
     let file = keep.as_deref().map(|path| path.display().to_string()).unwrap_or_default();
     let stop = interrupt::heed();
@@ -97,18 +99,23 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let viewer = Viewer { form, readings: *readings, has_header: false, file, out };
     let mut watcher = Watcher::new(viewer, names);
     let server = match (place, keep) {
-        (Some(place), Some(keep)) => Some(Server::start(place, watcher.views(), keep.clone())?),
+        (Some(place), Some(keep)) => Some(serve::Server::start(place, watcher.views(), keep.clone())?),
         _ => None,
     };
     if let Some(server) = &server {
         note(&format!("the page is at http://{}/", server.address()));
     }
-    let publisher = match (broker, keep) {
-        (Some(broker), Some(keep)) => Some(Publisher::start(broker, watcher.views(), keep, tell_of_the_broker)?),
-        _ => None,
-    };
+    let mut publishers = Vec::new();
+    if let Some((broker, keep)) = broker {
+        let tell = tell_of(broker.to_string());
+        publishers.push(Publisher::to_broker(broker, watcher.views(), keep, tell)?);
+    }
+    for server in servers {
+        let tell = tell_of(server.to_string());
+        publishers.push(Publisher::to_server(server, watcher.views(), tell)?);
+    }
     let ended = listen::listen(address, store, &mut watcher, stop);
-    drop((publisher, server));
+    drop((publishers, server));
     match ended {
         Ok(Ended::Stopped) => Err(Stop::Interrupted),
         Ok(Ended::Unread) => Err(watcher.into_inner().out.failed.unwrap_or(Stop::Unread)),
@@ -117,30 +124,64 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     }
 }
 
-/// The broker to send to, with its password from where nobody else reads it.
-fn broker(arguments: &Arguments) -> Result<Option<Broker>, Problem> {
-    let Arguments { publish, password_file, ca_file, .. } = arguments;
-    let Some(address) = publish else { return Ok(None) };
-    let mut broker = Broker::parse(address)?;
-    if let Some(path) = password_file {
+/// Whom to send to.
+struct Targets<'a> {
+    /// With the file of its events.
+    broker: Option<(Broker, &'a Path)>,
+    servers: Vec<Server>,
+}
+
+fn targets(arguments: &Arguments) -> Result<Targets<'_>, Stop> {
+    let Arguments { keep, publish, password_file, ca_file, .. } = arguments;
+    let (mut brokers, mut servers) = (Vec::new(), Vec::new());
+    for address in publish {
+        match Target::parse(address)? {
+            Target::Broker(broker) => brokers.push(broker),
+            Target::SignalK(server) => servers.push(server),
+        }
+    }
+    // One password and one file of certificates are those of one broker.
+    if brokers.len() > 1 {
+        return Err(usage("--publish names two brokers", "one of them, which can pass on to the other"));
+    }
+    let Some(broker) = brokers.pop() else {
+        for (option, is_there) in [("--password-file", password_file.is_some()), ("--ca-file", ca_file.is_some())] {
+            if is_there {
+                let message = format!("{option} is for a broker, and Signal K over TCP or UDP has nothing like it");
+                return Err(usage(&message, "mqtts://USER@HOST as --publish, or leave it out"));
+            }
+        }
+        return Ok(Targets { broker: None, servers });
+    };
+    let Some(keep) = keep else {
+        return Err(usage("--publish to a broker needs --keep", "--keep FILE: the events wait there for the broker"));
+    };
+    let broker = with_password(broker, password_file.as_deref())?.with_trust(ca_file.as_deref())?;
+    Ok(Targets { broker: Some((broker, keep)), servers })
+}
+
+/// The broker with its password, from where nobody else reads it.
+fn with_password(broker: Broker, file: Option<&Path>) -> Result<Broker, Problem> {
+    if let Some(path) = file {
         let shown = path.display().to_string();
         let text = std::fs::read_to_string(path).map_err(|error| {
             Problem::error(&shown, format!("cannot be read: {error}"))
                 .of_use()
                 .remedy("a file with the password on its first line")
         })?;
-        broker = broker.with_password(text.lines().next().unwrap_or_default(), &shown)?;
+        broker.with_password(text.lines().next().unwrap_or_default(), &shown)
     } else if let Ok(password) = std::env::var("FOREWARM_PASSWORD") {
-        broker = broker.with_password(&password, "FOREWARM_PASSWORD")?;
+        broker.with_password(&password, "FOREWARM_PASSWORD")
+    } else {
+        Ok(broker)
     }
-    broker.with_trust(ca_file.as_deref()).map(Some)
 }
 
-/// Says what is wrong with a broker, or that nothing is any more. The listening goes on either way.
-fn tell_of_the_broker(broker: &Broker, problem: Option<&Problem>) {
-    match problem {
+/// Says what is wrong with a target, or that nothing is any more. The listening goes on either way.
+fn tell_of(target: String) -> impl FnMut(Option<&Problem>) + Send + 'static {
+    move |problem| match problem {
         Some(problem) => note(&styled(&Problem { severity: Severity::Warning, ..problem.clone() })),
-        None => note(&format!("sending to {}", escaped(&broker.to_string()))),
+        None => note(&format!("sending to {}", escaped(&target))),
     }
 }
 
@@ -150,7 +191,7 @@ fn write_csv(keep: &Path, out: &Path, names: Option<&Path>, existing: Existing, 
         return Err(usage("--json does not go with --export, which writes CSV", "one of the two"));
     }
     let inputs: Vec<&Path> = [Some(keep), names].into_iter().flatten().collect();
-    let target = Target::claim(out, existing, &inputs)?;
+    let target = output::Target::claim(out, existing, &inputs)?;
     let log = Log::open(keep)?;
     let names = if let Some(file) = names {
         let installation = Installation::load(file)?;

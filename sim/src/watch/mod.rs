@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! listen ─▶ watcher ─▶ view ─┬─▶ serve    a page, over HTTP
-//!                            └─▶ publish  messages, by a broker
+//!                            └─▶ publish  messages of open standards
 //! ```
 //!
 //! Everything here reads. Nobody who watches can change a setting, and nobody who stalls holds up the listening: the

@@ -15,7 +15,10 @@ use forewarm_core::signals::{Alarm, Relay};
 use forewarm_core::wire::service::Telemetry;
 use serde::Serialize;
 use std::mem::discriminant;
-use std::time::Instant;
+use std::time::{Duration, Instant};
+
+/// A state is old once nothing has been heard for so long: four messages that should have come.
+pub const OLD: Duration = Duration::from_secs(45);
 
 /// What the installation file calls channels and sources.
 #[derive(Clone, Debug)]
@@ -106,6 +109,8 @@ pub struct Now {
     pub charge: &'static str,
     /// The most current, as a share of the capacity, that sources which obey it may give (1/h).
     pub ceiling_c_rate: f64,
+    /// The same as a current (A).
+    pub ceiling_a: Option<f64>,
     /// `on` or `off`.
     pub heater: &'static str,
     /// The coldest cell that is trusted (°C).
@@ -139,6 +144,9 @@ pub struct Now {
 /// A thermometer and what it reads.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Channel {
+    /// Which of the controller's channels it is.
+    #[serde(skip)]
+    pub index: usize,
     /// Its name.
     pub name: String,
     /// Its reading (°C). Nothing while it is not trusted.
@@ -152,6 +160,9 @@ pub struct Fault {
     pub name: &'static str,
     /// The channel or source that it is about.
     pub of: Option<String>,
+    /// Which channel that is, if it is one.
+    #[serde(skip)]
+    pub channel: Option<usize>,
     /// Whether it sounds the alarm.
     pub alarm: bool,
     /// What is wrong.
@@ -167,6 +178,12 @@ impl View {
     #[must_use]
     pub fn age_ms(&self) -> Option<u64> {
         self.heard.map(|heard| u64::try_from(heard.elapsed().as_millis()).unwrap_or(u64::MAX))
+    }
+
+    /// As if nothing had been heard for a while.
+    #[cfg(test)]
+    pub(super) fn grow_old(&mut self) {
+        self.heard = self.heard.and_then(|heard| heard.checked_sub(OLD));
     }
 
     /// Takes in what is said. Returns whether there is something new to see.
@@ -275,12 +292,22 @@ fn now(telemetry: &Telemetry, settings: Option<&Settings>, named: &Named<'_>) ->
             (Relay::Closed, Relay::Closed) => "permitted",
         },
         ceiling_c_rate: f64::from(outputs.ceiling.as_per_mille()) / 1000.0,
+        ceiling_a: settings.map(|settings| {
+            let capacity_mah = u64::from(settings.charge.capacity.as_milliamp_hours());
+            // Rounded down: nobody may give more. Both factors have 32 bits.
+            let ceiling_ma = u64::from(outputs.ceiling.as_per_mille()) * capacity_mah / 1000;
+            u32::try_from(ceiling_ma).map_or(f64::INFINITY, f64::from) / 1000.0
+        }),
         heater: if outputs.heater == Relay::Closed { "on" } else { "off" },
         coldest_cell_c: coldest.map(degrees),
         coldest_cell: coldest_index.map(|index| named.channel(index)),
         channels: (0..count)
             .filter(|&index| is_thermometer(index))
-            .map(|index| Channel { name: named.channel(index), reading_c: telemetry.readings[index].map(degrees) })
+            .map(|index| Channel {
+                index,
+                name: named.channel(index),
+                reading_c: telemetry.readings[index].map(degrees),
+            })
             .collect(),
         inhibit_c: settings.map(|settings| degrees(settings.charge.inhibit)),
         release_c: settings.map(|settings| degrees(settings.charge.release)),
@@ -300,7 +327,9 @@ fn now(telemetry: &Telemetry, settings: Option<&Settings>, named: &Named<'_>) ->
 
 fn faults(faults: &Faults, named: &Named<'_>) -> Vec<Fault> {
     let channels = faults.channels.iter().enumerate();
-    let channels = channels.filter_map(|(index, fault)| Some(fault_of((*fault)?.facts(), Some(named.channel(index)))));
+    let channels = channels.filter_map(|(index, fault)| {
+        Some(Fault { channel: Some(index), ..fault_of((*fault)?.facts(), Some(named.channel(index))) })
+    });
     // A source that does not give is named, where it is known which.
     let not_giving = (0..MAX_SOURCES).filter(|&index| faults.not_giving.contains(index));
     let names: Vec<String> = not_giving.map(|index| named.source(index)).collect();
@@ -316,7 +345,7 @@ fn faults(faults: &Faults, named: &Named<'_>) -> Vec<Fault> {
 
 fn fault_of(facts: Facts, of: Option<String>) -> Fault {
     let Facts { name, ending: _, severity, meaning, cleared_by, check_first } = facts;
-    Fault { name, of, alarm: severity == Severity::Alarm, meaning, check_first, cleared_by }
+    Fault { name, of, channel: None, alarm: severity == Severity::Alarm, meaning, check_first, cleared_by }
 }
 
 #[cfg(test)]
