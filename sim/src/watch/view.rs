@@ -54,15 +54,15 @@ impl Names {
 /// Everything that is shown.
 #[derive(Clone, Debug, Default, Serialize)]
 pub struct View {
-    /// When the controller said something last, on this computer's own clock.
+    /// When the controller said the state of things last, on this computer's own clock.
     #[serde(skip)]
     heard: Option<Instant>,
     /// The totals heard last, to see who has paid since.
     #[serde(skip)]
     totals: Option<Counters>,
-    /// When the controller said something last (ms since 1970).
+    /// When the controller said the state of things last (ms since 1970).
     pub heard_utc_ms: Option<i64>,
-    /// Why nothing is heard, if that is so.
+    /// Why nothing is heard, if that is so. It stands until the state of things is heard again.
     pub lost: Option<String>,
     /// Why nothing is kept, if that is so.
     pub not_kept: Option<String>,
@@ -174,7 +174,7 @@ pub struct Fault {
 }
 
 impl View {
-    /// How long ago the controller said something (ms).
+    /// How long ago the controller said the state of things (ms).
     #[must_use]
     pub fn age_ms(&self) -> Option<u64> {
         self.heard.map(|heard| u64::try_from(heard.elapsed().as_millis()).unwrap_or(u64::MAX))
@@ -189,9 +189,9 @@ impl View {
     /// Takes in what is said. Returns whether there is something new to see.
     pub fn hear(&mut self, said: &Said<'_>, names: Option<&Names>) -> bool {
         match said {
-            Said::Connected { utc_ms, identity, .. } | Said::Restarted { utc_ms, identity } => {
+            // It is there, and the state of things is still the one from before.
+            Said::Connected { identity, .. } | Said::Restarted { identity, .. } => {
                 self.controller = Some((*identity).into());
-                self.is_heard(*utc_ms);
             }
             Said::Telemetry { utc_ms, telemetry, settings, .. } => {
                 let named = Named { names: names.filter(|names| settings.is_none_or(|settings| names.fit(settings))) };
@@ -203,24 +203,15 @@ impl View {
                 if telemetry.outputs.heater == Relay::Open {
                     self.paid_by.clear();
                 }
-                self.is_heard(*utc_ms);
+                (self.heard, self.heard_utc_ms, self.lost) = (Some(Instant::now()), Some(*utc_ms), None);
             }
-            Said::Totals { utc_ms, totals } => {
-                self.pay(totals);
-                self.is_heard(*utc_ms);
-            }
+            Said::Totals { totals, .. } => self.pay(totals),
             Said::Lost { detail, because, .. } => self.lost = Some(format!("{}: {detail}", because.meaning())),
             Said::NotKept { not_kept } => self.not_kept = Some(not_kept.message.clone()),
             Said::KeptAgain { .. } => self.not_kept = None,
             Said::Events { .. } => return false,
         }
         true
-    }
-
-    fn is_heard(&mut self, utc_ms: i64) {
-        self.heard = Some(Instant::now());
-        self.heard_utc_ms = Some(utc_ms);
-        self.lost = None;
     }
 
     /// Whose total has grown has paid.
@@ -351,9 +342,11 @@ fn fault_of(facts: Facts, of: Option<String>) -> Fault {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::service::store::Absence;
     use crate::service::testing::telemetry;
     use forewarm_core::fault::ChannelFault;
     use forewarm_core::signals::Sources;
+    use forewarm_core::wire::service::Unfit;
 
     fn said<'t>(telemetry: &'t Telemetry, settings: Option<&'t Settings>) -> Said<'t> {
         Said::Telemetry { utc_ms: 1, at_ms: 1, telemetry, settings, changed: true }
@@ -398,6 +391,33 @@ mod tests {
         heard.outputs.heater = Relay::Open;
         view.hear(&said(&heard, None), None);
         assert!(view.paid_by.is_empty());
+    }
+
+    #[test]
+    fn a_state_from_before_a_loss_stays_lost_and_keeps_its_moment_until_the_next_state() {
+        let heard = telemetry(5_000);
+        let mut view = View::default();
+        view.hear(&said(&heard, None), None);
+        view.hear(&Said::Lost { utc_ms: 2, because: Absence::Unplugged, detail: "no such device".to_owned() }, None);
+        let (lost, since) = (view.lost.clone(), view.heard);
+        assert!(lost.is_some());
+        let identity = Identity {
+            version: "1.2.3".to_owned(),
+            board: "bench".to_owned(),
+            settings: Err(Unfit::Missing),
+            caution: String::new(),
+        };
+        let totals = Counters::default();
+        for said in [
+            Said::Connected { utc_ms: 3, identity: &identity, since: None },
+            Said::Totals { utc_ms: 4, totals: &totals },
+            Said::Restarted { utc_ms: 5, identity: &identity },
+        ] {
+            view.hear(&said, None);
+            assert_eq!((&view.lost, view.heard, view.heard_utc_ms), (&lost, since, Some(1)), "{said:?}");
+        }
+        view.hear(&Said::Telemetry { utc_ms: 6, at_ms: 6, telemetry: &heard, settings: None, changed: true }, None);
+        assert_eq!((view.lost, view.heard_utc_ms), (None, Some(6)));
     }
 
     #[test]

@@ -225,6 +225,27 @@ fn an_old_word_cannot_be_missed() {
     desk.say(&Said::Lost { utc_ms: utc_ms(), because: Absence::Unplugged, detail: "no such device".to_owned() });
     shows(&mut page, "stale", "The line had vanished: no such device.");
     assert_eq!(page.value("document.body.classList.contains('stale')"), true);
+    // A controller that is there again has not said yet how things stand. The totals show that the page has heard of it.
+    desk.connect();
+    desk.say(&Said::Totals { utc_ms: utc_ms(), totals: &totals(10) });
+    let mut more = totals(10);
+    more.bank_energy_uj += 1;
+    desk.say(&Said::Totals { utc_ms: utc_ms(), totals: &more });
+    shows(&mut page, "paid", "Paid by the bank.");
+    shows(&mut page, "stale", "The line had vanished: no such device.");
+    desk.tell(&at(-4_100));
+    page.until("document.getElementById('stale').textContent === ''");
+    page.close();
+}
+
+#[test]
+fn a_page_says_that_the_line_is_lost_before_there_is_anything_to_show() {
+    let mut desk = Desk::new(1, None);
+    let mut page = Page::new(360, 740, true);
+    desk.connect();
+    desk.say(&Said::Lost { utc_ms: utc_ms(), because: Absence::Unplugged, detail: "no such device".to_owned() });
+    page.visit(&desk.url());
+    shows(&mut page, "stale", "No word from the controller. The line had vanished: no such device.");
     page.close();
 }
 

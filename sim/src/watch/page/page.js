@@ -35,14 +35,14 @@
 
   function tick() {
     const ms = age();
-    const isStale = ms !== null && (ms > STALE_MS || view.lost !== null);
+    const isStale = view !== null && (view.lost !== null || (ms !== null && ms > STALE_MS));
     document.body.classList.toggle("stale", isStale || (view !== null && !isConnected));
     write(at("age"), ms === null ? "Waiting for the first word of the controller." : "Last word " + span(ms) + " ago");
     let warning = "";
     if (!isConnected && view !== null) {
       warning = "No connection to the computer that listens. What stands below is old.";
     } else if (isStale) {
-      warning = "No word from the controller. What stands below is old.";
+      warning = "No word from the controller." + (ms === null ? "" : " What stands below is old.");
       if (view.lost !== null) warning += " " + sentence(view.lost);
     } else if (view !== null && view.not_kept !== null) {
       warning = "Nothing is kept at the moment. " + sentence(view.not_kept);
