@@ -180,6 +180,9 @@ fn not_reached(target: &impl Display, whom: &str, error: &io::Error) -> Problem 
         ErrorKind::TimedOut => {
             problem("does not answer in time".to_owned(), "whether the network is there; it is tried again")
         }
-        _ => problem(format!("cannot be reached: {error}"), "whether the network is there; it is tried again"),
+        _ => {
+            let remedy = "the name in the address, and whether the network is there; it is tried again";
+            problem(format!("cannot be reached: {error}"), remedy)
+        }
     }
 }

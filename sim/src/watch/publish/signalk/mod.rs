@@ -7,7 +7,7 @@
 mod delta;
 
 use super::target::{By, Server};
-use super::{Report, Wait, not_reached};
+use super::{Report, WAITS, Wait, not_reached};
 use crate::diagnostic::Problem;
 use crate::watch::view::{OLD, View};
 use delta::{Deltas, Hearing};
@@ -18,13 +18,11 @@ use std::time::{Duration, Instant};
 use tokio::io::AsyncWriteExt;
 use tokio::net::{TcpSocket, TcpStream, UdpSocket, lookup_host};
 use tokio::sync::watch;
+use tokio::task::yield_now;
 use tokio::time::{interval, sleep, timeout};
 
-/// How long the other side may take to open a connection, or to read what is said at once.
+/// How long may pass until a name is found, until an address gives a connection, or until what is said at once is read.
 const PATIENCE: Duration = Duration::from_secs(10);
-
-/// A connection that has lasted for so long is one. Some are closed at once, and nobody refuses a datagram sooner.
-const PROOF: Duration = Duration::from_secs(1);
 
 /// All is said again so often.
 const ANEW: Duration = Duration::from_mins(1);
@@ -64,14 +62,15 @@ impl Talk {
         Self { server, views, deltas, began: Instant::now(), link: None }
     }
 
-    /// Talks over one connection for as long as it lasts.
-    async fn talk(&mut self, wait: &mut Wait, report: &mut Report) -> Result<Infallible, Leave> {
+    /// Talks over one connection for as long as it lasts. The server counts as there once that is longer than the wait that would
+    /// follow: some close each connection soon, and nobody refuses a datagram at once.
+    async fn talk(&mut self, wait: &Wait, report: &mut Report) -> Result<Infallible, Leave> {
         let Self { server, views, deltas, began, link } = self;
         let link = link.insert(Link::open(server).await?);
         // Before whatever comes first below: nobody there knows what was said before.
         deltas.begin_anew();
         let mut anew = interval(ANEW);
-        let mut proof = std::pin::pin!(sleep(PROOF));
+        let mut proof = std::pin::pin!(sleep(wait.0));
         let mut is_proven = false;
         let mut said = Hearing::NotYet;
         loop {
@@ -83,7 +82,7 @@ impl Talk {
                     continue;
                 },
                 () = &mut proof, if !is_proven => {
-                    (is_proven, *wait) = (true, Wait::default());
+                    is_proven = true;
                     report.well();
                     continue;
                 }
@@ -103,12 +102,15 @@ impl super::Talk for Talk {
     async fn go_on(&mut self, report: &mut Report) {
         let mut wait = Wait::default();
         loop {
-            match self.talk(&mut wait, report).await {
+            match self.talk(&wait, report).await {
                 Ok(never) => match never {},
                 Err(Leave::Over) => return,
                 Err(Leave::Lost(error)) => report.trouble(&of_the_server(&self.server, &error)),
             }
-            self.link = None;
+            // Waits go on growing after a shorter one. A server that closes each soon does not outlast them, and is news no more.
+            if self.link.take().is_some_and(|link| link.opened.elapsed() >= WAITS.1) {
+                wait = Wait::default();
+            }
             wait.pass().await;
         }
     }
@@ -137,6 +139,7 @@ fn hearing(view: &View, began: Instant) -> Hearing {
 /// The way to a server.
 struct Link {
     way: Way,
+    opened: Instant,
     is_between_lines: bool,
 }
 
@@ -148,15 +151,12 @@ enum Way {
 impl Link {
     async fn open(server: &Server) -> io::Result<Self> {
         let (host, port) = &server.place;
-        let opens = async {
-            let addresses: Vec<SocketAddr> = lookup_host((&**host, *port)).await?.collect();
-            match server.by {
-                By::Tcp => connected(&addresses).await.map(Way::Tcp),
-                By::Udp => aimed(&addresses).await.map(Way::Udp),
-            }
+        let addresses: Vec<SocketAddr> = in_time(lookup_host((&**host, *port))).await?.collect();
+        let way = match server.by {
+            By::Tcp => Way::Tcp(connected(&addresses).await?),
+            By::Udp => Way::Udp(aimed(&addresses).await?),
         };
-        let way = timeout(PATIENCE, opens).await.map_err(|_| io::Error::from(ErrorKind::TimedOut))??;
-        Ok(Self { way, is_between_lines: true })
+        Ok(Self { way, opened: Instant::now(), is_between_lines: true })
     }
 
     async fn send(&mut self, deltas: &[String]) -> io::Result<()> {
@@ -196,27 +196,36 @@ impl Link {
             match got {
                 Ok(0) => return ErrorKind::UnexpectedEof.into(),
                 Err(error) if error.kind() != ErrorKind::WouldBlock => return error,
-                _ => {}
+                // Whoever writes without end would otherwise keep this thread from all else.
+                _ => yield_now().await,
             }
         }
     }
+}
+
+async fn in_time<T>(does: impl Future<Output = io::Result<T>>) -> io::Result<T> {
+    timeout(PATIENCE, does).await.map_err(|_| io::Error::from(ErrorKind::TimedOut))?
 }
 
 /// A connection to the first address that takes one.
 async fn connected(addresses: &[SocketAddr]) -> io::Result<TcpStream> {
     let mut refused = io::Error::new(ErrorKind::NotFound, "its name has no address");
     for &address in addresses {
-        let socket = if address.is_ipv4() { TcpSocket::new_v4() } else { TcpSocket::new_v6() }?;
-        socket.set_send_buffer_size(WAITING_BYTES)?;
-        match socket.connect(address).await {
-            Ok(stream) => {
-                stream.set_nodelay(true)?;
-                return Ok(stream);
-            }
+        match in_time(connected_to(address)).await {
+            Ok(stream) => return Ok(stream),
             Err(error) => refused = error,
         }
     }
     Err(refused)
+}
+
+async fn connected_to(address: SocketAddr) -> io::Result<TcpStream> {
+    // A computer without IPv6 gives no socket for it.
+    let socket = if address.is_ipv4() { TcpSocket::new_v4() } else { TcpSocket::new_v6() }?;
+    socket.set_send_buffer_size(WAITING_BYTES)?;
+    let stream = socket.connect(address).await?;
+    stream.set_nodelay(true)?;
+    Ok(stream)
 }
 
 /// A socket that hears of a refusal. A datagram does not show which address somebody hears at, so it goes to the one of the
@@ -227,6 +236,8 @@ async fn aimed(addresses: &[SocketAddr]) -> io::Result<UdpSocket> {
     };
     let any: IpAddr = if address.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() };
     let socket = UdpSocket::bind((any, 0)).await?;
+    // The address may be that of all on the network.
+    socket.set_broadcast(true)?;
     socket.connect(address).await?;
     Ok(socket)
 }
