@@ -193,16 +193,17 @@ fn a_run_with_faults_is_said_as_it_happens_in_deltas_that_the_authors_schema_acc
     set_source(&controller, 0, true);
     each("electrical.heaters.house.state", &|value| value == "on");
     // A broken lead, and no state of charge.
-    let fault = format!("{HOUSE}.thermometers.battery2.temperature");
+    let reading = format!("{HOUSE}.thermometers.battery2.temperature");
+    let fault = format!("{HOUSE}.thermometers.channel2");
     each_state(&fault, "normal");
     controller.change(|world| (world.temperatures[1], world.state_of_charge) = (None, None));
     each_state(&fault, "alarm");
-    each(&fault, &Value::is_null);
+    each(&reading, &Value::is_null);
     each(&format!("{HOUSE}.capacity.stateOfCharge"), &Value::is_null);
     let cold = Some(Celsius::from_millidegrees(-4_000));
     controller.change(|world| world.temperatures[1] = cold);
     each_state(&fault, "normal");
-    each(&fault, &is_cold);
+    each(&reading, &is_cold);
     // Nobody hears the controller.
     let lost = format!("{HOUSE}.controller");
     controller.unplug();

@@ -282,8 +282,9 @@ fn faults(now: &Now, bank: &str) -> Vec<Datum> {
             meaning: None,
         }
     });
-    let channels = keys(now).into_iter().map(|(index, key)| Datum {
-        path: format!("notifications.electrical.batteries.{bank}.thermometers.{key}.temperature"),
+    // By number: a name can change between two runs, and then nobody would take back the fault under the old one.
+    let channels = keys(now).into_keys().map(|index| Datum {
+        path: format!("notifications.electrical.batteries.{bank}.thermometers.channel{}", index + 1),
         value: standing(&|fault| fault.channel == Some(index)),
         meaning: None,
     });

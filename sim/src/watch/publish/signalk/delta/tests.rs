@@ -92,10 +92,10 @@ fn a_fault_is_announced_once_and_taken_back_once_in_the_words_of_the_specificati
     let raised = [
         ("batteries.house.bankBelowReserve", "alert"),
         ("batteries.house.sourceNotGiving", "alarm"),
-        ("batteries.house.thermometers.channel2.temperature", "alarm"),
+        ("batteries.house.thermometers.channel2", "alarm"),
     ];
     assert_eq!(states(&second), raised);
-    let (value, _) = &second["notifications.electrical.batteries.house.thermometers.channel2.temperature"];
+    let (value, _) = &second["notifications.electrical.batteries.house.thermometers.channel2"];
     let message = value["message"].as_str().expect("a text");
     assert!(
         message.starts_with("channel 2: ") && message.contains(ChannelFault::Open.facts().check_first),
@@ -124,18 +124,56 @@ fn nothing_is_said_of_a_controller_that_was_never_heard_until_that_is_trouble() 
 }
 
 #[test]
-fn a_thermometer_that_is_there_no_more_leaves_no_reading_behind() {
-    let (mut deltas, heard) = (Deltas::of("house"), telemetry(5_000));
+fn a_thermometer_that_is_there_no_more_leaves_no_reading_and_no_fault_behind() {
+    let (mut deltas, mut heard) = (Deltas::of("house"), telemetry(5_000));
+    heard.outputs.faults.channels[0] = Some(ChannelFault::Open);
     let mut view = view(&heard);
-    let reading = "electrical.batteries.house.thermometers.channel1.temperature";
+    let thermometer = "electrical.batteries.house.thermometers.channel1";
+    let (reading, fault) = (format!("{thermometer}.temperature"), format!("notifications.{thermometer}"));
     let before = said(&mut deltas, &view, &Hearing::Good);
-    assert!(before[reading].0.is_number() && before.contains_key(&format!("notifications.{reading}")));
-    view.now.as_mut().expect("it was heard").channels[0].name = "port side".to_owned();
-    deltas.begin_anew();
+    assert!(before[&reading].0.is_number());
+    assert_eq!(before[&fault].0["state"], "alarm");
+    let now = view.now.as_mut().expect("it was heard");
+    now.channels.remove(0);
+    now.faults.retain(|fault| fault.channel.is_none());
     let after = said(&mut deltas, &view, &Hearing::Good);
-    assert_eq!(after[reading].0, Value::Null);
-    assert_eq!(after[&format!("notifications.{reading}")].0["state"], "normal");
-    assert!(after["electrical.batteries.house.thermometers.portSide.temperature"].0.is_number());
+    assert_eq!((&after[&reading].0, &after[&fault].0["state"]), (&Value::Null, &json!("normal")));
+}
+
+#[test]
+fn a_fault_of_a_thermometer_is_taken_back_by_a_later_run_that_knows_it_by_another_name() {
+    let mut heard = telemetry(5_000);
+    heard.outputs.faults.channels[0] = Some(ChannelFault::Open);
+    let raised = said(&mut Deltas::of("house"), &view(&heard), &Hearing::Good);
+    heard.outputs.faults = Faults::NONE;
+    let mut later = view(&heard);
+    later.now.as_mut().expect("it was heard").channels[0].name = "port side".to_owned();
+    let ended = said(&mut Deltas::of("house"), &later, &Hearing::Good);
+    assert!(ended["electrical.batteries.house.thermometers.portSide.temperature"].0.is_number());
+    let raised = states(&raised).into_iter().filter(|(_, state)| *state == "alarm").map(|(path, _)| path);
+    let raised: Vec<&str> = raised.collect();
+    assert!(raised.contains(&"batteries.house.thermometers.channel1"), "{raised:?}");
+    for path in raised {
+        assert!(states(&ended).contains(&(path, "normal")), "{path}");
+    }
+}
+
+#[test]
+fn what_a_path_means_is_said_once_and_again_to_one_who_knows_nothing() {
+    let explained = |deltas: &[String]| -> BTreeSet<String> {
+        let deltas = deltas.iter().map(|delta| serde_json::from_str::<Value>(delta).expect("JSON"));
+        let updates = deltas.flat_map(|delta| delta["updates"].as_array().expect("updates").clone());
+        let items = updates.flat_map(|update| update["meta"].as_array().cloned().unwrap_or_default());
+        items.map(|item| item["path"].as_str().expect("a path").to_owned()).collect()
+    };
+    let (mut deltas, heard) = (Deltas::of("house"), telemetry(5_000));
+    let view = view(&heard);
+    let first = deltas.say(&view, &Hearing::Good);
+    let values = taken_apart(&first).into_keys().filter(|path| !path.starts_with("notifications."));
+    assert_eq!(explained(&first), values.collect());
+    assert_eq!(explained(&deltas.say(&view, &Hearing::Good)), BTreeSet::new());
+    deltas.begin_anew();
+    assert_eq!(explained(&deltas.say(&view, &Hearing::Good)), explained(&first));
 }
 
 /// What a controller may say, and more.
@@ -214,7 +252,11 @@ proptest! {
             }
             let fault = now.faults.iter().find(|fault| fault.channel == Some(channel.index));
             let expected = fault.map_or("normal", |fault| if fault.alarm { "alarm" } else { "alert" });
-            prop_assert_eq!(&said[&format!("notifications.{path}")].0["state"], expected);
+            let announced = format!(
+                "notifications.electrical.batteries.a2345678901234567890123456789012.thermometers.channel{}",
+                channel.index + 1
+            );
+            prop_assert_eq!(&said[&announced].0["state"], expected);
         }
     }
 
