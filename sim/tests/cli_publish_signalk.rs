@@ -260,6 +260,8 @@ fn the_check_with_the_authors_schema_refuses_what_is_wrong_and_says_where() {
         ("0.5", "50", "line 2: electrical.batteries.house.capacity.stateOfCharge"),
         ("capacity.stateOfCharge", "soc", "line 2: electrical.batteries.house.soc"),
         ("\"K\"", "\"C\"", "line 1: electrical.batteries.house.temperature"),
+        ("\"timeout\":90", "\"timeout\":30", "line 1: electrical.batteries.house.temperature: is said to be old"),
+        (",\"timeout\":90", "", "line 1: electrical.batteries.house.temperature: is said to be old"),
         ("\"meta\"", "\"values\"", "line 2: electrical.batteries.house.charge.currentLimit: is not in the schema"),
         ("\"normal\"", "\"warning\"", "line 2: notifications.electrical.batteries.house.controller"),
         ("[]", "[\"bell\"]", "line 2: notifications.electrical.batteries.house.controller"),

@@ -17,6 +17,9 @@ const OURS = {
   "electrical/heaters/*/state": undefined,
 };
 
+// Seconds until a value is said again, at the latest. One that is old sooner would blink.
+const AGAIN_S = 60;
+
 // What can be at a battery, by unit. Celsius for kelvin, percent for a ratio and millivolts for volts lie outside.
 const POSSIBLE = { K: [173, 473], V: [0, 100], A: [0, 5000], ratio: [0, 1] };
 
@@ -75,6 +78,7 @@ function checkMeaning({ path, value }, violation) {
   if (!entry) return violation(path, "is a path of nobody");
   if (value.units !== entry.units) violation(path, `is said to be in ${value.units}, and is in ${entry.units}`);
   if (value.units !== undefined && !(value.units in schema.units.properties)) violation(path, `${value.units} is no unit`);
+  if (!(typeof value.timeout === "number" && value.timeout > AGAIN_S)) violation(path, `is said to be old after ${value.timeout} s`);
   explained.set(path, value);
 }
 
