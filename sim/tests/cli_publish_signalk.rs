@@ -343,7 +343,7 @@ fn what_cannot_be_sent_to_is_said_before_anything_is_listened_to() {
     let file = folder.path().join("file");
     std::fs::write(&file, "text\n").expect("a file");
     let file = file.to_str().expect("UTF-8");
-    let (server, broker) = ("signalk+tcp://localhost:8375", "mqtt://localhost");
+    let (server, broker) = ("signalk+tcp://localhost:4000", "mqtt://localhost");
     for (more, said) in [
         (vec!["--publish", "signalk+tcp://localhost"], "has no port"),
         (vec!["--publish", "signalk+ws://localhost:1"], "begins with something else"),

@@ -50,7 +50,7 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "FILE", requires = "serve")]
     token_file: Option<PathBuf>,
     /// Send the state and every event to this broker, as mqtts://USER@HOST/TOPICS (MQTT; needs --keep), or the state to this server or
-    /// display on a boat, as signalk+tcp://HOST:PORT or signalk+udp://HOST:PORT/BANK (Signal K). Give it again for another one
+    /// display on a boat, as signalk+udp://HOST:PORT or signalk+tcp://HOST:PORT/BANK (Signal K). Give it again for another one
     #[arg(long, value_name = "ADDRESS", conflicts_with = "export")]
     publish: Vec<String>,
     /// The file with the broker's password on its first line [default: what the variable FOREWARM_PASSWORD holds]
@@ -73,7 +73,7 @@ Examples:
   forewarm listen /dev/ttyUSB0 --keep winter.sqlite
   forewarm listen /dev/ttyUSB0 --keep winter.sqlite --serve 127.0.0.1:8080
   forewarm listen /dev/ttyUSB0 --keep winter.sqlite --publish mqtt://localhost
-  forewarm listen /dev/ttyUSB0 --publish signalk+tcp://localhost:8375
+  forewarm listen /dev/ttyUSB0 --publish signalk+udp://HOST:PORT
   forewarm listen --keep winter.sqlite --export winter.csv --names mine.toml
 
 Exit status: 0 done; 1 no controller answers on the line; 2 usage, or a line or file that cannot be opened; 130 interrupted.";
