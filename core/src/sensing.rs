@@ -128,8 +128,9 @@ impl Sensing {
             rolls.include(self.now, channel, self.cutouts);
         }
         if rolls.a_jump_lasts || self.jumped != 0 {
-            // Not in the step that looks for stuck channels: neither is urgent, and a step should never be long.
-            if self.now < self.stuck_check {
+            // Not in the step that looks for stuck channels: neither is urgent, and a step should never be long. Steps as
+            // far apart as those looks have time for both.
+            if self.now < self.stuck_check || elapsed >= STUCK_CHECK {
                 self.accept_what_another_confirms();
             }
             self.jumped = lasting(&self.channels);

@@ -133,6 +133,19 @@ fn a_jump_that_another_channel_confirms_is_not_believed_until_it_may_be_true() {
     assert!(matches!(bench.second().cells, Group::Good { .. }), "noise is believed");
 }
 
+/// The longest steps that the settings allow are as far apart as the looks for stuck channels.
+#[test]
+fn a_jump_is_confirmed_by_another_channel_however_far_apart_the_steps_are() {
+    for step in [1, 15, 30, 59, 60] {
+        let mut bench = Thermometers::good_at(10_000);
+        // More than 3 K a minute, and within half of the largest difference of what the other shows.
+        bench.show(CELL, 14_900);
+        let mut judge = || bench.sensing.judge(Millis::from_secs(step), &bench.samples).cells;
+        assert_eq!(judge(), Group::Doubtful(ChannelFault::TooFast), "{step} s");
+        assert!((0..300 / step).any(|_| matches!(judge(), Group::Good { .. })), "{step} s");
+    }
+}
+
 /// A lone channel, for there is none to confirm what it shows.
 fn lone(t: i32) -> Thermometers {
     let mut settings = settings();
