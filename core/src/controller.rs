@@ -375,6 +375,7 @@ impl Controller {
             self.full.judge(tick.credited, self.full_fits());
         }
         self.cut_out = self.is_cut_out(&picture);
+        self.cycles.pass(tick.credited);
         let heat_obstacle = self.heat_obstacle(&picture, faults, &offer);
         self.step_heat(tick.credited, heat_obstacle, &picture);
 
@@ -615,7 +616,6 @@ impl Controller {
 
     fn step_heat(&mut self, credited: Millis, obstacle: Option<Cause>, picture: &Picture) {
         let heater = &self.settings.heater;
-        self.cycles.pass(credited);
         let asks_for_heat = self.coldest_cell().is_some_and(|coldest| self.asks_for_heat(coldest));
         if self.heater() == Relay::Open && asks_for_heat {
             self.cycles.ask();

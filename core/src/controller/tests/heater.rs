@@ -449,3 +449,21 @@ fn a_heater_that_does_not_heat_is_found_with_a_plate_that_is_measured_seldom() {
     });
     assert!(found);
 }
+
+/// With the credit of the step before, it stayed open for another step, for a fault that did not stand.
+#[test]
+fn a_relay_that_has_just_earned_its_closing_closes() {
+    let mut settings = settings();
+    settings.heater.min_off = Millis::ZERO;
+    settings.sources[1].settle = Millis::ZERO;
+    let mut bench = Controlled::new(settings, c(0));
+    bench.seconds(2);
+    let cost = Millis::from_secs(2 * 86_400 / 4);
+    let mut cycles = Cycles::new(4);
+    cycles.close();
+    cycles.close();
+    cycles.pass(cost.less(Millis::from_millis(500)));
+    bench.controller.cycles = cycles;
+    let outputs = bench.second();
+    assert_eq!(outputs.heater, Relay::Closed, "{outputs:?}");
+}
