@@ -4,7 +4,7 @@ use crate::quantity::Millis;
 use crate::signals::Button;
 
 /// How long the button has been down.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Press {
     Up,
     /// Seen down for this long. Nobody knows how long it was down before: between two slow steps a touch looks like a
@@ -15,7 +15,7 @@ enum Press {
 }
 
 /// The button and the time for which it must be held.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 pub(crate) struct ResetButton {
     hold: Millis,
     press: Press,

@@ -5,7 +5,7 @@ use crate::settings::{Charge, MAX_CEILING_POINTS, each};
 use heapless::Vec;
 
 /// A point, and the rise to the next.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 struct Piece {
     at: Celsius,
     limit: Fraction,
@@ -14,7 +14,7 @@ struct Piece {
 }
 
 /// The ceiling made ready: no division a step.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Ceiling {
     pieces: Vec<Piece, MAX_CEILING_POINTS>,
     /// Whether it comes down anywhere.

@@ -15,7 +15,7 @@ use core::num::NonZeroU32;
 /// A count in 64 bits would not wrap, and would need none of this. Measured with it: 6 % more instructions for the
 /// worst step on a Cortex-M3 (3 256 for 3 072), 7 % on a Cortex-M0 (6 149 for 5 755), and 312 bytes more RAM for a
 /// unit. A count in 32 bits is cheap to read, six times a channel and step. It costs extra only once in 24.8 days.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) struct Uptime(NonZeroU32);
 
 impl Uptime {
@@ -58,6 +58,15 @@ impl Uptime {
         Some(Millis::from_millis(back))
     }
 
+    /// Sets the present back to a `horizon` of so long, and returns how far every kept moment must be moved back with it.
+    #[cfg(test)]
+    pub(crate) fn rebase(&mut self, horizon: Millis) -> Millis {
+        let here = (*self).min(Self::START.plus(horizon));
+        let back = self.since(here);
+        *self = here;
+        back
+    }
+
     /// The same moment after the present has been set back by `span`; none falls before the start.
     pub(crate) const fn moved_back(self, span: Millis) -> Self {
         let count = self.0.get().saturating_sub(span.as_millis());
@@ -87,7 +96,7 @@ pub(crate) struct Tick {
 }
 
 /// The time of the step before, and the clock's standing.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Clock {
     before: Option<Instant>,
     fault: Option<SystemFault>,
@@ -115,6 +124,15 @@ impl Clock {
             }
         }
         Tick { elapsed, credited: if wrong.is_some() { Millis::ZERO } else { elapsed }, fault: self.fault }
+    }
+
+    /// The same with the moment of the last step as zero, and without a run that no longer counts.
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self) {
+        self.before = self.before.map(|_| Instant::from_millis(0));
+        if self.fault.is_none() {
+            self.good_run = 0;
+        }
     }
 
     /// Whether a step of this length is one more good one.

@@ -16,7 +16,7 @@ use crate::signals::{Inputs, Relay};
 use crate::trial::{Trial, Trials};
 
 /// How long a contact has disagreed with its command.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 struct Mismatch(Millis);
 
 impl Mismatch {
@@ -31,7 +31,7 @@ impl Mismatch {
 }
 
 /// What has been commanded and since when, and what was seen to follow.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Contacts {
     cooling: Option<Cooling>,
     follow_within: Millis,
@@ -116,6 +116,21 @@ impl Contacts {
             }
         }
         Findings { faults, standing }
+    }
+
+    /// The same without what can no longer decide anything: see [`crate::every_state`].
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self) {
+        let cooling = self.cooling.map_or(Millis::ZERO, |cooling| cooling.after);
+        let trial = if self.trial.is_judged() { self.cool_after } else { Millis::ZERO };
+        self.since_switched = match self.heater {
+            Relay::Open => self.since_switched.min(cooling.max(trial)),
+            Relay::Closed => Millis::ZERO,
+        };
+        for mismatch in [&mut self.heater_mismatch, &mut self.charge_mismatch] {
+            mismatch.0 = mismatch.0.min(self.follow_within);
+        }
+        self.trial.canonical();
     }
 
     /// For how many steps contacts and temperatures go on to follow what is commanded. No pad lies further above a cell

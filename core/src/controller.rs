@@ -77,6 +77,8 @@ use crate::ceiling::Ceiling;
 use crate::clock::Clock;
 use crate::contacts::Contacts;
 use crate::cycles::Cycles;
+#[cfg(test)]
+use crate::every_state::{Held, Horizons};
 use crate::fault::{Faults, SystemFault, SystemFaults};
 use crate::full::{Fit, FullPermit};
 use crate::latches::Latches;
@@ -92,7 +94,7 @@ use crate::signals::{Alarm, Cause, Inputs, Outputs, Relay, State, Storage};
 use crate::thresholds::{Aim, Levels, Phase};
 
 /// The charge loop.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Charge {
     Refused {
         /// Time the relay has been open.
@@ -163,7 +165,7 @@ pub(crate) const BRIEF: Millis = Millis::from_secs(60);
 const QUARTERS_KEPT: u8 = 3;
 
 /// The heater loop.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Heat {
     Off {
         /// Time the relay has been open.
@@ -224,7 +226,7 @@ impl Found {
 }
 
 /// The settings that the rules read in every step.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 struct Rules {
     charge: ChargeRule,
     heater: HeaterRule,
@@ -238,7 +240,7 @@ impl Rules {
 }
 
 /// [`settings::Charge`] without its ceiling, which is kept ready for use.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 struct ChargeRule {
     inhibit: Celsius,
     release: Celsius,
@@ -250,7 +252,7 @@ struct ChargeRule {
 }
 
 /// [`settings::Heater`] without what [`Sensing`], [`Power`] and [`Contacts`] keep.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 struct HeaterRule {
     start: Celsius,
     stop: Celsius,
@@ -264,7 +266,7 @@ struct HeaterRule {
 }
 
 /// The decision, step by step.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Controller {
     settings: Rules,
     ceiling: Ceiling,
@@ -736,6 +738,49 @@ impl Controller {
         // Otherwise a contact that rightly stays open would count as one that does not close.
         self.contacts.command(self.heater(), self.charge_relay(), &self.sensing);
         (state_of(self.charge, self.heater()), Cause::GuardOverruled)
+    }
+
+    /// The same without what can no longer decide anything: see [`crate::every_state`].
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self, horizons: Horizons) {
+        let Horizons { age, pause } = horizons;
+        self.clock.canonical();
+        self.sensing.canonical(age);
+        self.power.canonical();
+        self.contacts.canonical();
+        self.overdue.canonical();
+        let (soak, longest_open) = (self.settings.charge.soak, self.settings.charge.min_off);
+        match &mut self.charge {
+            Charge::Permitted => {}
+            Charge::Refused { open } => *open = (*open).min(longest_open),
+            Charge::Soaking { open, above } => (*open, *above) = ((*open).min(longest_open), (*above).min(soak)),
+            Charge::Interrupted { open, above, lasted } => {
+                (*open, *above) = ((*open).min(longest_open), (*above).min(soak));
+                *lasted = (*lasted).min(BRIEF.plus(Millis::from_millis(1)));
+            }
+        }
+        match &mut self.heat {
+            Heat::Off { open, .. } => *open = (*open).min(pause),
+            Heat::On { closed, .. } => *closed = (*closed).min(self.settings.heater.min_on),
+            Heat::Resting { .. } => {}
+        }
+        let trust = self.sensing.trust();
+        self.up = self.up.min(trust.restart_window);
+        self.restarts = self.restarts.min(trust.restart_limit.saturating_add(1));
+    }
+
+    /// Holds still what a [variant](crate::every_state) leaves out.
+    #[cfg(test)]
+    pub(crate) fn hold(&mut self, held: Held) {
+        if held.closings {
+            self.cycles.refill();
+        }
+        if held.waiting {
+            self.overdue.forget();
+        }
+        if held.sags {
+            self.power.forget_sags();
+        }
     }
 
     const fn heater(&self) -> Relay {

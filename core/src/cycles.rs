@@ -14,7 +14,7 @@ use crate::signals::Relay;
 const DAY: Millis = Millis::from_secs(86_400);
 
 /// Credit for closing a relay.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Cycles {
     /// The cost of one closing.
     cost: Millis,
@@ -81,6 +81,12 @@ impl Cycles {
     #[inline]
     pub(crate) fn ask(&mut self) {
         self.is_spent |= !self.may_close();
+    }
+
+    /// All the credit there can be.
+    #[cfg(test)]
+    pub(crate) fn refill(&mut self) {
+        (self.credit, self.is_spent) = (DAY, false);
     }
 
     pub(crate) const fn is_spent(&self) -> bool {

@@ -495,7 +495,7 @@ impl SystemFault {
 }
 
 /// A set of system faults.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(try_from = "stored::SystemFaults"))]
 pub struct SystemFaults(u32);
@@ -504,7 +504,7 @@ const _: () = assert!(SystemFault::ALL.len() <= u32::BITS as usize);
 
 #[cfg(feature = "serde")]
 mod stored {
-    #[derive(serde::Deserialize)]
+    #[derive(serde::Deserialize, Hash)]
     pub(super) struct SystemFaults(u32);
 
     /// A bit that no fault has here: a newer firmware has more.

@@ -12,7 +12,7 @@ use crate::settings::{Charge, Settings};
 use crate::signals::Relay;
 
 /// The full charge permit.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct FullPermit {
     /// How long the full currents must have fitted. Nothing if no source has steps: it then equals the charge permit.
     after: Option<Millis>,

@@ -34,7 +34,7 @@ mod leap;
 const SHORTEST: Millis = Millis::from_secs(60);
 
 /// A pause that doubles from one failure in a row to the next.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 struct Pause {
     /// After the first failure.
     first: Millis,
@@ -76,6 +76,12 @@ impl Pause {
         (self.failures, self.left) = (0, Millis::ZERO);
     }
 
+    /// The same without what can no longer decide anything: so many failures already make the longest pause.
+    #[cfg(test)]
+    fn canonical(&mut self) {
+        self.failures = self.failures.min(GIVEN_UP);
+    }
+
     const fn is_over(&self) -> bool {
         self.left.is_zero()
     }
@@ -86,7 +92,7 @@ impl Pause {
 }
 
 /// A supply that breaks down under the heater: it is good, the heater comes on, it is out of range, the heater goes off, it is good.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Sags {
     pause: Pause,
     /// Time since the heater's relay last closed, while it is closed.
@@ -146,6 +152,13 @@ impl Sags {
     pub(crate) fn forget(&mut self) {
         self.pause.forget();
     }
+
+    /// The same without what can no longer decide anything.
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self) {
+        self.pause.canonical();
+        self.closed = self.closed.min(Self::CARRIED);
+    }
 }
 
 /// What must survive a restart about sources that gave nothing; part of [`Memory`](crate::Memory).
@@ -178,7 +191,7 @@ enum Weight {
 const GIVEN_UP: u8 = 12;
 
 /// A bank that may not be spent, while sources are said to pay for the heat. See the [module](self).
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Giving {
     rule: settings::Giving,
     /// In microjoules. If the bank had given this much, its charge would have fallen by twice what shows it.
@@ -382,6 +395,14 @@ impl Giving {
         self.pause.forget();
         // Keep the bank from before the heater came on: the heater may be on now.
         (self.lost, self.eighths, self.spent_uj) = (0, 0, 0);
+    }
+
+    /// The same without what can no longer decide anything.
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self) {
+        self.pause.canonical();
+        let is_doubted = !self.doubted.is_empty();
+        self.absent = self.absent.map(|absent| if is_doubted { absent.min(Self::GONE) } else { Millis::ZERO });
     }
 
     pub(crate) const fn doubt(&self) -> Doubt {

@@ -53,6 +53,8 @@ mod sight;
 
 use crate::clock::Uptime;
 use crate::controller::BRIEF;
+#[cfg(test)]
+use crate::every_state::{Held, Horizons};
 use crate::fault::{ChannelFault, SystemFault, SystemFaults};
 use crate::memory::Memory;
 use crate::quantity::{Instant, Kelvins, Milliamps, Millis, Millivolts, Milliwatts};
@@ -85,7 +87,7 @@ const FRACTION_BITS: u32 = 16;
 const STILL_CHECK: Millis = Millis::from_secs(60);
 
 /// The guard.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Guard {
     channels: Vec<Channel, MAX_CHANNELS>,
     belief: Belief,
@@ -143,7 +145,7 @@ pub(crate) struct Guard {
 }
 
 /// The reset button.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 struct Press {
     /// For how long it must be held.
     hold: Millis,
@@ -299,6 +301,35 @@ impl Guard {
     fn move_back(&mut self, span: Millis) {
         for channel in &mut self.channels {
             channel.move_back(span);
+        }
+    }
+
+    /// The same without what can no longer decide anything: see [`crate::every_state`].
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self, horizons: Horizons) {
+        let Horizons { age, pause } = horizons;
+        let more = Millis::from_millis(1);
+        self.before = self.before.map(|_| Instant::from_millis(0));
+        let back = self.uptime.rebase(age);
+        self.move_back(back);
+        if self.still_after.is_none() {
+            self.channels.iter_mut().for_each(Channel::forget_what_is_shown);
+        }
+        self.still_for = self.still_after.map_or(Millis::ZERO, |after| self.still_for.min(after.plus(more)));
+        self.warm_for = self.warm_for.min(self.soak);
+        self.doubted_for = self.doubted_for.map(|time| time.min(BRIEF.plus(more)));
+        self.since_switched = match self.heater {
+            Relay::Open => self.since_switched.min(pause),
+            Relay::Closed => Millis::ZERO,
+        };
+        self.closed_for = self.closed_for.min(self.follow_within);
+    }
+
+    /// Holds still what a [variant](crate::every_state) leaves out.
+    #[cfg(test)]
+    pub(crate) fn hold(&mut self, held: Held) {
+        if held.closings {
+            self.closing_credit = Millis::from_millis(TWO_DAYS_MS / 2).plus(self.closing);
         }
     }
 

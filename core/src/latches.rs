@@ -6,7 +6,7 @@ use crate::fault::SystemFaults;
 ///
 /// The [guard](crate::guard) does not use it. It keeps its own latches, in three set operations. A latch is all that
 /// stands between a welded contact and a heater: one that forgets must not make both judges forget.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 pub(crate) struct Latches(SystemFaults);
 
 impl Latches {

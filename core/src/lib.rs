@@ -146,6 +146,8 @@ mod clock;
 mod contacts;
 mod controller;
 mod cycles;
+#[cfg(test)]
+mod every_state;
 pub mod fault;
 mod full;
 mod giving;

@@ -4,7 +4,7 @@
 use crate::signals::Line;
 
 /// How a line is read.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 pub(crate) struct LineFilter {
     /// The number of looks that must still find it allowing.
     left: u8,

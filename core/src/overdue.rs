@@ -17,7 +17,7 @@ const FORGETS: u32 = 24;
 const PARTS: u8 = 32;
 
 /// How long charge has been waited for.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Overdue {
     after: Millis,
     part: Millis,
@@ -56,6 +56,18 @@ impl Overdue {
         }
         // The reasons from before a restart were not kept.
         self.stands.then(|| self.reason.unwrap_or(cause))
+    }
+
+    /// The same without what is only reported: which obstacle stood in the way most.
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self) {
+        (self.reason, self.lead) = (None, Millis::ZERO);
+    }
+
+    /// As if nothing had been waited for.
+    #[cfg(test)]
+    pub(crate) fn forget(&mut self) {
+        (self.waited, self.stands) = (Millis::ZERO, false);
     }
 
     /// For how many steps it stands or not, for the same reason.

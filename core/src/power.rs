@@ -20,7 +20,7 @@ use heapless::Vec;
 mod leap;
 
 /// Heater power by supply voltage.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct Load {
     /// Milliwatts per square millivolt, in steps of 2⁻⁴⁰.
     factor: u64,
@@ -47,7 +47,7 @@ impl Load {
 }
 
 /// What is on offer in this step.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct Offer {
     /// What the heater takes at the present supply voltage.
     pub(crate) load: Milliwatts,
@@ -79,7 +79,7 @@ impl Offer {
 }
 
 /// What sources that do not obey the ceiling could give to the bank together, per capacity.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct Unruled {
     /// While the full charge permit is off.
     pub(crate) reduced: Fraction,
@@ -92,7 +92,7 @@ impl Unruled {
 }
 
 /// Whether the heater may be fed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) enum Feed {
     /// It may.
     Qualified,
@@ -118,7 +118,7 @@ enum Supply {
 }
 
 /// The bank against its reserve.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Level {
     /// Since the reset it has neither been at its floor nor given its run of readings at or above resume. It is not spent, and
     /// nothing is wrong.
@@ -134,7 +134,7 @@ pub(crate) struct Shares {
     pub(crate) bank: Milliwatts,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 struct Watched {
     source: Source,
     index: usize,
@@ -174,6 +174,19 @@ impl Watched {
         false
     }
 
+    /// The same without what can no longer decide anything.
+    #[cfg(test)]
+    fn canonical(&mut self) {
+        let settle = self.source.settle;
+        self.present_for = self.present_for.map(|time| time.min(settle));
+        if self.present_for.is_some() {
+            (self.held, self.blink) = (Millis::ZERO, Millis::ZERO);
+        } else {
+            self.looks = 0;
+            self.held = if self.blink.is_zero() { Millis::ZERO } else { self.held.min(settle) };
+        }
+    }
+
     /// Whether it is absent, and may come back without settling.
     fn is_blinking(&self) -> bool {
         self.present_for.is_none() && !self.blink.is_zero()
@@ -194,7 +207,7 @@ const BLINK_COUNTS: Millis = Millis::from_secs(60);
 const FLICKERS: Millis = Millis::from_secs(330);
 
 /// Sources and bank over time.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Power {
     load: Load,
     /// In the order in which they are spent.
@@ -463,6 +476,21 @@ impl Power {
         }
     }
 
+    /// The same without what can no longer decide anything: see [`crate::every_state`].
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self) {
+        self.sources.iter_mut().for_each(Watched::canonical);
+        self.sags.canonical();
+        if let Some(giving) = &mut self.giving {
+            giving.canonical();
+        }
+    }
+
+    #[cfg(test)]
+    pub(crate) fn forget_sags(&mut self) {
+        self.sags.forget();
+    }
+
     /// What must survive a restart about sources that gave nothing.
     pub(crate) fn doubt(&self) -> Doubt {
         self.giving.as_ref().map_or_else(Doubt::default, Giving::doubt)
@@ -522,7 +550,7 @@ pub(crate) fn per_capacity(current: Milliamps, capacity: MilliampHours) -> Fract
 }
 
 /// What charge current a power feeds, per capacity.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 pub(crate) struct Feeds {
     /// Steps of a [`Fraction`] × millivolts for each milliwatt, in steps of 2⁻¹⁶, rounded down.
     per_milliwatt: u64,

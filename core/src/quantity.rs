@@ -13,7 +13,7 @@ use fixed::types::{I16F16, U16F16};
 /// A temperature as a point on the Celsius scale. A difference is [`Kelvins`].
 ///
 /// Steps of 1/65 536 °C (15 µK), from −32 768 °C to just under +32 768 °C.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Celsius(I16F16);
 
@@ -77,7 +77,7 @@ impl Celsius {
 /// A temperature difference. A point on the scale is [`Celsius`].
 ///
 /// Steps of 1/65 536 K, from −32 768 K to just under +32 768 K.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Kelvins(I16F16);
 
@@ -161,7 +161,7 @@ const fn to_thousandths(value: I16F16) -> i32 {
 ///
 /// Steps of 2⁻¹⁸ Ω (3.8 µΩ, which is 10 µK on a Pt100 near the ice point), from 0 to just under 16 384 Ω: a Pt1000
 /// over its whole range, a Pt10000 up to 150 °C.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Ohms(FixedU32<U18>);
 
@@ -227,7 +227,7 @@ impl Ohms {
 /// A resistance as a fraction of the reference resistor: what a ratiometric converter measures.
 ///
 /// Steps of 2⁻³⁰, from 0 to just under 4. A converter code of `n` bits is exact in it while `n` ≤ 30.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Ratio(FixedU32<U30>);
 
@@ -295,7 +295,7 @@ impl Ratio {
 /// in an hour).
 ///
 /// Steps of 1/65 536, from 0 to just under 65 536.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Fraction(U16F16);
 
@@ -341,7 +341,7 @@ impl Fraction {
 }
 
 /// A reading of the wrapping millisecond clock. No `Ord`: after a wrap, later is smaller.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Instant(u32);
@@ -370,7 +370,7 @@ impl Instant {
 macro_rules! unsigned_quantity {
     ($(#[$doc:meta])* $name:ident, $from:ident, $as:ident, $unit:literal) => {
         $(#[$doc])*
-        #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+        #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
         #[cfg_attr(feature = "defmt", derive(defmt::Format))]
         #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
         pub struct $name(u32);
@@ -450,7 +450,7 @@ impl Millis {
 /// A rate of change of temperature.
 ///
 /// Held as kelvins per millisecond in steps of 2⁻³² (0.84 mK an hour), from 0 to just under 1 K/ms.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct KelvinRate(u32);
 

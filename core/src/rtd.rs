@@ -94,7 +94,7 @@ type FineRatio = i64;
 ///
 /// # Source
 /// IEC 60751:2022, interpolating equations.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(
     feature = "serde",
     derive(serde::Serialize, serde::Deserialize),
@@ -258,7 +258,7 @@ const fn clamp(value: i64, low: i64, high: i64) -> i64 {
 /// // IEC 60751 prints 101.95 Ω at 5 °C.
 /// assert_eq!(pt100.resistance(Celsius::from_millidegrees(5_000)).unwrap().as_micro_ohms() / 10_000, 10_195);
 /// ```
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(try_from = "stored::Element"))]
 pub struct Element {
     r0: Ohms,
@@ -573,7 +573,7 @@ const fn first_ratio_reading(t: Celsius) -> u32 {
 }
 
 /// An [`Element`] made ready for a controller: no division a reading.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Thermometer {
     element: Element,
     /// 2⁶² / (R0 in ohm steps, shifted): 31 or 32 bits.
@@ -726,7 +726,7 @@ impl Leads {
 
 /// What a converter measured against a reference resistor: the element, with its leads or some of them, and for
 /// three wires a lead alone.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Measured {
@@ -749,7 +749,7 @@ impl Measured {
 mod stored {
     use super::{NotPlatinum, Ohms};
 
-    #[derive(serde::Serialize, serde::Deserialize)]
+    #[derive(serde::Serialize, serde::Deserialize, Hash)]
     pub(super) struct Coefficients {
         a: i64,
         b: i64,
@@ -771,7 +771,7 @@ mod stored {
         }
     }
 
-    #[derive(serde::Deserialize)]
+    #[derive(serde::Deserialize, Hash)]
     pub(super) struct Element {
         r0: Ohms,
         coefficients: super::Coefficients,

@@ -45,7 +45,7 @@ impl Run {
 }
 
 /// How long the parts are.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 pub(crate) struct Parts {
     run: Millis,
     pause: Millis,

@@ -75,7 +75,7 @@ pub(crate) struct Picture {
 }
 
 /// All channels of a controller.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Sensing {
     channels: Vec<Channel, MAX_CHANNELS>,
     trust: Trust,
@@ -166,6 +166,34 @@ impl Sensing {
         self.stuck_check = self.stuck_check.moved_back(span);
         for channel in &mut self.channels {
             channel.move_back(span);
+        }
+    }
+
+    /// The same without what can no longer decide anything: see [`crate::every_state`].
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self, horizon: Millis) {
+        let back = self.now.rebase(horizon);
+        if !back.is_zero() {
+            self.keep_order_beyond(Uptime::START.plus(back));
+            self.move_back(back);
+        }
+        let judges_stills = self.trust.stuck_after.is_some() || self.trust.still_after.is_some();
+        self.channels.iter_mut().for_each(|channel| channel.canonical(judges_stills));
+    }
+
+    /// Of moments beyond the horizon only the order still counts: whether one channel moved after another began to
+    /// stand still. So they are moved close behind it, a millisecond apart.
+    #[cfg(test)]
+    fn keep_order_beyond(&mut self, horizon: Uptime) {
+        let behind = |moment: &Uptime| *moment != Uptime::NEVER && *moment < horizon.plus(Millis::from_millis(100));
+        let moments = |channel: &mut Channel| channel.movement.moments().map(|moment| *moment);
+        let mut old: std::vec::Vec<_> = self.channels.iter_mut().flat_map(moments).filter(behind).collect();
+        old.sort_unstable();
+        old.dedup();
+        for moment in self.channels.iter_mut().flat_map(|channel| channel.movement.moments()) {
+            if let (true, Ok(rank)) = (behind(moment), old.binary_search(moment)) {
+                *moment = horizon.plus(Millis::from_millis(u32::try_from(rank).unwrap() + 1));
+            }
         }
     }
 

@@ -41,7 +41,7 @@ pub(crate) fn each<T, U, const N: usize>(list: &Vec<T, N>, mut make: impl FnMut(
 }
 
 /// Where a thermometer sits, and so what its reading is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Role {
@@ -62,7 +62,7 @@ pub enum Role {
 /// It finds a reference or a return that has changed, and a converter that has lost its gain. It does not find a change
 /// of the reference inside the band; every reading then has that error. It finds nothing if the check channel alone
 /// repeats its last code: that looks like a resistor that is as steady as it should be.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Check {
@@ -179,7 +179,7 @@ pub struct CeilingPoint {
 }
 
 /// Whether the heater may run while charge is permitted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Hold {
     /// The heater keeps the cells warm while they are charged.
@@ -189,7 +189,7 @@ pub enum Hold {
 }
 
 /// Proof that the heater heats: so much energy must raise plate or cells by so much.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Proof {
     /// Energy put in since a cool plate was first heated.
@@ -202,7 +202,7 @@ pub struct Proof {
 }
 
 /// Proof that the heater is off: the plate must have cooled to within so much of the cells after so long.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Cooling {
     /// Time since the heater was switched off.
@@ -255,7 +255,7 @@ pub struct Heater {
 }
 
 /// One energy source.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Source {
     /// Power it can give to heater and charge together.
@@ -269,7 +269,7 @@ pub struct Source {
 }
 
 /// What a source gives to the bank where charge is permitted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum ChargeCurrent {
     /// No more than the ceiling: something makes it obey.
@@ -314,7 +314,7 @@ impl ChargeCurrent {
 }
 
 /// When the bank itself may be spent on heat.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum BankUse {
     /// Never.
@@ -372,7 +372,7 @@ impl BankUse {
 }
 
 /// What the bank must keep.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Reserve {
     /// By state of charge.
@@ -396,7 +396,7 @@ pub enum Reserve {
 /// Signs that the bank pays for heat that sources are said to give: their line is stuck, a breaker has tripped. Such
 /// sources pay for no heat for a while; see
 /// [`SystemFault::SourceNotGiving`](crate::fault::SystemFault::SourceNotGiving).
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Giving {
     /// Fall of the bank's voltage since before the heater came on, *by as much or more*.
@@ -406,7 +406,7 @@ pub struct Giving {
 }
 
 /// How far readings, clock and contacts are trusted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Trust {
     /// Good readings in a row before a channel that was doubtful is trusted again.

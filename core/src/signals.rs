@@ -11,7 +11,7 @@ use crate::rtd::Measured;
 use crate::settings::{MAX_CHANNELS, MAX_SOURCES};
 
 /// A contact that is open (de-energised, safe) or closed.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Relay {
@@ -60,7 +60,7 @@ pub enum Sample {
 }
 
 /// Which of the configured energy sources are present, by their order in the settings.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(try_from = "stored::Sources"))]
 pub struct Sources(u8);
@@ -322,7 +322,7 @@ impl Outputs {
 mod stored {
     use crate::settings::MAX_SOURCES;
 
-    #[derive(serde::Deserialize)]
+    #[derive(serde::Deserialize, Hash)]
     pub(super) struct Sources(u8);
 
     /// A bit beyond the sources that can be configured.

@@ -36,7 +36,7 @@ impl Levels {
 }
 
 /// How warm the heater should make the cells for the sources that do not obey the ceiling.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 pub(crate) struct Aim {
     /// Where charge can be permitted: release, or where the ceiling lets them charge. A source in two steps counts with
     /// the smaller one.

@@ -47,7 +47,7 @@ pub enum Trial {
 }
 
 /// A trial of the heater.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(crate) struct Trials {
     proof: Option<Proof>,
     stage: Stage,
@@ -55,14 +55,14 @@ pub(crate) struct Trials {
     pads: [Option<Celsius>; MAX_CHANNELS],
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 enum Stage {
     Due,
     On(Course),
     Over,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 struct Course {
     cell: Celsius,
     /// The coldest of the plate thermometers.
@@ -92,6 +92,19 @@ impl Trials {
             }
         };
         Self { proof, stage, pads }
+    }
+
+    #[cfg(test)]
+    pub(crate) const fn is_judged(&self) -> bool {
+        self.proof.is_some()
+    }
+
+    /// The same without what can no longer decide anything: each trial begins with what the plates show then.
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self) {
+        if !matches!(self.stage, Stage::On(_)) {
+            self.pads = [None; MAX_CHANNELS];
+        }
     }
 
     pub(crate) fn kept(&self) -> Trial {

@@ -1,6 +1,8 @@
 //! A controller, its guard and their journal, as one thing to step: what firmware, rehearsal and replay all run.
 
 use crate::controller::Controller;
+#[cfg(test)]
+use crate::every_state::{Held, Horizons};
 use crate::guard::{Guard, Verdict};
 use crate::journal::{Counters, Journal};
 #[cfg(feature = "leap")]
@@ -83,6 +85,36 @@ impl Unit {
         // The two ways of computing differ, so someone must look.
         *outputs = Outputs { heater, charge, full, ceiling, alarm: Alarm::Sounding, state, cause, ..*outputs };
         self.journal.count_overrule();
+    }
+
+    /// The same without what can no longer decide anything: see [`crate::every_state`].
+    #[cfg(test)]
+    pub(crate) fn canonical(&mut self, horizons: Horizons) {
+        self.controller.canonical(horizons);
+        self.guard.canonical(horizons);
+        // No decision reads it.
+        self.journal = Journal::default();
+    }
+
+    /// Holds still what a [variant](crate::every_state) leaves out.
+    #[cfg(test)]
+    pub(crate) fn hold(&mut self, held: Held) {
+        self.controller.hold(held);
+        self.guard.hold(held);
+    }
+
+    /// Everything that it is made of, but for the journal.
+    #[cfg(test)]
+    pub(crate) fn hash(&self, hasher: &mut impl core::hash::Hasher) {
+        use core::hash::Hash;
+        self.controller.hash(hasher);
+        self.guard.hash(hasher);
+    }
+
+    /// What the guard would leave on of `asked` in this step.
+    #[cfg(test)]
+    pub(crate) fn guarded(&self, now: Instant, inputs: &Inputs, asked: &Outputs) -> Verdict {
+        self.guard.clone().judge(now, inputs, asked)
     }
 
     /// Whether nothing is decided by readings in these ranges, after the last step.

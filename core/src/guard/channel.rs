@@ -38,7 +38,7 @@ const MS_PER_MINUTE: u64 = 60_000;
 const PER_MS: u64 = MS_PER_MINUTE << (KELVIN_BITS - RATE_BITS);
 
 /// What it takes to believe a channel.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 pub(super) struct Belief {
     /// Readings in a row.
     pub(super) good_run: u8,
@@ -47,7 +47,7 @@ pub(super) struct Belief {
 }
 
 /// One channel as the guard sees it: limits first, then what it remembers.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(super) struct Channel {
     role: Role,
     /// Below this or above the next the reading is implausible.
@@ -215,6 +215,11 @@ impl Channel {
         if let Some((_, at)) = &mut self.not_believed {
             *at = at.moved_back(span);
         }
+    }
+
+    #[cfg(test)]
+    pub(super) fn forget_what_is_shown(&mut self) {
+        self.shown = Measured::element(Ratio::ZERO);
     }
 
     /// The next reading does not count as a jump.

@@ -12,7 +12,7 @@ use crate::signals::Sample;
 const JUMP_LASTS: Millis = Millis::from_secs(30);
 
 /// Whether a channel is believed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(super) enum Condition {
     /// Since a reset it has not completed a run of good readings.
     Starting,
@@ -21,7 +21,7 @@ pub(super) enum Condition {
 }
 
 /// What moved and what stood still, for the stuck judgement.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 pub(super) struct Movement {
     /// The measurement has been the same to the last digit since then.
     pub(super) still_since: Uptime,
@@ -33,7 +33,7 @@ pub(super) struct Movement {
 }
 
 /// A change that no place can make, not undone yet.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 pub(super) struct Jump {
     /// When it was first seen.
     since: Uptime,
@@ -46,7 +46,7 @@ pub(super) struct Jump {
 }
 
 /// One channel: its constants, then its memory.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 pub(super) struct Channel {
     thermometer: Thermometer,
     reference: Ohms,
@@ -123,6 +123,25 @@ impl Channel {
         }
         // A move from beyond the horizon is no evidence against a channel that has been still as long.
         *still_since = still_since.moved_back(span).max(Uptime::AFTER_START);
+    }
+
+    /// The same without what can no longer decide anything.
+    #[cfg(test)]
+    pub(super) fn canonical(&mut self, judges_stills: bool) {
+        if !judges_stills {
+            self.movement = Movement {
+                still_since: Uptime::START,
+                anchor: Celsius::ZERO,
+                anchor_at: Uptime::NEVER,
+                move_began: Uptime::NEVER,
+            };
+        }
+        // The first good reading overwrites them, and until then only a comparison reads them.
+        let is_compared =
+            matches!(self.condition, Condition::Doubtful(ChannelFault::Stuck | ChannelFault::Disagreement));
+        if self.run == 0 && !matches!(self.condition, Condition::Good) && !is_compared {
+            self.believed = [self.latest(); 3];
+        }
     }
 
     #[inline]
@@ -363,6 +382,11 @@ const fn as_if(ohms: Ohms) -> Celsius {
 }
 
 impl Movement {
+    #[cfg(test)]
+    pub(super) fn moments(&mut self) -> [&mut Uptime; 3] {
+        [&mut self.still_since, &mut self.anchor_at, &mut self.move_began]
+    }
+
     /// Whether [`Movement::follow`] keeps its anchor as long as the channel shows something between these two.
     #[cfg(feature = "leap")]
     pub(super) fn stays_by_its_anchor(&self, low: Celsius, high: Celsius, far: Kelvins) -> bool {

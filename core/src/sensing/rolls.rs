@@ -9,7 +9,7 @@ use crate::rtd::ROUNDING;
 use crate::settings::Role;
 
 /// At or above these the heater is cut out.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 pub(super) struct Cutouts {
     /// For cells and the air.
     pub(super) cell: Celsius,
