@@ -10,9 +10,9 @@
 //! that does not move at all, or that its converter repeats, does not pass. Without a thermometer on the plate, cells
 //! that fall by half of that say nothing about the heater: the trial begins anew.
 //!
-//! A trial survives a restart, in sixteenths of the energy, rounded down. A dead heater is found if it is on for at
-//! least a sixteenth of that energy between two restarts. If it is not, the storm of restarts is the fault to mend
-//! first.
+//! A trial survives a restart, in sixteenths of the energy, rounded down. What has cooled by then begins from where it
+//! is. A dead heater is found if it is on for at least a sixteenth of that energy between two restarts. If it is not,
+//! the storm of restarts is the fault to mend first.
 
 use crate::fault::{SystemFault, SystemFaults};
 use crate::quantity::{Celsius, Kelvins, Millis, Milliwatts};
@@ -74,6 +74,8 @@ struct Course {
     next_look_uj: u64,
     /// Whether a cell or a plate has risen.
     has_effect: bool,
+    /// Whether it began before a restart, and the heater has not been on since.
+    is_recalled: bool,
 }
 
 impl Trials {
@@ -88,7 +90,7 @@ impl Trials {
                     *slot = pad.filter(|_| channel.role == Role::Pad);
                 }
                 let energy_uj = proof.map_or(0, |proof| part_uj(proof).saturating_mul(parts.into()));
-                Stage::On(Course { cell, pad, energy_uj, next_look_uj: 0, has_effect: false })
+                Stage::On(Course { cell, pad, energy_uj, next_look_uj: 0, has_effect: false, is_recalled: true })
             }
         };
         Self { proof, stage, pads }
@@ -125,6 +127,10 @@ impl Trials {
     pub(crate) fn heat(&mut self, is_cool: bool, sensing: &Sensing) {
         if (is_cool || matches!(self.stage, Stage::Due)) && self.proof.is_some() {
             self.begin(sensing);
+        } else if let Stage::On(course) = &mut self.stage
+            && core::mem::take(&mut course.is_recalled)
+        {
+            course.begin_lower(&mut self.pads, sensing);
         }
     }
 
@@ -139,7 +145,14 @@ impl Trials {
             *slot = pad;
             coldest = pad.map(|pad| coldest.map_or(pad, |coldest| coldest.min(pad))).or(coldest);
         }
-        self.stage = Stage::On(Course { cell, pad: coldest, energy_uj: 0, next_look_uj: 0, has_effect: false });
+        self.stage = Stage::On(Course {
+            cell,
+            pad: coldest,
+            energy_uj: 0,
+            next_look_uj: 0,
+            has_effect: false,
+            is_recalled: false,
+        });
     }
 
     /// Judges the effect of the heat, while the heater is on.
@@ -207,6 +220,19 @@ impl Trials {
 }
 
 impl Course {
+    /// Nobody knows how long the power was away. What has cooled meanwhile begins from where it is now: the heater
+    /// need not make up for it.
+    fn begin_lower(&mut self, pads: &mut [Option<Celsius>; MAX_CHANNELS], sensing: &Sensing) {
+        if let Some((cell, _)) = sensing.measured(Role::Cell) {
+            self.cell = self.cell.min(cell);
+        }
+        for (slot, now) in pads.iter_mut().zip(sensing.each_measured(Role::Pad)) {
+            *slot = slot.map(|before| now.map_or(before, |now| now.min(before)));
+        }
+        let coldest = pads.iter().flatten().min();
+        self.pad = self.pad.map(|before| coldest.map_or(before, |&now| now.min(before)));
+    }
+
     fn look(&mut self, proof: Proof, cell: Celsius, pads: &mut [Option<Celsius>], sensing: &Sensing) {
         let fallen = self.cell.above(cell).max(Kelvins::ZERO);
         self.has_effect |= cell.above(self.cell) >= proof.rise;

@@ -467,3 +467,23 @@ fn a_relay_that_has_just_earned_its_closing_closes() {
     let outputs = bench.second();
     assert_eq!(outputs.heater, Relay::Closed, "{outputs:?}");
 }
+
+/// A bank may cool by tens of kelvins while the power is away in the middle of a trial. A sound heater need not make up
+/// for that; a dead one is found as if the power had not been away.
+#[test]
+fn a_bank_that_cools_while_the_power_is_away_makes_no_dead_heater_of_a_sound_one() {
+    for is_sound in [true, false] {
+        let mut bench = Controlled::new(proving(36_000, 4_000), c(4_000)); // 10 min at 60 W
+        assert_eq!(bench.seconds(61 + 120).heater, Relay::Closed);
+        bench = restarted(&bench);
+        bench.show_all(-14_000);
+        let mut plate = -14_000.0;
+        for _ in 0..1_200 {
+            let is_on = bench.second().heater == Relay::Closed;
+            plate += (if is_on && is_sound { -6_000.0 } else { -14_000.0 } - plate) / 300.0;
+            bench.show(2, plate as i32);
+        }
+        let expected = if is_sound { SystemFaults::NONE } else { INEFFECTIVE.or(NOT_FOLLOWING) };
+        assert_eq!(bench.controller.memory().latched, expected, "sound: {is_sound}");
+    }
+}
