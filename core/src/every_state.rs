@@ -162,6 +162,8 @@ searches! {
         [] [] [] [TooFast Jumped Disagreement];
     no_jump_of_a_lone_channel_is_a_dead_end: lone_jumps, 5_000,
         [] [] [] [TooFast Jumped];
+    no_brief_doubt_is_a_dead_end: brief_doubts, 10_000,
+        [] [] [] [Converter TooFast Jumped];
     no_channel_that_stands_still_is_a_dead_end: still, 50_000,
         [] [] [] [Stuck];
     no_lack_of_energy_is_a_dead_end: sources, 20_000,

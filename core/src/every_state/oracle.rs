@@ -40,7 +40,7 @@ pub(super) struct May {
     /// What must be latched by the end of the step.
     pub(super) latched: SystemFaults,
     /// What may be latched no more by then.
-    pub(super) may_clear: SystemFaults,
+    pub(super) clearable: SystemFaults,
     /// The time that counts for this step.
     pub(super) credited_ms: u32,
 }
@@ -157,9 +157,9 @@ impl Oracle {
             latched = latched.with(SystemFault::ChargeWelded);
         }
 
-        let may_clear = self.may_clear(settings, inputs);
+        let clearable = self.clearable(settings, inputs);
         let welded = SystemFaults::NONE.with(SystemFault::HeaterWelded);
-        self.held_off = self.held_off.without(may_clear).or(latched.and(welded));
+        self.held_off = self.held_off.without(clearable).or(latched.and(welded));
 
         let reduced_ma = gives(settings, inputs, ChargeCurrent::reduced);
         let most_ma = gives(settings, inputs, ChargeCurrent::most);
@@ -184,7 +184,7 @@ impl Oracle {
                 && self.held_off.is_empty()
                 && has_energy(settings, inputs),
             latched,
-            may_clear,
+            clearable,
             credited_ms: credited,
         }
     }
@@ -212,7 +212,7 @@ impl Oracle {
     }
 
     /// What may be latched no more after this step: someone holds the button, and its cause is gone.
-    fn may_clear(&self, settings: &Settings, inputs: &Inputs) -> SystemFaults {
+    fn clearable(&self, settings: &Settings, inputs: &Inputs) -> SystemFaults {
         if inputs.button != Button::Pressed {
             return SystemFaults::NONE;
         }

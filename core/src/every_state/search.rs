@@ -140,8 +140,14 @@ impl Whole {
             },
             "the cause is a fault that does not stand",
         )?;
-        let kept = self.unit.memory().latched;
-        for fault in latched.without(kept).without(may.may_clear).iter() {
+        let memory = self.unit.memory();
+        let jumps = (0..settings.channels.len()).filter(|&index| memory.jumped >> index & 1 != 0);
+        promise(
+            jumps.into_iter().all(|index| faults.channels[index].is_some()),
+            "a jump is kept of a channel that is believed",
+        )?;
+        let kept = memory.latched;
+        for fault in latched.without(kept).without(may.clearable).iter() {
             promise(false, &format!("{fault:?} was latched and is lost"))?;
         }
         for fault in may.latched.iter() {

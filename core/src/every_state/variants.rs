@@ -427,9 +427,23 @@ impl Variant {
     /// A lone cell that jumps.
     pub(super) fn lone_jumps(two_at_once: bool) -> Self {
         let mut settings = unheated(&[Role::Cell]);
-        settings.trust.fastest_cell = per_minute(10);
-        let at = [COLD, 11_000, WARM].map(|level| well(&settings, level, STEP_MS));
-        Self::of("lone jumps", settings, &at, &[NOTHING, CONVERTER, BUTTON, RESTART], two_at_once)
+        // From cold to warm in six minutes: the button must do for the guard what time has not done.
+        settings.trust.fastest_cell = per_minute(3);
+        let at = [COLD, WARM].map(|level| well(&settings, level, STEP_MS));
+        let variant = Self::of("lone jumps", settings, &at, &[NOTHING, CONVERTER, BUTTON, RESTART], two_at_once);
+        Self { horizons: Horizons { age: Millis::from_secs(600), ..variant.horizons }, ..variant }
+    }
+
+    /// A lone cell in steps short enough for a doubt that is brief, also one that shows cold.
+    pub(super) fn brief_doubts(two_at_once: bool) -> Self {
+        let mut settings = unheated(&[Role::Cell]);
+        settings.trust.max_step = Millis::from_secs(20);
+        settings.trust.fastest_cell = per_minute(20);
+        settings.charge.soak = Millis::from_secs(60);
+        let at = [COLD, WARM].map(|level| well(&settings, level, 20_000));
+        let variant = Self::of("brief doubts", settings, &at, &[CONVERTER, BUTTON], two_at_once);
+        // A run of good readings, the doubt, the soak, the pause of the relay; and a step in which each begins.
+        Self { charged_within: 2 + 3 + 3 + 3 + 4, cleared_within: 2 + 3 + 3 + 3 + 4, ..variant }
     }
 
     /// Channels that stand still, alone or all together.
@@ -540,10 +554,12 @@ const LOOSE: Deviation = ("first cell 10 K warmer", |act, settings| {
 const LOOSE_WARM: Deviation =
     ("first cell warm", |act, settings| act.show(0, sample(&settings.channels[0], c(WARM)), Seen::At(WARM)));
 const CHECK_NOTHING: Deviation = ("check shows nothing", |act, _| act.show(2, Sample::None, Seen::Nothing));
-const CHECK_OFF: Deviation = ("check off", |act, _| act.show(2, skewed(act.inputs.channels[2], 10_000), Seen::Bad));
+const CHECK_OFF: Deviation = ("check off", |act, settings| {
+    act.show(2, skewed(sample(&settings.channels[2], c(act.level)), 10_000), Seen::Bad);
+});
 const CHECK_LEAD: Deviation = ("check's lead bad", |act, settings| {
-    let sample = tapped(&settings.channels[2], act.inputs.channels[2], Ohms::from_milliohms(50_000));
-    act.show(2, sample, Seen::Bad);
+    let channel = &settings.channels[2];
+    act.show(2, tapped(channel, sample(channel, c(act.level)), Ohms::from_milliohms(50_000)), Seen::Bad);
 });
 const LINE: Deviation = ("charge line refused", |act, _| act.inputs.charge_line = Line::Refused);
 const DISCHARGE: Deviation = ("discharge line refused", |act, _| act.inputs.discharge_line = Line::Refused);
