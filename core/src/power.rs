@@ -370,10 +370,13 @@ impl Power {
     }
 
     fn look(&self, credited: Millis, inputs: &Inputs, heater: Relay) -> Look {
+        let (_, highest) = self.supply;
         Look {
             credited,
             heater,
-            load: self.load.at(inputs.supply.unwrap_or(Millivolts::MAX)),
+            // Where the supply is not measured, or is measured as what it cannot be, the most that the heater may ever take: what
+            // went into it in this step counts in its trial.
+            load: self.load.at(inputs.supply.map_or(highest, |supply| supply.min(highest))),
             bank: inputs.bank,
             charge: inputs.state_of_charge,
             may_be_spent: self.bank_is_spendable() && self.bank.is_offered(self.heat_budget),

@@ -487,3 +487,23 @@ fn a_bank_that_cools_while_the_power_is_away_makes_no_dead_heater_of_a_sound_one
         assert_eq!(bench.controller.memory().latched, expected, "sound: {is_sound}");
     }
 }
+
+/// What is not measured counted as the highest voltage there is: one such step was worth more than all the energy of a trial.
+#[test]
+fn a_supply_that_shows_nothing_or_nonsense_for_a_step_makes_no_dead_heater_of_a_sound_one() {
+    for glitch in [None, Some(Millivolts::from_millivolts(4_000_000))] {
+        let mut bench = Controlled::new(proving(108_000, 4_000), c(0)); // 30 min at 60 W
+        let supply = bench.inputs.supply;
+        assert_eq!(bench.seconds(120).heater, Relay::Closed);
+        bench.inputs.supply = glitch;
+        assert_eq!(bench.second().heater, Relay::Open, "at once");
+        bench.inputs.supply = supply;
+        let mut plate = 0.0;
+        for _ in 0..7_200 {
+            let is_on = bench.second().heater == Relay::Closed;
+            plate += (if is_on { 8_000.0 } else { 0.0 } - plate) / 300.0;
+            bench.show(2, plate as i32);
+        }
+        assert_eq!(bench.controller.memory().latched, SystemFaults::NONE, "{glitch:?}");
+    }
+}
