@@ -428,7 +428,7 @@ impl<S: NorFlash> Kept<S> {
     }
 
     #[inline(never)]
-    fn store(&mut self, scratch: &mut [u8; SCRATCH], key: u8, value: &[u8]) -> Result<(), KeptError> {
+    pub(crate) fn store(&mut self, scratch: &mut [u8; SCRATCH], key: u8, value: &[u8]) -> Result<(), KeptError> {
         let map = self.map.as_mut().ok_or(KeptError::Full)?;
         let mut tried = 1;
         loop {

@@ -31,6 +31,8 @@ mod lamp;
 mod lines;
 mod log;
 pub mod max31865;
+#[cfg(feature = "testing")]
+pub mod probe;
 mod service;
 #[cfg(test)]
 mod testing;

@@ -4,9 +4,11 @@
 //! For tests only, of this crate and, by the feature `testing`, of others: it needs `std`, computes in floating point, and stops
 //! where it stands when asked for what it cannot make. Nothing that ships has the feature.
 
+mod guard;
 mod history;
 mod model;
 
+pub use guard::GuardAlone;
 pub use history::{History, Moment, any_history};
 pub use model::{May, Model, exact, exact_celsius};
 
