@@ -39,7 +39,8 @@ fn no_link_in_the_documentation_is_broken() {
     run(cargo(front).env("RUSTDOCFLAGS", "-D warnings"));
 }
 
-/// The four crates, by their folder. In that of the firmware lies one more, `firmware/rig`.
+/// The four crates, by their folder. In that of the firmware lies one more, `firmware/rig`. In that of the tests lie two:
+/// `tests/oracles`, and `tests/fuzz`, which the workspace leaves out.
 const CRATES: [&str; 4] = ["core", "firmware", "sim", "tests"];
 
 #[test]
@@ -54,6 +55,30 @@ fn the_top_level_holds_what_the_layout_names_and_nothing_else() {
         .filter(|name| !name.starts_with('.') && !allowed.contains(name) && !CRATES.contains(name))
         .collect();
     assert!(strangers.is_empty(), "the layout does not have {strangers:?}");
+}
+
+/// What hands the oracles to a fuzzer needs its own compiler and C++, so it is not built here. It is so little that it can be compared
+/// instead: a file of two lines for each oracle.
+#[test]
+fn a_fuzz_target_is_one_call_of_its_oracle() {
+    let folder = root().join("tests/fuzz");
+    let manifest = read_to_string(folder.join("Cargo.toml")).expect("a manifest");
+    let mut targets: Vec<PathBuf> = rust_files(&folder.join("fuzz_targets"));
+    targets.sort();
+    let names: Vec<&str> =
+        targets.iter().map(|file| file.file_stem().expect("a name").to_str().expect("UTF-8")).collect();
+    let oracles = read_to_string(root().join("tests/oracles/src/lib.rs")).expect("the oracles");
+    let known = oracles.lines().filter_map(|line| line.strip_prefix("    (\"")?.split('"').next());
+    assert_eq!(names, known.collect::<Vec<_>>(), "one target an oracle");
+    for (file, name) in targets.iter().zip(names) {
+        let text = read_to_string(file).expect("a target");
+        let expected =
+            format!("#![no_main]\nlibfuzzer_sys::fuzz_target!(|data: &[u8]| forewarm_oracles::{name}(data));\n");
+        assert_eq!(text, expected, "{}", file.display());
+        assert!(manifest.contains(&format!("path = \"fuzz_targets/{name}.rs\"")), "tests/fuzz/Cargo.toml lacks {name}");
+    }
+    // Its lock file follows the crates that it builds.
+    run(&mut cargo("metadata --manifest-path tests/fuzz/Cargo.toml --locked --format-version 1"));
 }
 
 /// The lints of a manifest, from the first of their tables on, without comments and empty lines.
@@ -78,7 +103,7 @@ fn every_crate_is_held_to_the_lints_of_the_workspace() {
     for lint in ["unsafe_code = \"forbid\"", "missing_docs = \"deny\"", "pedantic = "] {
         assert!(workspace.iter().any(|line| line.starts_with(lint)), "Cargo.toml no longer says {lint}");
     }
-    for folder in CRATES.iter().filter(|&&folder| folder != "firmware").chain(&["firmware/rig"]) {
+    for folder in CRATES.iter().filter(|&&folder| folder != "firmware").chain(&["firmware/rig", "tests/oracles"]) {
         assert!(manifest(folder).contains("[lints]\nworkspace = true"), "{folder}/Cargo.toml sets its own lints");
     }
     // A board reaches its registers by their addresses. The library does not, and forbids it.

@@ -1,0 +1,2 @@
+#![no_main]
+libfuzzer_sys::fuzz_target!(|data: &[u8]| forewarm_oracles::installation(data));
