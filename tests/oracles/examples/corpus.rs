@@ -69,7 +69,9 @@ fn chosen(control: &str) -> io::Result<Vec<Vec<u8>>> {
         if bytes + case.len() > MOST_BYTES {
             continue;
         }
-        reached.iter_mut().for_each(|others| others.retain(|what| !most.contains(what)));
+        for others in &mut reached {
+            others.retain(|what| !most.contains(what));
+        }
         bytes += case.len();
         kept.push(case);
     }

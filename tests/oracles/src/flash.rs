@@ -9,6 +9,8 @@ pub(crate) struct Chip {
     pub(crate) bytes: Vec<u8>,
     /// Word writes and page erases until power is lost, if it is, and how it is lost.
     pub(crate) power: Option<u16>,
+    /// The same, of page erases alone: they are rare.
+    pub(crate) erases: Option<u8>,
     pub(crate) tear: u8,
     pub(crate) is_off: bool,
 }
@@ -32,7 +34,7 @@ pub(crate) struct Flash<const PAGE: usize>(pub(crate) Rc<RefCell<Chip>>);
 impl<const PAGE: usize> Flash<PAGE> {
     pub(crate) fn new(pages: usize) -> Self {
         let bytes = vec![0xFF; pages * PAGE];
-        Self(Rc::new(RefCell::new(Chip { bytes, power: None, tear: 0, is_off: false })))
+        Self(Rc::new(RefCell::new(Chip { bytes, power: None, erases: None, tear: 0, is_off: false })))
     }
 }
 
@@ -95,6 +97,11 @@ impl<const PAGE: usize> NorFlash for Flash<PAGE> {
         for from in (from as usize..to as usize).step_by(PAGE) {
             if chip.is_off {
                 return Err(NorFlashErrorKind::Other);
+            }
+            match &mut chip.erases {
+                Some(0) => chip.power = Some(0),
+                Some(left) => *left -= 1,
+                None => {}
             }
             let page = &mut chip.bytes[from..from + PAGE];
             if chip.power == Some(0) {

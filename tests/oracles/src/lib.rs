@@ -3,12 +3,12 @@
 //!
 //! | oracle | the bytes are | what must hold |
 //! |---|---|---|
-//! | [`settings`] | a record of settings, behind a right checksum | it is refused with a place, or read, checked and written again alike |
-//! | [`frames`] | what comes over the service line | both ends find the frames that a plain reader finds, and the next good one |
-//! | [`pages`] | calls to the storage, cuts of the power, damage | what was kept is there, before or after; it can always be written again |
-//! | [`log`] | a log | both ways of reading its rows give the same |
-//! | [`installation`] | an installation file | it is refused with a place, or planned with finite numbers |
-//! | [`steps`] | settings, and what happens to an installation | the promises of the core, by its plain model |
+//! | [`settings()`] | a record of settings, behind a right checksum | it is refused with a place, or read, checked and written again alike |
+//! | [`frames()`] | what comes over the service line | both ends find the frames that a plain reader finds, and the next good one |
+//! | [`pages()`] | calls to the storage, cuts of the power, damage | what was kept is there, before or after; it can always be written again |
+//! | [`log()`] | a log | both ways of reading its rows give the same |
+//! | [`installation()`] | an installation file | it is refused with a place, or planned with finite numbers |
+//! | [`steps()`] | settings, and what happens to an installation | the promises of the core, by its plain model |
 //!
 //! A fuzzer calls them from `tests/fuzz`. The cases that it found worth keeping are in `corpora`, and every test run
 //! plays them.
