@@ -131,7 +131,8 @@
 //! None is on by default. `serde`: everything that goes in, comes out or is kept can be stored and sent. `wire`: frames
 //! and messages for a serial line, and settings as a record with a checksum. `defmt`: the same types can be logged.
 //! `leap`: a host that knows what the readings will be gets over the steps that decide nothing in one call; no firmware
-//! needs it. `testing`: generators of installations and histories for tests; it needs `std`.
+//! needs it. `layers`: a host steps with the controller or the guard left out, to see what each is worth. `testing`:
+//! generators of installations and histories for tests; it needs `std`.
 //!
 #![doc = include_str!("../docs/promises.md")]
 //!
@@ -190,4 +191,6 @@ pub mod wire;
 pub use memory::Memory;
 pub use settings::Settings;
 pub use signals::{Inputs, Outputs};
+#[cfg(feature = "layers")]
+pub use unit::Layer;
 pub use unit::Unit;

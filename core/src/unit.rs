@@ -3,6 +3,8 @@
 use crate::controller::Controller;
 #[cfg(test)]
 use crate::every_state::{Held, Horizons};
+#[cfg(feature = "layers")]
+use crate::fault::Faults;
 use crate::guard::{Guard, Verdict};
 use crate::journal::{Counters, Journal};
 #[cfg(feature = "leap")]
@@ -53,6 +55,19 @@ pub struct Unit {
     max_step: Millis,
 }
 
+/// Which of its judges a unit goes by.
+#[cfg(feature = "layers")]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Layer {
+    /// Controller and guard, as always.
+    #[default]
+    Both,
+    /// Nobody checks what the controller asks for.
+    ControllerAlone,
+    /// The guard, of a controller that always asks for everything and reports no fault.
+    GuardAlone,
+}
+
 impl Unit {
     /// A unit that has just been reset: both outputs off until its start-up checks are done. `memory` is what was kept
     /// from before the reset.
@@ -75,6 +90,30 @@ impl Unit {
         }
         self.journal.note(now, self.max_step, &outputs, || self.controller.shares());
         outputs
+    }
+
+    /// The same step with one of the two judges left out, to see what each is worth. No installation runs like this.
+    #[cfg(feature = "layers")]
+    pub fn step_by(&mut self, layer: Layer, now: Instant, inputs: &Inputs) -> Outputs {
+        match layer {
+            Layer::Both => self.step(now, inputs),
+            Layer::ControllerAlone => self.controller.step(now, inputs),
+            Layer::GuardAlone => {
+                // The controller still runs beside it, so that readings and faults can be shown.
+                let shown = self.controller.step(now, inputs);
+                let greedy = Outputs {
+                    heater: Relay::Closed,
+                    charge: Relay::Closed,
+                    full: Relay::Closed,
+                    ceiling: Fraction::ONE,
+                    faults: Faults::NONE,
+                    ..shown
+                };
+                let Verdict { heater, charge, full } = self.guard.judge(now, inputs, &greedy);
+                let ceiling = if charge == Relay::Closed { Fraction::ONE } else { Fraction::ZERO };
+                Outputs { heater, charge, full, ceiling, ..shown }
+            }
+        }
     }
 
     #[cold]

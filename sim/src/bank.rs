@@ -74,6 +74,8 @@ const TAIL_C_RATE: f64 = 0.02;
 #[derive(Clone, Debug)]
 pub struct BankModel {
     capacity_ah: f64,
+    /// The capacity by which sources are told their ceiling: that of the settings.
+    stated_ah: f64,
     cells_in_series: f64,
     resistance_ohm: f64,
     /// Heat budgets by source (W), as the settings order the sources.
@@ -197,6 +199,7 @@ impl BankModel {
         let count = battery.count.max(1) as f64;
         Self {
             capacity_ah,
+            stated_ah: capacity_ah,
             cells_in_series: f64::from(battery.cells_in_series),
             resistance_ohm: battery.resistance_ohm / count,
             budget_w,
@@ -204,6 +207,21 @@ impl BankModel {
             unruled_a,
             warm_ceiling_a: f64::from(warmest) / 65_536.0 * capacity_ah,
         }
+    }
+
+    /// Lets the sources that obey the ceiling give all they have.
+    pub(crate) fn ignore_the_ceiling(&mut self) {
+        for unruled in &mut self.unruled_a {
+            unruled.get_or_insert((f64::INFINITY, f64::INFINITY));
+        }
+    }
+
+    /// Disconnects one of so many equal batteries. Sources and controller know nothing of it.
+    pub(crate) fn lose_one_of(&mut self, batteries: usize) {
+        #[expect(clippy::cast_precision_loss, reason = "nobody has 2⁵³ batteries")]
+        let left = (batteries.max(2) - 1) as f64 / batteries.max(2) as f64;
+        self.capacity_ah *= left;
+        self.resistance_ohm /= left;
     }
 
     /// Voltage without current (V), at a state of charge from 0 to 1.
@@ -281,7 +299,7 @@ impl BankModel {
         let bus = Bus::new(self, soc, offer, Circuit::new(heater));
         let carried = match permit {
             Some(Permit { ceiling_c_rate, full }) => {
-                let told_a = (ceiling_c_rate * self.capacity_ah).max(0.0);
+                let told_a = (ceiling_c_rate * self.stated_ah).max(0.0);
                 bus.permitted(self.most_charge_a(offer, told_a, full, bus.open_v))
             }
             None if soc <= 0.0 => None,
@@ -465,6 +483,7 @@ mod tests {
     fn bank() -> BankModel {
         BankModel {
             capacity_ah: 200.0,
+            stated_ah: 200.0,
             cells_in_series: 4.0,
             resistance_ohm: 0.005,
             budget_w: [350.0, 600.0, 400.0, 0.0],

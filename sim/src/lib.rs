@@ -45,6 +45,7 @@
 //! | [`withheld`] | why charge is refused, and why the heater is off |
 
 pub mod bank;
+pub mod breakdown;
 pub mod cautions;
 pub mod cell;
 pub mod chart;
@@ -56,6 +57,7 @@ pub mod diagnostic;
 pub mod edit;
 #[cfg(unix)]
 pub mod emulate;
+pub mod faults;
 mod feed;
 mod figures;
 pub mod finding;

@@ -11,7 +11,7 @@ use std::fmt::Write;
 const SCRIPT: &str = include_str!("page.js");
 /// Longest value that counts as a figure; longer ones are words.
 const LONGEST_FIGURE: usize = 24;
-const LAYOUT: &str = include_str!("page.css");
+pub(crate) const LAYOUT: &str = include_str!("page.css");
 
 /// The text above the pictures.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

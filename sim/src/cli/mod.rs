@@ -4,6 +4,7 @@ mod bar;
 mod check;
 #[cfg(unix)]
 mod emulate;
+mod faults;
 mod interrupt;
 mod listen;
 mod new;
@@ -43,6 +44,7 @@ enum Command {
     Check(check::Arguments),
     Plan(plan::Arguments),
     Rehearse(rehearse::Arguments),
+    Faults(faults::Arguments),
     Propose(propose::Arguments),
     Replay(replay::Arguments),
     Listen(listen::Arguments),
@@ -85,6 +87,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         Command::Check(_) | Command::Plan(_) | Command::Table(_) => {}
         Command::New(_)
         | Command::Rehearse(_)
+        | Command::Faults(_)
         | Command::Propose(_)
         | Command::Replay(_)
         | Command::Listen(_)
@@ -99,6 +102,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         Command::Check(arguments) => check::run(&arguments, form),
         Command::Plan(arguments) => plan::run(&arguments, form),
         Command::Rehearse(arguments) => rehearse::run(&arguments, form),
+        Command::Faults(arguments) => faults::run(&arguments, form),
         Command::Propose(arguments) => propose::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
         Command::Listen(arguments) => listen::run(&arguments, form),

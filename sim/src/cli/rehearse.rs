@@ -13,8 +13,8 @@ use forewarm::output::{Existing, Target};
 use forewarm::plan::thermal::Shapes;
 use forewarm::plan::{Subject, section};
 use forewarm::rehearse::{
-    Answers, Cast, Envelope, Film, Outcome, Pace, Reasons, Rehearsal, Report, Scenario, Trials, TrueTimeline, figures,
-    play, summarise,
+    Answers, Broken, Cast, Envelope, Film, Outcome, Pace, Reasons, Rehearsal, Report, Scenario, Trials, TrueTimeline,
+    figures, play, summarise,
 };
 use forewarm::replay::PlotForm;
 use forewarm::site::Site;
@@ -46,6 +46,14 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "NUMBER", default_value_t = 1, help_heading = "Trials")]
     seed: u64,
 
+    /// Break something, and leave it broken: NAME as `forewarm faults` prints it, TIME in the season as in 12-24T18:00. It can be
+    /// given more than once
+    #[arg(long, value_name = "NAME@TIME", help_heading = "Faults")]
+    fault: Vec<String>,
+    /// Read auxiliary contacts of both relays
+    #[arg(long, help_heading = "Faults")]
+    contacts: bool,
+
     /// Time between two steps of the controller, s, 0.1 to 10
     #[arg(long, value_name = "SECONDS", default_value = "1", value_parser = step)]
     step: u32,
@@ -73,6 +81,7 @@ Examples:
   forewarm rehearse mine.toml --plot winter.html
   forewarm rehearse mine.toml --against thicker.toml
   forewarm rehearse mine.toml --trials 1000
+  forewarm rehearse mine.toml --fault heater_relay.welded@12-24T18:00 --plot welded.html
 
 Exit status: 0 done; 1 a file fails a check, or charge was permitted with a cell below its hard limit; 2 usage, or a file that \
 cannot be written or read as text; 130 interrupted.";
@@ -108,8 +117,11 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let mut outputs = Outputs::claim(arguments, &inputs)?;
     let mut scenarios = Vec::new();
     for (file, (installation, base)) in files.iter().zip(&installations) {
-        let scenario = Scenario::prepare(installation, &shown(file), base, arguments.step).map_err(Stop::Failed)?;
+        let mut scenario = Scenario::prepare(installation, &shown(file), base, arguments.step).map_err(Stop::Failed)?;
         tell(&scenario.warnings);
+        scenario.has_contacts = arguments.contacts;
+        let broken = arguments.fault.iter().map(|fault| Broken::parsed(fault, &scenario)).collect::<Result<_, _>>()?;
+        scenario.broken = broken;
         scenarios.push(scenario);
     }
     if let Some(every) = arguments.every.filter(|every| *every < i64::from(scenarios[0].block_ms())) {

@@ -212,6 +212,11 @@ impl Reduced {
         self.patterns.tr_mul(&states)
     }
 
+    /// The states that come nearest to these temperatures of all cells (°C), weighed by the heat that each holds.
+    pub(super) fn of_cells(&self, cells_c: &DVector<f64>) -> DVector<f64> {
+        solved(&self.l, &*self.patterns * self.solid.network.capacities().component_mul(cells_c))
+    }
+
     /// Weights on the states for several places, a row for each.
     pub(super) fn rows(&self, places: Vec<Place>) -> DMatrix<f64> {
         let columns: Vec<DVector<f64>> = places.into_iter().map(|place| self.read(place)).collect();

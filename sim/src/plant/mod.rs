@@ -42,9 +42,9 @@ pub use modes::{Ahead, Depths};
 use modes::{Drive, Lens, Modes, Moment, System, Tends, Wave, as_f64};
 use nalgebra::{DMatrix, DVector};
 pub use network::{Boundary, Network, Node};
-use std::cell::OnceCell;
 use std::fmt;
 use std::ops::Range;
+use std::sync::OnceLock;
 
 /// How far a placement that the plant computes can be from one with the same properties and any finer cells: this (K),
 /// plus this part of the placement. Source: the test that compares it with the independent model in
@@ -73,7 +73,7 @@ pub struct Plant {
     /// Heat that each state holds (J), with all of them at 1.
     content: DVector<f64>,
     /// Each is made when its wind first blows.
-    classes: Vec<OnceCell<Class>>,
+    classes: Vec<OnceLock<Class>>,
 }
 
 /// A thermometer: a small body joined to what it is fixed to, so that lag and self-heating come of themselves.
@@ -264,7 +264,7 @@ impl Plant {
                 StandsOn::Ground(ground_c) => ground_c,
             },
             exposure: site.place.exposure,
-            classes: (0..WIND_CLASSES).map(|_| OnceCell::new()).collect(),
+            classes: (0..WIND_CLASSES).map(|_| OnceLock::new()).collect(),
             reduced,
         }
     }
@@ -272,9 +272,14 @@ impl Plant {
     /// The same with thermometers that see only what they are fixed to, and no air beside it.
     #[must_use]
     pub fn without_air_beside(&self, site: &Site) -> Self {
-        let still = site.without_air_beside();
-        let sensors = still.mountings.iter().map(|mounting| Sensor::new(mounting, &self.reduced)).collect();
-        Self { sensors, classes: (0..WIND_CLASSES).map(|_| OnceCell::new()).collect(), ..self.clone() }
+        self.with_thermometers_of(&site.without_air_beside())
+    }
+
+    /// The same with thermometers where those of `site` are.
+    #[must_use]
+    pub fn with_thermometers_of(&self, site: &Site) -> Self {
+        let sensors = site.mountings.iter().map(|mounting| Sensor::new(mounting, &self.reduced)).collect();
+        Self { sensors, classes: (0..WIND_CLASSES).map(|_| OnceLock::new()).collect(), ..self.clone() }
     }
 
     /// Number of states in its equations, with those of the thermometers.
@@ -353,7 +358,7 @@ impl Plant {
             air: Air::default(),
             audit: Audit { at_start: self.content.dot(states), from: wave.modes(), ..Audit::new(self) },
             wave,
-            tends: OnceCell::new(),
+            tends: OnceLock::new(),
         };
         run.drive();
         run
@@ -458,7 +463,7 @@ pub struct Run<'p> {
     modes: &'p Class,
     wave: Wave,
     /// What the views tend to, once anyone looks under the present drive.
-    tends: OnceCell<Tends>,
+    tends: OnceLock<Tends>,
     heat: Heat,
     air: Air,
     audit: Audit,
@@ -520,7 +525,7 @@ impl Audit {
     }
 }
 
-impl Run<'_> {
+impl<'p> Run<'p> {
     /// Sets the weather from now on.
     pub fn set_air(&mut self, air: Air) {
         let class = self.plant.class(air.wind_m_s);
@@ -533,6 +538,33 @@ impl Run<'_> {
             self.audit.from = self.wave.modes();
         }
         self.air = air;
+        self.drive();
+    }
+
+    /// Whether it is of this plant.
+    #[must_use]
+    pub fn is_of(&self, plant: &Plant) -> bool {
+        std::ptr::eq(self.plant, plant)
+    }
+
+    /// Goes on in another plant, whose bodies have the same measures. All heat stays where it is, as far as the other plant's
+    /// patterns can show it: the gradient in a plate over a heater that is on may move by some tenths of a kelvin. Thermometers keep
+    /// their temperatures.
+    pub fn move_to(&mut self, plant: &'p Plant) {
+        self.close_account();
+        let before = self.plant;
+        let states = self.modes.modes.temperatures(&self.wave);
+        let held_j = before.content.dot(&states);
+        let mut cells = plant.reduced.of_cells(&before.reduced.cells_c(&states));
+        let (count, sensors) = (cells.len(), plant.sensors.len());
+        cells = cells.resize_vertically(count + sensors, 0.0);
+        cells.rows_mut(count, sensors).copy_from(&states.rows(before.reduced.states(), sensors));
+        self.plant = plant;
+        self.class = plant.class(self.air.wind_m_s);
+        self.modes = plant.modes(self.class);
+        self.wave = self.modes.modes.wave(&cells);
+        self.audit.at_start += plant.content.dot(&cells) - held_j;
+        self.audit.from = self.wave.modes();
         self.drive();
     }
 
@@ -550,7 +582,7 @@ impl Run<'_> {
         let boundary_c = [self.air.outside_c, self.plant.ground_c];
         let drive = Drive { heats: &heats, boundary_c, slope_k_per_s: [self.air.slope_k_per_s, 0.0] };
         modes.drive(&mut self.wave, &drive);
-        self.tends = OnceCell::new();
+        self.tends = OnceLock::new();
     }
 
     fn tends(&self) -> &Tends {
@@ -675,6 +707,12 @@ impl Run<'_> {
     #[must_use]
     pub fn plate_c(&self) -> f64 {
         warmest(&self.seen(&self.plant.views.plate))
+    }
+
+    /// The warmest place of the pad (°C).
+    #[must_use]
+    pub fn pad_c(&self) -> f64 {
+        warmest(&self.seen(&self.plant.views.pad))
     }
 
     /// All temperatures.

@@ -8,6 +8,7 @@
 //! | `stage` | the loop |
 //! | `leap` | how far the loop may leap |
 //! | `still` | for how long a channel shows the same |
+//! | `wreck` | what is broken at a moment |
 //! | `outcome` | what came of a season |
 //! | `trials` | the season many times over |
 //! | `envelope` | the band of all trials |
@@ -31,6 +32,7 @@ mod stage;
 mod still;
 mod timeline;
 mod trials;
+mod wreck;
 
 #[cfg(test)]
 mod paces;
@@ -48,7 +50,9 @@ pub use json::Report;
 pub use outcome::Outcome;
 pub use reasons::Reasons;
 pub use report::{Cast, Rehearsal, figures, summarise};
-pub use scenario::Scenario;
+pub use scenario::{Broken, Scenario};
+pub(crate) use stage::{Begin, Still, play_on};
 pub use stage::{Glimpse, Pace, Watcher, play};
 pub use timeline::TrueTimeline;
 pub use trials::{Spread, Trial, Trials};
+pub use wreck::Plants;

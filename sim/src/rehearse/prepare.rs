@@ -6,6 +6,7 @@ use crate::installation::Installation;
 use crate::offer::offers;
 use crate::site::{Presence, WeatherSource};
 use crate::weather::Weather;
+use forewarm_core::Layer;
 use std::path::Path;
 use std::sync::OnceLock;
 
@@ -75,6 +76,10 @@ impl Scenario {
             step_ms,
             has_heater_supply: true,
             bank_measured: installation.bank_measured,
+            broken: Vec::new(),
+            has_contacts: false,
+            thermal_cutout_c: None,
+            layer: Layer::Both,
             shape: OnceLock::new(),
             warnings: problems,
         })

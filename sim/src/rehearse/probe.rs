@@ -44,6 +44,46 @@ pub(super) struct Probe {
     with_element_ohm: f64,
     alone: Ratio,
     seed: u64,
+    damage: Damage,
+}
+
+/// What is broken about a channel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Damage {
+    /// What stands in for the element.
+    pub(super) element: Instead,
+    /// In series with the element and its lead (Ω).
+    pub(super) element_ohm: f64,
+    /// What the lead that is measured alone seems to be.
+    pub(super) lead: Instead,
+    /// In series with that lead (Ω).
+    pub(super) lead_ohm: f64,
+    /// By how much everything is measured too large.
+    pub(super) times: f64,
+    /// How much too warm the element reads (K).
+    pub(super) warm_k: f64,
+    /// The standard deviation of its noise, if that is not the converter's (K).
+    pub(super) noise_k: Option<f64>,
+}
+
+/// What stands in the place of a resistance.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Instead {
+    Itself,
+    Nothing,
+    Everything,
+}
+
+impl Damage {
+    pub(super) const NONE: Self = Self {
+        element: Instead::Itself,
+        element_ohm: 0.0,
+        lead: Instead::Itself,
+        lead_ohm: 0.0,
+        times: 1.0,
+        warm_k: 0.0,
+        noise_k: None,
+    };
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -98,8 +138,17 @@ impl Probe {
             with_element_ohm: 0.0,
             alone: Ratio::ZERO,
             seed,
+            damage: Damage::NONE,
         };
         probe.set_leads_at(20.0);
+        probe
+    }
+
+    /// The same with this damage.
+    pub(super) fn damaged(&self, damage: Damage, leads_c: f64) -> Self {
+        let noise_k = damage.noise_k.unwrap_or(self.noise_k);
+        let mut probe = Self { noise_k, damage, ..self.clone() };
+        probe.set_leads_at(leads_c);
         probe
     }
 
@@ -112,7 +161,14 @@ impl Probe {
                 let contacts = self.contacts_ohm.iter().map(|ohm| ohm.abs()).sum::<f64>();
                 (whole + contacts + self.growth_ohm, Ratio::ZERO)
             }
-            Wires::Three => (lead * (1.0 + self.mismatch) + self.contacts_ohm[0] + self.growth_ohm, self.ratio(lead)),
+            Wires::Three => {
+                let alone = match self.damage.lead {
+                    Instead::Itself => self.ratio((lead + self.damage.lead_ohm) * self.damage.times),
+                    Instead::Nothing => Ratio::ZERO,
+                    Instead::Everything => self.full_scale(),
+                };
+                (lead * (1.0 + self.mismatch) + self.contacts_ohm[0] + self.growth_ohm, alone)
+            }
             Wires::Four => (0.0, Ratio::ZERO),
         };
     }
@@ -165,25 +221,33 @@ impl Probe {
         })
     }
 
-    /// Whether it is a resistor, so that its temperature does not matter.
-    pub(super) const fn is_fixed(&self) -> bool {
-        self.fixed_ohm.is_some()
+    /// Whether its temperature does not matter: a resistor, or an element that is open.
+    pub(super) fn is_fixed(&self) -> bool {
+        self.fixed_ohm.is_some() || self.damage.element != Instead::Itself
     }
 
     /// How many codes the noise reaches over. The last digit of a check resistor, in the middle of a code, need not move
     /// at all.
     pub(super) fn liveliness(&self) -> f64 {
-        if self.fixed_ohm.is_some() { 0.0 } else { self.noise_k / self.code_k }
+        if self.is_fixed() { 0.0 } else { self.noise_k / self.code_k }
     }
 
     #[inline]
     fn measure_with(&self, t: f64, noise_k: f64) -> Measured {
-        let ohms = match self.fixed_ohm {
-            Some(ohms) => ohms + noise_k * self.element.slope(0.0),
-            None => self.element.ohms(t + self.fixed_k + self.growing * t.abs() + noise_k),
+        let Damage { element, element_ohm, times, warm_k, .. } = self.damage;
+        let off_k = noise_k + warm_k;
+        let ohms = match (element, self.fixed_ohm) {
+            (Instead::Everything, _) => return Measured { element: self.full_scale(), lead: self.alone },
+            (Instead::Nothing, _) => 0.0,
+            (Instead::Itself, Some(ohms)) => ohms + off_k * self.element.slope(0.0),
+            (Instead::Itself, None) => self.element.ohms(t + self.fixed_k + self.growing * t.abs() + off_k),
         };
-        let element = self.ratio(ohms + self.with_element_ohm + self.offset_ohm);
+        let element = self.ratio((ohms + self.with_element_ohm + element_ohm + self.offset_ohm) * times);
         Measured { element, lead: self.alone }
+    }
+
+    fn full_scale(&self) -> Ratio {
+        Ratio::from_code(self.most_codes, self.bits)
     }
 
     #[inline]

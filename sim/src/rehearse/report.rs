@@ -490,6 +490,12 @@ impl Rehearsal {
                 fixed(outcome.most_above_ceiling_a, 1)
             ));
         }
+        for broken in &self.scenario.broken {
+            let at = jiff::SignedDuration::from_secs(broken.from_s);
+            let when = self.scenario.weather.start.saturating_add(at).strftime("%m-%d %H:%M");
+            let name = escaped(&broken.what.name(&self.scenario));
+            verdicts.push(format!("broken from {when} on: {name}: {}", broken.what.meaning()));
+        }
         if let Some(beyond) = self.scenario.beyond_design() {
             verdicts.push(format!("the weather is harsher than what `forewarm plan` is told: {beyond}"));
         }

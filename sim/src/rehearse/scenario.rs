@@ -1,10 +1,12 @@
 //! Everything a season is played with.
 
+use crate::breakdown::Breakdown;
 use crate::diagnostic::Problem;
 use crate::offer::Offer;
 use crate::plant::{Plant, Shape};
 use crate::site::{BankMeasured, Site};
 use crate::weather::Weather;
+use forewarm_core::Layer;
 use forewarm_core::settings::{Reserve, ValidSettings};
 use std::sync::OnceLock;
 
@@ -33,10 +35,29 @@ pub struct Scenario {
     pub has_heater_supply: bool,
     /// What the controller measures of the bank.
     pub bank_measured: BankMeasured,
+    /// What breaks, and when.
+    pub broken: Vec<Broken>,
+    /// Whether both relays have auxiliary contacts that the controller reads.
+    pub has_contacts: bool,
+    /// The plate's temperature at which a thermal cut-out opens the heater's circuit for good (°C). `None` without one.
+    pub thermal_cutout_c: Option<f64>,
+    /// Which of its judges the controller goes by.
+    pub layer: Layer,
     /// The site cut into cells, once it has been played.
     pub shape: OnceLock<Shape>,
     /// What in weather and logs is probably not intended.
     pub warnings: Vec<Problem>,
+}
+
+/// Something that is broken for a time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Broken {
+    /// What.
+    pub what: Breakdown,
+    /// Since the start (s).
+    pub from_s: i64,
+    /// When it is mended (s). `None` if it stays.
+    pub until_s: Option<i64>,
 }
 
 impl Scenario {
@@ -66,10 +87,10 @@ impl Scenario {
         self.step_ms.saturating_mul(super::stage::BLOCK)
     }
 
-    /// The same scenario without a heater's supply, so that the heater stays off.
+    /// The same scenario without a heater's supply, so that the heater stays off, and with nothing broken.
     #[must_use]
     pub fn unheated(&self) -> Self {
-        Self { has_heater_supply: false, ..self.clone() }
+        Self { has_heater_supply: false, broken: Vec::new(), ..self.clone() }
     }
 
     /// How this weather exceeds what the site is designed for, if it does: by the coldest moment, or by the wind that

@@ -23,18 +23,20 @@ use super::leap::{Found, Here, Leaper, SHORTEST};
 use super::outcome::Outcome;
 use super::probe::Probe;
 use super::scenario::Scenario;
-use crate::bank::{BankModel, Fed, Flow, HeaterLoad, Permit};
+use super::wreck::{Blow, Plants, Wreck};
+use crate::bank::{BankModel, Fed, Flow, HeaterLoad};
 use crate::offer::Offer;
-use crate::plant::{Air, Depths, Heat, Plant, Run};
+use crate::plant::{Air, Depths, Heat, Run};
 use crate::season::Moment;
 use crate::si;
 use crate::variation::Variation;
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
+use forewarm_core::fault::SystemFault;
 use forewarm_core::quantity::{Celsius, Fraction, Instant, Millis};
 use forewarm_core::settings::MAX_CHANNELS;
 use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample};
-use forewarm_core::{Memory, Unit};
+use forewarm_core::{Layer, Memory, Unit};
 use std::borrow::Cow;
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -189,8 +191,12 @@ pub struct Glimpse<'a> {
     pub coldest_c: f64,
     /// The warmest layer of any battery (°C).
     pub warmest_c: f64,
-    /// The plate (°C).
+    /// The warmest place of the plate (°C).
     pub plate_c: f64,
+    /// The warmest place of the pad (°C).
+    pub pad_c: f64,
+    /// Where power has flowed until now.
+    pub flow: &'a Flow,
     /// The air around the box (°C): the outside air, or the air of the room.
     pub outside_c: f64,
     /// The state of charge, 0 to 1.
@@ -210,20 +216,75 @@ pub fn play<W: Watcher>(
     stop: &AtomicBool,
 ) -> Outcome {
     let site = variation.of(&scenario.site);
-    let plant = scenario.plant(&site);
-    let mut stage = Stage::new(scenario, variation, &plant, watcher, pace);
+    let breakdowns: Vec<_> = scenario.broken.iter().map(|broken| broken.what).collect();
+    let plants = Plants::of(scenario, &site, &breakdowns);
+    let mut stage = Stage::new(scenario, variation, &plants, watcher, pace);
     stage.play(stop);
     stage.end()
 }
 
-struct Stage<'a, W> {
+/// A moment of a season from which another can go on.
+#[derive(Clone, Debug)]
+pub(crate) struct Still<'p> {
+    unit: Unit,
+    plant: Run<'p>,
+    outputs: Outputs,
+    charge: f64,
+    clock_ms: u32,
+}
+
+impl Still<'_> {
+    /// The controller's outputs.
+    pub(crate) const fn outputs(&self) -> &Outputs {
+        &self.outputs
+    }
+}
+
+/// Where a scene begins.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Begin<'a, 'p> {
+    /// As a season does, with this on the clock (ms).
+    Rest(u32),
+    /// Where another has been left.
+    Still(&'a Still<'p>),
+}
+
+/// Plays a short scene in plants that many scenes share, to its end or until `stop` is set. Returns what came of it, and
+/// where it ends.
+pub(crate) fn play_on<'p, W: Watcher>(
+    scenario: &Scenario,
+    plants: &'p Plants,
+    begin: Begin<'_, 'p>,
+    pace: Pace,
+    watcher: &mut W,
+    stop: &AtomicBool,
+) -> (Outcome, Still<'p>) {
+    let mut stage = Stage::begin(scenario, &Variation::default(), plants, watcher, pace, begin);
+    stage.play(stop);
+    let still = stage.still();
+    (stage.end(), still)
+}
+
+struct Stage<'a, 'p, W> {
     scenario: &'a Scenario,
     watcher: &'a mut W,
     unit: Unit,
-    plant: Run<'a>,
+    plants: &'p Plants,
+    plant: Run<'p>,
+    wreck: Wreck,
+    /// The same with nothing broken, and as they are.
+    sound_probes: Vec<Probe>,
     probes: Vec<Probe>,
+    sound_bank: BankModel,
     bank: BankModel,
+    sound_heater: HeaterLoad,
     heater: HeaterLoad,
+    /// Whether the thermal cut-out has opened.
+    is_cut_out: bool,
+    /// The sources and meters with nothing broken.
+    at_work: Inputs,
+    /// What the clock shows in step 0 (ms).
+    clock_ms: u32,
     /// The air around the box, and what the variation still adds to it (K).
     air: Cow<'a, [Point]>,
     weather_k: f64,
@@ -267,8 +328,19 @@ struct Stage<'a, W> {
     outcome: Outcome,
 }
 
-impl<'a, W: Watcher> Stage<'a, W> {
-    fn new(scenario: &'a Scenario, variation: &Variation, plant: &'a Plant, watcher: &'a mut W, pace: Pace) -> Self {
+impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
+    fn new(scenario: &'a Scenario, variation: &Variation, plants: &'p Plants, watcher: &'a mut W, pace: Pace) -> Self {
+        Self::begin(scenario, variation, plants, watcher, pace, Begin::Rest(0))
+    }
+
+    fn begin(
+        scenario: &'a Scenario,
+        variation: &Variation,
+        plants: &'p Plants,
+        watcher: &'a mut W,
+        pace: Pace,
+        begin: Begin<'_, 'p>,
+    ) -> Self {
         let Scenario { settings, site, weather, .. } = scenario;
         let weather_k = variation.weather * site.tolerance.weather_k;
         let probes: Vec<Probe> = settings
@@ -290,29 +362,48 @@ impl<'a, W: Watcher> Stage<'a, W> {
             Some(room) => (Cow::Owned(weather.in_room(room, scenario.span_s, weather_k)), 0.0),
             None => (Cow::Borrowed(&*weather.points), weather_k),
         };
-        let run = plant.at_rest(start_c);
+        let Still { unit, plant: run, outputs, charge, clock_ms } = match begin {
+            Begin::Still(still) => still.clone(),
+            Begin::Rest(clock_ms) => Still {
+                unit: Unit::new(settings, Memory::default()),
+                plant: plants.sound.at_rest(start_c),
+                outputs: Outputs::all_off(forewarm_core::fault::SystemFault::SettingsInvalid),
+                charge: site.winter.start_charge,
+                clock_ms,
+            },
+        };
         let heater = &settings.heater;
         let nominal_v = si::volts(heater.nominal);
         let mut inputs = Inputs::DEAD;
         // The battery's own protection always allows charge here. So the controller stands alone, and its own permits
         // are judged.
         inputs.charge_line = Line::Allowed;
+        let heater = HeaterLoad {
+            power_at_nominal_w: si::watts(heater.power) * (1.0 + variation.pad_power * site.tolerance.pad_power),
+            nominal_v,
+            on: false,
+            line_ohm: scenario.line_ohm(),
+            // If nobody knows the voltage, the plan reports a danger. Here the pad then gets its nominal voltage.
+            fed: site.fed_by.map(|source| Fed { source, volts: site.feed_v().unwrap_or(nominal_v) }),
+        };
+        let bank = BankModel::new(&site.battery, settings);
         let mut stage = Self {
             scenario,
             watcher,
-            unit: Unit::new(settings, Memory::default()),
+            unit,
             leaper: (pace == Pace::Leaping).then(|| Leaper::new(scenario, &run, &probes)),
+            plants,
             plant: run,
+            wreck: Wreck::default(),
+            sound_probes: probes.clone(),
             probes,
-            bank: BankModel::new(&site.battery, settings),
-            heater: HeaterLoad {
-                power_at_nominal_w: si::watts(heater.power) * (1.0 + variation.pad_power * site.tolerance.pad_power),
-                nominal_v,
-                on: false,
-                line_ohm: scenario.line_ohm(),
-                // If nobody knows the voltage, the plan reports a danger. Here the pad then gets its nominal voltage.
-                fed: site.fed_by.map(|source| Fed { source, volts: site.feed_v().unwrap_or(nominal_v) }),
-            },
+            sound_bank: bank.clone(),
+            bank,
+            sound_heater: heater,
+            heater,
+            is_cut_out: false,
+            at_work: inputs,
+            clock_ms,
             air,
             weather_k,
             hard_limit_c: site.battery.hard_limit_c + variation.hard_limit * site.tolerance.hard_limit_k,
@@ -325,11 +416,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
             weather: 0,
             offer: 0,
             inputs,
-            outputs: Outputs::all_off(forewarm_core::fault::SystemFault::SettingsInvalid),
+            outputs,
             flow: Flow::default(),
             judge: Judge::new(settings),
             withheld: Withheld::default(),
-            charge: site.winter.start_charge,
+            charge,
             accounted_at: 0,
             offered_at: 0,
             allowed_a: 0.0,
@@ -342,11 +433,12 @@ impl<'a, W: Watcher> Stage<'a, W> {
             outcome: Outcome {
                 coldest_true_c: f64::INFINITY,
                 warmest_plate_c: f64::NEG_INFINITY,
-                least_charge: site.winter.start_charge,
+                least_charge: charge,
                 ..Outcome::default()
             },
         };
         stage.set_weather();
+        stage.break_down();
         stage.solve();
         stage.measure(0);
         stage.outputs = stage.decide(0);
@@ -363,7 +455,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
             self.take_up();
             self.withheld = self.judge.of(&self.unit, &self.outputs);
             let until = self.next_event().min(end);
-            while self.at < until.min(self.solve_at) {
+            while self.at < until.min(self.solve_at) && !stop.load(Ordering::Relaxed) {
                 if !self.leap(until.min(self.solve_at)) {
                     self.step();
                 }
@@ -380,6 +472,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
     /// Takes in what has changed in the world by now, and solves the bank for it.
     fn take_up(&mut self) {
         let Scenario { offers, .. } = self.scenario;
+        if !self.scenario.broken.is_empty() {
+            self.break_down();
+        }
         let mut new_weather = false;
         while self.air.get(self.weather + 1).is_some_and(|next| self.steps_to(next.at_s) <= self.at) {
             self.weather += 1;
@@ -395,11 +490,32 @@ impl<'a, W: Watcher> Stage<'a, W> {
         self.solve();
     }
 
+    /// Takes in what breaks, is mended, or has grown by now.
+    fn break_down(&mut self) {
+        let Scenario { broken, step_ms, site, .. } = self.scenario;
+        let has_changed = self.wreck.go_to(self.at, broken, *step_ms);
+        if has_changed || self.wreck.grows() {
+            self.probes =
+                self.wreck.probes(&self.sound_probes, self.air[self.weather].outside_c + self.weather_k, self.at);
+        }
+        if !has_changed && self.at > 0 {
+            return;
+        }
+        self.bank = self.wreck.bank(&self.sound_bank, site.battery.count);
+        let plant = self.wreck.plant(self.plants);
+        if !self.plant.is_of(plant) {
+            self.plant.move_to(plant);
+        }
+        if self.leaper.is_some() && has_changed {
+            self.leaper = Some(Leaper::new(self.scenario, &self.plant, &self.probes));
+        }
+    }
+
     fn next_event(&self) -> u64 {
-        let Scenario { offers, .. } = self.scenario;
+        let Scenario { offers, broken, step_ms, .. } = self.scenario;
         let weather = self.air.get(self.weather + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
         let offer = offers.get(self.offer + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
-        weather.min(offer).max(self.at + 1)
+        weather.min(offer).min(self.wreck.next_event(self.at, broken, *step_ms)).max(self.at + 1)
     }
 
     fn set_weather(&mut self) {
@@ -415,7 +531,9 @@ impl<'a, W: Watcher> Stage<'a, W> {
             wind_m_s: next.wind_m_s,
         });
         // The cables lie outside the box: in the room, if there is one.
-        self.probes.iter_mut().for_each(|probe| probe.set_leads_at(outside_c));
+        for probe in self.probes.iter_mut().chain(&mut self.sound_probes) {
+            probe.set_leads_at(outside_c);
+        }
     }
 
     fn offer(&self) -> &'a Offer {
@@ -424,29 +542,41 @@ impl<'a, W: Watcher> Stage<'a, W> {
 
     /// Finds voltages and currents for the present relays, and passes them to plant and controller.
     fn solve(&mut self) {
-        let offer = self.offer();
-        self.heater.on = self.outputs.heater == Relay::Closed;
-        let permit = (self.outputs.charge == Relay::Closed).then(|| Permit {
-            ceiling_c_rate: si::part(self.outputs.ceiling),
-            full: self.outputs.full == Relay::Closed,
-        });
-        self.flow = self.bank.flow(self.charge, offer, self.heater, permit);
+        self.heater = self.wreck.heater(self.sound_heater, self.outputs.heater);
+        if self.is_cut_out {
+            self.heater.power_at_nominal_w = 0.0;
+        }
+        let offer = self.wreck.offer(self.offer(), self.heater.on);
+        let permit = self.wreck.permit(&self.outputs);
+        self.flow = self.bank.flow(self.charge, &offer, self.heater, permit);
         self.plant.set_heat(Heat { heater_w: self.flow.heater_w, bank_w: self.flow.bank_heat_w });
-        self.inputs.sources = offer.sources;
-        self.inputs.supply = self.scenario.has_heater_supply.then(|| si::millivolts(self.flow.supply_v));
+        let seen = &mut self.at_work;
+        seen.sources = offer.sources;
+        seen.supply = self.scenario.has_heater_supply.then(|| si::millivolts(self.flow.supply_v));
         let measured = self.scenario.bank_measured;
-        self.inputs.bank = measured.voltage.then(|| si::millivolts(self.flow.bus_v));
+        seen.bank = measured.voltage.then(|| si::millivolts(self.flow.bus_v));
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 1")]
         let steps = (self.charge * 65_536.0).round() as u32;
-        self.inputs.state_of_charge = measured.charge.then(|| Fraction::from_steps(steps));
+        seen.state_of_charge = measured.charge.then(|| Fraction::from_steps(steps));
         // The protection has disconnected a flat bank.
-        self.inputs.discharge_line = if self.charge > 0.0 { Line::Allowed } else { Line::Refused };
+        seen.discharge_line = if self.charge > 0.0 { Line::Allowed } else { Line::Refused };
+        if self.scenario.has_contacts {
+            seen.heater_feedback = Some(self.wreck.heater_contact(self.outputs.heater));
+            seen.charge_feedback = Some(self.wreck.charge_contact(self.outputs.charge));
+        }
+        self.disturb();
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most an hour")]
         let steps = (self.solved_for_s() / self.step_s) as u64;
         self.solve_at = self.at + steps.max(BLOCK_STEPS);
         // Each change of the inputs needs a step before a leap.
         self.leap_from = self.leap_from.max(self.at + 1);
         self.look_at = self.at;
+    }
+
+    /// What the lines and meters say in this step.
+    fn disturb(&mut self) {
+        let channels = self.inputs.channels;
+        self.inputs = Inputs { channels, ..self.wreck.disturb(self.at, self.scenario, &self.at_work, self.heater.on) };
     }
 
     /// How long voltages and currents may count as constant (s).
@@ -475,9 +605,26 @@ impl<'a, W: Watcher> Stage<'a, W> {
     /// The controller's decision at step `at`.
     #[inline]
     fn decide(&mut self, at: u64) -> Outputs {
+        if self.wreck.meddles() {
+            self.wreck.show(at, &mut self.inputs.channels, self.scenario.settings.channels.len());
+            self.disturb();
+        }
         self.watcher.shown(seconds(at, self.step_s), &mut self.inputs.channels);
-        let now = self.now(at);
-        let outputs = self.unit.step(now, &self.inputs);
+        let now = self.wreck.clock(at, self.now(at));
+        let outputs = match self.wreck.blow(at) {
+            Some(Blow::Damage) => Outputs::all_off(SystemFault::SettingsInvalid),
+            blow => {
+                let memory = match blow {
+                    Some(Blow::Forget) => Some(Memory::default()),
+                    Some(_) => Some(self.unit.memory()),
+                    None => None,
+                };
+                if let Some(memory) = memory {
+                    self.unit = Unit::new(&self.scenario.settings, memory);
+                }
+                self.unit.step_by(self.scenario.layer, now, &self.inputs)
+            }
+        };
         self.watcher.decided(now, &self.inputs, &outputs);
         outputs
     }
@@ -485,7 +632,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
     /// The controller's clock at step `at`. It wraps, as it does in the field.
     #[expect(clippy::cast_possible_truncation, reason = "wrapping is meant")]
     fn now(&self, at: u64) -> Instant {
-        Instant::from_millis(at.wrapping_mul(self.scenario.step_ms.into()) as u32)
+        Instant::from_millis((at.wrapping_mul(self.scenario.step_ms.into()) as u32).wrapping_add(self.clock_ms))
     }
 
     /// Shows the step just taken to the watcher, with the inputs that the controller saw.
@@ -571,7 +718,7 @@ impl<'a, W: Watcher> Stage<'a, W> {
     /// Leaps towards step `until`, if it can.
     fn leap(&mut self, until: u64) -> bool {
         let Some(leaper) = self.leaper.as_mut().filter(|_| self.at >= self.leap_from) else { return false };
-        if self.watcher.meddles() {
+        if self.watcher.meddles() || self.wreck.meddles() || self.scenario.layer != Layer::Both {
             return false;
         }
         // A watcher sees every minute's last step.
@@ -676,6 +823,11 @@ impl<'a, W: Watcher> Stage<'a, W> {
         let cells_c = self.note();
         if let Some([coldest_c, warmest_c]) = cells_c.filter(|_| W::WATCHES) {
             let plate_c = self.plant.plate_c();
+            if self.scenario.thermal_cutout_c.is_some_and(|cutout_c| plate_c >= cutout_c) && !self.is_cut_out {
+                self.is_cut_out = true;
+                // In the next step.
+                self.solve_at = self.at + 1;
+            }
             self.outcome.coldest_true_c = self.outcome.coldest_true_c.min(coldest_c);
             self.outcome.warmest_plate_c = self.outcome.warmest_plate_c.max(plate_c);
             self.watcher.look(&Glimpse {
@@ -685,6 +837,8 @@ impl<'a, W: Watcher> Stage<'a, W> {
                 coldest_c,
                 warmest_c,
                 plate_c,
+                pad_c: self.plant.pad_c(),
+                flow: &self.flow,
                 outside_c: self.plant.outside_c(),
                 charge: self.charge,
                 inputs: &self.inputs,
@@ -740,6 +894,17 @@ impl<'a, W: Watcher> Stage<'a, W> {
         outcome.unmet_wh += flow.unmet_w * hours;
         outcome.charged_ah += charged_ah;
         outcome.least_charge = outcome.least_charge.min(self.charge);
+    }
+
+    /// This moment, for another scene to go on from.
+    fn still(&self) -> Still<'p> {
+        Still {
+            unit: self.unit.clone(),
+            plant: self.plant.clone(),
+            outputs: self.outputs,
+            charge: self.charge,
+            clock_ms: self.now(self.at + 1).as_millis(),
+        }
     }
 
     fn end(mut self) -> Outcome {

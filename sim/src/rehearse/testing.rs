@@ -74,6 +74,10 @@ pub(crate) fn scenario(days: u32) -> Scenario {
         step_ms: 1000,
         has_heater_supply: true,
         bank_measured: BankMeasured { voltage: true, charge: true },
+        broken: Vec::new(),
+        has_contacts: false,
+        thermal_cutout_c: None,
+        layer: forewarm_core::Layer::Both,
         shape: SHAPE.clone(),
         warnings: Vec::new(),
     }

@@ -128,3 +128,37 @@ fn heat_lost_is_what_flowed_over_the_boundaries() {
         assert!(errors.iter().all(|error| error.abs() < 1e-9), "{errors:?}");
     }
 }
+
+/// What breaks changes the plant under a bank that goes on: a soaked box, a pad in the air. Each place keeps its temperature,
+/// and no heat is gained or lost by it.
+#[test]
+fn a_run_that_goes_on_in_another_plant_keeps_its_temperatures_and_its_heat() {
+    let sound = Plant::in_shape(open_shape(), &site::open(), 1.0);
+    let mut soaked = site::open();
+    soaked.enclosure.layers_mut().for_each(|layer| layer.material.conductivity_w_per_m_k *= 8.0);
+    let mut loose = site::open();
+    loose.pad.bond_w_per_m2_k = 25.0;
+    for broken in [soaked, loose] {
+        let broken = Plant::new(&broken, 1.0);
+        let mut run = sound.at_rest(-5.0);
+        run.set_air(Air { outside_c: -15.0, slope_k_per_s: 0.0, wind_m_s: 3.0 });
+        run.set_heat(Heat { heater_w: 100.0, bank_w: 10.0 });
+        run.advance(7200.0);
+        let before = run.temperatures();
+        run.move_to(&broken);
+        let after = run.temperatures();
+        for (before, after) in before.sensors_c.iter().zip(&after.sensors_c) {
+            assert!((before - after).abs() < 1e-9, "{before} {after}");
+        }
+        for (before, after) in before.all_cells_c().zip(after.all_cells_c()) {
+            // Each of the two comes that near to its cells.
+            assert!((before - after).abs() <= 2.0 * crate::plant::SOUGHT_K, "{before} {after}");
+        }
+        run.advance(7200.0);
+        let balance = run.balance();
+        let open = (balance.put_in_j - balance.lost_j - balance.held_j).abs() / balance.turned_over_j;
+        assert!(open < 1e-6, "{open}");
+        run.move_to(&sound);
+        assert!(run.is_of(&sound) && !run.is_of(&broken));
+    }
+}

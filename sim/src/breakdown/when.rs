@@ -1,0 +1,79 @@
+//! A breakdown and its moment, as somebody types them: `NAME@TIME`.
+
+use super::Breakdown;
+use crate::diagnostic::{Problem, excerpt};
+use crate::rehearse::{Broken, Scenario};
+use jiff::civil::DateTime;
+
+impl Broken {
+    /// What `text` names, in the season of `scenario`. TIME is a month and a day, with an hour and a minute or without:
+    /// `12-24` or `12-24T18:00`.
+    ///
+    /// # Errors
+    /// A text of another form, no such breakdown, or a time that is not in the season.
+    pub fn parsed(text: &str, scenario: &Scenario) -> Result<Self, Problem> {
+        let (name, when) = text.split_once('@').ok_or_else(|| {
+            Problem::usage(format!("--fault {} does not say when", excerpt(text)))
+                .remedy("NAME@TIME, as in --fault heater_relay.welded@12-24T18:00")
+        })?;
+        let what = Breakdown::named(name, scenario).ok_or_else(|| unknown(name, scenario))?;
+        let from_s = second(when, scenario)?;
+        Ok(Self { what, from_s, until_s: None })
+    }
+}
+
+fn unknown(name: &str, scenario: &Scenario) -> Problem {
+    let names = Breakdown::every(scenario).into_iter().map(|one| one.name(scenario));
+    let nearest = names.min_by_key(|known| strsim::damerau_levenshtein(name, known));
+    Problem::usage(format!("nothing here can break as {}", excerpt(name)))
+        .because("names begin with what breaks: a thermometer, a source, a part")
+        .remedy(match nearest {
+            Some(nearest) => format!("`forewarm faults` prints all names; the nearest is {nearest}"),
+            None => "`forewarm faults` prints all names".to_owned(),
+        })
+}
+
+/// The second of the season.
+fn second(when: &str, scenario: &Scenario) -> Result<i64, Problem> {
+    let start = scenario.weather.start;
+    let form = || {
+        Problem::usage(format!("--fault: {} is no time of a season", excerpt(when)))
+            .remedy("month and day, as in 12-24 or 12-24T18:00")
+    };
+    let (day, hour) = when.split_once('T').unwrap_or((when, "00:00"));
+    // Of this year or the next: a season is shorter than a year.
+    let moments = [start.year(), start.year().saturating_add(1)]
+        .map(|year| format!("{year:04}-{day}T{hour}").parse::<DateTime>());
+    let span = |moment: DateTime| moment.duration_since(start).as_secs();
+    let found: Vec<i64> = moments.iter().flatten().map(|moment| span(*moment)).collect();
+    if found.is_empty() {
+        return Err(form());
+    }
+    found.into_iter().find(|at_s| (0..scenario.span_s).contains(at_s)).ok_or_else(|| {
+        let last = start.saturating_add(jiff::SignedDuration::from_secs(scenario.span_s));
+        Problem::usage(format!("--fault: {} is not in the season", excerpt(when))).because(format!(
+            "it lasts from {} to {}",
+            start.strftime("%m-%dT%H:%M"),
+            last.strftime("%m-%dT%H:%M")
+        ))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rehearse::testing::scenario;
+
+    #[test]
+    fn a_fault_is_read_with_its_moment_and_what_is_wrong_is_said() {
+        let scenario = scenario(60);
+        let read = |text: &str| Broken::parsed(text, &scenario);
+        assert_eq!(read("clock.stopped@11-03T06:30").unwrap().from_s, 2 * 86_400 + 6 * 3600 + 1800);
+        assert_eq!(read("lid.open@12-01").unwrap().from_s, 30 * 86_400);
+        let said = |text: &str| read(text).unwrap_err().to_string();
+        assert!(said("lid.open").contains("does not say when"));
+        assert!(said("lid.opne@12-01").contains("the nearest is lid.open"), "{}", said("lid.opne@12-01"));
+        assert!(said("lid.open@03-01").contains("from 11-01T00:00 to 12-31T00:00"), "{}", said("lid.open@03-01"));
+        assert!(said("lid.open@soon").contains("no time of a season"));
+    }
+}

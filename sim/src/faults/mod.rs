@@ -1,0 +1,31 @@
+//! What happens for every fault in every state: an installation's own evidence that it fails safe.
+//!
+//! Each cell of the matrix is a short scene in the plant. The controller is led into a state at an outside temperature;
+//! something breaks; the scene goes on until it is found and everything is off, or for hours. Then it is mended, the day
+//! is mild, all sources are there, and the bank must be charged again. The battery's own protection takes no part. The
+//! independent thermal cut-out of the heater, which every installation must have, does; cells that only it has kept
+//! from harm are counted.
+//!
+//! | module | holds |
+//! |---|---|
+//! | `states` | leads the controller into each state |
+//! | `scene` | one cell of the matrix |
+//! | `limits` | what no part may pass |
+//! | `matrix` | all cells |
+//! | `text`, `json`, `page` | what a matrix says, for a person, for a machine, in a browser |
+
+mod json;
+mod limits;
+mod matrix;
+mod page;
+mod scene;
+mod states;
+mod text;
+
+#[cfg(test)]
+mod tests;
+
+pub use json::Report;
+pub use limits::Limits;
+pub use matrix::{Matrix, Wanted};
+pub use scene::{Cell, Harm, Recovery, Verdict};
