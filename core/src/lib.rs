@@ -136,6 +136,8 @@
 //!
 #![doc = include_str!("../docs/promises.md")]
 //!
+#![doc = include_str!("../docs/safety.md")]
+//!
 #![doc = include_str!("../docs/glossary.md")]
 
 #[cfg(any(test, feature = "testing"))]
