@@ -99,14 +99,13 @@ impl Unit {
             Layer::Both => self.step(now, inputs),
             Layer::ControllerAlone => self.controller.step(now, inputs),
             Layer::GuardAlone => {
-                // The controller still runs beside it, so that readings and faults can be shown.
-                let shown = self.controller.step(now, inputs);
+                // The controller still runs beside it, so that readings can be shown.
+                let shown = Outputs { alarm: Alarm::Quiet, faults: Faults::NONE, ..self.controller.step(now, inputs) };
                 let greedy = Outputs {
                     heater: Relay::Closed,
                     charge: Relay::Closed,
                     full: Relay::Closed,
                     ceiling: Fraction::ONE,
-                    faults: Faults::NONE,
                     ..shown
                 };
                 let Verdict { heater, charge, full } = self.guard.judge(now, inputs, &greedy);

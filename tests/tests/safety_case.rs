@@ -18,13 +18,18 @@ fn named(page: &str) -> BTreeSet<&str> {
 
 /// The functions of a source that are tests which every run includes.
 fn tests_of(source: &str, found: &mut BTreeSet<String>) {
-    let mut is_test = false;
+    let (mut is_test, mut is_left_out) = (false, false);
     for line in source.lines().map(str::trim) {
-        if let Some(name) = line.strip_prefix("fn ").filter(|_| is_test) {
+        if let Some(name) = line.strip_prefix("fn ").filter(|_| is_test && !is_left_out) {
             found.insert(name.split(['(', '<']).next().unwrap_or_default().to_owned());
         }
-        // Attributes and comments may stand between the mark and the function.
-        is_test = (is_test || line == "#[test]") && !line.starts_with("fn ") && !line.starts_with("#[ignore");
+        // Attributes and comments may stand before the function, in any order.
+        match line {
+            _ if line.starts_with("#[ignore") => is_left_out = true,
+            "#[test]" => is_test = true,
+            _ if !line.starts_with("#[") && !line.starts_with("//") => (is_test, is_left_out) = (false, false),
+            _ => {}
+        }
     }
 }
 
@@ -56,7 +61,7 @@ fn every_test_that_the_safety_case_names_is_there_and_runs() {
 fn a_test_that_is_gone_or_left_out_is_missed() {
     let mut found = BTreeSet::new();
     tests_of(
-        "#[test]\nfn one_two_three_four() {}\n#[test]\n#[ignore = \"long\"]\nfn a_b_c_d() {}\nfn no_test_at_all() {}",
+        "#[test]\nfn one_two_three_four() {}\n#[test]\n#[ignore = \"long\"]\nfn a_b_c_d() {}\n#[ignore]\n#[test]\nfn e_f_g_h() {}\nfn no_test_at_all() {}",
         &mut found,
     );
     assert_eq!(found.into_iter().collect::<Vec<_>>(), ["one_two_three_four"]);

@@ -45,6 +45,18 @@ impl Breakdown {
             Self::Other(Other::ChargeWelded) if !scenario.has_contacts => {
                 blind("an auxiliary contact of the charge relay", BY_THE_PROTECTION)
             }
+            Self::Other(Other::PadHangs) => blind(
+                "a thermal cut-out on the pad itself, which opens before its adhesive fails",
+                "what the pad bears; a cut-out at the plate does not see it",
+            ),
+            Self::Other(Other::FullWelded) => blind(
+                "a measurement of the bank's current",
+                "the larger step of those sources, and the battery's protection against too much current",
+            ),
+            Self::Source(_, AtSource::SaysAbsent) => blind(
+                "a measurement of the bank's current, or of the source's own",
+                "what that source can give, and the battery's protection against too much current",
+            ),
             Self::Other(Other::CeilingIgnored) => blind(
                 "a measurement of the bank's current, or a charger that confirms its limit",
                 "the chargers' own largest current, and the battery's protection against too much current",

@@ -111,8 +111,10 @@ pub enum Other {
     HeaterOpen,
     HeaterHalf,
     PadDetached,
+    PadHangs,
     ChargeWelded,
     ChargeStuckOpen,
+    FullWelded,
     CeilingIgnored,
     BatteryLost,
     Wet,
@@ -139,14 +141,16 @@ pub enum Other {
 }
 
 /// Each with its name, and what happens.
-const OTHERS: [(Other, &str, &str); 30] = [
+const OTHERS: [(Other, &str, &str); 32] = [
     (Other::HeaterWelded, "heater_relay.welded", "the contact of the heater relay stays closed"),
     (Other::HeaterStuckOpen, "heater_relay.stuck_open", "the contact of the heater relay stays open"),
     (Other::HeaterOpen, "heater.open", "the heater gives nothing: element, fuse or thermal cut-out is open"),
     (Other::HeaterHalf, "heater.half_power", "half of the heater is broken"),
     (Other::PadDetached, "pad.detached", "the pad has come off the plate: a millimetre of air is between them"),
+    (Other::PadHangs, "pad.hangs", "the pad has come off the plate and hangs in the air under it"),
     (Other::ChargeWelded, "charge_relay.welded", "the contact of the charge relay stays closed"),
     (Other::ChargeStuckOpen, "charge_relay.stuck_open", "the contact of the charge relay stays open"),
+    (Other::FullWelded, "full_relay.welded", "the contact of the relay for the larger charge step stays closed"),
     (Other::CeilingIgnored, "chargers.ignore_ceiling", "no source obeys the charge-current ceiling"),
     (Other::BatteryLost, "bank.battery_lost", "one battery is disconnected; the others take all current"),
     (Other::Wet, "insulation.wet", "the insulation is soaked: half of it conducts like water"),
@@ -171,7 +175,7 @@ const OTHERS: [(Other, &str, &str); 30] = [
     (Other::ClockStopped, "clock.stopped", "the clock stands still"),
     (Other::ClockAhead, "clock.jumps_ahead", "the clock jumps ahead by an hour, once"),
     (Other::ClockBack, "clock.jumps_back", "the clock jumps back by an hour, once"),
-    (Other::ClockWraps, "clock.wraps", "the clock wraps, as it does every 49.7 days"),
+    (Other::ClockWraps, "clock.wraps", "the clock wraps, as it does every 49.7 days, and nothing else happens"),
     (Other::Restart, "controller.restarts", "the controller restarts, once"),
     (Other::RestartStorm, "controller.restarts_on_and_on", "the controller restarts every 20 seconds"),
     (Other::StorageFails, "storage.fails", "nothing can be kept any more"),
@@ -181,7 +185,7 @@ const OTHERS: [(Other, &str, &str); 30] = [
 ];
 
 /// What can be wrong with any channel.
-const ANY: [Wrong; 22] = [
+const ANY: [Wrong; 23] = [
     Wrong::Open,
     Wrong::Short,
     Wrong::LeadGains(0.5),
@@ -196,6 +200,7 @@ const ANY: [Wrong; 22] = [
     Wrong::Drifts(2.0),
     Wrong::Drifts(10.0),
     Wrong::Drifts(-2.0),
+    Wrong::Drifts(-10.0),
     Wrong::Stuck,
     Wrong::Noisy(0.5),
     Wrong::Noisy(5.0),
@@ -258,7 +263,20 @@ impl Breakdown {
         match self {
             Self::Other(Other::CeilingIgnored) => obeys(),
             Self::Other(Other::BatteryLost) => scenario.site.battery.count > 1,
+            Self::Other(Other::FullWelded) => scenario.settings.sources.iter().any(|source| source.charge.has_steps()),
             _ => true,
+        }
+    }
+
+    /// Whether it changes where thermometers are, or what heat passes through. Of these, one can be played at a time.
+    #[must_use]
+    pub const fn changes_the_plant(self) -> bool {
+        match self {
+            Self::Channel(_, wrong) | Self::Two(_, wrong) => matches!(wrong, Wrong::FallenOff | Wrong::OnPlate),
+            Self::Other(other) => {
+                matches!(other, Other::PadDetached | Other::PadHangs | Other::Wet | Other::LidOpen)
+            }
+            Self::Shared(_) | Self::Source(..) => false,
         }
     }
 
@@ -318,10 +336,13 @@ impl Breakdown {
 /// What can be wrong with this channel.
 fn wrongs(channel: &Channel) -> impl Iterator<Item = Wrong> + use<> {
     let three_wires = matches!(channel.leads, Leads::ThreeWire { .. });
+    // On four wires a contact in a lead changes nothing.
+    let four_wires = matches!(channel.leads, Leads::FourWire) && !matches!(channel.role, Role::Check(_));
     let of_wires = THREE_WIRES.into_iter().filter(move |_| three_wires);
     let falls = matches!(channel.role, Role::Cell | Role::Pad).then_some(Wrong::FallenOff);
     let lies = matches!(channel.role, Role::Cell | Role::Ambient).then_some(Wrong::OnPlate);
-    ANY.into_iter().chain(of_wires).chain(falls).chain(lies)
+    let any = ANY.into_iter().filter(move |wrong| !(four_wires && matches!(wrong, Wrong::LeadGains(_))));
+    any.chain(of_wires).chain(falls).chain(lies)
 }
 
 impl Other {

@@ -1,6 +1,6 @@
 //! A breakdown and its moment, as somebody types them: `NAME@TIME`.
 
-use super::Breakdown;
+use super::{Breakdown, Other};
 use crate::diagnostic::{Problem, excerpt};
 use crate::rehearse::{Broken, Scenario};
 use jiff::civil::DateTime;
@@ -17,6 +17,10 @@ impl Broken {
                 .remedy("NAME@TIME, as in --fault heater_relay.welded@12-24T18:00")
         })?;
         let what = Breakdown::named(name, scenario).ok_or_else(|| unknown(name, scenario))?;
+        if what == Breakdown::Other(Other::ClockWraps) {
+            return Err(Problem::usage("the clock of a season wraps by itself, every 49.7 days")
+                .remedy("a season without it, longer than that"));
+        }
         let from_s = second(when, scenario)?;
         Ok(Self { what, from_s, until_s: None })
     }
@@ -70,6 +74,7 @@ mod tests {
         let read = |text: &str| Broken::parsed(text, &scenario);
         assert_eq!(read("clock.stopped@11-03T06:30").unwrap().from_s, 2 * 86_400 + 6 * 3600 + 1800);
         assert_eq!(read("lid.open@12-01").unwrap().from_s, 30 * 86_400);
+        assert!(read("clock.wraps@12-01").is_err(), "it does so anyway");
         let said = |text: &str| read(text).unwrap_err().to_string();
         assert!(said("lid.open").contains("does not say when"));
         assert!(said("lid.opne@12-01").contains("the nearest is lid.open"), "{}", said("lid.opne@12-01"));

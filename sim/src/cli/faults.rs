@@ -46,7 +46,7 @@ Examples:
   forewarm faults mine.toml --layer guard
   forewarm rehearse mine.toml --fault lid.open@12-24T18:00
 
-Exit status: 0 done; 1 a part passed its limit, or the file fails a check; 2 usage, or a file that cannot be read or written; 130 \
+Exit status: 0 done; 1 a part passed its limit although the fault can be found, or the file fails a check; 2 usage, or a file that cannot be read or written; 130 \
 interrupted.";
 
 /// A layer, as it is typed.

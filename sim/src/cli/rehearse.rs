@@ -7,6 +7,7 @@ use forewarm::cautions::CAUTIONS;
 use forewarm::chart;
 use forewarm::csv_text::cannot_read;
 use forewarm::diagnostic::Problem;
+use forewarm::faults::Limits;
 use forewarm::input;
 use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
@@ -122,6 +123,15 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         scenario.has_contacts = arguments.contacts;
         let broken = arguments.fault.iter().map(|fault| Broken::parsed(fault, &scenario)).collect::<Result<_, _>>()?;
         scenario.broken = broken;
+        if scenario.broken.iter().filter(|broken| broken.what.changes_the_plant()).count() > 1 {
+            return Err(usage(
+                "two faults that move thermometers, or change the way of the heat, cannot be played together",
+                "one of them",
+            ));
+        }
+        if !scenario.broken.is_empty() {
+            scenario.thermal_cutout_c = Some(Limits::of(&scenario.site, &scenario.settings).thermal_cutout_c);
+        }
         scenarios.push(scenario);
     }
     if let Some(every) = arguments.every.filter(|every| *every < i64::from(scenarios[0].block_ms())) {

@@ -155,9 +155,13 @@ impl Matrix {
         };
         let outsides_c = outsides_c(scenario);
         let pool = threads::pool()?;
-        let led: Vec<Vec<Led<'_>>> =
+        let mut led: Vec<Vec<Led<'_>>> =
             pool.install(|| outsides_c.par_iter().map(|&outside_c| states::lead(&desk, outside_c)).collect());
         let desk = Desk { scenario: Scenario { layer: wanted.layer, ..desk.scenario }, ..desk };
+        let usual = |(outside_c, led): (&f64, &mut Vec<Led<'_>>)| {
+            led.iter_mut().for_each(|led| led.usual = scene::usual(&desk, led, *outside_c));
+        };
+        pool.install(|| outsides_c.par_iter().zip(led.par_iter_mut()).for_each(usual));
         let jobs: Vec<(Breakdown, f64, &Led<'_>)> = breakdowns
             .iter()
             .flat_map(|&breakdown| {

@@ -2,7 +2,7 @@
 
 use super::matrix::Matrix;
 use super::scene::{Cell, Recovery, Verdict};
-use super::text::{letter, sign, span};
+use super::text::{Sign, letter, span};
 use crate::cautions::CAUTIONS;
 use crate::chart::{LAYOUT, svg::escaped};
 use std::fmt::Write;
@@ -18,7 +18,7 @@ const STYLE: &str = "
 .matrix td.says { text-align: left; padding-left: 0.8rem; white-space: normal; }
 .matrix tbody tr:hover { outline: 1px solid var(--focus); }
 .found { background: #d7ece1; } .safe { background: #eef1f3; }
-.blind { background: #f3dfa6; } .harm { background: #6e1c03; color: #fff; font-weight: 700; }
+.held { background: #f7efd3; } .blind { background: #f3dfa6; } .harm { background: #6e1c03; color: #fff; font-weight: 700; }
 .scroll { overflow-x: auto; }
 .key { display: flex; flex-wrap: wrap; gap: 0.2rem 1.2rem; margin: 0.4rem 0; }
 .key b { display: inline-block; min-width: 1.3rem; text-align: center; margin-right: 0.3rem; }
@@ -46,13 +46,14 @@ impl Matrix {
             let _ = writeln!(page, "<p>{}</p>", escaped(&line));
         }
         page.push_str("</section>\n<p class=\"key\">");
-        for (class, sign, meaning) in [
-            ("found", '+', "found and safe"),
-            ("safe", '.', "safe without being found"),
-            ("blind", '?', "cannot be found here"),
-            ("harm", 'X', "a part passed its limit"),
-        ] {
-            let _ = write!(page, "<span><b class=\"{class}\">{sign}</b>{meaning}</span>");
+        for sign in Sign::ALL {
+            let _ = write!(
+                page,
+                "<span><b class=\"{}\">{}</b>{}</span>",
+                class(sign),
+                sign.letter(),
+                escaped(sign.meaning())
+            );
         }
         page.push_str("</p>\n<div class=\"scroll\">\n<table class=\"matrix\">\n");
         self.head_rows(&mut page);
@@ -76,9 +77,9 @@ impl Matrix {
                             let _ = write!(
                                 page,
                                 "<td class=\"cell{first} {}\" title=\"{}\">{}</td>",
-                                class(cell),
+                                class(Sign::of(cell)),
                                 escaped(&words(cell)),
-                                sign(cell)
+                                Sign::of(cell).letter()
                             );
                         }
                     }
@@ -112,7 +113,7 @@ impl Matrix {
         for outside_c in &self.outsides_c {
             let _ = write!(page, "<th scope=\"colgroup\" colspan=\"{}\">{outside_c:.0} °C</th>", self.reached.len());
         }
-        page.push_str("<th scope=\"col\">found as</th><th scope=\"col\">within</th><th scope=\"col\">charge comes back</th></tr>\n<tr><th scope=\"col\">state</th>");
+        page.push_str("<th scope=\"col\">reported as</th><th scope=\"col\">within</th><th scope=\"col\">all back</th></tr>\n<tr><th scope=\"col\">state</th>");
         for _ in &self.outsides_c {
             for (state, _) in &self.reached {
                 let _ =
@@ -123,12 +124,13 @@ impl Matrix {
     }
 }
 
-const fn class(cell: &Cell) -> &'static str {
-    match (cell.verdict, cell.found) {
-        (Verdict::Safe, Some(_)) => "found",
-        (Verdict::Safe, None) => "safe",
-        (Verdict::Undetectable, _) => "blind",
-        (Verdict::Unsafe, _) => "harm",
+const fn class(sign: Sign) -> &'static str {
+    match sign {
+        Sign::Reported => "found",
+        Sign::Silent => "safe",
+        Sign::CutOut => "held",
+        Sign::Blind => "blind",
+        Sign::BlindWithHarm | Sign::Harm => "harm",
     }
 }
 
@@ -138,9 +140,9 @@ fn words(cell: &Cell) -> String {
     match (cell.found, cell.time_to_safe_s) {
         (Some(found), Some(at_s)) => {
             let alarm = if cell.alarm { "" } else { ", without an alarm" };
-            let _ = write!(words, "found as {found} after {}{alarm}", span(at_s));
+            let _ = write!(words, "reported as {found} after {}{alarm}", span(at_s));
         }
-        _ => words.push_str("not found"),
+        _ => words.push_str("not reported"),
     }
     if cell.harm.is_any() {
         let _ = write!(words, "; {}", cell.harm.words());
@@ -149,8 +151,8 @@ fn words(cell: &Cell) -> String {
         words.push_str("; the thermal cut-out opened");
     }
     words.push_str(match cell.recovery {
-        Recovery::ByItself => "; charge comes back by itself",
-        Recovery::AfterReset => "; charge comes back after the reset button",
+        Recovery::ByItself => "; all comes back by itself",
+        Recovery::AfterReset => "; all comes back after the reset button",
         Recovery::Never => "; charge did not come back",
     });
     words

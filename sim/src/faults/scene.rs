@@ -6,7 +6,7 @@ use super::states::Led;
 use crate::bank::Flow;
 use crate::breakdown::{Blind, Breakdown, Other};
 use crate::offer::Offer;
-use crate::rehearse::{Begin, Broken, Glimpse, Scenario, Still, Watcher, play_on};
+use crate::rehearse::{Begin, Broken, Glimpse, Outcome, Scenario, Still, Watcher, play_on};
 use crate::season::Moment;
 use forewarm_core::fault::{ChannelFault, Ending, Facts, Faults, SystemFault};
 use forewarm_core::signals::{Alarm, Outputs, Relay, State};
@@ -14,12 +14,13 @@ use serde::Serialize;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// When it breaks, after the start of the scene (s).
-const BREAKS_S: i64 = 30;
+pub(super) const BREAKS_S: i64 = 30;
 /// For how long it stays broken (s).
 const BROKEN_S: i64 = 8 * 3600;
 /// From when on the sources are there that were not at first (s).
 const FED_FROM_S: i64 = 3600;
-/// For how long a scene goes on once a fault stands: with everything off, and with what that fault does not disable (s).
+/// For how long a scene goes on while a fault stands: with everything off all the time, and with what that fault does not disable
+/// (s).
 const SAFE_S: f64 = 600.0;
 const SETTLED_S: f64 = 3600.0;
 /// The mild day on which it is mended (°C).
@@ -71,9 +72,9 @@ impl Harm {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Recovery {
-    /// By itself.
+    /// By itself, and no fault waits for anybody.
     ByItself,
-    /// After the reset button was pressed.
+    /// After the reset button was pressed: until then something stayed off.
     AfterReset,
     /// Not within two mild days.
     Never,
@@ -105,8 +106,11 @@ pub struct Cell {
     pub harm: Harm,
     /// Whether the independent thermal cut-out had to open.
     pub cut_out: bool,
-    /// The most by which the charge current was above what the cells may take, by their true temperature (A).
+    /// The most by which the charge current was above the ceiling for what the cells are read as (A), and for how long it was
+    /// (s).
     pub above_ceiling_a: f64,
+    /// See [`Cell::above_ceiling_a`].
+    pub above_ceiling_s: f64,
     /// How charge comes back.
     pub recovery: Recovery,
     /// The fault that still waited for someone when everything had been mended for a quarter of an hour.
@@ -117,21 +121,9 @@ pub struct Cell {
 
 /// Plays one.
 pub(super) fn play(desk: &Desk<'_>, breakdown: Breakdown, led: &Led<'_>, outside_c: f64) -> Cell {
-    let mut broken: Vec<Broken> =
-        led.broken.map(|what| Broken { what, from_s: 0, until_s: None }).into_iter().collect();
-    broken.push(Broken { what: breakdown, from_s: BREAKS_S, until_s: None });
-    let fed_from_s = if led.fed { 0 } else { FED_FROM_S };
-    let scenario = desk.scene(outside_c, None, Some(fed_from_s), broken);
     let stop = AtomicBool::new(false);
-    let mut seen = Seen::new(&stop, desk.limits);
-    let (outcome, still) = play_on(
-        &Scenario { span_s: BROKEN_S, ..scenario },
-        desk.plants,
-        Begin::Still(&led.still),
-        desk.pace,
-        &mut seen,
-        &stop,
-    );
+    let mut seen = Seen::new(&stop, desk.limits, led.usual.clone());
+    let (outcome, still) = go_on(desk, Some(breakdown), led, outside_c, &mut seen, &stop);
     let harm = seen.harm();
     let blind = breakdown.blind(&desk.scenario);
     // Found in time, if it was.
@@ -155,24 +147,46 @@ pub(super) fn play(desk: &Desk<'_>, breakdown: Breakdown, led: &Led<'_>, outside
         harm,
         cut_out: seen.plate_c >= desk.limits.thermal_cutout_c,
         above_ceiling_a: outcome.most_above_ceiling_a,
+        above_ceiling_s: outcome.above_ceiling_s,
         recovery,
         waits,
         blind: blind.filter(|_| verdict == Verdict::Undetectable),
     }
 }
 
+/// What the controller reports in this state in any case, with nothing broken that is not broken already.
+pub(super) fn usual(desk: &Desk<'_>, led: &Led<'_>, outside_c: f64) -> Vec<Named> {
+    let go = AtomicBool::new(false);
+    let mut reports = Reports(Vec::new());
+    go_on(desk, None, led, outside_c, &mut reports, &go);
+    reports.0
+}
+
+/// Goes on from where the controller has been led, with this broken.
+fn go_on<'p, W: Watcher>(
+    desk: &Desk<'p>,
+    breakdown: Option<Breakdown>,
+    led: &Led<'p>,
+    outside_c: f64,
+    watcher: &mut W,
+    stop: &AtomicBool,
+) -> (Outcome, Still<'p>) {
+    let before = led.broken.map(|what| Broken { what, from_s: 0, until_s: None });
+    let new = breakdown.map(|what| Broken { what, from_s: BREAKS_S, until_s: None });
+    let fed_from_s = if led.fed { 0 } else { FED_FROM_S };
+    let broken = before.into_iter().chain(new).collect();
+    let scenario = Scenario { span_s: BROKEN_S, ..desk.scene(outside_c, None, Some(fed_from_s), broken) };
+    play_on(&scenario, desk.plants, Begin::Still(&led.still), desk.pace, watcher, stop)
+}
+
 /// Mends everything, on a mild day with all sources.
 fn recover(desk: &Desk<'_>, still: &Still<'_>) -> (Recovery, Option<&'static str>) {
     let first_s = PRESSES_S[0];
-    let stop = AtomicBool::new(false);
-    let mut back = Back { stop: &stop, since_s: None };
+    let go = AtomicBool::new(false);
     let calm = Scenario { span_s: first_s, ..desk.scene(MILD_C, None, Some(0), Vec::new()) };
-    let (_, still) = play_on(&calm, desk.plants, Begin::Still(still), desk.pace, &mut back, &stop);
-    if back.since_s.is_some() {
-        return (Recovery::ByItself, None);
-    }
+    let (_, still) = play_on(&calm, desk.plants, Begin::Still(still), desk.pace, &mut (), &go);
     // A fault that nobody clears stands for as long as nobody comes. The others have had a quarter of an hour.
-    let waits = standing(&still.outputs().faults).find(needs_someone).map(|facts| facts.name);
+    let waits = standing(&still.outputs().faults).map(|(_, facts)| facts).find(needs_someone).map(|facts| facts.name);
     let presses = if waits.is_some() { &PRESSES_S[..] } else { &[] };
     let press = |&at_s: &i64| Broken {
         what: Breakdown::Other(Other::ButtonStuck),
@@ -181,7 +195,7 @@ fn recover(desk: &Desk<'_>, still: &Still<'_>) -> (Recovery, Option<&'static str
     };
     let later = desk.scene(MILD_C, None, Some(0), presses.iter().map(press).collect());
     let stop = AtomicBool::new(false);
-    let mut back = Back { stop: &stop, since_s: None };
+    let mut back = Back { stop: &stop, from_s: if waits.is_some() { HOLDS_S + 60 } else { 0 }, since_s: None };
     let later = Scenario { span_s: BACK_S - first_s, ..later };
     play_on(&later, desk.plants, Begin::Still(&still), desk.pace, &mut back, &stop);
     let recovery = match back.since_s {
@@ -196,19 +210,46 @@ fn needs_someone(facts: &Facts) -> bool {
     facts.ending == Ending::Latched || facts.name == ChannelFault::Jumped.facts().name
 }
 
-/// What is known of the faults that stand.
-fn standing(faults: &Faults) -> impl Iterator<Item = Facts> {
-    let channels: Vec<ChannelFault> = faults.channels.iter().flatten().copied().collect();
+/// A fault by its channel, if it is of one, and its name.
+pub(super) type Named = (Option<usize>, &'static str);
+
+/// The faults that stand, and what is known of them.
+fn standing(faults: &Faults) -> impl Iterator<Item = (Option<usize>, Facts)> {
+    let channels = faults.channels.into_iter().enumerate();
+    let channels = channels.filter_map(|(channel, fault)| Some((Some(channel), fault?.facts())));
     let system: Vec<SystemFault> = faults.system.iter().collect();
-    channels.into_iter().map(ChannelFault::facts).chain(system.into_iter().map(SystemFault::facts))
+    channels.chain(system.into_iter().map(|fault| (None, fault.facts())))
+}
+
+/// Collects all faults that are ever reported.
+struct Reports(Vec<Named>);
+
+impl Watcher for Reports {
+    const WATCHES: bool = true;
+
+    fn look(&mut self, _: &Glimpse<'_>) {}
+
+    fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &Offer, _: &Flow) {}
+
+    fn stepped(&mut self, moment: &Moment<'_>) {
+        for (channel, facts) in standing(&moment.outputs.faults) {
+            if !self.0.contains(&(channel, facts.name)) {
+                self.0.push((channel, facts.name));
+            }
+        }
+    }
 }
 
 /// What was seen while it was broken.
 struct Seen<'s> {
     stop: &'s AtomicBool,
-    /// Faults that stood before.
-    before: Option<Faults>,
+    /// Faults that are reported in any case.
+    usual: Vec<Named>,
     found: Option<(f64, Facts)>,
+    /// Whether one that is not reported in any case stands.
+    is_named: bool,
+    /// Since when that has stood and nothing has been on (s).
+    safe_from_s: Option<f64>,
     alarm: bool,
     off_s: Option<f64>,
     limits: Limits,
@@ -221,13 +262,15 @@ struct Seen<'s> {
 }
 
 impl<'s> Seen<'s> {
-    const fn new(stop: &'s AtomicBool, limits: Limits) -> Self {
+    const fn new(stop: &'s AtomicBool, limits: Limits, usual: Vec<Named>) -> Self {
         Self {
             stop,
             limits,
             harmed_s: None,
-            before: None,
+            usual,
             found: None,
+            is_named: false,
+            safe_from_s: None,
             alarm: false,
             off_s: None,
             charged_at_c: f64::INFINITY,
@@ -275,8 +318,12 @@ impl Watcher for Seen<'_> {
         // Whatever is on against the controller's will is watched to the end.
         let obeys = (!heats || *heater == Relay::Closed) && (!charges || *charge == Relay::Closed);
         let is_off = !heats && !charges && (*heater, *charge) == (Relay::Open, Relay::Open);
-        let since_s = glimpse.at_s - BREAKS - found_s;
-        if obeys && since_s >= if is_off { SAFE_S } else { SETTLED_S } {
+        if !is_off || !self.is_named {
+            self.safe_from_s = None;
+        } else if glimpse.at_s - *self.safe_from_s.get_or_insert(glimpse.at_s) >= SAFE_S {
+            self.stop.store(true, Ordering::Relaxed);
+        }
+        if obeys && self.is_named && glimpse.at_s - BREAKS - found_s >= SETTLED_S {
             self.stop.store(true, Ordering::Relaxed);
         }
     }
@@ -286,20 +333,22 @@ impl Watcher for Seen<'_> {
     fn stepped(&mut self, moment: &Moment<'_>) {
         #[expect(clippy::cast_precision_loss, reason = "seconds of a scene")]
         let since_s = moment.at as f64 / 1000.0 - BREAKS;
+        let usual = &self.usual;
+        let mut new =
+            standing(&moment.outputs.faults).filter(|(channel, facts)| !usual.contains(&(*channel, facts.name)));
+        let new = new.next().map(|(_, facts)| facts);
         if since_s < 0.0 {
-            self.before = Some(moment.outputs.faults);
             return;
         }
+        self.is_named = new.is_some();
         if self.off_s.is_none() && moment.outputs.heater == Relay::Open && moment.outputs.charge == Relay::Open {
             self.off_s = Some(since_s);
         }
-        if self.found.is_none() {
-            let before: Vec<&str> = self.before.iter().flat_map(standing).map(|facts| facts.name).collect();
-            let new = standing(&moment.outputs.faults).find(|facts| !before.contains(&facts.name));
-            if let Some(facts) = new {
-                self.found = Some((since_s, facts));
-                self.alarm = moment.outputs.alarm == Alarm::Sounding;
-            }
+        if self.found.is_none()
+            && let Some(facts) = new
+        {
+            self.found = Some((since_s, facts));
+            self.alarm = moment.outputs.alarm == Alarm::Sounding;
         }
     }
 }
@@ -307,6 +356,8 @@ impl Watcher for Seen<'_> {
 /// Waits until charge is permitted and stays so.
 struct Back<'s> {
     stop: &'s AtomicBool,
+    /// When it begins to wait (s).
+    from_s: i64,
     since_s: Option<i64>,
 }
 
@@ -318,7 +369,7 @@ impl Watcher for Back<'_> {
     fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &Offer, _: &Flow) {}
 
     fn stepped(&mut self, moment: &Moment<'_>) {
-        if moment.outputs.charge == Relay::Open {
+        if moment.outputs.charge == Relay::Open || moment.at / 1000 < self.from_s {
             self.since_s = None;
         } else if moment.at / 1000 - *self.since_s.get_or_insert(moment.at / 1000) >= 60 {
             self.stop.store(true, Ordering::Relaxed);

@@ -2,13 +2,14 @@
 //! that was brought in warm or has stood in the cold, with and without sources.
 
 use super::matrix::Desk;
+use super::scene::{BREAKS_S, Named};
 use crate::breakdown::{Breakdown, Wrong};
 use crate::rehearse::{Begin, Broken, Glimpse, Pace, Scenario, Still, Watcher, play_on};
 use crate::season::Moment;
 use crate::si;
 use forewarm_core::settings::Role;
 use forewarm_core::signals::{Outputs, State};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::AtomicBool;
 
 /// The states that breakdowns are tried in, as the controller goes through them.
 pub(super) const STATES: [State; 8] = [
@@ -24,6 +25,8 @@ pub(super) const STATES: [State; 8] = [
 
 /// For how long a state must have stood (s), so that a scene does not begin with its end.
 const STANDS_S: i64 = 40;
+/// From the breakdown to the moment in which the clock wraps, in every scene (ms).
+const WRAPS_AFTER_MS: u32 = 5_000;
 /// The longest that any state is waited for (s).
 const WAITS_S: i64 = 3 * 86_400;
 
@@ -36,6 +39,8 @@ pub(super) struct Led<'p> {
     pub(super) fed: bool,
     /// What is broken already, so that the controller is in this state.
     pub(super) broken: Option<Breakdown>,
+    /// What is reported from there on in any case.
+    pub(super) usual: Vec<Named>,
 }
 
 /// The states that can be reached at `outside_c` °C, each once.
@@ -50,19 +55,24 @@ pub(super) fn lead<'p>(desk: &Desk<'p>, outside_c: f64) -> Vec<Led<'p>> {
     for start_c in starts_c {
         for fed in [true, false] {
             let scenario = desk.scene(outside_c, Some(start_c), fed.then_some(0), Vec::new());
-            let mut still: Option<Still<'p>> = None;
-            let mut left_s = WAITS_S;
-            while left_s > 0 {
-                let stop = AtomicBool::new(false);
-                let known: Vec<State> = found.iter().map(|led| led.state).collect();
-                let mut seek = Seek { known, stop: &stop, since: None, found: None, at_s: 0 };
-                let begin = still.as_ref().map_or(Begin::Rest(0), Begin::Still);
-                let scenario = Scenario { span_s: left_s, ..scenario.clone() };
-                let (_, end) = play_on(&scenario, desk.plants, begin, Pace::Leaping, &mut seek, &stop);
-                left_s -= seek.at_s + 1;
-                let Some(state) = seek.found else { break };
-                found.push(Led { state, still: end.clone(), fed, broken: None });
-                still = Some(end);
+            let go = AtomicBool::new(false);
+            let mut seek = Seek { known: found.iter().map(|led| led.state).collect(), since: None, found: Vec::new() };
+            let whole = Scenario { span_s: WAITS_S, ..scenario.clone() };
+            play_on(&whole, desk.plants, Begin::Rest(0), Pace::Leaping, &mut seek, &go);
+            for (state, at_s) in seek.found {
+                // The same again up to there, with a clock that wraps just after things break.
+                #[expect(
+                    clippy::cast_possible_truncation,
+                    clippy::cast_sign_loss,
+                    reason = "three days in milliseconds"
+                )]
+                let wraps_in_ms = ((at_s + BREAKS_S) * 1000) as u32 + WRAPS_AFTER_MS;
+                let begin = Begin::Rest(wraps_in_ms.wrapping_neg());
+                let until = Scenario { span_s: at_s, ..scenario.clone() };
+                let (_, still) = play_on(&until, desk.plants, begin, Pace::Leaping, &mut (), &go);
+                if still.outputs().state == state {
+                    found.push(Led { state, still, fed, broken: None, usual: Vec::new() });
+                }
             }
         }
     }
@@ -85,19 +95,18 @@ fn faulted<'p>(desk: &Desk<'p>, outside_c: f64, found: &[Led<'p>]) -> Option<Led
         still,
         fed: true,
         broken: Some(what),
+        usual: Vec::new(),
     })
 }
 
-/// Stops in the first state that is not known yet.
-struct Seek<'s> {
+/// Takes note of when each state that is not known yet has stood for long enough.
+struct Seek {
     known: Vec<State>,
-    stop: &'s AtomicBool,
     since: Option<(State, i64)>,
-    found: Option<State>,
-    at_s: i64,
+    found: Vec<(State, i64)>,
 }
 
-impl Watcher for Seek<'_> {
+impl Watcher for Seek {
     const WATCHES: bool = true;
 
     fn look(&mut self, _: &Glimpse<'_>) {}
@@ -105,18 +114,17 @@ impl Watcher for Seek<'_> {
     fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &crate::offer::Offer, _: &crate::bank::Flow) {}
 
     fn stepped(&mut self, moment: &Moment<'_>) {
-        self.at_s = moment.at / 1000;
-        let state = moment.outputs.state;
-        match self.since {
-            Some((before, since_s)) if before == state => {
-                // The states before charge are short where nothing must be soaked.
-                if self.at_s - since_s >= STANDS_S.min(if state == State::Starting { 2 } else { i64::MAX }) {
-                    self.found = Some(state);
-                    self.stop.store(true, Ordering::Relaxed);
-                }
-            }
-            _ if self.known.contains(&state) => self.since = None,
-            _ => self.since = Some((state, self.at_s)),
+        let (state, at_s) = (moment.outputs.state, moment.at / 1000);
+        let since_s = match self.since {
+            Some((before, since_s)) if before == state => since_s,
+            _ => at_s,
+        };
+        self.since = Some((state, since_s));
+        // A start is over before long.
+        let stands_s = if state == State::Starting { 2 } else { STANDS_S };
+        if at_s - since_s >= stands_s && !self.known.contains(&state) {
+            self.known.push(state);
+            self.found.push((state, at_s));
         }
     }
 }

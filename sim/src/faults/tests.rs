@@ -56,8 +56,9 @@ fn a_scene_in_leaps_is_the_scene_in_steps() {
         [Pace::Leaping, Pace::EveryStep].map(|pace| matrix_of(&scenario, Wanted { pace, ..WANTED }, some));
     assert!(leaps.cells.len() > 100);
     for (leap, step) in leaps.cells.iter().zip(&steps.cells) {
-        let told =
-            |cell: &Cell| (cell.breakdown, cell.state, cell.verdict, cell.found, cell.time_to_safe_s, cell.recovery);
+        let told = |cell: &Cell| {
+            (cell.breakdown, cell.state, cell.verdict, cell.found, cell.time_to_safe_s, cell.recovery, cell.cut_out)
+        };
         assert_eq!(told(leap), told(step), "at {} °C", leap.outside_c);
     }
 }
@@ -72,6 +73,19 @@ fn thresholds_below_what_the_cells_bear_are_unsafe() {
     let harmed = matrix_of(&scenario, WANTED, wraps);
     assert!(harmed.count(Verdict::Unsafe) > 0);
     assert!(harmed.cells.iter().all(|cell| (cell.verdict == Verdict::Unsafe) == cell.harm.charged_at_c.is_some()));
+}
+
+/// After a restart nothing is on until the run of good readings; what was kept, lost or damaged does not matter for that.
+#[test]
+fn a_restart_lets_go_of_both_outputs_in_every_state() {
+    let restarts = |breakdown| {
+        matches!(breakdown, Breakdown::Other(Other::Restart | Other::StorageForgets | Other::SettingsDamaged))
+    };
+    let matrix = matrix_of(&scenario(1), WANTED, restarts);
+    assert!(matrix.cells.iter().any(|cell| cell.state == State::Permitting));
+    for cell in matrix.cells {
+        assert!(cell.off_s.is_some_and(|off_s| off_s <= 1.0), "{cell:#?}");
+    }
 }
 
 /// What is said to find a breakdown does find it.

@@ -23,13 +23,52 @@ pub(super) const fn letter(state: State) -> char {
     }
 }
 
-/// How each cell is shown.
-pub(super) const fn sign(cell: &Cell) -> char {
-    match (cell.verdict, cell.found) {
-        (Verdict::Safe, Some(_)) => '+',
-        (Verdict::Safe, None) => '.',
-        (Verdict::Undetectable, _) => '?',
-        (Verdict::Unsafe, _) => 'X',
+/// How a cell is shown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Sign {
+    Reported,
+    Silent,
+    CutOut,
+    Blind,
+    BlindWithHarm,
+    Harm,
+}
+
+impl Sign {
+    pub(super) const ALL: [Self; 6] =
+        [Self::Reported, Self::Silent, Self::CutOut, Self::Blind, Self::BlindWithHarm, Self::Harm];
+
+    pub(super) fn of(cell: &Cell) -> Self {
+        match cell.verdict {
+            Verdict::Unsafe => Self::Harm,
+            Verdict::Undetectable if cell.harm.is_any() => Self::BlindWithHarm,
+            Verdict::Undetectable => Self::Blind,
+            Verdict::Safe if cell.cut_out => Self::CutOut,
+            Verdict::Safe if cell.found.is_some() => Self::Reported,
+            Verdict::Safe => Self::Silent,
+        }
+    }
+
+    pub(super) const fn letter(self) -> char {
+        match self {
+            Self::Reported => '+',
+            Self::Silent => '.',
+            Self::CutOut => 'o',
+            Self::Blind => '?',
+            Self::BlindWithHarm => '!',
+            Self::Harm => 'X',
+        }
+    }
+
+    pub(super) const fn meaning(self) -> &'static str {
+        match self {
+            Self::Reported => "reported, and safe",
+            Self::Silent => "safe, and nothing reported within 8 h",
+            Self::CutOut => "held by the heater's thermal cut-out alone",
+            Self::Blind => "cannot be found here, no harm within 8 h",
+            Self::BlindWithHarm => "cannot be found here, and a part passed its limit",
+            Self::Harm => "a part passed its limit",
+        }
     }
 }
 
@@ -52,11 +91,16 @@ impl Matrix {
         for line in self.head() {
             write_wrapped(out, "  ", &line)?;
         }
+        let signs = Sign::ALL.map(|sign| format!("{} {}", sign.letter(), sign.meaning()));
         write_wrapped(
             out,
             "  ",
-            "Signs: + found and safe, . safe without being found, ? cannot be found here, X a part passed its limit, blank: the state \
-             is not reached at this temperature.",
+            &format!("Signs: {}; blank: the state is not reached at this temperature.", signs.join("; ")),
+        )?;
+        write_wrapped(
+            out,
+            "  ",
+            "What each name means, and what happened in each cell, stands on the page (--page) and in --json.",
         )?;
         writeln!(out)?;
         let rows = self.rows();
@@ -113,7 +157,7 @@ impl Matrix {
         let above =
             std::iter::once("outside".to_owned()).chain(outsides.clone().map(|outside_c| format!("{outside_c:.0} °C")));
         let below = std::iter::once("state".to_owned()).chain(outsides.map(|_| states.clone()));
-        [above.collect(), below.chain(["found as", "within", "charge back"].map(str::to_owned)).collect()]
+        [above.collect(), below.chain(["reported as", "within", "all back"].map(str::to_owned)).collect()]
     }
 
     /// What the signs add up to.
@@ -137,19 +181,24 @@ impl Matrix {
                 "{left_out} pairs of channels with the same fault are not shown: they are safe, and charge comes back."
             ));
         }
-        let held = self.cells.iter().filter(|cell| cell.cut_out).count();
-        if held > 0 {
-            sum.push(format!("In {held} of them the heater's thermal cut-out had to open."));
+        let with_harm = self.cells.iter().filter(|cell| Sign::of(cell) == Sign::BlindWithHarm).count();
+        if with_harm > 0 {
+            sum.push(format!("In {with_harm} of those that cannot be found, a part passed its limit."));
+        }
+        let held: Vec<&str> =
+            rows.iter().filter(|row| row.cells.iter().any(|cell| cell.cut_out)).map(|row| row.name).collect();
+        if !held.is_empty() {
+            let count = self.cells.iter().filter(|cell| cell.cut_out).count();
+            sum.push(format!("In {count} cells the heater's thermal cut-out had to open: {}.", held.join(", ")));
         }
         let mut parts = vec![Part { title: "Sum", lines: sum }];
         let harmed: Vec<String> = rows
             .iter()
             .filter(|row| row.harm().is_any())
             .map(|row| {
-                let [found, within, _] = row.says();
-                let found =
-                    if found == "-" { "not found".to_owned() } else { format!("found as {found} within {within}") };
-                format!("{}: {}; {found}.", row.name, row.harm().words())
+                let harmed = || row.cells.iter().filter(|cell| cell.harm.is_any());
+                let reported = harmed().filter(|cell| cell.found.is_some()).count();
+                format!("{}, in {} cells, reported in {reported}: {}.", row.name, harmed().count(), row.harm().words())
             })
             .collect();
         if !harmed.is_empty() {
@@ -157,14 +206,17 @@ impl Matrix {
         }
         let above: Vec<String> = rows
             .iter()
-            .map(|row| (row, row.cells.iter().map(|cell| cell.above_ceiling_a).fold(0.0, f64::max)))
-            // Less is what a step of the ceiling is.
-            .filter(|(_, above_a)| *above_a >= ABOVE_A)
-            .map(|(row, above_a)| format!("{}: by up to {above_a:.0} A.", row.name))
+            .filter_map(|row| {
+                row.cells.iter().max_by(|a, b| a.above_ceiling_a.total_cmp(&b.above_ceiling_a)).map(|cell| (row, cell))
+            })
+            .filter(|(_, cell)| cell.above_ceiling_a >= ABOVE_A)
+            .map(|(row, cell)| {
+                format!("{}: by up to {:.0} A, for {}.", row.name, cell.above_ceiling_a, span(cell.above_ceiling_s))
+            })
             .collect();
         if !above.is_empty() {
             parts.push(Part {
-                title: "Charged with more than the ceiling for the temperature that is read",
+                title: "Charged with more current than the ceiling allows; not counted as harm",
                 lines: above,
             });
         }
@@ -217,7 +269,7 @@ impl<'m> Row<'m> {
         for outside_c in &self.matrix.outsides_c {
             let signs = self.matrix.reached.iter().map(|(state, _)| {
                 let at = |cell: &&&Cell| cell.state == *state && cell.outside_c.total_cmp(outside_c).is_eq();
-                self.cells.iter().find(at).map_or(' ', |cell| sign(cell))
+                self.cells.iter().find(at).map_or(' ', |cell| Sign::of(cell).letter())
             });
             row.push(signs.collect());
         }

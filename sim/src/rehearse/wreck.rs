@@ -20,6 +20,8 @@ use forewarm_core::signals::{Button, Inputs, Line, Outputs, Relay, Sample, Stora
 /// Conductance of a millimetre of still air, in place of the pad's bond (W/(m² K)). Source: 0.025 W/(m K) for air, from
 /// memory.
 const AIR_GAP_W_PER_M2_K: f64 = 25.0;
+/// Film of a pad that hangs free under the plate: air and radiation (W/(m² K)). From memory.
+const HANGS_W_PER_M2_K: f64 = 10.0;
 /// Conductivity of soaked insulation (W/(m K)): half of water's. Source: 0.6 W/(m K) for water, from memory; the half has
 /// none.
 const SOAKED_W_PER_M_K: f64 = 0.3;
@@ -84,6 +86,10 @@ fn changed(breakdown: Breakdown, site: &Site) -> Option<(Site, bool)> {
             site.pad.bond_w_per_m2_k = site.pad.bond_w_per_m2_k.min(AIR_GAP_W_PER_M2_K);
             true
         }
+        Breakdown::Other(Other::PadHangs) => {
+            site.pad.bond_w_per_m2_k = site.pad.bond_w_per_m2_k.min(HANGS_W_PER_M2_K);
+            true
+        }
         Breakdown::Other(Other::Wet) => {
             let soaked = site.enclosure.layers_mut().filter(|layer| layer.insulates());
             soaked.for_each(|layer| layer.material.conductivity_w_per_m_k = SOAKED_W_PER_M_K);
@@ -108,7 +114,7 @@ pub(super) struct Wreck {
 #[derive(Clone, Debug)]
 struct Active {
     what: Breakdown,
-    /// The step in which it broke.
+    /// The last step without it.
     since: u64,
     /// What stuck channels repeat.
     repeated: Option<[Sample; MAX_CHANNELS]>,
@@ -286,8 +292,10 @@ impl Wreck {
 
     /// What the sources see of these outputs.
     pub(super) fn permit(&self, outputs: &Outputs) -> Option<Permit> {
-        (self.charge_contact(outputs.charge) == Relay::Closed)
-            .then(|| Permit { ceiling_c_rate: si::part(outputs.ceiling), full: outputs.full == Relay::Closed })
+        (self.charge_contact(outputs.charge) == Relay::Closed).then(|| Permit {
+            ceiling_c_rate: si::part(outputs.ceiling),
+            full: outputs.full == Relay::Closed || self.has(Other::FullWelded),
+        })
     }
 
     /// What is wrong with the inputs in step `at`, beyond the thermometers. `at_work` is what the lines and meters say
@@ -356,11 +364,11 @@ impl Wreck {
         self.broken.iter().find_map(|active| {
             let since = at - active.since;
             match active.what {
-                Breakdown::Other(Other::Restart) if since == 0 => Some(Blow::Restart),
+                Breakdown::Other(Other::Restart) if since == 1 => Some(Blow::Restart),
                 Breakdown::Other(Other::RestartStorm) if (since * self.step_ms / 1000).is_multiple_of(STORM_S) => {
                     Some(Blow::Restart)
                 }
-                Breakdown::Other(Other::StorageForgets) if since == 0 => Some(Blow::Forget),
+                Breakdown::Other(Other::StorageForgets) if since == 1 => Some(Blow::Forget),
                 Breakdown::Other(Other::SettingsDamaged) => Some(Blow::Damage),
                 _ => None,
             }
