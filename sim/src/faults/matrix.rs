@@ -159,7 +159,9 @@ impl Matrix {
             pool.install(|| outsides_c.par_iter().map(|&outside_c| states::lead(&desk, outside_c)).collect());
         let desk = Desk { scenario: Scenario { layer: wanted.layer, ..desk.scenario }, ..desk };
         let usual = |(outside_c, led): (&f64, &mut Vec<Led<'_>>)| {
-            led.iter_mut().for_each(|led| led.usual = scene::usual(&desk, led, *outside_c));
+            for led in led {
+                led.usual = scene::usual(&desk, led, *outside_c);
+            }
         };
         pool.install(|| outsides_c.par_iter().zip(led.par_iter_mut()).for_each(usual));
         let jobs: Vec<(Breakdown, f64, &Led<'_>)> = breakdowns

@@ -118,6 +118,21 @@ impl Shape {
         self.patterns.nrows()
     }
 
+    /// The same with the patterns of `other` too, which has the same cells. So it shows whatever either has done.
+    pub(super) fn joined(mut self, other: &Reduced) -> Self {
+        let (ours, theirs) = (&*self.patterns, &*other.patterns);
+        let mut all = ours.clone().resize_vertically(ours.nrows() + theirs.nrows(), 0.0);
+        all.rows_mut(ours.nrows(), theirs.nrows()).copy_from(theirs);
+        let SymmetricEigen { eigenvectors, eigenvalues } = SymmetricEigen::new(&all * all.transpose());
+        // What the two have in common comes out as rounding.
+        let least = 1e-12 * eigenvalues.max();
+        let kept = (0..eigenvalues.len()).filter(|index| eigenvalues[*index] > least);
+        let rows: Vec<_> =
+            kept.map(|index| all.tr_mul(&eigenvectors.column(index)).unscale(eigenvalues[index].sqrt())).collect();
+        self.patterns = Arc::new(DMatrix::from_columns(&rows).transpose());
+        self
+    }
+
     /// Whether it serves `site` too: the bodies have the same measures and, except the pad, the same places.
     #[must_use]
     pub fn fits(&self, site: &Site) -> bool {

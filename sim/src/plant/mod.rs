@@ -275,6 +275,12 @@ impl Plant {
         self.with_thermometers_of(&site.without_air_beside())
     }
 
+    /// The plant that becomes of it when its bodies conduct as those of `site` do. It can show all that this one has done.
+    #[must_use]
+    pub fn become_that_of(&self, site: &Site) -> Self {
+        Self::in_shape(&Shape::of(site).joined(&self.reduced), site, self.step_s)
+    }
+
     /// The same with thermometers where those of `site` are.
     #[must_use]
     pub fn with_thermometers_of(&self, site: &Site) -> Self {
@@ -547,9 +553,8 @@ impl<'p> Run<'p> {
         std::ptr::eq(self.plant, plant)
     }
 
-    /// Goes on in another plant, whose bodies have the same measures. All heat stays where it is, as far as the other plant's
-    /// patterns can show it: the gradient in a plate over a heater that is on may move by some tenths of a kelvin. Thermometers keep
-    /// their temperatures.
+    /// Goes on in another plant, whose bodies have the same measures. All heat stays where it is, as far as the other plant can
+    /// show it: see [`Plant::become_that_of`]. Thermometers keep their temperatures.
     pub fn move_to(&mut self, plant: &'p Plant) {
         self.close_account();
         let before = self.plant;

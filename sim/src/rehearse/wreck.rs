@@ -9,7 +9,7 @@ use super::scenario::{Broken, Scenario};
 use crate::bank::{BankModel, HeaterLoad, Permit};
 use crate::breakdown::{AtSource, Breakdown, Other, Shared, Wrong};
 use crate::offer::Offer;
-use crate::plant::{Plant, Shape};
+use crate::plant::Plant;
 use crate::si;
 use crate::site::{Site, Spot};
 use crate::threads::side_by_side;
@@ -48,15 +48,12 @@ impl Plants {
     #[must_use]
     pub fn of(scenario: &Scenario, site: &Site, breakdowns: &[Breakdown]) -> Self {
         let sound = scenario.plant(site);
-        let step_s = f64::from(scenario.step_ms) / 1000.0;
         let jobs: Vec<(Breakdown, Site, bool)> = breakdowns
             .iter()
             .filter_map(|&breakdown| changed(breakdown, site).map(|(s, deep)| (breakdown, s, deep)))
             .collect();
         let broken = side_by_side(&jobs, |(breakdown, site, deep)| {
-            // Patterns that serve the sound site do not show what its bodies have never done.
-            let plant =
-                if *deep { Plant::in_shape(&Shape::of(site), site, step_s) } else { sound.with_thermometers_of(site) };
+            let plant = if *deep { sound.become_that_of(site) } else { sound.with_thermometers_of(site) };
             (*breakdown, plant)
         });
         Self { sound, broken }
