@@ -6,15 +6,15 @@
 //! stand still, and cut the power; see [`crate::testing`]. Every property below has been seen to fail with the line
 //! that it guards removed.
 
-use crate::fault::{Faults, SystemFault, SystemFaults};
+use crate::fault::{SystemFault, SystemFaults};
 use crate::guard::Guard;
 use crate::quantity::{Celsius, Fraction, Instant, Milliamps, Ratio};
 use crate::rtd::Measured;
 use crate::settings::{CeilingPoint, ChargeCurrent, MAX_SOURCES, Role, Settings, ValidSettings};
 use crate::signals::{Alarm, Cause, Outputs, Relay, Sample, Sources, State};
 use crate::testing::{
-    History, May, Model, Moment, any_history, any_settings, c, case, exact, exact_celsius, fine_inputs, sample,
-    wild_settings,
+    EVERYTHING, History, May, Model, Moment, any_history, any_settings, c, case, exact, exact_celsius, fine_inputs,
+    sample, wild_settings,
 };
 use crate::{Memory, Unit};
 use proptest::prelude::*;
@@ -195,10 +195,6 @@ proptest! {
     /// Promise 8: whatever the controller asks for.
     #[test]
     fn the_guard_alone_upholds_the_first_three(settings in any_settings(), history in any_history()) {
-        let greedy = Outputs {
-            heater: Relay::Closed, charge: Relay::Closed, full: Relay::Closed, ceiling: Fraction::ONE, alarm: Alarm::Quiet,
-            state: State::Holding, cause: Cause::Soaked, overdue: None, faults: Faults::NONE,
-        };
         let valid = settings.clone().validate().unwrap();
         let mut guard = Guard::new(&valid, Memory::default());
         let mut model = Model::new(&settings);
@@ -208,7 +204,7 @@ proptest! {
                 model = model.restarted();
             }
             let may = model.judge(moment.now, &moment.inputs);
-            let verdict = guard.judge(moment.now, &moment.inputs, &greedy);
+            let verdict = guard.judge(moment.now, &moment.inputs, &EVERYTHING);
             prop_assert!(verdict.charge == Relay::Open || may.charge);
             // The guard draws its own straight lines between the points of the ceiling: see `Channel::can_take`.
             prop_assert!(verdict.charge == Relay::Open || may.ceiling_off_by_k <= 0.1);

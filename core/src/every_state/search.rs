@@ -3,11 +3,12 @@
 use super::Oracle;
 use super::variants::{Act, Variant};
 use crate::Unit;
-use crate::fault::{ChannelFault, Faults, SystemFault, SystemFaults};
+use crate::fault::{ChannelFault, SystemFault, SystemFaults};
 use crate::memory::Memory;
 use crate::quantity::{Fraction, Instant};
 use crate::settings::{Role, ValidSettings};
 use crate::signals::{Alarm, Cause, Outputs, Relay, State};
+use crate::testing::EVERYTHING;
 use core::hash::{Hash, Hasher};
 use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::fmt::Write;
@@ -96,7 +97,7 @@ impl Whole {
         self.odd = act.other.is_some() && !self.odd;
         let may = self.oracle.judge(settings, act.elapsed_ms, &inputs, &seen);
 
-        let guarded = self.unit.guarded(now, &inputs, &GREEDY);
+        let guarded = self.unit.guarded(now, &inputs, &EVERYTHING);
         promise(guarded.charge == Relay::Open || may.charge, "the guard alone would let charge through")?;
         promise(guarded.full == Relay::Open || may.full, "the guard alone would let the full charge through")?;
         promise(guarded.heater == Relay::Open || may.heat, "the guard alone would let heat through")?;
@@ -166,19 +167,6 @@ impl Whole {
 fn promise(is_kept: bool, broken: &str) -> Result<(), String> {
     if is_kept { Ok(()) } else { Err(broken.into()) }
 }
-
-/// Everything at once.
-const GREEDY: Outputs = Outputs {
-    heater: Relay::Closed,
-    charge: Relay::Closed,
-    full: Relay::Closed,
-    ceiling: Fraction::ONE,
-    alarm: Alarm::Quiet,
-    state: State::Holding,
-    cause: Cause::Soaked,
-    overdue: None,
-    faults: Faults::NONE,
-};
 
 /// What was seen on the way.
 #[derive(Debug, Default)]

@@ -1,23 +1,10 @@
 use super::*;
 use crate::fault::Faults;
-use crate::quantity::{Fraction, Ohms};
+use crate::quantity::Ohms;
 use crate::rtd::Leads;
 use crate::settings::{Check, Settings};
-use crate::signals::{Alarm, Cause, Sample, State};
-use crate::testing::{Time, c, fine_inputs, sample, settings, skewed};
-
-/// What a controller asks for that has lost its mind.
-const EVERYTHING: Outputs = Outputs {
-    heater: Relay::Closed,
-    charge: Relay::Closed,
-    full: Relay::Closed,
-    ceiling: Fraction::ONE,
-    alarm: Alarm::Quiet,
-    state: State::Holding,
-    cause: Cause::Soaked,
-    overdue: None,
-    faults: Faults::NONE,
-};
+use crate::signals::Sample;
+use crate::testing::{EVERYTHING, Time, c, fine_inputs, sample, settings, skewed};
 
 struct Guarded {
     settings: Settings,

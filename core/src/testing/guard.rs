@@ -7,6 +7,19 @@ use crate::quantity::{Fraction, Instant};
 use crate::settings::ValidSettings;
 use crate::signals::{Alarm, Cause, Inputs, Outputs, Relay, State};
 
+/// What a controller asks for that has lost its mind.
+pub(crate) const EVERYTHING: Outputs = Outputs {
+    heater: Relay::Closed,
+    charge: Relay::Closed,
+    full: Relay::Closed,
+    ceiling: Fraction::ONE,
+    alarm: Alarm::Quiet,
+    state: State::Holding,
+    cause: Cause::Soaked,
+    overdue: None,
+    faults: Faults::NONE,
+};
+
 /// A guard behind a controller that asks for everything.
 #[derive(Clone, Debug)]
 pub struct GuardAlone(Guard);
@@ -20,18 +33,7 @@ impl GuardAlone {
 
     /// What it leaves of heater, charge permit and full charge permit.
     pub fn leaves(&mut self, now: Instant, inputs: &Inputs) -> [Relay; 3] {
-        let greedy = Outputs {
-            heater: Relay::Closed,
-            charge: Relay::Closed,
-            full: Relay::Closed,
-            ceiling: Fraction::ONE,
-            alarm: Alarm::Quiet,
-            state: State::Holding,
-            cause: Cause::Soaked,
-            overdue: None,
-            faults: Faults::NONE,
-        };
-        let Verdict { heater, charge, full } = self.0.judge(now, inputs, &greedy);
+        let Verdict { heater, charge, full } = self.0.judge(now, inputs, &EVERYTHING);
         [heater, charge, full]
     }
 

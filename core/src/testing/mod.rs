@@ -8,6 +8,8 @@ mod guard;
 mod history;
 mod model;
 
+#[cfg(test)]
+pub(crate) use guard::EVERYTHING;
 pub use guard::GuardAlone;
 pub use history::{History, Moment, any_history};
 pub use model::{May, Model, exact, exact_celsius};
