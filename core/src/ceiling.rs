@@ -50,7 +50,7 @@ impl Ceiling {
                 continue;
             }
             // The way up from here to the next, by the slope that `at` uses: 33 + 16 bits.
-            let Some(slope) = u64::try_from(piece.slope).ok().filter(|slope| *slope > 0) else { continue };
+            let Ok(slope) = u64::try_from(piece.slope) else { continue };
             let way = (lacking.unsigned_abs() << 16).saturating_add(slope.saturating_sub(1)).checked_div(slope);
             let way = way.and_then(|way| i32::try_from(way).ok()).map(Kelvins::from_steps);
             let here = way.map(|way| piece.at.raised(way)).filter(|&t| self.at(t) >= current);
@@ -156,7 +156,7 @@ mod tests {
     }
 
     proptest! {
-        /// By steps of 10 mK over all temperatures: nothing below does, and it does.
+        /// By steps of 10 mK over all temperatures, and at each point: nothing below does, and it does.
         #[test]
         fn the_temperature_at_which_a_current_is_reached_is_the_lowest(
             first in -5_000..10_000_i32, points in proptest::collection::vec((1..8_000_i32, 0..1_000_u32), 1..6), current in 0..1_000_u32,
@@ -165,16 +165,46 @@ mod tests {
             let points: std::vec::Vec<_> = points.into_iter().map(|(further, limit)| { at += further; (at, limit) }).collect();
             let (ceiling, current) = (ceiling(&points), Fraction::from_per_mille(current));
             let allows = |mc: i32| ceiling.at(Celsius::from_millidegrees(mc)) >= current;
-            let lowest = (first - 100..at + 100).step_by(10).find(|&mc| allows(mc));
+            // A peak may lie between two of the steps, but no higher than its point.
+            let peaks = points.iter().map(|&(mc, _)| mc);
+            let lowest = (first - 100..at + 100).step_by(10).chain(peaks).filter(|&mc| allows(mc)).min();
             match ceiling.reaches(current) {
                 Some(t) if t == Celsius::MIN => prop_assert_eq!(lowest, Some(first - 100)),
                 Some(t) => {
                     prop_assert!(ceiling.at(t) >= current);
-                    // A peak may lie between two of the steps.
                     let found = f64::from(t.as_steps()) / 65.536;
                     prop_assert!(lowest.is_none_or(|lowest| (found - f64::from(lowest)).abs() <= 10.1), "{found} for {lowest:?}");
                 }
                 None => prop_assert_eq!(lowest, None),
+            }
+        }
+    }
+
+    #[cfg(feature = "leap")]
+    proptest! {
+        /// Each of them is a place where it passes, and by steps of 10 mK it passes nowhere else.
+        #[test]
+        fn the_ceiling_passes_a_current_at_its_crossings_and_nowhere_else(
+            first in -5_000..10_000_i32, points in proptest::collection::vec((1..8_000_i32, 0..1_000_u32), 1..6), current in 0..1_000_u32,
+        ) {
+            let mut at = first;
+            let points: std::vec::Vec<_> = points.into_iter().map(|(further, limit)| { at += further; (at, limit) }).collect();
+            let (ceiling, current) = (ceiling(&points), Fraction::from_per_mille(current));
+            let allows = |t: Celsius| ceiling.at(t) >= current;
+            let mut crossings = std::vec::Vec::new();
+            ceiling.crossings(current, &mut |t| crossings.push(t));
+            let step = Kelvins::from_steps(1);
+            for &t in &crossings {
+                let near = [t.lowered(step), t, t.raised(step)].map(|t| ceiling.at(t).as_steps());
+                // Slopes are rounded: by 2⁻¹⁶ a step over at most 8 K, and by one in the product.
+                prop_assert!(near.iter().any(|&limit| limit >= current.as_steps()), "{t} {near:?}");
+                prop_assert!(near.iter().any(|&limit| limit <= current.as_steps() + 9), "{t} {near:?}");
+            }
+            for mc in (first - 100..at + 100).step_by(10) {
+                let (low, high) = (Celsius::from_millidegrees(mc), Celsius::from_millidegrees(mc + 10));
+                if allows(low) != allows(high) {
+                    prop_assert!(crossings.iter().any(|&t| low.lowered(step) <= t && t <= high.raised(step)), "{low}");
+                }
             }
         }
     }

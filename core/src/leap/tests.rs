@@ -1,8 +1,8 @@
 use super::*;
 use crate::fault::SystemFaults;
-use crate::quantity::{Fraction, Instant, Ohms, Ratio};
+use crate::quantity::{Fraction, Instant, Milliamps, Ohms, Ratio};
 use crate::rtd::{Measured, Thermometer};
-use crate::settings::{Channel, MAX_CHANNELS, Role, Settings};
+use crate::settings::{CeilingPoint, Channel, ChargeCurrent, MAX_CHANNELS, Role, Settings};
 use crate::signals::{Inputs, Outputs, Sample};
 use crate::testing::{History, Moment, any_history, any_settings, c, case, fine_inputs, settings};
 use crate::{Memory, Unit};
@@ -359,4 +359,29 @@ fn a_reading_may_come_within_three_millikelvins_of_what_decides_now() {
     assert!(keeps_clear([(5_004, 7_996), (7_900, 8_100)]), "release is for the coldest cell");
     assert!(!keeps_clear([(7_900, 8_100), (7_950, 8_200)]), "either may be the coldest");
     assert!(!keeps_clear([(5_004, 7_996), (44_900, 45_100)]), "the high limit is for the hottest");
+}
+
+#[test]
+fn a_ceiling_that_only_rises_is_for_the_coldest_cell_and_one_that_falls_for_each() {
+    let point = |t, per_mille| CeilingPoint { at: c(t), limit: Fraction::from_per_mille(per_mille) };
+    let rises = [point(5_000, 100), point(15_000, 500)];
+    let falls = [point(5_000, 100), point(15_000, 500), point(40_000, 400)];
+    for (points, is_each) in [(&rises[..], false), (&falls[..], true)] {
+        let mut settings = settings();
+        settings.charge.ceiling = points.iter().copied().collect();
+        // 60 A of 200 Ah: from 10 °C on.
+        settings.sources[1].charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(60_000));
+        let mut unit = Unit::new(&settings.clone().validate().unwrap(), Memory::default());
+        let inputs = fine_inputs(&settings, c(6_000));
+        (1..60).for_each(|second| {
+            unit.step(Instant::from_millis(second * 1_000), &inputs);
+        });
+        let keeps_clear = |ranges: [(i32, i32); 2]| {
+            let mut all = unit.ranges();
+            all.iter_mut().zip(ranges).for_each(|(range, (low, high))| *range = Some((c(low), c(high))));
+            unit.keeps_clear(&all)
+        };
+        assert!(!keeps_clear([(9_900, 10_100); 2]));
+        assert_eq!(keeps_clear([(5_004, 7_996), (9_900, 10_100)]), !is_each);
+    }
 }
