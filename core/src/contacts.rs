@@ -138,8 +138,7 @@ impl Contacts {
     #[cfg(feature = "leap")]
     pub(crate) fn quiet(&self, step: Millis, inputs: &Inputs, load: Milliwatts, excess: Kelvins) -> u32 {
         let follows = |command: Relay, contact: Option<Relay>| contact.is_none_or(|contact| contact == command);
-        let all_follow = follows(self.heater, inputs.heater_feedback) && follows(self.charge, inputs.charge_feedback);
-        if !all_follow || !self.heater_mismatch.0.is_zero() || !self.charge_mismatch.0.is_zero() {
+        if !follows(self.heater, inputs.heater_feedback) || !follows(self.charge, inputs.charge_feedback) {
             return 0;
         }
         match (self.heater, self.cooling) {
@@ -195,4 +194,40 @@ impl Contacts {
 fn measured_excess(sensing: &Sensing) -> Option<Kelvins> {
     let ((_, pad), (_, cell)) = (sensing.measured(Role::Pad)?, sensing.measured(Role::Cell)?);
     Some(pad.above(cell))
+}
+
+#[cfg(all(test, feature = "leap"))]
+mod tests {
+    use super::*;
+    use crate::testing::settings;
+
+    const SECOND: Millis = Millis::from_secs(1);
+
+    #[test]
+    fn only_while_both_contacts_follow_is_anything_left_out() {
+        let settings = settings();
+        let contacts = Contacts::new(&settings, Millis::ZERO, Trial::Due);
+        for heater in [None, Some(Relay::Open), Some(Relay::Closed)] {
+            for charge in [None, Some(Relay::Open), Some(Relay::Closed)] {
+                let inputs = Inputs { heater_feedback: heater, charge_feedback: charge, ..Inputs::DEAD };
+                let follow = heater != Some(Relay::Closed) && charge != Some(Relay::Closed);
+                let quiet = contacts.quiet(SECOND, &inputs, Milliwatts::ZERO, Kelvins::ZERO);
+                assert_eq!(quiet > 0, follow, "{heater:?} {charge:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn only_a_plate_that_may_be_warm_enough_ends_it_and_no_sooner_than_it_must_have_cooled() {
+        let settings = settings();
+        let Cooling { after, excess } = settings.heater.cooling.unwrap();
+        let quiet = |off_for: Millis, above: Kelvins| {
+            let contacts = Contacts::new(&settings, off_for, Trial::Due);
+            contacts.quiet(SECOND, &Inputs::DEAD, Milliwatts::ZERO, above)
+        };
+        let seconds = after.as_millis() / 1000;
+        let less = Kelvins::from_steps(excess.as_steps() - 1);
+        assert_eq!([quiet(Millis::ZERO, less), quiet(after, less)], [u32::MAX; 2]);
+        assert_eq!([quiet(Millis::ZERO, excess), quiet(after, excess)], [seconds - 1, 0]);
+    }
 }

@@ -23,7 +23,7 @@ pub(crate) struct Overdue {
     part: Millis,
     waited: Millis,
     stands: bool,
-    /// The obstacle that has more of the time than all others together, if one has; else one of the largest.
+    /// The obstacle that has more of the time than all others together, if one has; else any of them.
     reason: Option<Cause>,
     /// Its time, less the time of those that it voted down.
     lead: Millis,
@@ -46,7 +46,6 @@ impl Overdue {
                 self.stands |= self.waited >= self.after;
                 self.count(credited, cause);
             }
-            Relay::Closed if self.waited.is_zero() => {}
             Relay::Closed => {
                 self.waited = self.waited.less(Millis::from_millis(credited.as_millis().saturating_mul(FORGETS)));
                 if self.waited.is_zero() {
@@ -166,12 +165,49 @@ mod tests {
             let (mut noise, mut said) = (seed, None);
             while most + rest > 0 {
                 noise = noise.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                let takes_most = rest == 0 || (most > 0 && noise >> 63 == 0);
+                // Each as likely as it has time left, so that either may come last.
+                let takes_most = noise >> 32 < (u64::from(most) << 32) / u64::from(most + rest);
                 let cause = if takes_most { Cause::CellsCold } else if noise >> 62 & 1 == 0 { Cause::NoEnergy } else { Cause::CutOut };
                 (most, rest) = if takes_most { (most - 1, rest) } else { (most, rest - 1) };
                 said = overdue.judge(Millis::from_secs(1), true, Relay::Open, cause);
             }
             prop_assert_eq!(said, Some(Cause::CellsCold));
+        }
+    }
+
+    #[cfg(feature = "leap")]
+    proptest! {
+        #[test]
+        fn it_is_quiet_until_the_step_in_which_it_changes(
+            past in proptest::collection::vec((1..100_u32, any::<[bool; 2]>(), 0..3_usize), 1..12), seconds in 1..120_u32,
+        ) {
+            let step = Millis::from_secs(seconds);
+            let mut overdue = Overdue::new(Millis::from_secs(3_600), 0);
+            let mut last = (false, Relay::Open, Cause::NoEnergy);
+            for (steps, [is_offered, is_open], cause) in past {
+                let charge = if is_open { Relay::Open } else { Relay::Closed };
+                last = (is_offered, charge, [Cause::CellsCold, Cause::NoEnergy, Cause::CutOut][cause]);
+                // Or nearly all would be forgotten by the last step.
+                let steps = if is_open { steps } else { steps.div_ceil(FORGETS) };
+                for _ in 0..steps {
+                    overdue.judge(step, last.0, last.1, last.2);
+                }
+            }
+            let quiet = overdue.quiet(step, last.0, last.1, last.2);
+            let says = |overdue: &Overdue| (overdue.stands, overdue.reason);
+            let (mut stepped, mut leapt) = (overdue.clone(), overdue.clone());
+            // Longer than anything counts.
+            let steps = quiet.min(4_000);
+            for _ in 0..steps {
+                stepped.judge(step, last.0, last.1, last.2);
+            }
+            leapt.pass(Millis::from_secs(seconds * steps), last.0, last.1, last.2);
+            prop_assert_eq!(says(&stepped), says(&overdue));
+            prop_assert_eq!(std::format!("{leapt:?}"), std::format!("{stepped:?}"));
+            if quiet < u32::MAX {
+                stepped.judge(step, last.0, last.1, last.2);
+                prop_assert_ne!(says(&stepped), says(&overdue));
+            }
         }
     }
 }
