@@ -255,3 +255,59 @@ fn microjoules(proof: Proof) -> u64 {
 fn part_uj(proof: Proof) -> u64 {
     microjoules(proof).checked_div(PARTS.into()).unwrap_or(0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quantity::Joules;
+    use crate::signals::Sample;
+    use crate::testing::{c, sample, settings};
+
+    const LOAD: Milliwatts = Milliwatts::from_milliwatts(60_000);
+
+    /// A trial that has just begun, with so much energy to be proved, and thermometers that do not rise.
+    fn begun(joules: u32) -> (Trials, Sensing) {
+        let mut settings = settings();
+        settings.heater.proof =
+            settings.heater.proof.map(|proof| Proof { energy: Joules::from_joules(joules), ..proof });
+        let mut samples = [Sample::None; MAX_CHANNELS];
+        samples.iter_mut().zip(&settings.channels).for_each(|(slot, channel)| *slot = sample(channel, c(0)));
+        let mut sensing = Sensing::new(&settings, 0);
+        for _ in 0..settings.trust.good_run {
+            sensing.judge(Millis::from_secs(1), &samples);
+        }
+        let mut trial = Trials::recalled(&settings, Trial::Due);
+        trial.heat(true, &sensing);
+        (trial, sensing)
+    }
+
+    /// What it says in each step until it is over.
+    fn verdicts(trial: &mut Trials, sensing: &Sensing, step: Millis) -> std::vec::Vec<SystemFaults> {
+        let mut verdicts = std::vec::Vec::new();
+        while matches!(trial.stage, Stage::On(_)) {
+            verdicts.push(trial.judge(step, sensing, LOAD));
+        }
+        verdicts
+    }
+
+    #[test]
+    fn a_heater_is_judged_in_the_step_in_which_the_energy_is_full_and_not_before() {
+        // 3.84 kJ: 64 s at 60 W, and a look in each.
+        let (mut trial, sensing) = begun(3_840);
+        let verdicts = verdicts(&mut trial, &sensing, Millis::from_secs(1));
+        let fault = verdicts.iter().position(|faults| faults.contains(SystemFault::HeaterIneffective));
+        assert_eq!((fault, verdicts.len()), (Some(63), 64));
+    }
+
+    #[test]
+    fn a_trial_is_looked_at_64_times_however_short_its_steps_are() {
+        let (mut trial, sensing) = begun(3_840);
+        let mut next_looks = std::vec::Vec::new();
+        while let Stage::On(course) = &trial.stage {
+            next_looks.push(course.next_look_uj);
+            trial.judge(Millis::from_millis(10), &sensing, LOAD);
+        }
+        next_looks.dedup();
+        assert!(next_looks.len() <= 66, "{}", next_looks.len());
+    }
+}

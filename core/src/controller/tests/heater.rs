@@ -194,6 +194,15 @@ fn a_welded_heater_is_seen_by_its_contact_or_by_a_plate_that_stays_warm() {
     bench.inputs.button = Button::Pressed;
     assert!(!bench.seconds(3).faults.system.contains(SystemFault::HeaterWelded));
 
+    // Closed again, for less than would make it a new fault.
+    bench.inputs.button = Button::Released;
+    bench.inputs.heater_feedback = Some(Relay::Closed);
+    bench.seconds(10);
+    bench.inputs.heater_feedback = Some(Relay::Open);
+    bench.second();
+    (bench.inputs.heater_feedback, bench.inputs.button) = (Some(Relay::Closed), Button::Pressed);
+    assert!(bench.seconds(4).faults.system.contains(SystemFault::HeaterWelded), "it shows closed while one presses");
+
     let mut bench = charging();
     for pad in (12_000..20_000).step_by(500) {
         bench.show(2, pad);
@@ -203,6 +212,22 @@ fn a_welded_heater_is_seen_by_its_contact_or_by_a_plate_that_stays_warm() {
     let outputs = bench.seconds(3_000);
     assert!(outputs.faults.system.contains(SystemFault::HeaterWelded));
     assert_eq!(outputs.charge, Relay::Closed, "the cells may still be charged");
+}
+
+#[test]
+fn a_welded_charge_contact_is_found_within_its_time_and_cleared_once_it_is_open() {
+    let mut bench = Controlled::at(0);
+    bench.second();
+    let welded = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::ChargeWelded);
+    bench.inputs.charge_feedback = Some(Relay::Closed);
+    assert!(!welded(&bench.seconds(4)));
+    assert!(welded(&bench.second()));
+    bench.inputs.button = Button::Pressed;
+    assert!(welded(&bench.seconds(10)), "the cause is still there");
+    (bench.inputs.charge_feedback, bench.inputs.button) = (Some(Relay::Open), Button::Released);
+    assert!(welded(&bench.second()), "latched");
+    bench.inputs.button = Button::Pressed;
+    assert!(!welded(&bench.seconds(3)));
 }
 
 #[test]
