@@ -301,6 +301,26 @@ fn another_source_pays_in_place_of_one_that_gives_nothing() {
     assert!(world.accuses(), "that one gives says nothing of the other");
 }
 
+/// So that the bank can be compared with itself before another source takes on the heater.
+#[test]
+fn the_heater_goes_off_in_the_step_in_which_a_source_fails_whatever_else_could_pay() {
+    let mut world = World::new(50.0, 0.08);
+    world.inputs.sources = world.inputs.sources.with(0);
+    let failed = (0..DAY).map(|_| world.step()).find(|outputs| outputs.faults.not_giving != Sources::NONE).unwrap();
+    assert_eq!((failed.heater, failed.faults.not_giving), (Relay::Open, Sources::NONE.with(1)));
+    world.given_w = 100.0;
+    assert_eq!(world.run(120 / STEP_S).heater, Relay::Closed, "the other pays");
+}
+
+#[test]
+fn a_heater_that_waits_for_a_source_that_gives_nothing_says_so() {
+    let mut world = World::new(50.0, 0.08);
+    let failed = (0..DAY).map(|_| world.step()).find(|outputs| outputs.faults.not_giving != Sources::NONE).unwrap();
+    assert_eq!((failed.cause, world.accuses()), (Cause::HeaterResting, false), "it may be a cloud");
+    assert_eq!(world.step().cause, Cause::HeaterResting);
+    assert_eq!(found_out().outputs.cause, Cause::System(SystemFault::SourceNotGiving));
+}
+
 /// A restart every twenty minutes, which is no restart storm.
 #[test]
 fn a_restart_forgets_nothing_of_it() {
