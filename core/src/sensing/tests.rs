@@ -109,6 +109,25 @@ fn each_way_of_breaking_has_its_name() {
 }
 
 #[test]
+fn only_beyond_what_platinum_has_is_a_channel_open_or_short() {
+    let settings = settings();
+    let made = &settings.channels[PAD];
+    let channel = Channel::new(made, &settings);
+    let read = |ohms: u32| {
+        // The ratio that is this resistance to the last digit.
+        let ratio = (u64::from(ohms) << 30).div_ceil(u64::from(made.reference.as_steps()));
+        let ratio = Ratio::from_steps(u32::try_from(ratio).unwrap());
+        assert_eq!(ratio.of(made.reference), Some(Ohms::from_steps(ohms)));
+        channel.reading(Measured::element(ratio), &settings.trust)
+    };
+    for (t, beyond, fault) in [(-200_000, -1, ChannelFault::Short), (850_000, 1, ChannelFault::Open)] {
+        let end = made.element.resistance(c(t)).unwrap().as_steps();
+        assert_eq!(read(end), Err(ChannelFault::OutOfRange), "{t}");
+        assert_eq!(read(end.checked_add_signed(beyond).unwrap()), Err(fault), "{t}");
+    }
+}
+
+#[test]
 fn a_channel_without_measurements_drifts_both_ways_and_then_is_missing() {
     let mut bench = Thermometers::good_at(10_000);
     bench.samples[CELL] = Sample::None;
@@ -146,6 +165,25 @@ fn a_jump_is_confirmed_by_another_channel_however_far_apart_the_steps_are() {
     }
 }
 
+/// Each takes its time, and no step may take both.
+#[test]
+fn the_step_that_looks_for_stuck_channels_accepts_no_jump() {
+    for second in 1..=60 {
+        let mut bench = Thermometers::good_at(10_000);
+        bench.seconds(second);
+        bench.show(CELL, 13_000);
+        bench.second();
+        let accepted = (0..120).any(|_| {
+            let next_look = bench.sensing.stuck_check;
+            bench.second();
+            let is_accepted = bench.sensing.channels[CELL].jump.is_none();
+            assert!(!is_accepted || bench.sensing.stuck_check == next_look, "{second} s");
+            is_accepted
+        });
+        assert!(accepted, "{second} s");
+    }
+}
+
 /// A lone channel, for there is none to confirm what it shows.
 fn lone(t: i32) -> Thermometers {
     let mut settings = settings();
@@ -171,6 +209,28 @@ fn a_jump_that_no_cell_can_make_is_never_believed_for_having_lasted() {
         bench.sensing.accept_jumps();
         assert!(matches!(bench.seconds(3).cells, Group::Good { .. }), "the button");
         assert_eq!(bench.sensing.jumped(), 0);
+    }
+}
+
+#[test]
+fn time_makes_half_of_a_jump_believable_and_no_digit_more() {
+    for sign in [1, -1] {
+        for (beyond, is_believed) in [(0, true), (1, false)] {
+            let mut bench = lone(10_000);
+            let show = |bench: &mut Thermometers, far: i32| {
+                let t = Celsius::from_steps(c(10_000).as_steps() + sign * far);
+                bench.samples[CELL] = sample(&bench.settings.channels[CELL], t);
+                t
+            };
+            let jump = Kelvins::from_millikelvins(1_500);
+            show(&mut bench, jump.as_steps());
+            // Time enough for 1 K.
+            bench.seconds(20);
+            let most = bench.settings.trust.noise.plus(jump.half()).as_steps();
+            let t = show(&mut bench, most + beyond);
+            bench.second();
+            assert_eq!(bench.sensing.channels[CELL].latest() == t, is_believed, "{sign} {beyond}");
+        }
     }
 }
 
@@ -226,6 +286,22 @@ fn a_reading_a_little_noisier_than_stated_is_a_doubt_and_no_jump() {
     bench.show(CELL, 9_600);
     assert_eq!(bench.second().cells, Group::Doubtful(ChannelFault::TooFast));
     assert!(matches!(bench.seconds(8).cells, Group::Good { .. }), "0.05 K a second, so a few seconds later");
+}
+
+#[test]
+fn as_fast_as_a_place_can_change_is_believed_and_a_digit_more_is_not() {
+    for sign in [1, -1] {
+        for (beyond, fault) in [(0, None), (1, Some(ChannelFault::TooFast))] {
+            let mut bench = Thermometers::good_at(10_000);
+            let trust = bench.settings.trust;
+            let most = trust.noise.plus(trust.fastest_cell.over(Millis::from_secs(1))).as_steps();
+            let t = Celsius::from_steps(c(10_000).as_steps() + sign * (most + beyond));
+            bench.samples[CELL] = sample(&bench.settings.channels[CELL], t);
+            let picture = bench.second();
+            assert!(fault.is_some() || bench.sensing.channels[CELL].latest() == t, "it reads so to the last digit");
+            assert_eq!(picture.faults[CELL], fault, "{sign}");
+        }
+    }
 }
 
 /// The noise is granted once, not anew in each step: otherwise ten small steps a second pass for anything.
