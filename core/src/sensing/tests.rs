@@ -235,6 +235,16 @@ fn time_makes_half_of_a_jump_believable_and_no_digit_more() {
 }
 
 #[test]
+fn a_jump_that_lasts_outlives_a_restart_in_its_own_channel_alone() {
+    let mut bench = Thermometers::good_at(10_000);
+    bench.show(OTHER_CELL, 40_000);
+    assert_eq!(bench.seconds(60).faults[OTHER_CELL], Some(ChannelFault::Jumped));
+    assert_eq!(bench.sensing.jumped(), 1 << OTHER_CELL);
+    bench.sensing = Sensing::new(&bench.settings, bench.sensing.jumped());
+    assert_eq!(bench.seconds(10).faults[..2], [None, Some(ChannelFault::Jumped)]);
+}
+
+#[test]
 fn a_jump_is_over_once_the_reading_has_jumped_back() {
     for lasts in [1, 20, 600, 7_200] {
         let mut bench = lone(-8_000);
@@ -350,6 +360,28 @@ proptest::proptest! {
 }
 
 #[test]
+fn only_a_good_thermometer_has_a_reading() {
+    let mut settings = settings();
+    let check = settings::Check { nominal: Ohms::from_milliohms(100_000), within: Ohms::from_milliohms(500) };
+    settings.channels[AMBIENT].role = Role::Check(check);
+    let mut bench = Thermometers::new(settings);
+    (0..4).for_each(|channel| bench.show(channel, 10_000));
+    let shown = |bench: &Thermometers| {
+        let ranges = bench.sensing.ranges().map(|range| range.is_some());
+        assert_eq!(bench.sensing.readings().map(|reading| reading.is_some()), ranges);
+        ranges
+    };
+    bench.second();
+    assert_eq!(shown(&bench), [false; 6], "not yet trusted");
+    bench.seconds(5);
+    bench.samples[CELL] = Sample::ConverterFault;
+    bench.second();
+    assert_eq!(shown(&bench), [false, true, true, false, false, false], "one doubtful, one of no temperature");
+    let (low, high) = bench.sensing.ranges()[PAD].unwrap();
+    assert_eq!((low, high), (c(10_000), c(10_000)));
+}
+
+#[test]
 fn a_reading_spans_latest_and_median_so_an_outlier_only_takes() {
     let mut bench = Thermometers::good_at(10_000);
     bench.show(CELL, 10_200);
@@ -411,6 +443,48 @@ fn a_channel_is_stuck_only_while_another_moves() {
     bench.second();
     bench.show(CELL, 10_001);
     assert_eq!(bench.second().faults, [None; 6], "it moves again, and a run of readings is good");
+}
+
+#[test]
+fn a_channel_is_stuck_in_the_look_at_which_it_has_stood_still_for_its_time() {
+    let mut bench = Thermometers::good_at(10_000);
+    let mut passed = 0_i32;
+    let mut second = |bench: &mut Thermometers| {
+        bench.show(AMBIENT, 2_800 + (passed % 1800 - 900).abs() * 8);
+        bench.show(PAD, 10_000 + passed % 7);
+        bench.show(OTHER_CELL, 10_000 + passed % 5);
+        passed += 1;
+        bench.second().faults[CELL]
+    };
+    // It last moves in a step that looks.
+    while bench.sensing.now.plus(Millis::from_secs(1)) < bench.sensing.stuck_check {
+        second(&mut bench);
+    }
+    bench.show(CELL, 10_001);
+    second(&mut bench);
+    let four_hours = 4 * 3600;
+    let first = (1..2 * four_hours).find(|_| second(&mut bench) == Some(ChannelFault::Stuck));
+    assert_eq!(first, Some(four_hours));
+}
+
+/// Something that has just been measured for the first time, or a check resistor whose converter drifts.
+#[test]
+fn what_moves_no_thermometer_is_no_evidence_against_one_that_stands_still() {
+    let mut late = Thermometers::new(settings());
+    (0..3).for_each(|channel| late.show(channel, 10_000));
+    late.seconds(300);
+    late.show(AMBIENT, 20_000);
+    assert_eq!(late.seconds(5 * 3600).faults, [None; 6], "turned up late");
+
+    let mut settings = settings();
+    let within = Ohms::from_milliohms(2_000);
+    settings.channels[AMBIENT].role = Role::Check(settings::Check { nominal: Ohms::from_milliohms(100_000), within });
+    let mut checked = Thermometers::good(settings, 10_000);
+    for second in 0..5 * 3600 {
+        let drifted = Ohms::from_milliohms(98_000 + (second % 4_000));
+        checked.samples[AMBIENT] = crate::testing::shown(&checked.settings.channels[AMBIENT], drifted);
+        assert_eq!(checked.second().faults, [None; 6], "{second} s");
+    }
 }
 
 /// A converter that repeats its last codes for ever shows no movement to compare with.
