@@ -108,23 +108,90 @@ fn each_way_of_breaking_has_its_name() {
     }
 }
 
+/// The ratio that is this resistance to the last digit, in steps of it.
+fn ratio(made: &settings::Channel, ohms: u32) -> Ratio {
+    let ratio = (u64::from(ohms) << 30).div_ceil(u64::from(made.reference.as_steps()));
+    let ratio = Ratio::from_steps(u32::try_from(ratio).unwrap());
+    assert_eq!(ratio.of(made.reference), Some(Ohms::from_steps(ohms)));
+    ratio
+}
+
 #[test]
 fn only_beyond_what_platinum_has_is_a_channel_open_or_short() {
     let settings = settings();
     let made = &settings.channels[PAD];
     let channel = Channel::new(made, &settings);
-    let read = |ohms: u32| {
-        // The ratio that is this resistance to the last digit.
-        let ratio = (u64::from(ohms) << 30).div_ceil(u64::from(made.reference.as_steps()));
-        let ratio = Ratio::from_steps(u32::try_from(ratio).unwrap());
-        assert_eq!(ratio.of(made.reference), Some(Ohms::from_steps(ohms)));
-        channel.reading(Measured::element(ratio), &settings.trust)
-    };
+    let read = |ohms: u32| channel.reading(Measured::element(ratio(made, ohms)), &settings.trust);
     for (t, beyond, fault) in [(-200_000, -1, ChannelFault::Short), (850_000, 1, ChannelFault::Open)] {
         let end = made.element.resistance(c(t)).unwrap().as_steps();
         assert_eq!(read(end), Err(ChannelFault::OutOfRange), "{t}");
         assert_eq!(read(end.checked_add_signed(beyond).unwrap()), Err(fault), "{t}");
     }
+}
+
+#[test]
+fn a_temperature_may_be_from_the_lowest_to_the_highest_that_is_plausible() {
+    let settings = settings();
+    let channel = Channel::new(&settings.channels[PAD], &settings);
+    let read = |t: Celsius| match sample(&settings.channels[PAD], t) {
+        Sample::Fresh(measured) => channel.reading(measured, &settings.trust),
+        other => panic!("{other:?}"),
+    };
+    let (low, high) = (settings.trust.plausible_low, settings.trust.plausible_high);
+    assert_eq!([read(low), read(high)], [Ok(low), Ok(high)]);
+    let digit = Kelvins::from_steps(1);
+    assert_eq!([read(low.lowered(digit)), read(high.raised(digit))], [Err(ChannelFault::OutOfRange); 2]);
+}
+
+#[test]
+fn a_check_resistor_and_a_lead_are_believed_from_the_least_to_the_most_that_they_may_have() {
+    let mut settings = settings();
+    let (least, most) = (Ohms::from_milliohms(99_500), Ohms::from_milliohms(100_500));
+    let within = Ohms::from_milliohms(500);
+    settings.channels[AMBIENT].role = Role::Check(settings::Check { nominal: Ohms::from_milliohms(100_000), within });
+    let made = &settings.channels[AMBIENT];
+    let check = Channel::new(made, &settings);
+    let read = |ohms: u32| check.reading(Measured::element(ratio(made, ohms)), &settings.trust).err();
+    assert_eq!([read(least.as_steps()), read(most.as_steps())], [None; 2]);
+    assert_eq!([read(least.as_steps() - 1), read(most.as_steps() + 1)], [Some(ChannelFault::OutOfRange); 2]);
+
+    let bench = three_wires();
+    let made = &bench.settings.channels[CELL];
+    let channel = Channel::new(made, &bench.settings);
+    let element = made.element.resistance(c(5_000)).unwrap().as_steps();
+    let read = |lead: Ratio| {
+        let element = Ratio::from_steps(ratio(made, element).as_steps() + lead.as_steps());
+        channel.reading(Measured { element, lead }, &bench.settings.trust).err()
+    };
+    let (least, most) = made.leads.band().unwrap();
+    let rounds_to = |ohms: Ohms| {
+        let middle = ratio(made, ohms.as_steps()).as_steps();
+        let same =
+            (middle - 100..middle + 100).filter(|&steps| Ratio::from_steps(steps).of(made.reference) == Some(ohms));
+        (same.clone().min().unwrap(), same.max().unwrap())
+    };
+    let (first, last) = (rounds_to(least).0, rounds_to(most).1);
+    assert_eq!([read(Ratio::from_steps(first)), read(Ratio::from_steps(last))], [None; 2]);
+    let beyond = [first - 1, last + 1].map(|steps| read(Ratio::from_steps(steps)));
+    assert_eq!(beyond, [Some(ChannelFault::Leads); 2]);
+}
+
+#[test]
+fn no_age_is_lost_when_the_count_of_milliseconds_ends() {
+    let late = || {
+        let mut bench = Thermometers::good_at(10_000);
+        let left = Millis::MAX.less(bench.sensing.now.since(Uptime::START)).less(Millis::from_secs(20));
+        bench.sensing.judge(left, &bench.samples);
+        bench
+    };
+    let mut silent = late();
+    silent.samples[CELL] = Sample::None;
+    assert_eq!(silent.seconds(30).faults[CELL], None);
+    assert_eq!(silent.second().faults[CELL], Some(ChannelFault::Missing));
+    let mut jumped = late();
+    jumped.show(CELL, 40_000);
+    assert_eq!(jumped.seconds(30).faults[CELL], Some(ChannelFault::TooFast));
+    assert_eq!(jumped.second().faults[CELL], Some(ChannelFault::Jumped));
 }
 
 #[test]
