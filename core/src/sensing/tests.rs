@@ -812,3 +812,16 @@ fn what_is_open_or_short_by_itself_keeps_its_name_whatever_the_lead_reads() {
         assert_eq!(bench.second().faults[CELL], Some(fault));
     }
 }
+
+/// It may be of any resistance: what platinum has says nothing of it.
+#[test]
+fn a_check_resistor_whose_lead_does_not_fit_is_neither_open_nor_short() {
+    let check = settings::Check { nominal: Ohms::from_milliohms(100_000), within: Ohms::from_milliohms(500) };
+    for (role, fault) in [(Role::Cell, ChannelFault::Open), (Role::Check(check), ChannelFault::Leads)] {
+        let bench = three_wires();
+        let made = settings::Channel { role, ..bench.settings.channels[CELL] };
+        let channel = Channel::new(&made, &bench.settings);
+        let shown = Measured { element: ratio(&made, Ohms::from_milliohms(395_000).as_steps()), lead: Ratio::ZERO };
+        assert_eq!(channel.reading(shown, &bench.settings.trust), Err(fault));
+    }
+}
