@@ -251,9 +251,7 @@ impl Channel {
                         self.least = self.least.saturating_sub(drift).max(steps);
                         self.most = self.most.saturating_add(drift).min(steps);
                         self.broken = false;
-                        if self.run < good_run {
-                            self.run = self.run.saturating_add(1);
-                        }
+                        self.run = self.run.saturating_add(1).min(good_run);
                         self.latest = steps;
                         self.latest_at = now;
                     }
@@ -487,6 +485,90 @@ mod tests {
             (guard.highest, settings.trust.plausible_high),
         ] {
             assert!(reads(limit) < threshold && reads(limit) > threshold.lowered(twice), "{}", reads(limit));
+        }
+    }
+
+    const BELIEF: Belief = Belief { good_run: 1, max_age: Millis::from_secs(30) };
+
+    /// A channel without a lead of its own, so that its ratio is what its converter brings.
+    fn four_wire(role: Role) -> settings::Channel {
+        settings::Channel { role, leads: Leads::FourWire, ..settings().channels[0] }
+    }
+
+    fn shows(steps: Steps) -> Sample {
+        Sample::Fresh(Measured::element(Ratio::from_steps(steps)))
+    }
+
+    #[test]
+    fn a_limit_itself_is_beyond_and_a_digit_before_it_is_not() {
+        type Limit = fn(&Channel) -> Steps;
+        let limits: [(Role, Limit, i32, Sight, bool); 5] = [
+            (Role::Cell, |channel| channel.inhibit, 1, Sight::COLD, true),
+            (Role::Cell, |channel| channel.high_limit, -1, Sight::TOO_HOT_TO_CHARGE, true),
+            (Role::Cell, |channel| channel.over, -1, Sight::OVER_TEMPERATURE, true),
+            (Role::Pad, |channel| channel.cutout, -1, Sight::CUT_OUT, true),
+            (Role::Ambient, |channel| channel.cutout, -1, Sight::AIR_IS_COOL, false),
+        ];
+        for (role, limit, before, sight, is_seen) in limits {
+            let channel = Channel::new(&four_wire(role), &settings());
+            let limit = limit(&channel);
+            let sees = |steps| channel.clone().look(Uptime::START, &shows(steps), BELIEF, None).has(sight);
+            assert_eq!(sees(limit), is_seen, "{sight:?}");
+            assert_eq!(sees(limit.checked_add_signed(before).unwrap()), !is_seen, "{sight:?}");
+        }
+    }
+
+    #[test]
+    fn as_fast_as_a_place_can_change_is_believed_and_a_digit_more_is_not() {
+        let second = Uptime::START.plus(Millis::from_secs(1));
+        for sign in [1, -1] {
+            for (beyond, is_broken) in [(0, false), (1, true)] {
+                let mut channel = Channel::new(&four_wire(Role::Cell), &settings());
+                let from = ratio_at(&four_wire(Role::Cell), Celsius::from_millidegrees(10_000)).unwrap();
+                channel.look(Uptime::START, &shows(from), BELIEF, None);
+                let most = i32::try_from(u64::from(channel.noise) + channel.drift(second)).unwrap();
+                channel.look(second, &shows(from.checked_add_signed(sign * (most + beyond)).unwrap()), BELIEF, None);
+                assert_eq!(channel.broken, is_broken, "{sign} {beyond}");
+            }
+        }
+    }
+
+    /// It takes nothing from what the line in temperature allows, and allows nothing that the line does not some hundredths of a kelvin
+    /// further.
+    #[test]
+    fn it_keeps_to_the_ceiling_that_is_straight_in_temperature() {
+        // In millidegrees and milliamperes. The longer one of two pieces falls, or is level.
+        let ceilings = [
+            [(0, 100_000), (20_000, 500_000), (30_000, 500_000), (70_000, 100_000)],
+            [(0, 100_000), (10_000, 500_000), (60_000, 500_000), (70_000, 100_000)],
+        ];
+        for points in ceilings {
+            let mut settings = settings();
+            let limits = points.map(|(_, limit)| Milliamps::from_milliamps(limit));
+            settings.charge.ceiling = points
+                .iter()
+                .map(|&(at, limit)| settings::CeilingPoint {
+                    at: Celsius::from_millidegrees(at),
+                    limit: crate::quantity::Fraction::from_steps(limit),
+                })
+                .collect();
+            let line = |t: i32| {
+                let piece = points.windows(2).find(|piece| (piece[0].0..=piece[1].0).contains(&t));
+                let Some(&[(from, low), (to, high)]) = piece else {
+                    return if t < points[0].0 { points[0].1 } else { points[3].1 };
+                };
+                let (low, high) = (i64::from(low), i64::from(high));
+                u32::try_from(low + (high - low) * i64::from(t - from) / i64::from(to - from)).unwrap()
+            };
+            let made = four_wire(Role::Cell);
+            let channel = Channel::new(&made, &settings);
+            for t in (-5_000..75_000).step_by(50) {
+                let shown = ratio_at(&made, Celsius::from_millidegrees(t)).unwrap();
+                let allows = |current| channel.allows(Milliamps::from_milliamps(current), shown, &limits);
+                // A milliampere for the digits of the ratio.
+                assert!(allows(line(t) - 1), "{t}");
+                assert!(!allows(line(t - 70).max(line(t + 70)) + 1), "{t}");
+            }
         }
     }
 }

@@ -1,11 +1,12 @@
 use super::*;
 use crate::fault::Faults;
-use crate::quantity::Ohms;
+use crate::quantity::{Fraction, Ohms};
 use crate::rtd::Leads;
 use crate::settings::{Check, Settings};
 use crate::signals::Sample;
 use crate::testing::{EVERYTHING, Time, c, fine_inputs, sample, settings, skewed};
 
+#[derive(Clone)]
 struct Guarded {
     settings: Settings,
     guard: Guard,
@@ -31,8 +32,21 @@ impl Guarded {
     }
 
     fn ask(&mut self, asked: &Outputs) -> (Relay, Relay) {
-        let Verdict { heater, charge, .. } = self.guard.judge(self.time.after(1000), &self.inputs, asked);
+        self.after(1000, asked)
+    }
+
+    fn after(&mut self, millis: u32, asked: &Outputs) -> (Relay, Relay) {
+        let Verdict { heater, charge, .. } = self.guard.judge(self.time.after(millis), &self.inputs, asked);
         (heater, charge)
+    }
+
+    /// For how many steps of this length the heater stays on, or off.
+    fn steps(&mut self, millis: u32, heater: Relay) -> usize {
+        (0..100_000).take_while(|_| self.after(millis, &EVERYTHING).0 == heater).count()
+    }
+
+    fn restart(&mut self) {
+        self.guard = Guard::new(&self.settings.clone().validate().unwrap(), self.guard.memory());
     }
 
     /// What it leaves of both permits.
@@ -57,6 +71,8 @@ const BOTH: (Relay, Relay) = (Relay::Closed, Relay::Closed);
 const HEAT: (Relay, Relay) = (Relay::Closed, Relay::Open);
 const CHARGE: (Relay, Relay) = (Relay::Open, Relay::Closed);
 const NEITHER: (Relay, Relay) = (Relay::Open, Relay::Open);
+
+const NO_HEAT: Outputs = Outputs { heater: Relay::Open, ..EVERYTHING };
 
 #[test]
 fn it_only_takes_away() {
@@ -223,6 +239,8 @@ fn a_latched_heater_fault_outlives_the_reset_and_yields_to_the_button() {
     }
     bench.inputs.heater_feedback = Some(Relay::Open);
     assert_eq!(bench.second(), CHARGE);
+    bench.restart();
+    assert_eq!(bench.seconds(700), CHARGE, "what it found itself outlives a restart too");
 }
 
 #[test]
@@ -233,6 +251,234 @@ fn the_heater_rests_after_its_maximum_run() {
     assert_eq!(bench.second(), NEITHER);
     assert_eq!(bench.seconds(1799), NEITHER);
     assert_eq!(bench.second(), HEAT);
+}
+
+#[test]
+fn only_a_pause_as_long_as_the_rest_ends_a_run() {
+    for (pause, goes_on_for) in [(1_790, 2 * 3600), (1_800, 6 * 3600)] {
+        let mut bench = Guarded::soaked_at(0);
+        // Four hours of six.
+        bench.seconds(4 * 3600 - 601);
+        (0..pause / 10).for_each(|_| {
+            bench.after(10_000, &NO_HEAT);
+        });
+        assert_eq!(bench.steps(10_000, Relay::Closed), goes_on_for / 10, "{pause} s");
+    }
+}
+
+/// In steps of a quarter of a minute. A rest is kept in eighths of an hour, a run in eighths of six.
+#[test]
+fn a_restart_forgets_no_run_and_shortens_no_rest() {
+    let mut bench = Guarded::new(settings(), Memory::default(), 0);
+    assert_eq!(bench.steps(15_000, Relay::Closed), 6 * 240);
+    (0..60).for_each(|_| {
+        bench.after(15_000, &EVERYTHING);
+    });
+    bench.restart();
+    assert_eq!(bench.steps(15_000, Relay::Open), 60, "half of the rest is left");
+
+    let mut bench = Guarded::new(settings(), Memory::default(), 0);
+    (0..5 * 240).for_each(|_| {
+        bench.after(15_000, &EVERYTHING);
+    });
+    (0..40).for_each(|_| {
+        bench.after(15_000, &NO_HEAT);
+    });
+    bench.restart();
+    assert_eq!(bench.steps(15_000, Relay::Closed), 180, "of eight parts of six hours, seven have begun in five");
+}
+
+#[test]
+fn it_keeps_the_quarters_of_the_soak_that_have_passed_to_the_second() {
+    let mut bench = Guarded::new(settings(), Memory::default(), 10_000);
+    let run = u32::from(settings().trust.good_run);
+    bench.seconds(run - 1);
+    for second in 1..=700_u32 {
+        bench.second();
+        let passed = u8::try_from((second / 150).min(4)).unwrap();
+        assert_eq!(bench.guard.memory().soaked, passed, "{second} s");
+        if second % 150 == 0 {
+            let mut restarted = Guarded::new(settings(), bench.guard.memory(), 10_000);
+            // A restart keeps three at most.
+            let left = 600 - u32::from(passed.min(3)) * 150;
+            assert_eq!(restarted.seconds(run - 2 + left), HEAT, "{second} s");
+            assert_eq!(restarted.second(), BOTH, "{second} s");
+        }
+    }
+}
+
+#[test]
+fn in_a_day_it_leaves_the_closings_of_the_settings_and_after_a_pause_one_more() {
+    const DAY_AND_A_MINUTE: u32 = 4 * 60 * 24 + 4;
+    let closings = |bench: &mut Guarded, steps| {
+        let closes = |bench: &mut Guarded| {
+            bench.after(15_000, &NO_HEAT);
+            bench.after(15_000, &EVERYTHING).0 == Relay::Closed
+        };
+        (0..steps / 2).filter(|_| closes(bench)).count()
+    };
+    let mut bench = Guarded::new(settings(), Memory::default(), 0);
+    assert_eq!(closings(&mut bench, DAY_AND_A_MINUTE), 60);
+    (0..5 * DAY_AND_A_MINUTE).for_each(|_| {
+        bench.after(15_000, &NO_HEAT);
+    });
+    assert_eq!(closings(&mut bench.clone(), DAY_AND_A_MINUTE), 61);
+    // Time with the relay closed counts like any other: an hour of it pays for the closing before it.
+    (0..4 * 60).for_each(|_| {
+        bench.after(15_000, &EVERYTHING);
+    });
+    assert_eq!(closings(&mut bench, 80), 31);
+}
+
+#[test]
+fn a_doubt_of_a_minute_leaves_the_soak_as_it_was_and_a_second_more_takes_it() {
+    let run = u32::from(settings().trust.good_run);
+    for (lasts, left) in [(60, BOTH), (61, HEAT)] {
+        let mut bench = Guarded::soaked_at(10_000);
+        bench.inputs.channels[1] = Sample::ConverterFault;
+        bench.seconds(1 + lasts - (run - 1));
+        bench.show(1, 10_000);
+        assert_eq!(bench.seconds(run - 1), HEAT, "the run of good readings counts to the doubt");
+        assert_eq!(bench.second(), left, "{lasts} s");
+    }
+}
+
+#[test]
+fn a_cold_reading_that_is_not_believed_ends_the_soak_however_brief() {
+    for (t, soaks) in [(5_000, true), (5_010, false)] {
+        let mut bench = Guarded::soaked_at(10_000);
+        bench.show(0, t);
+        assert_eq!(bench.second(), NEITHER, "too fast to be believed");
+        bench.show(0, 10_000);
+        assert_eq!(bench.seconds(3), if soaks { HEAT } else { BOTH }, "{t}");
+    }
+}
+
+#[test]
+fn after_a_step_of_a_clock_that_cannot_be_trusted_the_soak_begins_anew() {
+    for wrong in [0, 15_001, 5_000_u32.wrapping_neg()] {
+        let mut bench = Guarded::soaked_at(10_000);
+        assert_eq!(bench.after(wrong, &EVERYTHING), NEITHER);
+        assert_eq!(bench.seconds(599), HEAT, "{wrong}");
+        assert_eq!(bench.second(), BOTH, "{wrong}");
+    }
+    let mut bench = Guarded::soaked_at(10_000);
+    assert_eq!(bench.after(15_000, &EVERYTHING), BOTH, "the longest step");
+}
+
+#[test]
+fn what_stands_still_in_all_channels_for_longer_than_the_controller_looks_away_leaves_nothing() {
+    let mut settings = settings();
+    settings.trust.still_after = Some(Millis::from_secs(600));
+    let mut bench = Guarded::new(settings, Memory::default(), 10_000);
+    for second in 0..700 {
+        bench.show(3, 10_000 + second % 2);
+        bench.second();
+    }
+    // A minute between two looks, and the longest step.
+    assert_eq!(bench.seconds(675), BOTH);
+    assert_eq!(bench.second(), NEITHER);
+    bench.show(3, 10_010);
+    assert_eq!(bench.second(), BOTH, "one of them is enough");
+}
+
+#[test]
+fn only_a_jump_that_has_been_believed_here_is_accepted_because_the_controller_doubts_it() {
+    let told = |fault| {
+        let mut faults = Faults::NONE;
+        faults.channels[0] = Some(fault);
+        Outputs { faults, ..EVERYTHING }
+    };
+    let mut bench = Guarded::soaked_at(10_000);
+    assert_eq!(bench.ask(&told(ChannelFault::Stuck)), NEITHER);
+    bench.show(0, 12_000);
+    assert_eq!(bench.second(), NEITHER, "what is doubted for another fault may not jump");
+
+    let mut bench = Guarded::soaked_at(10_000);
+    bench.show(0, 12_000);
+    assert_eq!(bench.ask(&told(ChannelFault::TooFast)), NEITHER);
+    assert_eq!(bench.second(), NEITHER, "it is still too fast");
+}
+
+#[test]
+fn the_high_limit_takes_charge_and_nothing_else() {
+    for (t, left) in [(44_990, Relay::Closed), (45_000, Relay::Open)] {
+        let mut bench = Guarded::soaked_at(t);
+        assert_eq!(bench.second().1, left, "{t}");
+        (bench.settings.heater.cutout_cell, bench.settings.heater.cutout_pad) = (c(50_000), c(50_000));
+        bench = Guarded::new(bench.settings, Memory::default(), t);
+        assert_eq!(bench.seconds(602), (Relay::Closed, left), "{t}");
+    }
+}
+
+#[test]
+fn a_cell_whose_reading_is_old_may_be_colder_than_the_ceiling_asks() {
+    let mut settings = settings();
+    // 70 A from 11.25 °C on.
+    settings.sources[1].charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(70_000));
+    let mut bench = Guarded::new(settings, Memory::default(), 11_750);
+    assert_eq!(bench.seconds(602), BOTH);
+    bench.inputs.channels[1] = Sample::None;
+    assert_eq!(bench.seconds(9), BOTH, "0.45 K");
+    assert_eq!(bench.seconds(3), HEAT, "0.6 K");
+}
+
+#[test]
+fn a_source_must_carry_the_heater_at_the_present_voltage() {
+    let mut bench = Guarded::soaked_at(10_000);
+    bench.inputs.sources = Sources::NONE.with(2);
+    // 80 W, and the heater has 60 W at 12.8 V.
+    for (millivolts, left) in [(14_780, BOTH), (14_785, CHARGE)] {
+        bench.inputs.supply = Some(Millivolts::from_millivolts(millivolts));
+        assert_eq!(bench.second(), left, "{millivolts} mV");
+    }
+}
+
+#[test]
+fn the_bank_pays_only_above_its_reserve_and_where_its_line_and_the_settings_let_it() {
+    let floor = Fraction::from_per_mille(300);
+    let reserve = Reserve::StateOfCharge { floor, resume: Fraction::from_per_mille(400) };
+    let more = Fraction::from_steps(floor.as_steps() + 1);
+    // Of the sources, none; one that gives too little; one that gives enough.
+    let (none, little, enough) = (Sources::NONE, Sources::NONE.with(0), Sources::NONE.with(1));
+    for (use_of_bank, sources, charge, line, left) in [
+        (BankUse::Always(reserve), none, Some(more), Line::Allowed, BOTH),
+        (BankUse::Always(reserve), none, Some(floor), Line::Allowed, CHARGE),
+        (BankUse::Always(reserve), none, None, Line::Allowed, CHARGE),
+        (BankUse::Always(reserve), none, Some(more), Line::Refused, CHARGE),
+        (BankUse::Always(reserve), enough, Some(floor), Line::Refused, BOTH),
+        (BankUse::WithSource(reserve), none, Some(more), Line::Allowed, CHARGE),
+        (BankUse::WithSource(reserve), little, Some(more), Line::Allowed, BOTH),
+        (BankUse::WithSource(reserve), little, Some(floor), Line::Allowed, CHARGE),
+        (BankUse::WithSource(reserve), little, Some(more), Line::Refused, CHARGE),
+        (BankUse::Never, little, Some(more), Line::Allowed, CHARGE),
+    ] {
+        let mut settings = settings();
+        settings.bank = use_of_bank;
+        settings.sources[0].budget = Milliwatts::from_milliwatts(30_000);
+        let mut bench = Guarded::new(settings, Memory::default(), 10_000);
+        bench.inputs.sources = sources;
+        bench.inputs.state_of_charge = charge;
+        bench.inputs.discharge_line = line;
+        assert_eq!(bench.seconds(602), left, "{use_of_bank:?} {sources:?} {charge:?} {line:?}");
+    }
+}
+
+#[test]
+fn by_its_voltage_the_bank_pays_above_its_floor_less_the_sag_while_the_heater_is_on() {
+    let volts = Millivolts::from_millivolts;
+    let mut settings = settings();
+    settings.bank = BankUse::Always(Reserve::Voltage { floor: volts(12_000), resume: volts(12_500), sag: volts(300) });
+    let mut bench = Guarded::new(settings, Memory::default(), 10_000);
+    bench.inputs.sources = Sources::NONE;
+    bench.inputs.bank = Some(volts(12_000));
+    assert_eq!(bench.seconds(602), CHARGE);
+    for (millivolts, left) in [(12_001, BOTH), (11_701, BOTH), (11_700, CHARGE), (12_000, CHARGE)] {
+        bench.inputs.bank = Some(volts(millivolts));
+        assert_eq!(bench.second(), left, "{millivolts} mV");
+    }
+    bench.inputs.bank = None;
+    assert_eq!(bench.second(), CHARGE);
 }
 
 /// By 3 K/min: 1 K in 20 s, neither less than in 19 s nor more than in 21 s.
