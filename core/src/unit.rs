@@ -101,13 +101,7 @@ impl Unit {
             Layer::GuardAlone => {
                 // The controller still runs beside it, so that readings can be shown.
                 let shown = Outputs { alarm: Alarm::Quiet, faults: Faults::NONE, ..self.controller.step(now, inputs) };
-                let greedy = Outputs {
-                    heater: Relay::Closed,
-                    charge: Relay::Closed,
-                    full: Relay::Closed,
-                    ceiling: Fraction::ONE,
-                    ..shown
-                };
+                let greedy = Outputs { heater: Relay::Closed, charge: Relay::Closed, full: Relay::Closed, ..shown };
                 let Verdict { heater, charge, full } = self.guard.judge(now, inputs, &greedy);
                 let ceiling = if charge == Relay::Closed { Fraction::ONE } else { Fraction::ZERO };
                 Outputs { heater, charge, full, ceiling, ..shown }
@@ -285,9 +279,9 @@ impl Unit {
 mod tests {
     use super::*;
     use crate::fault::{ChannelFault, SystemFault, SystemFaults};
-    use crate::quantity::Ohms;
-    use crate::settings::{Check, Role, Settings, Trust};
-    use crate::signals::{Button, Sample};
+    use crate::quantity::{Milliamps, Ohms};
+    use crate::settings::{ChargeCurrent, Check, Role, Settings, Trust};
+    use crate::signals::{Button, Sample, Sources, State};
     use crate::testing::{Time, c, fine_inputs, sample, settings, skewed};
 
     #[derive(Clone)]
@@ -507,5 +501,128 @@ mod tests {
             assert_eq!(outputs.faults.system, SystemFaults::NONE);
         }
         assert!(overruled);
+    }
+
+    /// A guard that has just been reset beside a controller that has not.
+    fn with_a_fresh_guard(bench: &Installed) -> Installed {
+        let guard = Guard::new(&settings().validate().unwrap(), Memory::default());
+        Installed { unit: Unit { guard, ..bench.unit.clone() }, ..bench.clone() }
+    }
+
+    #[test]
+    fn what_the_guard_takes_away_is_reported_as_it_is_left_and_calls_someone() {
+        let mut bench = Installed::new(Memory::default(), 10_000);
+        // Not so long that the heater would have to have an effect.
+        let fine = bench.seconds(640);
+        assert_eq!((fine.heater, fine.charge, fine.state), (Relay::Closed, Relay::Closed, State::Holding));
+
+        let mut without_charge = with_a_fresh_guard(&bench);
+        let outputs = without_charge.second();
+        let expected = Outputs {
+            charge: Relay::Open,
+            full: Relay::Open,
+            ceiling: Fraction::ZERO,
+            alarm: Alarm::Sounding,
+            state: State::Warming,
+            cause: Cause::GuardOverruled,
+            ..fine
+        };
+        assert_eq!(outputs, expected);
+        assert_eq!(without_charge.unit.counters().overrules, 1);
+
+        let mut without_heat = bench.clone();
+        without_heat.unit.guard = {
+            let latched = SystemFaults::NONE.with(SystemFault::HeaterIneffective);
+            let mut guarded = Installed::new(Memory { latched, ..Memory::default() }, 10_000);
+            guarded.seconds(640);
+            guarded.unit.guard
+        };
+        let outputs = without_heat.second();
+        let expected = Outputs {
+            heater: Relay::Open,
+            alarm: Alarm::Sounding,
+            state: State::Permitting,
+            cause: Cause::GuardOverruled,
+            ..fine
+        };
+        assert_eq!(outputs, expected, "charge and its ceiling as before");
+    }
+
+    #[test]
+    fn of_two_accounts_of_one_installation_the_stricter_is_kept() {
+        let mut bench = Installed::new(Memory::default(), 10_000);
+        bench.seconds(640);
+        let kept = bench.unit.memory();
+        assert_eq!((kept.latched, kept.soaked), (SystemFaults::NONE, 4));
+        assert_ne!(kept.run.begun, 0);
+        let latched = SystemFaults::NONE.with(SystemFault::HeaterIneffective);
+        let run = crate::run::Run { begun: 7, paused: 0 };
+        let strict = Memory { latched, run, soaked: 2, ..Memory::default() };
+        let valid = settings().validate().unwrap();
+        let unit = Unit { guard: Guard::new(&valid, strict), ..bench.unit.clone() };
+        assert_eq!(unit.memory(), Memory { latched, run: unit.guard.memory().run, soaked: 2, ..kept });
+        let unit = Unit { controller: Controller::new(&valid, strict), ..bench.unit };
+        let memory = unit.memory();
+        assert_eq!((memory.latched, memory.run, memory.soaked), (latched, unit.controller.memory().run, 2));
+    }
+
+    #[test]
+    fn it_shows_what_it_goes_by() {
+        let mut bench = Installed::new(Memory::default(), 10_000);
+        bench.seconds(640);
+        let Installed { unit, .. } = &bench;
+        assert_eq!(unit.readings()[0], Some(c(10_000)));
+        assert_eq!(unit.ranges()[0], Some((c(10_000), c(10_000))));
+        assert_eq!(unit.coldest_cell(), Some(c(10_000).lowered(crate::rtd::ROUNDING)));
+        assert_eq!(unit.allowed().as_per_mille(), 300);
+        assert_eq!((unit.asks_for_heat(c(7_000)), unit.asks_for_heat(c(7_010))), (true, false), "start is 7 °C");
+        assert_eq!(unit.heat_withheld(), None);
+        bench.inputs.channels[0] = Sample::None;
+        bench.inputs.sources = Sources::NONE;
+        bench.second();
+        let Installed { unit, .. } = &bench;
+        // 3 K a minute.
+        assert_eq!(unit.ranges()[0], Some((c(9_950), c(10_050))));
+        assert_eq!(unit.heat_withheld(), Some(Cause::NoEnergy));
+        assert_eq!(unit.journal().counters(), unit.counters());
+        assert_eq!(unit.counters().charge_cycles, 1);
+        assert!(!unit.is_ceiling_too_low());
+
+        let mut settings = settings();
+        settings.sources[1].charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(61_000));
+        let mut unit = Unit::new(&settings.clone().validate().unwrap(), Memory::default());
+        for second in 0..10_u32 {
+            unit.step(Instant::from_millis(second * 1_000), &fine_inputs(&settings, c(10_000)));
+        }
+        assert!(unit.is_ceiling_too_low(), "60 A are allowed");
+    }
+
+    #[cfg(feature = "layers")]
+    #[test]
+    fn each_judge_can_be_left_out() {
+        let by = |bench: &Installed, layer| {
+            bench.clone().unit.step_by(layer, bench.clone().time.after(1_000), &bench.inputs)
+        };
+        let mut bench = Installed::new(Memory::default(), 20_000);
+        bench.seconds(640);
+        let overruled = with_a_fresh_guard(&bench);
+        let Outputs { charge, cause, .. } = by(&overruled, Layer::Both);
+        assert_eq!((charge, cause), (Relay::Open, Cause::GuardOverruled));
+        let Outputs { charge, cause, .. } = by(&overruled, Layer::ControllerAlone);
+        assert_eq!((charge, cause), (Relay::Closed, Cause::Soaked));
+
+        // Everything is asked for, and only the guard's own reasons take it away. The controller would not heat the one
+        // and not charge the other.
+        let left = |outputs: &Outputs| (outputs.heater, outputs.charge, outputs.full, outputs.ceiling);
+        let mut cool = Installed::new(Memory::default(), 7_000);
+        cool.seconds(640);
+        for bench in [&bench, &cool] {
+            let outputs = by(bench, Layer::GuardAlone);
+            assert_eq!(left(&outputs), (Relay::Closed, Relay::Closed, Relay::Closed, Fraction::ONE));
+        }
+        bench.inputs.channels[0] = Sample::ConverterFault;
+        let outputs = by(&bench, Layer::GuardAlone);
+        assert_eq!(left(&outputs), (Relay::Open, Relay::Open, Relay::Open, Fraction::ZERO));
+        assert_eq!((outputs.alarm, outputs.faults), (Alarm::Quiet, Faults::NONE), "a guard reports nothing");
     }
 }

@@ -199,6 +199,22 @@ fn while_charging_the_heater_holds_the_cells() {
 }
 
 #[test]
+fn where_nothing_is_held_the_heater_warms_until_charge_is_permitted() {
+    let mut settings = settings();
+    settings.heater.proof = None;
+    settings.heater.hold = Hold::Never;
+    let mut bench = Controlled::new(settings, c(9_000));
+    bench.seconds(70);
+    for second in 70..600 {
+        assert_eq!(shows(&bench.second()), (State::SoakingWarm, Cause::AboveRelease), "{second} s");
+    }
+    bench.seconds(10);
+    for second in 610..800 {
+        assert_eq!(shows(&bench.second()), (State::Permitting, Cause::Soaked), "{second} s");
+    }
+}
+
+#[test]
 fn permission_is_lost_in_the_step_its_cause_is_seen() {
     type Break = fn(&mut Controlled);
     let breaks: [(&str, Break, Cause); 8] = [
@@ -328,4 +344,87 @@ fn the_hottest_channel_cuts_the_heater_out_with_hysteresis() {
     bench.show(2, 44_400);
     bench.seconds(60);
     assert_eq!(bench.second().heater, Relay::Closed);
+}
+
+/// Each reading counts as colder and as hotter by its rounding.
+#[test]
+fn exactly_at_release_or_at_the_high_release_no_soak_begins_and_a_digit_further_it_does() {
+    let rounding = crate::rtd::ROUNDING;
+    let digit = Kelvins::from_steps(1);
+    let settings::Charge { release, high_release, .. } = settings().charge;
+    let (lowest, highest) = (release.raised(rounding), high_release.lowered(rounding));
+    for (t, state) in [
+        (lowest, State::Warming),
+        (lowest.raised(digit), State::SoakingWarm),
+        (highest, State::Waiting),
+        (highest.lowered(digit), State::Soaking),
+    ] {
+        let mut bench = Controlled::new(settings(), t);
+        assert_eq!(bench.seconds(70).state, state, "{t}");
+        assert_eq!(bench.controller.readings()[0], Some(t), "it reads so to the last digit");
+    }
+}
+
+#[test]
+fn a_doubt_is_a_brief_one_only_if_no_cell_shows_inhibit() {
+    let inhibit = settings().charge.inhibit.raised(crate::rtd::ROUNDING);
+    for (digits, charge) in [(0, Relay::Open), (1, Relay::Closed)] {
+        let mut bench = charging();
+        bench.inputs.channels[1] = sample(&bench.settings.channels[1], inhibit.raised(Kelvins::from_steps(digits)));
+        assert_eq!(bench.second().cause, Cause::Channel(crate::fault::ChannelFault::TooFast));
+        bench.show(1, 12_000);
+        assert_eq!(bench.seconds(100).charge, charge, "{digits}");
+    }
+}
+
+#[test]
+fn a_doubt_of_a_minute_is_brief_and_one_of_a_second_more_is_not() {
+    for (lasts, charge) in [(60, Relay::Closed), (61, Relay::Open)] {
+        let mut bench = charging();
+        let run = u32::from(bench.settings.trust.good_run);
+        bench.inputs.charge_line = Line::Refused;
+        bench.seconds(1 + lasts - run);
+        bench.inputs.charge_line = Line::Allowed;
+        assert_eq!(bench.seconds(run - 1).cause, Cause::ChargeLineRefused, "not yet a run");
+        assert_eq!(bench.second().charge, charge, "{lasts} s");
+        assert_eq!(bench.seconds(590).charge, charge, "{lasts} s");
+    }
+}
+
+#[test]
+fn once_the_soak_is_over_only_the_relay_is_waited_for() {
+    let mut settings = settings();
+    settings.charge.min_off = Millis::from_secs(1_200);
+    settings.heater.proof = None;
+    // Seconds of the soak of ten minutes that are missing.
+    for (missing, goes_on) in [(1, false), (0, true)] {
+        let mut bench = Controlled::new(settings.clone(), c(8_100));
+        let until = Millis::from_secs(600 - missing);
+        let soaked = (0..1_000).any(|_| {
+            bench.second();
+            matches!(bench.controller.charge, Charge::Soaking { above, .. } if above == until)
+        });
+        assert!(soaked, "{missing} s");
+        bench.show_all(7_900);
+        assert_eq!(bench.second().state == State::SoakingWarm, goes_on, "{missing} s");
+        assert_eq!(bench.seconds(700).charge == Relay::Closed, goes_on, "{missing} s");
+    }
+}
+
+#[test]
+fn what_the_guard_takes_is_lost_and_what_it_leaves_is_kept() {
+    let permitted = charging().controller;
+    let mut soaking = Controlled::at(10_000);
+    assert_eq!(soaking.seconds(70).state, State::SoakingWarm);
+    let soaking = soaking.controller;
+    let overruled = |controller: &Controller, heater, charge| {
+        let mut controller = controller.clone();
+        let (state, cause) = controller.overruled(heater, charge, charge);
+        assert_eq!(cause, Cause::GuardOverruled);
+        (state, controller.charge)
+    };
+    assert_eq!(overruled(&soaking, Relay::Open, Relay::Open), (State::Soaking, soaking.charge));
+    assert_eq!(overruled(&permitted, Relay::Open, Relay::Closed), (State::Permitting, Charge::Permitted));
+    let refused = Charge::Refused { open: Millis::ZERO };
+    assert_eq!(overruled(&permitted, Relay::Open, Relay::Open), (State::Waiting, refused));
 }

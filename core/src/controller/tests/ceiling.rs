@@ -47,7 +47,6 @@ fn a_source_that_turns_up_settled_or_not_steady_or_not_counts_against_the_ceilin
 #[test]
 fn sources_that_obey_are_told_what_others_leave_of_the_ceiling() {
     let mut bench = Controlled::new(with_a_charger_of(20), c(12_000));
-    bench.settings.heater.hold = Hold::Never;
     bench.inputs.sources = Sources::NONE.with(0).with(1).with(2);
     // 480 W at 12.8 V are 37.5 A, less than the cells may take; 20 A of them go by themselves.
     let outputs = bench.seconds(2_000);
@@ -102,4 +101,40 @@ fn where_the_ceiling_falls_towards_hot_cells_the_hottest_counts() {
     assert_eq!(bench.seconds(700).charge, Relay::Closed, "60 A up to 25 °C");
     bench.show(0, 25_010);
     assert_eq!((bench.second().charge, bench.second().cause), (Relay::Open, Cause::CeilingTooLow));
+}
+
+#[test]
+fn exactly_as_much_as_the_cells_may_take_is_charged_and_no_more() {
+    // Above the last point 0.5 C are allowed: 100 A.
+    for (amps, charge) in [(100, Relay::Closed), (101, Relay::Open)] {
+        let mut bench = Controlled::new(with_a_charger_of(amps), c(20_000));
+        assert_eq!(bench.seconds(700).charge, charge, "{amps} A");
+    }
+}
+
+#[test]
+fn a_doubt_at_whose_end_the_ceiling_is_too_low_gives_no_charge_back() {
+    let mut settings = with_a_charger_of(60);
+    settings.charge.min_off = Millis::ZERO;
+    let mut bench = Controlled::new(settings, c(10_100));
+    assert_eq!(bench.seconds(700).charge, Relay::Closed);
+    bench.inputs.charge_line = Line::Refused;
+    assert_eq!(bench.second().charge, Relay::Open);
+    bench.show_all(9_900);
+    bench.inputs.charge_line = Line::Allowed;
+    for second in 0..100 {
+        assert_eq!(bench.second().charge, Relay::Open, "{second} s");
+    }
+}
+
+#[test]
+fn what_forbids_charge_for_a_step_ends_a_soak_as_well() {
+    let mut bench = Controlled::new(with_a_charger_of(60), c(9_000));
+    bench.inputs.sources = Sources::NONE;
+    assert_eq!(bench.seconds(300).cause, Cause::AboveRelease);
+    bench.inputs.sources = Sources::NONE.with(1);
+    assert_eq!(bench.second().cause, Cause::CeilingTooLow);
+    bench.inputs.sources = Sources::NONE;
+    assert_eq!(bench.seconds(590).charge, Relay::Open);
+    assert_eq!(bench.seconds(20).charge, Relay::Closed);
 }

@@ -285,6 +285,22 @@ fn a_heater_that_cycles_is_switched_on_only_so_often_a_day_and_calls_someone() {
 }
 
 #[test]
+fn closings_are_spent_only_where_heat_is_asked_for_that_would_take_one_more() {
+    let mut settings = settings();
+    settings.heater.proof = None;
+    let mut bench = Controlled::new(settings, c(0));
+    bench.seconds(2);
+    // Two closings in hand, and the next in half a day.
+    let mut cycles = Cycles::new(4);
+    cycles.close();
+    bench.controller.cycles = cycles;
+    let spent = |outputs: &Outputs| (outputs.heater, outputs.faults.system.contains(SystemFault::CyclesSpent));
+    assert_eq!(spent(&bench.seconds(100)), (Relay::Closed, false), "on by the last of them");
+    assert_eq!(spent(&bench.move_to(0, 13_000)), (Relay::Open, false), "warm, and none is needed");
+    assert_eq!(spent(&bench.move_to(13_000, 0)), (Relay::Open, true));
+}
+
+#[test]
 fn a_source_that_is_away_for_a_moment_does_not_settle_anew() {
     let mut settings = settings();
     settings.sources[1].settle = Millis::from_secs(600);

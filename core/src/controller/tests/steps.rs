@@ -203,3 +203,31 @@ fn sources_that_obey_leave_room_for_the_larger_step_before_it_comes_on() {
     assert!(outputs.ceiling.as_per_mille().abs_diff(4) <= 1, "{}", outputs.ceiling.as_per_mille());
     assert_eq!(permits(&bench.seconds(610)), FULL);
 }
+
+#[test]
+fn a_doubt_in_which_cells_show_too_cold_for_the_larger_step_takes_the_full_permit_for_a_soak() {
+    for (meanwhile, again) in [(10_100, FULL), (9_990, REDUCED)] {
+        let mut bench = Controlled::new(in_steps(), c(10_100));
+        assert_eq!(permits(&bench.seconds(700)), FULL);
+        bench.inputs.charge_line = Line::Refused;
+        assert_eq!(permits(&bench.second()), NEITHER);
+        bench.show(1, meanwhile);
+        bench.second();
+        bench.show(1, 10_100);
+        bench.seconds(40);
+        bench.inputs.charge_line = Line::Allowed;
+        assert_eq!(permits(&bench.seconds(30)), again, "{meanwhile}");
+        assert_eq!(permits(&bench.seconds(600)), FULL, "{meanwhile}");
+    }
+}
+
+#[test]
+fn what_the_guard_takes_of_the_larger_step_soaks_anew_and_a_heater_that_it_takes_does_not() {
+    for (heater, full, again) in [(Relay::Closed, Relay::Open, REDUCED), (Relay::Open, Relay::Closed, FULL)] {
+        let mut bench = Controlled::new(in_steps(), c(10_100));
+        assert_eq!(permits(&bench.seconds(700)), FULL);
+        bench.controller.overruled(heater, Relay::Closed, full);
+        assert_eq!(permits(&bench.seconds(590)), again);
+        assert_eq!(permits(&bench.seconds(20)), FULL);
+    }
+}
