@@ -518,6 +518,21 @@ mod tests {
         }
     }
 
+    /// Whatever the element shows: here it shows the same.
+    #[test]
+    fn a_lead_beyond_what_its_cable_can_have_breaks_the_channel() {
+        let (least, most) = (Ohms::from_milliohms(1_600), Ohms::from_milliohms(2_400));
+        let made = settings::Channel { leads: Leads::ThreeWire { least, most }, ..settings().channels[0] };
+        let element = ratio_at(&made, Celsius::from_millidegrees(10_000)).unwrap();
+        let (least, most) = Channel::new(&made, &settings()).leads;
+        for (lead, is_broken) in [(least - 1, true), (least, false), (most, false), (most + 1, true)] {
+            let mut channel = Channel::new(&made, &settings());
+            let measured = Measured { element: Ratio::from_steps(element + lead), lead: Ratio::from_steps(lead) };
+            channel.look(Uptime::START, &Sample::Fresh(measured), BELIEF, None);
+            assert_eq!(channel.broken, is_broken, "{lead}");
+        }
+    }
+
     #[test]
     fn as_fast_as_a_place_can_change_is_believed_and_a_digit_more_is_not() {
         let second = Uptime::START.plus(Millis::from_secs(1));
