@@ -3,6 +3,7 @@
 
 #[cfg(unix)]
 pub mod controller;
+pub mod mutants;
 pub mod wiring;
 
 use std::path::PathBuf;
