@@ -12,7 +12,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     #[cfg(feature = "image")]
     image::settings(&out)?;
     let Some(memory) = memory() else { return Ok(()) };
-    std::fs::write(out.join("memory.x"), memory)?;
+    std::fs::write(out.join("memory.x"), format!("{memory}{SEAL}"))?;
     println!("cargo:rustc-link-search={}", out.display());
     println!("cargo:rustc-link-arg-bins=--nmagic");
     println!("cargo:rustc-link-arg-bins=-Tlink.x");
@@ -21,6 +21,9 @@ fn main() -> Result<(), Box<dyn Error>> {
     }
     Ok(())
 }
+
+/// The place of the image's seal: in flash memory, and not among the constants that the linker merges.
+const SEAL: &str = "SECTIONS\n{\n  .seal : ALIGN(4) { KEEP(*(.seal)); } > FLASH\n} INSERT AFTER .rodata;\n";
 
 /// The places of the board's flash and RAM. `None` if only the library is built.
 fn memory() -> Option<&'static str> {

@@ -13,9 +13,10 @@
 //!                                                    └─▶ service ─▶ serial line
 //! ```
 //!
-//! Both relays rest open. When the board is unpowered or in reset, and within the watchdog's time after every failure
-//! of this code, charge is refused and the heater is off. A program for a board adds what this library cannot: a panic
-//! handler that opens both relays and waits for the watchdog. The thermal cut-out in the heater circuit needs no
+//! All relays rest open. When the board is unpowered or in reset, and within the watchdog's time after every failure
+//! of this code, charge is refused and the heater is off. A program for a board adds what this library cannot: it
+//! compares its image with its [`seal`] before it begins, and has handlers for panics and for faults of the processor
+//! that open all relays and wait for the watchdog. The thermal cut-out in the heater circuit needs no
 //! software.
 
 #[cfg(test)]
@@ -33,6 +34,7 @@ mod log;
 pub mod max31865;
 #[cfg(feature = "testing")]
 pub mod probe;
+pub mod seal;
 mod service;
 #[cfg(test)]
 mod testing;

@@ -57,7 +57,8 @@ pub fn build_for<const N: usize>(
     targets.map(|target| folder.join(target).join("release"))
 }
 
-/// Builds a program of the firmware for bare-metal targets as it goes on a microcontroller. Hands back the path of each.
+/// Builds a program of the firmware for bare-metal targets as it goes on a microcontroller, with its seal. Hands back
+/// the path of each.
 ///
 /// `installation` names the file with its settings, from the root of the project. `features` are further features besides the program's
 /// own name, which is a feature too. `scratch` is as for [`build_for`].
@@ -87,7 +88,17 @@ pub fn build_images<const N: usize>(
         build.env("FOREWARM_INSTALLATION", installation);
     }
     run(&mut build);
-    targets.map(|target| folder.join(target).join("image").join(program))
+    targets.map(|target| {
+        let image = folder.join(target).join("image").join(program);
+        // That which counts instructions is for no board.
+        if program == "count" {
+            return image;
+        }
+        // Each build links the image anew, while another test may be running it.
+        let sealed = image.with_extension("sealed");
+        forewarm_seal::seal(&image, &sealed).unwrap_or_else(|problem| panic!("{}: {problem}", image.display()));
+        sealed
+    })
 }
 
 /// The path of QEMU for ARM. Installs it first where nobody would mind.

@@ -10,8 +10,7 @@ use std::path::{Path, PathBuf};
 pub const BUILT: &str = "target/cross/thumbv7m-none-eabi/image/emulated";
 
 /// The command that builds it.
-pub const BUILD: &str = "tests/tools/cross thumbv7m-none-eabi build --profile image -p forewarm-firmware --bin emulated \
-                         --features emulated";
+pub const BUILD: &str = "tests/tools/image emulated";
 
 /// A program for the emulated processor.
 #[derive(Clone, Debug, PartialEq, Eq)]

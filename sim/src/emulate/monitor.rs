@@ -132,7 +132,7 @@ impl Probe {
     ///
     /// # Errors
     /// As [`Probe::read`].
-    pub(super) fn write<const N: usize>(&self, writes: [(u32, &[u8]); N]) -> Result<(), Trouble> {
+    pub fn write<const N: usize>(&self, writes: [(u32, &[u8]); N]) -> Result<(), Trouble> {
         const AWAITED: &str = "memory to be written";
         let writes = writes.into_iter().filter(|(_, bytes)| !bytes.is_empty());
         // All are sent at once. The emulator answers each, even if nobody has read the answers before.

@@ -55,6 +55,25 @@ fn a_program_that_hangs_while_it_heats_is_switched_off() {
     assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE | Pins::FULL), 0);
 }
 
+/// What the program returns to is nowhere, as after a stray write. The processor faults, and no watchdog has bitten yet when the relays
+/// are open.
+#[test]
+fn a_fault_of_the_processor_opens_the_relays_before_the_watchdog_bites() {
+    // The upper half of RAM, where the stack is and no static.
+    const STACK: u32 = 0x2000_2000;
+    let (mut bench, _) = heating(Program::Released);
+    let monitor = bench.machine.monitor.as_mut().expect("a monitor");
+    // So that the pins stay as the program left them.
+    monitor.hold_at_restart().expect("to be held");
+    bench.probe.write([(STACK, &[u8::MAX; 0x2000])]).expect("a write");
+    let mut wait = bench.machine.patience().begin();
+    let monitor = bench.machine.monitor.as_mut().expect("a monitor");
+    while monitor.execute("query-status").expect("a status")["running"] != false {
+        assert!(!wait.is_over(), "nothing restarts it");
+    }
+    assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE | Pins::FULL), 0);
+}
+
 /// The watchdog's two seconds are the program's own. A busy machine keeps the program from nothing that it had to do.
 #[test]
 fn a_program_that_is_not_run_for_long_is_not_restarted_for_it() {

@@ -116,7 +116,7 @@ fn the_images_fit_the_smallest_processor_with_their_stack() {
     let elf = Elf::of(&image(V6M, "rp2040"));
     rows.push(Row {
         of: ["`rp2040`".to_owned(), format!("`{V6M}`")],
-        // Nothing paints its stack. It has fifty times the RAM that the others show to be enough.
+        // Its stack is measured in its own emulator.
         figures: vec![Some(elf.flash), Some(elf.ram), None, None],
         compiler: elf.compiler,
     });

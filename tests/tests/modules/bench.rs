@@ -12,7 +12,7 @@ use forewarm_rig::Pins;
 use forewarm_tests::{build_images, root, run};
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use std::sync::OnceLock;
 use tempfile::TempDir;
@@ -64,6 +64,8 @@ pub(crate) struct Seen {
     pub(crate) messages: Vec<Message<'static>>,
     /// Each time that a relay's pin moved.
     pub(crate) moves: Vec<(String, bool)>,
+    /// The lowest address of the stack that was ever written, once an order has said where the stack lies.
+    pub(crate) deepest: Option<u64>,
 }
 
 impl Seen {
@@ -97,16 +99,31 @@ impl Seen {
     }
 }
 
-/// The bench's program with what it needs, and the file for the module without built-in settings.
-fn provided() -> &'static (PathBuf, PathBuf) {
-    static PROVIDED: OnceLock<(PathBuf, PathBuf)> = OnceLock::new();
+/// What a bench needs.
+struct Provided {
+    /// The program of the bench.
+    program: PathBuf,
+    /// What the compiler and the linker made, sealed, without built-in settings.
+    image: PathBuf,
+    /// What makes of it the file that is dropped on the module.
+    converter: PathBuf,
+    file: PathBuf,
+}
+
+fn provided() -> &'static Provided {
+    static PROVIDED: OnceLock<Provided> = OnceLock::new();
     PROVIDED.get_or_init(|| {
         let provide = |wanted| PathBuf::from(run(Command::new(root().join("tests/tools/provide")).arg(wanted)).trim());
         let [image] = build_images(["thumbv6m-none-eabi"], "rp2040", None, &[], env!("CARGO_TARGET_TMPDIR"));
-        let file = image.with_extension("uf2");
-        run(Command::new(provide("uf2")).arg(&image).arg(&file));
-        (provide("rp2040").join("board.mjs"), file)
+        let (file, converter) = (image.with_extension("uf2"), provide("uf2"));
+        run(Command::new(&converter).arg(&image).arg(&file));
+        Provided { program: provide("rp2040").join("board.mjs"), image, converter, file }
     })
+}
+
+/// The content of the image.
+pub(crate) fn image() -> Vec<u8> {
+    std::fs::read(&provided().image).expect("the image")
 }
 
 /// A board that is on. Switched off when dropped.
@@ -130,13 +147,25 @@ impl Drop for Bench {
 impl Bench {
     /// Switches a board on that finds this in the part of its flash memory where it keeps things. Nothing is wired to it.
     pub(crate) fn switch_on(kept: Option<&[u8]>) -> Self {
-        let (program, file) = provided();
+        Self::with_file(&provided().file, kept, tempfile::tempdir().expect("a folder"))
+    }
+
+    /// Switches a new board on that has this image.
+    pub(crate) fn with_image(image: &[u8]) -> Self {
         let folder = tempfile::tempdir().expect("a folder");
+        let [image_file, file] = ["image", "image.uf2"].map(|name| folder.path().join(name));
+        std::fs::write(&image_file, image).expect("an image");
+        run(Command::new(&provided().converter).arg(&image_file).arg(&file));
+        Self::with_file(&file, None, folder)
+    }
+
+    fn with_file(file: &Path, kept: Option<&[u8]>, folder: TempDir) -> Self {
+        let program = &provided().program;
         if let Some(kept) = kept {
             std::fs::write(folder.path().join("kept"), kept).expect("what is kept");
         }
         let mut child = Command::new("node")
-            .args([program, file, &folder.path().join("kept")])
+            .args([program, file, &*folder.path().join("kept")])
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
@@ -195,6 +224,7 @@ impl Bench {
                 answer["shown"][at].as_u64().map(|code| u32::try_from(code).expect("15 bits"))
             }),
             messages,
+            deepest: answer["deepest"].as_u64(),
             moves: moves
                 .map(|entry| (entry[0].as_str().expect("a name").to_owned(), entry[1].as_bool().expect("a level")))
                 .collect(),
@@ -239,7 +269,7 @@ impl Bench {
 
     /// Releases the button, and holds it from then on. Its pin is low while it is held.
     pub(crate) fn hold_button(&mut self) {
-        for (is_high, ms) in [(true, 1500), (false, 3500)] {
+        for (is_high, ms) in [(true, 1500), (false, 4500)] {
             self.order(&json!({ "world": { "lines": { "button": is_high } }, "run": { "ms": ms } }));
         }
     }

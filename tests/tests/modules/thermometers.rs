@@ -50,7 +50,7 @@ fn wired(settings: &ValidSettings, t: Celsius) -> Vec<Wired> {
 }
 
 /// Everything in order, with the cells at `t`.
-fn fine(settings: &ValidSettings, t: Celsius) -> Value {
+pub(crate) fn fine(settings: &ValidSettings, t: Celsius) -> Value {
     let volts = Some(settings.heater.nominal);
     let mut inputs = Inputs {
         supply: volts,
@@ -200,14 +200,14 @@ fn a_converter_that_is_not_there_dead_busy_or_has_forgotten_is_a_fault_in_the_sa
 
 #[test]
 fn a_converter_that_loses_its_settings_between_two_steps_is_set_anew_and_in_a_step_is_a_fault() {
+    // The watchdog is fed at the end of a step, some 85 ms after it has begun.
+    const UNTIL_IT_BEGINS_MS: u32 = 1000 - 85;
     let settings = settings();
     let (mut bench, good) = permitting(&settings, &with_settings(&settings));
-    // Steps begin on the whole second, and end some 85 ms later.
     let seen = bench.order(&json!({ "forget": 0, "world": good, "run": { "feeds": 1, "ms": 2000 } }));
     assert!(seen.charges(), "every step writes the settings anew: {:?}", seen.telemetry());
     for ms in [5, 20, 40, 70] {
-        let until_it_begins = 1000.0 - bench.wait(0).ms % 1000.0;
-        bench.order(&json!({ "run": { "ms": until_it_begins + f64::from(ms) } }));
+        bench.wait(UNTIL_IT_BEGINS_MS + ms);
         let seen = bench.order(&json!({ "forget": 0, "run": { "feeds": 1, "ms": 2000 } }));
         let outputs = seen.telemetry().expect("telemetry").outputs;
         assert_eq!(outputs.faults.channels[0], Some(ChannelFault::Converter), "after {ms} ms: {outputs:?}");

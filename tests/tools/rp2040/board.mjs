@@ -34,6 +34,8 @@ const LINES = {
 };
 const SELECTS = [5, 6, 7, 8];
 const STRAP = 28;
+const RAM = 0x20000000;
+const PAINT = 0xa5;
 
 const [, , file, keptFile, port] = process.argv;
 if (!file || !keptFile) {
@@ -78,13 +80,18 @@ class Board {
     this.violations = [];
     this.said = [];
     this.starts = 0;
+    this.stack = null;
+    this.deepest = null;
     this.start();
   }
 
   // A start: of the power, or after the watchdog.
   start() {
     this.starts += 1;
+    this.sound();
     const mcu = new RP2040();
+    // Memory begins with anything, and the paint shows what the stack has reached.
+    mcu.sram.fill(PAINT);
     const { clock } = mcu;
     mcu.logger = new ConsoleLogger(LogLevel.Error, true);
     mcu.flash.set(this.flash);
@@ -134,6 +141,14 @@ class Board {
     mcu.core.SP = 0x20041f00;
     mcu.core.LR = 0;
     mcu.core.PC = 0x20041f00;
+  }
+
+  // The lowest address of the stack that was ever written.
+  sound() {
+    if (this.stack === null) return;
+    const [from, to] = this.stack.map((address) => address - RAM);
+    const used = this.mcu.sram.subarray(from, to).findIndex((byte) => byte !== PAINT);
+    if (used >= 0) this.deepest = Math.min(this.deepest ?? Infinity, RAM + from + used);
   }
 
   // What the input pins show, as a word.
@@ -302,6 +317,7 @@ class Board {
   answer() {
     const { ended } = this;
     if (ended === 'watchdog') this.start();
+    this.sound();
     const said = Buffer.from(this.said).toString('base64');
     this.said = [];
     const { violations, moves } = this;
@@ -325,6 +341,7 @@ class Board {
       said,
       moves,
       violations,
+      deepest: this.deepest,
     };
   }
 }
@@ -337,6 +354,7 @@ function obey(order) {
     Object.assign(board.world, order.world);
     board.show();
   }
+  if (order.stack !== undefined) board.stack = order.stack;
   if (order.cut !== undefined) board.cut = order.cut;
   if (order.power === 'cycle') board.start();
   if (order.hear !== undefined) board.hear(Buffer.from(order.hear, 'base64'));

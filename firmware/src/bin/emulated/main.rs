@@ -9,15 +9,17 @@
 //! write; see [`rig`](forewarm_rig).
 
 mod log;
+mod panic;
 mod pins;
 mod registers;
+#[path = "../common/seal.rs"]
+mod seal;
 mod storage;
 mod uart;
 mod watchdog;
 mod world;
 
 use core::cell::RefCell;
-use core::panic::PanicInfo;
 use embedded_hal::delay::DelayNs;
 use forewarm_core::quantity::{Fraction, Instant, Millivolts};
 use forewarm_core::settings::Settings;
@@ -138,6 +140,9 @@ fn main() -> ! {
     registers::stack::paint();
     registers::UART_CLOCKS.write(0b111);
     pins::start();
+    if !seal::fits() {
+        panic::rest()
+    }
     let (service, rig) = (Uart::new(0), Uart::new(2));
     let world = &RefCell::new(World::new(rig, service));
     let line = |line| pins::Input::new(world, line);
@@ -167,14 +172,4 @@ fn main() -> ! {
         serial: service,
     };
     App::new(hardware, storage::Storage::new(world), BUILT_IN).run()
-}
-
-/// Opens all relays and does nothing more. The watchdog does the rest.
-#[panic_handler]
-fn panic(_: &PanicInfo<'_>) -> ! {
-    pins::start();
-    registers::port_data(u8::MAX).write(0);
-    loop {
-        core::hint::spin_loop();
-    }
 }

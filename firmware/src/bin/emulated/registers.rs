@@ -122,6 +122,8 @@ pub(crate) mod stack {
     }
 
     /// Paints what the stack has not reached yet.
+    // In a frame of its own, which is small: below a word of a larger one there may be more than the margin.
+    #[inline(never)]
     pub(crate) fn paint() {
         let (bottom, _) = bounds();
         let mut here = 0_u32;

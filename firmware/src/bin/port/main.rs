@@ -25,6 +25,9 @@ use forewarm_firmware::board::{
 };
 use forewarm_firmware::front_end::FrontEnd;
 
+#[path = "../common/seal.rs"]
+mod seal;
+
 /// The made-up part. Yours has volatile registers here, through a HAL or in one module that may be `unsafe`.
 mod part {
     use core::sync::atomic::{AtomicU32, Ordering::Relaxed};
@@ -377,6 +380,9 @@ fn main() -> ! {
     let mut watchdog = Dog;
     // Before anything that could hang.
     watchdog.feed();
+    if !seal::fits() {
+        rest()
+    }
     let hardware = Hardware::<Port> {
         outputs: OutputPins {
             heater: Output(1 << 0),
@@ -405,10 +411,31 @@ fn main() -> ! {
     App::new(hardware, KEPT, BUILT_IN).run()
 }
 
-/// Opens both relays and does nothing more. The watchdog does the rest.
-#[panic_handler]
-fn panic(_: &PanicInfo<'_>) -> ! {
+/// Opens all relays and does nothing more. The watchdog does the rest.
+fn rest() -> ! {
     loop {
         part::OUT.write(0);
+    }
+}
+
+#[panic_handler]
+fn panic(_: &PanicInfo<'_>) -> ! {
+    rest()
+}
+
+/// What the processor itself stops at.
+mod faults {
+    #![expect(unsafe_code, reason = "the handlers of the processor's faults are called from anywhere")]
+
+    use cortex_m_rt::{ExceptionFrame, exception};
+
+    #[exception]
+    unsafe fn HardFault(_: &ExceptionFrame) -> ! {
+        super::rest()
+    }
+
+    #[exception]
+    unsafe fn DefaultHandler(_: i16) {
+        super::rest()
     }
 }

@@ -9,6 +9,8 @@
 mod meters;
 mod panic;
 mod pins;
+#[path = "../common/seal.rs"]
+mod seal;
 mod serial;
 mod storage;
 mod time;
@@ -155,6 +157,10 @@ fn main() -> ! {
         && clocks.peripheral_clock.configure_clock(&clocks.system_clock, CORE_MHZ.MHz()).is_ok()
         && clocks.adc_clock.configure_clock(&pll, CORE_MHZ.MHz()).is_ok();
     if !is_set {
+        panic::rest()
+    }
+    // Not before: at the pace of the start it would take a second.
+    if !seal::fits() {
         panic::rest()
     }
     // If the clock stops, the part goes on by the ring oscillator and says so.
