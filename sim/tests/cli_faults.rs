@@ -20,7 +20,6 @@ fn small(folder: &Path) -> PathBuf {
     };
     let hut = without(&hut, "# Two cylinders", "# The shed has a socket");
     let hut = without(&hut, "# Four panels", "[bank]");
-    let hut = hut.replacen("[battery]\n", "[trust]\nstuck_after_h = 2\n\n[battery]\n", 1);
     let path = folder.join("small.toml");
     fs::write(&path, hut).expect("a file");
     path

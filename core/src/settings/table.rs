@@ -130,7 +130,7 @@ table! {
     FastestPad "trust" "fastest_pad_k_per_min" "K/min" 25_000..600_000 [60_000] "fastest believable change of a pad channel; 0.3 W/cm² heat 3 mm of aluminium by 25 K in a minute";
     FastestAmbient "trust" "fastest_ambient_k_per_min" "K/min" 1_000..600_000 [30_000] "fastest believable change of an ambient channel";
     Disagreement "trust" "disagreement_k" "K" 500..40_000 [4_000] "largest difference between channels of one role";
-    StuckAfter "trust" "stuck_after_h" "h" 100..500_000 [12_000] "time after which a reading unchanged to the last digit is stuck (\"never\": not judged)";
+    StuckAfter "trust" "stuck_after_h" "h" 100..500_000 [1_000] "time after which a reading unchanged to the last digit is stuck (\"never\": not judged)";
     StuckMoved "trust" "stuck_moved_k" "K" 500..30_000 [5_000] "change of another channel in that time without which it is not";
     StillAfter "trust" "still_after_min" "min" 2_000..240_000 [10_000] "time after which all channels are stuck if none has changed in its last digit (\"never\": not judged)";
     RestartLimit "trust" "restart_limit" "" 2_000..100_000 [5_000] "most restarts within the window; one more is too many";

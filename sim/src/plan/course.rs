@@ -387,6 +387,23 @@ pub(super) fn thaw(setup: &Setup, run: &mut Run, air: Air, level_c: f64) -> Vec<
     found
 }
 
+/// How long `run` is surely not below `level_c` at its coldest place without heat (s). `None` if it stays above for a day.
+pub(super) fn falls_s(run: &mut Run, air: Air, level_c: f64) -> Option<f64> {
+    const STEPS: u8 = 10;
+    const LONGEST_S: f64 = 24.0 * 3600.0;
+    run.set_air(air);
+    run.set_heat(Heat::default());
+    let mut now_s = 0.0;
+    while now_s < LONGEST_S {
+        run.leap(STEPS.into());
+        if run.temperatures().coldest_cell_c() < level_c {
+            return Some(now_s);
+        }
+        now_s += STEP_S * f64::from(STEPS);
+    }
+    None
+}
+
 /// How far the air of the box falls below the warmest cells (K) when a bank evenly at `level_c` comes into `air`,
 /// before it has cooled much.
 pub(super) fn chilled_k(run: &mut Run, air: Air) -> f64 {

@@ -53,6 +53,8 @@ struct Study {
     given: Vec<Option<Above>>,
     kept: Vec<Option<Above>>,
     chilled_k: f64,
+    /// How long the bank takes from the inhibit threshold to its hard limit (s), if it gets there.
+    falls_s: Option<f64>,
 }
 
 /// Patterns of a site cut into cells: as written down, and with insulation where it has none. They serve every site
@@ -148,6 +150,11 @@ impl<'s> Question<'s> {
             given,
             kept,
             chilled_k: course::chilled_k(&mut plant.at_rest(celsius(self.settings.charge.high_limit)), design),
+            falls_s: course::falls_s(
+                &mut plant.at_rest(celsius(self.settings.charge.inhibit)),
+                design,
+                site.battery.hard_limit_c,
+            ),
         }
     }
 

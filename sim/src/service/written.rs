@@ -221,7 +221,7 @@ mod tests {
     fn what_was_read_is_a_file_that_says_the_same_to_the_last_digit() {
         let certificate = "r0_ohm = 100.0213\na_per_c = 3.90832e-3\nb_per_c2 = -5.7751e-7\nc_per_c4 = -4.1832e-12";
         let own = starter().replacen("element = \"pt100\"", certificate, 1);
-        let never = starter().replacen("# stuck_after_h = 12", "stuck_after_h = \"never\"", 1).replacen(
+        let never = starter().replacen("# stuck_after_h = 1", "stuck_after_h = \"never\"", 1).replacen(
             "# still_after_min = 10",
             "still_after_min = \"never\"",
             1,

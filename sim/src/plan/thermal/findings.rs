@@ -11,6 +11,9 @@ use crate::si::{self, celsius};
 use crate::site::Site;
 use forewarm_core::settings::Settings;
 
+/// The least time that the settings can state (h).
+const LEAST_STUCK_H: f64 = 0.1;
+
 pub(super) fn findings(
     thermal: &Thermal,
     studies: &Studies,
@@ -20,6 +23,7 @@ pub(super) fn findings(
 ) -> Vec<Finding> {
     let mut findings = vec![holding(thermal, settings, site)];
     findings.extend(nearness::overhang(settings, site, shapes));
+    findings.extend(stuck(studies, thermal, settings, site));
     if let Some((warm_up, report)) = studies.written.warm_ups.first().zip(thermal.warm_ups.first()) {
         let holds = thermal.hold_w.value <= thermal.heater_w.value;
         findings.extend(warming(report, thermal, settings, holds));
@@ -217,6 +221,36 @@ fn proof(warm_up: &WarmUp, settings: &Settings, site: &Site, thermal: &Thermal, 
         Some(_) | None => {}
     }
     findings
+}
+
+/// Whether thermometers that all stick while they permit charge are found before the cells are too cold for it.
+fn stuck(studies: &Studies, thermal: &Thermal, settings: &Settings, site: &Site) -> Option<Finding> {
+    let falls = studies.figure(|study| study.falls_s)?;
+    let surely_h = (falls.value - falls.expanded_uncertainty) / 3600.0;
+    let after_h = settings.trust.stuck_after.map(|after| si::seconds(after) / 3600.0);
+    if after_h.is_some_and(|after_h| after_h <= surely_h) {
+        return None;
+    }
+    let found = match after_h {
+        Some(after_h) => format!("found only after trust.stuck_after_h = {}", plain(after_h)),
+        None => "not found: trust.stuck_after_h = \"never\"".to_owned(),
+    };
+    let proposed_h = -raised_to(-surely_h, 0.1);
+    let text = format!(
+        "cell thermometers that stick alike while charge is permitted are {found}; at {} cells without heat fall from charge.inhibit_c = {} \
+         °C to their limit of {} °C in {} h",
+        thermal.coldest(),
+        plain(si::written_c(settings.charge.inhibit)),
+        plain(site.battery.hard_limit_c),
+        fixed(proposed_h, 1),
+    );
+    let change = format!("stuck_after_h = {}", plain(proposed_h));
+    let edit = Edit::number(Home::Section("trust"), "stuck_after_h", proposed_h);
+    Some(if proposed_h >= LEAST_STUCK_H {
+        Finding::change(Part::Measurement, text, change).with([vec![edit]])
+    } else {
+        Finding::change(Part::Measurement, text, "more insulation, or a higher inhibit_c")
+    })
 }
 
 /// Whether a heater that is off passes the check for being off.

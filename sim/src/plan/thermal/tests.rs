@@ -192,6 +192,38 @@ fn a_trial_that_cannot_tell_plate_from_air_or_fails_in_a_bank_that_cools_is_told
 }
 
 #[test]
+fn thermometers_that_stick_alike_are_to_be_found_before_cells_that_they_let_charge_are_too_cold() {
+    let (mut settings, mut site) = (settings(), site());
+    let proposed_h = |settings: &Settings, site: &Site| {
+        let (_, _, findings) = judge(settings, site, None);
+        let told = findings.into_iter().find(|finding| finding.text.contains("stick alike"))?;
+        let change = told.change.expect("a change");
+        Some(change.strip_prefix("stuck_after_h = ").expect("a time").parse::<f64>().expect("hours"))
+    };
+    settings.trust.stuck_after = None;
+    let never_h = proposed_h(&settings, &site).expect("never is too late");
+    settings.trust.stuck_after = Some(Millis::from_secs(12 * 3600));
+    assert_eq!(proposed_h(&settings, &site), Some(never_h));
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "some hours")]
+    let seconds = (never_h * 3600.0).round() as u32;
+    settings.trust.stuck_after = Some(Millis::from_secs(seconds));
+    assert_eq!(proposed_h(&settings, &site), None, "soon enough");
+
+    // Step by step, with nothing wrong in the model, the cells are not colder than that by then.
+    let plant = shapes(&site).plant(&site);
+    let mut run = plant.at_rest(celsius(settings.charge.inhibit));
+    run.set_air(air(&site));
+    (0..seconds / 30).for_each(|_| run.step());
+    assert!(run.temperatures().coldest_cell_c() >= site.battery.hard_limit_c);
+    // They take longer where the box is better.
+    settings.trust.stuck_after = None;
+    for layer in &mut site.enclosure.walls {
+        layer.thickness_m *= 2.0;
+    }
+    assert!(proposed_h(&settings, &site).expect("still never") > never_h);
+}
+
+#[test]
 fn a_place_that_needs_no_heat_has_nothing_to_warm_up() {
     let (settings, mut site) = (settings(), site());
     site.place.design_min_c = 15.0;
