@@ -6,7 +6,7 @@
 //! Its clock counts instructions. So watchdog and timers of the board follow what the program does, and not how busy
 //! this machine is.
 
-use super::image::Image;
+use super::image::{BUILD, Image};
 use super::inbox::Inbox;
 use super::leash;
 use super::line::{Line, Trouble};
@@ -241,8 +241,8 @@ impl Machine {
                 self.ended(awaited)
             }
             Trouble::Silent { .. } => problem(trouble.to_string())
-                .because("the image is probably another one; a busy machine does not cause this")
-                .remedy("an image of this version's firmware for the emulated board"),
+                .because("the image is probably another one, or has no seal; a busy machine does not cause this")
+                .remedy(format!("an image of this version's firmware for the emulated board: {BUILD}")),
             Trouble::Frame(_) | Trouble::Refused { .. } | Trouble::Unexpected { .. } => problem(trouble.to_string())
                 .because("image and this program do not speak the same protocol, or one of them is wrong")
                 .remedy("an image of this version's firmware for the emulated board"),
