@@ -6,6 +6,8 @@ pub mod controller;
 pub mod mutants;
 pub mod wiring;
 
+use forewarm_core::quantity::{Celsius, Fraction, Milliamps, Millis, Milliwatts};
+use forewarm_core::settings::{CeilingPoint, ChargeCurrent, Settings, Source};
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
 
@@ -99,6 +101,24 @@ pub fn build_images<const N: usize>(
         forewarm_seal::seal(&image, &sealed).unwrap_or_else(|problem| panic!("{}: {problem}", image.display()));
         sealed
     })
+}
+
+/// Gives settings as many sources and points of the ceiling as there can be, the first point at this temperature. The
+/// sources count in each step, and give no more than the cells may take.
+pub fn fill(settings: &mut Settings, first: Celsius) {
+    let charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(1_001));
+    let source = |priority| Source {
+        budget: Milliwatts::from_milliwatts(200_001),
+        priority,
+        settle: Millis::from_secs(30),
+        charge,
+    };
+    settings.sources = (0..4).map(source).collect();
+    let point = |n: u32| CeilingPoint {
+        at: Celsius::from_millidegrees(first.as_millidegrees() + n.cast_signed() * 1_001),
+        limit: Fraction::from_per_mille(100 + n * 49),
+    };
+    settings.charge.ceiling = (0..8).map(point).collect();
 }
 
 /// The path of QEMU for ARM. Installs it first where nobody would mind.

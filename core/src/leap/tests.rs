@@ -339,19 +339,24 @@ fn a_leap_that_goes_on_beyond_its_answer_is_found() {
     assert!(exact * 5 > limited, "many answers are as long as they can be: {sound:?}");
 }
 
-#[test]
-fn a_reading_may_come_within_three_millikelvins_of_what_decides_now() {
-    let valid = settings().validate().unwrap();
+/// Whether the first two channels keep clear between these temperatures, after a minute in which all is well at 6 °C.
+fn keeps_clear_at_6_degrees(settings: Settings) -> impl Fn([(i32, i32); 2]) -> bool {
+    let valid = settings.validate().unwrap();
     let mut unit = Unit::new(&valid, Memory::default());
     let inputs = fine_inputs(&valid, c(6_000));
     (1..60).for_each(|second| {
         unit.step(Instant::from_millis(second * 1_000), &inputs);
     });
-    let keeps_clear = |ranges: [(i32, i32); 2]| {
+    move |ranges| {
         let mut all = unit.ranges();
         all.iter_mut().zip(ranges).for_each(|(range, (low, high))| *range = Some((c(low), c(high))));
         unit.keeps_clear(&all)
-    };
+    }
+}
+
+#[test]
+fn a_reading_may_come_within_three_millikelvins_of_what_decides_now() {
+    let keeps_clear = keeps_clear_at_6_degrees(settings());
     // Charge is refused and the heater on: inhibit at 5 °C, release at 8 °C; the start at 7 °C decides nothing now.
     assert!(keeps_clear([(5_004, 7_996); 2]));
     assert!(!keeps_clear([(5_001, 6_000); 2]), "too near");
@@ -371,16 +376,7 @@ fn a_ceiling_that_only_rises_is_for_the_coldest_cell_and_one_that_falls_for_each
         settings.charge.ceiling = points.iter().copied().collect();
         // 60 A of 200 Ah: from 10 °C on.
         settings.sources[1].charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(60_000));
-        let mut unit = Unit::new(&settings.clone().validate().unwrap(), Memory::default());
-        let inputs = fine_inputs(&settings, c(6_000));
-        (1..60).for_each(|second| {
-            unit.step(Instant::from_millis(second * 1_000), &inputs);
-        });
-        let keeps_clear = |ranges: [(i32, i32); 2]| {
-            let mut all = unit.ranges();
-            all.iter_mut().zip(ranges).for_each(|(range, (low, high))| *range = Some((c(low), c(high))));
-            unit.keeps_clear(&all)
-        };
+        let keeps_clear = keeps_clear_at_6_degrees(settings);
         assert!(!keeps_clear([(9_900, 10_100); 2]));
         assert_eq!(keeps_clear([(5_004, 7_996), (9_900, 10_100)]), !is_each);
     }

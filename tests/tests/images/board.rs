@@ -10,17 +10,14 @@ use forewarm::emulate::rig::{End, Rig};
 use forewarm::emulate::sense::moment;
 use forewarm::emulate::service::{Service, hold_button};
 use forewarm::installation::Installation;
-use forewarm_core::quantity::{Celsius, Fraction, Instant, Kelvins, Milliamps, Millis, Milliwatts, Ohms, Ratio};
+use forewarm_core::quantity::{Celsius, Fraction, Instant, Kelvins, Ohms, Ratio};
 use forewarm_core::rtd::{Coefficients, Element, Leads, Measured};
-use forewarm_core::settings::{
-    CeilingPoint, Channel, ChargeCurrent, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Role, Settings, Source,
-    ValidSettings,
-};
+use forewarm_core::settings::{Channel, MAX_CEILING_POINTS, MAX_CHANNELS, MAX_SOURCES, Role, Settings, ValidSettings};
 use forewarm_core::signals::{Inputs, Line, Relay, Sample, Sources};
 use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::service::{Message, Request};
 use forewarm_rig::Moment;
-use forewarm_tests::{emulator, root};
+use forewarm_tests::{emulator, fill, root};
 use std::ops::{ControlFlow, Range};
 use std::path::Path;
 
@@ -39,21 +36,7 @@ fn settings() -> (ValidSettings, ValidSettings) {
     };
     let roles = [Role::Cell, Role::Cell, Role::Cell, Role::Cell, Role::Pad, Role::Ambient];
     long.channels = roles.map(channel).into_iter().collect();
-    // Counted in each step, and never above what the cells may take.
-    let charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(1_001));
-    let source = |priority| Source {
-        budget: Milliwatts::from_milliwatts(200_001),
-        priority,
-        settle: Millis::from_secs(30),
-        charge,
-    };
-    long.sources = (0..4).map(source).collect();
-    let inhibit = 5_000;
-    let point = |n: u32| CeilingPoint {
-        at: Celsius::from_millidegrees(inhibit + n.cast_signed() * 1_001),
-        limit: Fraction::from_per_mille(100 + n * 49),
-    };
-    long.charge.ceiling = (0..8).map(point).collect();
+    fill(&mut long, Celsius::from_millidegrees(5_000));
     assert_eq!(
         (long.channels.len(), long.sources.len(), long.charge.ceiling.len()),
         (MAX_CHANNELS, MAX_SOURCES, MAX_CEILING_POINTS)

@@ -2,10 +2,10 @@
 
 use crate::bench::{Bench, image, record_of};
 use crate::thermometers::{fine, settings};
-use forewarm_core::quantity::{Celsius, Fraction, Milliamps, Millis, Milliwatts};
-use forewarm_core::settings::{CeilingPoint, ChargeCurrent, Source};
+use forewarm_core::quantity::Celsius;
 use forewarm_core::wire::record::{self, Fingerprint};
 use forewarm_core::wire::service::{Message, Request};
+use forewarm_tests::fill;
 use object::{Object, ObjectSymbol};
 use serde_json::json;
 
@@ -24,20 +24,9 @@ fn the_deepest_paths_leave_most_of_the_stack_untouched() {
     let [from, to] = ["__sheap", "_stack_start"].map(|symbol| address(&image, symbol));
     let plain = settings();
     let mut long = plain.clone().into_inner();
-    // As long as settings can be on this board, and counted in each step.
-    let charge = ChargeCurrent::UpTo(Milliamps::from_milliamps(1_001));
-    let source = |priority| Source {
-        budget: Milliwatts::from_milliwatts(200_001),
-        priority,
-        settle: Millis::from_secs(30),
-        charge,
-    };
-    long.sources = (0..4).map(source).collect();
-    let point = |n: u32| CeilingPoint {
-        at: Celsius::from_millidegrees(long.charge.inhibit.as_millidegrees() + n.cast_signed() * 1_001),
-        limit: Fraction::from_per_mille(100 + n * 49),
-    };
-    long.charge.ceiling = (0..8).map(point).collect();
+    // As long as settings can be on this board: it has four channels.
+    let inhibit = long.charge.inhibit;
+    fill(&mut long, inhibit);
     let long = long.validate().unwrap_or_else(|refusals| panic!("{refusals:?}"));
 
     let mut most = Vec::new();
