@@ -645,3 +645,24 @@ fn a_lead_that_its_cable_cannot_have_takes_both_away_whatever_is_asked_for() {
         assert_eq!(bench.seconds(10), BOTH, "brief: the run of good readings, and no soak");
     }
 }
+
+/// By its own judgement, whatever the controller makes of the channel.
+#[cfg(feature = "leap")]
+#[test]
+fn it_leaves_out_no_step_unless_every_channel_has_just_shown_what_is_believed() {
+    let mut bench = Guarded::soaked_at(10_000);
+    let good = bench.inputs.channels[1];
+    let mut quiet_after = |sample| {
+        bench.inputs.channels[1] = sample;
+        bench.ask(&NO_HEAT);
+        bench.guard.quiet(Millis::from_secs(1), &bench.inputs, Millis::ZERO)
+    };
+    assert_ne!(quiet_after(good), 0);
+    assert_eq!(quiet_after(Sample::None), 0, "it may have changed by now");
+    assert_ne!(quiet_after(good), 0);
+    assert_eq!(quiet_after(Sample::ConverterFault), 0);
+    for reading in 1..settings().trust.good_run {
+        assert_eq!(quiet_after(good), 0, "{reading}");
+    }
+    assert_ne!(quiet_after(good), 0);
+}
