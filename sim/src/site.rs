@@ -454,6 +454,9 @@ pub struct Converter {
     /// Most resistance that the contacts of one channel's leads may gain together in service (Ω). They gain nothing
     /// when new.
     pub contact_growth_ohm: f64,
+    /// Whether all channels are measured against one reference resistor, so that a check resistor answers for it. Converter modules
+    /// have one each.
+    pub one_reference: bool,
 }
 
 /// What one step of a converter stands for (Ω), with so much in the reference resistor.

@@ -740,6 +740,17 @@ fn what_is_not_believed_ages_like_any_other_reading() {
     assert!((999..=1_001).contains(&shown.above(aged).as_millikelvins()), "{shown} and then {aged}");
 }
 
+#[test]
+fn a_channel_that_comes_back_shows_what_it_reads_before_it_is_believed() {
+    let mut bench = Thermometers::good_at(10_000);
+    bench.samples[CELL] = Sample::ConverterFault;
+    assert!(bench.second().coldest_shown > c(9_900));
+    bench.show(CELL, 9_900);
+    let picture = bench.second();
+    assert_eq!(picture.faults[CELL], Some(ChannelFault::Converter));
+    assert!(picture.coldest_shown <= c(9_900), "{}", picture.coldest_shown);
+}
+
 /// A code that is repeated has not moved, whether it was believed at first or only when time had made it believable.
 #[test]
 fn what_a_converter_repeats_is_nothing_new_for_being_believed_at_last() {

@@ -261,6 +261,10 @@ impl Breakdown {
     fn is_possible(self, scenario: &Scenario) -> bool {
         let obeys = || scenario.settings.sources.iter().any(|source| source.charge.most().is_none());
         match self {
+            // What is then wrong with one channel is among its own.
+            Self::Shared(Shared::Reference(_) | Shared::ReferenceDrifts(_) | Shared::Return(_)) => {
+                scenario.site.converter.one_reference
+            }
             Self::Other(Other::CeilingIgnored) => obeys(),
             Self::Other(Other::BatteryLost) => scenario.site.battery.count > 1,
             Self::Other(Other::FullWelded) => scenario.settings.sources.iter().any(|source| source.charge.has_steps()),

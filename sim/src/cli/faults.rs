@@ -1,13 +1,12 @@
 //! `forewarm faults`.
 
 use super::bar::Bar;
-use super::{Form, Stop, count_warnings, interrupt, note, print, print_json, tell, usage};
+use super::beside::Beside;
+use super::{Form, Stop, count_warnings, interrupt, note, print, print_json, tell};
 use clap::ValueEnum;
 use forewarm::faults::{Matrix, Report, Verdict, Wanted};
 use forewarm::installation::{Installation, shown};
-use forewarm::output::{Existing, Target};
 use forewarm::rehearse::{Pace, Scenario};
-use forewarm::site::Site;
 use forewarm_core::Layer;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
@@ -74,7 +73,11 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let installation = Installation::load(&arguments.file)?;
     count_warnings(&arguments.file, &installation);
     let base = arguments.file.parent().unwrap_or(Path::new(""));
-    let page = arguments.page.as_deref().map(|path| claim(arguments, path, installation.site.as_ref())).transpose()?;
+    let page = arguments.page.as_deref().map(|path| {
+        let page = Beside { option: "--page", path, ending: "html", printed: "matrix", force: arguments.force };
+        page.claim(&arguments.file, installation.site.as_ref())
+    });
+    let page = page.transpose()?;
     let scenario = Scenario::prepare(&installation, &shown(&arguments.file), base, 1000).map_err(Stop::Failed)?;
     tell(&scenario.warnings);
     let pace = if arguments.every_step { Pace::EveryStep } else { Pace::Leaping };
@@ -96,20 +99,4 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
         return Err(Stop::Interrupted);
     }
     if matrix.count(Verdict::Unsafe) > 0 { Err(Stop::Failed(Vec::new())) } else { Ok(()) }
-}
-
-/// Checks that the page can be written. This comes before any computation.
-fn claim(arguments: &Arguments, path: &Path, site: Option<&Site>) -> Result<Target, Stop> {
-    let base = arguments.file.parent().unwrap_or(Path::new(""));
-    let named = site.into_iter().flat_map(Site::files).map(|named| base.join(named));
-    let inputs: Vec<PathBuf> = std::iter::once(arguments.file.clone()).chain(named).collect();
-    if path == Path::new("-") {
-        return Err(usage("the standard output is for the matrix", "a file for the page"));
-    }
-    if !path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("html")) {
-        return Err(usage(&format!("--page {} is no page", path.display()), "a name that ends in .html"));
-    }
-    let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
-    let inputs: Vec<&Path> = inputs.iter().map(PathBuf::as_path).collect();
-    Ok(Target::claim(path, existing, &inputs)?)
 }

@@ -1,6 +1,7 @@
 //! One file for each command. Results go to the standard output, everything else to the standard error.
 
 mod bar;
+mod beside;
 mod check;
 #[cfg(unix)]
 mod emulate;

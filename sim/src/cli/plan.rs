@@ -1,16 +1,15 @@
 //! `forewarm plan`.
 
 use super::bar::Bar;
-use super::{Form, Stop, count_warnings, print, print_json, usage};
+use super::beside::Beside;
+use super::{Form, Stop, count_warnings, print, print_json};
 use forewarm::chart;
 use forewarm::diagnostic::Problem;
 use forewarm::installation::{Installation, shown};
-use forewarm::output::{Existing, Target};
 use forewarm::plan::thermal::Shapes;
 use forewarm::plan::{Plan, Subject, section};
 use forewarm::propose;
 use forewarm::rehearse::Scenario;
-use forewarm::site::Site;
 use std::path::{Path, PathBuf};
 
 /// Size an installation: its heat, thermometers, thresholds and circuit, with what to change
@@ -44,23 +43,6 @@ fn hours(text: &str) -> Result<f64, String> {
     if (0.1..=100.0).contains(&hours) { Ok(hours) } else { Err("not within 0.1 to 100 h".to_owned()) }
 }
 
-/// Checks that the picture can be written. This comes before any computation.
-fn claim(arguments: &Arguments, path: &Path, site: &Site) -> Result<Target, Stop> {
-    let base = arguments.file.parent().unwrap_or(Path::new(""));
-    let inputs: Vec<PathBuf> =
-        std::iter::once(arguments.file.clone()).chain(site.files().map(|named| base.join(named))).collect();
-    if path == Path::new("-") {
-        return Err(usage("the standard output is for the plan", "a file for the picture"));
-    }
-    if !path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("svg")) {
-        let message = format!("--section {} does not say which kind of picture", path.display());
-        return Err(usage(&message, "a name that ends in .svg"));
-    }
-    let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
-    let inputs: Vec<&Path> = inputs.iter().map(PathBuf::as_path).collect();
-    Ok(Target::claim(path, existing, &inputs)?)
-}
-
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let (installation, text) = Installation::load_text(&arguments.file)?;
     count_warnings(&arguments.file, &installation);
@@ -72,7 +54,11 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
             );
         return Err(Stop::Failed(vec![problem]));
     };
-    let picture = arguments.section.as_deref().map(|path| claim(arguments, path, subject.site)).transpose()?;
+    let picture = arguments.section.as_deref().map(|path| {
+        let picture = Beside { option: "--section", path, ending: "svg", printed: "plan", force: arguments.force };
+        picture.claim(&arguments.file, Some(subject.site))
+    });
+    let picture = picture.transpose()?;
     let shapes = Shapes::of(subject.site);
     let mut plan = Plan::in_shapes(subject, arguments.within, &shapes);
     let bar = Bar::new(None, "{spinner} {pos} single changes tried");

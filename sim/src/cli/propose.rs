@@ -1,8 +1,8 @@
 //! `forewarm propose`.
 
 use super::bar::Bar;
+use super::beside::{Beside, read_with};
 use super::{Form, Stop, count_warnings, interrupt, note, print, print_json, usage};
-use forewarm::diagnostic::Problem;
 use forewarm::installation::{Installation, shown};
 use forewarm::output::{Existing, Target};
 use forewarm::propose::{Candidate, Extent, Progress, Proposal, picture};
@@ -59,7 +59,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let file = shown(&arguments.file);
     count_warnings(&arguments.file, &installation);
     let folder = arguments.file.parent().unwrap_or(Path::new(""));
-    let mut outputs = Outputs::claim(arguments, folder, installation.site.as_ref())?;
+    let mut outputs = Outputs::claim(arguments, installation.site.as_ref())?;
     let stop = interrupt::heed();
     let extent = Extent {
         tries: arguments.tries as usize,
@@ -117,27 +117,23 @@ struct Outputs {
 
 impl Outputs {
     /// Checks that they can be written. This comes before the search.
-    fn claim(arguments: &Arguments, folder: &Path, site: Option<&Site>) -> Result<Self, Stop> {
-        let named = site.into_iter().flat_map(Site::files).map(|named| folder.join(named));
-        let inputs: Vec<PathBuf> = std::iter::once(arguments.file.clone()).chain(named).collect();
-        let inputs: Vec<&Path> = inputs.iter().map(PathBuf::as_path).collect();
+    fn claim(arguments: &Arguments, site: Option<&Site>) -> Result<Self, Stop> {
+        let picture = arguments.plot.as_deref().map(|path| {
+            let picture = Beside { option: "--plot", path, ending: "svg", printed: "list", force: arguments.force };
+            picture.claim(&arguments.file, site)
+        });
+        let picture = picture.transpose()?;
         let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
-        let claim = |path: &Path| -> Result<Target, Problem> { Target::claim(path, existing, &inputs) };
-        let plot = arguments.plot.as_deref();
-        if let Some(path) = plot
-            && !path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("svg"))
-        {
-            let message = format!("--plot {} does not say which kind of picture", path.display());
-            return Err(usage(&message, "a name that ends in .svg"));
+        let inputs = read_with(&arguments.file, site);
+        let inputs: Vec<&Path> = inputs.iter().map(PathBuf::as_path).collect();
+        let file = arguments.write.as_deref().map(|path| Target::claim(path, existing, &inputs)).transpose()?;
+        if file.as_ref().is_some_and(Target::is_stdout) {
+            return Err(usage("the standard output is for the list", "a file for the installation"));
         }
-        let (file, picture) = (arguments.write.as_deref().map(claim).transpose()?, plot.map(claim).transpose()?);
         if let (Some(file), Some(picture)) = (&file, &picture)
             && file.is_one_file_with(picture)
         {
             return Err(usage("--write and --plot name one file", "a file for each"));
-        }
-        if [&file, &picture].into_iter().flatten().any(Target::is_stdout) {
-            return Err(usage("the standard output is for the list", "a file for the installation or the picture"));
         }
         Ok(Self { file, picture })
     }

@@ -109,6 +109,7 @@ pub(crate) fn site() -> Site {
             lead_mismatch: 0.05,
             contact_ohm: 0.02,
             contact_growth_ohm: 0.0,
+            one_reference: true,
         },
         supplies: vec![supply(350.0), supply(600.0)],
         fed_by: None,

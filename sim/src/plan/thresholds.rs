@@ -300,7 +300,11 @@ pub fn judge(
     }
     let name = |index: usize| names.get(index).map_or_else(|| format!("channel {}", index + 1), Clone::clone);
     let mut findings = vec![verdict(&thresholds, settings, site, &witnesses, &name)];
-    findings.extend(shared(&thresholds, settings, &witnesses));
+    findings.extend(if site.converter.one_reference {
+        shared(&thresholds, settings, &witnesses)
+    } else {
+        of_each_module(&thresholds, settings)
+    });
     findings.extend(unwatched(site.battery.count, &witnesses));
     findings.extend(witnesses.iter().filter_map(|witness| reads_no_cells(witness, &name(witness.index))));
     findings.extend(witnesses.iter().filter_map(|witness| hiding_heat(witness, settings, &name(witness.index))));
@@ -640,7 +644,6 @@ fn shared(thresholds: &Thresholds, settings: &Settings, witnesses: &[Witness]) -
             "a [[channel]] with role = \"check\": a fixed resistor at the converter's terminals",
         ));
     };
-    let coldest_c = inhibit_c - thresholds.guard_band_inhibit_k - unseen_k;
     let text = format!(
         "a reference resistor or a common return that changes in service is found by the check resistor ({} Ω within {} Ω) before it makes \
          any cell channel read more than {} K warm",
@@ -648,10 +651,42 @@ fn shared(thresholds: &Thresholds, settings: &Settings, witnesses: &[Witness]) -
         plain(within),
         plain(raised_to(unseen_k, 0.01)),
     );
-    if coldest_c >= thresholds.hard_limit_c {
-        return Some(Finding::fine(Part::Measurement, text));
+    let change = "a smaller check_within_ohm with a better check resistor, or a higher inhibit_c";
+    Some(unseen(thresholds, unseen_k, text, change))
+}
+
+/// How far off the reference of one converter module may be before another module's channel contradicts it. A check resistor shows
+/// only the reference of its own module.
+fn of_each_module(thresholds: &Thresholds, settings: &Settings) -> Option<Finding> {
+    const OWN: &str =
+        "each converter module has a reference resistor of its own, and a check resistor shows no other module's";
+    match settings.channels.iter().filter(|channel| channel.role == Role::Cell).count() {
+        0 => None,
+        1 => Some(Finding::change(
+            Part::Measurement,
+            format!("{OWN}: nothing contradicts the only cell channel when its reference changes in service"),
+            "a second [[channel]] with role = \"cell\"",
+        )),
+        _ => {
+            let apart_k = f64::from(settings.trust.disagreement.as_millikelvins()) / 1000.0;
+            let text = format!(
+                "{OWN}; another cell channel contradicts one whose reference changes in service once they lie {} K apart",
+                plain(apart_k),
+            );
+            let change = "a smaller trust.disagreement_k, or a higher inhibit_c";
+            Some(unseen(thresholds, apart_k, text, change))
+        }
     }
-    Some(Finding::change(
+}
+
+/// What a fault means that makes a cell channel read up to `unseen_k` warm before anything finds it.
+fn unseen(thresholds: &Thresholds, unseen_k: f64, text: String, change: &str) -> Finding {
+    let inhibit_c = thresholds.file.inhibit_c;
+    let coldest_c = inhibit_c - thresholds.guard_band_inhibit_k - unseen_k;
+    if coldest_c >= thresholds.hard_limit_c {
+        return Finding::fine(Part::Measurement, text);
+    }
+    Finding::change(
         Part::Measurement,
         format!(
             "{text}; with the guard band of {} K that is a cell at {} °C, below its limit of {} °C, charged at charge.inhibit_c = {} °C",
@@ -660,8 +695,8 @@ fn shared(thresholds: &Thresholds, settings: &Settings, witnesses: &[Witness]) -
             plain(thresholds.hard_limit_c),
             plain(inhibit_c),
         ),
-        "a smaller check_within_ohm with a better check resistor, or a higher inhibit_c",
-    ))
+        change,
+    )
 }
 
 /// Batteries that no cell channel answers for.
@@ -807,7 +842,7 @@ mod tests {
     use crate::class::Class;
     use crate::finding::Severity;
     use crate::site::Battery;
-    use forewarm_core::quantity::Ohms;
+    use forewarm_core::quantity::{Kelvins, Ohms};
     use forewarm_core::rtd::Element;
     use forewarm_core::settings::{Channel, Check};
 
@@ -928,6 +963,29 @@ mod tests {
         assert!(with.text.contains("0.79 K warm"), "{}", with.text);
         settings.channels[3].role = check(2_000);
         assert_eq!(told(&settings).severity, Severity::Change, "5 K of nothing left");
+    }
+
+    /// Each module has a reference of its own, so only another cell channel answers for it.
+    #[test]
+    fn of_converter_modules_no_check_resistor_is_said_to_find_a_changed_reference() {
+        let (mut settings, mut site) = (settings(), site());
+        site.converter.one_reference = false;
+        let told = |settings: &Settings| {
+            let found = judged(settings, &site, &[0.0; 5]).1;
+            assert!(!found.iter().any(|finding| finding.text.contains("by the check resistor")), "{found:?}");
+            found.into_iter().find(|finding| finding.text.contains("each converter module")).expect("it is told")
+        };
+        settings.trust.disagreement = Kelvins::from_millikelvins(500);
+        assert_eq!(told(&settings).severity, Severity::Fine);
+        settings.trust.disagreement = Kelvins::from_millikelvins(6_000);
+        assert_eq!(told(&settings).severity, Severity::Change, "6 of 5 K");
+        settings.channels[1].role = Role::Ambient;
+        settings.trust.disagreement = Kelvins::from_millikelvins(500);
+        let lone = told(&settings);
+        assert_eq!(
+            (lone.severity, lone.change.as_deref()),
+            (Severity::Change, Some("a second [[channel]] with role = \"cell\""))
+        );
     }
 
     #[test]

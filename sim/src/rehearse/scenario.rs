@@ -81,6 +81,12 @@ impl Scenario {
         matches!(self.settings.bank.reserve(), Some(Reserve::Voltage { .. }))
     }
 
+    /// The first step at `at_s` or after.
+    #[must_use]
+    pub(super) fn steps_to(&self, at_s: i64) -> u64 {
+        u64::try_from(at_s * 1000).unwrap_or(0).div_ceil(self.step_ms.into())
+    }
+
     /// Longest time between two looks at it (ms).
     #[must_use]
     pub const fn block_ms(&self) -> u32 {

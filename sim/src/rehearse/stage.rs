@@ -449,7 +449,7 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
     }
 
     fn play(&mut self, stop: &AtomicBool) {
-        let end = self.steps_to(self.scenario.span_s);
+        let end = self.scenario.steps_to(self.scenario.span_s);
         self.look();
         while self.at < end && !stop.load(Ordering::Relaxed) {
             self.take_up();
@@ -464,11 +464,6 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
         }
     }
 
-    /// The step in which something at `at_s` is due.
-    fn steps_to(&self, at_s: i64) -> u64 {
-        u64::try_from(at_s * 1000).unwrap_or(0).div_ceil(self.scenario.step_ms.into())
-    }
-
     /// Takes in what has changed in the world by now, and solves the bank for it.
     fn take_up(&mut self) {
         let Scenario { offers, .. } = self.scenario;
@@ -476,14 +471,14 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
             self.break_down();
         }
         let mut new_weather = false;
-        while self.air.get(self.weather + 1).is_some_and(|next| self.steps_to(next.at_s) <= self.at) {
+        while self.air.get(self.weather + 1).is_some_and(|next| self.scenario.steps_to(next.at_s) <= self.at) {
             self.weather += 1;
             new_weather = true;
         }
         if new_weather {
             self.set_weather();
         }
-        while offers.get(self.offer + 1).is_some_and(|next| self.steps_to(next.at_s) <= self.at) {
+        while offers.get(self.offer + 1).is_some_and(|next| self.scenario.steps_to(next.at_s) <= self.at) {
             self.offer += 1;
             self.offered_at = self.at;
         }
@@ -492,8 +487,7 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
 
     /// Takes in what breaks, is mended, or has grown by now.
     fn break_down(&mut self) {
-        let Scenario { broken, step_ms, site, .. } = self.scenario;
-        let has_changed = self.wreck.go_to(self.at, broken, *step_ms);
+        let has_changed = self.wreck.go_to(self.at, self.scenario);
         if has_changed || self.wreck.grows() {
             self.probes =
                 self.wreck.probes(&self.sound_probes, self.air[self.weather].outside_c + self.weather_k, self.at);
@@ -501,7 +495,7 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
         if !has_changed && self.at > 0 {
             return;
         }
-        self.bank = self.wreck.bank(&self.sound_bank, site.battery.count);
+        self.bank = self.wreck.bank(&self.sound_bank, self.scenario.site.battery.count);
         let plant = self.wreck.plant(self.plants);
         if !self.plant.is_of(plant) {
             self.plant.move_to(plant);
@@ -512,10 +506,10 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
     }
 
     fn next_event(&self) -> u64 {
-        let Scenario { offers, broken, step_ms, .. } = self.scenario;
-        let weather = self.air.get(self.weather + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
-        let offer = offers.get(self.offer + 1).map_or(u64::MAX, |next| self.steps_to(next.at_s));
-        weather.min(offer).min(self.wreck.next_event(self.at, broken, *step_ms)).max(self.at + 1)
+        let Scenario { offers, .. } = self.scenario;
+        let weather = self.air.get(self.weather + 1).map_or(u64::MAX, |next| self.scenario.steps_to(next.at_s));
+        let offer = offers.get(self.offer + 1).map_or(u64::MAX, |next| self.scenario.steps_to(next.at_s));
+        weather.min(offer).min(self.wreck.next_event(self.at, self.scenario)).max(self.at + 1)
     }
 
     fn set_weather(&mut self) {
@@ -706,7 +700,7 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
     }
 
     fn count_closing(&mut self) {
-        let day = self.steps_to(86_400);
+        let day = self.scenario.steps_to(86_400);
         self.closings.push_back(self.at);
         while self.closings.front().is_some_and(|&at| at + day <= self.at) {
             self.closings.pop_front();

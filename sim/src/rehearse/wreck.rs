@@ -130,13 +130,11 @@ pub(super) enum Blow {
 
 impl Wreck {
     /// Goes to what is broken in step `at`. Returns whether anything has changed.
-    pub(super) fn go_to(&mut self, at: u64, all: &[Broken], step_ms: u32) -> bool {
-        self.step_ms = step_ms.into();
-        let steps = |at_s: i64| u64::try_from(at_s * 1000).unwrap_or(0).div_ceil(step_ms.into());
-        let now: Vec<&Broken> = all
-            .iter()
-            .filter(|broken| steps(broken.from_s) <= at && broken.until_s.is_none_or(|until_s| at < steps(until_s)))
-            .collect();
+    pub(super) fn go_to(&mut self, at: u64, scenario: &Scenario) -> bool {
+        self.step_ms = scenario.step_ms.into();
+        let has_come = |at_s: i64| scenario.steps_to(at_s) <= at;
+        let is_broken = |broken: &&Broken| has_come(broken.from_s) && !broken.until_s.is_some_and(has_come);
+        let now: Vec<&Broken> = scenario.broken.iter().filter(is_broken).collect();
         let is_same = now.len() == self.broken.len()
             && now.iter().zip(&self.broken).all(|(broken, active)| broken.what == active.what);
         if is_same {
@@ -152,14 +150,10 @@ impl Wreck {
     }
 
     /// The next step in which something breaks, is mended, or has grown.
-    pub(super) fn next_event(&self, at: u64, all: &[Broken], step_ms: u32) -> u64 {
-        if all.is_empty() {
-            return u64::MAX;
-        }
-        let steps = |at_s: i64| u64::try_from(at_s * 1000).unwrap_or(0).div_ceil(step_ms.into());
-        let changes = all.iter().flat_map(|broken| [Some(broken.from_s), broken.until_s]).flatten().map(steps);
-        let next = changes.filter(|&step| step > at).min().unwrap_or(u64::MAX);
-        if self.broken.iter().any(Active::grows) { next.min(at + GROWS_EVERY) } else { next }
+    pub(super) fn next_event(&self, at: u64, scenario: &Scenario) -> u64 {
+        let changes = scenario.broken.iter().flat_map(|broken| [Some(broken.from_s), broken.until_s]).flatten();
+        let next = changes.map(|at_s| scenario.steps_to(at_s)).filter(|&step| step > at).min().unwrap_or(u64::MAX);
+        if self.grows() { next.min(at + GROWS_EVERY) } else { next }
     }
 
     pub(super) fn grows(&self) -> bool {

@@ -34,14 +34,23 @@ fn an_image_with_a_bit_changed_or_without_its_seal_does_nothing() {
     let mut unsealed = image.clone();
     unsealed[seal.clone()].copy_from_slice(&Seal::NONE.to_bytes());
     assert!(!answers(&unsealed), "without a seal");
-    // Not in the code: what runs before the check may need it.
-    for section in [".rodata", ".data", SECTION] {
+    // As it is left when the writing ends early: the rest is erased.
+    let constants = bytes_of(&image, ".rodata");
+    let mut short = image.clone();
+    for rest in [constants.start + constants.len() / 2..constants.end, bytes_of(&image, ".data"), seal] {
+        short[rest].fill(u8::MAX);
+    }
+    assert!(!answers(&short), "half written");
+    let of = |section| {
         let bytes = bytes_of(&image, section);
-        for at in [bytes.start, bytes.start + bytes.len() / 2, bytes.end - 1] {
-            let mut changed = image.clone();
-            // Not the lowest: the emulator gives up at an address that is not a word's, where the part itself would fault.
-            changed[at] ^= 4;
-            assert!(!answers(&changed), "byte {} of {section}", at - bytes.start);
-        }
+        [bytes.start, bytes.start + bytes.len() / 2, bytes.end - 1]
+    };
+    // Of the code only the end: what runs before the check may need the rest.
+    let end_of_code = bytes_of(&image, ".text").end - 1;
+    for at in [".rodata", ".data", SECTION].into_iter().flat_map(of).chain([end_of_code]) {
+        let mut changed = image.clone();
+        // Not the lowest: the emulator gives up at an address that is not a word's, where the part itself would fault.
+        changed[at] ^= 4;
+        assert!(!answers(&changed), "byte {at} of the file");
     }
 }

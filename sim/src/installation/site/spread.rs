@@ -60,6 +60,7 @@ fn rtd_module(converter: &mut Converter, settings: &Settings, is_stated: impl Fn
     if !is_stated(Key::Bits) {
         converter.bits = 15;
     }
+    converter.one_reference = false;
 }
 
 fn stated<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Converter {
@@ -75,6 +76,7 @@ fn stated<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> Converter {
         lead_mismatch: reader.real(section, Key::LeadMismatch),
         contact_ohm: reader.real(section, Key::LeadContact),
         contact_growth_ohm: reader.real(section, Key::ContactGrowth),
+        one_reference: true,
     }
 }
 

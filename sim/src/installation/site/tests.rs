@@ -771,6 +771,7 @@ fn a_kind_of_converter_says_what_the_file_does_not() {
     assert_eq!(stated.bits, 14);
     near(stated.offset_ohm, 0.05);
     near(stated.current_a, 0.004);
+    assert!(!stated.one_reference && read("").expect("no error").one_reference);
     let problems = read("kind = \"module\"").unwrap_err();
     assert!(problems[0].to_string().contains("\"rtd_module\""), "{problems:?}");
 }

@@ -126,6 +126,7 @@ pub(super) fn open() -> Site {
             lead_mismatch: 0.05,
             contact_ohm: 0.0,
             contact_growth_ohm: 0.0,
+            one_reference: true,
         },
         supplies: vec![],
         fed_by: None,
