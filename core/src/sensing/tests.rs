@@ -836,3 +836,45 @@ fn a_check_resistor_whose_lead_does_not_fit_is_neither_open_nor_short() {
         assert_eq!(channel.reading(shown, &bench.settings.trust), Err(fault));
     }
 }
+
+#[test]
+fn a_check_resistor_is_waited_for_and_a_role_that_nobody_has_is_not() {
+    let mut settings = settings();
+    let within = Ohms::from_milliohms(500);
+    settings.channels[AMBIENT].role = Role::Check(settings::Check { nominal: Ohms::from_milliohms(100_000), within });
+    settings.channels[PAD].role = Role::Cell;
+    let run = usize::from(settings.trust.good_run);
+    let mut bench = Thermometers::new(settings);
+    [CELL, OTHER_CELL, PAD].into_iter().for_each(|channel| bench.show(channel, 10_000));
+    let picture = bench.seconds(20);
+    assert!(matches!(picture.cells, Group::Good { .. }));
+    assert_eq!((picture.checks, picture.pads), (Group::Starting, Group::Absent));
+    bench.show_steps(
+        AMBIENT,
+        ratio(&bench.settings.channels[AMBIENT], Ohms::from_milliohms(100_000).as_steps()).as_steps(),
+    );
+    assert!((1..run).all(|_| bench.second().checks == Group::Starting));
+    assert_ne!(bench.second().checks, Group::Starting);
+}
+
+#[cfg(feature = "leap")]
+#[test]
+fn only_where_no_channel_can_move_far_does_a_quiet_time_go_over_looks_for_what_is_stuck() {
+    use crate::leap::{Course, steps_before};
+    use crate::quantity::KelvinRate;
+    const SECOND: Millis = Millis::from_secs(1);
+    let t = c(1_000);
+    let stays = Course { low: t, high: t, jitter: Kelvins::ZERO, pace: KelvinRate::from_millikelvins_per_minute(0) };
+    let quiet = |bench: &Thermometers| bench.sensing.quiet(SECOND, &[stays; MAX_CHANNELS], Millis::ZERO).steps;
+    let to_look =
+        |bench: &Thermometers| steps_before(Millis::ZERO, bench.sensing.stuck_check.since(bench.sensing.now), SECOND);
+    let bench = Thermometers::good_at(1_000);
+    assert!(quiet(&bench) > to_look(&bench));
+    // One that was not there at the last look has not been placed yet.
+    let mut bench = Thermometers::new(settings());
+    [OTHER_CELL, PAD, AMBIENT].into_iter().for_each(|channel| bench.show(channel, 1_000));
+    bench.second();
+    bench.show(CELL, 1_000);
+    bench.seconds(10);
+    assert_eq!(quiet(&bench), to_look(&bench));
+}

@@ -3,7 +3,7 @@
 use super::limits::Limits;
 use super::scene::{self, Cell, Verdict};
 use super::states::{self, Led};
-use crate::breakdown::Breakdown;
+use crate::breakdown::{AtSource, Breakdown};
 use crate::diagnostic::Problem;
 use crate::offer::Offer;
 use crate::rehearse::{Broken, Pace, Plants, Scenario};
@@ -67,12 +67,14 @@ impl Desk<'_> {
     ) -> Scenario {
         let place = &self.scenario.site.place;
         let point = |at_s| Point { at_s, outside_c, wind_m_s: place.design_wind_m_s, irradiance_w_m2: 0.0 };
-        let concerned = broken.iter().find_map(|broken| match broken.what {
-            Breakdown::Source(source, _) => Some(source),
+        // What a source does not give, another would. What it gives in secret comes on top of what the others do.
+        let present = broken.iter().find_map(|broken| match broken.what {
+            Breakdown::Source(source, AtSource::SaysAbsent) => Some(self.together(Some(source))),
+            Breakdown::Source(source, _) => Some(vec![source]),
             _ => None,
         });
         let (mut power_w, mut sources) = ([0.0; MAX_SOURCES], Sources::NONE);
-        for index in self.together(concerned) {
+        for index in present.unwrap_or_else(|| self.together(None)) {
             power_w[index] = self.scenario.site.supplies[index].power_w;
             sources = sources.with(index);
         }

@@ -1,7 +1,7 @@
 //! The matrix against what must be true of any matrix, and against matrices that must be worse.
 
 use super::{Cell, Matrix, Recovery, Verdict, Wanted};
-use crate::breakdown::{Breakdown, Other, Shared, Wrong};
+use crate::breakdown::{AtSource, Breakdown, Other, Shared, Wrong};
 use crate::rehearse::testing::scenario;
 use crate::rehearse::{Pace, Scenario};
 use forewarm_core::Layer;
@@ -73,6 +73,19 @@ fn thresholds_below_what_the_cells_bear_are_unsafe() {
     let harmed = matrix_of(&scenario, WANTED, wraps);
     assert!(harmed.count(Verdict::Unsafe) > 0);
     assert!(harmed.cells.iter().all(|cell| (cell.verdict == Verdict::Unsafe) == cell.harm.charged_at_c.is_some()));
+}
+
+/// Another source would give what it does not.
+#[test]
+fn a_source_that_gives_nothing_or_gives_way_has_nobody_to_hide_behind() {
+    for (wrong, found) in [(AtSource::SaysPresent, "source_not_giving"), (AtSource::FallsUnderLoad, "cycles_spent")] {
+        let matrix = matrix_of(&scenario(1), WANTED, |breakdown| breakdown == Breakdown::Source(0, wrong));
+        let heats = |cell: &&Cell| cell.state == State::Warming;
+        assert!(matrix.cells.iter().any(|cell| heats(&cell)));
+        for cell in matrix.cells.iter().filter(heats) {
+            assert!(cell.verdict == Verdict::Safe && cell.found == Some(found), "{cell:#?}");
+        }
+    }
 }
 
 /// After a restart nothing is on until the run of good readings; what was kept, lost or damaged does not matter for that.
