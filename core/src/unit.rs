@@ -332,6 +332,15 @@ mod tests {
     }
 
     #[test]
+    fn what_the_heater_takes_is_booked_to_the_sources_that_pay() {
+        let mut bench = Installed::new(Memory::default(), 0);
+        assert_eq!(bench.seconds(200).heater, Relay::Closed);
+        let counters = bench.unit.counters();
+        assert!(counters.heater_on_ms > 0 && counters.source_energy_uj.iter().sum::<u64>() > 0, "{counters:?}");
+        assert_eq!(counters.bank_energy_uj, 0);
+    }
+
+    #[test]
     fn what_the_button_clears_in_the_controller_it_clears_in_the_guard() {
         let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), ..Memory::default() };
         let mut bench = Installed::new(memory, 0);

@@ -77,6 +77,21 @@ fn while_the_ceiling_is_too_low_the_heater_goes_on_up_to_stop() {
 }
 
 #[test]
+fn heat_for_a_source_that_obeys_no_ceiling_begins_in_the_step_in_which_it_turns_up() {
+    let mut settings = with_a_charger_of(60);
+    settings.heater.proof = None;
+    let mut bench = Controlled::new(settings, c(12_001));
+    bench.inputs.sources = Sources::NONE.with(0).with(2);
+    bench.seconds(700);
+    bench.move_to(12_001, 9_000);
+    let outputs = bench.seconds(60);
+    assert_eq!((outputs.heater, outputs.charge), (Relay::Open, Relay::Closed));
+    bench.inputs.sources = Sources::NONE.with(0).with(1).with(2);
+    let outputs = bench.second();
+    assert_eq!((outputs.heater, outputs.charge), (Relay::Closed, Relay::Open));
+}
+
+#[test]
 fn what_the_cells_may_take_nowhere_below_stop_is_refused_with_the_heater_at_rest_between() {
     // 90 A are allowed from 13.75 °C on, and the heater stops at 12 °C.
     let mut bench = Controlled::new(with_a_charger_of(90), c(9_990));
