@@ -85,22 +85,22 @@ impl Contacts {
         let mut standing = SystemFaults::NONE;
         self.since_switched = self.since_switched.plus(credited);
 
-        let differs = self.heater_mismatch.observe(credited, self.heater, inputs.heater_feedback);
-        let fault = match self.heater {
-            Relay::Open => SystemFault::HeaterWelded,
-            Relay::Closed => SystemFault::HeaterNotClosing,
-        };
-        if differs && self.heater == Relay::Open {
-            standing = standing.with(fault);
-        }
-        if self.heater_mismatch.0 >= self.follow_within {
-            faults = faults.with(fault);
-        }
-
-        if self.charge_mismatch.observe(credited, self.charge, inputs.charge_feedback) && self.charge == Relay::Open {
-            standing = standing.with(SystemFault::ChargeWelded);
-            if self.charge_mismatch.0 >= self.follow_within {
-                faults = faults.with(SystemFault::ChargeWelded);
+        let heater = (&mut self.heater_mismatch, self.heater, inputs.heater_feedback);
+        let charge = (&mut self.charge_mismatch, self.charge, inputs.charge_feedback);
+        for ((mismatch, command, contact), welded, not_closing) in [
+            (heater, SystemFault::HeaterWelded, SystemFault::HeaterNotClosing),
+            (charge, SystemFault::ChargeWelded, SystemFault::ChargeNotClosing),
+        ] {
+            let differs = mismatch.observe(credited, command, contact);
+            let fault = match command {
+                Relay::Open => welded,
+                Relay::Closed => not_closing,
+            };
+            if differs && command == Relay::Open {
+                standing = standing.with(fault);
+            }
+            if mismatch.0 >= self.follow_within {
+                faults = faults.with(fault);
             }
         }
 

@@ -155,7 +155,7 @@ searches! {
     no_restart_during_a_proof_is_a_dead_end: proof_over_restarts, 10_000,
         [] [] [HeaterIneffective PadNotFollowing RestartStorm] [];
     no_contact_that_disobeys_is_a_dead_end: contacts, 10_000,
-        [] [] [HeaterWelded HeaterNotClosing ChargeWelded] [];
+        [] [] [HeaterWelded HeaterNotClosing ChargeWelded ChargeNotClosing] [];
     no_heat_of_the_air_is_a_dead_end: air, 30_000,
         [] [CutOut] [OverTemperature] [Missing];
     no_jump_is_a_dead_end: jumps, 5_000,

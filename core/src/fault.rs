@@ -245,11 +245,13 @@ pub enum SystemFault {
     CyclesSpent,
     /// A plate thermometer did not get warmer for the energy put in. What else the heater may have done shows in the fault before it.
     PadNotFollowing,
+    /// The charge relay's contact stays open although charge is permitted.
+    ChargeNotClosing,
 }
 
 impl SystemFault {
     /// Every system fault, in the order of its bit in [`SystemFaults`].
-    pub const ALL: [Self; 22] = [
+    pub const ALL: [Self; 23] = [
         Self::SettingsInvalid,
         Self::ClockStalled,
         Self::ClockJumped,
@@ -272,6 +274,7 @@ impl SystemFault {
         Self::SourceNotGiving,
         Self::CyclesSpent,
         Self::PadNotFollowing,
+        Self::ChargeNotClosing,
     ];
 
     /// What this fault takes away while it stands.
@@ -296,9 +299,9 @@ impl SystemFault {
             Self::BankBelowReserve | Self::DischargeLineRefused => Disables::BankHeat,
             Self::SupplySags | Self::SourceNotGiving | Self::CyclesSpent => Disables::HeatInPauses,
             Self::ChargeLineRefused => Disables::Charge,
-            // The permit is refused already, or the source counts as absent. Nothing more can be taken away; someone
-            // must come.
-            Self::ChargeWelded | Self::SourceUnsteady | Self::ChargeOverdue => Disables::Nothing,
+            // The permit is refused already, or has no effect, or the source counts as absent. Nothing more can be taken
+            // away; someone must come.
+            Self::ChargeWelded | Self::ChargeNotClosing | Self::SourceUnsteady | Self::ChargeOverdue => Disables::Nothing,
         }
     }
 
@@ -371,7 +374,7 @@ impl SystemFault {
                 Alarm,
                 "heat or a closed contact although the heater is off",
                 "the reset button, with the contact open and the plate cool",
-                "isolate the heater circuit, then replace the relay",
+                "isolate the heater circuit; if the pad had current although the heater was off, replace the relay, else check the plate's thermometer",
             ),
             Self::HeaterNotClosing => (
                 "heater_not_closing",
@@ -484,6 +487,14 @@ impl SystemFault {
                 "a plate thermometer did not get as warm as it must for the energy put in",
                 "the reset button",
                 "whether each plate thermometer still sits on the plate; its converter; with heater_ineffective, the heater first",
+            ),
+            Self::ChargeNotClosing => (
+                "charge_not_closing",
+                SelfClearing,
+                Alarm,
+                "the charge relay's contact stays open although charge is permitted",
+                "the contact closed, or charge refused",
+                "the relay's coil, driver and plug; the wire of the contact",
             ),
         };
         Facts { name, ending, severity, meaning, cleared_by, check_first }

@@ -340,6 +340,27 @@ mod tests {
         assert_eq!(counters.bank_energy_uj, 0);
     }
 
+    #[cfg(feature = "leap")]
+    #[test]
+    fn a_bank_at_rest_is_quiet_for_as_long_as_both_judges_are() {
+        use crate::quantity::{KelvinRate, Kelvins};
+        let mut bench = Installed::new(Memory::default(), 15_000);
+        let outputs = bench.seconds(700);
+        let at_rest = Course {
+            low: c(15_000),
+            high: c(15_000),
+            jitter: Kelvins::ZERO,
+            pace: KelvinRate::from_millikelvins_per_minute(0),
+        };
+        let quiet = |unit: &Unit| {
+            let courses = [at_rest; MAX_CHANNELS];
+            unit.quiet(Millis::from_secs(1), (&bench.inputs, &outputs), &courses, Millis::ZERO).steps
+        };
+        assert!(quiet(&bench.unit) > 60);
+        let guard = Guard::new(&settings().validate().unwrap(), Memory::default());
+        assert_eq!(quiet(&Unit { guard, ..bench.unit.clone() }), 0, "it has judged nothing yet");
+    }
+
     #[test]
     fn what_the_button_clears_in_the_controller_it_clears_in_the_guard() {
         let memory = Memory { latched: SystemFaults::NONE.with(SystemFault::HeaterIneffective), ..Memory::default() };

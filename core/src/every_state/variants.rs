@@ -404,7 +404,7 @@ impl Variant {
         for act in &mut at {
             (act.heater_contact, act.charge_contact) = (Contact::Follows, Contact::Follows);
         }
-        let deviations = [HEATER_OPEN, HEATER_CLOSED, CHARGE_CLOSED, BUTTON];
+        let deviations = [HEATER_OPEN, HEATER_CLOSED, CHARGE_OPEN, CHARGE_CLOSED, BUTTON];
         Self::of("contacts", settings, &at, &deviations, two_at_once)
     }
 
@@ -589,6 +589,7 @@ const HEATER_OPEN: Deviation =
     ("heater's contact stays open", |act, _| act.heater_contact = Contact::Stays(Relay::Open));
 const HEATER_CLOSED: Deviation =
     ("heater's contact stays closed", |act, _| act.heater_contact = Contact::Stays(Relay::Closed));
+const CHARGE_OPEN: Deviation = ("charge contact stays open", |act, _| act.charge_contact = Contact::Stays(Relay::Open));
 const CHARGE_CLOSED: Deviation =
     ("charge contact stays closed", |act, _| act.charge_contact = Contact::Stays(Relay::Closed));
 

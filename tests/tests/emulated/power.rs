@@ -117,3 +117,63 @@ fn a_reset_at_any_moment_leaves_both_outputs_off_until_start_up_is_done() {
         assert!(bench.pins().has(relay), "{round}");
     }
 }
+
+/// The result of a stretch of life in which much is kept: starts, events, a fault that latches.
+struct Life {
+    /// Whether a step with the latched fault was reported.
+    latched: bool,
+    /// The content of storage when the power is gone.
+    flash: Flash,
+    /// Writes and erases so far.
+    changes: u64,
+    /// Whether it was lived to its end.
+    is_over: bool,
+}
+
+fn live(flash: Flash, cut: Option<Cut>) -> Life {
+    let mut bench = RunningBoard::switch_on(Program::Released, flash);
+    bench.rig.flash().faults.cut = cut;
+    let mut latched = false;
+    let mut clock = 0;
+    let mut is_over = bench.rig.start().expect("a start") == End::Done;
+    for (inputs, seconds) in [(cold(), 150), (welded(), 20), (cold(), 5)] {
+        if !is_over {
+            break;
+        }
+        let moments: Vec<_> = (0..seconds).map(|_| next(&mut clock, 1000, &inputs)).collect();
+        let end = bench.rig.play(&moments, |_, _, outputs| latched |= is_latched(outputs));
+        is_over = end.expect("answers") == End::Done;
+    }
+    let mut flash = bench.off();
+    flash.faults.cut = None;
+    let changes = flash.changes();
+    Life { latched, flash, changes, is_over }
+}
+
+#[test]
+fn power_cut_at_any_write_leaves_latched_faults_and_settings_as_they_were_or_as_they_are_to_be() {
+    // As it is right after its settings were written.
+    let installed = RunningBoard::with(Program::Released, &settings().validate().expect("settings")).off();
+    let before = installed.changes();
+    let whole = live(installed.clone(), None);
+    assert!(whole.is_over && whole.latched);
+    let changes = whole.changes - before;
+    assert!(changes > 20, "{changes}");
+    for after in 0..changes {
+        let half = after % 2 == 1;
+        let life = live(installed.clone(), Some(Cut { after, half }));
+        assert!(!life.is_over, "cut at {after}, and lived on");
+        let mut bench = RunningBoard::start(Program::Released, life.flash);
+        let mut clock = 0;
+        assert_eq!(bench.pins().0 & (Pins::HEATER | Pins::CHARGE | Pins::FULL), 0);
+        let outputs = bench.seconds(&mut clock, &cold(), 150);
+        let system = outputs.faults.system;
+        assert!(!system.contains(SystemFault::SettingsInvalid), "cut at {after}: {outputs:?}");
+        assert!(!system.contains(SystemFault::StorageFailing), "cut at {after}: {outputs:?}");
+        let other = system.and(SystemFaults::LATCHED).without(SystemFaults::NONE.with(SystemFault::HeaterWelded));
+        assert!(other.is_empty(), "cut at {after}, latched by nobody: {outputs:?}");
+        // The result of a step is reported once another follows, and so after it was kept.
+        assert!(!life.latched || is_latched(&outputs), "cut at {after}: a latched fault is forgotten");
+        assert_eq!(outputs.heater == Relay::Closed, !is_latched(&outputs), "cut at {after}: {outputs:?}");
+    }
+}

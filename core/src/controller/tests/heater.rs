@@ -231,6 +231,20 @@ fn a_welded_charge_contact_is_found_within_its_time_and_cleared_once_it_is_open(
 }
 
 #[test]
+fn a_charge_contact_that_stays_open_calls_somebody_and_takes_nothing_away() {
+    let mut bench = charging();
+    bench.inputs.charge_feedback = Some(Relay::Open);
+    let not_closing = |outputs: &Outputs| outputs.faults.system.contains(SystemFault::ChargeNotClosing);
+    assert!(!not_closing(&bench.seconds(4)));
+    let outputs = bench.second();
+    assert!(not_closing(&outputs) && outputs.alarm == Alarm::Sounding);
+    assert_eq!(bench.seconds(600).charge, Relay::Closed, "it may close yet");
+    bench.inputs.charge_feedback = Some(Relay::Closed);
+    let outputs = bench.second();
+    assert!(!not_closing(&outputs) && outputs.alarm == Alarm::Quiet);
+}
+
+#[test]
 fn the_maximum_run_ends_in_a_rest() {
     let mut settings = settings();
     settings.heater.proof = None;
