@@ -1,6 +1,7 @@
 extern crate std;
 use super::*;
 use proptest::prelude::*;
+use std::string::ToString;
 use std::vec::Vec;
 
 const A: f64 = 3.9083e-3;
@@ -165,6 +166,47 @@ fn calibration_refuses_points_that_are_not_platinum() {
     assert_eq!(pt100.calibrated_at(at(0, 100_000), at(900_000, 103_900)), Err(CalibrationError::OutOfRange));
     assert!(matches!(pt100.calibrated_at(at(0, 100_000), at(100_000, 120_000)), Err(CalibrationError::NotPlatinum(_))));
     assert!(matches!(pt100.calibrated_at(at(0, 0), at(100_000, 0)), Err(CalibrationError::NotPlatinum(_))));
+}
+
+/// A digit is a unit of what [`Coefficients::new`] takes.
+#[test]
+fn the_ends_of_what_platinum_has_are_platinum_and_a_digit_beyond_is_not() {
+    let (a, b, c) = ([37_000_000, 41_000_000], [-70_000_000, -40_000_000], [-60_000_000, -20_000_000]);
+    for end in [0, 1] {
+        let beyond = [-1, 1][end];
+        assert!(Coefficients::new(a[end], b[end], c[end]).is_ok());
+        assert_eq!(Coefficients::new(a[end] + beyond, b[end], c[end]), Err(NotPlatinum::A));
+        assert_eq!(Coefficients::new(a[end], b[end] + beyond, c[end]), Err(NotPlatinum::B));
+        assert_eq!(Coefficients::new(a[end], b[end], c[end] + beyond), Err(NotPlatinum::C));
+        let r0 = Ohms::from_milliohms([1_000, 16_000_000][end]);
+        assert!(Element::new(r0, Coefficients::IEC_60751).is_ok());
+        let r0 = Ohms::from_steps(r0.as_steps().checked_add_signed(beyond).unwrap());
+        assert_eq!(Element::new(r0, Coefficients::IEC_60751), Err(NotPlatinum::IcePointResistance));
+    }
+}
+
+#[test]
+fn an_element_is_calibrated_up_to_the_ends_of_the_equation() {
+    let pt100 = Element::pt100();
+    let step = Kelvins::from_steps(1);
+    for (end, beyond) in [(RANGE_LOW, RANGE_LOW.lowered(step)), (RANGE_HIGH, RANGE_HIGH.raised(step))] {
+        let ice = (Celsius::ZERO, pt100.r0());
+        let measured = pt100.resistance(end).unwrap();
+        assert!(pt100.calibrated_at(ice, (end, measured)).is_ok(), "{end}");
+        assert_eq!(pt100.calibrated_at(ice, (beyond, measured)), Err(CalibrationError::OutOfRange), "{end}");
+    }
+}
+
+#[test]
+fn an_error_names_what_is_wrong() {
+    assert!(OutOfRange::Below.to_string().contains("below") && OutOfRange::Above.to_string().contains("above"));
+    assert!(NotPlatinum::IcePointResistance.to_string().contains("R0"));
+    for (coefficient, error) in [("A", NotPlatinum::A), ("B", NotPlatinum::B), ("C", NotPlatinum::C)] {
+        assert!(error.to_string().starts_with(coefficient));
+        assert!(CalibrationError::NotPlatinum(error).to_string().contains(&error.to_string()));
+    }
+    assert!(CalibrationError::TooClose.to_string().contains("10 °C"));
+    assert!(CalibrationError::OutOfRange.to_string().contains("-200"));
 }
 
 #[test]
