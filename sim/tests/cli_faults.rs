@@ -85,9 +85,10 @@ fn what_cannot_be_done_is_said_before_anything_is_played() {
     refused(&["faults", name, "--page", existing.to_str().expect("UTF-8")], "there.html");
     assert_eq!(fs::read_to_string(&existing).expect("it is still there"), "mine");
     refused(&["faults", name, "--page", "faults.svg"], "ends in .html");
-    refused(&["faults", name, "--page", "-"], "a file for the page");
+    refused(&["faults", name, "--page", "-"], "the standard output is for the matrix");
     refused(&["faults", "no_such.toml"], "no_such.toml");
     refused(&["rehearse", name, "--fault", "heater.open"], "does not say when");
-    refused(&["rehearse", name, "--fault", "heater.opne@11-20"], "the nearest is heater.open");
+    refused(&["rehearse", name, "--fault", "heater.opne@11-20"], "the nearest name is heater.open;");
+    refused(&["rehearse", name, "--fault", "source_not_giving@11-20"], "what the controller reports, not what breaks");
     refused(&["rehearse", name, "--fault", "heater.open@07-20"], "not in the season");
 }

@@ -47,7 +47,7 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "NUMBER", default_value_t = 1, help_heading = "Trials")]
     seed: u64,
 
-    /// Break something, and leave it broken: NAME as `forewarm faults` prints it, TIME in the season as in 12-24T18:00. It can be
+    /// Break something, and leave it broken: NAME as `forewarm faults` has it, TIME in the season as in 12-24T18:00. It can be
     /// given more than once
     #[arg(long, value_name = "NAME@TIME", help_heading = "Faults")]
     fault: Vec<String>,
