@@ -32,7 +32,7 @@ fn faults(file: &Path, more: &[&str]) -> Run {
 }
 
 #[test]
-fn the_matrix_is_complete_and_its_counts_are_those_of_its_cells() {
+fn the_matrix_is_complete_and_its_counts_are_those_of_its_scenes() {
     let folder = tempfile::tempdir().expect("a folder");
     let page = folder.path().join("faults.html");
     let run = faults(&small(folder.path()), &["--json", "--page", page.to_str().expect("UTF-8")]);
@@ -47,7 +47,13 @@ fn the_matrix_is_complete_and_its_counts_are_those_of_its_cells() {
     let states: BTreeSet<&str> = cells.iter().filter_map(|cell| cell["state"].as_str()).collect();
     assert_eq!(states.len(), 8, "{states:?}");
     for cell in cells {
-        assert!(cell["fault"].is_string() && cell["state"].is_string() && cell["outside_c"].is_number(), "{cell}");
+        assert!(
+            cell["fault"].is_string()
+                && cell["meaning"].is_string()
+                && cell["state"].is_string()
+                && cell["outside_c"].is_number(),
+            "{cell}"
+        );
         let is_blind = cell["verdict"] == "undetectable";
         assert_eq!(is_blind, cell["extra_input"].is_string() && cell["bounded_by"].is_string(), "{cell}");
         assert_eq!(cell["found"].is_null(), cell["time_to_safe_s"].is_null(), "{cell}");

@@ -16,7 +16,7 @@ pub struct Report<'m> {
     #[serde(rename = "unsafe")]
     harmed: usize,
     undetectable: usize,
-    /// Cells that only the thermal cut-out kept from harm.
+    /// Scenes that only the thermal cut-out kept from harm.
     held_by_cutout: usize,
     complete: bool,
 }
@@ -24,6 +24,8 @@ pub struct Report<'m> {
 #[derive(Debug, Serialize)]
 struct Line<'m> {
     fault: &'m str,
+    /// What breaks, in words.
+    meaning: String,
     state: &'static str,
     outside_c: f64,
     verdict: Verdict,
@@ -52,6 +54,7 @@ impl<'m> Report<'m> {
         };
         let line = |cell: &super::Cell| Line {
             fault: name(cell),
+            meaning: cell.breakdown.meaning(),
             state: cell.state.name(),
             outside_c: cell.outside_c,
             verdict: cell.verdict,
