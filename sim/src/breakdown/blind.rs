@@ -7,13 +7,13 @@ use forewarm_core::settings::Role;
 /// Why a breakdown cannot be found, and what helps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Blind {
-    /// The input that would find it.
+    /// The input that would find it, or the part that would stop it: follows "it takes".
     pub extra_input: &'static str,
-    /// What bounds the harm meanwhile.
+    /// What bounds the harm without that, or that nothing does: follows "as it is,".
     pub bounded_by: &'static str,
 }
 
-const BY_THE_PROTECTION: &str = "the battery's own protection, which must refuse charge in the cold by itself";
+const BY_THE_PROTECTION: &str = "only the battery's own protection is left to refuse charge in the cold";
 
 impl Breakdown {
     /// Why this installation may be unable to find it. `None` if what is wired can show it, or if it takes nothing away
@@ -40,32 +40,41 @@ impl Breakdown {
                 blind("a fixed resistor on a channel, with the role check", BY_THE_PROTECTION)
             }
             Self::Source(_, AtSource::SaysPresent) if !measures_bank => {
-                blind("the bank's voltage or state of charge", "the low limit of the heater's supply")
+                let bound = if scenario.has_heater_supply {
+                    "the heater goes off no sooner than its supply has fallen to its low limit"
+                } else {
+                    "nothing here keeps the heater from emptying the bank"
+                };
+                blind("a measurement of the bank's voltage or state of charge", bound)
             }
-            Self::Other(Other::ChargeWelded) if !scenario.has_contacts => {
-                blind("an auxiliary contact of the charge relay", BY_THE_PROTECTION)
-            }
+            Self::Other(Other::ChargeWelded) if !scenario.has_contacts => blind(
+                "an auxiliary contact of the charge relay, which sounds the alarm within seconds and stops nothing",
+                "nothing here stops it; two relays in series, or the chargers' own remote input, would",
+            ),
             Self::Other(Other::PadHangs) => blind(
                 "a thermal cut-out on the pad itself, which opens before its adhesive fails",
-                "what the pad bears; a cut-out at the plate does not see it",
+                "nothing here bounds it: a thermal cut-out at the plate does not see the pad",
             ),
             Self::Other(Other::FullWelded) => blind(
                 "a measurement of the bank's current",
-                "the larger step of those sources, and the battery's protection against too much current",
+                "the current can be the larger step of those sources, and nothing here reduces it",
             ),
             Self::Source(_, AtSource::SaysAbsent) => blind(
                 "a measurement of the bank's current, or of the source's own",
-                "what that source can give, and the battery's protection against too much current",
+                "the current can be above the ceiling by what that source gives, and nothing here reduces it",
             ),
             Self::Other(Other::CeilingIgnored) => blind(
                 "a measurement of the bank's current, or a charger that confirms its limit",
-                "the chargers' own largest current, and the battery's protection against too much current",
+                "the current can be all that the chargers give, and nothing here reduces it",
             ),
             // Otherwise the ceiling leaves room for it.
             Self::Other(Other::BatteryLost)
                 if usize::from(scenario.settings.charge.batteries) < scenario.site.battery.count =>
             {
-                blind("a measurement of each battery's current", "the fuse and the protection of each battery")
+                blind(
+                    "a measurement of each battery's current",
+                    "the others take all current, and only a fuse or the protection of each is left to break it",
+                )
             }
             _ => None,
         }

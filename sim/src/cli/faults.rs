@@ -11,7 +11,7 @@ use forewarm_core::Layer;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 
-/// Break everything, in every state: what the controller does, how soon, and whether anything is harmed
+/// Break what is listed, in every state: what the controller does, how soon, and whether anything is harmed
 ///
 /// Each fault is played in the plant, in each state of the controller, at several outside temperatures. The battery's own protection
 /// is left out, so the controller is judged alone. Then the fault is mended, and charge must come back.
@@ -45,7 +45,7 @@ Examples:
   forewarm faults mine.toml --layer guard
   forewarm rehearse mine.toml --fault lid.open@12-24T18:00
 
-Exit status: 0 done; 1 a part passed its limit although the fault can be found, or the file fails a check; 2 usage, or a file that cannot be read or written; 130 \
+Exit status: 0 done, which does not mean that nothing was harmed: what the inputs cannot show does not count; 1 a part passed its limit although the fault can be found, or the file fails a check; 2 usage, or a file that cannot be read or written; 130 \
 interrupted.";
 
 /// A layer, as it is typed.
@@ -83,7 +83,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let pace = if arguments.every_step { Pace::EveryStep } else { Pace::Leaping };
     let wanted = Wanted { layer: arguments.layer.into(), pace, has_contacts: arguments.contacts };
     let stop = interrupt::heed();
-    let bar = Bar::new(None, "{spinner} {pos} cells played");
+    let bar = Bar::new(None, "{spinner} {pos} scenes played");
     let matrix = Matrix::play(&scenario, wanted, stop, &|done| bar.show(done))?;
     bar.clear();
     let interrupted = stop.load(Ordering::Relaxed);

@@ -1,24 +1,30 @@
-//! What happens for every fault in every state: an installation's own evidence that it fails safe.
+//! What happens for the listed faults in every state: an installation's own evidence of where it fails safe.
 //!
-//! Each cell of the matrix is a short scene in the plant. The controller is led into a state at an outside temperature;
+//! A matrix is made of short scenes in the plant. The controller is led into a state at an outside temperature;
 //! something breaks; the scene goes on until it is found and everything is off, or for hours. Then it is mended, the day
 //! is mild, all sources are there, and the bank must be charged again. The battery's own protection takes no part. The
-//! independent thermal cut-out of the heater, which every installation must have, does; cells that only it has kept
+//! independent thermal cut-out of the heater, which every installation must have, does; scenes that only it has kept
 //! from harm are counted.
 //!
 //! | module | holds |
 //! |---|---|
 //! | `states` | leads the controller into each state |
-//! | `scene` | one cell of the matrix |
+//! | `scene` | one scene |
 //! | `limits` | what no part may pass |
-//! | `matrix` | all cells |
+//! | `matrix` | all scenes |
+//! | `signs` | the letters of states and outcomes |
+//! | `row` | one fault in all its scenes |
+//! | `findings` | what a matrix says in sentences |
 //! | `text`, `json`, `page` | what a matrix says, for a person, for a machine, in a browser |
 
+mod findings;
 mod json;
 mod limits;
 mod matrix;
 mod page;
+mod row;
 mod scene;
+mod signs;
 mod states;
 mod text;
 

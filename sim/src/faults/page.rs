@@ -1,28 +1,65 @@
 //! A matrix as a page, in the style of the season's page.
 
+use super::findings::{Part, by_role};
 use super::matrix::Matrix;
-use super::scene::{Cell, Recovery, Verdict};
-use super::text::{Sign, letter, span};
+use super::row::{Row, ending};
+use super::signs::{SIGN_NOTES, Sign, glossary, letter};
 use crate::cautions::CAUTIONS;
 use crate::chart::{LAYOUT, svg::escaped};
 use std::fmt::Write;
 
-/// What the page adds to the season's.
+/// What the page adds to the season's. Touch and paper have no pointer to hover with, so whatever a title says stands in a line
+/// below its row too.
 const STYLE: &str = "
-.matrix { font-size: 0.8rem; line-height: 1.25; }
-.matrix thead th { position: sticky; top: 0; background: #fff; text-align: center; padding: 0.15rem 0.2rem; }
-.matrix tbody th { white-space: nowrap; padding-right: 0.8rem; }
-.matrix tbody th span { display: block; color: var(--quiet); font-size: 0.72rem; white-space: normal; max-width: 26rem; }
-.matrix td.cell { text-align: center; width: 1.15rem; padding: 0; border: 1px solid #fff; }
-.matrix td.first { border-left: 0.5rem solid #fff; }
-.matrix td.says { text-align: left; padding-left: 0.8rem; white-space: normal; }
-.matrix tbody tr:hover { outline: 1px solid var(--focus); }
+.lead { font-weight: 600; }
+.summary > p + p { margin-top: 0.35rem; }
+main > p { max-width: 70rem; overflow-wrap: anywhere; }
+main > p + p { margin-top: 0.25rem; }
+.key { display: grid; grid-template-columns: max-content max-content 1fr; gap: 0.15rem 0.6rem; margin: 0.3rem 0; font-size: 0.85rem; }
+.key dt { min-width: 1.4rem; text-align: center; font-weight: 600; font-family: ui-monospace, monospace; }
+.key dd { margin: 0; }
+.key .number { text-align: right; font-variant-numeric: tabular-nums; }
+.scroll { max-height: 85vh; overflow: auto; border: 1px solid var(--line); }
+.matrix { font-size: 0.8rem; line-height: 1.25; border-collapse: separate; border-spacing: 0; }
+.matrix thead th { position: sticky; z-index: 2; background: #fff; text-align: center; white-space: nowrap; padding: 0 0.2rem; height: 1.7rem; vertical-align: middle; }
+.matrix thead tr:first-child th { top: 0; }
+.matrix thead tr:last-child th { top: 1.7rem; }
+.matrix thead tr:last-child th, .matrix thead th[rowspan] { border-bottom: 1px solid var(--line); }
+.matrix thead th.name { left: 0; z-index: 3; text-align: left; padding-left: 0.3rem; }
+.matrix tbody th { position: sticky; left: 0; z-index: 1; background: #fff; white-space: nowrap; padding: 0.2rem 0.8rem 0 0.3rem; }
+.matrix wbr { display: none; }
+.matrix td.scene { text-align: center; min-width: 1.15rem; padding: 0.15rem 0 0; border: 1px solid #fff; border-bottom: 0; }
+.matrix .first { border-left: 0.5rem solid #fff; }
+.matrix td.says, .matrix thead th.says { text-align: left; padding: 0.2rem 0 0 0.8rem; }
+.matrix td.says { white-space: normal; min-width: 7rem; }
+.matrix td.words { padding: 0 0 0.25rem 0.3rem; border-bottom: 1px solid var(--line); }
+.matrix td.words div { position: sticky; left: 0.3rem; width: fit-content; max-width: min(68rem, calc(100vw - 3.5rem)); }
 .found { background: #d7ece1; } .safe { background: #eef1f3; }
 .held { background: #f7efd3; } .blind { background: #f3dfa6; } .harm { background: #6e1c03; color: #fff; font-weight: 700; }
-.scroll { overflow-x: auto; }
-.key { display: flex; flex-wrap: wrap; gap: 0.2rem 1.2rem; margin: 0.4rem 0; }
-.key b { display: inline-block; min-width: 1.3rem; text-align: center; margin-right: 0.3rem; }
-@media print { .matrix tbody th span { display: none; } .matrix { font-size: 7pt; } tr { break-inside: avoid; } }
+.found, .safe, .held, .blind, .harm { print-color-adjust: exact; -webkit-print-color-adjust: exact; }
+.reports { overflow-x: auto; }
+.reports td, .reports th { text-align: left; white-space: normal; padding: 0.2rem 0.6rem 0.2rem 0; border-bottom: 1px solid var(--line); }
+.reports th[scope=row] { overflow-wrap: normal; }
+@media (max-width: 40rem) {
+  .matrix { font-size: 0.72rem; }
+  .matrix wbr { display: inline; }
+  .matrix tbody th { white-space: normal; overflow-wrap: anywhere; width: 7.5rem; min-width: 7.5rem; max-width: 7.5rem; padding-right: 0.2rem; }
+  .reports table, .reports tbody, .reports tr, .reports td, .reports th[scope=row] { display: block; }
+  .reports thead { display: none; }
+  .reports tr { border-bottom: 1px solid var(--line); padding: 0.3rem 0; }
+  .reports td, .reports th { border: 0; padding: 0; }
+  .reports td[data-head]::before { content: attr(data-head) ': '; }
+  .reports th[scope=row] { font-weight: 600; }
+}
+@media print {
+  .summary { break-after: auto; }
+  .scroll { max-height: none; overflow: visible; border: 0; }
+  .matrix { font-size: 7pt; }
+  .matrix thead th, .matrix tbody th, .matrix td.words div { position: static; }
+  .matrix td.words div { max-width: none; }
+  .matrix tbody, .reports tr { break-inside: avoid; }
+  h2 { break-after: avoid; }
+}
 ";
 
 impl Matrix {
@@ -35,71 +72,24 @@ impl Matrix {
         let _ = write!(
             page,
             "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, \
-             initial-scale=1\">\n<title>Faults: {title}</title>\n<style>{LAYOUT}{STYLE}</style>\n</head>\n<body>\n<main>\n\
-             <h1>{title}</h1>\n<section class=\"summary\">\n<p>{} cells: {} safe, {} unsafe, {} that cannot be found here.</p>\n",
-            self.cells.len(),
-            self.count(Verdict::Safe),
-            self.count(Verdict::Unsafe),
-            self.count(Verdict::Undetectable),
+             initial-scale=1\">\n<link rel=\"icon\" href=\"data:,\">\n<title>Faults: {title}</title>\n<style>{LAYOUT}{STYLE}</style>\n</head>\n<body>\n<main>\n\
+             <h1>{title}: the listed faults in every state</h1>\n<section class=\"summary\" aria-label=\"Summary\">\n"
         );
+        for (index, line) in self.headline().iter().enumerate() {
+            let class = if index == 0 { " class=\"lead\"" } else { "" };
+            let _ = writeln!(page, "<p{class}>{}</p>", breakable(line));
+        }
         for line in self.head() {
             let _ = writeln!(page, "<p>{}</p>", escaped(&line));
         }
-        page.push_str("</section>\n<p class=\"key\">");
-        for sign in Sign::ALL {
-            let _ = write!(
-                page,
-                "<span><b class=\"{}\">{}</b>{}</span>",
-                class(sign),
-                sign.letter(),
-                escaped(sign.meaning())
-            );
-        }
-        page.push_str("</p>\n<div class=\"scroll\">\n<table class=\"matrix\">\n");
-        self.head_rows(&mut page);
-        page.push_str("<tbody>\n");
-        for row in self.rows().iter().filter(|row| row.is_shown()) {
-            let _ = write!(
-                page,
-                "<tr><th scope=\"row\">{}<span>{}</span></th>",
-                escaped(row.name),
-                escaped(&row.breakdown.meaning())
-            );
-            for outside_c in &self.outsides_c {
-                for (index, (state, _)) in self.reached.iter().enumerate() {
-                    let first = if index == 0 { " first" } else { "" };
-                    let at = |cell: &&&Cell| cell.state == *state && cell.outside_c.total_cmp(outside_c).is_eq();
-                    match row.cells.iter().find(at) {
-                        None => {
-                            let _ = write!(page, "<td class=\"cell{first}\"></td>");
-                        }
-                        Some(cell) => {
-                            let _ = write!(
-                                page,
-                                "<td class=\"cell{first} {}\" title=\"{}\">{}</td>",
-                                class(Sign::of(cell)),
-                                escaped(&words(cell)),
-                                Sign::of(cell).letter()
-                            );
-                        }
-                    }
-                }
-            }
-            let [found, within, back] = row.says();
-            let _ = writeln!(
-                page,
-                "<td class=\"says\">{}</td><td>{}</td><td class=\"says\">{back}</td></tr>",
-                escaped(&found),
-                escaped(&within)
-            );
-        }
-        page.push_str("</tbody>\n</table>\n</div>\n");
+        page.push_str("</section>\n");
         for part in self.findings() {
-            let _ = writeln!(page, "<h2>{}</h2>", escaped(part.title));
-            for line in part.lines {
-                let _ = writeln!(page, "<p>{}</p>", escaped(&line));
-            }
+            write_part(&mut page, &part);
         }
+        self.write_keys(&mut page);
+        self.write_scenes(&mut page);
+        self.write_reports(&mut page);
+        write_part(&mut page, &self.not_played());
         page.push_str("</main>\n<footer>\n");
         for caution in CAUTIONS {
             let _ = writeln!(page, "<p>{}</p>", escaped(caution));
@@ -108,20 +98,152 @@ impl Matrix {
         page
     }
 
-    fn head_rows(&self, page: &mut String) {
-        page.push_str("<thead>\n<tr><th scope=\"col\">outside</th>");
-        for outside_c in &self.outsides_c {
-            let _ = write!(page, "<th scope=\"colgroup\" colspan=\"{}\">{outside_c:.0} °C</th>", self.reached.len());
+    fn write_keys(&self, page: &mut String) {
+        page.push_str("<h2>Signs, and how many scenes have each</h2>\n<dl class=\"key\">\n");
+        for sign in Sign::ALL {
+            let _ = writeln!(
+                page,
+                "<dt class=\"{}\">{}</dt><dd class=\"number\">{}</dd><dd>{}</dd>",
+                class(sign),
+                sign.letter(),
+                sign.count(self),
+                escaped(sign.meaning())
+            );
         }
-        page.push_str("<th scope=\"col\">reported as</th><th scope=\"col\">within</th><th scope=\"col\">all back</th></tr>\n<tr><th scope=\"col\">state</th>");
+        page.push_str("</dl>\n");
+        for note in SIGN_NOTES {
+            let _ = writeln!(page, "<p>{note}</p>");
+        }
+        page.push_str("<h2>States</h2>\n<dl class=\"key\">\n");
+        for (state, _) in &self.reached {
+            let _ = writeln!(page, "<dt>{}</dt><dd></dd><dd>{}</dd>", letter(*state), escaped(glossary(*state)));
+        }
+        page.push_str("</dl>\n");
+    }
+
+    fn write_scenes(&self, page: &mut String) {
+        page.push_str("<h2 id=\"scenes\">Scenes</h2>\n");
+        if let Some(line) = self.left_out() {
+            let _ = writeln!(page, "<p>{}</p>", escaped(&line));
+        }
+        // Without a place in the order of the keys it cannot be scrolled by them.
+        page.push_str(
+            "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-labelledby=\"scenes\">\n<table class=\"matrix\">\n",
+        );
+        self.write_heads(page);
+        for row in self.rows().iter().filter(|row| row.is_shown()) {
+            self.write_row(page, row);
+        }
+        page.push_str("</table>\n</div>\n");
+    }
+
+    fn write_heads(&self, page: &mut String) {
+        page.push_str("<thead>\n<tr><th scope=\"col\" class=\"name\">outside</th>");
+        for outside_c in &self.outsides_c {
+            let _ = write!(
+                page,
+                "<th scope=\"colgroup\" class=\"first\" colspan=\"{}\">{outside_c:.0} °C</th>",
+                self.reached.len()
+            );
+        }
+        for head in ["first reported as", "within", "charge back"] {
+            let _ = write!(page, "<th scope=\"col\" class=\"says\" rowspan=\"2\">{head}</th>");
+        }
+        page.push_str("</tr>\n<tr><th scope=\"col\" class=\"name\">state</th>");
         for _ in &self.outsides_c {
-            for (state, _) in &self.reached {
-                let _ =
-                    write!(page, "<th scope=\"col\"><abbr title=\"{}\">{}</abbr></th>", state.name(), letter(*state));
+            for (index, (state, _)) in self.reached.iter().enumerate() {
+                let _ = write!(
+                    page,
+                    "<th scope=\"col\"{}><abbr title=\"{}\">{}</abbr></th>",
+                    if index == 0 { " class=\"first\"" } else { "" },
+                    escaped(glossary(*state)),
+                    letter(*state)
+                );
             }
         }
-        page.push_str("<th></th><th></th><th></th></tr>\n</thead>\n");
+        page.push_str("</tr>\n</thead>\n");
     }
+
+    fn write_row(&self, page: &mut String, row: &Row<'_>) {
+        let _ = write!(page, "<tbody>\n<tr><th scope=\"row\">{}</th>", breakable(row.name));
+        for scenes in row.scenes() {
+            for (index, cell) in scenes.into_iter().enumerate() {
+                let first = if index == 0 { " first" } else { "" };
+                let _ = match cell {
+                    None => write!(page, "<td class=\"scene{first}\"></td>"),
+                    Some(cell) => write!(
+                        page,
+                        "<td class=\"scene{first} {}\" title=\"{}, at {:.0} °C: {}\">{}</td>",
+                        class(Sign::of(cell)),
+                        escaped(glossary(cell.state)),
+                        cell.outside_c,
+                        escaped(&ending(&[cell])),
+                        Sign::of(cell).letter()
+                    ),
+                };
+            }
+        }
+        let found = row.found();
+        let found = if found.is_empty() { "-".to_owned() } else { found.join(", ") };
+        for says in [found, row.within().unwrap_or("-".to_owned()), row.back()] {
+            let _ = write!(page, "<td class=\"says\">{}</td>", escaped(&says));
+        }
+        let columns = 1 + self.outsides_c.len() * self.reached.len() + 3;
+        let _ = write!(
+            page,
+            "</tr>\n<tr><td class=\"words\" colspan=\"{columns}\"><div>{}",
+            escaped(&row.breakdown.meaning())
+        );
+        for ending in row.endings() {
+            let _ = write!(page, "<br>{}", escaped(&ending));
+        }
+        page.push_str("</div></td></tr>\n</tbody>\n");
+    }
+
+    fn write_reports(&self, page: &mut String) {
+        let heads = ["what", "tells", "off", "cleared by", "check first"];
+        let meanings = self.meanings();
+        if meanings.is_empty() {
+            return;
+        }
+        let _ = writeln!(page, "<h2>What the reports mean</h2>\n<p>{}</p>", escaped(&by_role()));
+        page.push_str("<div class=\"reports\">\n<table>\n<thead><tr><th scope=\"col\">report</th>");
+        for head in heads {
+            let _ = write!(page, "<th scope=\"col\">{head}</th>");
+        }
+        page.push_str("</tr></thead>\n<tbody>\n");
+        for meaning in meanings {
+            let facts = meaning.facts;
+            let _ = write!(page, "<tr><th scope=\"row\">{}</th>", escaped(facts.name));
+            let values = [facts.meaning, meaning.tells(), meaning.off, facts.cleared_by, facts.check_first];
+            for (head, value) in heads.iter().zip(values) {
+                let _ = write!(page, "<td data-head=\"{head}\">{}</td>", escaped(value));
+            }
+            page.push_str("</tr>\n");
+        }
+        page.push_str("</tbody>\n</table>\n</div>\n");
+    }
+}
+
+fn write_part(page: &mut String, part: &Part) {
+    let _ = writeln!(page, "<h2>{}</h2>", escaped(part.title));
+    for line in &part.lines {
+        let _ = writeln!(page, "<p>{}</p>", breakable(line));
+    }
+}
+
+/// With places at which a long name may be broken into lines: between its words, and not in a number.
+fn breakable(text: &str) -> String {
+    let mut out = String::new();
+    let mut characters = text.chars().peekable();
+    while let Some(character) = characters.next() {
+        out += &escaped(character.encode_utf8(&mut [0; 4]));
+        let in_name = matches!(character, '.' | '_' | '+');
+        if in_name && characters.peek().is_some_and(|next| next.is_alphabetic()) {
+            out.push_str("<wbr>");
+        }
+    }
+    out
 }
 
 const fn class(sign: Sign) -> &'static str {
@@ -132,28 +254,4 @@ const fn class(sign: Sign) -> &'static str {
         Sign::Blind => "blind",
         Sign::BlindWithHarm | Sign::Harm => "harm",
     }
-}
-
-/// What happened in one cell.
-fn words(cell: &Cell) -> String {
-    let mut words = format!("{} at {:.0} °C: ", cell.state.name(), cell.outside_c);
-    match (cell.found, cell.time_to_safe_s) {
-        (Some(found), Some(at_s)) => {
-            let alarm = if cell.alarm { "" } else { ", without an alarm" };
-            let _ = write!(words, "reported as {found} after {}{alarm}", span(at_s));
-        }
-        _ => words.push_str("not reported"),
-    }
-    if cell.harm.is_any() {
-        let _ = write!(words, "; {}", cell.harm.words());
-    }
-    if cell.cut_out {
-        words.push_str("; the thermal cut-out opened");
-    }
-    words.push_str(match cell.recovery {
-        Recovery::ByItself => "; all comes back by itself",
-        Recovery::AfterReset => "; all comes back after the reset button",
-        Recovery::Never => "; charge did not come back",
-    });
-    words
 }

@@ -1,10 +1,12 @@
 //! The matrix against what must be true of any matrix, and against matrices that must be worse.
 
+use super::row::Row;
 use super::{Cell, Matrix, Recovery, Verdict, Wanted};
 use crate::breakdown::{AtSource, Breakdown, Other, Shared, Wrong};
 use crate::rehearse::testing::scenario;
 use crate::rehearse::{Pace, Scenario};
 use forewarm_core::Layer;
+use forewarm_core::fault::SystemFault;
 use forewarm_core::settings::Role;
 use forewarm_core::signals::State;
 use std::sync::atomic::AtomicBool;
@@ -120,4 +122,129 @@ fn the_extra_input_finds_what_cannot_be_found_without() {
     let matrix = matrix_of(&scenario, WANTED, shared);
     assert_eq!(matrix.count(Verdict::Undetectable) == 0, has_check);
     assert!(matrix.cells.iter().any(|cell| cell.state == State::Permitting));
+}
+
+/// Relays that weld: one is found, and only the thermal cut-out limits the heat; the other is not.
+fn welded() -> Matrix {
+    let relays = |breakdown| {
+        matches!(breakdown, Breakdown::Other(Other::HeaterWelded | Other::ChargeWelded | Other::ClockWraps))
+    };
+    matrix_of(&scenario(1), WANTED, relays)
+}
+
+fn text(matrix: &Matrix) -> String {
+    let mut text = Vec::new();
+    matrix.write_text(&mut text).unwrap();
+    String::from_utf8(text).unwrap()
+}
+
+/// Without the places at which a name may be broken.
+fn page(matrix: &Matrix) -> String {
+    matrix.page().replace("<wbr>", "")
+}
+
+/// In one line, as words were before they were broken into lines.
+fn unbroken(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn what_was_harmed_is_said_before_anything_else() {
+    let matrix = welded();
+    let count = |is: fn(&Cell) -> bool| matrix.cells.iter().filter(|cell| is(cell)).count();
+    let (harmed, held) =
+        (count(|cell| cell.harm.is_any()), count(|cell| cell.cut_out && cell.verdict == Verdict::Safe));
+    assert!(harmed > 0 && held > 0 && matrix.count(Verdict::Unsafe) == 0);
+    let first = format!(
+        "In {harmed} of {} scenes a part passed its limit: charge_relay.welded. In none of them do this installation's inputs show it \
+         in time. In {held} more only the heater's thermal cut-out prevented it: heater_relay.welded. Exit status 0 does not mean \
+         that nothing was harmed",
+        matrix.cells.len()
+    );
+    let title = "Hut: the listed faults in every state";
+    assert!(unbroken(&text(&matrix)).starts_with(&format!("{title} {first}")), "{}", text(&matrix));
+    let page = page(&matrix).replace("</p>\n<p>", " ");
+    let (_, after) = page.split_once("<p class=\"lead\">").unwrap();
+    assert!(after.starts_with(&first), "{after:.600}");
+
+    let mut wraps = matrix;
+    wraps.cells.retain(|cell| cell.breakdown == Breakdown::Other(Other::ClockWraps));
+    wraps.wanted = wraps.cells.len();
+    assert!(text(&wraps).contains(&format!("In none of {} scenes did a part pass its limit.", wraps.wanted)));
+    wraps.wanted += 1;
+    assert!(unbroken(&text(&wraps)).starts_with(&format!("{title} INTERRUPTED: of {} scenes", wraps.wanted)));
+}
+
+/// A report that comes after the harm is none that prevented it.
+#[test]
+fn a_report_after_the_harm_is_called_too_late() {
+    let mut matrix = welded();
+    assert!(text(&matrix).contains("not reported: charge was on"));
+    let late = matrix.cells.iter_mut().find(|cell| cell.harm.is_any()).unwrap();
+    late.found = Some(SystemFault::ChargeWelded.facts().name);
+    late.time_to_safe_s = Some(7200.0);
+    assert!(unbroken(&text(&matrix)).contains("reported too late in 1: charge was on"), "{}", text(&matrix));
+    assert!(page(&matrix).contains("reported too late, as charge_welded after 2.0 h"));
+}
+
+#[test]
+fn every_name_of_the_table_can_be_typed_and_every_word_in_it_is_explained() {
+    let scenario = scenario(1);
+    let some = |breakdown| match breakdown {
+        Breakdown::Two([0, 1], wrong) => matches!(wrong, Wrong::Off(_) | Wrong::Drifts(_)),
+        Breakdown::Other(other) => matches!(other, Other::HeaterOpen | Other::ClockStopped | Other::ChargeRefused),
+        Breakdown::Shared(shared) => shared == Shared::Frozen,
+        _ => false,
+    };
+    let matrix = matrix_of(&scenario, WANTED, some);
+    let (text, page) = (text(&matrix), page(&matrix));
+    let names: Vec<&str> = text.lines().filter_map(|line| line.split_whitespace().next()).collect();
+    let rows = matrix.rows();
+    let shown: Vec<&Row<'_>> = rows.iter().filter(|row| row.is_shown()).collect();
+    assert!(shown.iter().any(|row| row.name.contains('+')), "no pair is shown");
+    for row in shown {
+        assert!(names.contains(&row.name), "{}", row.name);
+        assert_eq!(Breakdown::named(row.name, &scenario), Some(row.breakdown));
+        assert!(page.contains(&format!("<th scope=\"row\">{}</th>", row.name)), "{}", row.name);
+    }
+    let (_, meanings) = text.split_once("What the reports mean").unwrap();
+    let words: Vec<&str> = matrix.cells.iter().flat_map(|cell| [cell.found, cell.waits]).flatten().collect();
+    assert!(words.len() > 20);
+    for word in words {
+        assert!(meanings.contains(&format!("\n  {word}, ")), "{word}");
+        assert!(page.contains(&format!("<th scope=\"row\">{word}</th>")), "{word}");
+    }
+    // The signs must line up on any terminal.
+    for line in text.lines() {
+        assert!(line.chars().count() <= crate::layout::WIDTH, "{line}");
+    }
+}
+
+/// On paper and under a finger nothing hovers.
+#[test]
+fn the_line_under_a_row_tells_each_scene_that_ended_otherwise() {
+    let matrix = welded();
+    let page = page(&matrix);
+    for row in matrix.rows() {
+        let endings = row.endings();
+        let told: Vec<_> =
+            row.cells.iter().map(|cell| (cell.verdict, cell.harm.is_any(), cell.found, cell.waits)).collect();
+        assert!(told.windows(2).all(|two| two[0] == two[1]) || endings.len() > 1, "{}: {endings:?}", row.name);
+        assert!(!row.harm().is_any() || !endings.is_empty(), "{}", row.name);
+        for ending in endings {
+            assert!(page.contains(&format!("<br>{ending}")), "{ending}");
+        }
+    }
+    // Letters and temperatures name all scenes but the most frequent.
+    let row = &matrix.rows()[1];
+    assert_eq!(row.name, "charge_relay.welded");
+    let harmed = row.cells.iter().filter(|cell| cell.harm.is_any()).count();
+    let endings = row.endings();
+    let [named, most] = &endings[..] else { panic!("{endings:?}") };
+    let (place, _) = named[2..].split_once(": ").unwrap();
+    let times = if place.ends_with("all temperatures") { matrix.outsides_c.len() } else { 1 };
+    let letters: usize = place.split(", ").map(|block| block.split(' ').next().unwrap().len()).sum();
+    let scenes = if named.starts_with('!') { harmed } else { row.cells.len() - harmed };
+    assert_eq!(letters * times, scenes, "{endings:?}");
+    assert!(most[2..].starts_with("everywhere else: "), "{endings:?}");
 }
