@@ -51,6 +51,9 @@ impl Breakdown {
                 "an auxiliary contact of the charge relay, which sounds the alarm within seconds and stops nothing",
                 "nothing here stops it; two relays in series, or the chargers' own remote input, would",
             ),
+            Self::Other(Other::ChargeStuckOpen) if !scenario.has_contacts => {
+                blind("an auxiliary contact of the charge relay", "nobody is told that the bank is not charged")
+            }
             Self::Other(Other::PadHangs) => blind(
                 "a thermal cut-out on the pad itself, which opens before its adhesive fails",
                 "nothing here bounds it: a thermal cut-out at the plate does not see the pad",

@@ -6,6 +6,7 @@ use super::row::{Row, is_late};
 use super::scene::Verdict;
 use super::signs::{Sign, span};
 use crate::breakdown::Blind;
+use forewarm_core::Layer;
 use forewarm_core::fault::{ChannelFault, Disables, Facts, Severity, SystemFault};
 use forewarm_core::quantity::Ohms;
 use forewarm_core::settings::{Check, Role};
@@ -93,6 +94,15 @@ impl Matrix {
     pub(super) fn head(&self) -> Vec<String> {
         let limits = &self.limits;
         let above = if self.above_ceiling().is_empty() { String::new() } else { format!("; see “{CURRENT}”") };
+        let judge = match self.layer {
+            Layer::Both => "",
+            Layer::ControllerAlone => " The controller decides alone: the guard is left out.",
+            Layer::GuardAlone => {
+                " The guard decides alone: the controller is taken to ask for heat and charge at all times."
+            }
+        };
+        let contacts =
+            if self.has_contacts { "Both relays have auxiliary contacts" } else { "No relay has an auxiliary contact" };
         vec![
             format!(
                 "Limits: no cell colder than {:.1} °C is charged, nor may be; no cell above {:.0} °C, plate above {:.0} °C, pad above \
@@ -101,7 +111,7 @@ impl Matrix {
             ),
             format!(
                 "Assumed: the battery's own protection does nothing. A thermal cut-out that does not depend on the controller opens \
-                 the heater's circuit for good when the plate comes to {:.0} °C.",
+                 the heater's circuit for good when the plate comes to {:.0} °C. {contacts}.{judge}",
                 limits.thermal_cutout_c
             ),
         ]

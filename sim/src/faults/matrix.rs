@@ -45,6 +45,10 @@ pub struct Matrix {
     pub cells: Vec<Cell>,
     /// How many were to be played.
     pub wanted: usize,
+    /// Which of its judges the controller went by.
+    pub layer: Layer,
+    /// Whether both relays had auxiliary contacts.
+    pub has_contacts: bool,
 }
 
 /// What all scenes share.
@@ -199,6 +203,8 @@ impl Matrix {
             breakdowns: breakdowns.iter().map(|one| (*one, one.name(scenario))).collect(),
             cells,
             wanted: jobs.len(),
+            layer: wanted.layer,
+            has_contacts: wanted.has_contacts,
         })
     }
 

@@ -116,6 +116,12 @@ fn the_extra_input_finds_what_cannot_be_found_without() {
     for cell in with.cells.iter().filter(|cell| cell.harm.is_any()) {
         assert!(cell.found == Some("charge_welded") && cell.alarm, "{cell:#?}");
     }
+    let stuck = |breakdown| breakdown == Breakdown::Other(Other::ChargeStuckOpen);
+    assert!(matrix_of(&scenario, WANTED, stuck).cells.iter().all(|cell| cell.verdict == Verdict::Undetectable));
+    let with = matrix_of(&scenario, Wanted { has_contacts: true, ..WANTED }, stuck);
+    for cell in with.cells.iter().filter(|cell| cell.state == State::Permitting) {
+        assert!(cell.found == Some("charge_not_closing") && cell.alarm, "{cell:#?}");
+    }
     // The check resistor of the starter's installation, if it has one, finds what all channels share.
     let has_check = scenario.settings.channels.iter().any(|channel| matches!(channel.role, Role::Check(_)));
     let shared = |breakdown| breakdown == Breakdown::Shared(Shared::Return(5.0));
