@@ -55,6 +55,10 @@ pub(crate) struct Findings {
     pub(crate) standing: SystemFaults,
 }
 
+impl Findings {
+    const NONE: Self = Self { faults: SystemFaults::NONE, standing: SystemFaults::NONE };
+}
+
 impl Contacts {
     /// After a reset, with the heater off for so long already.
     pub(crate) fn new(settings: &Settings, off_for: Millis, trial: Trial) -> Self {
@@ -81,28 +85,13 @@ impl Contacts {
         sensing: &Sensing,
         load: Milliwatts,
     ) -> Findings {
-        let mut faults = SystemFaults::NONE;
-        let mut standing = SystemFaults::NONE;
         self.since_switched = self.since_switched.plus(credited);
-
-        let heater = (&mut self.heater_mismatch, self.heater, inputs.heater_feedback);
-        let charge = (&mut self.charge_mismatch, self.charge, inputs.charge_feedback);
-        for ((mismatch, command, contact), welded, not_closing) in [
-            (heater, SystemFault::HeaterWelded, SystemFault::HeaterNotClosing),
-            (charge, SystemFault::ChargeWelded, SystemFault::ChargeNotClosing),
-        ] {
-            let differs = mismatch.observe(credited, command, contact);
-            let fault = match command {
-                Relay::Open => welded,
-                Relay::Closed => not_closing,
-            };
-            if differs && command == Relay::Open {
-                standing = standing.with(fault);
-            }
-            if mismatch.0 >= self.follow_within {
-                faults = faults.with(fault);
-            }
-        }
+        let differ = [
+            self.heater_mismatch.observe(credited, self.heater, inputs.heater_feedback),
+            self.charge_mismatch.observe(credited, self.charge, inputs.charge_feedback),
+        ];
+        let Findings { mut faults, mut standing } =
+            if differ == [false; 2] { Findings::NONE } else { self.disobeyed(differ) };
 
         match self.heater {
             Relay::Open => {
@@ -116,6 +105,28 @@ impl Contacts {
             }
         }
         Findings { faults, standing }
+    }
+
+    /// What the contacts of heater and charge say that differ from what is commanded.
+    #[cold]
+    fn disobeyed(&self, [heater, charge]: [bool; 2]) -> Findings {
+        let mut findings = Findings::NONE;
+        for (differs, mismatch, command, welded, not_closing) in [
+            (heater, self.heater_mismatch, self.heater, SystemFault::HeaterWelded, SystemFault::HeaterNotClosing),
+            (charge, self.charge_mismatch, self.charge, SystemFault::ChargeWelded, SystemFault::ChargeNotClosing),
+        ] {
+            let fault = match command {
+                Relay::Open => welded,
+                Relay::Closed => not_closing,
+            };
+            if differs && command == Relay::Open {
+                findings.standing = findings.standing.with(fault);
+            }
+            if mismatch.0 >= self.follow_within {
+                findings.faults = findings.faults.with(fault);
+            }
+        }
+        findings
     }
 
     /// The same without what can no longer decide anything: see [`crate::every_state`].

@@ -252,6 +252,18 @@ impl Bench {
         self.seconds(10);
     }
 
+    /// Each contact shows the opposite for a while.
+    fn turn_the_contacts(&mut self) {
+        for _ in 0..20 {
+            let opposite = |relay| Some(if relay == Relay::Open { Relay::Closed } else { Relay::Open });
+            self.inputs.heater_feedback = opposite(self.outputs.heater);
+            self.inputs.charge_feedback = opposite(self.outputs.charge);
+            self.step_as_it_is(1_000);
+        }
+        self.seconds(2);
+        self.hold_the_button();
+    }
+
     fn until_it_heats(&mut self) {
         for _ in 0..400 {
             if self.outputs.heater == Relay::Closed {
@@ -440,18 +452,13 @@ fn energy(bench: &mut Bench) {
 /// A heater without effect, contacts that do not follow, a plate that stays warm or gets too hot. Each lasts until the
 /// button resets it.
 fn heater_faults(bench: &mut Bench) {
+    bench.go_to(20_000, 20_000);
+    bench.seconds(120);
+    bench.turn_the_contacts();
     bench.go_to(2_000, 2_000);
     bench.seconds(400);
     bench.hold_the_button();
-    for _ in 0..20 {
-        // Each contact shows the opposite.
-        let opposite = |relay| Some(if relay == Relay::Open { Relay::Closed } else { Relay::Open });
-        bench.inputs.heater_feedback = opposite(bench.outputs.heater);
-        bench.inputs.charge_feedback = opposite(bench.outputs.charge);
-        bench.step_as_it_is(1_000);
-    }
-    bench.seconds(2);
-    bench.hold_the_button();
+    bench.turn_the_contacts();
     bench.inputs.storage = Storage::Failing;
     bench.go_to(2_000, 10_000);
     bench.seconds(400);
