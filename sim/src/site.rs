@@ -95,6 +95,18 @@ pub struct Battery {
 }
 
 impl Battery {
+    /// The most current that the maker allows into a bank of `capacity_ah` with its coldest cell at `cell_c` (A): linear between the
+    /// points, level beyond. `None` if the file does not have it.
+    #[must_use]
+    pub fn most_charge_a(&self, cell_c: f64, capacity_ah: f64) -> Option<f64> {
+        let points = &self.maker_ceiling;
+        let after = points.partition_point(|point| point.cell_c <= cell_c);
+        let (low, high) = (points.get(after.saturating_sub(1))?, points.get(after).or(points.last())?);
+        let across_k = high.cell_c - low.cell_c;
+        let along = if across_k > 0.0 { ((cell_c - low.cell_c) / across_k).clamp(0.0, 1.0) } else { 0.0 };
+        Some((low.c_rate + along * (high.c_rate - low.c_rate)) * capacity_ah)
+    }
+
     /// Width of the row of batteries, with its gaps (m).
     #[must_use]
     pub const fn row_m(&self) -> f64 {

@@ -845,7 +845,9 @@ fn a_check_resistor_is_waited_for_and_a_role_that_nobody_has_is_not() {
     settings.channels[PAD].role = Role::Cell;
     let run = usize::from(settings.trust.good_run);
     let mut bench = Thermometers::new(settings);
-    [CELL, OTHER_CELL, PAD].into_iter().for_each(|channel| bench.show(channel, 10_000));
+    for channel in [CELL, OTHER_CELL, PAD] {
+        bench.show(channel, 10_000);
+    }
     let picture = bench.seconds(20);
     assert!(matches!(picture.cells, Group::Good { .. }));
     assert_eq!((picture.checks, picture.pads), (Group::Starting, Group::Absent));
@@ -872,7 +874,9 @@ fn only_where_no_channel_can_move_far_does_a_quiet_time_go_over_looks_for_what_i
     assert!(quiet(&bench) > to_look(&bench));
     // One that was not there at the last look has not been placed yet.
     let mut bench = Thermometers::new(settings());
-    [OTHER_CELL, PAD, AMBIENT].into_iter().for_each(|channel| bench.show(channel, 1_000));
+    for channel in [OTHER_CELL, PAD, AMBIENT] {
+        bench.show(channel, 1_000);
+    }
     bench.second();
     bench.show(CELL, 1_000);
     bench.seconds(10);

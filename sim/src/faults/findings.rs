@@ -3,7 +3,7 @@
 
 use super::matrix::Matrix;
 use super::row::{Row, is_late};
-use super::scene::Verdict;
+use super::scene::{Cell, Verdict};
 use super::signs::{Sign, span};
 use crate::breakdown::Blind;
 use forewarm_core::Layer;
@@ -17,6 +17,7 @@ const ABOVE_A: f64 = 1.0;
 /// As many names the headline has at most. With a layer left out it would be a list of everything.
 const NAMES: usize = 8;
 const CURRENT: &str = "Charged with more current than the ceiling allows";
+const MAKER: &str = "Charged with more current than the battery's maker allows for cells so cold";
 
 /// Sentences under a title.
 pub(super) struct Part {
@@ -93,7 +94,10 @@ impl Matrix {
     /// How harm is judged, and what is assumed.
     pub(super) fn head(&self) -> Vec<String> {
         let limits = &self.limits;
-        let above = if self.above_ceiling().is_empty() { String::new() } else { format!("; see “{CURRENT}”") };
+        let listed = [(MAKER, self.above_maker()), (CURRENT, self.above_ceiling())];
+        let titles: Vec<String> =
+            listed.iter().filter(|(_, lines)| !lines.is_empty()).map(|(title, _)| format!("“{title}”")).collect();
+        let above = if titles.is_empty() { String::new() } else { format!("; see {}", titles.join(" and ")) };
         let judge = match self.layer {
             Layer::Both => "",
             Layer::ControllerAlone => " The controller decides alone: the guard is left out.",
@@ -129,6 +133,7 @@ impl Matrix {
         let parts = [
             Part { title: "Harm", lines: harmed },
             Part { title: "What cannot be found here", lines: blind(&rows) },
+            Part { title: MAKER, lines: self.above_maker() },
             Part { title: CURRENT, lines: self.above_ceiling() },
         ];
         parts.into_iter().filter(|part| !part.lines.is_empty()).collect()
@@ -145,18 +150,33 @@ impl Matrix {
         })
     }
 
+    /// By the cells themselves, however warm they read.
+    fn above_maker(&self) -> Vec<String> {
+        let what = "Lithium can be plated by it as by cold. The signs do not judge it.";
+        self.currents(what, |cell| cell.above_maker_a, |_| String::new())
+    }
+
+    /// By what the cells are read as.
     fn above_ceiling(&self) -> Vec<String> {
+        let what = "What this does depends on the cells. It is not counted as harm.";
+        self.currents(
+            what,
+            |cell| cell.above_ceiling_a,
+            |cell| format!(", in that scene for {}", span(cell.above_ceiling_s)),
+        )
+    }
+
+    /// The largest current of each row that is above what is allowed by `above_a`, after `what` that means.
+    fn currents(&self, what: &str, above_a: fn(&Cell) -> f64, for_how_long: fn(&Cell) -> String) -> Vec<String> {
         let most = |row: &Row<'_>| {
-            let cell = row.cells.iter().max_by(|a, b| a.above_ceiling_a.total_cmp(&b.above_ceiling_a))?;
-            (cell.above_ceiling_a >= ABOVE_A).then(|| {
+            let cell = row.cells.iter().max_by(|a, b| above_a(a).total_cmp(&above_a(b)))?;
+            (above_a(cell) >= ABOVE_A).then(|| {
                 let reported = if cell.found.is_some() { "" } else { ", not reported" };
-                let (above_a, for_s) = (cell.above_ceiling_a, span(cell.above_ceiling_s));
-                format!("{}: by up to {above_a:.0} A, in that scene for {for_s}{reported}.", row.name)
+                format!("{}: by up to {:.0} A{}{reported}.", row.name, above_a(cell), for_how_long(cell))
             })
         };
         let lines: Vec<String> = self.rows().iter().filter_map(most).collect();
-        let what = "What this does depends on the cells. It is not counted as harm.".to_owned();
-        if lines.is_empty() { lines } else { std::iter::once(what).chain(lines).collect() }
+        if lines.is_empty() { lines } else { std::iter::once(what.to_owned()).chain(lines).collect() }
     }
 
     /// The words of the controller that occur, by their alphabet.

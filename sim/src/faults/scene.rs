@@ -8,6 +8,8 @@ use crate::breakdown::{Blind, Breakdown, Other};
 use crate::offer::Offer;
 use crate::rehearse::{Begin, Broken, Glimpse, Outcome, Scenario, Still, Watcher, play_on};
 use crate::season::Moment;
+use crate::si;
+use crate::site::Battery;
 use forewarm_core::fault::{ChannelFault, Ending, Facts, Faults, SystemFault};
 use forewarm_core::signals::{Alarm, Outputs, Relay, State};
 use serde::Serialize;
@@ -111,6 +113,9 @@ pub struct Cell {
     pub above_ceiling_a: f64,
     /// See [`Cell::above_ceiling_a`].
     pub above_ceiling_s: f64,
+    /// The most by which the charge current was above what the battery's maker allows for cells as cold as they were (A). Zero if
+    /// the file does not have that.
+    pub above_maker_a: f64,
     /// How charge comes back.
     pub recovery: Recovery,
     /// The fault that still waited for someone when everything had been mended for a quarter of an hour.
@@ -122,7 +127,7 @@ pub struct Cell {
 /// Plays one.
 pub(super) fn play(desk: &Desk<'_>, breakdown: Breakdown, led: &Led<'_>, outside_c: f64) -> Cell {
     let stop = AtomicBool::new(false);
-    let mut seen = Seen::new(&stop, desk.limits, led.usual.clone());
+    let mut seen = Seen::new(&stop, desk, led.usual.clone());
     let (outcome, still) = go_on(desk, Some(breakdown), led, outside_c, &mut seen, &stop);
     let harm = seen.harm();
     let blind = breakdown.blind(&desk.scenario);
@@ -148,6 +153,7 @@ pub(super) fn play(desk: &Desk<'_>, breakdown: Breakdown, led: &Led<'_>, outside
         cut_out: seen.plate_c >= desk.limits.thermal_cutout_c,
         above_ceiling_a: outcome.most_above_ceiling_a,
         above_ceiling_s: outcome.above_ceiling_s,
+        above_maker_a: seen.above_maker_a,
         recovery,
         waits,
         blind: blind.filter(|_| verdict == Verdict::Undetectable),
@@ -253,6 +259,9 @@ struct Seen<'s> {
     alarm: bool,
     off_s: Option<f64>,
     limits: Limits,
+    battery: &'s Battery,
+    capacity_ah: f64,
+    above_maker_a: f64,
     /// When a part first passed its limit (s).
     harmed_s: Option<f64>,
     charged_at_c: f64,
@@ -262,10 +271,13 @@ struct Seen<'s> {
 }
 
 impl<'s> Seen<'s> {
-    const fn new(stop: &'s AtomicBool, limits: Limits, usual: Vec<Named>) -> Self {
+    fn new(stop: &'s AtomicBool, desk: &'s Desk<'_>, usual: Vec<Named>) -> Self {
         Self {
             stop,
-            limits,
+            limits: desk.limits,
+            battery: &desk.scenario.site.battery,
+            capacity_ah: si::amp_hours(desk.scenario.settings.charge.capacity),
+            above_maker_a: 0.0,
             harmed_s: None,
             usual,
             found: None,
@@ -306,6 +318,8 @@ impl Watcher for Seen<'_> {
         if glimpse.flow.charge_a > 0.0 || glimpse.outputs.charge == Relay::Closed {
             self.charged_at_c = self.charged_at_c.min(glimpse.coldest_c);
         }
+        let most_a = self.battery.most_charge_a(glimpse.coldest_c, self.capacity_ah);
+        self.above_maker_a = most_a.map_or(0.0, |most_a| self.above_maker_a.max(glimpse.flow.charge_a - most_a));
         self.cell_c = self.cell_c.max(glimpse.warmest_c);
         self.plate_c = self.plate_c.max(glimpse.plate_c);
         self.pad_c = self.pad_c.max(glimpse.pad_c);

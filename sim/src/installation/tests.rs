@@ -369,7 +369,12 @@ fn a_makers_table_is_read_or_refused_with_its_place() {
         Installation::parse("test", &text)
     };
     let installation = parsed("[ { cell_c = 0, c_rate = 0.05 }, { cell_c = 15.5, c_rate = 0.5 } ]").expect("no error");
-    let read = installation.site.expect("a site").battery.maker_ceiling;
+    let battery = installation.site.expect("a site").battery;
+    for (cell_c, allowed_a) in [(-5.0, 5.0), (0.0, 5.0), (3.1, 14.0), (15.5, 50.0), (40.0, 50.0)] {
+        let most_a = battery.most_charge_a(cell_c, 100.0).expect("a table");
+        assert!((most_a - allowed_a).abs() < 1e-9, "{most_a} A at {cell_c} °C");
+    }
+    let read = battery.maker_ceiling;
     assert_eq!(read.iter().map(|point| (point.cell_c, point.c_rate)).collect::<Vec<_>>(), [(0.0, 0.05), (15.5, 0.5)]);
     for (points, said) in [
         ("[]", "has no point"),
