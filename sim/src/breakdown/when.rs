@@ -118,6 +118,7 @@ mod tests {
         assert!(said("lid.open@03-01").contains("from 11-01T00:00 to 12-31T00:00"), "{}", said("lid.open@03-01"));
         assert!(said("lid.open@soon").contains("no time of a season"));
     }
+
     /// What is seen in a log is typed here. It never breaks, and a name that only looks alike would lead astray.
     #[test]
     fn a_word_of_the_controller_is_told_from_what_breaks() {
