@@ -117,6 +117,31 @@ fn any_coefficients() -> impl Strategy<Value = (i32, i32, i32)> {
 
 proptest! {
     #[test]
+    fn coefficients_are_held_to_the_nearest_step((a, b, c) in any_coefficients()) {
+        let steps = Coefficients::new(a, b, c).unwrap().as_steps();
+        // C is held in every other step.
+        for (value, steps, bits, tens) in [(a, steps.0, 40, 10), (b, steps.1, 52, 14), (c, steps.2 / 2, 69, 19)] {
+            let tens = 10_i128.pow(tens);
+            let off = i128::from(steps) * tens - (i128::from(value) << bits);
+            prop_assert!(2 * off.abs() <= tens, "{value}: {steps}");
+        }
+    }
+
+    /// Whatever coefficients are accepted. 0.03 mK is what is promised for 100 Ω.
+    #[test]
+    fn any_platinum_is_inverted_over_the_whole_range(
+        a in 37_000_000..=41_000_000_i32,
+        b in -70_000_000..=-40_000_000_i32,
+        c in -60_000_000..=-20_000_000_i32,
+        t in RANGE_LOW.as_steps() + 4..RANGE_HIGH.as_steps() - 4,
+    ) {
+        let element = Element::new(Ohms::from_milliohms(100_000), Coefficients::new(a, b, c).unwrap()).unwrap();
+        let t = Celsius::from_steps(t);
+        let read = element.celsius(element.resistance(t).unwrap()).unwrap();
+        prop_assert!(read.above(t).magnitude() <= Kelvins::from_steps(2), "{read} for {t}");
+    }
+
+    #[test]
     fn an_individual_element_is_inverted_as_exactly((a, b, c) in any_coefficients(), r0 in 80.0..1200.0_f64, t in -60.0..150.0_f64) {
         let coefficients = Coefficients::new(a, b, c).unwrap();
         let (a, b, c) = (f64::from(a) * 1e-10, f64::from(b) * 1e-14, f64::from(c) * 1e-19);
@@ -232,6 +257,53 @@ fn the_ice_point_calibration_reads_zero_in_ice() {
 }
 
 #[test]
+fn rounding_is_to_the_nearest_on_both_sides_of_zero() {
+    for value in -40..=40_i64 {
+        for bits in 1..4 {
+            let down = (value + (1 << (bits - 1))).div_euclid(1 << bits);
+            assert_eq!(rounded_shift(value, bits), down);
+            assert_eq!(rounded_shift_wide(i128::from(value), bits), i128::from(down));
+        }
+        for by in 1..8 {
+            let off = 2 * (rounded_div(value, by) * by - value);
+            assert!(off.abs() <= by, "{value} / {by}");
+        }
+        assert_eq!([rounded_div(value, 0), rounded_div(value, -3)], [value; 2], "as by 1");
+    }
+}
+
+#[test]
+fn the_ends_of_the_working_range_are_the_last_ratios_that_read_them() {
+    let reads = |ratio| nominal_inverse(ratio).unwrap();
+    let (first, last) = WORKING;
+    assert!(reads(first - 1) < WORKING_LOW && reads(first) >= WORKING_LOW);
+    assert!(reads(last) <= WORKING_HIGH && reads(last + 1) > WORKING_HIGH);
+    assert_eq!(PIECES << PIECE_BITS, (TABLE_END - TABLE_START) as usize);
+    // Of so large an R0 each ratio has a resistance.
+    let element = Element::new(Ohms::from_milliohms(16_000_000), Coefficients::IEC_60751).unwrap();
+    let thermometer = Thermometer::new(element);
+    let steps = (u64::from(first) * u64::from(element.r0().as_steps()) >> 30) as u32;
+    let at_first = (steps..steps + 8).map(Ohms::from_steps).find(|&r| thermometer.ratio(r) == Ok(first)).unwrap();
+    assert_eq!(thermometer.celsius(at_first), Ok(reads(first)));
+}
+
+/// By its own equation, and by the same limits.
+#[test]
+fn an_individual_element_is_answered_up_to_the_ends_of_the_working_range() {
+    let own = Coefficients::new(39_083_100, -57_750_000, -41_830_000).unwrap();
+    let element = Element::new(Ohms::from_milliohms(100_000), own).unwrap();
+    let thermometer = Thermometer::new(element);
+    for (end, beyond) in [(WORKING_LOW, OutOfRange::Below), (WORKING_HIGH, OutOfRange::Above)] {
+        let about = element.resistance(end).unwrap().as_steps();
+        let read = |steps| thermometer.celsius(Ohms::from_steps(steps));
+        assert!((about - 3..about + 4).any(|steps| read(steps) == Ok(end)), "{end}");
+        let outwards = if beyond == OutOfRange::Below { -10 } else { 10 };
+        assert_eq!(read(about.checked_add_signed(outwards).unwrap()), Err(beyond));
+        assert_eq!(read(if beyond == OutOfRange::Below { 0 } else { 2 * about }), Err(beyond), "beyond the table");
+    }
+}
+
+#[test]
 fn standard_pieces_meet_end_to_end() {
     let gaps: Vec<i32> =
         TABLE.windows(2).map(|w| w[1].t0 - (w[0].t0 + (w[0].rise + w[0].bend).cast_signed())).collect();
@@ -248,6 +320,7 @@ fn cold_copper_leads_have_less_resistance() {
     assert!(at(-20_000).abs_diff(657_384) <= 16);
     assert!(at(40_000).abs_diff(841_308) <= 16);
     assert_eq!(Leads::THREE_WIRE.known(), Ohms::ZERO);
+    assert_eq!(at(-300_000), 0, "copper has no less than none");
 }
 
 #[cfg(feature = "serde")]
