@@ -321,6 +321,9 @@ fn cold_copper_leads_have_less_resistance() {
     assert!(at(40_000).abs_diff(841_308) <= 16);
     assert_eq!(Leads::THREE_WIRE.known(), Ohms::ZERO);
     assert_eq!(at(-300_000), 0, "copper has no less than none");
+    let warm = Leads::TwoWire { loop_at_20c: Ohms::MAX, at: Celsius::from_millidegrees(100_000) };
+    assert_eq!(warm.known(), Ohms::MAX);
+    assert_eq!(Leads::THREE_WIRE.band(), Some((Ohms::ZERO, Ohms::from_milliohms(100_000))));
 }
 
 #[cfg(feature = "serde")]
