@@ -282,7 +282,7 @@ fn the_ends_of_the_working_range_are_the_last_ratios_that_read_them() {
     // Of so large an R0 each ratio has a resistance.
     let element = Element::new(Ohms::from_milliohms(16_000_000), Coefficients::IEC_60751).unwrap();
     let thermometer = Thermometer::new(element);
-    let steps = (u64::from(first) * u64::from(element.r0().as_steps()) >> 30) as u32;
+    let steps = ((u64::from(first) * u64::from(element.r0().as_steps())) >> 30) as u32;
     let at_first = (steps..steps + 8).map(Ohms::from_steps).find(|&r| thermometer.ratio(r) == Ok(first)).unwrap();
     assert_eq!(thermometer.celsius(at_first), Ok(reads(first)));
 }
