@@ -38,6 +38,19 @@ pub enum Disables {
 }
 
 impl Disables {
+    /// What it takes away, for a person.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Nothing => "nothing",
+            Self::Heat => "heat",
+            Self::BankHeat => "heat from the bank",
+            Self::HeatInPauses => "heat, for pauses that grow",
+            Self::Charge => "charge",
+            Self::Both => "heat and charge",
+        }
+    }
+
     /// Whether the heater must stay off, whatever energy is on offer.
     #[must_use]
     pub const fn heat(self) -> bool {
@@ -59,6 +72,17 @@ pub enum Severity {
     Notice,
     /// Sounds the alarm.
     Alarm,
+}
+
+impl Severity {
+    /// Its name, for a person.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Notice => "notice",
+            Self::Alarm => "alarm",
+        }
+    }
 }
 
 /// What is known beforehand about a fault.

@@ -4,7 +4,7 @@
 #![expect(clippy::format_push_string, reason = "made once, in a test")]
 
 use crate::controller::Controller;
-use crate::fault::{ChannelFault, Disables, Ending, Facts, Severity, SystemFault};
+use crate::fault::{ChannelFault, Ending, Facts, SystemFault};
 use crate::memory::Memory;
 use crate::quantity::Ohms;
 use crate::settings::{Check, MAX_CHANNELS, MAX_SOURCES, Role, Settings};
@@ -156,25 +156,11 @@ fn row(facts: Facts, disables: &str) -> String {
         Ending::SelfClearing => "clears itself",
         Ending::Latched => "latched",
     };
-    let severity = match facts.severity {
-        Severity::Notice => "notice",
-        Severity::Alarm => "alarm",
-    };
+    let severity = facts.severity.name();
     format!(
         "| `{}` | {} | {disables} | {ending} | {severity} | {} | {} |\n",
         facts.name, facts.meaning, facts.cleared_by, facts.check_first
     )
-}
-
-fn disabled(disables: Disables) -> &'static str {
-    match disables {
-        Disables::Nothing => "nothing",
-        Disables::Heat => "heat",
-        Disables::BankHeat => "heat from the bank",
-        Disables::HeatInPauses => "heat, for pauses that grow",
-        Disables::Charge => "charge",
-        Disables::Both => "both",
-    }
 }
 
 fn faults_page() -> String {
@@ -188,11 +174,11 @@ fn faults_page() -> String {
     page += "\nBy role, each of them disables: ";
     let check = Role::Check(Check { nominal: Ohms::ZERO, within: Ohms::ZERO });
     let roles = [("cell", Role::Cell), ("pad", Role::Pad), ("ambient", Role::Ambient), ("check", check)];
-    page += &roles.map(|(name, role)| format!("`{name}` {}", disabled(role.disables()))).join(", ");
+    page += &roles.map(|(name, role)| format!("`{name}` {}", role.disables().words())).join(", ");
     page += ".\n\nOf the whole:\n\n";
     page += HEAD;
     for fault in SystemFault::ALL {
-        page += &row(fault.facts(), disabled(fault.disables()));
+        page += &row(fault.facts(), fault.disables().words());
     }
     page
 }

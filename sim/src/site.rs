@@ -58,6 +58,20 @@ pub struct CeilingPoint {
     pub c_rate: f64,
 }
 
+impl CeilingPoint {
+    /// The limit at `cell_c` by rising points (C), as in the controller: linear between them, level beyond their ends. `None` without a
+    /// point.
+    #[must_use]
+    pub fn between(points: &[Self], cell_c: f64) -> Option<f64> {
+        let above = points.partition_point(|point| point.cell_c <= cell_c);
+        match (above.checked_sub(1).and_then(|below| points.get(below)), points.get(above)) {
+            (Some(a), Some(b)) => Some(a.c_rate + (b.c_rate - a.c_rate) * (cell_c - a.cell_c) / (b.cell_c - a.cell_c)),
+            (Some(end), None) | (None, Some(end)) => Some(end.c_rate),
+            (None, None) => None,
+        }
+    }
+}
+
 /// Equal batteries side by side, in parallel.
 #[derive(Clone, Debug)]
 pub struct Battery {
@@ -95,16 +109,11 @@ pub struct Battery {
 }
 
 impl Battery {
-    /// The most current that the maker allows into a bank of `capacity_ah` with its coldest cell at `cell_c` (A): linear between the
-    /// points, level beyond. `None` if the file does not have it.
+    /// The most current that the maker allows into a bank of `capacity_ah` with its coldest cell at `cell_c` (A). `None` if the
+    /// file does not have it.
     #[must_use]
     pub fn most_charge_a(&self, cell_c: f64, capacity_ah: f64) -> Option<f64> {
-        let points = &self.maker_ceiling;
-        let after = points.partition_point(|point| point.cell_c <= cell_c);
-        let (low, high) = (points.get(after.saturating_sub(1))?, points.get(after).or(points.last())?);
-        let across_k = high.cell_c - low.cell_c;
-        let along = if across_k > 0.0 { ((cell_c - low.cell_c) / across_k).clamp(0.0, 1.0) } else { 0.0 };
-        Some((low.c_rate + along * (high.c_rate - low.c_rate)) * capacity_ah)
+        CeilingPoint::between(&self.maker_ceiling, cell_c).map(|c_rate| c_rate * capacity_ah)
     }
 
     /// Width of the row of batteries, with its gaps (m).

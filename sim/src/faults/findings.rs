@@ -7,7 +7,7 @@ use super::scene::{Cell, Verdict};
 use super::signs::{Sign, span};
 use crate::breakdown::Blind;
 use forewarm_core::Layer;
-use forewarm_core::fault::{ChannelFault, Disables, Facts, Severity, SystemFault};
+use forewarm_core::fault::{ChannelFault, Facts, SystemFault};
 use forewarm_core::quantity::Ohms;
 use forewarm_core::settings::{Check, Role};
 use std::collections::BTreeSet;
@@ -30,16 +30,6 @@ pub(super) struct Meaning {
     pub(super) facts: Facts,
     /// What goes off.
     pub(super) off: &'static str,
-}
-
-impl Meaning {
-    /// Whom it calls.
-    pub(super) const fn tells(&self) -> &'static str {
-        match self.facts.severity {
-            Severity::Alarm => "alarm",
-            Severity::Notice => "notice",
-        }
-    }
 }
 
 impl Matrix {
@@ -183,7 +173,7 @@ impl Matrix {
     pub(super) fn meanings(&self) -> Vec<Meaning> {
         let names: BTreeSet<&str> = self.cells.iter().flat_map(|cell| [cell.found, cell.waits]).flatten().collect();
         let channel = ChannelFault::ALL.map(|fault| Meaning { facts: fault.facts(), off: "by its role" });
-        let system = SystemFault::ALL.map(|fault| Meaning { facts: fault.facts(), off: words(fault.disables()) });
+        let system = SystemFault::ALL.map(|fault| Meaning { facts: fault.facts(), off: fault.disables().words() });
         let mut all: Vec<Meaning> =
             channel.into_iter().chain(system).filter(|meaning| names.contains(meaning.facts.name)).collect();
         all.sort_by_key(|meaning| meaning.facts.name);
@@ -206,19 +196,8 @@ impl Matrix {
 pub(super) fn by_role() -> String {
     let check = Role::Check(Check { nominal: Ohms::ZERO, within: Ohms::ZERO });
     let roles = [("cell", Role::Cell), ("pad", Role::Pad), ("ambient", Role::Ambient), ("check", check)];
-    let roles = roles.map(|(name, role)| format!("{name}: {}", words(role.disables())));
+    let roles = roles.map(|(name, role)| format!("{name}: {}", role.disables().words()));
     format!("A report about a thermometer turns off by its role: {}.", roles.join("; "))
-}
-
-const fn words(disables: Disables) -> &'static str {
-    match disables {
-        Disables::Nothing => "nothing",
-        Disables::Heat => "heat",
-        Disables::BankHeat => "heat from the bank",
-        Disables::HeatInPauses => "heat, for pauses that grow",
-        Disables::Charge => "charge",
-        Disables::Both => "heat and charge",
-    }
 }
 
 /// What one breakdown harmed, in how many scenes, and whether that was reported.

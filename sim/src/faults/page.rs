@@ -215,7 +215,7 @@ impl Matrix {
         for meaning in meanings {
             let facts = meaning.facts;
             let _ = write!(page, "<tr><th scope=\"row\">{}</th>", escaped(facts.name));
-            let values = [facts.meaning, meaning.tells(), meaning.off, facts.cleared_by, facts.check_first];
+            let values = [facts.meaning, facts.severity.name(), meaning.off, facts.cleared_by, facts.check_first];
             for (head, value) in heads.iter().zip(values) {
                 let _ = write!(page, "<td data-head=\"{head}\">{}</td>", escaped(value));
             }

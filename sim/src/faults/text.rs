@@ -57,7 +57,7 @@ impl Matrix {
         }
         for meaning in meanings {
             let facts = meaning.facts;
-            writeln!(out, "  {}, {}", facts.name, meaning.tells())?;
+            writeln!(out, "  {}, {}", facts.name, facts.severity.name())?;
             write_wrapped(
                 out,
                 "    ",

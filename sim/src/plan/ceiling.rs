@@ -23,18 +23,13 @@ const GRAIN_K: f64 = 0.1;
 /// Grain of their limits (C): the smallest step in a file.
 const GRAIN_C_RATE: f64 = 0.001;
 
-/// A ceiling by temperature, as in the controller: linear between its points, level beyond its ends.
+/// A ceiling by temperature. See [`CeilingPoint::between`].
 #[derive(Clone, Debug, PartialEq)]
 struct Table(Vec<CeilingPoint>);
 
 impl Table {
     fn at(&self, t_c: f64) -> f64 {
-        let above = self.0.partition_point(|point| point.cell_c <= t_c);
-        match (above.checked_sub(1).and_then(|below| self.0.get(below)), self.0.get(above)) {
-            (Some(a), Some(b)) => a.c_rate + (b.c_rate - a.c_rate) * (t_c - a.cell_c) / (b.cell_c - a.cell_c),
-            (Some(end), None) | (None, Some(end)) => end.c_rate,
-            (None, None) => 0.0,
-        }
+        CeilingPoint::between(&self.0, t_c).unwrap_or(0.0)
     }
 
     /// The least value for cells at any temperature from `t_c` down to `band_k` below.
