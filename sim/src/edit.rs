@@ -14,6 +14,8 @@ pub enum Home {
     Channel(usize),
     /// In the `[[source]]` of this number, counted from 0.
     Source(usize),
+    /// In the `[[thermal_cutout]]` of this number, counted from 0.
+    ThermalCutout(usize),
     /// In an entry of a list within a section: section, list, and number counted from 0.
     Entry(&'static str, &'static str, usize),
 }
@@ -60,6 +62,7 @@ impl Edit {
             Home::Section(section) => format!("{section}.{}", self.key),
             Home::Channel(index) => named("channel", names.channels, index),
             Home::Source(index) => named("source", names.sources, index),
+            Home::ThermalCutout(index) => format!("thermal_cutout.{}.{}", index + 1, self.key),
             Home::Entry(section, list, index) => format!("{section}.{list}.{}.{}", index + 1, self.key),
         }
     }
@@ -126,7 +129,8 @@ impl Draft {
         }
     }
 
-    /// Makes a change. A section that is missing is added at the end. An entry of a list that is missing stays so.
+    /// Makes a change. A section or a thermal cut-out that is missing is added at the end. Any other entry of a list that is missing
+    /// stays so.
     pub fn apply(&mut self, edit: &Edit) {
         let Some(table) = table_mut(self.0.as_table_mut(), edit.home) else { return };
         let Some(text) = &edit.value else {
@@ -159,6 +163,7 @@ fn table(root: &Table, home: Home) -> Option<&dyn TableLike> {
         Home::Section(section) => root.get(section)?.as_table_like(),
         Home::Channel(index) => listed("channel", index).map(|table| table as &dyn TableLike),
         Home::Source(index) => listed("source", index).map(|table| table as &dyn TableLike),
+        Home::ThermalCutout(index) => listed("thermal_cutout", index).map(|table| table as &dyn TableLike),
         Home::Entry(section, list, index) => {
             let entries = root.get(section)?.as_table_like()?.get(list)?;
             let inline = || entries.as_array()?.get(index)?.as_inline_table().map(|table| table as &dyn TableLike);
@@ -176,6 +181,14 @@ fn table_mut(root: &mut Table, home: Home) -> Option<&mut dyn TableLike> {
         Home::Section(section) => root.entry(section).or_insert_with(toml_edit::table).as_table_like_mut(),
         Home::Channel(index) => of(root.get_mut("channel")?.as_array_of_tables_mut(), index),
         Home::Source(index) => of(root.get_mut("source")?.as_array_of_tables_mut(), index),
+        Home::ThermalCutout(index) => {
+            let new = || Item::ArrayOfTables(ArrayOfTables::new());
+            let tables = root.entry("thermal_cutout").or_insert_with(new).as_array_of_tables_mut()?;
+            if index >= tables.len() {
+                tables.push(Table::new());
+            }
+            tables.get_mut(index).map(|table| table as &mut dyn TableLike)
+        }
         Home::Entry(section, list, index) => match root.get_mut(section)?.as_table_like_mut()?.get_mut(list)? {
             Item::Value(Value::Array(entries)) => {
                 entries.get_mut(index)?.as_inline_table_mut().map(|table| table as &mut dyn TableLike)

@@ -90,3 +90,4 @@ pub mod variation;
 pub mod watch;
 pub mod weather;
 pub mod withheld;
+pub mod withstand;

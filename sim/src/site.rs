@@ -7,6 +7,7 @@
 
 use crate::class::Class;
 use crate::diagnostic::escaped;
+use crate::figures::plain;
 use crate::materials::{INSULATES_W_PER_M_K, Material};
 use crate::schedule::Schedule;
 use serde::Serialize;
@@ -43,6 +44,8 @@ pub struct Site {
     pub load: Load,
     /// The heater's circuit. `None` if the file does not describe it.
     pub circuit: Option<Circuit>,
+    /// The thermal cut-outs in series in that circuit, which do not depend on the controller.
+    pub thermal_cutouts: Vec<ThermalCutout>,
     /// The winter to rehearse.
     pub winter: Winter,
     /// How far the real installation may differ from the file.
@@ -607,6 +610,140 @@ pub struct Contact {
     /// For a pilot relay: power of its own coil (W).
     pub coil_w: f64,
 }
+
+/// A thermal cut-out. It opens the heater's circuit by itself, whatever the controller does.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ThermalCutout {
+    /// What it touches.
+    pub at: Touches,
+    /// Temperature at which it opens, as it is marked (°C).
+    pub opens_c: f64,
+    /// How far from that temperature it may open (K).
+    pub within_k: f64,
+    /// What closes it again.
+    pub resets: Resets,
+    /// Rated current, direct current, resistive load (A).
+    pub rated_a: f64,
+    /// Highest voltage for that, direct current (V).
+    pub rated_v: f64,
+}
+
+impl ThermalCutout {
+    /// The temperature below which it certainly stays closed (°C).
+    #[must_use]
+    pub const fn stays_closed_to_c(&self) -> f64 {
+        self.opens_c - self.within_k
+    }
+
+    /// The temperature at which it has certainly opened (°C).
+    #[must_use]
+    pub const fn has_opened_at_c(&self) -> f64 {
+        self.opens_c + self.within_k
+    }
+
+    /// One that opens as late as its tolerance allows.
+    #[must_use]
+    pub fn latest(&self) -> Opening {
+        /// From where one that resets itself opens to where it closes (K). Bimetal, from memory: 10 to 25.
+        const CLOSES_BELOW_K: f64 = 15.0;
+        let closes_c = (self.resets == Resets::ByItself).then(|| self.has_opened_at_c() - CLOSES_BELOW_K);
+        Opening { at: self.at, opens_c: self.has_opened_at_c(), closes_c }
+    }
+}
+
+/// Where a thermal cut-out opens and closes.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Opening {
+    /// What it touches.
+    pub at: Touches,
+    /// It opens as soon as that is so hot (°C).
+    pub opens_c: f64,
+    /// It closes again with that so cold (°C); `null` if it stays open.
+    pub closes_c: Option<f64>,
+}
+
+impl fmt::Display for Opening {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "on the {} at {} °C, ", self.at.word(), plain(self.opens_c))?;
+        match self.closes_c {
+            None => write!(f, "for good"),
+            Some(closes_c) => write!(f, "and closes again at {} °C", plain(closes_c)),
+        }
+    }
+}
+
+impl Opening {
+    const fn felt_c(&self, plate_c: f64, pad_c: f64) -> f64 {
+        match self.at {
+            Touches::Plate => plate_c,
+            Touches::Pad => pad_c,
+        }
+    }
+
+    /// Whether it opens with plate and pad as hot as this (°C).
+    #[must_use]
+    pub fn opens(&self, plate_c: f64, pad_c: f64) -> bool {
+        self.felt_c(plate_c, pad_c) >= self.opens_c
+    }
+
+    /// Whether it closes again.
+    #[must_use]
+    pub fn closes(&self, plate_c: f64, pad_c: f64) -> bool {
+        self.closes_c.is_some_and(|closes_c| self.felt_c(plate_c, pad_c) <= closes_c)
+    }
+}
+
+/// What a thermal cut-out touches.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Touches {
+    /// The spreader plate: it sees what touches the batteries.
+    Plate,
+    /// The pad itself: it stays with a pad that comes off.
+    Pad,
+}
+
+impl Touches {
+    /// Both.
+    pub const ALL: [Self; 2] = [Self::Plate, Self::Pad];
+
+    /// The word of the file.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Plate => "plate",
+            Self::Pad => "pad",
+        }
+    }
+}
+
+/// What closes a thermal cut-out again. IEC 60730-1 knows the first two as manual and automatic reset; the last is a thermal-link of
+/// IEC 60691. Both from memory.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Resets {
+    /// A person, at the cut-out.
+    ByHand,
+    /// The cold.
+    ByItself,
+    /// Nothing: it is replaced.
+    Never,
+}
+
+impl Resets {
+    /// The word of the file.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::ByHand => "by_hand",
+            Self::ByItself => "by_itself",
+            Self::Never => "never",
+        }
+    }
+}
+
+/// Most thermal cut-outs that a file can have.
+pub const MOST_CUTOUTS: usize = 4;
 
 /// The winter to rehearse.
 #[derive(Clone, Debug)]

@@ -2,6 +2,7 @@
 
 use super::{AtSource, Breakdown, Other, Shared, Wrong};
 use crate::rehearse::Scenario;
+use crate::site::Touches;
 use forewarm_core::settings::Role;
 
 /// Why a breakdown cannot be found, and what helps.
@@ -53,6 +54,14 @@ impl Breakdown {
             ),
             Self::Other(Other::ChargeStuckOpen) if !scenario.has_contacts => {
                 blind("an auxiliary contact of the charge relay", "nobody is told that the bank is not charged")
+            }
+            Self::Other(Other::PadHangs)
+                if scenario.site.thermal_cutouts.iter().any(|cutout| cutout.at == Touches::Pad) =>
+            {
+                blind(
+                    "a thermometer on the pad itself",
+                    "the thermal cut-out on the pad opens before its adhesive fails, and only the cold cells tell anyone",
+                )
             }
             Self::Other(Other::PadHangs) => blind(
                 "a thermal cut-out on the pad itself, which opens before its adhesive fails",

@@ -130,7 +130,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
             ));
         }
         if !scenario.broken.is_empty() {
-            scenario.thermal_cutout_c = Some(Limits::of(&scenario.site, &scenario.settings).thermal_cutout_c);
+            scenario.thermal_cutouts = Limits::of(&scenario.site, &scenario.settings).thermal_cutouts;
         }
         scenarios.push(scenario);
     }

@@ -104,9 +104,8 @@ impl Matrix {
                 limits.cell_charged_min_c, limits.cell_max_c, limits.plate_max_c, limits.pad_max_c
             ),
             format!(
-                "Assumed: the battery's own protection does nothing. A thermal cut-out that does not depend on the controller opens \
-                 the heater's circuit for good when the plate comes to {:.0} °C. {contacts}.{judge}",
-                limits.thermal_cutout_c
+                "Assumed: the battery's own protection does nothing; {}. {contacts}.{judge}",
+                limits.cutouts_told()
             ),
         ]
     }
@@ -185,8 +184,7 @@ impl Matrix {
         let warmest_c = self.outsides_c.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let lines = vec![format!(
             "An outside above {warmest_c:.0} °C while something is broken; contacts that worsen over weeks; two unlike faults at \
-             once; a charger that the file does not name; exchanged plugs; a thermal cut-out that resets itself; a bank that is \
-             emptied."
+             once; a charger that the file does not name; exchanged plugs; a bank that is emptied."
         )];
         Part { title: "Not played", lines }
     }

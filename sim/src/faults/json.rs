@@ -9,7 +9,7 @@ use serde::Serialize;
 #[derive(Debug, Serialize)]
 pub struct Report<'m> {
     title: &'m str,
-    limits: Limits,
+    limits: &'m Limits,
     outside_c: &'m [f64],
     cells: Vec<Line<'m>>,
     safe: usize,
@@ -76,7 +76,7 @@ impl<'m> Report<'m> {
         };
         Self {
             title: &matrix.title,
-            limits: matrix.limits,
+            limits: &matrix.limits,
             outside_c: &matrix.outsides_c,
             cells: matrix.cells.iter().map(line).collect(),
             safe: matrix.count(Verdict::Safe),

@@ -150,13 +150,13 @@ impl Matrix {
                 offers: Vec::new(),
                 layer: Layer::Both,
                 has_contacts: wanted.has_contacts,
-                thermal_cutout_c: Some(limits.thermal_cutout_c),
+                thermal_cutouts: limits.thermal_cutouts.clone(),
                 warnings: Vec::new(),
                 shape: OnceLock::new(),
                 ..scenario.clone()
             },
             plants: &plants,
-            limits,
+            limits: limits.clone(),
             pace: wanted.pace,
         };
         let outsides_c = outsides_c(scenario);

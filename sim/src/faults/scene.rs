@@ -150,7 +150,7 @@ pub(super) fn play(desk: &Desk<'_>, breakdown: Breakdown, led: &Led<'_>, outside
         cleared_by: seen.found.map(|(_, facts)| facts.cleared_by),
         off_s: seen.off_s,
         harm,
-        cut_out: seen.plate_c >= desk.limits.thermal_cutout_c,
+        cut_out: desk.limits.opens(seen.plate_c, seen.pad_c),
         above_ceiling_a: outcome.most_above_ceiling_a,
         above_ceiling_s: outcome.above_ceiling_s,
         above_maker_a: seen.above_maker_a,
@@ -258,7 +258,7 @@ struct Seen<'s> {
     safe_from_s: Option<f64>,
     alarm: bool,
     off_s: Option<f64>,
-    limits: Limits,
+    limits: &'s Limits,
     battery: &'s Battery,
     capacity_ah: f64,
     above_maker_a: f64,
@@ -274,7 +274,7 @@ impl<'s> Seen<'s> {
     fn new(stop: &'s AtomicBool, desk: &'s Desk<'_>, usual: Vec<Named>) -> Self {
         Self {
             stop,
-            limits: desk.limits,
+            limits: &desk.limits,
             battery: &desk.scenario.site.battery,
             capacity_ah: si::amp_hours(desk.scenario.settings.charge.capacity),
             above_maker_a: 0.0,

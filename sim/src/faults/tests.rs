@@ -1,14 +1,19 @@
 //! The matrix against what must be true of any matrix, and against matrices that must be worse.
 
+use super::limits::Limits;
 use super::row::Row;
 use super::{Cell, Matrix, Recovery, Verdict, Wanted};
+use crate::bank::Flow;
 use crate::breakdown::{AtSource, Breakdown, Other, Shared, Wrong};
+use crate::offer::Offer;
 use crate::rehearse::testing::scenario;
-use crate::rehearse::{Pace, Scenario};
+use crate::rehearse::{Broken, Glimpse, Pace, Scenario, Watcher, play};
+use crate::site::{Resets, Touches};
+use crate::variation::Variation;
 use forewarm_core::Layer;
 use forewarm_core::fault::SystemFault;
 use forewarm_core::settings::Role;
-use forewarm_core::signals::State;
+use forewarm_core::signals::{Outputs, State};
 use std::sync::atomic::AtomicBool;
 
 const WANTED: Wanted = Wanted { layer: Layer::Both, pace: Pace::Leaping, has_contacts: false };
@@ -191,6 +196,46 @@ fn a_report_after_the_harm_is_called_too_late() {
     late.time_to_safe_s = Some(7200.0);
     assert!(unbroken(&text(&matrix)).contains("reported too late in 1: charge was on"), "{}", text(&matrix));
     assert!(page(&matrix).contains("reported too late, as charge_welded after 2.0 h"));
+}
+
+/// The hottest place of the plate, as a season shows it (°C).
+struct Hottest(f64);
+
+impl Watcher for Hottest {
+    const WATCHES: bool = true;
+
+    fn look(&mut self, glimpse: &Glimpse<'_>) {
+        self.0 = self.0.max(glimpse.plate_c);
+    }
+
+    fn book(&mut self, _: f64, _: f64, _: &Outputs, _: &Offer, _: &Flow) {}
+}
+
+/// With its relay welded, a heater stays cold once a cut-out has opened for good, and heats again and again with one that resets itself.
+/// Neither lets the plate get hotter than where it has opened, and what a minute's heat adds.
+#[test]
+fn a_cut_out_that_resets_itself_lets_a_welded_heater_heat_again() {
+    let welded = |resets: Option<Resets>| {
+        let mut scenario = scenario(1);
+        scenario.site.thermal_cutouts.retain(|cutout| cutout.at == Touches::Plate);
+        for cutout in &mut scenario.site.thermal_cutouts {
+            cutout.resets = resets.unwrap_or(cutout.resets);
+        }
+        let limits = Limits::of(&scenario.site, &scenario.settings);
+        scenario.thermal_cutouts = if resets.is_some() { limits.thermal_cutouts } else { Vec::new() };
+        scenario.broken = vec![Broken { what: Breakdown::Other(Other::HeaterWelded), from_s: 3600, until_s: None }];
+        let mut hottest = Hottest(f64::NEG_INFINITY);
+        let outcome = play(&scenario, &Variation::default(), Pace::Leaping, &mut hottest, &AtomicBool::new(false));
+        (hottest.0, outcome.heater_wh)
+    };
+    let opens_c = 58.0;
+    let [(by_hand_c, by_hand_wh), (by_itself_c, by_itself_wh), (without_c, without_wh)] =
+        [Some(Resets::ByHand), Some(Resets::ByItself), None].map(welded);
+    for hottest_c in [by_hand_c, by_itself_c] {
+        assert!((opens_c..opens_c + 2.0).contains(&hottest_c), "{hottest_c}");
+    }
+    assert!(without_c > opens_c + 5.0, "{without_c}");
+    assert!(by_hand_wh < 0.9 * by_itself_wh && by_itself_wh < without_wh, "{by_hand_wh} {by_itself_wh} {without_wh}");
 }
 
 #[test]

@@ -97,6 +97,9 @@ fn named(
             let one = content.get_ref().as_array().and_then(|list| list.get(index));
             (one.and_then(|one| one.get_ref().as_table()), rest[name.len()..].strip_prefix('.'))
         }
+        ("thermal_cutout", Some(_)) => {
+            return unknown(format!("{}, and these stay or change together", excerpt(text)), section.to_owned());
+        }
         (_, Some(key)) => (content.get_ref().as_table(), Some(key)),
     };
     let Some(key) = key else { return Ok(text.to_string()) };

@@ -52,7 +52,7 @@ pub(super) fn elsewhere(name: &str) -> Option<String> {
         .chain(texts)
         .filter(|(_, known)| *known == name)
         .map(|(section, _)| match section {
-            "channel" | "source" => format!("a [[{section}]]"),
+            "channel" | "source" | "thermal_cutout" => format!("a [[{section}]]"),
             "charge.ceiling" => "a point of charge.ceiling".to_owned(),
             _ => format!("[{section}]"),
         })

@@ -122,9 +122,20 @@ pub fn starter() -> String {
     page.channel_settings(true);
 
     for (section, meaning) in example::SECTIONS {
-        let mark = if section == example::OFFERED { "# " } else { "" };
-        page.section(&format!("{mark}[{section}]"), meaning);
+        let header = match section {
+            example::OFFERED => format!("# [{section}]"),
+            example::LISTED => format!("[[{section}]]"),
+            _ => format!("[{section}]"),
+        };
+        page.section(&header, meaning);
         page.site(section);
+        if section == example::LISTED {
+            page.blank();
+            page.line(&header);
+            for line in ["at = \"pad\"", "resets = \"by_hand\"", "opens_c = 80", "rated_a = 16", "rated_v = 30"] {
+                page.line(line);
+            }
+        }
     }
     page.0
 }

@@ -78,9 +78,12 @@ pub(super) fn bank_range(settings: &Settings, site: &Site) -> Option<Finding> {
     })
 }
 
-/// Writes a number in `[circuit]`.
+/// Where the circuit stands in a file.
+const CIRCUIT: Home = Home::Section("circuit");
+
+/// Writes a number there.
 fn written(key: &'static str, value: f64) -> Edit {
-    Edit::number(Home::Section("circuit"), key, value)
+    Edit::number(CIRCUIT, key, value)
 }
 
 /// One size of conductor, in this circuit.
@@ -160,7 +163,7 @@ pub fn judge(settings: &Settings, site: &Site) -> Option<(Report, Vec<Finding>)>
     };
     let mut findings = vec![drop(&report, circuit, &heater), fuse(&report, circuit, &heater)];
     findings.push(contact(
-        ("relay", ["relay_a", "relay_v"]),
+        ("relay contact", CIRCUIT, ["relay_a", "relay_v"]),
         &circuit.relay.contact,
         &heater,
         heater.most_a,
@@ -313,10 +316,25 @@ const CONTACTS_A: [f64; 16] =
     [1.0, 2.0, 3.0, 5.0, 10.0, 16.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 150.0, 200.0];
 const CONTACTS_V: [f64; 6] = [14.0, 30.0, 48.0, 60.0, 75.0, 125.0];
 
+/// The smallest rating on sale that is no smaller than `least`.
+fn next_sold(sold: &[f64], least: f64) -> Option<f64> {
+    sold.iter().copied().find(|&rating| rating >= least)
+}
+
+/// The smallest ratings on sale of a contact for `current_a`, and for the voltage of this heater (A, V).
+pub(super) fn rating_sold(current_a: f64, heater: &Heater) -> Option<[f64; 2]> {
+    Some([next_sold(&CONTACTS_A, current_a)?, next_sold(&CONTACTS_V, heater.at_supply_max.supply_v)?])
+}
+
+/// `75 % of its rating`
+fn used(part: f64) -> String {
+    if part < 1.0 { format!("{} % of its rating", plain(part * 100.0)) } else { "its rating".to_owned() }
+}
+
 /// A contact that switches `current_a` of the supply, and may use up to `part` of its rated current. `keys` are those
-/// of its current and its voltage.
-fn contact(
-    (which, keys): (&str, [&'static str; 2]),
+/// of its current and its voltage, at `home`.
+pub(super) fn contact(
+    (which, home, keys): (&str, Home, [&'static str; 2]),
     contact: &Contact,
     heater: &Heater,
     current_a: f64,
@@ -331,35 +349,24 @@ fn contact(
         fixed((current_a / part * 10.0).ceil() / 10.0, 1)
     );
     let larger = || {
-        let next = |sold: &[f64], now: f64, least: f64| {
-            if now >= least { Some(now) } else { sold.iter().copied().find(|&rating| rating >= least) }
-        };
-        let rated_a = next(&CONTACTS_A, contact.rated_a, current_a / part)?;
-        let rated_v = next(&CONTACTS_V, contact.rated_v, highest_v)?;
-        Some(vec![written(keys[0], rated_a), written(keys[1], rated_v)])
+        let [rated_a, rated_v] = rating_sold(current_a / part, heater)?;
+        let rated = [rated_a.max(contact.rated_a), rated_v.max(contact.rated_v)];
+        Some(keys.into_iter().zip(rated).map(|(key, rating)| Edit::number(home, key, rating)).collect())
     };
     if contact.rated_v < highest_v {
-        let text =
-            format!("{which} contact, {rating}: {switches}, where an arc may not go out and the contact stays closed");
+        let text = format!("{which}, {rating}: {switches}, where an arc may not go out and the contact stays closed");
         Finding::danger(Part::Circuit, text, needs).with(larger())
     } else if current_a > contact.rated_a {
-        Finding::danger(
-            Part::Circuit,
-            format!("{which} contact, {rating}: {switches}, more than it is rated for"),
-            needs,
-        )
-        .with(larger())
+        Finding::danger(Part::Circuit, format!("{which}, {rating}: {switches}, more than it is rated for"), needs)
+            .with(larger())
     } else if current_a > contact.rated_a * part {
         let text = format!(
-            "{which} contact, {rating}: {switches}, more than {} % of its rating: it wears and may weld",
+            "{which}, {rating}: {switches}, more than {} % of its rating: it wears and may weld",
             plain(part * 100.0)
         );
         Finding::change(Part::Circuit, text, needs).with(larger())
     } else {
-        Finding::fine(
-            Part::Circuit,
-            format!("{which} contact, {rating}: {switches}, within {} % of its rating", plain(part * 100.0)),
-        )
+        Finding::fine(Part::Circuit, format!("{which}, {rating}: {switches}, within {}", used(part)))
     }
 }
 
@@ -466,7 +473,13 @@ fn driver(circuit: &Circuit, coil: &Coil, heater: &Heater, site: &Site) -> Vec<F
     let (driven, which) = match &circuit.pilot {
         None => (*coil, "the relay's coil"),
         Some(pilot) => {
-            findings.push(contact(("pilot relay", ["pilot_a", "pilot_v"]), pilot, heater, coil.most_a, COIL_LOAD_PART));
+            findings.push(contact(
+                ("pilot relay contact", CIRCUIT, ["pilot_a", "pilot_v"]),
+                pilot,
+                heater,
+                coil.most_a,
+                COIL_LOAD_PART,
+            ));
             let pilot = Relay { contact: *pilot, coil_w: pilot.coil_w, coil_v: circuit.relay.coil_v };
             (Coil::of(&pilot, heater, site), "the pilot relay's coil")
         }

@@ -10,6 +10,7 @@
 //! | [`ceiling`] | whether the charge-current ceiling stays safe with them |
 //! | [`circuit`] | whether conductor, fuse, relay and coil carry what the heater draws |
 //! | [`section`] | how warm the bank is, for a picture |
+//! | [`cutout`] | whether the thermal cut-outs open in time, and not before the controller acts |
 //! | [`sources`] | whether each source can give what the settings promise |
 //! | [`thermal`] | whether the heater holds, how long warming up takes, and what both cost |
 //!
@@ -18,6 +19,7 @@
 pub mod ceiling;
 pub mod circuit;
 mod course;
+pub mod cutout;
 mod limits;
 pub mod measurement;
 pub mod nearness;
@@ -101,6 +103,8 @@ pub struct Plan {
     pub heater_fed_by: Option<String>,
     /// Its circuit; `null` if the file does not describe it, or if the plan does not size it.
     pub circuit: Option<circuit::Report>,
+    /// The thermal cut-outs in it.
+    pub thermal_cutouts: cutout::Report,
     /// What feeds it.
     pub sources: Vec<sources::Source>,
     /// The cautions that every document states once.
@@ -193,6 +197,8 @@ impl Plan {
                 report
             })
         };
+        let (thermal_cutouts, found) = cutout::judge(settings, site, &heater, is_mains);
+        findings.extend(found);
         findings.extend(feed.iter().flat_map(Feed::findings));
         let (sources, found) = sources::judge(settings, site, names, obeys, &heater);
         findings.extend(found);
@@ -212,6 +218,7 @@ impl Plan {
             is_mains,
             heater_fed_by: site.fed_by.and_then(|index| names.get(index).cloned()),
             circuit,
+            thermal_cutouts,
             sources,
             cautions: CAUTIONS,
         }

@@ -7,7 +7,8 @@ use crate::materials::Material;
 use crate::schedule::Schedule;
 use crate::site::{
     Battery, Circuit, ColdSpell, Contact, Converter, Enclosure, Layer, Load, LoopFrom, Mounting, Pad, Place, Plate,
-    Presence, Relay, ShareFrom, Site, Spot, StandsOn, Supply, Tolerance, WeatherSource, Winter,
+    Presence, Relay, Resets, ShareFrom, Site, Spot, StandsOn, Supply, ThermalCutout, Tolerance, Touches, WeatherSource,
+    Winter,
 };
 use forewarm_core::settings::Settings;
 use std::sync::{Arc, Mutex};
@@ -115,6 +116,7 @@ pub(crate) fn site() -> Site {
         fed_by: None,
         load: Load::default(),
         circuit: Some(circuit()),
+        thermal_cutouts: cutouts(),
         winter: Winter {
             weather: WeatherSource::ColdSpell(ColdSpell {
                 mean_c: -5.0,
@@ -159,6 +161,19 @@ pub(crate) fn circuit() -> Circuit {
         pilot: None,
         driver_a: 0.3,
     }
+}
+
+/// Thermal cut-outs in which all is well.
+pub(crate) fn cutouts() -> Vec<ThermalCutout> {
+    let on = |at, opens_c, within_k| ThermalCutout {
+        at,
+        opens_c,
+        within_k,
+        resets: Resets::ByHand,
+        rated_a: 20.0,
+        rated_v: 30.0,
+    };
+    vec![on(Touches::Plate, 55.0, 3.0), on(Touches::Pad, 80.0, 5.0)]
 }
 
 pub(crate) fn names(names: &[&str]) -> Vec<String> {

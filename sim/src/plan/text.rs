@@ -3,6 +3,7 @@
 use super::Plan;
 use super::ceiling::{Ceiling, listed};
 use super::circuit::Report;
+use super::cutout;
 use super::measurement::{Budget, Distribution, Evaluation};
 use super::nearness::{Coldest, Nearness};
 use super::sources::Source;
@@ -40,6 +41,7 @@ impl Plan {
             None if self.is_mains => writeln!(out, "\n  A mains circuit: nothing of it is sized here.")?,
             None => writeln!(out, "\n  The file has no [circuit]: nothing is said of cable, fuse and relay.")?,
         }
+        write_cutouts(out, &self.thermal_cutouts)?;
         write_sources(out, &self.sources)?;
         if let Some(name) = &self.heater_fed_by {
             writeln!(out, "\n  The heater hangs on {} alone.", escaped(name))?;
@@ -455,6 +457,23 @@ fn write_circuit(out: &mut dyn Write, report: &Report) -> io::Result<()> {
             vec!["relay coil pulls in from".to_owned(), format!("{} V", fixed(raised_to(report.pull_in_v, 0.1), 1))],
         ],
     )
+}
+
+fn write_cutouts(out: &mut dyn Write, report: &cutout::Report) -> io::Result<()> {
+    heading(out, "Thermal cut-outs in the heater's circuit")?;
+    let mut rows = vec![row(["touches", "closed up to / °C", "open at / °C", "in the file, opens at / °C"])];
+    rows.extend(report.bounds.iter().map(|bounds| {
+        let here = report.installed.iter().filter(|installed| installed.at == bounds.at);
+        let here: Vec<String> =
+            here.map(|installed| format!("{} ± {}", plain(installed.opens_c), plain(installed.within_k))).collect();
+        vec![
+            bounds.at.word().to_owned(),
+            fixed(bounds.stays_closed_to_c, 1),
+            fixed(bounds.has_opened_at_c, 0),
+            if here.is_empty() { "none".to_owned() } else { here.join(", ") },
+        ]
+    }));
+    table(out, &rows)
 }
 
 fn write_sources(out: &mut dyn Write, sources: &[Source]) -> io::Result<()> {

@@ -25,6 +25,7 @@ enum Job {
     Cable,
     Fuse,
     Relay,
+    Cutout(usize),
 }
 
 impl Job {
@@ -43,6 +44,7 @@ impl Job {
             (Home::Section("circuit"), "cable_mm2") => Self::Cable,
             (Home::Section("circuit"), "fuse_a") => Self::Fuse,
             (Home::Section("circuit"), _) => Self::Relay,
+            (Home::ThermalCutout(index), _) => Self::Cutout(index),
             _ => return None,
         })
     }
@@ -52,7 +54,7 @@ impl Job {
             Self::Pad => 2.0,
             #[expect(clippy::cast_precision_loss, reason = "at most 500")]
             Self::Box(millimetres) => 3.0 + *millimetres as f64 / 50.0,
-            Self::Move(_) | Self::Relay => 0.5,
+            Self::Move(_) | Self::Relay | Self::Cutout(_) => 0.5,
             Self::Rewire(_) | Self::Element(_) | Self::Cable => 1.0,
             Self::Fuse => 0.2,
         }

@@ -78,7 +78,7 @@ impl Scenario {
             bank_measured: installation.bank_measured,
             broken: Vec::new(),
             has_contacts: false,
-            thermal_cutout_c: None,
+            thermal_cutouts: Vec::new(),
             layer: Layer::Both,
             shape: OnceLock::new(),
             warnings: problems,

@@ -496,10 +496,8 @@ impl Rehearsal {
             let name = escaped(&broken.what.name(&self.scenario));
             verdicts.push(format!("broken from {when} on: {name}: {}", broken.what.meaning()));
         }
-        if let Some(cutout_c) = self.scenario.thermal_cutout_c {
-            verdicts.push(format!(
-                "the heater has a thermal cut-out that opens for good with the plate at {cutout_c:.0} °C"
-            ));
+        for cutout in &self.scenario.thermal_cutouts {
+            verdicts.push(format!("a thermal cut-out opens the heater's circuit {cutout}"));
         }
         if let Some(beyond) = self.scenario.beyond_design() {
             verdicts.push(format!("the weather is harsher than what `forewarm plan` is told: {beyond}"));

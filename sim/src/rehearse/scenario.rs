@@ -4,7 +4,7 @@ use crate::breakdown::Breakdown;
 use crate::diagnostic::Problem;
 use crate::offer::Offer;
 use crate::plant::{Plant, Shape};
-use crate::site::{BankMeasured, Site};
+use crate::site::{BankMeasured, Opening, Site};
 use crate::weather::Weather;
 use forewarm_core::Layer;
 use forewarm_core::settings::{Reserve, ValidSettings};
@@ -39,8 +39,8 @@ pub struct Scenario {
     pub broken: Vec<Broken>,
     /// Whether both relays have auxiliary contacts that the controller reads.
     pub has_contacts: bool,
-    /// The plate's temperature at which a thermal cut-out opens the heater's circuit for good (°C). `None` without one.
-    pub thermal_cutout_c: Option<f64>,
+    /// What opens the heater's circuit without the controller, as it is played.
+    pub thermal_cutouts: Vec<Opening>,
     /// Which of its judges the controller goes by.
     pub layer: Layer,
     /// The site cut into cells, once it has been played.

@@ -29,6 +29,7 @@ use crate::offer::Offer;
 use crate::plant::{Air, Depths, Heat, Run};
 use crate::season::Moment;
 use crate::si;
+use crate::site::Opening;
 use crate::variation::Variation;
 use crate::weather::Point;
 use crate::withheld::{Judge, Withheld};
@@ -279,8 +280,8 @@ struct Stage<'a, 'p, W> {
     bank: BankModel,
     sound_heater: HeaterLoad,
     heater: HeaterLoad,
-    /// Whether the thermal cut-out has opened.
-    is_cut_out: bool,
+    /// The thermal cut-outs that are open.
+    cut_out: Vec<Opening>,
     /// The sources and meters with nothing broken.
     at_work: Inputs,
     /// What the clock shows in step 0 (ms).
@@ -401,7 +402,7 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
             bank,
             sound_heater: heater,
             heater,
-            is_cut_out: false,
+            cut_out: Vec::new(),
             at_work: inputs,
             clock_ms,
             air,
@@ -537,7 +538,7 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
     /// Finds voltages and currents for the present relays, and passes them to plant and controller.
     fn solve(&mut self) {
         self.heater = self.wreck.heater(self.sound_heater, self.outputs.heater);
-        if self.is_cut_out {
+        if !self.cut_out.is_empty() {
             self.heater.power_at_nominal_w = 0.0;
         }
         let offer = self.wreck.offer(self.offer(), self.heater.on);
@@ -816,12 +817,8 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
     fn look(&mut self) {
         let cells_c = self.note();
         if let Some([coldest_c, warmest_c]) = cells_c.filter(|_| W::WATCHES) {
-            let plate_c = self.plant.plate_c();
-            if self.scenario.thermal_cutout_c.is_some_and(|cutout_c| plate_c >= cutout_c) && !self.is_cut_out {
-                self.is_cut_out = true;
-                // In the next step.
-                self.solve_at = self.at + 1;
-            }
+            let (plate_c, pad_c) = (self.plant.plate_c(), self.plant.pad_c());
+            self.cut_out(plate_c, pad_c);
             self.outcome.coldest_true_c = self.outcome.coldest_true_c.min(coldest_c);
             self.outcome.warmest_plate_c = self.outcome.warmest_plate_c.max(plate_c);
             self.watcher.look(&Glimpse {
@@ -831,13 +828,30 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
                 coldest_c,
                 warmest_c,
                 plate_c,
-                pad_c: self.plant.pad_c(),
+                pad_c,
                 flow: &self.flow,
                 outside_c: self.plant.outside_c(),
                 charge: self.charge,
                 inputs: &self.inputs,
                 unit: &self.unit,
             });
+        }
+    }
+
+    /// Opens and closes thermal cut-outs.
+    fn cut_out(&mut self, plate_c: f64, pad_c: f64) {
+        let were_open = self.cut_out.len();
+        self.cut_out.retain(|cutout| !cutout.closes(plate_c, pad_c));
+        let mut has_changed = self.cut_out.len() != were_open;
+        for cutout in self.scenario.thermal_cutouts.iter().filter(|cutout| cutout.opens(plate_c, pad_c)) {
+            if !self.cut_out.contains(cutout) {
+                self.cut_out.push(*cutout);
+                has_changed = true;
+            }
+        }
+        if has_changed {
+            // In the next step.
+            self.solve_at = self.at + 1;
         }
     }
 

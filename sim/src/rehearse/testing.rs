@@ -76,7 +76,7 @@ pub(crate) fn scenario(days: u32) -> Scenario {
         bank_measured: BankMeasured { voltage: true, charge: true },
         broken: Vec::new(),
         has_contacts: false,
-        thermal_cutout_c: None,
+        thermal_cutouts: Vec::new(),
         layer: forewarm_core::Layer::Both,
         shape: SHAPE.clone(),
         warnings: Vec::new(),

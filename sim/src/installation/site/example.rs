@@ -6,7 +6,7 @@ use crate::installation::row::{Example, Line, capital};
 use crate::materials::{INSULATIONS, Known, PLATES};
 
 /// The sections that a file has once, with their subjects, in the order of a first file.
-pub(in crate::installation) const SECTIONS: [(&str, &str); 11] = [
+pub(in crate::installation) const SECTIONS: [(&str, &str); 12] = [
     (
         "battery",
         "The batteries: equal ones side by side, in parallel. From here on everything is for planning and rehearsing; without \
@@ -24,6 +24,11 @@ pub(in crate::installation) const SECTIONS: [(&str, &str); 11] = [
     ("converter", "What measures the thermometers."),
     ("load", "What else draws from the bank."),
     ("circuit", "The heater's circuit, from bank, bus bar or the one source that feeds it to the pad."),
+    (
+        LISTED,
+        "A thermal cut-out in series with the pad, once for each. It does not depend on the controller, and opens where nothing else \
+         can: the heater's relay has welded. One in the circuit of a relay's coil does not.",
+    ),
     ("winter", "The winter to rehearse. Made up here; weather names a file in place of the seven settings after it."),
     (
         "tolerance",
@@ -33,6 +38,9 @@ pub(in crate::installation) const SECTIONS: [(&str, &str); 11] = [
 
 /// The one section that a first file only offers. Written out, it would only say that there is a room.
 pub(in crate::installation) const OFFERED: &str = "room";
+
+/// The one that a file may have several times.
+pub(in crate::installation) const LISTED: &str = "thermal_cutout";
 
 /// Every line of a section, with words before numbers.
 pub(in crate::installation) fn lines(section: &str) -> Vec<Line> {
@@ -88,6 +96,8 @@ fn word(section: &str, name: &str) -> (bool, &'static str) {
         ("bank", "measured") => (true, "voltage"),
         ("load", "schedule") => (false, "daily 18:00-22:00"),
         ("circuit", "fed_by") => (false, "mains"),
+        (LISTED, "at") => (true, "plate"),
+        (LISTED, "resets") => (true, "by_hand"),
         ("winter", "weather") => (false, "weather.csv"),
         ("winter", "from") => (false, "11-01"),
         _ => (false, ""),
@@ -129,8 +139,11 @@ pub(super) const fn example(key: Key) -> Example {
         Key::RatedVoltage => Offered("14"),
         Key::LoadPower => Written("15"),
         Key::CableArea => Offered("2.5"),
-        Key::RelayCurrent | Key::RelayVoltage | Key::PilotVoltage => Written("30"),
+        Key::RelayCurrent | Key::RelayVoltage | Key::PilotVoltage | Key::CutoutVoltage => Written("30"),
         Key::CoilVoltage => Offered("12"),
+        Key::Opens => Written("55"),
+        Key::OpensWithin => Written("3"),
+        Key::CutoutCurrent => Written("16"),
         Key::PilotCoil => Written("0.2"),
         Key::Mean => Written("-4"),
         Key::SpellMean => Written("-16"),

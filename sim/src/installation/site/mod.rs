@@ -17,12 +17,14 @@
 //! | `point` | a thermometer at a point of a battery's case |
 //! | `supply` | what `[[source]]` says besides the settings, `[load]` |
 //! | `circuit` | `[circuit]` |
+//! | `cutout` | `[[thermal_cutout]]` |
 //! | `feed` | `fed_by` of `[circuit]`, and what does not go with it |
 //! | `winter` | `[winter]` |
 //! | `spread` | `[converter]`, `[tolerance]` |
 
 mod bodies;
 mod circuit;
+mod cutout;
 mod enclosure;
 pub(super) mod example;
 pub(super) mod feed;
@@ -49,7 +51,7 @@ use super::values::Reader;
 use crate::csv_text::cannot_read;
 use crate::diagnostic::{Severity, excerpt};
 use crate::schedule::{Schedule, ScheduleError};
-use crate::site::Site;
+use crate::site::{MOST_CUTOUTS, Site};
 use forewarm_core::settings::Settings;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -118,7 +120,10 @@ pub(super) fn read<'t>(
         winter: section("winter"),
         tolerance: section("tolerance"),
     };
-    if !sections.any() {
+    let mut cutouts = root
+        .list("thermal_cutout", MOST_CUTOUTS, "[[thermal_cutout]], once for each", &mut reader.findings)
+        .unwrap_or_default();
+    if !sections.any() && cutouts.is_empty() {
         mounting::read(reader, channels, settings, mounting::Row { count: None, case: None });
         supply::read(reader, sources, settings);
         return None;
@@ -140,6 +145,7 @@ pub(super) fn read<'t>(
         fed_by: feed::read(reader, &mut sections.circuit, sources, source_names),
         load: supply::load(reader, &mut sections.load),
         circuit: circuit::read(reader, &mut sections.circuit, settings),
+        thermal_cutouts: cutout::read(reader, &mut cutouts),
         winter: winter::read(reader, &mut sections.winter),
         tolerance: spread::tolerance(reader, &mut sections.tolerance),
         battery,
@@ -152,6 +158,9 @@ pub(super) fn read<'t>(
     spread::judge(reader, &sections.converter, &site.converter, settings);
     supply::judge(reader, sources, &site, settings);
     feed::judge(reader, &sections.circuit, sources, source_names, &site, settings);
+    for section in cutouts {
+        section.finish(&mut reader.findings);
+    }
     for section in sections.all() {
         match REQUIRED.iter().find(|(name, _)| *name == section.path) {
             Some((name, remedy)) if section.span.is_none() => {

@@ -3,6 +3,7 @@
 
 use super::example;
 use crate::installation::row::{Example, Row};
+use crate::site::MOST_CUTOUTS;
 use forewarm_core::settings::{Fact, MAX_CHANNELS, MAX_SOURCES};
 
 macro_rules! table {
@@ -118,6 +119,10 @@ table! {
     PilotVoltage "circuit" "pilot_v" "V" 1_000..1_500_000 [] "voltage up to which it is, direct current" "";
     PilotCoil "circuit" "pilot_coil_w" "W" 10..10_000 [] "power of the pilot relay's own coil" "";
     Driver "circuit" "driver_ma" "mA" 1_000..10_000_000 [100_000] "current that the controller's output can give the first coil" "";
+    Opens "thermal_cutout" [MOST_CUTOUTS] "opens_c" "°C" 30_000..200_000 [] "temperature at which it opens, as it is marked" "";
+    OpensWithin "thermal_cutout" [MOST_CUTOUTS] "within_k" "K" 500..30_000 [5_000] "how far from that it may open" "bimetal, from memory";
+    CutoutCurrent "thermal_cutout" [MOST_CUTOUTS] "rated_a" "A" 100..2_000_000 [] "current that it is rated for, direct current, resistive load" "";
+    CutoutVoltage "thermal_cutout" [MOST_CUTOUTS] "rated_v" "V" 1_000..1_500_000 [] "voltage up to which it is, direct current" "";
     Mean "winter" "mean_c" "°C" -60_000..40_000 [] "made-up weather: mean of the ordinary days" "";
     DailySwing "winter" "daily_swing_k" "K" 0..30_000 [4_000] "from the mean to the warmest moment of the day" "";
     SpellMean "winter" "spell_c" "°C" -60_000..40_000 [] "mean of the days of a cold spell" "";
@@ -208,6 +213,8 @@ pub(in crate::installation) const TEXTS: &[Text] = &[
     Text { section: "bank", name: "measured", meaning: "what of the bank the controller is given: \"voltage\", \"charge\" (its state of charge), \"both\" or \"neither\"; without it, what its reserve needs. With neither, a source that gives nothing is not found, and heat is but trials of a minute" },
     Text { section: "load", name: "schedule", meaning: "when scheduled_w is drawn, by the week" },
     Text { section: "circuit", name: "fed_by", meaning: "the name of the one source that feeds the heater, at its rated_v, where the heater does not hang on bank or bus bar: neither the bank nor any other source then gives it anything" },
+    Text { section: "thermal_cutout", name: "at", meaning: "what it touches: \"plate\", so that it sees what touches the batteries, or \"pad\", so that it stays with a pad that comes off" },
+    Text { section: "thermal_cutout", name: "resets", meaning: "what closes it again: \"by_hand\", \"by_itself\" when it has cooled (the default: what is not said to need a hand may not), or \"never\" (a thermal-link, which is replaced)" },
     Text { section: "winter", name: "weather", meaning: "a file of weather, in place of mean_c and all that make it up" },
     Text { section: "winter", name: "from", meaning: "month and day to begin on; without it, the first day of the weather" },
 ];

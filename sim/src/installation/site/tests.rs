@@ -60,6 +60,7 @@ fn held(site: &Site, key: Key) -> Option<f64> {
     let mounting = site.mountings.first()?;
     let supply = site.supplies.first()?;
     let circuit = site.circuit.as_ref();
+    let cutout = site.thermal_cutouts.first();
     let spell = match &winter.weather {
         WeatherSource::ColdSpell(spell) => Some(spell),
         WeatherSource::File(_) => None,
@@ -156,6 +157,10 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::PilotVoltage => circuit?.pilot?.rated_v,
         Key::PilotCoil => circuit?.pilot?.coil_w,
         Key::Driver => circuit?.driver_a,
+        Key::Opens => cutout?.opens_c,
+        Key::OpensWithin => cutout?.within_k,
+        Key::CutoutCurrent => cutout?.rated_a,
+        Key::CutoutVoltage => cutout?.rated_v,
         Key::Mean => spell?.mean_c,
         Key::DailySwing => spell?.daily_swing_k,
         Key::SpellMean => spell?.spell_c,

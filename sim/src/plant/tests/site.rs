@@ -48,6 +48,7 @@ const TOLERANCE: Tolerance = Tolerance {
 };
 
 /// Two 12.8 V 100 Ah batteries in a box that stands clear of the ground.
+#[expect(clippy::too_many_lines, reason = "one field after the other")]
 pub(super) fn open() -> Site {
     let mounted = |at, lag_s| Mounting {
         at,
@@ -132,6 +133,7 @@ pub(super) fn open() -> Site {
         fed_by: None,
         load: Load::default(),
         circuit: None,
+        thermal_cutouts: Vec::new(),
         winter: Winter {
             weather: WeatherSource::ColdSpell(ColdSpell {
                 mean_c: -5.0,
