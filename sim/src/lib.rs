@@ -4,6 +4,8 @@
 //! | module | holds |
 //! |---|---|
 //! | [`bank`] | the bank as a store of charge |
+//! | [`bench`](mod@bench) | the card for the workbench, and the record of what was tried |
+//! | [`breakdown`] | what can break |
 //! | [`cautions`] | what every document says once, and briefly |
 //! | [`cell`] | voltages of one cell |
 //! | [`chart`] | pictures of a season |
@@ -14,6 +16,7 @@
 //! | [`diagnostic`] | what is wrong, where, why, and what to try: one shape for every message |
 //! | [`edit`] | changes of an installation file's text, one key each |
 //! | [`emulate`] | the firmware's image on an emulated processor, in step with the rehearsal |
+//! | [`faults`] | every breakdown in every state |
 //! | `feed` | whether one source can feed the heater alone |
 //! | `figures` | numbers as a person reads them |
 //! | [`finding`] | what is fine, what is not, and what to change |
@@ -43,8 +46,10 @@
 //! | [`watch`] | what a listener hears, for somebody who is elsewhere: a page, messages by a broker |
 //! | [`weather`] | the weather: read or made up, and checked |
 //! | [`withheld`] | why charge is refused, and why the heater is off |
+//! | [`withstand`] | what parts bear |
 
 pub mod bank;
+pub mod bench;
 pub mod breakdown;
 pub mod cautions;
 pub mod cell;

@@ -7,8 +7,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 /// The README, and the pages that show whole outputs.
-const PAGES: [(&str, usize); 5] = [
+const PAGES: [(&str, usize); 6] = [
     ("README.md", 2),
+    ("sim/docs/bench.md", 1),
     ("sim/docs/check.md", 2),
     ("sim/docs/plan.md", 1),
     ("sim/docs/rehearse.md", 1),

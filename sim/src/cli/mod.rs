@@ -1,6 +1,7 @@
 //! One file for each command. Results go to the standard output, everything else to the standard error.
 
 mod bar;
+mod bench;
 mod beside;
 mod check;
 #[cfg(unix)]
@@ -47,6 +48,7 @@ enum Command {
     Rehearse(rehearse::Arguments),
     Faults(faults::Arguments),
     Propose(propose::Arguments),
+    Bench(bench::Arguments),
     Replay(replay::Arguments),
     Listen(listen::Arguments),
     Send(send::Arguments),
@@ -85,7 +87,7 @@ fn asked_of_the_parser(asked: &clap::Error) -> ExitCode {
 fn obey(command: Command, form: Form) -> Result<(), Stop> {
     interrupt::outlive_large_files();
     match command {
-        Command::Check(_) | Command::Plan(_) | Command::Table(_) => {}
+        Command::Check(_) | Command::Plan(_) | Command::Bench(_) | Command::Table(_) => {}
         Command::New(_)
         | Command::Rehearse(_)
         | Command::Faults(_)
@@ -105,6 +107,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         Command::Rehearse(arguments) => rehearse::run(&arguments, form),
         Command::Faults(arguments) => faults::run(&arguments, form),
         Command::Propose(arguments) => propose::run(&arguments, form),
+        Command::Bench(arguments) => bench::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
         Command::Listen(arguments) => listen::run(&arguments, form),
         Command::Send(arguments) => send::run(&arguments, form),
@@ -168,6 +171,14 @@ impl From<LoadError> for Stop {
             LoadError::Refused(problems) => Self::Failed(problems),
         }
     }
+}
+
+/// A file that describes no site, for a command that needs one, and `why` it does.
+pub(crate) fn no_site(file: &Path, why: &str) -> Stop {
+    let problem = Problem::error(&shown(file), "says nothing of the site: batteries, box, winter")
+        .because(why)
+        .remedy("the sections [battery], [pad], [box] and [site]; `forewarm new FILE` writes them with their meanings");
+    Stop::Failed(vec![problem])
 }
 
 /// Arguments that do not go together.

@@ -2,9 +2,8 @@
 
 use super::bar::Bar;
 use super::beside::Beside;
-use super::{Form, Stop, count_warnings, print, print_json};
+use super::{Form, Stop, count_warnings, no_site, print, print_json};
 use forewarm::chart;
-use forewarm::diagnostic::Problem;
 use forewarm::installation::{Installation, shown};
 use forewarm::plan::thermal::Shapes;
 use forewarm::plan::{Plan, Subject, section};
@@ -47,12 +46,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let (installation, text) = Installation::load_text(&arguments.file)?;
     count_warnings(&arguments.file, &installation);
     let Some(subject) = Subject::of(&installation) else {
-        let problem = Problem::error(&shown(&arguments.file), "says nothing of the site: batteries, box, winter")
-            .because("a plan sizes the real things, not settings alone")
-            .remedy(
-                "the sections [battery], [pad], [box] and [site]; `forewarm new FILE` writes them with their meanings",
-            );
-        return Err(Stop::Failed(vec![problem]));
+        return Err(no_site(&arguments.file, "a plan sizes the real things, not settings alone"));
     };
     let picture = arguments.section.as_deref().map(|path| {
         let picture = Beside { option: "--section", path, ending: "svg", printed: "plan", force: arguments.force };

@@ -48,6 +48,7 @@ pub use envelope::Envelope;
 pub use film::Film;
 pub use json::Report;
 pub use outcome::Outcome;
+pub(crate) use probe::Probe;
 pub use reasons::Reasons;
 pub use report::{Cast, Rehearsal, figures, summarise};
 pub use scenario::{Broken, Scenario};

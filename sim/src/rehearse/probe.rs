@@ -17,7 +17,7 @@ use forewarm_core::settings::{Channel, Role};
 
 /// A channel ready to be read.
 #[derive(Clone, Debug)]
-pub(super) struct Probe {
+pub(crate) struct Probe {
     element: Platinum,
     /// The resistance of a check resistor, in place of the element (Ω).
     fixed_ohm: Option<f64>,
@@ -100,7 +100,7 @@ const CALIBRATION_WIDTH: f64 = 3.0;
 const HOTTEST_C: f64 = 200.0;
 
 impl Probe {
-    pub(super) fn new(channel: &Channel, mounting: &Mounting, converter: &Converter, flaws: &Flaws, seed: u64) -> Self {
+    pub(crate) fn new(channel: &Channel, mounting: &Mounting, converter: &Converter, flaws: &Flaws, seed: u64) -> Self {
         let (known_k, (fixed_k, growing)) = if let Some(standard) = mounting.calibrated_k {
             // The offset was found by comparison: it takes away an error that the element really has.
             (-kelvins(channel.offset), (CALIBRATION_WIDTH * standard, 0.0))
@@ -144,6 +144,11 @@ impl Probe {
         probe
     }
 
+    /// The same with a resistor in the place of its element (Ω).
+    pub(crate) fn holding(&self, ohm: f64) -> Self {
+        Self { fixed_ohm: Some(ohm), ..self.clone() }
+    }
+
     /// The same with this damage.
     pub(super) fn damaged(&self, damage: Damage, leads_c: f64) -> Self {
         let noise_k = damage.noise_k.unwrap_or(self.noise_k);
@@ -153,7 +158,7 @@ impl Probe {
     }
 
     /// Sets the temperature of the leads (°C).
-    pub(super) fn set_leads_at(&mut self, t_c: f64) {
+    pub(crate) fn set_leads_at(&mut self, t_c: f64) {
         let whole = self.loop_ohm_20c * crate::conductor::copper_factor(t_c);
         let lead = whole / 2.0;
         (self.with_element_ohm, self.alone) = match self.leads {
@@ -176,18 +181,18 @@ impl Probe {
     /// The converter's output with the element at `t` °C, in step number `step` of the season. The noise belongs to the
     /// step, however often it is read.
     #[inline]
-    pub(super) fn measure(&self, t: f64, step: u64) -> Measured {
+    pub(crate) fn measure(&self, t: f64, step: u64) -> Measured {
         self.measure_with(t, self.noise_k * noise(self.seed, step))
     }
 
     /// The lowest and the highest that the converter can put out with the element from `low_c` to `high_c` °C and its
     /// noise between these two (K).
-    pub(super) fn extremes(&self, [low_c, high_c]: [f64; 2], [lowest_k, highest_k]: [f64; 2]) -> [Measured; 2] {
+    pub(crate) fn extremes(&self, [low_c, high_c]: [f64; 2], [lowest_k, highest_k]: [f64; 2]) -> [Measured; 2] {
         [self.measure_with(low_c, lowest_k), self.measure_with(high_c, highest_k)]
     }
 
     /// The lowest and the highest noise in any step (K).
-    pub(super) fn noise_k(&self) -> [f64; 2] {
+    pub(crate) fn noise_k(&self) -> [f64; 2] {
         [-NOISE_REACH * self.noise_k, NOISE_REACH * self.noise_k]
     }
 

@@ -93,6 +93,11 @@ impl<W: Wire> Link<W> {
         Ok(())
     }
 
+    /// Forgets what has come and was not heard.
+    pub fn forget(&mut self) {
+        self.waiting.clear();
+    }
+
     /// Sends a request and does not wait.
     ///
     /// # Errors

@@ -11,6 +11,7 @@
 //! ([`forewarm_core::wire`]).
 
 pub mod address;
+pub mod attend;
 pub mod clock;
 pub mod differences;
 pub mod heard;

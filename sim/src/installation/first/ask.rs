@@ -66,7 +66,7 @@ fn told(output: &mut dyn Write, text: &str, indent: &str) -> io::Result<()> {
 }
 
 /// The next line without blanks around it; `None` at the end of the input.
-fn line(input: &mut dyn BufRead) -> io::Result<Option<String>> {
+pub(crate) fn line(input: &mut dyn BufRead) -> io::Result<Option<String>> {
     let mut bytes = Vec::new();
     let read = io::Read::take(&mut *input, LONGEST).read_until(b'\n', &mut bytes)?;
     // A line that the end of the input cuts short was not sent.

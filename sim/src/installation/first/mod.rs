@@ -26,6 +26,7 @@ mod tests;
 
 use super::{Installation, names, starter};
 use crate::diagnostic::{Problem, Severity, excerpt};
+pub(crate) use ask::line;
 pub use ask::{Asked, ask};
 pub use like::Like;
 pub use question::{QUESTIONS, Question};

@@ -1,0 +1,145 @@
+//! What is measured before anything has power, and the thermal cut-outs, which only heat tries.
+
+use super::card::{Expect, Part, Step};
+use crate::figures::{fixed, plain};
+use crate::heater::Heater;
+use crate::installation::Installation;
+use crate::plan::circuit::judge;
+use crate::platinum::{Platinum, ohms};
+use crate::site::{Resets, Site};
+use forewarm_core::rtd::Leads;
+use forewarm_core::settings::{Channel, Role};
+
+/// Least insulation resistance of a circuit on extra-low voltage, and the direct voltage that it is measured with (MΩ, V).
+///
+/// # Source
+/// IEC 60364-6, table 6.1: SELV and PELV. From memory.
+const INSULATION: (f64, f64) = (0.5, 250.0);
+
+fn seen(how: impl Into<String>, sees: impl Into<String>) -> Step {
+    Step { how: how.into(), expect: Expect::Seen(sees.into()) }
+}
+
+fn measured(how: impl Into<String>, unit: &'static str, low: f64, high: Option<f64>) -> Step {
+    Step { how: how.into(), expect: Expect::Measured { unit, low, high } }
+}
+
+/// Before power.
+pub(super) fn before_power(installation: &Installation, site: &Site) -> Part {
+    let settings = &installation.settings;
+    let heater = Heater::of(settings, site.tolerance.pad_power);
+    let (nominal_v, nominal_w) = (heater.at_nominal.supply_v, heater.at_nominal.power_w);
+    let pad_ohm = nominal_v * nominal_v / nominal_w;
+    let [least_ohm, most_ohm] = [1.0 + heater.tolerance, 1.0 - heater.tolerance].map(|part| pad_ohm / part);
+    let (insulation_mohm, test_v) = INSULATION;
+    let mut steps = vec![
+        measured(
+            format!(
+                "Pad disconnected at both ends: its insulation against plate and battery cases, with {} V direct current. Nothing else may be \
+                 connected to it",
+                plain(test_v)
+            ),
+            "MΩ",
+            insulation_mohm,
+            None,
+        ),
+        measured("Resistance of the pad, from lead to lead, cold", "Ω", least_ohm, Some(most_ohm)),
+    ];
+    if let Some((report, _)) = judge(settings, site) {
+        let fuse = report.fuse_a.map_or_else(|| "of the plan".to_owned(), |fuse_a| format!("of {} A", plain(fuse_a)));
+        steps.push(seen(
+            format!("The fuse {fuse}, for direct current of at least {} V", plain(heater.at_supply_max.supply_v)),
+            "it sits at the end of the cable that is nearest to what feeds it, and nothing branches off before it",
+        ));
+    }
+    steps.push(seen("Contacts of heater relay and charge relay, with the controller switched off", "both are open"));
+    for cutout in &site.thermal_cutouts {
+        steps.push(seen(
+            format!("The thermal cut-out on the {}: one of its wires lifted", cutout.at.word()),
+            "the pad's own circuit is open, not that of a relay's coil; connected again and cold it is closed",
+        ));
+    }
+    for (name, channel) in installation.channels.iter().zip(&settings.channels) {
+        steps.extend(at_the_terminals(name, channel, site, installation));
+    }
+    steps.push(seen(
+        "Polarity of every supply, with a meter, before it is connected: controller, heater, charge relay",
+        "positive is on the terminal that the wiring list calls positive",
+    ));
+    Part {
+        title: "Before power".to_owned(),
+        lead: vec![
+            "Fuses out, battery isolated, controller switched off. A megohmmeter destroys electronics: disconnect them first.".to_owned(),
+        ],
+        steps,
+    }
+}
+
+/// The resistance of a thermometer with its cable, as warm as the bench.
+fn at_the_terminals(name: &str, channel: &Channel, site: &Site, installation: &Installation) -> Option<Step> {
+    let at = installation.channels.iter().position(|other| other == name)?;
+    let mounting = &site.mountings[at];
+    // A meter shows both leads with it. A room on the bench is 15 to 25 °C.
+    let platinum = Platinum::of(&channel.element);
+    let (wires, leads_ohm) = match channel.leads {
+        Leads::TwoWire { .. } => ("at the converter's terminals", mounting.loop_ohm_20c),
+        Leads::ThreeWire { .. } => ("between the two wires of different colour", mounting.loop_ohm_20c),
+        Leads::FourWire => ("between two wires of different colour", mounting.loop_ohm_20c),
+    };
+    let (low, high) = match channel.role {
+        Role::Check(check) => {
+            let (least, most) = check.band();
+            (ohms(least), ohms(most))
+        }
+        Role::Cell | Role::Pad | Role::Ambient => {
+            (platinum.ohms(15.0), platinum.ohms(25.0) + leads_ohm + 2.0 * site.converter.contact_ohm)
+        }
+    };
+    let how = if matches!(channel.role, Role::Check(_)) {
+        format!("{name}: the resistor, with a meter, disconnected from the converter")
+    } else {
+        format!("{name}: element and leads {wires}, disconnected from the converter, in a room of 15 to 25 °C")
+    };
+    Some(measured(how, "Ω", low, Some(high)))
+}
+
+/// The thermal cut-outs.
+pub(super) fn cutouts(site: &Site) -> Part {
+    let step = |cutout: &crate::site::ThermalCutout| {
+        let (from_c, to_c) = (cutout.stays_closed_to_c(), cutout.has_opened_at_c());
+        let on = cutout.at.word();
+        match cutout.resets {
+            Resets::Never => seen(
+                format!("The thermal-link on the {on}: its marking. Warmed, it would be spent"),
+                format!(
+                    "it is marked {} °C, {} A, {} V direct current",
+                    plain(cutout.opens_c),
+                    plain(cutout.rated_a),
+                    plain(cutout.rated_v)
+                ),
+            ),
+            Resets::ByHand | Resets::ByItself => {
+                let then = if cutout.resets == Resets::ByHand {
+                    "it stays open when it has cooled, until a hand resets it"
+                } else {
+                    "it closes again when it has cooled"
+                };
+                seen(
+                    format!(
+                        "The thermal cut-out on the {on}, taken off and warmed slowly with a thermometer beside it, a meter across it"
+                    ),
+                    format!("it opens between {} and {} °C; {then}", fixed(from_c, 0), fixed(to_c, 0)),
+                )
+            }
+        }
+    };
+    let mut lead = vec![
+        "They do not depend on the controller, and are the last to act. Warm each by itself, on a hotplate or in a water bath in a bag, \
+         never on a battery."
+            .to_owned(),
+    ];
+    if site.thermal_cutouts.is_empty() {
+        lead.push("The file names none. One belongs in series with the pad: see `forewarm plan`.".to_owned());
+    }
+    Part { title: "Thermal cut-outs".to_owned(), lead, steps: site.thermal_cutouts.iter().map(step).collect() }
+}
