@@ -6,7 +6,7 @@ use crate::heater::Heater;
 use crate::installation::Installation;
 use crate::plan::circuit::judge;
 use crate::platinum::{Platinum, ohms};
-use crate::site::{Resets, Site};
+use crate::site::{Mounting, Resets, Site};
 use forewarm_core::rtd::Leads;
 use forewarm_core::settings::{Channel, Role};
 
@@ -59,8 +59,8 @@ pub(super) fn before_power(installation: &Installation, site: &Site) -> Part {
             "the pad's own circuit is open, not that of a relay's coil; connected again and cold it is closed",
         ));
     }
-    for (name, channel) in installation.channels.iter().zip(&settings.channels) {
-        steps.extend(at_the_terminals(name, channel, site, installation));
+    for ((name, channel), mounting) in installation.channels.iter().zip(&settings.channels).zip(&site.mountings) {
+        steps.push(at_the_terminals(name, channel, mounting, site.converter.contact_ohm));
     }
     steps.push(seen(
         "Polarity of every supply, with a meter, before it is connected: controller, heater, charge relay",
@@ -76,31 +76,25 @@ pub(super) fn before_power(installation: &Installation, site: &Site) -> Part {
 }
 
 /// The resistance of a thermometer with its cable, as warm as the bench.
-fn at_the_terminals(name: &str, channel: &Channel, site: &Site, installation: &Installation) -> Option<Step> {
-    let at = installation.channels.iter().position(|other| other == name)?;
-    let mounting = &site.mountings[at];
-    // A meter shows both leads with it. A room on the bench is 15 to 25 °C.
+fn at_the_terminals(name: &str, channel: &Channel, mounting: &Mounting, contact_ohm: f64) -> Step {
+    if let Role::Check(check) = channel.role {
+        let (least, most) = check.band();
+        let how = format!("{name}: the resistor, with a meter, disconnected from the converter");
+        return measured(how, "Ω", ohms(least), Some(ohms(most)));
+    }
+    let wires = match channel.leads {
+        Leads::TwoWire { .. } => "at the converter's terminals",
+        Leads::ThreeWire { .. } => "between the two wires of different colour",
+        Leads::FourWire => "between two wires of different colour",
+    };
     let platinum = Platinum::of(&channel.element);
-    let (wires, leads_ohm) = match channel.leads {
-        Leads::TwoWire { .. } => ("at the converter's terminals", mounting.loop_ohm_20c),
-        Leads::ThreeWire { .. } => ("between the two wires of different colour", mounting.loop_ohm_20c),
-        Leads::FourWire => ("between two wires of different colour", mounting.loop_ohm_20c),
-    };
-    let (low, high) = match channel.role {
-        Role::Check(check) => {
-            let (least, most) = check.band();
-            (ohms(least), ohms(most))
-        }
-        Role::Cell | Role::Pad | Role::Ambient => {
-            (platinum.ohms(15.0), platinum.ohms(25.0) + leads_ohm + 2.0 * site.converter.contact_ohm)
-        }
-    };
-    let how = if matches!(channel.role, Role::Check(_)) {
-        format!("{name}: the resistor, with a meter, disconnected from the converter")
-    } else {
-        format!("{name}: element and leads {wires}, disconnected from the converter, in a room of 15 to 25 °C")
-    };
-    Some(measured(how, "Ω", low, Some(high)))
+    // A meter shows both leads with it. A room on the bench is 15 to 25 °C.
+    measured(
+        format!("{name}: element and leads {wires}, disconnected from the converter, in a room of 15 to 25 °C"),
+        "Ω",
+        platinum.ohms(15.0),
+        Some(platinum.ohms(25.0) + mounting.loop_ohm_20c + 2.0 * contact_ohm),
+    )
 }
 
 /// The thermal cut-outs.

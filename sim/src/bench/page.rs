@@ -1,7 +1,7 @@
 //! A card on paper.
 
 use super::card::{Card, Expect};
-use crate::chart::{LAYOUT, svg::escaped};
+use crate::chart::{sheet, svg::escaped};
 use std::fmt::Write;
 
 /// What the card adds to the season's page: it is written on by hand, on A4.
@@ -38,13 +38,11 @@ impl Card {
     #[must_use]
     pub fn page(&self) -> String {
         let mut page = String::new();
-        let title = escaped(&self.title);
         // Writing to a string cannot fail.
-        let _ = write!(
+        let _ = writeln!(
             page,
-            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, \
-             initial-scale=1\">\n<link rel=\"icon\" href=\"data:,\">\n<title>Workbench: {title}</title>\n<style>{LAYOUT}{STYLE}</style>\n</head>\n<body>\n<main>\n\
-             <h1>{title}: card for the workbench</h1>\n<p>{}</p>\n",
+            "<h1>{}: card for the workbench</h1>\n<p>{}</p>",
+            escaped(&self.title),
             escaped(&self.made_for())
         );
         for (part, number) in self.parts.iter().zip(1..) {
@@ -75,14 +73,9 @@ impl Card {
             page.push_str("</tbody>\n</table>\n");
         }
         page.push_str(
-            "<h2>Tried by</h2>\n<table class=\"card sign\"><tbody><tr><td>name</td><td>date</td><td>signed</td></tr></tbody></table>\n\
-             </main>\n<footer>\n",
+            "<h2>Tried by</h2>\n<table class=\"card sign\"><tbody><tr><td>name</td><td>date</td><td>signed</td></tr></tbody></table>\n",
         );
-        for caution in self.cautions {
-            let _ = writeln!(page, "<p>{}</p>", escaped(caution));
-        }
-        page.push_str("</footer>\n</body>\n</html>\n");
-        page
+        sheet(&format!("Workbench: {}", self.title), STYLE, &page)
     }
 }
 

@@ -1,7 +1,7 @@
 //! How to provoke each fault, and what then happens: the core says it.
 
 use super::card::{Expect, Part, Step};
-use super::rig::{Connected, HANDS_OFF, Rig};
+use super::rig::{Connected, HANDS_OFF, Rig, Shown};
 use super::socket::End;
 use super::substitutes::Steps;
 use super::sweep::{permitted_after_s, warm_c};
@@ -13,7 +13,7 @@ use forewarm_core::fault::{ChannelFault, Disables, Facts, SystemFault};
 use forewarm_core::quantity::{Fraction, Ratio};
 use forewarm_core::rtd::Measured;
 use forewarm_core::settings::{Reserve, Role};
-use forewarm_core::signals::{Inputs, Line, Outputs, Relay, Sample, Sources};
+use forewarm_core::signals::{Inputs, Line, Relay, Sample, Sources};
 
 /// What the controller is doing when it is provoked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -62,9 +62,9 @@ pub(super) fn part(steps: &Steps, installation: &Installation) -> Part {
         SystemFault::ALL.into_iter().map(|fault| (fault.facts(), Some(fault.disables()), provoking.of_system(fault)));
     for (facts, disables, ways) in of_channels.chain(of_system) {
         for way in ways {
-            match way {
-                Way::Not(why) => not.push(format!("`{}`: {why}.", facts.name)),
-                way => found.push(provoking.step(facts, disables, way)),
+            match provoking.step(facts, disables, way) {
+                Ok(step) => found.push(step),
+                Err(why) => not.push(format!("`{}`: {why}.", facts.name)),
             }
         }
     }
@@ -100,41 +100,44 @@ impl Provoking<'_> {
         channels.iter().enumerate().filter(|(_, channel)| is(channel.role)).map(|(index, _)| index).collect()
     }
 
-    fn step(&self, facts: Facts, disables: Option<Disables>, way: Way) -> Step {
-        let named = |how: &str| format!("{}: {how}", facts.name);
-        match way {
+    /// The step of the card; or why the fault is not provoked here.
+    fn step(&self, facts: Facts, disables: Option<Disables>, way: Way) -> Result<Step, String> {
+        let (how, expect) = match way {
             Way::Hand { how, from, lasts_s, does } => {
-                let Some((connected, begins_s)) = self.begin(from) else {
-                    let why = "no resistor surely stands where cells ask for heat".to_owned();
-                    return Step { how: named(&how), expect: Expect::Impossible(why) };
+                let (doing, begun) = match from {
+                    From::Warming => ("heating", (Relay::Closed, Relay::Open)),
+                    From::Permitted => ("charging", (Relay::Open, Relay::Closed)),
                 };
-                let hand = |second: u32, inputs: &mut Inputs| {
-                    if let Some(since) = second.checked_sub(begins_s) {
-                        does(since, inputs);
+                let expect = match self.begin(from) {
+                    Some((connected, begins_s)) => {
+                        let hand = |second: u32, inputs: &mut Inputs| {
+                            if let Some(since) = second.checked_sub(begins_s) {
+                                does(since, inputs);
+                            }
+                        };
+                        let shown = self.rig().play(&connected, End::Stated, begins_s + lasts_s, &hand);
+                        let before = shown.iter().rev().find(|shown| shown.from_s < begins_s);
+                        if before.is_some_and(|shown| (shown.outputs.heater, shown.outputs.charge) == begun) {
+                            expect(facts, shown, begins_s, lasts_s)
+                        } else {
+                            Expect::Impossible(format!("with these settings and resistors it does not come to {doing}"))
+                        }
                     }
+                    None => Expect::Impossible("no resistor surely stands where cells ask for heat".to_owned()),
                 };
-                let word = if from == From::Warming { "heating" } else { "charging" };
-                let does_so = |outputs: &Outputs| match from {
-                    From::Warming => outputs.heater == Relay::Closed,
-                    From::Permitted => outputs.charge == Relay::Closed,
-                };
-                let begun = self.rig().play(&connected, End::Stated, begins_s, HANDS_OFF);
-                let expect = match begun.last() {
-                    Some(shown) if does_so(&shown.outputs) => self.expect(facts, &connected, begins_s, lasts_s, &hand),
-                    _ => Expect::Impossible(format!("with these settings and resistors it does not come to {word}")),
-                };
-                Step { how: named(&format!("{word}, {how}")), expect }
+                (format!("{doing}, {how}"), expect)
             }
             Way::Connected { how, connected, lasts_s } => {
-                Step { how: named(&how), expect: self.expect(facts, &connected, 0, lasts_s, HANDS_OFF) }
+                (how, expect(facts, self.rig().play(&connected, End::Stated, lasts_s, HANDS_OFF), 0, lasts_s))
             }
             Way::Seen { how, sees } => {
                 let takes =
                     disables.map_or_else(String::new, |disables| format!("; it takes away {}", disables.words()));
-                Step { how: named(&how), expect: Expect::Seen(format!("{sees}{takes}")) }
+                (how, Expect::Seen(format!("{sees}{takes}")))
             }
-            Way::Not(why) => Step { how: named("not here"), expect: Expect::Impossible(why) },
-        }
+            Way::Not(why) => return Err(why),
+        };
+        Ok(Step { how: format!("{}: {how}", facts.name), expect })
     }
 
     /// What is connected, and from when on the controller does that (s). `None` if it never does.
@@ -147,10 +150,7 @@ impl Provoking<'_> {
                     .into_iter()
                     .map(|(channel, substitute)| (channel, substitute.parts.ohm()))
                     .collect();
-                let settles_s =
-                    self.rig().source.map_or(0.0, |source| si::seconds(self.rig().settings.sources[source].settle));
-                #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "minutes")]
-                let begins_s = 120 + settles_s as u32;
+                let begins_s = 120 + self.rig().settles_s();
                 Some((self.steps.all_connected(&cold, true), begins_s))
             }
             From::Permitted => Some((self.steps.all_connected(&self.warm(), false), permitted_after_s(self.rig()))),
@@ -163,41 +163,9 @@ impl Provoking<'_> {
         self.with(|role| role == Role::Cell).into_iter().map(|channel| (channel, ohm(channel))).collect()
     }
 
-    fn expect(
-        &self,
-        facts: Facts,
-        connected: &Connected,
-        begins_s: u32,
-        lasts_s: u32,
-        hand: super::rig::Hand,
-    ) -> Expect {
-        let mut shown = self.rig().play(connected, End::Stated, begins_s + lasts_s, hand);
-        // What it does from the moment in which the fault stands.
-        let Some(at) = shown.iter().position(|shown| shown.faults().iter().any(|fault| fault.name() == facts.name))
-        else {
-            return Expect::Impossible(format!(
-                "with these settings it does not come within {} s",
-                plain(lasts_s.into())
-            ));
-        };
-        let found_s = shown[at].from_s;
-        // A fault of another kind may follow.
-        shown.truncate(shown.len().min(at + 1));
-        let Expect::Outputs { heater, charge, told, state, cause, faults, reads, still_s, .. } =
-            Expect::of(&[shown], None, 0)
-        else {
-            return Expect::Impossible("nothing is shown".to_owned());
-        };
-        let within_s = (found_s - begins_s.min(found_s)).next_multiple_of(5) + 5;
-        Expect::Outputs { heater, charge, told, state, cause, faults, reads, within_s, still_s }
-    }
-
     fn of_channel(&self, fault: ChannelFault) -> Vec<Way> {
         let trust = &self.rig().settings.trust;
         let cells = self.with(|role| role == Role::Cell);
-        let begins =
-            |role: Role| if matches!(role, Role::Cell | Role::Check(_)) { From::Permitted } else { From::Warming };
-        let role = |channel: usize| self.rig().settings.channels[channel].role;
         match fault {
             ChannelFault::Missing => {
                 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most ten minutes")]
@@ -212,39 +180,11 @@ impl Provoking<'_> {
                         .to_owned(),
                 )]
             }
-            ChannelFault::Open => self
-                .with(|role| !matches!(role, Role::Check(_)))
-                .into_iter()
-                .map(|channel| {
-                    let socket = self.rig().sockets[channel].clone();
-                    let does = Box::new(move |second: u32, inputs: &mut Inputs| {
-                        let Measured { lead, .. } = socket.measures(0.0, End::Stated, second.into());
-                        inputs.channels[channel] = Sample::Fresh(Measured { element: Ratio::MAX, lead });
-                    });
-                    Way::Hand {
-                        how: format!("one wire off the element of {}", self.names[channel]),
-                        from: begins(role(channel)),
-                        lasts_s: 20,
-                        does,
-                    }
-                })
-                .collect(),
-            ChannelFault::Short => self
-                .with(|role| !matches!(role, Role::Check(_)))
-                .into_iter()
-                .map(|channel| {
-                    let socket = self.rig().sockets[channel].clone();
-                    let does = Box::new(move |second: u32, inputs: &mut Inputs| {
-                        inputs.channels[channel] = Sample::Fresh(socket.measures(0.0, End::Stated, second.into()));
-                    });
-                    Way::Hand {
-                        how: format!("the element of {} bridged", self.names[channel]),
-                        from: begins(role(channel)),
-                        lasts_s: 20,
-                        does,
-                    }
-                })
-                .collect(),
+            ChannelFault::Open => self.at_each(
+                |name| format!("one wire off the element of {name}"),
+                |bridged| Measured { element: Ratio::MAX, ..bridged },
+            ),
+            ChannelFault::Short => self.at_each(|name| format!("the element of {name} bridged"), |bridged| bridged),
             ChannelFault::OutOfRange => vec![Way::Not("shown above, beyond the plausible temperatures".to_owned())],
             ChannelFault::TooFast | ChannelFault::Jumped => {
                 let Some(&cell) = cells.first() else { return Vec::new() };
@@ -270,6 +210,20 @@ impl Provoking<'_> {
             ChannelFault::Disagreement => self.disagreement(),
             ChannelFault::Leads => self.leads(),
         }
+    }
+
+    /// The same at each thermometer: `shows` is what its converter puts out in place of a bridged element.
+    fn at_each(&self, how: fn(&str) -> String, shows: fn(Measured) -> Measured) -> Vec<Way> {
+        let of = |channel: usize| {
+            let socket = self.rig().sockets[channel].clone();
+            let does = Box::new(move |second: u32, inputs: &mut Inputs| {
+                inputs.channels[channel] = Sample::Fresh(shows(socket.measures(0.0, End::Stated, second.into())));
+            });
+            let is_cell = self.rig().settings.channels[channel].role == Role::Cell;
+            let from = if is_cell { From::Permitted } else { From::Warming };
+            Way::Hand { how: how(&self.names[channel]), from, lasts_s: 20, does }
+        };
+        self.with(|role| !matches!(role, Role::Check(_))).into_iter().map(of).collect()
     }
 
     /// Two channels of one role, one of them with its own thermometer.
@@ -453,6 +407,21 @@ impl Provoking<'_> {
         }
         ways
     }
+}
+
+/// What is shown once the fault stands.
+fn expect(facts: Facts, mut shown: Vec<Shown>, begins_s: u32, lasts_s: u32) -> Expect {
+    let Some(at) = shown.iter().position(|shown| shown.faults().iter().any(|fault| fault.name() == facts.name)) else {
+        return Expect::Impossible(format!("with these settings it does not come within {} s", plain(lasts_s.into())));
+    };
+    let found_s = shown[at].from_s;
+    // A fault of another kind may follow.
+    shown.truncate(at + 1);
+    let mut expect = Expect::of(&[shown], None, 0);
+    if let Expect::Outputs { within_s, .. } = &mut expect {
+        *within_s = found_s.saturating_sub(begins_s).next_multiple_of(5) + 5;
+    }
+    expect
 }
 
 /// How far a resistor is exchanged for another (K).

@@ -75,6 +75,14 @@ impl Rig {
         Self { sockets: sockets.collect(), source: source(&settings, site), settings }
     }
 
+    /// How long that source must have been there before it is spent (s).
+    pub(super) fn settles_s(&self) -> u32 {
+        let settles_s = self.source.map_or(0.0, |source| si::seconds(self.settings.sources[source].settle));
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most ten minutes")]
+        let settles_s = settles_s.ceil() as u32;
+        settles_s
+    }
+
     /// What it shows from when it is switched on, for so many seconds, with the converter at that end of its specification.
     pub(super) fn play(&self, connected: &Connected, end: End, seconds: u32, hand: Hand) -> Vec<Shown> {
         let mut unit = Unit::new(&self.settings, Memory::default());

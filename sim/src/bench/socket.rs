@@ -67,23 +67,23 @@ impl Socket {
         self.probe(end).holding(ohm).measure(0.0, step)
     }
 
+    /// The least and the most that the converter can put out with so much connected (Ω).
+    fn extremes(&self, ohm: f64) -> [Measured; 2] {
+        let of = |end: End| {
+            let probe = self.probe(end).holding(ohm);
+            probe.extremes([0.0; 2], probe.noise_k())
+        };
+        [of(End::Cold)[0], of(End::Warm)[1]]
+    }
+
     /// The least and the most that the controller can read with so much connected (°C). Beyond what platinum can have it is ±∞.
     pub(super) fn reads_c(&self, ohm: f64) -> [f64; 2] {
-        let reads = |end: End, which: usize| {
-            let probe = self.probe(end).holding(ohm);
-            let measured = probe.extremes([0.0; 2], probe.noise_k())[which];
-            self.celsius(measured)
-        };
-        [reads(End::Cold, 0), reads(End::Warm, 1)]
+        self.extremes(ohm).map(|measured| self.celsius(measured))
     }
 
     /// The same as the check channel sees it (Ω).
     pub(super) fn measures_ohm(&self, ohm: f64) -> [f64; 2] {
-        let measures = |end: End, which: usize| {
-            let probe = self.probe(end).holding(ohm);
-            self.ohm(probe.extremes([0.0; 2], probe.noise_k())[which])
-        };
-        [measures(End::Cold, 0), measures(End::Warm, 1)]
+        self.extremes(ohm).map(|measured| self.ohm(measured))
     }
 
     fn ohm(&self, Measured { element, lead }: Measured) -> f64 {

@@ -229,10 +229,7 @@ impl Steps<'_> {
 
     /// How long to look where nothing shows before the source has settled (s).
     fn look_s(&self) -> u32 {
-        let settles_s = self.rig.source.map_or(0.0, |source| si::seconds(self.rig.settings.sources[source].settle));
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most ten minutes")]
-        let settles_s = settles_s.ceil() as u32;
-        LOOK_S.max(settles_s + 60)
+        LOOK_S.max(self.rig.settles_s() + 60)
     }
 
     fn soak_s(&self) -> u32 {

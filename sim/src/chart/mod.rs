@@ -31,7 +31,7 @@ pub(crate) mod svg;
 mod tests;
 
 pub use draw::drawing;
-pub(crate) use page::LAYOUT;
+pub(crate) use page::sheet;
 pub use page::{Summary, Table, TableRow, page};
 pub use section::{Thermometer, Warmth, section};
 

@@ -3,6 +3,7 @@
 use super::draw::{drawings, hystereses, known, styled};
 use super::svg::escaped;
 use super::{Band, DAY_S, LevelKind, Line, Season, Series, Stretch, Warmth, aligned, section, source_names, style};
+use crate::cautions::CAUTIONS;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde::Serialize;
@@ -11,7 +12,19 @@ use std::fmt::Write;
 const SCRIPT: &str = include_str!("page.js");
 /// Longest value that counts as a figure; longer ones are words.
 const LONGEST_FIGURE: usize = 24;
-pub(crate) const LAYOUT: &str = include_str!("page.css");
+const LAYOUT: &str = include_str!("page.css");
+
+/// A document that is only read, without anything from elsewhere. `style` is what it adds to the season's page, and `main` stands before
+/// the cautions; both are markup. `title` is text.
+pub(crate) fn sheet(title: &str, style: &str, main: &str) -> String {
+    let cautions = CAUTIONS.map(|caution| format!("<p>{}</p>\n", escaped(caution))).concat();
+    format!(
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, \
+         initial-scale=1\">\n<link rel=\"icon\" href=\"data:,\">\n<title>{}</title>\n<style>{LAYOUT}{style}</style>\n</head>\n<body>\n\
+         <main>\n{main}</main>\n<footer>\n{cautions}</footer>\n</body>\n</html>\n",
+        escaped(title)
+    )
+}
 
 /// The text above the pictures.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

@@ -4,8 +4,7 @@ use super::findings::{Part, by_role};
 use super::matrix::Matrix;
 use super::row::{Row, ending};
 use super::signs::{SIGN_NOTES, Sign, glossary, letter};
-use crate::cautions::CAUTIONS;
-use crate::chart::{LAYOUT, svg::escaped};
+use crate::chart::{sheet, svg::escaped};
 use std::fmt::Write;
 
 /// What the page adds to the season's. Touch and paper have no pointer to hover with, so whatever a title says stands in a line
@@ -67,13 +66,11 @@ impl Matrix {
     #[must_use]
     pub fn page(&self) -> String {
         let mut page = String::new();
-        let title = escaped(&self.title);
         // Writing to a string cannot fail.
-        let _ = write!(
+        let _ = writeln!(
             page,
-            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, \
-             initial-scale=1\">\n<link rel=\"icon\" href=\"data:,\">\n<title>Faults: {title}</title>\n<style>{LAYOUT}{STYLE}</style>\n</head>\n<body>\n<main>\n\
-             <h1>{title}: the listed faults in every state</h1>\n<section class=\"summary\" aria-label=\"Summary\">\n"
+            "<h1>{}: the listed faults in every state</h1>\n<section class=\"summary\" aria-label=\"Summary\">",
+            escaped(&self.title)
         );
         for (index, line) in self.headline().iter().enumerate() {
             let class = if index == 0 { " class=\"lead\"" } else { "" };
@@ -90,12 +87,7 @@ impl Matrix {
         self.write_scenes(&mut page);
         self.write_reports(&mut page);
         write_part(&mut page, &self.not_played());
-        page.push_str("</main>\n<footer>\n");
-        for caution in CAUTIONS {
-            let _ = writeln!(page, "<p>{}</p>", escaped(caution));
-        }
-        page.push_str("</footer>\n</body>\n</html>\n");
-        page
+        sheet(&format!("Faults: {}", self.title), STYLE, &page)
     }
 
     fn write_keys(&self, page: &mut String) {
