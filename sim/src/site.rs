@@ -157,6 +157,8 @@ pub struct Plate {
     pub thickness_m: f64,
     /// Conductance of the joint to the batteries, per area (W/(m² K)).
     pub contact_w_per_m2_k: f64,
+    /// Part of that conductance which each battery really has (1), where the file says so. A battery beyond the list has all of it.
+    pub contact_parts: Vec<f64>,
 }
 
 /// The heater pad.
@@ -177,6 +179,12 @@ pub struct Pad {
 }
 
 impl Plate {
+    /// Conductance of the joint to a battery, counted from 0, per area (W/(m² K)).
+    #[must_use]
+    pub fn contact_of(&self, battery: usize) -> f64 {
+        self.contact_w_per_m2_k * self.contact_parts.get(battery).copied().unwrap_or(1.0)
+    }
+
     /// Footprint (m²).
     #[must_use]
     pub const fn area_m2(&self) -> f64 {
@@ -207,6 +215,8 @@ pub struct Enclosure {
     pub floor: Vec<Layer>,
     /// Air that leaks through the box, in volumes per hour.
     pub air_changes_per_h: f64,
+    /// What insulation and leaks let through as found, as a part of what the layers and the air changes say (1).
+    pub loss: f64,
     /// Film on the inner faces (W/(m² K)).
     pub inside_w_per_m2_k: f64,
 }

@@ -125,8 +125,15 @@ impl Installation {
 const LONGEST_LIST: usize = 16;
 
 /// Lists, besides channels and sources, whose entries messages name by their number.
-const LISTS: [&str; 6] =
-    ["charge.ceiling", "battery.maker_ceiling", "box.layers", "box.floor_layers", "calibration", "thermal_cutout"];
+const LISTS: [&str; 7] = [
+    "charge.ceiling",
+    "battery.maker_ceiling",
+    "plate.joints",
+    "box.layers",
+    "box.floor_layers",
+    "calibration",
+    "thermal_cutout",
+];
 
 /// The same, as people count: `channel 1 (bow): wiring` for `channel[0].wiring`, `entry 2 of charge.ceiling` for
 /// `charge.ceiling[1]`. Machines still get the original place.

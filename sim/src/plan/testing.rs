@@ -76,6 +76,7 @@ pub(crate) fn site() -> Site {
             width_m: 0.349,
             thickness_m: 0.003,
             contact_w_per_m2_k: 200.0,
+            contact_parts: Vec::new(),
         },
         pad: Pad {
             length_m: 0.32,
@@ -92,6 +93,7 @@ pub(crate) fn site() -> Site {
             walls: foam.clone(),
             floor: foam,
             air_changes_per_h: 0.5,
+            loss: 1.0,
             inside_w_per_m2_k: 7.7,
         },
         place: Place { design_min_c: -20.0, design_wind_m_s: 3.0, exposure: 0.3, stands_on: StandsOn::Air },

@@ -108,7 +108,7 @@ impl Solid {
             && !far
             && let Some(plate) = self.cell([at[0], at[1], at[2] - 1])
         {
-            return (plate.node, self.joint * area);
+            return (plate.node, self.joints[ours] * area);
         }
         (self.air.0, self.film * area)
     }

@@ -103,7 +103,8 @@ pub(super) struct Solid {
     cells: Vec<Option<Cell>>,
     /// On faces inside the box (W/(m² K)).
     pub(super) film: f64,
-    pub(super) joint: f64,
+    /// Of the joint from the plate to each battery (W/(m² K)).
+    pub(super) joints: Vec<f64>,
     /// Across a gap whose air stands (W/(m² K)). `None` where the box's air moves through the gap.
     pub(super) gap: Option<f64>,
 }
@@ -193,14 +194,14 @@ impl Solid {
             faces: [mesh.x.clone(), mesh.y.clone(), z],
             cells: Vec::new(),
             film: enclosure.inside_w_per_m2_k,
-            joint: plate.contact_w_per_m2_k,
+            joints: (0..battery.count).map(|battery| plate.contact_of(battery)).collect(),
             gap: (battery.gap_m < OPEN_GAP_M).then_some(still),
         };
         solid.add_cells(site, nominal, &floor);
         let batteries_m3 = as_f64(battery.count) * battery.length_m * battery.width_m * battery.height_m;
         let free_m3 = (enclosure.length_m * enclosure.width_m * enclosure.height_m - batteries_m3).max(1e-3);
         solid.air = solid.network.add(free_m3 * volumetric(&AIR));
-        let leak = volumetric(&AIR) * free_m3 * enclosure.air_changes_per_h / 3600.0;
+        let leak = volumetric(&AIR) * free_m3 * enclosure.air_changes_per_h * enclosure.loss / 3600.0;
         solid.network.edge(solid.air, Boundary::Outside, leak);
         solid.join_upwards(pad.bond_w_per_m2_k, pad.thickness_m);
         solid.join_sideways();
@@ -271,7 +272,7 @@ impl Solid {
             let found = match at[2].checked_sub(slices.len()) {
                 None => {
                     let material = slices[at[2]].1;
-                    let k = material.conductivity_w_per_m_k;
+                    let k = material.conductivity_w_per_m_k * enclosure.loss;
                     Some((Kind::Floor, [k, k, k * floor.conducts], volumetric(&material) * floor.holds))
                 }
                 // A pad that has been moved still has all of its nodes.
@@ -342,8 +343,8 @@ impl Solid {
                     }
                 }
                 (Kind::Pad(cover), Some(plate)) => self.link(cell.node, plate.node, bond * cover * area),
-                (Kind::Plate, Some(above)) => {
-                    let through = series(self.joint * area, self.half(above_at, &above, 2));
+                (Kind::Plate, Some(above @ Cell { kind: Kind::Battery(battery), .. })) => {
+                    let through = series(self.joints[battery] * area, self.half(above_at, &above, 2));
                     self.link(cell.node, above.node, through);
                 }
                 (Kind::Plate, None) if self.is_in_a_closed_gap(at) => {}
@@ -432,7 +433,8 @@ impl Solid {
         let cells: Vec<(f64, Material)> = slices(&enclosure.walls, WALL_CELLS).collect();
         for (thick_m, material) in cells.iter().rev() {
             let node = self.network.add(walls.inner_m2 * walls.holds * thick_m * volumetric(material));
-            let half = material.conductivity_w_per_m_k * walls.inner_m2 * walls.conducts / (thick_m / 2.0);
+            let conducts = material.conductivity_w_per_m_k * enclosure.loss;
+            let half = conducts * walls.inner_m2 * walls.conducts / (thick_m / 2.0);
             self.network.link(before, node, series(inner, half));
             (before, inner) = (node, half);
         }

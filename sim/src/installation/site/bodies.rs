@@ -154,6 +154,7 @@ pub(super) fn plate<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, batt
         width_m: reader.given(section, Key::PlateWidth).unwrap_or(width_m),
         thickness_m: reader.real(section, Key::PlateThickness),
         contact_w_per_m2_k: contact(reader, section),
+        contact_parts: super::joints::parts(reader, section, battery.count),
     }
 }
 

@@ -28,6 +28,7 @@ pub(super) fn read<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) -> En
         walls,
         floor,
         air_changes_per_h: reader.real(section, Key::AirChanges),
+        loss: reader.real(section, Key::BoxLoss),
         inside_w_per_m2_k: reader.real(section, Key::InsideFilm),
     }
 }

@@ -60,6 +60,10 @@ pub(in crate::installation) fn lines(section: &str) -> Vec<Line> {
              reads, and so must lie higher by the guard band: plan judges it by this table, and prints the points that hold it",
             "maker_ceiling = [ { cell_c = 5, c_rate = 0.1 }, { cell_c = 15, c_rate = 0.5 } ]",
         )],
+        "plate" => &[(
+            "The joints of single batteries, as parts of the plate's contact",
+            "joints = [ { battery = 2, contact_pct = 40 } ]",
+        )],
         "box" => &[
             (
                 "In place of insulation and thickness_mm, walls and lid of several layers, from the outside inwards (a layer outside \

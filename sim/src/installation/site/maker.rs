@@ -23,7 +23,7 @@ pub(super) fn ceiling<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) ->
     }
     let (mut points, mut is_whole): (Vec<CeilingPoint>, bool) = (Vec::new(), true);
     for mut point in sections {
-        let read = [Key::CeilingAt, Key::CeilingLimit].map(|key| number(reader, &mut point, key.fact()));
+        let read = [Key::CeilingAt, Key::CeilingLimit].map(|key| number(reader, &mut point, key.fact(), FORM));
         let cell = (point.place("cell_c"), point.key_span("cell_c"));
         point.finish(&mut reader.findings);
         let [Some(cell_c), Some(c_rate)] = read else {
@@ -46,18 +46,23 @@ pub(super) fn ceiling<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>) ->
     if is_whole { points } else { Vec::new() }
 }
 
-/// A number that borrows the name, range and unit of a setting but is none.
-fn number<'t>(reader: &mut Reader<'t>, point: &mut Section<'t>, fact: &Fact) -> Option<f64> {
+/// A number of a list's entry that has a name, a range and a unit like a setting but is none. It must be there, in this form.
+pub(super) fn number<'t>(
+    reader: &mut Reader<'t>,
+    point: &mut Section<'t>,
+    fact: &Fact,
+    form: &'static str,
+) -> Option<f64> {
     let name = fact.name;
     let value = reader.number(point, name, 3, &range(fact)).ok()?;
     let Some(value) = value else {
-        point.lacks(name, FORM);
+        point.lacks(name, form);
         return None;
     };
     if !fact.allows(value) {
         let place = point.place(name);
         let message = format!("{place} is {} {}, outside {}", Thousandths(value), fact.unit, range(fact));
-        reader.findings.error(point.key_span(name).as_ref(), &place, message, FORM);
+        reader.findings.error(point.key_span(name).as_ref(), &place, message, form);
         return None;
     }
     Some(real(value))

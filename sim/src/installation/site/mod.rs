@@ -29,6 +29,7 @@ mod enclosure;
 pub(super) mod example;
 pub(super) mod feed;
 mod fit;
+mod joints;
 mod leads;
 mod maker;
 mod mounting;

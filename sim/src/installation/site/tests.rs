@@ -105,6 +105,7 @@ fn held(site: &Site, key: Key) -> Option<f64> {
         Key::BoxThickness => enclosure.walls.first()?.thickness_m,
         Key::FloorThickness => enclosure.floor.first()?.thickness_m,
         Key::AirChanges => enclosure.air_changes_per_h,
+        Key::BoxLoss => enclosure.loss,
         Key::InsideFilm => enclosure.inside_w_per_m2_k,
         Key::DesignMin => place.design_min_c,
         Key::DesignWind => place.design_wind_m_s,
@@ -591,6 +592,27 @@ fn a_kind_of_joint_or_of_cells_stands_for_its_figures() {
             is_near(battery.conductivity_up_w_per_m_k, up) && is_near(battery.conductivity_across_w_per_m_k, across)
         );
         assert!(is_near(battery.conductivity_along_w_per_m_k, across), "as across, where nothing else is said");
+    }
+}
+
+#[test]
+fn the_contact_of_single_batteries_is_a_part_of_the_plates_and_each_is_named_once() {
+    let joints = |list: &str| with(&starter(), "plate", "joints", &format!("joints = {list}"));
+    let plate = read(&joints("[ { battery = 2, contact_pct = 40 } ]")).plate;
+    assert!(is_near(plate.contact_of(0), plate.contact_w_per_m2_k) && is_near(plate.contact_of(1), 80.0));
+    assert!(is_near(plate.contact_of(7), plate.contact_w_per_m2_k), "a battery beyond the list has all of it");
+    for (list, told) in [
+        ("[ { battery = 3, contact_pct = 40 } ]", "battery.count is 2"),
+        ("[ { battery = 0, contact_pct = 40 } ]", "outside"),
+        ("[ { battery = 1.5, contact_pct = 40 } ]", ""),
+        ("[ { battery = 1, contact_pct = 40 }, { battery = 1, contact_pct = 50 } ]", "again"),
+        ("[ { battery = 1 } ]", "contact_pct"),
+        ("[ { battery = 1, contact_pct = 0 } ]", "outside"),
+        ("[ { battery = 1, contact_pct = 40, pct = 3 } ]", "pct"),
+        ("40", "not a list"),
+    ] {
+        let problems = Installation::parse("test", &joints(list)).expect_err(list);
+        assert!(problems.iter().any(|problem| problem.message.contains(told)), "{list}: {problems:?}");
     }
 }
 

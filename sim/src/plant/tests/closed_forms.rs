@@ -23,7 +23,14 @@ fn alone(battery: Battery, film: f64) -> Site {
     let [length_m, width_m] = [battery.length_m, battery.width_m];
     let row_m = as_f64(battery.count) * width_m + as_f64(battery.count - 1) * battery.gap_m;
     let nothing = Material { conductivity_w_per_m_k: 1e-6, density_kg_per_m3: 1.0, specific_heat_j_per_kg_k: 1.0 };
-    site.plate = Plate { material: nothing, length_m, width_m: row_m, thickness_m: 1e-3, contact_w_per_m2_k: 0.0 };
+    site.plate = Plate {
+        material: nothing,
+        length_m,
+        width_m: row_m,
+        thickness_m: 1e-3,
+        contact_w_per_m2_k: 0.0,
+        contact_parts: Vec::new(),
+    };
     site.pad = Pad { length_m, width_m: row_m, thickness_m: 1e-6, ..site.pad };
     (site.enclosure.length_m, site.enclosure.width_m) = (length_m, row_m);
     site.enclosure.height_m = battery.height_m + 1.0;

@@ -89,6 +89,7 @@ pub(super) fn open() -> Site {
             width_m: 0.37,
             thickness_m: 0.003,
             contact_w_per_m2_k: 200.0,
+            contact_parts: Vec::new(),
         },
         pad: Pad {
             length_m: 0.32,
@@ -105,6 +106,7 @@ pub(super) fn open() -> Site {
             walls: vec![Layer { name: "xps".into(), material: XPS, thickness_m: 0.050 }],
             floor: vec![Layer { name: "xps".into(), material: XPS, thickness_m: 0.040 }],
             air_changes_per_h: 0.5,
+            loss: 1.0,
             inside_w_per_m2_k: 7.7,
         },
         place: Place { design_min_c: -25.0, design_wind_m_s: 8.0, exposure: 0.3, stands_on: StandsOn::Air },
