@@ -138,7 +138,7 @@ class Given:
         self.plate = (plate.get("length_mm", self.size[0] / mm) * mm, plate.get("width_mm", self.row / mm) * mm)
         self.t_plate = plate["thickness_mm"] * mm
         self.plate_material = PLATES[plate["material"]]
-        self.contact = plate["contact_w_per_m2_k"]
+        self.contacts = [plate["contact_w_per_m2_k"]] * self.count  # of each battery; another script sets them apart
         self.pad = (pad["length_mm"] * mm, pad["width_mm"] * mm)
         self.shift = (pad.get("shift_along_mm", 0.0) * mm, pad.get("shift_across_mm", 0.0) * mm)
         self.t_pad = pad["thickness_mm"] * mm
@@ -367,7 +367,7 @@ class Model:
                         under = self.plate[self.bat_x, self.bat_y[b]]
                         stands = under >= 0
                         partner = np.where(stands, under, self.air)
-                        beyond = np.where(stands, g.contact, g.h)
+                        beyond = np.where(stands, g.contacts[b], g.h)
                     if axis == 2 and high and g.g_terminal:
                         patches = []
                         if b == 0:
