@@ -22,6 +22,7 @@
 //! | [`finding`] | what is fine, what is not, and what to change |
 //! | [`fingerprint`] | what tells the settings of one installation from all others |
 //! | [`heater`] | what the heater draws, and for which voltage it is |
+//! | [`identify`] | whether a bank behaves as planned, by its log |
 //! | [`input`] | opening what is read, pipes among it |
 //! | [`installation`] | the installation file: reading it, checking it, writing a first one |
 //! | `layout` | text in lines and columns |
@@ -68,6 +69,7 @@ mod figures;
 pub mod finding;
 pub mod fingerprint;
 pub mod heater;
+pub mod identify;
 pub mod input;
 pub mod installation;
 mod layout;

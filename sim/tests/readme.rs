@@ -7,13 +7,14 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 /// The README, and the pages that show whole outputs.
-const PAGES: [(&str, usize); 6] = [
+const PAGES: [(&str, usize); 7] = [
     ("README.md", 2),
     ("sim/docs/bench.md", 1),
     ("sim/docs/check.md", 2),
     ("sim/docs/plan.md", 1),
     ("sim/docs/rehearse.md", 1),
     ("sim/docs/replay.md", 1),
+    ("sim/docs/identify.md", 1),
 ];
 
 /// A command of a page, and the output block that follows it.

@@ -23,6 +23,12 @@ pub(super) struct Beside<'a> {
 impl Beside<'_> {
     /// Checks that it can be written. This comes before any computation.
     pub(super) fn claim(&self, file: &Path, site: Option<&Site>) -> Result<Target, Stop> {
+        let inputs = read_with(file, site);
+        self.claim_beside(&inputs.iter().map(PathBuf::as_path).collect::<Vec<_>>())
+    }
+
+    /// The same, where these are all the files that are read.
+    pub(super) fn claim_beside(&self, inputs: &[&Path]) -> Result<Target, Stop> {
         let Self { option, path, ending, printed, force } = *self;
         if path == Path::new("-") {
             return Err(usage(
@@ -35,8 +41,7 @@ impl Beside<'_> {
             return Err(usage(&message, &format!("a name that ends in .{ending}")));
         }
         let existing = if force { Existing::Replace } else { Existing::Keep };
-        let inputs = read_with(file, site);
-        Ok(Target::claim(path, existing, &inputs.iter().map(PathBuf::as_path).collect::<Vec<_>>())?)
+        Ok(Target::claim(path, existing, inputs)?)
     }
 }
 

@@ -7,6 +7,7 @@ mod check;
 #[cfg(unix)]
 mod emulate;
 mod faults;
+mod identify;
 mod interrupt;
 mod listen;
 mod new;
@@ -50,6 +51,7 @@ enum Command {
     Propose(propose::Arguments),
     Bench(bench::Arguments),
     Replay(replay::Arguments),
+    Identify(identify::Arguments),
     Listen(listen::Arguments),
     Send(send::Arguments),
     #[cfg(unix)]
@@ -93,6 +95,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         | Command::Faults(_)
         | Command::Propose(_)
         | Command::Replay(_)
+        | Command::Identify(_)
         | Command::Listen(_)
         | Command::Send(_) => {
             interrupt::watch()?;
@@ -109,6 +112,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         Command::Propose(arguments) => propose::run(&arguments, form),
         Command::Bench(arguments) => bench::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
+        Command::Identify(arguments) => identify::run(arguments, form),
         Command::Listen(arguments) => listen::run(&arguments, form),
         Command::Send(arguments) => send::run(&arguments, form),
         #[cfg(unix)]

@@ -8,7 +8,7 @@ use forewarm::input;
 use forewarm::installation::Installation;
 use forewarm::output::{Existing, Target, stdout_is_unread};
 use forewarm::replay::{
-    self, ChannelColumn, Decimal, Listed, Mapping, PlotForm, ReplayError, Report, Request, Sinks, SourceColumn,
+    self, ChannelColumn, Decimal, Listed, Mapping, PlotForm, Reject, ReplayError, Report, Request, Sinks, SourceColumn,
     TimeColumn,
 };
 use forewarm::service::store::log::{Log, MAGIC, Names};
@@ -106,7 +106,7 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     let installation = Installation::load(&arguments.file)?;
     let sinks = sinks(&arguments, form)?;
     let nothing_else = sinks.plot.is_none();
-    let (log, length) = match kept(&arguments, &installation)? {
+    let (log, length) = match kept(&arguments.log, &installation, &arguments.file)? {
         Some(kept) => (kept, None),
         None => open(&arguments.log)?,
     };
@@ -136,7 +136,7 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
         return Err(Stop::Unread);
     }
     let (report, events) = replayed?;
-    warn(&report, &request.log);
+    warn(&report.rejected.first, report.rows_rejected, report.rows_read, &request.log);
     match (form, events) {
         (Form::Json, Some(events)) => {
             let events = events.finish().map_err(|problem| *problem)?;
@@ -160,7 +160,7 @@ impl From<ReplayError> for Stop {
     }
 }
 
-fn shown(path: &Path) -> String {
+pub(super) fn shown(path: &Path) -> String {
     if path == Path::new("-") { "standard input".to_owned() } else { path.display().to_string() }
 }
 
@@ -202,8 +202,11 @@ pub(super) fn plot_form(path: &Path) -> Result<PlotForm, Stop> {
 }
 
 /// The log, if it is a file that `forewarm listen` has kept. Its first bytes show it.
-fn kept(arguments: &Arguments, installation: &Installation) -> Result<Option<Box<dyn Read + Send>>, Stop> {
-    let path = &arguments.log;
+pub(super) fn kept(
+    path: &Path,
+    installation: &Installation,
+    file: &Path,
+) -> Result<Option<Box<dyn Read + Send>>, Stop> {
     // Not by opening a pipe, which can be read only once.
     if path == Path::new("-") || !path.is_file() {
         return Ok(None);
@@ -214,12 +217,12 @@ fn kept(arguments: &Arguments, installation: &Installation) -> Result<Option<Box
         return Ok(None);
     }
     let log = Log::open(path)?;
-    listen::compare(&log, installation, &shown(path), &shown(&arguments.file))?;
+    listen::compare(&log, installation, &shown(path), &shown(file))?;
     Ok(Some(Box::new(log.into_csv(Names::of(installation)))))
 }
 
 /// Opens the log. Also returns its length, where that is known.
-fn open(path: &Path) -> Result<(Box<dyn Read + Send>, Option<u64>), Stop> {
+pub(super) fn open(path: &Path) -> Result<(Box<dyn Read + Send>, Option<u64>), Stop> {
     if path == Path::new("-") {
         return Ok((Box::new(io::stdin()), None));
     }
@@ -229,13 +232,11 @@ fn open(path: &Path) -> Result<(Box<dyn Read + Send>, Option<u64>), Stop> {
 }
 
 /// Reports rows that were not used on the standard error, so that they show with `--json` too.
-fn warn(report: &Report, log: &str) {
-    let rejected = &report.rejected;
-    if report.rows_rejected == 0 {
+pub(super) fn warn(rejected: &[Reject], count: u64, read: u64, log: &str) {
+    if count == 0 {
         return;
     }
     let mut problems: Vec<_> = rejected
-        .first
         .iter()
         .map(|reject| {
             let line = u32::try_from(reject.line).unwrap_or(u32::MAX);
@@ -244,9 +245,9 @@ fn warn(report: &Report, log: &str) {
             Problem { severity: Severity::Warning, ..problem }
         })
         .collect();
-    let more = report.rows_rejected - rejected.first.len() as u64;
+    let more = count - rejected.len() as u64;
     if more > 0 {
-        let message = format!("{more} more rows not used, {} of {} in all", report.rows_rejected, report.rows_read);
+        let message = format!("{more} more rows not used, {count} of {read} in all");
         problems.push(Problem { severity: Severity::Warning, ..Problem::error(log, message) });
     }
     tell(&problems);
@@ -260,7 +261,7 @@ struct Results<'r> {
     events: Listed,
 }
 
-fn delimiter(text: &str) -> Result<u8, String> {
+pub(super) fn delimiter(text: &str) -> Result<u8, String> {
     match text.as_bytes() {
         b"tab" | b"\\t" => Ok(b'\t'),
         &[sign] if !sign.is_ascii_alphanumeric() && !matches!(sign, b'"' | b'#' | b'.' | b'-' | b'\n' | b'\r' | 0) => {
@@ -270,7 +271,7 @@ fn delimiter(text: &str) -> Result<u8, String> {
     }
 }
 
-fn decimal(text: &str) -> Result<Decimal, String> {
+pub(super) fn decimal(text: &str) -> Result<Decimal, String> {
     match text {
         "point" | "." => Ok(Decimal::Point),
         "comma" | "," => Ok(Decimal::Comma),
@@ -293,7 +294,7 @@ pub(super) fn step(text: &str) -> Result<u32, String> {
     millis(text, 0.1, 10.0).map(|millis| u32::try_from(millis).unwrap_or(1000))
 }
 
-fn max_gap(text: &str) -> Result<i64, String> {
+pub(super) fn max_gap(text: &str) -> Result<i64, String> {
     millis(text, 0.1, 604_800.0)
 }
 

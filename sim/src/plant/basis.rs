@@ -86,11 +86,31 @@ impl Shape {
         Self::on(site, layout, mesh)
     }
 
+    /// Cells and patterns that also serve sites whose batteries are each in another contact with the plate, as a log may show. It has the
+    /// most states, because nobody steps it through a winter, and does not know where its extremes are.
+    #[must_use]
+    pub fn for_a_fit(site: &Site) -> Self {
+        let layout = Layout::of(site);
+        let mesh = Mesh::of(&layout, site.battery.conductivity_up_w_per_m_k);
+        let mut shape = Self {
+            layout,
+            mesh,
+            patterns: Arc::default(),
+            extremes: Extremes::default(),
+            layers: layers(site),
+            apart_k: 0.0,
+        };
+        let all = patterns(site, &shape, &loosened(site));
+        let most = STATES[STATES.len() - 1].min(all.nrows());
+        shape.patterns = Arc::new(all.rows(0, most).into_owned());
+        shape
+    }
+
     pub(super) fn on(site: &Site, layout: Layout, mesh: Mesh) -> Self {
         let layers = layers(site);
         let extremes = Extremes::default();
         let mut shape = Self { layout, mesh, patterns: Arc::default(), extremes, layers, apart_k: 0.0 };
-        let all = Arc::new(patterns(site, &shape));
+        let all = Arc::new(patterns(site, &shape, &[]));
         shape.patterns = Arc::clone(&all);
         let of_all = Answers::of(&shape.reduce(site));
         for states in STATES {
@@ -218,6 +238,19 @@ impl Reduced {
             row.axpy(weight, &self.patterns.column(node), 1.0);
         }
         solved(&self.l, row)
+    }
+
+    /// The patterns' amounts (°C) in these states, and the states that have such amounts. They mean the same temperatures of the cells in
+    /// every site on these patterns.
+    pub(super) fn amounts(&self, states: &DVector<f64>) -> DVector<f64> {
+        let mut amounts = states.rows(0, self.states()).into_owned();
+        self.l.tr_solve_lower_triangular_mut(&mut amounts);
+        amounts
+    }
+
+    /// See [`Self::amounts`].
+    pub(super) fn of_amounts(&self, amounts: &DVector<f64>) -> DVector<f64> {
+        self.l.tr_mul(amounts)
     }
 
     /// Temperatures of all cells (°C). `states` may have those of the thermometers at its end.
@@ -377,13 +410,26 @@ fn moved(site: &Site) -> Vec<Site> {
     all
 }
 
-/// The patterns of the cells' answers, the weightiest first, a row for each.
-fn patterns(site: &Site, shape: &Shape) -> DMatrix<f64> {
+/// Sites that each differ from `site` in the contact of one battery.
+fn loosened(site: &Site) -> Vec<Site> {
+    let of = |battery: usize| {
+        let mut site = site.clone();
+        let parts = (0..site.battery.count).map(|index| site.plate.contact_parts.get(index).copied().unwrap_or(1.0));
+        site.plate.contact_parts = parts.collect();
+        site.plate.contact_parts[battery] *= 0.7;
+        site
+    };
+    (0..site.battery.count).map(of).collect()
+}
+
+/// The patterns of the cells' answers, the weightiest first, a row for each. `further` are sites that each differ in one more property.
+fn patterns(site: &Site, shape: &Shape, further: &[Site]) -> DMatrix<f64> {
     let solid = shape.solid(site);
     let cells = Blown::new(&solid, WINDS[0], site.place.stands_on);
     let symbolic = CscSymbolicCholesky::factor(cells.conductances.pattern().clone());
     let mut moves: Vec<Move> = moved(site)
         .iter()
+        .chain(further)
         .map(|site| Move::new(&cells, &Blown::new(&shape.solid(site), WINDS[0], site.place.stands_on)))
         .collect();
     moves.push(Move::new(&cells, &Blown::new(&solid, WINDS[1], site.place.stands_on)));

@@ -17,6 +17,7 @@
 //! | `modes` | exact stepping |
 //! | `equations` | the same as plain numbers, for another solver |
 //! | `section` | what upright planes through the bank show |
+//! | `trace` | what the thermometers show over a log |
 
 mod basis;
 mod equations;
@@ -28,6 +29,7 @@ mod network;
 mod places;
 pub mod section;
 mod solid;
+mod trace;
 
 #[cfg(test)]
 mod tests;
@@ -45,6 +47,7 @@ pub use network::{Boundary, Network, Node};
 use std::fmt;
 use std::ops::Range;
 use std::sync::OnceLock;
+pub(crate) use trace::{Shown, Stretch, Traced};
 
 /// How far a placement that the plant computes can be from one with the same properties and any finer cells: this (K),
 /// plus this part of the placement. Source: the test that compares it with the independent model in

@@ -415,6 +415,63 @@ impl Modes {
         read
     }
 
+    /// How fast each mode decays (1/s), rising, and what it shows where thermometers read.
+    pub(super) fn fading(&self) -> impl Iterator<Item = (f64, &[f64; MAX_CHANNELS])> {
+        self.rates.iter().copied().zip(&self.readout)
+    }
+
+    /// The temperatures (°C) of every node with one mode at 1.
+    pub(super) fn of_mode(&self, mode: usize) -> DVector<f64> {
+        self.out.column(mode).into_owned()
+    }
+
+    /// The modes of these temperatures (°C).
+    pub(super) fn modes_of(&self, temperatures: &DVector<f64>) -> DVector<f64> {
+        &self.into * temperatures
+    }
+
+    /// The temperatures (°C) of every node in these modes.
+    pub(super) fn temperatures_of(&self, modes: &DVector<f64>) -> DVector<f64> {
+        &self.out * modes
+    }
+
+    /// The modes in which this heat leaves as it comes, with both boundaries at 0. A mode that does not decay is left out.
+    pub(super) fn steady_of(&self, of_heat: &DVector<f64>) -> DVector<f64> {
+        let rates = DVector::from_column_slice(&self.rates);
+        of_heat.zip_map(&rates, |heat, rate| if rate > 0.0 { heat / rate } else { 0.0 })
+    }
+
+    /// What remains of each mode's rest after so many seconds.
+    pub(super) fn remains(&self, seconds: f64) -> Vec<f64> {
+        self.rates.iter().map(|rate| (-rate * seconds).exp()).collect()
+    }
+
+    /// Moves modes over a time under one drive. `remains` is for that time.
+    pub(super) fn cross(&self, modes: &mut DVector<f64>, drive: &Drive<'_>, seconds: f64, remains: &[f64]) {
+        for (mode, (now, remains)) in modes.iter_mut().zip(remains).enumerate() {
+            let [outside, ground] = [0, 1].map(|side| self.boundaries[side][mode]);
+            let heat: f64 = drive.heats.iter().map(|(part, of_heat)| part * of_heat[mode]).sum();
+            let at_first = heat + outside * drive.boundary_c[0] + ground * drive.boundary_c[1];
+            let slope = outside * drive.slope_k_per_s[0] + ground * drive.slope_k_per_s[1];
+            let rate = self.rates[mode];
+            *now = if rate > 0.0 {
+                let tends = (at_first - slope / rate) / rate;
+                tends + slope / rate * seconds + (*now - tends) * remains
+            } else {
+                *now + seconds * (at_first + slope * seconds / 2.0)
+            };
+        }
+    }
+
+    /// What modes show where thermometers read.
+    pub(super) fn shown(&self, modes: &DVector<f64>) -> [f64; MAX_CHANNELS] {
+        let mut shown = [0.0; MAX_CHANNELS];
+        for (mode, row) in modes.iter().zip(&self.readout) {
+            shown.iter_mut().zip(row).for_each(|(shown, weight)| *shown += mode * weight);
+        }
+        shown
+    }
+
     /// The temperatures (°C) after any time (s), from those at the start (°C). `drive` holds from the start and goes
     /// on.
     pub(super) fn after(&self, start_c: &DVector<f64>, drive: &Drive<'_>, seconds: f64) -> DVector<f64> {

@@ -492,6 +492,23 @@ impl Solid {
         parts(volumes)
     }
 
+    /// For each battery, the part that each of its nodes is of its volume.
+    pub(super) fn in_each_battery(&self) -> Vec<Vec<(usize, f64)>> {
+        let mut all: Vec<Vec<(usize, f64)>> = vec![Vec::new(); self.layout.batteries.len()];
+        for at in self.places() {
+            if let Some(Cell { kind: Kind::Battery(battery), node, .. }) = self.cell(at) {
+                all[battery].push((node, self.area(at, 2) * self.size(2, at[2])));
+            }
+        }
+        for parts in &mut all {
+            let whole: f64 = parts.iter().map(|(_, volume)| volume).sum();
+            for (_, volume) in parts {
+                *volume /= whole;
+            }
+        }
+        all
+    }
+
     /// The index of the plate's cells along z.
     pub(super) fn plate_k(&self) -> usize {
         (0..self.count(2)).find(|k| self.faces[2][k + 1] == 0.0).unwrap_or(0)

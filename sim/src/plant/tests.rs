@@ -15,6 +15,7 @@ mod reduction;
 mod season;
 mod sideways;
 mod site;
+mod trace;
 
 /// The shape of a site, made once for all checks.
 fn shape_of(site: &Site, made: &'static OnceLock<Shape>) -> &'static Shape {

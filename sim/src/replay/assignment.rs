@@ -29,9 +29,9 @@ pub(super) type Number = usize;
 /// Place of a flag in a row.
 pub(super) type Flag = usize;
 
-/// What each column is for.
+/// What rows are read by.
 #[derive(Clone, Debug)]
-pub(super) struct Assignment {
+pub(super) struct Reading {
     /// Where and how the time is written.
     pub(super) time: TimeAssignment,
     /// The decimal sign, if it is known already.
@@ -41,6 +41,13 @@ pub(super) struct Assignment {
     pub(super) flags: Vec<usize>,
     /// Fields of the flags that show whether a source is present, each with the source's name.
     pub(super) source_fields: Vec<(usize, String)>,
+}
+
+/// What each column is for.
+#[derive(Clone, Debug)]
+pub(super) struct Assignment {
+    /// What rows are read by.
+    pub(super) reading: Reading,
     /// The settings to replay with. They leave out channels without a column, and judge nothing that only our own heat
     /// could show.
     pub(super) settings: ValidSettings,
@@ -204,11 +211,7 @@ impl Assignment {
         match settings.validate() {
             Err(error) => Err(vec![finder.problem(error.to_string()).because(error.why())]),
             Ok(settings) => Ok(Self {
-                time,
-                decimal,
-                numbers: finder.numbers,
-                flags: finder.flags,
-                source_fields,
+                reading: Reading { time, decimal, numbers: finder.numbers, flags: finder.flags, source_fields },
                 settings,
                 channels,
                 supply,
@@ -236,9 +239,9 @@ pub(super) struct Finder<'a> {
     pub(super) sample: Sample<'a>,
     pub(super) problems: Vec<Problem>,
     pub(super) numbers: Vec<usize>,
-    flags: Vec<usize>,
+    pub(super) flags: Vec<usize>,
     assumptions: Vec<Assumption>,
-    uses: Vec<Use>,
+    pub(super) uses: Vec<Use>,
 }
 
 impl<'a> Finder<'a> {
@@ -281,7 +284,7 @@ impl<'a> Finder<'a> {
         }
     }
 
-    fn new(header: &'a Header, log: &'a str, line: u64, sample: Sample<'a>) -> Self {
+    pub(super) fn new(header: &'a Header, log: &'a str, line: u64, sample: Sample<'a>) -> Self {
         Self {
             header,
             log,
@@ -295,7 +298,7 @@ impl<'a> Finder<'a> {
         }
     }
 
-    fn assume(&mut self, text: String) {
+    pub(super) fn assume(&mut self, text: String) {
         self.assumptions.push(Assumption { text, fault: None });
     }
 
@@ -307,7 +310,7 @@ impl<'a> Finder<'a> {
         self.use_column_in(what, column, None);
     }
 
-    fn use_column_in(&mut self, what: &str, column: String, unit: Option<&'static str>) {
+    pub(super) fn use_column_in(&mut self, what: &str, column: String, unit: Option<&'static str>) {
         self.uses.push(Use { what: what.to_owned(), column, unit });
     }
 
@@ -322,10 +325,16 @@ impl<'a> Finder<'a> {
 
     /// Reports an option that names a channel or source that the installation does not have.
     fn known(&mut self, kind: &str, name: &str, option: &str, names: &[String]) {
+        let others: &[&str] = if kind == "channel" { &OTHER_COLUMNS } else { &[] };
+        self.known_among(kind, name, option, names, others);
+    }
+
+    /// The same, where `others` are good as well.
+    pub(super) fn known_among(&mut self, kind: &str, name: &str, option: &str, names: &[String], others: &[&str]) {
         if !names.iter().any(|known| known == name) {
             let known: Vec<_> = names.iter().map(|name| excerpt(name)).collect();
             let message = format!("{option} names a {kind} \"{}\" that the installation does not have", excerpt(name));
-            let others = if kind == "channel" { format!("; or {}", OTHER_COLUMNS.join(", ")) } else { String::new() };
+            let others = if others.is_empty() { String::new() } else { format!("; or {}", others.join(", ")) };
             let remedy = format!("one of its {kind}s: {}{others}", known.join(", "));
             self.problems.push(option_problem(message).remedy(remedy));
         }
@@ -357,7 +366,7 @@ impl<'a> Finder<'a> {
     }
 
     /// The column of a channel, and its unit.
-    fn channel(&mut self, name: &str, role: Role, mapping: &Mapping) -> Option<(usize, Unit)> {
+    pub(super) fn channel(&mut self, name: &str, role: Role, mapping: &Mapping) -> Option<(usize, Unit)> {
         let mut named = mapping.channels.iter().filter(|column| column.channel == name);
         if let Some(column) = named.next() {
             if named.next().is_some() {
@@ -485,7 +494,7 @@ impl<'a> Finder<'a> {
         Presence::Never
     }
 
-    fn logged(&mut self, name: &str, named: Option<&str>) -> Option<Flag> {
+    pub(super) fn logged(&mut self, name: &str, named: Option<&str>) -> Option<Flag> {
         let Some(column) = named else { return self.optional_flag(name) };
         let field = self.named(column, if name == "heater" { "--logged-heater" } else { "--logged-charge" })?;
         self.use_column(name, self.header.shown(field));
@@ -493,7 +502,7 @@ impl<'a> Finder<'a> {
     }
 
     /// The field of one of [`OTHER_COLUMNS`], if the log has it.
-    fn other(&mut self, name: &str, mapping: &Mapping) -> Option<usize> {
+    pub(super) fn other(&mut self, name: &str, mapping: &Mapping) -> Option<usize> {
         let mut named = mapping.channels.iter().filter(|column| column.channel == name);
         let field = match named.next() {
             Some(column) => {
@@ -544,7 +553,7 @@ impl<'a> Finder<'a> {
         Some(field)
     }
 
-    fn other_number(&mut self, name: &str, mapping: &Mapping) -> Option<Number> {
+    pub(super) fn other_number(&mut self, name: &str, mapping: &Mapping) -> Option<Number> {
         self.other(name, mapping).map(|field| self.number(field))
     }
 
@@ -558,7 +567,7 @@ impl<'a> Finder<'a> {
         Some(self.flag(field))
     }
 
-    fn number(&mut self, field: usize) -> Number {
+    pub(super) fn number(&mut self, field: usize) -> Number {
         place(&mut self.numbers, field)
     }
 

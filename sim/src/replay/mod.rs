@@ -20,6 +20,7 @@ mod drive;
 mod events;
 mod fill;
 mod mapping;
+mod measured;
 mod pattern;
 mod picture;
 mod plain;
@@ -39,6 +40,7 @@ use crate::si;
 pub use clock::{Dial, Span, TimeFormat};
 pub use events::{Events, Listed};
 pub use mapping::{ChannelColumn, Mapping, SourceColumn, TimeColumn};
+pub(crate) use measured::{Measured, Moment as MeasuredAt, measured};
 pub use rejects::{Fault, Reject, Rejects};
 pub use report::{
     Because, Bridge, Difference, Differences, Energy, FaultReport, InState, Pause, Period, Report, Step, SummerTime,
@@ -70,7 +72,8 @@ use report::Source;
 use rows::{Next, Pace, Row, Rows};
 use sample::Sample;
 use std::io::{Read, Write};
-use std::sync::atomic::Ordering;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// How a log is to be read and stepped through.
 #[derive(Clone, Debug)]
@@ -178,24 +181,14 @@ fn replay_at(
     progress: &mut dyn FnMut(Progress),
 ) -> Result<(Report, Option<Events>), ReplayError> {
     let messages = Names(&request.log);
-    let log = Unpacked::new(log).map_err(|error| messages.unreadable(1, &LineError::Io(error)))?;
-    let taken = log.taken();
-    let log = Head::new(log, |lines| is_plain(lines, request));
-    let delimiter = match request.delimiter {
-        Some(delimiter) => delimiter,
-        None => separator::find(log.lines()).map_err(|signs| unclear_separator(messages, &signs))?,
-    };
-    // A pipe can be read only once. The first rows decide how to read the log, so this keeps a copy of them.
-    let head = log.lines().to_vec();
-    let mut records = Records::new(log, delimiter);
-    let header = read_header(&mut records, messages)?;
+    let Opened { records, header, head, delimiter, taken } = open(log, request)?;
     let sample = Sample { head: &head, delimiter, width: header.width() };
     let stated = stated_interval(&header, sample);
     let assignment = Assignment::new(installation, &header, &request.mapping, &request.log, records.line(), sample)
         .map_err(ReplayError::Refused)?;
     drop(head);
     check_step(&assignment, request)?;
-    let mut rows = Rows::new(records, header, &assignment, delimiter, pace);
+    let mut rows = Rows::new(records, header, &assignment.reading, delimiter, pace);
 
     let interpolated = assignment.channels.iter().map(|channel| (channel.number, channel.scale.plausible()));
     let others = [assignment.supply, assignment.bank, assignment.state_of_charge].into_iter().flatten();
@@ -267,6 +260,33 @@ fn replay_at(
         timeline.finish()?;
     }
     Ok((report, events))
+}
+
+/// A log whose header has been read.
+struct Opened<R: Read> {
+    records: Records<Head<Unpacked<R>>>,
+    header: Header,
+    /// The lines that were looked at beforehand.
+    head: Vec<u8>,
+    delimiter: u8,
+    /// Bytes read, as the log is stored.
+    taken: Arc<AtomicU64>,
+}
+
+fn open<R: Read>(log: R, request: &Request) -> Result<Opened<R>, ReplayError> {
+    let messages = Names(&request.log);
+    let log = Unpacked::new(log).map_err(|error| messages.unreadable(1, &LineError::Io(error)))?;
+    let taken = log.taken();
+    let log = Head::new(log, |lines| is_plain(lines, request));
+    let delimiter = match request.delimiter {
+        Some(delimiter) => delimiter,
+        None => separator::find(log.lines()).map_err(|signs| unclear_separator(messages, &signs))?,
+    };
+    // A pipe can be read only once. The first rows decide how to read the log, so this keeps a copy of them.
+    let head = log.lines().to_vec();
+    let mut records = Records::new(log, delimiter);
+    let header = read_header(&mut records, messages)?;
+    Ok(Opened { records, header, head, delimiter, taken })
 }
 
 fn channels(assignment: &Assignment) -> Channels {
@@ -357,7 +377,7 @@ fn stated_interval(header: &Header, sample: Sample<'_>) -> Option<i64> {
 fn time_note<R: Read>(rows: &Rows<R>, assignment: &Assignment) -> Option<String> {
     let zone =
         rows.is_without_zone().then(|| "no zone written: taken for UTC, one clock in summer and winter".to_owned());
-    let notes: Vec<_> = assignment.time.decided.clone().into_iter().chain(zone).collect();
+    let notes: Vec<_> = assignment.reading.time.decided.clone().into_iter().chain(zone).collect();
     (!notes.is_empty()).then(|| notes.join("; "))
 }
 

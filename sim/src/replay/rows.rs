@@ -1,6 +1,6 @@
 //! Rows of a log: every record either becomes a [`Row`] or is counted among the [`Rejects`].
 
-use super::assignment::{Assignment, Flag, MAX_FLAGS, MAX_NUMBERS, Number};
+use super::assignment::{Flag, MAX_FLAGS, MAX_NUMBERS, Number, Reading};
 use super::clock::{BadTime, Dial, TimeFormat, written_offset};
 use super::pattern::Pattern;
 use super::plain::{Columns, Plain};
@@ -80,10 +80,10 @@ pub(super) struct Rows<R> {
 }
 
 impl<R: Read> Rows<R> {
-    pub(super) fn new(records: Records<R>, header: Header, assignment: &Assignment, delimiter: u8, pace: Pace) -> Self {
+    pub(super) fn new(records: Records<R>, header: Header, reading: &Reading, delimiter: u8, pace: Pace) -> Self {
         Self {
             records,
-            parser: Parser::new(header, assignment, delimiter, pace),
+            parser: Parser::new(header, reading, delimiter, pace),
             read: 0,
             rejects: Rejects::default(),
             contradiction: None,
@@ -272,23 +272,23 @@ impl Wrong {
 const HOUR_MS: i64 = 3_600_000;
 
 impl Parser {
-    fn new(header: Header, assignment: &Assignment, delimiter: u8, pace: Pace) -> Self {
+    fn new(header: Header, reading: &Reading, delimiter: u8, pace: Pace) -> Self {
         Self {
             header,
-            time: assignment.time.field,
-            second: assignment.time.second,
-            format: assignment.time.format,
-            pattern: assignment.time.pattern.clone(),
+            time: reading.time.field,
+            second: reading.time.second,
+            format: reading.time.format,
+            pattern: reading.time.pattern.clone(),
             moment: Vec::new(),
             is_without_zone: false,
             summer_time: None,
-            decimal: assignment.decimal,
+            decimal: reading.decimal,
             delimiter,
             pace,
             plain: None,
-            numbers: assignment.numbers.clone(),
-            flags: assignment.flags.clone(),
-            source_fields: assignment.source_fields.clone(),
+            numbers: reading.numbers.clone(),
+            flags: reading.flags.clone(),
+            source_fields: reading.source_fields.clone(),
             last: None,
             first_ms: 0,
             dial: Dial::default(),
@@ -549,6 +549,7 @@ impl Parser {
 
 #[cfg(test)]
 mod tests {
+    use super::super::assignment::Assignment;
     use super::*;
     use crate::installation::{Installation, starter};
     use crate::replay::mapping::Mapping;
@@ -561,7 +562,7 @@ mod tests {
         let header = Header::new(records.next_record().unwrap().unwrap().1.unwrap().cells());
         let sample = Sample { head: text.as_bytes(), delimiter: b',', width: header.width() };
         let assignment = Assignment::new(&installation, &header, &Mapping::default(), "log", 1, sample).unwrap();
-        let mut rows = Rows::new(records, header, &assignment, b',', pace);
+        let mut rows = Rows::new(records, header, &assignment.reading, b',', pace);
         assert_eq!(rows.next_row(&mut Row::new(0)).unwrap(), Next::Row);
         rows
     }

@@ -61,7 +61,7 @@ pub(in crate::installation) fn lines(section: &str) -> Vec<Line> {
             "maker_ceiling = [ { cell_c = 5, c_rate = 0.1 }, { cell_c = 15, c_rate = 0.5 } ]",
         )],
         "plate" => &[(
-            "The joints of single batteries, as parts of the plate's contact",
+            "The joints of single batteries, as parts of the plate's contact: `forewarm identify` finds them in a log",
             "joints = [ { battery = 2, contact_pct = 40 } ]",
         )],
         "box" => &[

@@ -70,7 +70,7 @@ table! {
     BoxThickness "box" "thickness_mm" "mm" 500..500_000 [] "thickness of the insulation of walls and lid" "";
     FloorThickness "box" "floor_thickness_mm" "mm" 500..500_000 [] "thickness under the pad; without it, that of the walls" "";
     AirChanges "box" "air_changes_per_h" "1/h" 0..100_000 [500] "air from around it that finds its way through the box, in volumes an hour" "";
-    BoxLoss "box" "loss_pct" "%" 20_000..1_000_000 [100_000] "what insulation and leaks let through as found, as a part of what the layers and air_changes_per_h say" "";
+    BoxLoss "box" "loss_pct" "%" 20_000..1_000_000 [100_000] "what insulation and leaks let through as found, as a part of what the layers and air_changes_per_h say: `forewarm identify` finds it in a log" "";
     InsideFilm "box" "inside_w_per_m2_k" "W/(m² K)" 500..100_000 [7_700] "film of air on the inner faces" "ISO 6946, horizontal heat flow: 0.13 m² K/W, from memory";
     DesignMin "site" "design_min_c" "°C" -60_000..20_000 [] "coldest outside temperature to design for" "";
     DesignWind "site" "design_wind_m_s" "m/s" 0..60_000 [3_000] "wind to design for, before shelter" "";
