@@ -905,6 +905,56 @@ fn what_another_firmware_has_arranged_is_no_memory_until_this_one_writes() {
 }
 
 #[test]
+fn settings_that_no_head_names_are_corrupt_and_not_absent() {
+    let noise = &mut Noise(2);
+    let scratch = &mut [0; SCRATCH];
+    let flash = Ordinary::new(4);
+    let mut kept = flash.open();
+    kept.keep_memory(scratch, memory(noise)).unwrap();
+    assert_eq!(kept.record(scratch), Ok(None));
+    kept.store(scratch, key::RECORD, &noise.bytes(100)).unwrap();
+    assert_eq!(flash.open().record(scratch), Err(KeptError::Corrupt));
+}
+
+#[test]
+fn uploads_are_counted_over_restarts_until_they_are_forgotten() {
+    let noise = &mut Noise(2);
+    let scratch = &mut [0; SCRATCH];
+    let flash = Ordinary::new(4);
+    let memory = memory(noise);
+    for count in 1..=3 {
+        flash.open().keep_record(scratch, memory, &noise.bytes(100)).unwrap();
+        assert_eq!(flash.open().uploads(), count);
+    }
+    let mut kept = flash.open();
+    kept.forget_uploads(scratch).unwrap();
+    assert_eq!((kept.uploads(), flash.open().uploads()), (0, 0));
+    // With none to forget nothing is written: it happens every hour for years.
+    let before = flash.bytes();
+    kept.forget_uploads(scratch).unwrap();
+    assert!(flash.bytes() == before);
+    kept.keep_record(scratch, memory, &noise.bytes(100)).unwrap();
+    assert_eq!(flash.open().uploads(), 1);
+}
+
+#[test]
+fn a_start_that_forgets_uploads_is_told_apart_from_the_next() {
+    let noise = &mut Noise(2);
+    let scratch = &mut [0; SCRATCH];
+    let flash = Ordinary::new(4);
+    flash.open().keep_record(scratch, memory(noise), &noise.bytes(100)).unwrap();
+    let mut kept = flash.open();
+    kept.forget_uploads(scratch).unwrap();
+    let mut start_of_an_event = |kept: &mut Kept<Ordinary>| {
+        kept.keep_event(scratch, &event(noise)).unwrap();
+        let number = kept.events().end - 1;
+        kept.event(scratch, number).unwrap().unwrap().start
+    };
+    let first = start_of_an_event(&mut kept);
+    assert!(start_of_an_event(&mut flash.open()) > first);
+}
+
+#[test]
 fn a_value_of_the_wrong_shape_is_corrupt() {
     let scratch = &mut [0; SCRATCH];
     let flash = Ordinary::new(4);
