@@ -146,4 +146,11 @@ fn what_the_ice_says_is_written_into_a_file_of_its_own() {
     assert_eq!(forewarm(&["check", out]).status, 0);
     let (status, _, stderr) = typed(&["bench", &file, "--record", "--into", into, "--write", out], "");
     assert!(status == Some(2) && stderr.contains("--force"), "{stderr}");
+    // The new file goes on with the record. What meters and eyes have found stays; the ice is read again, with the offset.
+    let (status, stdout, stderr) = typed(&["bench", out, "--record", "--into", into, "--by", "B. Fitter"], "0.01\nq\n");
+    assert_eq!(status, Some(0), "{stderr}");
+    assert!(stderr.contains("2.1 ") && !stderr.contains("1.12 ") && stdout.contains("13 passed"), "{stdout}{stderr}");
+    let record: Value = serde_json::from_str(&fs::read_to_string(into).expect("the record")).expect("JSON");
+    assert_eq!(record["tried_by"], "B. Fitter");
+    assert_eq!(record["entries"][12]["measured"], "0.01 °C");
 }

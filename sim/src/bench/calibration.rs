@@ -5,9 +5,11 @@ use super::water::ICE_OFF_K;
 use crate::edit::{Edit, Home};
 use crate::figures::fixed;
 use crate::installation::Installation;
+use crate::layout::write_wrapped;
 use crate::si;
 use crate::site::Site;
 use serde::Serialize;
+use std::io::{self, Write};
 
 /// The offset of one channel.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -69,18 +71,20 @@ impl Calibration {
         vec![Edit::number(home, "offset_k", self.offset_k), Edit::number(home, "calibrated_mk", calibrated_mk)]
     }
 
-    /// `battery_1: offset_k = -0.213 (it was 0), ± 0.07 K (k = 2)`
-    #[must_use]
-    pub fn told(&self) -> String {
+    /// Writes it as text: `battery_1: offset_k = -0.213 (it was 0.000), ± 0.070 K (k = 2)`, and what that is made of.
+    ///
+    /// # Errors
+    /// The errors of `out`; nothing else fails.
+    pub fn write_text(&self, out: &mut dyn Write) -> io::Result<()> {
         let parts: Vec<String> =
             self.parts.iter().map(|(what, part_k)| format!("{what} {} K", fixed(*part_k, 4))).collect();
-        format!(
-            "{}: offset_k = {} (it was {}), ± {} K (k = 2): {}",
-            self.channel,
+        let text = format!(
+            "offset_k = {} (it was {}), ± {} K (k = 2): {}",
             fixed(self.offset_k, 3),
             fixed(self.before_k, 3),
             fixed(2.0 * self.standard_k, 3),
             parts.join(", ")
-        )
+        );
+        write_wrapped(out, &format!("{}: ", self.channel), &text)
     }
 }

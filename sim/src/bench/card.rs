@@ -3,15 +3,16 @@
 use super::circuit;
 use super::provoke;
 use super::resistors::Stock;
-use super::rig::Rig;
+use super::rig::{Connected, Rig};
 use super::substitutes::{Steps, of_channel};
 use super::sweep;
 use super::water;
 use crate::cautions::CAUTIONS;
-use crate::figures::plain;
 use crate::fingerprint;
 use crate::installation::Installation;
 use crate::si;
+use forewarm_core::quantity::Kelvins;
+use forewarm_core::settings::Settings;
 use serde::Serialize;
 
 /// What the fitter has on the bench, and where that is.
@@ -34,9 +35,15 @@ pub struct Card {
     pub settings_fingerprint: String,
     /// The resistors that it is made for.
     pub resistors: String,
-    /// After how many times of switching on it must be left on, and for how long.
+    /// Identifies the settings without the offsets of thermometers.
     #[serde(skip)]
-    pub(super) restarts: (u8, String),
+    pub(super) uncalibrated: String,
+    /// After how many times of switching on it must be left on without heating, and for how long (s).
+    #[serde(skip)]
+    pub(super) rest: (u8, f64),
+    /// How long the reset button is held (s).
+    #[serde(skip)]
+    pub(super) button_s: f64,
     /// The parts, in order.
     pub parts: Vec<Part>,
     /// The cautions that every document states once.
@@ -61,6 +68,27 @@ pub struct Step {
     pub how: String,
     /// What must follow.
     pub expect: Expect,
+    /// What the controller does when it is done.
+    #[serde(skip)]
+    pub(super) begins: Begins,
+}
+
+/// How a step begins.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Begins {
+    /// Whatever the controller does.
+    Anyhow,
+    /// The controller is switched off, this is connected, and it is switched on.
+    SwitchedOn(Connected),
+    /// The controller is at work, and something is done to it.
+    AtWork,
+}
+
+impl Step {
+    /// A step that does not need the controller to be in any state.
+    pub(super) fn anyhow(how: impl Into<String>, expect: Expect) -> Self {
+        Self { how: how.into(), expect, begins: Begins::Anyhow }
+    }
 }
 
 /// What must follow.
@@ -113,7 +141,9 @@ pub enum Expect {
         /// Why.
         cause: &'static str,
         /// The faults that stand.
-        faults: Vec<&'static str>,
+        faults: Vec<Standing>,
+        /// Whether one of them stays until the reset button is held.
+        latched: bool,
         /// What the channel that is tried reads; `null` where none is.
         reads: Option<Reading>,
         /// Time within which (s).
@@ -125,6 +155,30 @@ pub enum Expect {
     Seen(String),
     /// It cannot be tried, and why.
     Impossible(String),
+}
+
+/// A fault that stands.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+pub struct Standing {
+    /// Its name.
+    pub fault: &'static str,
+    /// Of which channel, if it has one.
+    pub channel: Option<String>,
+}
+
+impl Standing {
+    /// All of them in words: `open (battery_1), reference_doubtful`.
+    pub(super) fn told(all: &[Self]) -> String {
+        let of = |same: &[Self]| {
+            let channels: Vec<&str> = same.iter().filter_map(|one| one.channel.as_deref()).collect();
+            if channels.is_empty() {
+                same[0].fault.to_owned()
+            } else {
+                format!("{} ({})", same[0].fault, channels.join(", "))
+            }
+        };
+        all.chunk_by(|one, next| one.fault == next.fault).map(of).collect::<Vec<_>>().join(", ")
+    }
 }
 
 /// What a channel reads.
@@ -146,7 +200,7 @@ impl Card {
     pub fn of(installation: &Installation, bench: &Bench) -> Option<Self> {
         let site = installation.site.as_ref()?;
         let trust = &installation.settings.trust;
-        let rig = Rig::new(installation, site);
+        let rig = Rig::new(installation, site, bench.stock.series);
         let channels = 0..installation.channels.len();
         let steps = Steps {
             sides: channels.map(|channel| of_channel(&rig, channel, &bench.stock, bench.box_step_ohm)).collect(),
@@ -158,16 +212,35 @@ impl Card {
         let mut parts = vec![circuit::before_power(installation, site)];
         parts.push(water::part(installation, site, &rig, bench.height_m));
         parts.extend(steps.all());
+        parts.extend(steps.source_lines(&installation.sources));
         parts.extend(sweep::part(&steps, bench));
         parts.push(provoke::part(&steps, installation));
         parts.push(circuit::cutouts(site));
+        parts.extend(circuit::mounted(installation));
         Some(Self {
             title: installation.title.clone(),
             settings_fingerprint: fingerprint::of(&installation.settings).to_string(),
             resistors: bench.stock.to_string(),
-            restarts: (trust.restart_limit, format!("{} min", plain(si::seconds(trust.restart_window) / 60.0))),
+            uncalibrated: uncalibrated(&installation.settings),
+            rest: (
+                trust.restart_limit.min(MOST_HEATINGS),
+                si::seconds(trust.restart_window).max(si::seconds(installation.settings.heater.rest)),
+            ),
+            button_s: si::seconds(trust.button),
             parts,
             cautions: CAUTIONS,
         })
     }
+}
+
+/// Each start that heats counts as an eighth of the longest run, until the heater has rested.
+const MOST_HEATINGS: u8 = 7;
+
+/// The fingerprint of these settings without the offsets of thermometers.
+fn uncalibrated(settings: &Settings) -> String {
+    let mut bare = settings.clone();
+    for channel in &mut bare.channels {
+        channel.offset = Kelvins::ZERO;
+    }
+    fingerprint::of(&bare).to_string()
 }

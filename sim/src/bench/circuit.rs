@@ -17,11 +17,11 @@ use forewarm_core::settings::{Channel, Role};
 const INSULATION: (f64, f64) = (0.5, 250.0);
 
 fn seen(how: impl Into<String>, sees: impl Into<String>) -> Step {
-    Step { how: how.into(), expect: Expect::Seen(sees.into()) }
+    Step::anyhow(how, Expect::Seen(sees.into()))
 }
 
 fn measured(how: impl Into<String>, unit: &'static str, low: f64, high: Option<f64>) -> Step {
-    Step { how: how.into(), expect: Expect::Measured { unit, low, high } }
+    Step::anyhow(how, Expect::Measured { unit, low, high })
 }
 
 /// Before power.
@@ -135,5 +135,26 @@ pub(super) fn cutouts(site: &Site) -> Part {
     if site.thermal_cutouts.is_empty() {
         lead.push("The file names none. One belongs in series with the pad: see `forewarm plan`.".to_owned());
     }
-    Part { title: "Thermal cut-outs".to_owned(), lead, steps: site.thermal_cutouts.iter().map(step).collect() }
+    let mut steps: Vec<Step> = site.thermal_cutouts.iter().map(step).collect();
+    if !steps.is_empty() {
+        steps.push(seen(
+            "Every thermal cut-out reset and back in its place, and the pad's circuit measured from end to end",
+            "it is closed, with the resistance of the pad as before power",
+        ));
+    }
+    Part { title: "Thermal cut-outs".to_owned(), lead, steps }
+}
+
+/// Which thermometer is which, where there are several: on the bench a resistor stands in for each, and nobody sees two that are exchanged.
+pub(super) fn mounted(installation: &Installation) -> Option<Part> {
+    let channels = installation.channels.iter().zip(&installation.settings.channels);
+    let named = channels.filter(|(_, channel)| !matches!(channel.role, Role::Check(_))).map(|(name, _)| name);
+    let steps: Vec<Step> = named
+        .map(|name| {
+            seen(format!("{name}: its place warmed by a hand for a minute"), "its reading rises, before any other")
+        })
+        .collect();
+    let lead =
+        "Before the bank is connected: two thermometers that are exchanged look right in every other part.".to_owned();
+    (steps.len() > 1).then(|| Part { title: "Once everything is mounted".to_owned(), lead: vec![lead], steps })
 }

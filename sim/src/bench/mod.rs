@@ -38,6 +38,6 @@ mod walk_tests;
 pub mod water;
 
 pub use calibration::Calibration;
-pub use card::{Bench, Card, Expect, Part, Reading, Step};
+pub use card::{Bench, Card, Expect, Part, Reading, Standing, Step};
 pub use record::{Entry, Found, Ice, Record, Verdict};
 pub use walk::{Controller, Walked, walk};

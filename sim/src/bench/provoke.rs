@@ -1,7 +1,7 @@
 //! How to provoke each fault, and what then happens: the core says it.
 
-use super::card::{Expect, Part, Step};
-use super::rig::{Connected, HANDS_OFF, Rig, Shown};
+use super::card::{Begins, Expect, Part, Step};
+use super::rig::{Connected, HANDS_OFF, Rig, Shown, standing};
 use super::socket::End;
 use super::substitutes::Steps;
 use super::sweep::{permitted_after_s, warm_c};
@@ -48,9 +48,11 @@ struct Provoking<'s> {
 pub(super) fn part(steps: &Steps, installation: &Installation) -> Part {
     let provoking = Provoking { steps, names: &installation.channels };
     // Telemetry shows what the controller asks for, and not what its wires do.
-    let contacts = |doing: &str, sees: &str| Step {
-        how: format!("{doing}: both contacts, with a meter, and again with the controller's own fuse out"),
-        expect: Expect::Seen(format!("{sees}; without its fuse both are open")),
+    let contacts = |doing: &str, sees: &str| {
+        Step::anyhow(
+            format!("{doing}: both contacts, with a meter, and again with the controller's own fuse out"),
+            Expect::Seen(format!("{sees}; without its fuse both are open")),
+        )
     };
     let mut found = vec![
         contacts("heating", "that of the heater's relay is closed, that of the charge relay open"),
@@ -68,13 +70,15 @@ pub(super) fn part(steps: &Steps, installation: &Installation) -> Part {
             }
         }
     }
+    // It ends by itself only a quarter of an hour later, and until then nothing else can be tried.
+    found.sort_by_key(|step| step.how.starts_with(SystemFault::RestartStorm.facts().name));
     let rig = steps.rig;
     let mut lead = vec![
         format!(
-            "Heating: every cell channel just below charge.release_c{}, until the heater is on. Charging: every cell channel at {} °C, every \
-             source off, until charge is permitted, {} min. A doubt that ends within a minute costs no new wait.",
+            "Heating: every cell channel just below charge.release_c{}, until the heater is on. Charging: every cell channel at {}, every \
+             source off, until charge is permitted, {} min. After a fault of less than a minute charge is permitted again without that wait.",
             steps.source.map_or_else(String::new, |name| format!(", {name} on")),
-            plain(warm_c(rig)),
+            steps.at(&provoking.with(|role| role == Role::Cell), warm_c(rig)),
             fixed(f64::from(permitted_after_s(rig)) / 60.0, 0)
         ),
         format!(
@@ -102,7 +106,7 @@ impl Provoking<'_> {
 
     /// The step of the card; or why the fault is not provoked here.
     fn step(&self, facts: Facts, disables: Option<Disables>, way: Way) -> Result<Step, String> {
-        let (how, expect) = match way {
+        let (how, expect, begins) = match way {
             Way::Hand { how, from, lasts_s, does } => {
                 let (doing, begun) = match from {
                     From::Warming => ("heating", (Relay::Closed, Relay::Open)),
@@ -118,26 +122,47 @@ impl Provoking<'_> {
                         let shown = self.rig().play(&connected, End::Stated, begins_s + lasts_s, &hand);
                         let before = shown.iter().rev().find(|shown| shown.from_s < begins_s);
                         if before.is_some_and(|shown| (shown.outputs.heater, shown.outputs.charge) == begun) {
-                            expect(facts, shown, begins_s, lasts_s)
+                            self.expect(facts, shown, begins_s, lasts_s)
                         } else {
                             Expect::Impossible(format!("with these settings and resistors it does not come to {doing}"))
                         }
                     }
                     None => Expect::Impossible("no resistor surely stands where cells ask for heat".to_owned()),
                 };
-                (format!("{doing}, {how}"), expect)
+                (format!("{doing}, {how}"), expect, Begins::AtWork)
             }
             Way::Connected { how, connected, lasts_s } => {
-                (how, expect(facts, self.rig().play(&connected, End::Stated, lasts_s, HANDS_OFF), 0, lasts_s))
+                let shown = self.rig().play(&connected, End::Stated, lasts_s, HANDS_OFF);
+                (how, self.expect(facts, shown, 0, lasts_s), Begins::SwitchedOn(connected))
             }
             Way::Seen { how, sees } => {
                 let takes =
                     disables.map_or_else(String::new, |disables| format!("; it takes away {}", disables.words()));
-                (how, Expect::Seen(format!("{sees}{takes}")))
+                (how, Expect::Seen(format!("{sees}{takes}")), Begins::Anyhow)
             }
             Way::Not(why) => return Err(why),
         };
-        Ok(Step { how: format!("{}: {how}", facts.name), expect })
+        Ok(Step { how: format!("{}: {how}", facts.name), expect, begins })
+    }
+
+    /// What is shown once the fault stands.
+    fn expect(&self, facts: Facts, mut shown: Vec<Shown>, begins_s: u32, lasts_s: u32) -> Expect {
+        let stands =
+            |shown: &Shown| standing(&shown.outputs, self.names).iter().any(|standing| standing.fault == facts.name);
+        let Some(at) = shown.iter().position(stands) else {
+            return Expect::Impossible(format!(
+                "with these settings it does not come within {} s",
+                plain(lasts_s.into())
+            ));
+        };
+        let found_s = shown[at].from_s;
+        // A fault of another kind may follow.
+        shown.truncate(at + 1);
+        let mut expect = Expect::of(&[shown], self.names, None, 0);
+        if let Expect::Outputs { within_s, .. } = &mut expect {
+            *within_s = found_s.saturating_sub(begins_s).next_multiple_of(5) + 5;
+        }
+        expect
     }
 
     /// What is connected, and from when on the controller does that (s). `None` if it never does.
@@ -151,9 +176,9 @@ impl Provoking<'_> {
                     .map(|(channel, substitute)| (channel, substitute.parts.ohm()))
                     .collect();
                 let begins_s = 120 + self.rig().settles_s();
-                Some((self.steps.all_connected(&cold, true), begins_s))
+                Some((self.rig().connected(&cold, true), begins_s))
             }
-            From::Permitted => Some((self.steps.all_connected(&self.warm(), false), permitted_after_s(self.rig()))),
+            From::Permitted => Some((self.rig().connected(&self.warm(), false), permitted_after_s(self.rig()))),
         }
     }
 
@@ -194,8 +219,12 @@ impl Provoking<'_> {
                     inputs.channels[cell] = Sample::Fresh(socket.measures(ohm, End::Stated, second.into()));
                 });
                 let what = if fault == ChannelFault::TooFast { "exchanged" } else { "exchanged, and left so" };
-                let how =
-                    format!("the resistor of {} {what} for one that reads {} K more", self.names[cell], plain(JUMP_K));
+                let at = self.steps.at(&[cell], warm_c(self.rig()) + JUMP_K);
+                let how = format!(
+                    "the resistor of {} {what} for one that reads {} K more, {at}",
+                    self.names[cell],
+                    plain(JUMP_K)
+                );
                 vec![Way::Hand { how, from: From::Permitted, lasts_s: 60, does }]
             }
             ChannelFault::Stuck => {
@@ -239,9 +268,14 @@ impl Provoking<'_> {
         let ohm = |channel: usize, t_c: f64| Platinum::of(&self.rig().settings.channels[channel].element).ohms(t_c);
         let warm_c = warm_c(self.rig());
         let connected =
-            self.steps.all_connected(&[(first, ohm(first, warm_c)), (second, ohm(second, warm_c + apart_k))], false);
-        let how =
-            format!("switched on with {} K between {} and {}", plain(apart_k), self.names[first], self.names[second]);
+            self.rig().connected(&[(first, ohm(first, warm_c)), (second, ohm(second, warm_c + apart_k))], false);
+        let how = format!(
+            "switched on with {} at {} and {} at {}",
+            self.names[first],
+            self.steps.at(&[first], warm_c),
+            self.names[second],
+            self.steps.at(&[second], warm_c + apart_k)
+        );
         vec![Way::Connected { how, connected, lasts_s: 60 }]
     }
 
@@ -309,7 +343,9 @@ impl Provoking<'_> {
             SystemFault::ChargeWelded => contact("charge refused, the contact of the charge relay bridged"),
             SystemFault::ChargeNotClosing => contact("charging, the plug off the coil of the charge relay"),
             SystemFault::HeaterOverrun => not("it takes as long as heater.max_run_h"),
-            SystemFault::ChargeOverdue => not("it takes as long as charge.overdue_after_h"),
+            SystemFault::ChargeOverdue => not(
+                "it takes as long as charge.overdue_after_h; on a bench with sources on for so long it may stand beside what is expected, and takes nothing away",
+            ),
             SystemFault::CyclesSpent => not("it takes as many closings as heater.max_cycles_per_day"),
             SystemFault::SupplySags | SystemFault::SourceNotGiving => {
                 not("it takes a supply or a bank that gives way under the heater; `forewarm faults` plays it")
@@ -396,32 +432,17 @@ impl Provoking<'_> {
             let lasts_s = si::seconds(cooling.after) as u32 + 600;
             ways.push(Way::Connected {
                 how: format!(
-                    "switched on with the cells at {} °C and {} at {} °C, every source off",
-                    plain(warm_c(self.rig())),
+                    "switched on with the cells at {} and {} at {}, every source off",
+                    self.steps.at(&self.with(|role| role == Role::Cell), warm_c(self.rig())),
                     self.names[plate],
-                    plain(over_c)
+                    self.steps.at(&[plate], over_c)
                 ),
-                connected: self.steps.all_connected(&connected, false),
+                connected: self.rig().connected(&connected, false),
                 lasts_s,
             });
         }
         ways
     }
-}
-
-/// What is shown once the fault stands.
-fn expect(facts: Facts, mut shown: Vec<Shown>, begins_s: u32, lasts_s: u32) -> Expect {
-    let Some(at) = shown.iter().position(|shown| shown.faults().iter().any(|fault| fault.name() == facts.name)) else {
-        return Expect::Impossible(format!("with these settings it does not come within {} s", plain(lasts_s.into())));
-    };
-    let found_s = shown[at].from_s;
-    // A fault of another kind may follow.
-    shown.truncate(at + 1);
-    let mut expect = Expect::of(&[shown], None, 0);
-    if let Expect::Outputs { within_s, .. } = &mut expect {
-        *within_s = found_s.saturating_sub(begins_s).next_multiple_of(5) + 5;
-    }
-    expect
 }
 
 /// How far a resistor is exchanged for another (K).

@@ -71,6 +71,8 @@ pub struct Record {
     pub title: String,
     /// Identifies the settings.
     pub settings_fingerprint: String,
+    /// Identifies them without the offsets of thermometers.
+    pub uncalibrated_fingerprint: String,
     /// The resistors that the card was made for.
     pub resistors: String,
     /// Who tried it.
@@ -88,6 +90,7 @@ impl Record {
         Self {
             title: card.title.clone(),
             settings_fingerprint: card.settings_fingerprint.clone(),
+            uncalibrated_fingerprint: card.uncalibrated.clone(),
             resistors: card.resistors.clone(),
             tried_by: tried_by.to_owned(),
             begun: now(),
@@ -95,13 +98,14 @@ impl Record {
         }
     }
 
-    /// Reads a record, which messages call `file`, and checks that it is one of `card`.
+    /// Reads a record, which messages call `file`, and checks that it is one of `card`. Where only offsets were added since, what meters and
+    /// eyes have found stays, and what the controller shows is tried again.
     ///
     /// # Errors
     /// No record; one of other settings; one of a card that has changed since.
     pub fn resume(file: &str, text: &str, card: &Card) -> Result<Self, Problem> {
         let read: Result<Self, _> = serde_json::from_str(text);
-        let record = read.map_err(|error| {
+        let mut record = read.map_err(|error| {
             Problem::error(file, format!("is no record of a bench: {error}"))
                 .remedy("the file that `bench --record` has written; or another name, to begin a new one")
         })?;
@@ -110,6 +114,16 @@ impl Record {
                 .because("its steps were tried with something else")
                 .remedy("the file and the options with which it was begun; or another name, to begin a new record")
         };
+        if record.settings_fingerprint != card.settings_fingerprint
+            && record.uncalibrated_fingerprint == card.uncalibrated
+        {
+            record.settings_fingerprint.clone_from(&card.settings_fingerprint);
+            let stays = |number: &str| {
+                let found = card.steps().find(|(other, _)| other == number);
+                found.is_some_and(|(_, step)| matches!(step.expect, Expect::Measured { .. } | Expect::Seen(_)))
+            };
+            record.entries.retain(|entry| stays(&entry.step));
+        }
         if record.settings_fingerprint != card.settings_fingerprint {
             return Err(other(format!(
                 "is the record of other settings ({}, {}), and these are {}",
@@ -126,6 +140,14 @@ impl Record {
             }
         }
         Ok(record)
+    }
+
+    /// Notes that somebody else goes on with it.
+    pub fn go_on(&mut self, tried_by: &str) {
+        if !tried_by.is_empty() && self.tried_by.split(", ").all(|name| name != tried_by) {
+            let before = std::mem::take(&mut self.tried_by);
+            self.tried_by = if before.is_empty() { tried_by.to_owned() } else { format!("{before}, {tried_by}") };
+        }
     }
 
     /// Whether a step has been gone through. One that has failed is tried again.

@@ -35,6 +35,12 @@ impl Series {
         }
     }
 
+    /// The value nearest to a resistance (Ω).
+    #[must_use]
+    pub fn nearest(self, ohm: f64) -> f64 {
+        self.ohms().into_iter().min_by(|a, b| (a - ohm).abs().total_cmp(&(b - ohm).abs())).unwrap_or(ohm)
+    }
+
     /// All values from 1 Ω to just below 1 MΩ, rising (Ω).
     #[must_use]
     pub fn ohms(self) -> Vec<f64> {

@@ -2,13 +2,17 @@
 //!
 //! The core itself decides. So the card expects what the controller will do, and not what somebody thinks that it does.
 
-use super::socket::{End, Socket};
+use super::card::Standing;
+use super::resistors::Series;
+use super::socket::{BENCH_C, End, Socket};
+use crate::figures::plain;
 use crate::installation::Installation;
+use crate::platinum::{Platinum, ohms};
 use crate::si;
 use crate::site::Site;
 use forewarm_core::fault::{ChannelFault, Faults, SystemFault};
 use forewarm_core::quantity::{Fraction, Instant};
-use forewarm_core::settings::{ChargeCurrent, MAX_CHANNELS, ValidSettings};
+use forewarm_core::settings::{Channel, ChargeCurrent, MAX_CHANNELS, Role, ValidSettings};
 use forewarm_core::signals::{Alarm, Button, Inputs, Line, Outputs, Relay, Sample, Sources};
 use forewarm_core::{Memory, Unit};
 
@@ -17,6 +21,8 @@ use forewarm_core::{Memory, Unit};
 pub(super) struct Rig {
     pub(super) settings: ValidSettings,
     pub(super) sockets: Vec<Socket>,
+    /// In the place of each channel's element where nothing is tried (Ω): at a plate a resistor, else the thermometer itself.
+    pub(super) own_ohm: Vec<f64>,
     /// The source whose line is switched on where heat is wanted.
     pub(super) source: Option<usize>,
 }
@@ -26,8 +32,8 @@ pub(super) struct Rig {
 pub(super) struct Connected {
     /// In the place of each channel's element (Ω).
     pub(super) ohm: Vec<f64>,
-    /// Whether the line of the source is on.
-    pub(super) source_on: bool,
+    /// The source whose line is on.
+    pub(super) source: Option<usize>,
 }
 
 /// What the controller shows from some second on.
@@ -43,22 +49,23 @@ impl Shown {
     fn looks_like(&self, outputs: &Outputs) -> bool {
         Outputs { ceiling: outputs.ceiling, ..self.outputs } == *outputs
     }
-
-    /// Every fault that stands, with its channel if it has one.
-    pub(super) fn faults(&self) -> Vec<Fault> {
-        let Faults { channels, system, .. } = self.outputs.faults;
-        let of_channels =
-            channels.into_iter().enumerate().filter_map(|(channel, fault)| Some(Fault::Channel(channel, fault?)));
-        of_channels.chain(system.iter().map(Fault::System)).collect()
-    }
 }
 
-/// A fault, and of which channel.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Fault {
-    Channel(usize, ChannelFault),
-    System(SystemFault),
+/// Every fault that stands, those of one name together.
+pub(super) fn standing(outputs: &Outputs, names: &[String]) -> Vec<Standing> {
+    let Faults { channels, system, .. } = outputs.faults;
+    let of_channel = |(fault, name): (Option<ChannelFault>, &String)| {
+        fault.map(|fault| Standing { fault: fault.facts().name, channel: Some(name.clone()) })
+    };
+    let of_channels = channels.into_iter().zip(names).filter_map(of_channel);
+    let of_system = system.iter().map(|fault: SystemFault| Standing { fault: fault.facts().name, channel: None });
+    let mut all: Vec<Standing> = of_channels.chain(of_system).collect();
+    all.sort_by_key(|standing| standing.fault);
+    all
 }
+
+/// What a plate reads where nothing is tried, about (°C).
+const COOL_PLATE_C: f64 = 2.0;
 
 /// What somebody does to the inputs of the controller in a second.
 pub(super) type Hand<'h> = &'h dyn Fn(u32, &mut Inputs);
@@ -67,12 +74,26 @@ pub(super) type Hand<'h> = &'h dyn Fn(u32, &mut Inputs);
 pub(super) const HANDS_OFF: Hand = &|_, _| {};
 
 impl Rig {
-    pub(super) fn new(installation: &Installation, site: &Site) -> Self {
+    pub(super) fn new(installation: &Installation, site: &Site, series: Series) -> Self {
         let settings = installation.settings.clone();
         let seeds = 1..;
         let sockets = settings.channels.iter().zip(&site.mountings).zip(seeds);
         let sockets = sockets.map(|((channel, mounting), seed)| Socket::new(channel, mounting, &site.converter, seed));
-        Self { sockets: sockets.collect(), source: source(&settings, site), settings }
+        let own_ohm = |channel: &Channel| match channel.role {
+            Role::Check(check) => ohms(check.nominal),
+            // A plate in a warm room would be warmer than cold cells for hours: a relay that has welded.
+            Role::Pad => series.nearest(Platinum::of(&channel.element).ohms(COOL_PLATE_C)),
+            Role::Cell | Role::Ambient => Platinum::of(&channel.element).ohms(BENCH_C),
+        };
+        let own_ohm = settings.channels.iter().map(own_ohm).collect();
+        Self { sockets: sockets.collect(), own_ohm, source: source(&settings, site), settings }
+    }
+
+    /// The resistors at the plates, in words: `plate 1000 Ω`.
+    pub(super) fn plates_told(&self, names: &[String]) -> Vec<String> {
+        let channels = names.iter().zip(&self.settings.channels).zip(&self.own_ohm);
+        let plates = channels.filter(|((_, channel), _)| channel.role == Role::Pad);
+        plates.map(|((name, _), ohm)| format!("{name} {} Ω", plain(*ohm))).collect()
     }
 
     /// How long that source must have been there before it is spent (s).
@@ -81,6 +102,15 @@ impl Rig {
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most ten minutes")]
         let settles_s = settles_s.ceil() as u32;
         settles_s
+    }
+
+    /// Everything that is connected, with some channels exchanged.
+    pub(super) fn connected(&self, chosen: &[(usize, f64)], source_on: bool) -> Connected {
+        let mut ohm = self.own_ohm.clone();
+        for (channel, chosen_ohm) in chosen {
+            ohm[*channel] = *chosen_ohm;
+        }
+        Connected { ohm, source: self.source.filter(|_| source_on) }
     }
 
     /// What it shows from when it is switched on, for so many seconds, with the converter at that end of its specification.
@@ -98,7 +128,7 @@ impl Rig {
         shown
     }
 
-    fn inputs(&self, connected: &Connected, end: End, second: u32) -> Inputs {
+    pub(super) fn inputs(&self, connected: &Connected, end: End, second: u32) -> Inputs {
         let mut channels = [Sample::None; MAX_CHANNELS];
         for ((sample, socket), ohm) in channels.iter_mut().zip(&self.sockets).zip(&connected.ohm) {
             *sample = Sample::Fresh(socket.measures(*ohm, end, second.into()));
@@ -109,10 +139,7 @@ impl Rig {
             supply,
             bank: supply,
             state_of_charge: Some(Fraction::from_per_mille(900)),
-            sources: self
-                .source
-                .filter(|_| connected.source_on)
-                .map_or(Sources::NONE, |source| Sources::NONE.with(source)),
+            sources: connected.source.map_or(Sources::NONE, |source| Sources::NONE.with(source)),
             unsteady: Sources::NONE,
             charge_line: Line::Allowed,
             discharge_line: Line::Allowed,

@@ -3,15 +3,15 @@
 //! Each step begins with the controller switched off. Exchanged while it runs, a resistor would be a jump that no thermometer can
 //! make, and be taken for a fault.
 
-use super::card::{Expect, Part, Reading, Step};
+use super::card::{Begins, Expect, Part, Reading, Step};
 use super::marks::{At, Mark};
 use super::resistors::{Near, Parts, Stock, Window};
-use super::rig::{Connected, Fault, HANDS_OFF, Rig, Shown, outputs_told};
-use super::socket::{BENCH_C, End, Socket};
+use super::rig::{HANDS_OFF, Rig, Shown, outputs_told, standing};
+use super::socket::{End, Socket};
 use crate::figures::{fixed, plain};
 use crate::platinum::Platinum;
 use crate::si;
-use forewarm_core::fault::{ChannelFault, SystemFault, SystemFaults};
+use forewarm_core::fault::SystemFaults;
 use forewarm_core::settings::Role;
 use forewarm_core::signals::Relay;
 
@@ -72,6 +72,7 @@ pub(super) fn of_channel(rig: &Rig, channel: usize, stock: &Stock, box_step_ohm:
 }
 
 /// The steps, by role.
+#[derive(Clone)]
 pub(super) struct Steps<'r> {
     pub(super) rig: &'r Rig,
     pub(super) names: &'r [String],
@@ -84,14 +85,23 @@ pub(super) struct Steps<'r> {
 impl Steps<'_> {
     /// Every step.
     pub(super) fn all(&self) -> Vec<Part> {
+        let cells = "Resistors at every cell channel; thermometers of the air stay connected. The coldest cell decides on charge, the \
+                     hottest on heat, so each channel is tried alone.";
+        let plates = self.rig.plates_told(self.names);
+        let plates = (!plates.is_empty()).then(|| {
+            format!(
+                "From here to the end of part “Faults”, where nothing else is said: {}. A plate as warm as the room, over cells that look cold, would be taken \
+                 for that of a relay that has welded.",
+                plates.join(", ")
+            )
+        });
         let of = |title: &str, lead: &str, is: fn(Role) -> bool| {
             let channels: Vec<usize> =
                 (0..self.names.len()).filter(|&channel| is(self.rig.settings.channels[channel].role)).collect();
             let steps = self.of_role(&channels);
-            (!steps.is_empty()).then(|| Part { title: title.to_owned(), lead: vec![lead.to_owned()], steps })
+            let lead = std::iter::once(lead.to_owned()).chain(plates.clone().filter(|_| is(Role::Cell))).collect();
+            (!steps.is_empty()).then(|| Part { title: title.to_owned(), lead, steps })
         };
-        let cells = "Resistors at every cell channel; the other thermometers stay connected. The coldest cell decides on charge, the \
-                     hottest on heat, so each channel is tried alone.";
         let one = "Resistors at every cell channel as for \u{201c}just below charge.release_c\u{201d} (or else charge.inhibit_c), so that heat \
                    is wanted; and at the channel that is tried.";
         let parts = [
@@ -171,10 +181,7 @@ impl Steps<'_> {
         let connect = connected(&chosen.iter().filter(tried_alone).copied().collect::<Vec<_>>());
         let look_s = if mark.key == "charge.release_c" { self.soak_s() + 300 } else { self.look_s() };
         let tried = odd.unwrap_or(cells[0]);
-        Step {
-            how: format!("{what}: {}{source}", connect.join(", ")),
-            expect: self.expect(tried, &chosen, source_on, look_s),
-        }
+        self.switched_on(format!("{what}: {}{source}", connect.join(", ")), tried, &chosen, (source_on, look_s))
     }
 
     fn of_one(&self, channel: usize, index: usize, is_above: bool) -> Step {
@@ -188,10 +195,22 @@ impl Steps<'_> {
         };
         all.push((channel, chosen));
         let source = self.source.map_or_else(String::new, |name| format!("; {name} on"));
-        Step {
-            how: format!("{what}: {}{source}", connect.join(", ")),
-            expect: self.expect(channel, &all, true, self.look_s()),
-        }
+        self.switched_on(format!("{what}: {}{source}", connect.join(", ")), channel, &all, (true, self.look_s()))
+    }
+
+    /// The line of each source alone, where there are several: whose energy is spent, and whose is not.
+    pub(super) fn source_lines(&self, sources: &[String]) -> Option<Part> {
+        let cold = self.cold_cells().filter(|_| sources.len() > 1)?;
+        let first = cold.first()?.0;
+        let connect = connected(&cold).join(", ");
+        let step = |(source, name): (usize, &String)| {
+            let rig = Rig { source: Some(source), ..self.rig.clone() };
+            let alone = Steps { rig: &rig, ..self.clone() };
+            alone.switched_on(format!("{name} alone on; all cells: {connect}"), first, &cold, (true, alone.look_s()))
+        };
+        let lead = "Cells that ask for heat, and the line of one source at a time. A source that may not pay for the heater must not start it.";
+        let steps = sources.iter().enumerate().map(step).collect();
+        Some(Part { title: "Source lines".to_owned(), lead: vec![lead.to_owned()], steps })
     }
 
     /// Cells that ask for heat: just below release, or with coarse resistors below inhibit. `None` if no resistor surely stands there.
@@ -217,7 +236,7 @@ impl Steps<'_> {
             plain(self.tolerance * 100.0),
             fixed(k, 1)
         );
-        Step { how: what, expect: Expect::Impossible(why) }
+        Step::anyhow(what, Expect::Impossible(why))
     }
 
     /// Half of the width within which a channel may read a resistor of the stock near 10 °C (K).
@@ -238,27 +257,22 @@ impl Steps<'_> {
         soak_s
     }
 
-    /// Everything that is connected, with some channels exchanged; the other thermometers are as warm as the bench.
-    pub(super) fn all_connected(&self, chosen: &[(usize, f64)], source_on: bool) -> Connected {
-        let own = |(channel, settings): (usize, &forewarm_core::settings::Channel)| {
-            let chosen = chosen.iter().find(|(of, _)| *of == channel).map(|(_, ohm)| *ohm);
-            chosen.unwrap_or_else(|| match settings.role {
-                Role::Check(check) => crate::platinum::ohms(check.nominal),
-                Role::Cell | Role::Pad | Role::Ambient => Platinum::of(&settings.element).ohms(BENCH_C),
-            })
-        };
-        Connected { ohm: self.rig.settings.channels.iter().enumerate().map(own).collect(), source_on }
-    }
-
     /// What the controller does with this, if it does the same wherever resistors and converter are within their tolerances.
-    fn expect(&self, tried: usize, chosen: &[(usize, &Substitute)], source_on: bool, look_s: u32) -> Expect {
-        let at = |end: End, part: f64| {
+    fn switched_on(
+        &self,
+        how: String,
+        tried: usize,
+        chosen: &[(usize, &Substitute)],
+        (source_on, look_s): (bool, u32),
+    ) -> Step {
+        let connected = |part: f64| {
             let ohms: Vec<(usize, f64)> = chosen
                 .iter()
                 .map(|(channel, substitute)| (*channel, substitute.parts.ohm() * (1.0 + part * self.tolerance)))
                 .collect();
-            self.rig.play(&self.all_connected(&ohms, source_on), end, look_s, HANDS_OFF)
+            self.rig.connected(&ohms, source_on)
         };
+        let at = |end: End, part: f64| self.rig.play(&connected(part), end, look_s, HANDS_OFF);
         let plays = [at(End::Cold, -1.0), at(End::Stated, 0.0), at(End::Warm, 1.0)];
         let reads =
             chosen.iter().find(|(channel, _)| *channel == tried).map(|(_, Substitute { reads: [low, high], .. })| {
@@ -269,7 +283,20 @@ impl Steps<'_> {
                     high: *high,
                 }
             });
-        Expect::of(&plays, reads, look_s)
+        let expect = Expect::of(&plays, self.names, reads, look_s);
+        Step { how, expect, begins: Begins::SwitchedOn(connected(0.0)) }
+    }
+
+    /// A temperature with the resistance of these channels' elements there: `13 °C (1050.7 Ω)`.
+    pub(super) fn at(&self, channels: &[usize], t_c: f64) -> String {
+        let mut ohms: Vec<String> = Vec::new();
+        for &channel in channels {
+            let ohm = fixed(Platinum::of(&self.rig.settings.channels[channel].element).ohms(t_c), 1) + " Ω";
+            if !ohms.contains(&ohm) {
+                ohms.push(ohm);
+            }
+        }
+        format!("{} °C ({})", plain(t_c), ohms.join(" or "))
     }
 }
 
@@ -290,10 +317,10 @@ fn connected(chosen: &[(usize, &Substitute)]) -> Vec<String> {
 
 impl Expect {
     /// The end that all of them come to, if they do.
-    pub(super) fn of(plays: &[Vec<Shown>], reads: Option<Reading>, still_s: u32) -> Self {
+    pub(super) fn of(plays: &[Vec<Shown>], names: &[String], reads: Option<Reading>, still_s: u32) -> Self {
         let ends: Vec<&Shown> = plays.iter().filter_map(|shown| shown.last()).collect();
         let Some(end) = ends.first() else { return Self::Impossible("nothing is shown".to_owned()) };
-        let looks = |shown: &Shown| (shown.outputs.heater, shown.outputs.charge, shown.faults());
+        let looks = |shown: &Shown| (shown.outputs.heater, shown.outputs.charge, standing(&shown.outputs, names));
         if ends.iter().any(|other| looks(other) != looks(end)) {
             return Self::Impossible(
                 "the controller may do either, within the tolerances of resistors and converter".to_owned(),
@@ -303,7 +330,7 @@ impl Expect {
         let latched = end.outputs.faults.system.and(SystemFaults::LATCHED);
         let mut told = outputs_told(&end.outputs);
         if !latched.is_empty() {
-            told += ", which stays until the reset button is held with every thermometer cool";
+            told += " that stays";
         }
         Self::Outputs {
             heater: end.outputs.heater == Relay::Closed,
@@ -311,32 +338,12 @@ impl Expect {
             told,
             state: end.outputs.state.name(),
             cause: end.outputs.cause.name(),
-            faults: named(&end.faults()),
+            faults: standing(&end.outputs, names),
+            latched: !latched.is_empty(),
             reads,
             still_s,
             // Half a minute more for a person with a watch.
             within_s: within_s.next_multiple_of(5) + 5,
-        }
-    }
-}
-
-/// The names of faults, each once.
-fn named(faults: &[Fault]) -> Vec<&'static str> {
-    let mut names: Vec<&'static str> = Vec::new();
-    for name in faults.iter().map(Fault::name) {
-        if !names.contains(&name) {
-            names.push(name);
-        }
-    }
-    names
-}
-
-impl Fault {
-    /// Its stable name.
-    pub(super) fn name(&self) -> &'static str {
-        match self {
-            Self::Channel(_, fault) => ChannelFault::facts(*fault).name,
-            Self::System(fault) => SystemFault::facts(*fault).name,
         }
     }
 }

@@ -94,7 +94,7 @@ fn changes(steps: &Steps, turn: &Turn, cells: &[usize], source_on: bool) -> Resu
         }
     };
     let warm: Vec<(usize, f64)> = cells.iter().map(|&cell| (cell, element(cell).ohms(turn.warm_c))).collect();
-    let connected: Connected = steps.all_connected(&warm, source_on);
+    let connected: Connected = rig.connected(&warm, source_on);
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "some hours")]
     let ends_s = (turn.from_s + 2.0 * turn.one_way_s()).ceil() as u32;
     let shown = rig.play(&connected, End::Stated, ends_s, &turned);
@@ -138,16 +138,14 @@ pub(super) fn part(steps: &Steps, bench: &Bench) -> Option<Part> {
     let turn = Turn::of(rig);
     let step = |change: &Change, sources: &str| {
         let within_k = SHOWN_WITHIN_K + 2.0 * turn.k_per_s;
-        Step {
-            how: format!("{sources}, turned {}, until {}", change.way, change.what),
-            expect: Expect::Turns {
-                channel: steps.names[first].clone(),
-                low_c: change.at_c - within_k,
-                high_c: change.at_c + within_k,
-                heater: change.heater,
-                charge: change.charge,
-            },
-        }
+        let expect = Expect::Turns {
+            channel: steps.names[first].clone(),
+            low_c: change.at_c - within_k,
+            high_c: change.at_c + within_k,
+            heater: change.heater,
+            charge: change.charge,
+        };
+        Step::anyhow(format!("{sources}, turned {}, until {}", change.way, change.what), expect)
     };
     let mut lead = lead(steps, bench, &turn, &cells);
     let mut found = Vec::new();
@@ -213,9 +211,9 @@ fn lead(steps: &Steps, bench: &Bench, turn: &Turn, cells: &[usize]) -> Vec<Strin
     vec![
         format!("{each}: {}.", told.join("; ")),
         format!(
-            "Begin at {} °C and wait {} min, until charge is permitted. Write down what the controller shows in the moment in which an output \
+            "Begin at {} and wait {} min, until charge is permitted. Write down what the controller shows in the moment in which an output \
              changes.",
-            plain(turn.warm_c),
+            steps.at(cells, turn.warm_c),
             fixed(turn.from_s / 60.0, 0)
         ),
     ]

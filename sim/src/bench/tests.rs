@@ -28,7 +28,7 @@ fn site(installation: &Installation) -> &Site {
 
 /// Every channel with its substitutes.
 fn sides(installation: &Installation, bench: &Bench) -> Vec<(usize, Sides)> {
-    let rig = Rig::new(installation, site(installation));
+    let rig = Rig::new(installation, site(installation), bench.stock.series);
     let of = |channel| of_channel(&rig, channel, &bench.stock, bench.box_step_ohm);
     (0..installation.channels.len())
         .flat_map(|channel| of(channel).into_iter().map(move |sides| (channel, sides)))

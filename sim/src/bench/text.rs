@@ -1,6 +1,6 @@
 //! A card on a terminal.
 
-use super::card::{Card, Expect, Reading, Step};
+use super::card::{Card, Expect, Reading, Standing, Step};
 use crate::diagnostic::escaped;
 use crate::figures::{fixed, plain};
 use crate::layout::write_wrapped;
@@ -33,7 +33,7 @@ impl Step {
                 format!("shows {} to {} °C", bound(*low_c), bound(*high_c))
             }
             Expect::Outputs { told, state, cause, faults, reads, within_s, .. } => {
-                let why = if faults.is_empty() { (*cause).to_owned() } else { faults.join(", ") };
+                let why = if faults.is_empty() { (*cause).to_owned() } else { Standing::told(faults) };
                 let mut text = format!("{told} ({state}: {why}), within {}", duration(*within_s));
                 if let Some(stays_s) = self.stays_s() {
                     let _ = write!(text, ", and still so after {}", duration(stays_s));
@@ -66,8 +66,14 @@ impl Card {
             "For the settings {}. Resistors: {}. They go to the far end of each channel's own cable, in the place of its element. From part 2 \
              on the controller has power, from a bench supply with a current limit, and nothing else has: the pad's fuse stays out, chargers \
              and battery stay disconnected. Resistors that look cold would heat a real pad without end. Switch the controller off before each \
-             resistor is exchanged, and leave it on for {} after every {} times: else it reports restart_storm.",
-            self.settings_fingerprint, self.resistors, self.restarts.1, self.restarts.0
+             resistor is exchanged, and after every {} times leave it on for {} min with every source off: else it reports restart_storm or \
+             heater_overrun. After an alarm that stays, connect resistors of cool cells, switch the controller on and hold the reset button \
+             for {} s.",
+            self.settings_fingerprint,
+            self.resistors,
+            self.rest.0,
+            plain(self.rest.1 / 60.0),
+            plain(self.button_s)
         )
     }
 

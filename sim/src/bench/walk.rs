@@ -1,17 +1,18 @@
 //! Goes through a card step by step: with a person who types, and with the controller on the line where there is one.
 
-use super::card::{Card, Expect, Reading, Step};
+use super::card::{Begins, Card, Expect, Reading, Standing, Step};
 use super::record::{Found, Record, Verdict};
-use super::rig::outputs_told;
+use super::rig::{outputs_told, standing};
 use crate::diagnostic::Problem;
-use crate::figures::fixed;
+use crate::figures::{fixed, plain};
 use crate::installation::first::line;
 use crate::layout::wrapped;
 use crate::si;
-use forewarm_core::signals::{Outputs, Relay};
+use forewarm_core::fault::SystemFault;
+use forewarm_core::signals::Relay;
 use forewarm_core::wire::service::Telemetry;
-use std::collections::BTreeSet;
 use std::io::{self, BufRead, Write};
+use std::time::Instant;
 
 /// A controller that says what it reads and does.
 pub trait Controller {
@@ -48,6 +49,8 @@ const READINGS_S: f64 = 300.0;
 const SILENT_S: f64 = 30.0;
 /// How long somebody may take to turn a resistor (s).
 const TURNED_S: f64 = 7200.0;
+/// How long somebody may take to provoke something (s).
+const PROVOKED_S: f64 = 900.0;
 
 /// What a person answers.
 enum Answer {
@@ -57,10 +60,26 @@ enum Answer {
 }
 
 struct Walker<'w, 'c> {
+    card: &'w Card,
     names: &'w [String],
     controller: Option<&'c mut dyn Controller>,
+    switched: Switched,
     input: &'w mut dyn BufRead,
     output: &'w mut dyn Write,
+}
+
+/// What the controller remembers of what was done to it before.
+#[derive(Clone, Copy, Debug)]
+struct Switched {
+    began: Instant,
+    /// How often it was switched on without a rest since.
+    times: u8,
+    /// Whether it may have heated since then.
+    heats: bool,
+    /// When that was the last time (s).
+    at_s: f64,
+    /// Whether a fault stands that stays until the reset button is held.
+    is_latched: bool,
 }
 
 /// Goes through the steps of `card` that `record` does not have, and hands the record to `save` after each. `names` are those of the
@@ -75,7 +94,9 @@ pub fn walk<'w, 'c>(
     (input, output): (&'w mut dyn BufRead, &'w mut dyn Write),
     save: &mut dyn FnMut(&Record) -> Result<(), Problem>,
 ) -> Result<Walked, Problem> {
-    let mut walker = Walker { names, controller, input, output };
+    let switched =
+        Switched { began: Instant::now(), times: 0, heats: false, at_s: f64::NEG_INFINITY, is_latched: false };
+    let mut walker = Walker { card, names, controller, switched, input, output };
     let terminal = |error: io::Error| Problem::usage(format!("the terminal cannot be used: {error}"));
     for (part, number) in card.parts.iter().zip(1..) {
         let mut is_new = true;
@@ -130,14 +151,18 @@ impl Walker<'_, '_> {
         }
         self.told("", &format!("{number}  {}", step.how)).map_err(terminal)?;
         self.told("  > ", &step.expected()).map_err(terminal)?;
+        for first in self.first(step) {
+            self.told("  ! ", &first).map_err(terminal)?;
+        }
         let is_watched = self.controller.is_some()
             && matches!(step.expect, Expect::Reads { .. } | Expect::Turns { .. } | Expect::Outputs { .. });
         loop {
             let prompt = match &step.expect {
                 Expect::Turns { .. } if is_watched => "Enter, and then turn",
+                Expect::Outputs { .. } if is_watched && step.begins == Begins::AtWork => "Enter, and then do that",
                 _ if is_watched => "Enter when that is done",
                 Expect::Measured { unit, .. } => &format!("in {unit}"),
-                Expect::Reads { .. } | Expect::Turns { .. } => "in °C",
+                Expect::Reads { .. } | Expect::Turns { .. } => "in °C, with every decimal that is shown",
                 Expect::Outputs { .. } | Expect::Seen(_) | Expect::Impossible(_) => {
                     "y: so it is; else what is seen instead"
                 }
@@ -147,11 +172,12 @@ impl Walker<'_, '_> {
                 Answer::Skip => return Ok(Some(Found::told("", Verdict::Skipped))),
                 Answer::Text(text) => text,
             };
+            self.note(step);
             if is_watched {
                 return self.watch(step).map(Some);
             }
             let found = match &step.expect {
-                Expect::Measured { .. } | Expect::Reads { .. } => text
+                Expect::Measured { .. } | Expect::Reads { .. } | Expect::Turns { .. } => text
                     .parse::<f64>()
                     .ok()
                     .filter(|value| value.is_finite())
@@ -169,6 +195,55 @@ impl Walker<'_, '_> {
         }
     }
 
+    fn clock_s(&self) -> f64 {
+        self.controller
+            .as_ref()
+            .map_or_else(|| self.switched.began.elapsed().as_secs_f64(), |controller| controller.clock_s())
+    }
+
+    /// What to do before a step, because the controller remembers the steps before it.
+    fn first(&mut self, step: &Step) -> Vec<String> {
+        if !step.switches() {
+            return Vec::new();
+        }
+        let (limit, rest_s) = self.card.rest;
+        let rested_s = if self.switched.heats { 0.0 } else { self.clock_s() - self.switched.at_s };
+        if rested_s >= rest_s {
+            self.switched.times = 0;
+        }
+        let mut first = Vec::new();
+        let is_latched = std::mem::take(&mut self.switched.is_latched);
+        if self.switched.times + u8::from(is_latched) >= limit {
+            first.push(format!(
+                "First leave the controller on for {} min, every source off: it was switched on {} times without such a rest, and once more might be a \
+                 restart_storm or a heater_overrun.",
+                fixed(((rest_s - rested_s) / 60.0).ceil(), 0),
+                self.switched.times
+            ));
+            self.switched.times = 0;
+        }
+        if is_latched {
+            first.push(format!(
+                "First end the alarm that stays: resistors of cool cells, the controller switched on, the reset button held for {} s.",
+                plain(self.card.button_s)
+            ));
+            self.switched.times += 1;
+        }
+        first
+    }
+
+    /// Notes what a step has done to the controller.
+    fn note(&mut self, step: &Step) {
+        if step.switches() {
+            self.switched.times = self.switched.times.saturating_add(1);
+            self.switched.at_s = self.clock_s();
+            self.switched.heats = false;
+        }
+        self.switched.heats |=
+            step.begins == Begins::AtWork || matches!(step.expect, Expect::Outputs { heater: true, .. });
+        self.switched.is_latched |= matches!(step.expect, Expect::Outputs { latched: true, .. });
+    }
+
     /// Watches the controller until it does what it must, or does not.
     fn watch(&mut self, step: &Step) -> Result<Found, Problem> {
         if let Some(controller) = &mut self.controller {
@@ -177,6 +252,9 @@ impl Walker<'_, '_> {
         match &step.expect {
             Expect::Reads { channel, .. } => self.readings(step, channel),
             Expect::Turns { channel, heater, charge, .. } => self.turned(step, channel, (*heater, *charge)),
+            Expect::Outputs { within_s, .. } if step.begins == Begins::AtWork => {
+                self.provoked(step, f64::from(*within_s))
+            }
             Expect::Outputs { within_s, .. } => self.outputs(step, f64::from(*within_s), step.stays_s().map(f64::from)),
             Expect::Measured { .. } | Expect::Seen(_) | Expect::Impossible(_) => Ok(Found::told("", Verdict::Skipped)),
         }
@@ -210,11 +288,49 @@ impl Walker<'_, '_> {
             if is_so && has_been_otherwise {
                 let found =
                     reading_c(&telemetry, index).and_then(|reading_c| step.judge(reading_c, &fixed(reading_c, 3)));
-                return Ok(found.unwrap_or_else(|| Found::told(shown(&telemetry), Verdict::Fail)));
+                return Ok(found.unwrap_or_else(|| Found::told(shown(&telemetry, self.names), Verdict::Fail)));
             }
             has_been_otherwise |= !is_so;
         }
         Ok(Found::told("no output has changed so", Verdict::Fail))
+    }
+
+    /// What follows when something is done to a controller at work. Nobody sees the moment in which a hand does it, so the time counts from the
+    /// first thing that changes.
+    fn provoked(&mut self, step: &Step, within_s: f64) -> Result<Found, Problem> {
+        let Some(controller) = &mut self.controller else { return Ok(Found::told("", Verdict::Skipped)) };
+        let began_s = controller.clock_s();
+        let mut heard_s = 0.0;
+        let (mut before, mut changed_s): (Option<String>, Option<f64>) = (None, None);
+        loop {
+            let said = controller.next()?;
+            let passed_s = controller.clock_s() - began_s;
+            if let Some(telemetry) = said {
+                let shown = shown(&telemetry, self.names);
+                let is_so = is_as_expected(step, &telemetry, self.names);
+                heard_s = passed_s;
+                match &before {
+                    None if is_so => {
+                        return Ok(Found::told(format!("before anything was done: {shown}"), Verdict::Fail));
+                    }
+                    None => before = Some(shown.clone()),
+                    Some(before) if *before != shown => {
+                        changed_s.get_or_insert(passed_s);
+                    }
+                    Some(_) => {}
+                }
+                let since_s = changed_s.map(|changed_s| passed_s - changed_s);
+                if is_so {
+                    return Ok(Found::told(format!("after {:.0} s: {shown}", since_s.unwrap_or(0.0)), Verdict::Pass));
+                }
+                if since_s.is_some_and(|since_s| since_s > within_s) || passed_s > PROVOKED_S + within_s {
+                    return Ok(Found::told(shown, Verdict::Fail));
+                }
+            }
+            if passed_s - heard_s > SILENT_S {
+                return Ok(Found::told("the controller says nothing", Verdict::Fail));
+            }
+        }
     }
 
     fn outputs(&mut self, step: &Step, within_s: f64, stays_s: Option<f64>) -> Result<Found, Problem> {
@@ -226,7 +342,7 @@ impl Walker<'_, '_> {
             let said = controller.next()?;
             let passed_s = controller.clock_s() - began_s;
             if let Some(telemetry) = said {
-                let shown = shown(&telemetry);
+                let shown = shown(&telemetry, self.names);
                 if is_as_expected(step, &telemetry, self.names) {
                     let since_s = *since_s.get_or_insert(passed_s);
                     if stays_s.is_none_or(|stays_s| passed_s >= stays_s) {
@@ -254,30 +370,36 @@ fn reading_c(telemetry: &Telemetry, channel: Option<usize>) -> Option<f64> {
     telemetry.readings.get(channel?)?.map(si::celsius)
 }
 
-fn shown(telemetry: &Telemetry) -> String {
+fn shown(telemetry: &Telemetry, names: &[String]) -> String {
     let outputs = &telemetry.outputs;
-    let faults: Vec<&str> = standing(outputs).into_iter().collect();
-    let why = if faults.is_empty() { outputs.cause.name().to_owned() } else { faults.join(", ") };
+    let faults = standing(outputs, names);
+    let why = if faults.is_empty() { outputs.cause.name().to_owned() } else { Standing::told(&faults) };
     format!("{} ({}: {why})", outputs_told(outputs), outputs.state.name())
 }
 
-/// The names of the faults that stand.
-fn standing(outputs: &Outputs) -> BTreeSet<&'static str> {
-    let of_channels = outputs.faults.channels.iter().flatten().map(|fault| fault.facts().name);
-    of_channels.chain(outputs.faults.system.iter().map(|fault| fault.facts().name)).collect()
+impl Step {
+    /// Whether the controller is switched off and on for it.
+    const fn switches(&self) -> bool {
+        // A thermometer is moved to the ice with the controller off.
+        matches!(self.begins, Begins::SwitchedOn(_)) || matches!(self.expect, Expect::Reads { .. })
+    }
 }
 
 /// Whether the controller does what it must.
 fn is_as_expected(step: &Step, telemetry: &Telemetry, names: &[String]) -> bool {
     let Expect::Outputs { heater, charge, state, cause, faults, reads, .. } = &step.expect else { return false };
     let outputs = &telemetry.outputs;
+    // Sources are on for hours on a bench, and nothing is charged. That is said, and takes nothing away.
+    let mut stand = standing(outputs, names);
+    stand.retain(|standing| standing.fault != SystemFault::ChargeOverdue.facts().name || faults.contains(standing));
     let reads_right = reads.as_ref().is_none_or(|Reading { channel, unit, low, high }| {
         // A check resistor is no thermometer, and a channel that is doubted shows nothing.
         let index = names.iter().position(|name| name == channel);
         *unit != "°C" || reading_c(telemetry, index).is_none_or(|reading_c| (*low..=*high).contains(&reading_c))
     });
     (outputs.heater == Relay::Closed, outputs.charge == Relay::Closed) == (*heater, *charge)
-        && (outputs.state.name(), outputs.cause.name()) == (*state, *cause)
-        && standing(outputs) == faults.iter().copied().collect()
+        // Where a fault stands, the rest depends on what was before.
+        && (!faults.is_empty() || (outputs.state.name(), outputs.cause.name()) == (*state, *cause))
+        && stand == *faults
         && reads_right
 }

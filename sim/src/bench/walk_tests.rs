@@ -1,6 +1,9 @@
 //! A card gone through with a person who types, and with a controller whose words are written down beforehand.
 
+use super::card::Begins;
 use super::record::{Entry, Ice};
+use super::rig::{Connected, Rig};
+use super::socket::End;
 use super::tests::PRECISE;
 use super::*;
 use crate::diagnostic::Problem;
@@ -10,8 +13,12 @@ use crate::installation::first::Like;
 use forewarm_core::fault::{Faults, SystemFault};
 use forewarm_core::quantity::{Celsius, Fraction, Instant};
 use forewarm_core::settings::MAX_CHANNELS;
-use forewarm_core::signals::{Alarm, Cause, Line, Outputs, Relay, Sources, State};
+use forewarm_core::signals::{Alarm, Button, Cause, Line, Outputs, Relay, Sources, State};
 use forewarm_core::wire::service::Telemetry;
+use forewarm_core::{Memory, Unit};
+use std::cell::RefCell;
+use std::io::{self, BufRead, Read, Write};
+use std::rc::Rc;
 
 fn hut() -> Installation {
     Installation::parse("hut", &Like::Hut.text()).expect("no problem")
@@ -44,11 +51,12 @@ fn does(heater: bool, still_s: u32) -> Step {
         state: if heater { "warming" } else { "waiting" },
         cause: "cells_cold",
         faults: Vec::new(),
+        latched: false,
         reads: Some(Reading { channel: "battery_1".to_owned(), unit: "°C", low: 4.0, high: 5.0 }),
         within_s: 10,
         still_s,
     };
-    Step { how: "connected".to_owned(), expect }
+    Step::anyhow("connected", expect)
 }
 
 fn telemetry(heater: Relay, reading_mc: i32) -> Telemetry {
@@ -130,7 +138,7 @@ fn only_entry(record: &Record) -> &Entry {
 
 #[test]
 fn what_is_typed_passes_or_fails_by_its_bounds_and_a_bad_answer_is_asked_again() {
-    let step = Step { how: "measured".to_owned(), expect: Expect::Measured { unit: "Ω", low: 1.2, high: Some(1.5) } };
+    let step = Step::anyhow("measured", Expect::Measured { unit: "Ω", low: 1.2, high: Some(1.5) });
     for (typed, verdict, measured) in [
         ("1.2\n", Verdict::Pass, "1.2 Ω"),
         ("1.51\n", Verdict::Fail, "1.51 Ω"),
@@ -182,15 +190,9 @@ fn a_step_that_failed_is_asked_again_and_calibrates_nothing() {
 /// What a resistor is turned to is read in the moment in which the outputs change, and not before or after.
 #[test]
 fn a_turned_resistor_is_read_when_the_output_changes() {
-    let step = |low_c: f64| Step {
-        how: "turned".to_owned(),
-        expect: Expect::Turns {
-            channel: "battery_1".to_owned(),
-            low_c,
-            high_c: low_c + 0.3,
-            heater: true,
-            charge: false,
-        },
+    let step = |low_c: f64| {
+        let channel = "battery_1".to_owned();
+        Step::anyhow("turned", Expect::Turns { channel, low_c, high_c: low_c + 0.3, heater: true, charge: false })
     };
     let turned = |second: u32| {
         let reading_mc = 9_000 - 25 * i32::try_from(second).expect("small");
@@ -200,6 +202,10 @@ fn a_turned_resistor_is_read_when_the_output_changes() {
         let mut controller = Scripted { second: 0, says: turned };
         let (record, ..) = gone_through(&only(step(low_c)), "\n", Some(&mut controller));
         assert_eq!((only_entry(&record).verdict, &*only_entry(&record).measured), (verdict, "7.000 °C"));
+    }
+    for (typed, verdict) in [("7.00\n", Verdict::Pass), ("7.20\n", Verdict::Fail), ("yes\n7.00\n", Verdict::Pass)] {
+        let (record, ..) = gone_through(&only(step(6.85)), typed, None);
+        assert_eq!(only_entry(&record).verdict, verdict, "{typed}");
     }
     // It was on before anybody turned.
     let mut controller = Scripted { second: 0, says: |_| Some(telemetry(Relay::Closed, 7_000)) };
@@ -268,15 +274,40 @@ fn a_controller_passes_by_what_it_does_and_when() {
         second: 0,
         says: |_| {
             let mut telemetry = telemetry(Relay::Closed, 4_500);
-            telemetry.outputs.faults = Faults::NONE.with_system(SystemFault::ChargeOverdue);
+            telemetry.outputs.faults = Faults::NONE.with_system(SystemFault::StorageFailing);
             Some(telemetry)
         },
     };
     let (record, ..) = gone_through(&only(warming()), "\n", Some(&mut controller));
     assert!(
-        only_entry(&record).verdict == Verdict::Fail && only_entry(&record).measured.contains("charge_overdue"),
+        only_entry(&record).verdict == Verdict::Fail && only_entry(&record).measured.contains("storage_failing"),
         "{record:?}"
     );
+}
+
+/// Somebody needs time to pull a plug. What counts is how fast the controller is after that.
+#[test]
+fn what_is_provoked_follows_in_time_from_the_first_change() {
+    let step = || Step { begins: Begins::AtWork, ..waiting(180) };
+    let says = |second: u32, reads_mc: i32, off_s: u32, odd_s: std::ops::Range<u32>| {
+        let mut telemetry = telemetry(if second < off_s { Relay::Closed } else { Relay::Open }, reads_mc);
+        if odd_s.contains(&second) {
+            telemetry.outputs.faults = Faults::NONE.with_system(SystemFault::StorageFailing);
+        }
+        Some(telemetry)
+    };
+    let cases: [(&str, Says, Verdict); 5] = [
+        ("after five minutes", Box::new(move |second| says(second, 4_500, 300, 0..0)), Verdict::Pass),
+        ("never", Box::new(move |second| says(second, 4_500, 100_000, 0..0)), Verdict::Fail),
+        ("before anybody did anything", Box::new(move |second| says(second, 4_500, 0, 0..0)), Verdict::Fail),
+        ("9 s after the first change", Box::new(move |second| says(second, 4_500, 200, 200..209)), Verdict::Pass),
+        ("12 s after the first change", Box::new(move |second| says(second, 4_500, 200, 200..212)), Verdict::Fail),
+    ];
+    for (name, says, verdict) in cases {
+        let mut controller = Scripted { second: 0, says };
+        let (record, walked, _) = gone_through(&only(step()), "\n", Some(&mut controller));
+        assert_eq!((walked, only_entry(&record).verdict), (Walked::All, verdict), "{name}: {:?}", record.entries);
+    }
 }
 
 /// Readings of 0.2 and 0.22 °C in turn: mean 0.21 °C, deviation 0.01 K. By hand: the ice 0.05/√3 = 28.868 mK; noise 0.010_084/√60 =
@@ -297,7 +328,10 @@ fn an_offset_and_its_uncertainty_follow_from_readings_in_ice() {
     assert_eq!(calibration.channel, "battery_1");
     assert!((calibration.offset_k + 0.21).abs() < 6e-4, "{calibration:?}");
     assert!((calibration.standard_k - 0.030_55).abs() < 5e-5, "{calibration:?}");
-    assert!(calibration.told().contains("± 0.061 K (k = 2)"), "{}", calibration.told());
+    let mut text = Vec::new();
+    calibration.write_text(&mut text).expect("it is written");
+    let text = String::from_utf8(text).expect("UTF-8");
+    assert!(text.starts_with("battery_1: offset_k = -0.210 (it was 0.000), ± 0.061 K (k = 2)"), "{text}");
     let text = Like::Hut.text();
     let mut draft = Draft::of(&text).expect("TOML");
     draft.apply_all(&calibration.edits());
@@ -307,5 +341,163 @@ fn an_offset_and_its_uncertainty_follow_from_readings_in_ice() {
     assert!(site.mountings[0].calibrated_k.is_some_and(|calibrated_k| (calibrated_k - 0.031).abs() < 1e-9));
     for comment in text.lines().filter(|line| line.starts_with('#')) {
         assert!(draft.to_string().contains(comment), "{comment}");
+    }
+}
+
+/// Somebody goes through the whole card with a controller that remembers: every switching on of the card, in its order, by the words on the
+/// screen alone.
+#[test]
+fn the_whole_card_passes_on_one_controller_that_remembers() {
+    for like in [Like::Hut, Like::Boat, Like::Van, Like::Shelter] {
+        let installation = Installation::parse("example", &like.text()).expect("no problem");
+        let card = Card::of(&installation, &PRECISE).expect("a site");
+        let world = Rc::new(RefCell::new(World::of(&installation)));
+        let steps: Vec<Step> = card.steps().map(|(_, step)| step.clone()).collect();
+        let mut fitter = Fitter { world: world.clone(), steps: steps.into_iter(), typed: Vec::new() };
+        let mut controller = OnTheLine(world.clone());
+        let mut record = Record::begin(&card, "somebody");
+        let mut screen = Screen(world.clone());
+        walk(
+            (&card, &installation.channels),
+            &mut record,
+            Some(&mut controller),
+            (&mut fitter, &mut screen),
+            &mut |_| Ok(()),
+        )
+        .expect("nothing fails");
+        let failed: Vec<&Entry> = record.entries.iter().filter(|entry| entry.verdict == Verdict::Fail).collect();
+        assert!(failed.is_empty(), "{}: {failed:#?}", installation.title);
+        assert!(record.count(Verdict::Pass) >= 20, "{}: {}", installation.title, record.count(Verdict::Pass));
+    }
+}
+
+/// A controller on a bench, and the words on the screen.
+struct World {
+    rig: Rig,
+    unit: Unit,
+    connected: Connected,
+    /// Since the bench was set up, and since the controller was switched on (s).
+    clock_s: u32,
+    on_s: u32,
+    is_held: bool,
+    screen: Vec<u8>,
+}
+
+impl World {
+    fn of(installation: &Installation) -> Self {
+        let rig = Rig::new(installation, installation.site.as_ref().expect("a site"), PRECISE.stock.series);
+        let unit = Unit::new(&rig.settings, Memory::default());
+        let connected = rig.connected(&[], false);
+        Self { rig, unit, connected, clock_s: 0, on_s: 0, is_held: false, screen: Vec::new() }
+    }
+
+    fn switch_on(&mut self, connected: Connected) {
+        self.unit = Unit::new(&self.rig.settings, self.unit.memory());
+        (self.connected, self.on_s) = (connected, 0);
+    }
+
+    fn second(&mut self) -> Outputs {
+        let mut inputs = self.rig.inputs(&self.connected, End::Stated, self.on_s);
+        if self.is_held {
+            inputs.button = Button::Pressed;
+        }
+        let outputs = self.unit.step(Instant::from_millis(self.on_s * 1000), &inputs);
+        (self.clock_s, self.on_s) = (self.clock_s + 1, self.on_s + 1);
+        outputs
+    }
+
+    fn wait(&mut self, seconds: u32) {
+        for _ in 0..seconds {
+            self.second();
+        }
+    }
+
+    /// Does what the screen says, which has been read to its end by that.
+    fn obey(&mut self) {
+        let screen = String::from_utf8(std::mem::take(&mut self.screen)).expect("UTF-8");
+        let screen: String = screen.split_whitespace().collect::<Vec<_>>().join(" ").replace(" ! ", " ");
+        if let Some((_, rest)) = screen.split_once("First leave the controller on for ") {
+            let minutes: u32 = rest.split(' ').next().and_then(|word| word.parse().ok()).expect("minutes");
+            self.connected.source = None;
+            self.wait(minutes * 60);
+        }
+        if screen.contains("First end the alarm that stays") {
+            let cool = self.rig.connected(&[], false);
+            self.switch_on(cool);
+            self.wait(30);
+            self.is_held = true;
+            self.wait(5);
+            self.is_held = false;
+            self.wait(5);
+        }
+    }
+}
+
+struct OnTheLine(Rc<RefCell<World>>);
+
+impl Controller for OnTheLine {
+    fn clock_s(&self) -> f64 {
+        self.0.borrow().clock_s.into()
+    }
+
+    fn forget(&mut self) -> Result<(), Problem> {
+        Ok(())
+    }
+
+    fn next(&mut self) -> Result<Option<Telemetry>, Problem> {
+        let outputs = self.0.borrow_mut().second();
+        Ok(Some(Telemetry { outputs, readings: [None; MAX_CHANNELS], ..telemetry(Relay::Open, 0) }))
+    }
+}
+
+struct Screen(Rc<RefCell<World>>);
+
+impl Write for Screen {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.borrow_mut().screen.extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Reads the screen, does the next step with their hands, and types. What is not switched on by resistors is not tried.
+struct Fitter {
+    world: Rc<RefCell<World>>,
+    steps: std::vec::IntoIter<Step>,
+    typed: Vec<u8>,
+}
+
+impl Read for Fitter {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.fill_buf()?.read(buffer)?;
+        self.consume(count);
+        Ok(count)
+    }
+}
+
+impl BufRead for Fitter {
+    fn fill_buf(&mut self) -> io::Result<&[u8]> {
+        if self.typed.is_empty()
+            && let Some(step) = self.steps.by_ref().find(|step| !matches!(step.expect, Expect::Impossible(_)))
+        {
+            let mut world = self.world.borrow_mut();
+            world.obey();
+            // It takes a person a minute to exchange resistors.
+            world.wait(60);
+            self.typed = if let Begins::SwitchedOn(connected) = step.begins {
+                world.switch_on(connected);
+                b"\n".to_vec()
+            } else {
+                b"s\n".to_vec()
+            };
+        }
+        Ok(&self.typed)
+    }
+
+    fn consume(&mut self, count: usize) {
+        self.typed.drain(..count);
     }
 }

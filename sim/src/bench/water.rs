@@ -45,7 +45,7 @@ pub(super) fn part(installation: &Installation, site: &Site, rig: &Rig, height_m
                 let expect = Expect::Reads { channel: name.clone(), low_c: reads_low_c, high_c: reads_high_c, in_ice };
                 (format!("{name} {how}"), expect)
             };
-            steps.push(Step { how, expect });
+            steps.push(Step::anyhow(how, expect));
         };
         step("in crushed ice and water, stirred, after 10 min", (-ICE_OFF_K, ICE_OFF_K), true);
         step(

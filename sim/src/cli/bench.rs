@@ -185,7 +185,9 @@ fn record(
             Problem::error(&into.display().to_string(), format!("cannot be read: {error}"))
                 .remedy("another name, to begin a new record")
         })?;
-        Record::resume(&into.display().to_string(), &before, card)?
+        let mut record = Record::resume(&into.display().to_string(), &before, card)?;
+        record.go_on(&arguments.by);
+        record
     } else {
         Record::begin(card, &arguments.by)
     };
@@ -231,7 +233,17 @@ fn record(
             if walked == Walked::BrokenOff {
                 writeln!(out, "Broken off: the same command goes on where it was.")?;
             }
-            calibrations.iter().try_for_each(|calibration| writeln!(out, "{}", calibration.told()))
+            calibrations.iter().try_for_each(|calibration| calibration.write_text(out))?;
+            match &arguments.write {
+                Some(written) if !calibrations.is_empty() => {
+                    let (written, into) = (written.display(), into.display());
+                    writeln!(
+                        out,
+                        "Send {written} to the controller, and go on with: forewarm bench {written} --record --into {into}"
+                    )
+                }
+                _ => Ok(()),
+            }
         })?,
     }
     if fail > 0 { Err(Stop::Failed(Vec::new())) } else { Ok(()) }
