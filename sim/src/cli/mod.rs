@@ -4,12 +4,14 @@ mod bar;
 mod bench;
 mod beside;
 mod check;
+mod completions;
 #[cfg(unix)]
 mod emulate;
 mod faults;
 mod identify;
 mod interrupt;
 mod listen;
+mod manual;
 mod new;
 mod plan;
 mod propose;
@@ -57,6 +59,8 @@ enum Command {
     #[cfg(unix)]
     Emulate(emulate::Arguments),
     Table(table::Arguments),
+    Completions(completions::Arguments),
+    Manual(manual::Arguments),
 }
 
 /// Runs the command that the arguments name.
@@ -89,7 +93,12 @@ fn asked_of_the_parser(asked: &clap::Error) -> ExitCode {
 fn obey(command: Command, form: Form) -> Result<(), Stop> {
     interrupt::outlive_large_files();
     match command {
-        Command::Check(_) | Command::Plan(_) | Command::Bench(_) | Command::Table(_) => {}
+        Command::Check(_)
+        | Command::Plan(_)
+        | Command::Bench(_)
+        | Command::Table(_)
+        | Command::Completions(_)
+        | Command::Manual(_) => {}
         Command::New(_)
         | Command::Rehearse(_)
         | Command::Faults(_)
@@ -118,6 +127,8 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         #[cfg(unix)]
         Command::Emulate(arguments) => emulate::run(&arguments, form),
         Command::Table(arguments) => table::run(&arguments, form),
+        Command::Completions(arguments) => completions::run(&arguments, form),
+        Command::Manual(arguments) => manual::run(&arguments, form),
     }
 }
 
