@@ -13,10 +13,10 @@ use crate::installation::Installation;
 use crate::si;
 use forewarm_core::quantity::Kelvins;
 use forewarm_core::settings::Settings;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// What the fitter has on the bench, and where that is.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Bench {
     /// Resistors.
     pub stock: Stock,
@@ -24,6 +24,25 @@ pub struct Bench {
     pub box_step_ohm: f64,
     /// Height above the sea (m).
     pub height_m: f64,
+}
+
+/// Tolerances of resistors (%), steps of a decade box (Ω) and heights above the sea (m) that a card can be made for: the least and the most.
+pub const WITHIN_PCT: (f64, f64) = (0.001, 10.0);
+/// See [`WITHIN_PCT`].
+pub const BOX_STEP_OHM: (f64, f64) = (0.001, 100.0);
+/// See [`WITHIN_PCT`].
+pub const HEIGHT_M: (f64, f64) = (-430.0, 6000.0);
+
+impl Bench {
+    /// Whether a card can be made for it.
+    #[must_use]
+    pub fn is_possible(&self) -> bool {
+        // A part in a million for what a file's decimals leave off.
+        let lies = |value: f64, (least, most): (f64, f64)| (value - least) >= -1e-6 && (value - most) <= 1e-6;
+        lies(self.stock.tolerance * 100.0, WITHIN_PCT)
+            && lies(self.box_step_ohm, BOX_STEP_OHM)
+            && lies(self.height_m, HEIGHT_M)
+    }
 }
 
 /// A card.
@@ -35,6 +54,9 @@ pub struct Card {
     pub settings_fingerprint: String,
     /// The resistors that it is made for.
     pub resistors: String,
+    /// What it is made for, for its record.
+    #[serde(skip)]
+    pub(super) bench: Bench,
     /// Identifies the settings without the offsets of thermometers.
     #[serde(skip)]
     pub(super) uncalibrated: String,
@@ -194,6 +216,14 @@ pub struct Reading {
     pub high: f64,
 }
 
+impl Step {
+    /// Whether somebody can try it.
+    #[must_use]
+    pub const fn can_be_tried(&self) -> bool {
+        !matches!(self.expect, Expect::Impossible(_))
+    }
+}
+
 impl Card {
     /// The card of an installation; `None` if its file describes no site.
     #[must_use]
@@ -221,6 +251,7 @@ impl Card {
             title: installation.title.clone(),
             settings_fingerprint: fingerprint::of(&installation.settings).to_string(),
             resistors: bench.stock.to_string(),
+            bench: *bench,
             uncalibrated: uncalibrated(&installation.settings),
             rest: (
                 trust.restart_limit.min(MOST_HEATINGS),

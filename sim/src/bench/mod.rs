@@ -38,6 +38,6 @@ mod walk_tests;
 pub mod water;
 
 pub use calibration::Calibration;
-pub use card::{Bench, Card, Expect, Part, Reading, Standing, Step};
+pub use card::{BOX_STEP_OHM, Bench, Card, Expect, HEIGHT_M, Part, Reading, Standing, Step, WITHIN_PCT};
 pub use record::{Entry, Found, Ice, Record, Verdict};
 pub use walk::{Controller, Walked, walk};

@@ -1,6 +1,6 @@
 //! What was tried at the bench, and what came of it: a file that is begun, broken off and gone on with.
 
-use super::card::{Card, Expect, Step};
+use super::card::{Bench, Card, Expect, Step};
 use crate::diagnostic::Problem;
 use crate::figures::fixed;
 use jiff::Timestamp;
@@ -73,8 +73,8 @@ pub struct Record {
     pub settings_fingerprint: String,
     /// Identifies them without the offsets of thermometers.
     pub uncalibrated_fingerprint: String,
-    /// The resistors that the card was made for.
-    pub resistors: String,
+    /// What the card was made for. Whoever reads the record makes the same card of it.
+    pub bench: Bench,
     /// Who tried it.
     pub tried_by: String,
     /// When it was begun, in universal time.
@@ -91,7 +91,7 @@ impl Record {
             title: card.title.clone(),
             settings_fingerprint: card.settings_fingerprint.clone(),
             uncalibrated_fingerprint: card.uncalibrated.clone(),
-            resistors: card.resistors.clone(),
+            bench: card.bench,
             tried_by: tried_by.to_owned(),
             begun: now(),
             entries: Vec::new(),
@@ -102,35 +102,61 @@ impl Record {
     /// eyes have found stays, and what the controller shows is tried again.
     ///
     /// # Errors
-    /// No record; one of other settings; one of a card that has changed since.
+    /// As [`Record::read`] and [`Record::fits`].
     pub fn resume(file: &str, text: &str, card: &Card) -> Result<Self, Problem> {
-        let read: Result<Self, _> = serde_json::from_str(text);
-        let mut record = read.map_err(|error| {
-            Problem::error(file, format!("is no record of a bench: {error}"))
+        let mut record = Self::read(file, text)?;
+        record.go_on_calibrated(card);
+        record.fits(file, card).map(|()| record)
+    }
+
+    /// Where `card` has the same settings but for offsets, leaves out what the controller has shown without them.
+    fn go_on_calibrated(&mut self, card: &Card) {
+        if self.settings_fingerprint == card.settings_fingerprint || self.uncalibrated_fingerprint != card.uncalibrated
+        {
+            return;
+        }
+        self.settings_fingerprint.clone_from(&card.settings_fingerprint);
+        let stays = |number: &str| {
+            let found = card.steps().find(|(other, _)| other == number);
+            found.is_some_and(|(_, step)| matches!(step.expect, Expect::Measured { .. } | Expect::Seen(_)))
+        };
+        self.entries.retain(|entry| stays(&entry.step));
+    }
+
+    /// Reads a record, which messages call `file`, of whatever card.
+    ///
+    /// # Errors
+    /// No record; nothing else fails.
+    pub fn read(file: &str, text: &str) -> Result<Self, Problem> {
+        let none = |why: String| {
+            Problem::error(file, format!("is no record of a bench: {why}"))
                 .remedy("the file that `bench --record` has written; or another name, to begin a new one")
-        })?;
+        };
+        let record: Self = serde_json::from_str(text).map_err(|error| none(error.to_string()))?;
+        if record.bench.is_possible() {
+            Ok(record)
+        } else {
+            Err(none("nobody has such resistors at such a height".to_owned()))
+        }
+    }
+
+    /// Whether this is a record of `card`. Messages call it `file`.
+    ///
+    /// # Errors
+    /// Other settings; a card that has changed since.
+    pub fn fits(&self, file: &str, card: &Card) -> Result<(), Problem> {
         let other = |what: String| {
             Problem::error(file, what)
                 .because("its steps were tried with something else")
                 .remedy("the file and the options with which it was begun; or another name, to begin a new record")
         };
-        if record.settings_fingerprint != card.settings_fingerprint
-            && record.uncalibrated_fingerprint == card.uncalibrated
-        {
-            record.settings_fingerprint.clone_from(&card.settings_fingerprint);
-            let stays = |number: &str| {
-                let found = card.steps().find(|(other, _)| other == number);
-                found.is_some_and(|(_, step)| matches!(step.expect, Expect::Measured { .. } | Expect::Seen(_)))
-            };
-            record.entries.retain(|entry| stays(&entry.step));
-        }
-        if record.settings_fingerprint != card.settings_fingerprint {
+        if self.settings_fingerprint != card.settings_fingerprint {
             return Err(other(format!(
                 "is the record of other settings ({}, {}), and these are {}",
-                record.title, record.settings_fingerprint, card.settings_fingerprint
+                self.title, self.settings_fingerprint, card.settings_fingerprint
             )));
         }
-        for entry in &record.entries {
+        for entry in &self.entries {
             let step = card.steps().find(|(number, _)| *number == entry.step).map(|(_, step)| step);
             if !step.is_some_and(|step| step.how == entry.how && step.expected() == entry.expected) {
                 return Err(other(format!(
@@ -139,7 +165,7 @@ impl Record {
                 )));
             }
         }
-        Ok(record)
+        Ok(())
     }
 
     /// Notes that somebody else goes on with it.

@@ -1,6 +1,7 @@
 //! Resistors that one can buy, and which of them stand in for a thermometer.
 
 use crate::figures::plain;
+use serde::{Deserialize, Serialize};
 use std::fmt::{self, Display, Formatter};
 
 /// The values of a decade.
@@ -16,7 +17,8 @@ const E24_DECADE: [u16; 24] = [
 const DECADES: std::ops::RangeInclusive<i32> = 0..=5;
 
 /// A series of values.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Series {
     /// 24 values a decade
     E24,
@@ -55,7 +57,7 @@ impl Series {
 pub(super) const VARIABLE_OHM: [f64; 10] = [5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0];
 
 /// What lies in the drawer.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Stock {
     /// Its values.
     pub series: Series,

@@ -4,7 +4,9 @@ use super::beside::{Beside, read_with};
 use super::{Form, Stop, count_warnings, no_site, print, print_json, usage};
 use clap::ValueEnum;
 use forewarm::bench::resistors::{Series, Stock};
-use forewarm::bench::{Bench, Calibration, Card, Controller, Record, Verdict, Walked, walk};
+use forewarm::bench::{
+    BOX_STEP_OHM, Bench, Calibration, Card, Controller, HEIGHT_M, Record, Verdict, WITHIN_PCT, Walked, walk,
+};
 use forewarm::diagnostic::Problem;
 use forewarm::edit::Draft;
 use forewarm::fingerprint;
@@ -31,13 +33,13 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "SERIES", value_enum, default_value_t = Values::E96)]
     resistors: Values,
     /// How far each may be off, in percent: its tolerance, or how well it was measured
-    #[arg(long, value_name = "PCT", default_value_t = 0.1, value_parser = between(0.001, 10.0, "%"))]
+    #[arg(long, value_name = "PCT", default_value_t = 0.1, value_parser = between(WITHIN_PCT, "%"))]
     within: f64,
     /// Smallest step of a decade box, in ohms
-    #[arg(long, value_name = "OHM", default_value_t = 0.1, value_parser = between(0.001, 100.0, "Ω"))]
+    #[arg(long, value_name = "OHM", default_value_t = 0.1, value_parser = between(BOX_STEP_OHM, "Ω"))]
     box_step: f64,
     /// Height of the bench above the sea, in metres, for the boiling point
-    #[arg(long, value_name = "M", default_value_t = 0.0, allow_negative_numbers = true, value_parser = between(-430.0, 6000.0, "m"))]
+    #[arg(long, value_name = "M", default_value_t = 0.0, allow_negative_numbers = true, value_parser = between(HEIGHT_M, "m"))]
     height: f64,
 
     /// Go through the card step by step, and keep what came of it; with PORT the controller on that service line is watched, without it
@@ -97,7 +99,7 @@ impl FromStr for Witness {
 }
 
 /// Reads a number between two others.
-fn between(least: f64, most: f64, unit: &'static str) -> impl Fn(&str) -> Result<f64, String> + Clone {
+fn between((least, most): (f64, f64), unit: &'static str) -> impl Fn(&str) -> Result<f64, String> + Clone {
     move |text| {
         let number: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
         if (least..=most).contains(&number) { Ok(number) } else { Err(format!("not within {least} to {most} {unit}")) }
