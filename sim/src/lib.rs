@@ -36,6 +36,7 @@
 //! | [`rehearse`] | the real controller in a closed loop with the plant |
 //! | [`replay`] | the controller driven by a log: what it would have decided, and why |
 //! | `scale` | logged values to what a converter would have measured |
+//! | [`report`] | the hand-over document |
 //! | [`schedule`] | when something happens, by the week |
 //! | [`season`] | what a controller was shown and decided over time, recorded |
 //! | [`service`] | the host's side of the service line: hears a controller, keeps what it says, sends it settings |
@@ -82,6 +83,7 @@ pub mod platinum;
 pub mod propose;
 pub mod rehearse;
 pub mod replay;
+pub mod report;
 pub(crate) mod scale;
 pub mod schedule;
 pub mod season;

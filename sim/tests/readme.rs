@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 /// The README, and the pages that show whole outputs.
-const PAGES: [(&str, usize); 7] = [
+const PAGES: [(&str, usize); 8] = [
     ("README.md", 2),
     ("sim/docs/bench.md", 1),
     ("sim/docs/check.md", 2),
@@ -15,6 +15,7 @@ const PAGES: [(&str, usize); 7] = [
     ("sim/docs/rehearse.md", 1),
     ("sim/docs/replay.md", 1),
     ("sim/docs/identify.md", 1),
+    ("sim/docs/report.md", 1),
 ];
 
 /// A command of a page, and the output block that follows it.

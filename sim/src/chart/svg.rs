@@ -20,6 +20,20 @@ pub(crate) fn escaped(text: &str) -> String {
     out
 }
 
+/// `text` for use in HTML, with places at which a long name may be broken into lines: between its words, and not in a number.
+pub(crate) fn breakable(text: &str) -> String {
+    let mut out = String::new();
+    let mut characters = text.chars().peekable();
+    while let Some(character) = characters.next() {
+        out += &escaped(character.encode_utf8(&mut [0; 4]));
+        let in_name = matches!(character, '.' | '_' | '+');
+        if in_name && characters.peek().is_some_and(|next| next.is_alphabetic()) {
+            out.push_str("<wbr>");
+        }
+    }
+    out
+}
+
 /// Adds `label` at a place; `anchor` names the part of the label that is there.
 pub(crate) fn text(out: &mut String, (x, y): (f64, f64), anchor: &str, label: &str) {
     let label = escaped(label);

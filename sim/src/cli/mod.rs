@@ -17,6 +17,7 @@ mod plan;
 mod propose;
 mod rehearse;
 mod replay;
+mod report;
 mod send;
 mod table;
 
@@ -52,6 +53,7 @@ enum Command {
     Faults(faults::Arguments),
     Propose(propose::Arguments),
     Bench(bench::Arguments),
+    Report(report::Arguments),
     Replay(replay::Arguments),
     Identify(identify::Arguments),
     Listen(listen::Arguments),
@@ -103,6 +105,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         | Command::Rehearse(_)
         | Command::Faults(_)
         | Command::Propose(_)
+        | Command::Report(_)
         | Command::Replay(_)
         | Command::Identify(_)
         | Command::Listen(_)
@@ -120,6 +123,7 @@ fn obey(command: Command, form: Form) -> Result<(), Stop> {
         Command::Faults(arguments) => faults::run(&arguments, form),
         Command::Propose(arguments) => propose::run(&arguments, form),
         Command::Bench(arguments) => bench::run(&arguments, form),
+        Command::Report(arguments) => report::run(&arguments, form),
         Command::Replay(arguments) => replay::run(arguments, form),
         Command::Identify(arguments) => identify::run(arguments, form),
         Command::Listen(arguments) => listen::run(&arguments, form),

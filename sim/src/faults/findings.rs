@@ -191,7 +191,7 @@ impl Matrix {
 }
 
 /// What goes off by a report about a thermometer.
-pub(super) fn by_role() -> String {
+pub(crate) fn by_role() -> String {
     let check = Role::Check(Check { nominal: Ohms::ZERO, within: Ohms::ZERO });
     let roles = [("cell", Role::Cell), ("pad", Role::Pad), ("ambient", Role::Ambient), ("check", check)];
     let roles = roles.map(|(name, role)| format!("{name}: {}", role.disables().words()));

@@ -11,7 +11,7 @@ use crate::si;
 use crate::threads;
 use crate::weather::{Point, Weather};
 use forewarm_core::Layer;
-use forewarm_core::settings::MAX_SOURCES;
+use forewarm_core::settings::{MAX_SOURCES, Settings};
 use forewarm_core::signals::{Sources, State};
 use rayon::prelude::*;
 use std::sync::OnceLock;
@@ -73,12 +73,12 @@ impl Desk<'_> {
         let point = |at_s| Point { at_s, outside_c, wind_m_s: place.design_wind_m_s, irradiance_w_m2: 0.0 };
         // What a source does not give, another would. What it gives in secret comes on top of what the others do.
         let present = broken.iter().find_map(|broken| match broken.what {
-            Breakdown::Source(source, AtSource::SaysAbsent) => Some(self.together(Some(source))),
+            Breakdown::Source(source, AtSource::SaysAbsent) => Some(together(&self.scenario.settings, Some(source))),
             Breakdown::Source(source, _) => Some(vec![source]),
             _ => None,
         });
         let (mut power_w, mut sources) = ([0.0; MAX_SOURCES], Sources::NONE);
-        for index in present.unwrap_or_else(|| self.together(None)) {
+        for index in present.unwrap_or_else(|| together(&self.scenario.settings, None)) {
             power_w[index] = self.scenario.site.supplies[index].power_w;
             sources = sources.with(index);
         }
@@ -95,24 +95,23 @@ impl Desk<'_> {
         scenario.weather.points = vec![point(0), point(i64::from(u32::MAX))];
         Scenario { offers, broken, ..scenario }
     }
+}
 
-    /// Sources that can charge together, `first` among them. Those that do not obey the ceiling and could exceed it together never
-    /// would.
-    fn together(&self, first: Option<usize>) -> Vec<usize> {
-        let settings = &self.scenario.settings;
-        let limits = settings.charge.ceiling.iter().map(|point| si::part(settings.charge.limit(point)));
-        let most_a = limits.fold(0.0, f64::max) * si::amp_hours(settings.charge.capacity);
-        let mut order: Vec<usize> = (0..settings.sources.len()).collect();
-        order.sort_by_key(|index| Some(*index) != first);
-        let mut given_a = 0.0;
-        order.retain(|&index| {
-            let gives_a = settings.sources[index].charge.reduced().map_or(0.0, si::amps);
-            let fits = given_a + gives_a <= most_a;
-            given_a += if fits { gives_a } else { 0.0 };
-            fits
-        });
-        order
-    }
+/// Sources that can charge together, `first` among them. Those that do not obey the ceiling and could exceed it together never
+/// would.
+pub(crate) fn together(settings: &Settings, first: Option<usize>) -> Vec<usize> {
+    let limits = settings.charge.ceiling.iter().map(|point| si::part(settings.charge.limit(point)));
+    let most_a = limits.fold(0.0, f64::max) * si::amp_hours(settings.charge.capacity);
+    let mut order: Vec<usize> = (0..settings.sources.len()).collect();
+    order.sort_by_key(|index| Some(*index) != first);
+    let mut given_a = 0.0;
+    order.retain(|&index| {
+        let gives_a = settings.sources[index].charge.reduced().map_or(0.0, si::amps);
+        let fits = given_a + gives_a <= most_a;
+        given_a += if fits { gives_a } else { 0.0 };
+        fits
+    });
+    order
 }
 
 impl Matrix {
@@ -130,7 +129,7 @@ impl Matrix {
     }
 
     /// The same for some breakdowns.
-    pub(super) fn of(
+    pub(crate) fn of(
         scenario: &Scenario,
         breakdowns: &[Breakdown],
         wanted: Wanted,

@@ -31,7 +31,9 @@ mod text;
 #[cfg(test)]
 mod tests;
 
+pub(crate) use findings::by_role;
 pub use json::Report;
 pub use limits::Limits;
+pub(crate) use matrix::together;
 pub use matrix::{Matrix, Wanted};
 pub use scene::{Cell, Harm, Recovery, Verdict};

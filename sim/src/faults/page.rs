@@ -4,7 +4,8 @@ use super::findings::{Part, by_role};
 use super::matrix::Matrix;
 use super::row::{Row, ending};
 use super::signs::{SIGN_NOTES, Sign, glossary, letter};
-use crate::chart::{sheet, svg::escaped};
+use crate::chart::sheet;
+use crate::chart::svg::{breakable, escaped};
 use std::fmt::Write;
 
 /// What the page adds to the season's. Touch and paper have no pointer to hover with, so whatever a title says stands in a line
@@ -222,20 +223,6 @@ fn write_part(page: &mut String, part: &Part) {
     for line in &part.lines {
         let _ = writeln!(page, "<p>{}</p>", breakable(line));
     }
-}
-
-/// With places at which a long name may be broken into lines: between its words, and not in a number.
-fn breakable(text: &str) -> String {
-    let mut out = String::new();
-    let mut characters = text.chars().peekable();
-    while let Some(character) = characters.next() {
-        out += &escaped(character.encode_utf8(&mut [0; 4]));
-        let in_name = matches!(character, '.' | '_' | '+');
-        if in_name && characters.peek().is_some_and(|next| next.is_alphabetic()) {
-            out.push_str("<wbr>");
-        }
-    }
-    out
 }
 
 const fn class(sign: Sign) -> &'static str {

@@ -9,6 +9,7 @@ mod row;
 mod sections;
 mod site;
 mod starter;
+mod stated;
 mod summary;
 mod text;
 mod values;
@@ -24,6 +25,7 @@ pub use fixed::Fixed;
 use forewarm_core::settings::ValidSettings;
 use sections::Draft;
 pub use starter::starter;
+pub use stated::Stated;
 use std::path::{Path, PathBuf};
 pub use text::shown;
 
@@ -46,6 +48,8 @@ pub struct Installation {
     pub bank_measured: BankMeasured,
     /// What no proposal changes.
     pub fixed: Fixed,
+    /// What the file states itself. Where it says nothing of cables and coils, plan and rehearsal take something usual.
+    pub stated: Stated,
     /// What the fitter probably did not intend, in the order of the file.
     pub warnings: Vec<Problem>,
 }
@@ -99,6 +103,7 @@ impl Installation {
         let Some(document) = document::parse(&mut findings) else {
             return Err(findings.into_problems());
         };
+        let stated = Stated::of(document.get_ref());
         let mut reader = values::Reader::new(findings, folder);
         let draft = sections::read(&mut reader, &document);
         verdict::judge(&mut reader, &draft.settings);
@@ -112,7 +117,18 @@ impl Installation {
         match settings.validate() {
             Ok(settings) => {
                 let bank_measured = bank_measured.what;
-                Ok(Self { title, channels, sources, obeys, settings, site, bank_measured, fixed, warnings: problems })
+                Ok(Self {
+                    title,
+                    channels,
+                    sources,
+                    obeys,
+                    settings,
+                    site,
+                    bank_measured,
+                    fixed,
+                    stated,
+                    warnings: problems,
+                })
             }
             // `check` reports every such error, unless a fault at its place is already reported. This one is a mistake
             // of this program. Even so, it must not return settings that do not hold.

@@ -72,7 +72,7 @@ fn typeset(sentence: &str) -> String {
 }
 
 /// Where a thermometer sits.
-fn words(at: Spot, batteries: usize) -> String {
+pub(crate) fn words(at: Spot, batteries: usize) -> String {
     let on = |place: &str, battery: usize| format!("{place} of battery {}", battery + 1);
     match at {
         Spot::Plate => "on the plate".to_owned(),

@@ -21,7 +21,7 @@ pub struct Figure {
 }
 
 impl Figure {
-    pub(in crate::plan) fn text(self, unit: &str) -> String {
+    pub(crate) fn text(self, unit: &str) -> String {
         uncertain(self.value, self.expanded_uncertainty, unit).trim().to_owned()
     }
 }
