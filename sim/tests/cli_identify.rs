@@ -1,4 +1,4 @@
-//! `forewarm identify`: what a log tells, a file as found, and nothing half.
+//! `forewarm identify`: what a log shows, a file as found, and nothing half.
 #![allow(missing_docs)]
 
 mod common;
@@ -35,8 +35,61 @@ fn without(log: &str, column: &str) -> String {
     rows.into_iter().map(kept).collect()
 }
 
+/// The first day and a half, with the first three times of heating, a row for every ten minutes, with its cells as `changed` makes them
+/// of the hour and the cells by name.
+fn changed(change: impl Fn(f64, &dyn Fn(&str) -> usize, &mut Vec<String>)) -> String {
+    let all = log();
+    let mut rows = all.lines().filter(|row| !row.starts_with('#'));
+    let header = rows.next().expect("a header");
+    let place = |name: &str| header.split(',').position(|other| other == name).expect("a column");
+    let mut out = header.to_owned() + "\n";
+    for row in rows.step_by(5) {
+        let mut cells: Vec<String> = row.split(',').map(str::to_owned).collect();
+        let hour = cells[0].parse::<f64>().expect("seconds") / 3600.0;
+        if hour > 36.0 {
+            break;
+        }
+        change(hour, &place, &mut cells);
+        out += &(cells.join(",") + "\n");
+    }
+    out
+}
+
+fn unchanged() -> String {
+    changed(|_, _, _| {})
+}
+
 fn identify(log: &str, arguments: &[&str]) -> Run {
     forewarm_fed(&[&["identify", HUT, "-"], arguments].concat(), log.as_bytes())
+}
+
+fn json(run: &Run) -> Value {
+    serde_json::from_str(&run.stdout).unwrap_or_else(|error| panic!("{error}: {run:?}"))
+}
+
+/// What the log was made with.
+const LOSS_W_PER_K: f64 = 0.8437;
+const CONTACT_2: f64 = 80.0;
+
+fn parameter<'r>(report: &'r Value, name: &str) -> &'r Value {
+    let all = report["parameters"].as_array().expect("a list");
+    all.iter().find(|found| found["name"] == name).unwrap_or_else(|| panic!("no {name} in {report}"))
+}
+
+/// Its value if the log shows it.
+fn shown(report: &Value, name: &str) -> Option<f64> {
+    let found = parameter(report, name);
+    (found["identifiable"] == true).then(|| found["value"].as_f64().expect("a number"))
+}
+
+/// Names of the parameters that differ.
+fn differences(report: &Value) -> Vec<&str> {
+    let all = report["differences"].as_array().expect("a list");
+    all.iter().map(|one| one["parameter"].as_str().expect("a name")).collect()
+}
+
+fn assert_near(value: Option<f64>, planted: f64, part: f64) {
+    assert!(value.is_some_and(|value| (value / planted - 1.0).abs() < part), "{value:?} where {planted} was planted");
 }
 
 #[test]
@@ -53,7 +106,7 @@ fn the_json_has_each_parameter_with_its_plan_and_its_interval() {
         assert!(number("low") <= number("value") && number("value") <= number("high"), "{found}");
         assert!(number("planned") > 0.0 && found["unit"].is_string() && found["identifiable"].is_boolean(), "{found}");
         if found["identifiable"] == false {
-            assert_eq!(found["value"], found["planned"], "what is not told stays as planned");
+            assert_eq!(found["value"], found["planned"], "what is not shown stays as planned");
         }
     }
     assert!(report["residual_sd_k"].as_f64().is_some_and(|sd| sd > 0.0 && sd < 0.1), "{report}");
@@ -220,4 +273,224 @@ fn the_standard_input_is_for_one_of_the_two() {
     let run = forewarm(&["identify", "-", "-"]);
     assert_eq!(run.status, 2, "{run:?}");
     assert!(!Path::new("-").exists());
+}
+
+/// Nothing that could be taken for a diagnosis.
+fn assert_says_nothing(run: &Run) {
+    assert_eq!(run.status, 1, "{run:?}");
+    assert_eq!(run.stderr.matches("error: ").count(), 1, "{}", run.stderr);
+    let report = json(run);
+    for name in ["differences", "tests", "strained"] {
+        assert_eq!(report[name].as_array().map(Vec::len), Some(0), "{report}");
+    }
+    for found in report["parameters"].as_array().expect("a list") {
+        assert_eq!((&found["identifiable"], &found["value"]), (&false.into(), &found["planned"]), "{found}");
+    }
+}
+
+#[test]
+fn a_log_that_the_model_does_not_follow_gives_no_figure_and_no_file_and_says_so_first() {
+    // The heater's column is inverted, and no power contradicts it.
+    let log = changed(|_, place, cells| {
+        let state = &mut cells[place("heater")];
+        *state = if state == "0" { "1".to_owned() } else { "0".to_owned() };
+    });
+    let log = without(&log, "heater_w");
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("out.toml");
+    let run = identify(&log, &["--json", "--write", out.to_str().expect("a path in UTF-8")]);
+    assert_says_nothing(&run);
+    assert_eq!(json(&run)["follows"], false, "{run:?}");
+    assert!(!out.exists());
+    let run = identify(&log, &[]);
+    let first = run.stdout.lines().nth(2).unwrap_or_default();
+    assert!(first.starts_with("the model cannot follow this log") && first.ends_with("can be relied on"), "{run:?}");
+    assert!(run.stdout.contains("inverted") && !run.stdout.contains("What differs"), "{run:?}");
+}
+
+#[test]
+fn a_thermometer_that_came_off_is_left_out_and_the_rest_is_found() {
+    let log = changed(|hour, place, cells| {
+        if hour > 14.0 {
+            cells[place("battery_1_c")] = cells[place("box_air_c")].clone();
+        }
+    });
+    let run = identify(&log, &["--json"]);
+    assert_eq!(run.status, 0, "{run:?}");
+    let report = json(&run);
+    assert_eq!(
+        (&report["left_out_thermometers"], &report["follows"]),
+        (&serde_json::json!(["battery_1"]), &true.into())
+    );
+    assert_eq!(report["thermometers"].as_array().map(Vec::len), Some(3), "{report}");
+    assert_near(shown(&report, "heat_loss"), LOSS_W_PER_K, 0.03);
+    assert_near(shown(&report, "plate_to_cell_2"), CONTACT_2, 0.06);
+    assert_eq!(shown(&report, "plate_to_cell_1"), None, "nothing sits on it any more");
+    let run = identify(&log, &[]);
+    assert!(run.stdout.contains("battery_1 does not show what the model says"), "{run:?}");
+}
+
+/// From the plate alone, either battery may be the one with the poor joint; and from a thermometer that sits between the two.
+#[test]
+fn without_a_thermometer_on_one_battery_alone_no_battery_is_named() {
+    let between = without(&unchanged(), "battery_2_c");
+    let alone = without(&without(&between, "battery_1_c"), "box_air_c");
+    let folder = tempfile::tempdir().unwrap();
+    let mirrored = folder.path().join("mirrored.toml");
+    let joints = "\njoints = [ { battery = 1, contact_pct = 40 }, { battery = 2, contact_pct = 100 } ]";
+    let text = fs::read_to_string(HUT).unwrap();
+    fs::write(&mirrored, text.replacen("\ncontact_w_per_m2_k", &format!("{joints}\ncontact_w_per_m2_k"), 1)).unwrap();
+    let mirrored = mirrored.to_str().expect("a path in UTF-8");
+    for (file, log) in [(HUT, &alone), (mirrored, &alone), (HUT, &between)] {
+        let run = forewarm_fed(&["identify", file, "-", "--json"], log.as_bytes());
+        assert_eq!(run.status, 0, "{run:?}");
+        let report = json(&run);
+        assert!(shown(&report, "heat_loss").is_some(), "{report}");
+        for name in ["plate_to_cell_1", "plate_to_cell_2"] {
+            assert_eq!(shown(&report, name), None, "{file}");
+            assert!(!differences(&report).contains(&name), "{file}: {report}");
+        }
+    }
+}
+
+#[test]
+fn what_is_said_allows_for_the_errors_of_the_model_and_the_intervals_are_of_chance() {
+    let report = json(&identify(&unchanged(), &["--json"]));
+    assert_eq!((&report["settled"], &report["follows"]), (&true.into(), &true.into()));
+    assert_eq!(report["strained"].as_array().map(Vec::len), Some(0), "{report}");
+    let of = |name: &str, key: &str| parameter(&report, name)[key].as_f64().expect("a number");
+    for (name, part) in [("plate_to_cell_2", 0.06), ("heat_loss", 0.02), ("pad_power", 0.02), ("lag_plate", 0.0)] {
+        assert!((of(name, "model_error_part") - part).abs() < 1e-12, "{name}");
+    }
+    let said = report["differences"].as_array().expect("a list");
+    let said = said.iter().find(|one| one["parameter"] == "plate_to_cell_2").and_then(|one| one["text"].as_str());
+    let of_plan = |key: &str, more: f64| format!("{:.2}", of("plate_to_cell_2", key) * more / 200.0);
+    let interval = format!("({} to {}) times", of_plan("low", 0.94), of_plan("high", 1.06));
+    assert!(said.is_some_and(|said| said.contains(&interval)), "{interval}: {said:?}");
+}
+
+/// The sensor outside hangs where the sun warms it by a degree, and lags behind.
+#[test]
+fn a_sun_on_the_outside_sensor_is_not_taken_for_the_box() {
+    let log = changed(|hour, place, cells| {
+        let outside = &mut cells[place("outside_c")];
+        let sun_k = 1.0 + (std::f64::consts::TAU * (hour - 8.0) / 24.0).sin();
+        *outside = format!("{:.2}", outside.parse::<f64>().expect("a temperature") + sun_k);
+    });
+    let run = identify(&log, &["--json"]);
+    assert_eq!(run.status, 0, "{run:?}");
+    let report = json(&run);
+    assert_near(shown(&report, "heat_loss"), LOSS_W_PER_K, 0.03);
+    assert_near(shown(&report, "plate_to_cell_2"), CONTACT_2, 0.06);
+}
+
+#[test]
+fn what_gave_way_beyond_what_is_known_of_it_is_said_first() {
+    let log = changed(|_, place, cells| {
+        for (name, more_k) in [("outside_c", 2.5), ("battery_2_c", 1.2)] {
+            let cell = &mut cells[place(name)];
+            *cell = format!("{:.2}", cell.parse::<f64>().expect("a temperature") + more_k);
+        }
+    });
+    let report = json(&identify(&log, &["--json"]));
+    let strained = report["strained"].as_array().expect("a list");
+    for (name, sign) in [("around", -1.0), ("offset_battery_2", 1.0)] {
+        let one = strained.iter().find(|one| one["name"] == name).unwrap_or_else(|| panic!("no {name} in {report}"));
+        let number = |key: &str| one[key].as_f64().expect("a number");
+        // How much of it is found there, and how much elsewhere, is for what is known of each.
+        assert!(one["unit"] == "K" && sign * number("value") > 3.0 * number("known"), "{one}");
+    }
+    let run = identify(&log, &[]);
+    let at = |text: &str| run.stdout.find(text).unwrap_or_else(|| panic!("no {text} in {run:?}"));
+    let warnings = [at("colder than logged"), at("battery_2 reads ")];
+    assert!(warnings.iter().all(|warning| *warning < at("the box loses")), "{run:?}");
+}
+
+#[test]
+fn where_the_heater_is_no_longer_logged_the_rows_are_left_out() {
+    // From the twentieth to the twenty-sixth hour, and it was off before.
+    let log = changed(|hour, place, cells| {
+        if (20.0..26.0).contains(&hour) {
+            cells[place("heater")].clear();
+            cells[place("heater_w")].clear();
+        }
+    });
+    let report = json(&identify(&log, &["--json"]));
+    assert_eq!(report["parts_s"].as_array().map(Vec::len), Some(2), "{}", report["parts_s"]);
+    assert!(report["rows_left_out"].as_u64().is_some_and(|rows| rows >= 30), "{report}");
+    assert_near(shown(&report, "heat_loss"), LOSS_W_PER_K, 0.03);
+}
+
+#[test]
+fn words_for_nothing_are_empty_cells() {
+    let with = |words: [&str; 3]| {
+        let log = changed(|hour, place, cells| {
+            if hour % 1.6 < 0.5 {
+                cells[place("plate_c")] = words[0].to_owned();
+            }
+            if (20.0..20.3).contains(&hour) {
+                cells[place("heater")] = words[1].to_owned();
+                cells[place("outside_c")] = words[2].to_owned();
+            }
+        });
+        json(&identify(&log, &["--json"]))
+    };
+    let empty = with([""; 3]);
+    assert_eq!(empty["rows_rejected"], 0);
+    assert_eq!(with(["NaN", "nan", "NA"]), empty);
+}
+
+#[test]
+fn columns_that_cannot_be_what_they_are_taken_for_are_refused() {
+    let heater_w = |of: fn(f64) -> f64| {
+        changed(|_, place, cells| {
+            let cell = &mut cells[place("heater_w")];
+            *cell = of(cell.parse().expect("a power")).to_string();
+        })
+    };
+    assert!(refused(&heater_w(|heater_w| -heater_w), &[]).contains("heater_w goes down to -84 W"));
+    assert!(refused(&heater_w(|heater_w| heater_w / 1000.0), &[]).contains("in kW"));
+    assert!(refused(&heater_w(|heater_w| heater_w * 10.0), &[]).contains("at most 840 W"));
+    // Nothing while the heater is on, and something while it is off.
+    assert!(refused(&heater_w(|heater_w| 84.0 - heater_w), &[]).contains("contradict each other"));
+    let with = |name: &str, value: &str| {
+        let log = unchanged();
+        let rows = log.lines().enumerate().map(|(row, cells)| {
+            let cell = if row == 0 { name } else { value };
+            [cells, ",", cell, "\n"].concat()
+        });
+        rows.collect::<String>()
+    };
+    assert!(refused(&with("supply_v", "12800"), &[]).contains("in mV"));
+    assert!(refused(&with("bank_a", "5000"), &[]).contains("in mA"));
+    let kelvin = changed(|_, place, cells| cells[place("outside_c")] = "268.15".to_owned());
+    assert!(refused(&kelvin, &[]).contains("no temperature around the box"));
+}
+
+#[test]
+fn an_option_for_what_the_log_has_is_a_usage_error() {
+    for options in [&["--assume-outside", "-5"][..], &["--assume-heater-off"]] {
+        let run = identify(&unchanged(), options);
+        assert_eq!((run.status, run.stdout.as_str()), (2, ""), "{run:?}");
+        assert!(run.stderr.contains(&format!("try: no {}", options[0])), "{run:?}");
+    }
+}
+
+#[test]
+fn a_result_that_no_file_may_hold_is_printed_and_not_written() {
+    // Batteries of four times the mass: the heat that they hold is then too little for any battery.
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().expect("a path in UTF-8").to_owned();
+    let (heavy, out) = (path("heavy.toml"), path("out.toml"));
+    let text = fs::read_to_string(HUT).unwrap();
+    fs::write(&heavy, text.replacen("mass_kg = 11.5", "mass_kg = 46", 1)).unwrap();
+    let run = forewarm_fed(&["identify", &heavy, "-", "--write", &out], unchanged().as_bytes());
+    assert_eq!(run.status, 1, "{run:?}");
+    assert!(run.stdout.contains("the batteries hold 0.2"), "{run:?}");
+    assert_eq!(run.stderr.matches("error: ").count(), 1, "{}", run.stderr);
+    assert!(run.stderr.contains(&format!("error: {out}: is not written: ")), "{}", run.stderr);
+    assert!(run.stderr.contains("battery.specific_heat_j_per_kg_k is"), "{}", run.stderr);
+    let line = |digit: u32| format!("out.toml:{digit}");
+    assert!(!(1..=9).any(|digit| run.stderr.contains(&line(digit))), "no line of a file that is not there: {run:?}");
+    assert!(!Path::new(&out).exists());
 }

@@ -72,7 +72,7 @@ Examples:
   forewarm identify mine.toml log.csv --column outside=shade:c
   forewarm identify mine.toml log.csv --write as-found.toml
 
-Exit status: 0 done, whatever was found; 1 the file or the log fails a check, or the log shows nothing; 2 usage, or a file that cannot be read or written.";
+Exit status: 0 done, whatever was found; 1 the file or the log fails a check, the model cannot follow the log, or the log shows nothing; 2 usage, or a file that cannot be read or written.";
 
 pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     if arguments.file == Path::new("-") && arguments.log == Path::new("-") {
@@ -105,30 +105,29 @@ pub(crate) fn run(arguments: Arguments, form: Form) -> Result<(), Stop> {
     let assumed = Assumed { outside_c: arguments.assume_outside, heater_off: arguments.assume_heater_off };
     let identified = identify(&installation, site, log, &request, assumed)?;
     warn(&identified.rejected, identified.rows_rejected, identified.rows_read, &request.log);
-    let file = shown(&arguments.file);
-    let is_told = identified.parameters.iter().any(|found| found.identifiable);
-    let written = match target {
-        Some(target) if is_told => {
-            let folder = arguments.file.parent().unwrap_or(Path::new(""));
-            target.write(&identified.written(&file, &text, &installation, folder).map_err(Stop::Failed)?)?;
-            true
-        }
-        _ => false,
-    };
-    if let Some(plot) = plot {
-        plot.write(&picture(&identified))?;
-    }
     match form {
         Form::Text => print(|out| identified.write_text(out))?,
         Form::Json => print_json(&identified)?,
     }
-    match arguments.write {
-        Some(out) if written => note(&format!("{} is written, with what the log shows", out.display())),
-        Some(out) => note(&format!("{} is not written: the log shows none of it", out.display())),
-        None => {}
+    if let Some(plot) = plot {
+        plot.write(&picture(&identified))?;
     }
-    // A log that tells nothing fails its check.
-    if is_told { Ok(()) } else { Err(Stop::Failed(Vec::new())) }
+    if let Some(problem) = identified.problem() {
+        return Err(Stop::Failed(vec![problem]));
+    }
+    let shows_any = identified.parameters.iter().any(|found| found.identifiable);
+    match (arguments.write, target) {
+        (Some(out), Some(target)) if shows_any => {
+            let folder = arguments.file.parent().unwrap_or(Path::new(""));
+            let written = identified.written(&shown(&out), &text, &installation, folder);
+            target.write(&written.map_err(|problem| Stop::Failed(vec![*problem]))?)?;
+            note(&format!("{} is written, with what the log shows", out.display()));
+        }
+        (Some(out), _) => note(&format!("{} is not written: the log shows none of it", out.display())),
+        (None, _) => {}
+    }
+    // A log that shows nothing fails its check.
+    if shows_any { Ok(()) } else { Err(Stop::Failed(Vec::new())) }
 }
 
 /// Checks that the files can be written: the installation, and the picture. This comes before any computation.

@@ -5,12 +5,12 @@
 //! better ones. Each segment has something of its own that is fitted with the rest, and eliminated segment by segment: the amounts of the
 //! slow fields that it begins with, and the moments between two rows at which the heater was switched.
 //!
-//! The steps are those of Levenberg and Marquardt: damped by a part of the diagonal. Source: Nocedal & Wright, Numerical Optimization (2006),
-//! section 10.3, from memory. Neither levenberg-marquardt 0.15 nor argmin 0.11 takes matrices of nalgebra 0.35, which the plant has, and
-//! neither eliminates segments. The loop is forty lines.
+//! The steps are those of Gauss and Newton, halved until they make it better. What is known beforehand keeps their equations regular. Source:
+//! Nocedal & Wright, Numerical Optimization (2006), section 10.3, from memory. Neither levenberg-marquardt 0.15 nor argmin 0.11 takes
+//! matrices of nalgebra 0.35, which the plant has, and neither eliminates segments or keeps what it seeks within bounds.
 
 use super::noise::{self, Filter, Noise, Series};
-use super::parameter::{self, Parameter, What, site_of};
+use super::parameter::{self, Parameter, Wave, What, site_of};
 use super::record::{Record, SETTLES_S, Segment};
 use crate::plant::{Heat, Plant, Shape, Shown, Stretch, Traced};
 use crate::site::Site;
@@ -25,11 +25,22 @@ const START_K: f64 = 30.0;
 const APART: f64 = 1e-4;
 /// The longest step of a parameter.
 const LONGEST: f64 = 0.7;
-/// A fit has arrived when no step is longer than this part of its standard deviation: at first, when only what is told by the log matters,
-/// and in the end.
+/// A fit has arrived when no parameter wants to move by more than this part of its standard deviation: at first, when only what the log
+/// shows at all matters, and in the end.
 pub(super) const NEARLY: f64 = 0.3;
 pub(super) const ARRIVED: f64 = 0.01;
+/// One that cannot come as near has settled if it is as near as this: an interval that is off by a tenth of a deviation is as good.
+const SETTLED: f64 = 0.1;
+/// And what each segment has of its own has arrived when a step lowers the sum of squares by no more than this: a tenth of what one
+/// reading's chance adds to it.
+const HARDLY: f64 = 0.1;
 const MOST_ROUNDS: usize = 30;
+/// From then on the noise stays as it is.
+const MOST_NOISES: usize = 12;
+/// The smallest part of a step that is tried.
+const LEAST_PART: f64 = 1e-3;
+/// How often more switchings are held at their rows within a step.
+const MOST_ENDS: usize = 8;
 
 /// A plant with parameters, and the record to explain.
 pub(super) struct Model<'m> {
@@ -42,6 +53,15 @@ pub(super) struct Model<'m> {
     shape: Shape,
     /// The slow fields that a start may have, a column for each.
     fields: DMatrix<f64>,
+    /// Of each segment, the two parts of a swing of 1 K over the day, along its stretches.
+    swings: Vec<[Vec<Line>; 2]>,
+}
+
+/// A temperature that runs straight: at the beginning of a stretch, and its slope (K/s).
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Line {
+    outside_c: f64,
+    slope_k_per_s: f64,
 }
 
 /// Where a fit stands.
@@ -67,7 +87,8 @@ pub(super) struct Fit {
     /// The change of the logarithm of the loss with each parameter.
     pub(super) of_loss: DVector<f64>,
     pub(super) loss_w_per_k: f64,
-    pub(super) has_arrived: bool,
+    /// Whether the search came to its end.
+    pub(super) is_settled: bool,
 }
 
 /// Derivatives of the readings: by each parameter, segment by segment, and by what a segment has of its own, for each moment with a row for
@@ -81,8 +102,10 @@ struct Slopes {
 
 /// Normal equations of the parameters, with what each segment has of its own eliminated.
 struct Normal {
-    a: DMatrix<f64>,
     b: DVector<f64>,
+    /// The inverse of their matrix, with some switchings held at their rows, and with none.
+    covariance_here: DMatrix<f64>,
+    covariance: DMatrix<f64>,
     segments: Vec<Eliminated>,
 }
 
@@ -105,12 +128,14 @@ impl<'m> Model<'m> {
         let shape = Shape::for_a_fit(&here);
         let plant = Plant::in_shape(&shape, &here, 1.0);
         let fields = Traced::new(&plant, wind_m_s).slow(FAST);
-        Self { site, parameters, record, shows, wind_m_s, shape, fields }
+        let swings = swings(record);
+        Self { site, parameters, record, shows, wind_m_s, shape, fields, swings }
     }
 
     /// The same for another record.
     pub(super) fn with(&self, record: &'m Record, parameters: &'m [Parameter]) -> Self {
-        Self { record, parameters, shape: self.shape.clone(), fields: self.fields.clone(), ..*self }
+        let swings = swings(record);
+        Self { record, parameters, shape: self.shape.clone(), fields: self.fields.clone(), swings, ..*self }
     }
 
     pub(super) fn at(&self, values: Vec<f64>) -> State {
@@ -128,10 +153,9 @@ impl<'m> Model<'m> {
 
     /// What the thermometers should show, segment by segment.
     fn predicted(&self, traced: &Traced, state: &State) -> Vec<Vec<Shown>> {
-        let segments = self.record.segments.iter().zip(&state.own);
-        let of = |(segment, own): (&Segment, &DVector<f64>)| {
+        let of = |(index, own): (usize, &DVector<f64>)| {
             let above = &self.fields * own.rows(0, self.fields.ncols());
-            let mut shown = traced.shows(&above, &self.driven(segment, own, &state.values));
+            let mut shown = traced.shows(&above, &self.driven(index, own, &state.values));
             for (parameter, value) in self.parameters.iter().zip(&state.values) {
                 if let What::Offset(channel) = parameter.what {
                     for shown in &mut shown {
@@ -141,22 +165,42 @@ impl<'m> Model<'m> {
             }
             shown
         };
-        segments.map(of).collect()
+        state.own.iter().enumerate().map(of).collect()
     }
 
     /// The stretches of a segment with the power and the outside of these values, and with its own switchings.
-    fn driven(&self, segment: &Segment, own: &DVector<f64>, values: &[f64]) -> Vec<Stretch> {
+    fn driven(&self, index: usize, own: &DVector<f64>, values: &[f64]) -> Vec<Stretch> {
         let of = |what: What| {
             let found = self.parameters.iter().zip(values).find(|(parameter, _)| parameter.what == what);
             found.map_or(0.0, |(_, value)| *value)
         };
         let (factor, warmer_k) = (of(What::Power).exp(), of(What::Around));
-        let driven = |stretch: &Stretch| Stretch {
+        let [cosine_k, sine_k] = [Wave::Cosine, Wave::Sine].map(|wave| of(What::Swing(wave)));
+        let [cosine, sine] = &self.swings[index];
+        let driven = |((stretch, cosine), sine): ((&Stretch, &Line), &Line)| Stretch {
             heat: Heat { heater_w: stretch.heat.heater_w * factor, ..stretch.heat },
-            outside_c: stretch.outside_c + warmer_k,
+            outside_c: stretch.outside_c + warmer_k + cosine_k * cosine.outside_c + sine_k * sine.outside_c,
+            slope_k_per_s: stretch.slope_k_per_s + cosine_k * cosine.slope_k_per_s + sine_k * sine.slope_k_per_s,
             ..*stretch
         };
-        let mut stretches: Vec<Stretch> = segment.stretches.iter().map(driven).collect();
+        let stretches = self.record.segments[index].stretches.iter().zip(cosine).zip(sine).map(driven);
+        self.switched(index, stretches.collect(), own)
+    }
+
+    /// What `lines` add to the outside of a segment with its own switchings.
+    fn outside_by(&self, index: usize, own: &DVector<f64>, lines: impl Iterator<Item = Line>) -> Vec<Stretch> {
+        let stretches = self.record.segments[index].stretches.iter().zip(lines);
+        let added = stretches.map(|(stretch, Line { outside_c, slope_k_per_s })| Stretch {
+            outside_c,
+            slope_k_per_s,
+            ..*stretch
+        });
+        self.switched(index, added.collect(), own)
+    }
+
+    /// These stretches of a segment, with its switchings where they were.
+    fn switched(&self, index: usize, mut stretches: Vec<Stretch>, own: &DVector<f64>) -> Vec<Stretch> {
+        let segment = &self.record.segments[index];
         for (&index, later_s) in segment.switchings.iter().zip(own.iter().skip(self.fields.ncols())) {
             stretches[index].seconds += later_s;
             let next = &mut stretches[index + 1];
@@ -177,18 +221,13 @@ impl<'m> Model<'m> {
     }
 
     /// What a segment's own adds to the readings, by one of each.
-    fn slopes_of_own(
-        &self,
-        traced: &Traced,
-        segment: &Segment,
-        own: &DVector<f64>,
-        values: &[f64],
-    ) -> Vec<DMatrix<f64>> {
+    fn slopes_of_own(&self, traced: &Traced, index: usize, own: &DVector<f64>, values: &[f64]) -> Vec<DMatrix<f64>> {
+        let segment = &self.record.segments[index];
         let fields = traced.fades(&self.fields, &segment.moments_s);
         if segment.switchings.is_empty() {
             return fields;
         }
-        let stretches = self.driven(segment, own, values);
+        let stretches = self.driven(index, own, values);
         let mut ends_s = Vec::with_capacity(stretches.len());
         let mut at_s = 0.0;
         for stretch in &stretches {
@@ -249,22 +288,35 @@ impl<'m> Model<'m> {
         let jobs: Vec<usize> = (0..=self.parameters.len()).collect();
         let here = self.plant(&state.values);
         let traced = Traced::new(&here, self.wind_m_s);
-        let segments = || self.record.segments.iter();
+        let owns = || state.own.iter().enumerate();
         let (predicted, loss) = (self.predicted(&traced, state), traced.loss_w_per_k().ln());
         let job = |&job: &usize| -> (Vec<Vec<Shown>>, f64) {
             let Some(parameter) = self.parameters.get(job) else { return (Vec::new(), 0.0) };
             match parameter.what {
                 What::Power => {
-                    let of = |(segment, own): (&Segment, &DVector<f64>)| {
-                        traced.shows_of_heater(&self.driven(segment, own, &state.values))
+                    let of = |(index, own): (usize, &DVector<f64>)| {
+                        traced.shows_of_heater(&self.driven(index, own, &state.values))
                     };
-                    (segments().zip(&state.own).map(of).collect(), 0.0)
+                    (owns().map(of).collect(), 0.0)
                 }
-                What::Around => (segments().map(|segment| traced.shows_of_outside(&segment.stretches)).collect(), 0.0),
+                What::Around => {
+                    let always = std::iter::repeat(Line { outside_c: 1.0, slope_k_per_s: 0.0 });
+                    let of = |(index, own): (usize, &DVector<f64>)| {
+                        traced.shows_of_outside(&self.outside_by(index, own, always.clone()))
+                    };
+                    (owns().map(of).collect(), 0.0)
+                }
+                What::Swing(wave) => {
+                    let of = |(index, own): (usize, &DVector<f64>)| {
+                        let lines = self.swings[index][wave as usize].iter().copied();
+                        traced.shows_of_outside(&self.outside_by(index, own, lines))
+                    };
+                    (owns().map(of).collect(), 0.0)
+                }
                 What::Offset(channel) => {
                     let mut one = Shown::default();
                     one[channel] = 1.0;
-                    (segments().map(|segment| vec![one; segment.moments_s.len()]).collect(), 0.0)
+                    (self.record.segments.iter().map(|segment| vec![one; segment.moments_s.len()]).collect(), 0.0)
                 }
                 _ => self.difference(state, job, (&here, &predicted, loss)),
             }
@@ -272,8 +324,7 @@ impl<'m> Model<'m> {
         let mut found = side_by_side(&jobs, job);
         found.pop();
         let (by_parameter, of_loss): (Vec<_>, Vec<f64>) = found.into_iter().unzip();
-        let by_own = segments().zip(&state.own);
-        let by_own = by_own.map(|(segment, own)| self.slopes_of_own(&traced, segment, own, &state.values)).collect();
+        let by_own = owns().map(|(index, own)| self.slopes_of_own(&traced, index, own, &state.values)).collect();
         Slopes { by_parameter, by_own, loss: DVector::from_vec(of_loss) }
     }
 
@@ -306,9 +357,10 @@ impl<'m> Model<'m> {
         rows.map(|row| (row, segment.moments_s[row])).unzip()
     }
 
-    fn normal(&self, slopes: &Slopes, residuals: &[DMatrix<f64>], state: &State, noises: &[Noise]) -> Normal {
+    /// `None` if something in them is not a number.
+    fn normal(&self, slopes: &Slopes, residuals: &[DMatrix<f64>], state: &State, noises: &[Noise]) -> Option<Normal> {
         let p = self.parameters.len();
-        let mut normal = Normal { a: DMatrix::zeros(p, p), b: DVector::zeros(p), segments: Vec::new() };
+        let mut grams = Vec::with_capacity(self.record.segments.len());
         for (index, segment) in self.record.segments.iter().enumerate() {
             let known = self.known_of_own(segment);
             let k = known.len();
@@ -330,26 +382,75 @@ impl<'m> Model<'m> {
                 gram += columns.tr_mul(&columns);
             }
             debug_assert_eq!(segment.shown.len(), residuals[index].nrows());
-            let mut own = gram.view((p, p), (k, k)).into_owned();
-            let mut right = gram.view((p, p + k), (k, 1)).column(0).into_owned();
             for (place, known) in known.iter().enumerate() {
-                own[(place, place)] += known.powi(-2);
-                right[place] -= state.own[index][place] * known.powi(-2);
+                gram[(p + place, p + place)] += known.powi(-2);
+                gram[(p + place, p + k)] -= state.own[index][place] * known.powi(-2);
             }
-            let cross = gram.view((p, 0), (k, p)).into_owned();
+            grams.push(gram);
+        }
+        let mut ends: Vec<Vec<Option<f64>>> = state.own.iter().map(|own| vec![None; own.len()]).collect();
+        let mut normal = self.eliminated(&grams, state, &ends)?;
+        // A switching that wants to go beyond a row goes as far as the row, and the others make the best of it.
+        for _ in 0..MOST_ENDS {
+            let (next, _) = normal.step(state);
+            if !self.end_at_rows(state, &next, &mut ends) {
+                break;
+            }
+            // What is known of the parameters is not more for it.
+            normal = Normal { covariance: normal.covariance, ..self.eliminated(&grams, state, &ends)? };
+        }
+        Some(normal)
+    }
+
+    /// Notes how far each switching goes that would go beyond its rows. Whether there is a new one.
+    fn end_at_rows(&self, state: &State, next: &State, ends: &mut [Vec<Option<f64>>]) -> bool {
+        let mut is_new = false;
+        let owns = state.own.iter().zip(&next.own).zip(ends).zip(&self.record.segments);
+        for (((own, next), ends), segment) in owns {
+            for (switching, place) in (self.fields.ncols()..own.len()).enumerate() {
+                let (low_s, high_s) = bounds_s(segment, switching);
+                if ends[place].is_none() && !(low_s..=high_s).contains(&next[place]) {
+                    ends[place] = Some(next[place].clamp(low_s, high_s) - own[place]);
+                    is_new = true;
+                }
+            }
+        }
+        is_new
+    }
+
+    /// Normal equations of the parameters from those of all, with what goes no further than an end that is known.
+    fn eliminated(&self, grams: &[DMatrix<f64>], state: &State, ends: &[Vec<Option<f64>>]) -> Option<Normal> {
+        let p = self.parameters.len();
+        let (mut a, mut b, mut segments) = (DMatrix::zeros(p, p), DVector::zeros(p), Vec::new());
+        for (gram, ends) in grams.iter().zip(ends) {
+            let k = ends.len();
+            let mut own = gram.view((p, p), (k, k)).into_owned();
+            let mut cross = gram.view((p, 0), (k, p)).into_owned();
+            let fixed = DVector::from_iterator(k, ends.iter().map(|end| end.unwrap_or(0.0)));
+            let mut right = gram.view((p, p + k), (k, 1)).column(0) - &own * &fixed;
+            a += gram.view((0, 0), (p, p));
+            b += gram.view((0, p + k), (p, 1)).column(0) - cross.tr_mul(&fixed);
+            for (place, end) in ends.iter().enumerate().filter_map(|(place, end)| Some((place, (*end)?))) {
+                own.row_mut(place).fill(0.0);
+                own.column_mut(place).fill(0.0);
+                own[(place, place)] = 1.0;
+                right[place] = end;
+                cross.row_mut(place).fill(0.0);
+            }
             // It is a sum of squares and something above 0.
-            let Some(own) = own.cholesky() else { continue };
+            let own = own.cholesky()?;
             let eliminated = Eliminated { by_itself: own.solve(&right), by_parameters: own.solve(&cross) };
-            normal.a += gram.view((0, 0), (p, p)) - cross.tr_mul(&eliminated.by_parameters);
-            normal.b += gram.view((0, p + k), (p, 1)).column(0) - cross.tr_mul(&eliminated.by_itself);
-            normal.segments.push(eliminated);
+            a -= cross.tr_mul(&eliminated.by_parameters);
+            b -= cross.tr_mul(&eliminated.by_itself);
+            segments.push(eliminated);
         }
         for (index, (parameter, value)) in self.parameters.iter().zip(&state.values).enumerate() {
             let weight = parameter.known.powi(-2);
-            normal.a[(index, index)] += weight;
-            normal.b[index] -= value * weight;
+            a[(index, index)] += weight;
+            b[index] -= value * weight;
         }
-        normal
+        let covariance = a.cholesky()?.inverse();
+        Some(Normal { b, covariance_here: covariance.clone(), covariance, segments })
     }
 
     fn cost(&self, residuals: &[DMatrix<f64>], state: &State, noises: &[Noise]) -> f64 {
@@ -379,23 +480,11 @@ impl<'m> Model<'m> {
         (0..residuals.len()).map(of).collect()
     }
 
-    /// The least noise that a thermometer can have: that of its steps, if it shows whole steps.
-    fn least_k(&self, channel: usize) -> f64 {
-        let shown = self.record.segments.iter().flat_map(|segment| &segment.shown).map(|shown| shown[channel]);
-        let mut values: Vec<f64> = shown.filter(|shown_c| !shown_c.is_nan()).collect();
-        values.sort_by(f64::total_cmp);
-        let steps = values.windows(2).map(|pair| pair[1] - pair[0]).filter(|step| *step > 2e-4);
-        let step = steps.fold(f64::INFINITY, f64::min);
-        // Uniform over a step.
-        if step.is_finite() { (step / 12.0_f64.sqrt()).max(1e-4) } else { 1e-4 }
-    }
-
     /// Fits from a state on, until no step is longer than `arrived` standard deviations.
     pub(super) fn fit(&self, mut state: State, from: &[Noise], arrived: f64) -> Fit {
         let mut noises = from.to_vec();
         noises.resize(self.shows.len(), Noise::UNKNOWN);
-        let least_k: Vec<f64> = self.shows.iter().map(|&channel| self.least_k(channel)).collect();
-        let mut damping = 1e-3;
+        let least_k: Vec<f64> = self.shows.iter().map(|&channel| self.record.grain_k(channel).max(1e-4)).collect();
         let mut round = 0;
         let (mut kept, mut is_far) = (None, true);
         loop {
@@ -414,55 +503,58 @@ impl<'m> Model<'m> {
                 None => (self.slopes(&state), true),
             };
             let normal = self.normal(&slopes, &residuals, &state, &noises);
-            let covariance = normal.a.clone().try_inverse().unwrap_or_else(|| normal.a.clone() * f64::NAN);
             let cost = self.cost(&residuals, &state, &noises);
+            let full = normal.as_ref().map(|normal| normal.step(&state));
             let mut moved = None;
-            while damping < 1e8 {
-                let Some((mut next, step)) = normal.step(&state, &covariance, damping) else { break };
-                self.keep_between_rows(&mut next);
+            let mut part = 1.0;
+            while let Some((next, step)) = full.as_ref().filter(|_| part >= LEAST_PART) {
+                let next = state.towards(next, part);
                 let plant = self.plant(&next.values);
                 let found = self.residuals(&self.predicted(&Traced::new(&plant, self.wind_m_s), &next));
-                if self.cost(&found, &next, &noises) <= cost + 1e-9 {
-                    damping = (damping / 10.0).max(1e-9);
-                    moved = Some((next, step));
+                let falls = cost - self.cost(&found, &next, &noises);
+                if falls >= -1e-9 {
+                    moved = Some((next, step.times(part), falls));
                     break;
                 }
-                damping *= 10.0;
+                if !are_fresh {
+                    break;
+                }
+                part /= 2.0;
             }
             round += 1;
+            let away = full.as_ref().map(|(_, step)| step.in_deviations);
             let has_arrived = match &moved {
-                Some((_, step)) => step.in_deviations < arrived,
-                // No step makes it better, with the derivatives of this very place.
-                None => are_fresh,
+                Some((.., falls)) => away.is_some_and(|away| away < arrived) && *falls < HARDLY,
+                // No step makes it better, with the derivatives of this very place; or there is none.
+                None => are_fresh || normal.is_none(),
             };
             if has_arrived || round == MOST_ROUNDS {
-                let loss_w_per_k = traced.loss_w_per_k();
-                let of_loss = slopes.loss;
-                let covariance = parameter::with_held(self.parameters, covariance);
-                return Fit { state, covariance, noises, residuals, of_loss, loss_w_per_k, has_arrived };
+                let p = self.parameters.len();
+                let covariance =
+                    normal.map_or_else(|| DMatrix::from_element(p, p, f64::NAN), |normal| normal.covariance);
+                return Fit {
+                    state,
+                    covariance: parameter::with_held(self.parameters, covariance),
+                    noises,
+                    residuals,
+                    of_loss: slopes.loss,
+                    loss_w_per_k: traced.loss_w_per_k(),
+                    is_settled: away.is_some_and(|away| away < arrived.max(SETTLED)),
+                };
             }
-            if let Some((next, step)) = moved {
+            if let Some((next, step, falls)) = moved {
                 state = next;
-                kept = step.is_short().then_some(slopes);
+                kept = (step.is_short() && falls < 1.0 && part >= 1.0).then_some(slopes);
                 // A step that changes nothing of the residuals changes nothing of their noise.
-                is_far = step.in_deviations > NEARLY;
+                // And where it changes with them for ever, it is known well enough.
+                is_far = round < MOST_NOISES && (step.in_deviations > NEARLY || falls > 1.0);
             }
         }
     }
 
-    /// Keeps each switching between the two rows that show it.
-    fn keep_between_rows(&self, state: &mut State) {
-        for (segment, own) in self.record.segments.iter().zip(&mut state.own) {
-            for (&index, later_s) in segment.switchings.iter().zip(own.iter_mut().skip(self.fields.ncols())) {
-                let before_s = segment.stretches[index].seconds;
-                let after_s = segment.stretches[index + 1].seconds;
-                *later_s = later_s.clamp(-0.999 * before_s, 0.999 * after_s);
-            }
-        }
-    }
-
-    /// How surely a record would tell each parameter, whatever it showed: the covariance at these values under such noise.
-    pub(super) fn would_tell(&self, values: &[f64], noises: &[Noise]) -> DMatrix<f64> {
+    /// How surely a record would show each parameter, whatever was in it: the covariance at these values under such noise. `None` if
+    /// something in it is not a number.
+    pub(super) fn would_show(&self, values: &[f64], noises: &[Noise]) -> Option<DMatrix<f64>> {
         let state = self.at(values.to_vec());
         let residuals: Vec<DMatrix<f64>> = self
             .record
@@ -470,20 +562,37 @@ impl<'m> Model<'m> {
             .iter()
             .map(|segment| DMatrix::zeros(segment.moments_s.len(), self.shows.len()))
             .collect();
-        let normal = self.normal(&self.slopes(&state), &residuals, &state, noises);
-        let covariance = normal.a.clone().try_inverse().unwrap_or(normal.a);
-        parameter::with_held(self.parameters, covariance)
+        let normal = self.normal(&self.slopes(&state), &residuals, &state, noises)?;
+        Some(parameter::with_held(self.parameters, normal.covariance))
     }
 }
 
+/// How much later than the middle of its interval a switching may have been (s): anywhere between the two rows that show it.
+fn bounds_s(segment: &Segment, switching: usize) -> (f64, f64) {
+    let index = segment.switchings[switching];
+    (-0.999 * segment.stretches[index].seconds, 0.999 * segment.stretches[index + 1].seconds)
+}
+
+/// The two parts of a swing of 1 K over the day, of each segment along its stretches.
+fn swings(record: &Record) -> Vec<[Vec<Line>; 2]> {
+    let of = |segment: &Segment| {
+        [Wave::Cosine, Wave::Sine].map(|wave| {
+            let mut at_s = segment.begins_s();
+            let line = |stretch: &Stretch| {
+                let [from, to] = [at_s, at_s + stretch.seconds].map(|at_s| wave.at(at_s));
+                at_s += stretch.seconds;
+                Line { outside_c: from, slope_k_per_s: (to - from) / stretch.seconds }
+            };
+            segment.stretches.iter().map(line).collect()
+        })
+    };
+    record.segments.iter().map(of).collect()
+}
+
 impl Normal {
-    /// The state after a damped step, and how long the step is.
-    fn step(&self, state: &State, covariance: &DMatrix<f64>, damping: f64) -> Option<(State, Step)> {
-        let mut damped = self.a.clone();
-        for index in 0..damped.nrows() {
-            damped[(index, index)] *= 1.0 + damping;
-        }
-        let mut step = damped.cholesky()?.solve(&self.b);
+    /// The state after a step, and how long the step is.
+    fn step(&self, state: &State) -> (State, Step) {
+        let mut step = &self.covariance_here * &self.b;
         let longest = step.amax();
         if longest > LONGEST {
             step *= LONGEST / longest;
@@ -493,8 +602,20 @@ impl Normal {
         for (own, eliminated) in next.own.iter_mut().zip(&self.segments) {
             *own += &eliminated.by_itself - &eliminated.by_parameters * &step;
         }
-        let parts = step.iter().enumerate().map(|(index, step)| step.abs() / covariance[(index, index)].sqrt());
-        Some((next, Step { in_deviations: parts.fold(0.0, f64::max), farthest: step.amax() }))
+        let parts = step.iter().enumerate().map(|(index, step)| step.abs() / self.covariance[(index, index)].sqrt());
+        // `max` passes over what is not a number.
+        let in_deviations =
+            if step.iter().all(|step| step.is_finite()) { parts.fold(0.0, f64::max) } else { f64::INFINITY };
+        (next, Step { in_deviations, farthest: step.amax() })
+    }
+}
+
+impl State {
+    /// This part of the way to another.
+    fn towards(&self, other: &Self, part: f64) -> Self {
+        let values = self.values.iter().zip(&other.values).map(|(one, other)| one + part * (other - one));
+        let own = self.own.iter().zip(&other.own).map(|(one, other)| one + (other - one) * part);
+        Self { values: values.collect(), own: own.collect() }
     }
 }
 
@@ -506,6 +627,10 @@ struct Step {
 }
 
 impl Step {
+    fn times(self, part: f64) -> Self {
+        Self { in_deviations: self.in_deviations * part, farthest: self.farthest * part }
+    }
+
     /// Whether it leaves the derivatives as they are, to a few parts in a hundred.
     fn is_short(self) -> bool {
         self.in_deviations < 0.5 && self.farthest < 0.03

@@ -1,23 +1,40 @@
-//! The parameters with their intervals, and which of them the log tells.
+//! The parameters with their intervals, and which of them the log shows.
 
 use super::Fitted;
 use super::parameter::{Parameter, What};
 use super::record::{Power, Record};
 use crate::installation::Installation;
+use crate::plant::PLACEMENT_OFF_PART;
 use crate::replay::Measured;
 use crate::si;
-use crate::site::Site;
+use crate::site::{Site, Spot};
 use serde::Serialize;
 
 /// Half the width of an interval in standard deviations: 95 % of a normal distribution.
 const HALF_WIDTH: f64 = 1.959_964;
-/// A log tells a parameter if its interval reaches no further than this part of it, or no further than the plan allows for.
-const TELLS: f64 = 0.25;
+/// A log shows a parameter if its interval reaches no further than this part of it, or no further than the plan allows for.
+const SHOWS: f64 = 0.25;
 
-/// Whether a log tells a parameter with this variance.
-pub(super) fn is_told(parameter: &Parameter, variance: f64) -> bool {
-    !parameter.is_held && HALF_WIDTH * variance.sqrt() <= parameter.tolerance.max(TELLS)
+/// Whether a parameter with this variance is sure enough to be shown.
+pub(super) fn is_sure(parameter: &Parameter, variance: f64) -> bool {
+    !parameter.is_held && HALF_WIDTH * variance.sqrt() <= parameter.tolerance.max(SHOWS)
 }
+
+/// Whether there is a thermometer where a parameter shows. The plate alone shows that a joint is poor, but not which one; a thermometer
+/// between two batteries too, unless another sits on its neighbour.
+pub(super) fn has_thermometer(site: &Site, shows: &[usize], what: What) -> bool {
+    let What::Contact(battery) = what else { return true };
+    let spots = || shows.iter().map(|&channel| site.mountings[channel].at);
+    let is_on =
+        |battery: usize| spots().any(|spot| spot.battery() == Some(battery) && !matches!(spot, Spot::Between(_)));
+    let has_neighbour = || site.battery.count == 1 || is_on(battery + 1) || battery.checked_sub(1).is_some_and(is_on);
+    is_on(battery) || (spots().any(|spot| spot == Spot::Between(battery)) && has_neighbour())
+}
+
+/// What errors of the model itself add to an interval, as parts: of a joint, and of the rest of the bank. A placement is heat through joints,
+/// and the plant answers for so much of it. The rest is what `sim/tests/identify_foreign.rs` holds, against a log that another model made.
+pub(super) const OF_A_JOINT: f64 = PLACEMENT_OFF_PART;
+pub(super) const OF_THE_REST: f64 = 0.02;
 
 /// What the plant blurs of a lag on a battery, and elsewhere, as a standard deviation (s). Heat takes some tens of seconds from the middle of
 /// the outermost cells to their faces, and the few states blur what a heater does in its first minutes (`plant::fidelity`). From memory.
@@ -40,20 +57,22 @@ pub struct Found {
     pub unit: &'static str,
     /// What the installation file says, or what follows from it.
     pub planned: f64,
-    /// What the log says; what is planned, if the log does not tell.
+    /// What the log says; what is planned, if the log does not show it.
     pub value: f64,
-    /// From here on it lies with 95 %: by the log, or by the plan's own tolerance if the log does not tell.
+    /// From here on it lies with 95 %, as far as chance goes: by the log, or by the plan's own tolerance if the log does not show it.
     pub low: f64,
     /// Up to here.
     pub high: f64,
-    /// Whether the log tells it.
+    /// What errors of the model itself add on either side, as a part of the value. The interval of a lag has them already.
+    pub model_error_part: f64,
+    /// Whether the log shows it.
     pub identifiable: bool,
     /// The same in words.
     #[serde(skip)]
     pub(super) words: String,
     #[serde(skip)]
     pub(super) what: What,
-    /// What the planned property is multiplied by; 1 if the log does not tell.
+    /// What the planned property is multiplied by; 1 if the log does not show it.
     #[serde(skip)]
     pub(super) factor: f64,
     #[serde(skip)]
@@ -80,10 +99,10 @@ impl HeaterFigures {
         let (planned_w, nominal_v) = (si::watts(heater.power), si::volts(heater.nominal));
         let (mut sum, mut count) = (0.0, 0.0);
         for moment in &measured.moments {
-            let [_, heater_w, heater_a, supply_v, _] = moment.others;
-            let now_w = if heater_w.is_nan() { heater_a * supply_v } else { heater_w };
-            if now_w > ON * planned_w {
-                let to_nominal = if supply_v.is_nan() { 1.0 } else { (nominal_v / supply_v).powi(2) };
+            let (now_w, supply_v) = (moment.others.power_w(), moment.others.supply_v);
+            let to_nominal = if supply_v.is_nan() { 1.0 } else { (nominal_v / supply_v).powi(2) };
+            // A supply that stands at 0 V while the heater draws power is no voltage at the pad.
+            if now_w > ON * planned_w && (0.25..=4.0).contains(&to_nominal) {
                 (sum, count) = (sum + now_w * to_nominal, count + 1.0);
             }
         }
@@ -95,7 +114,7 @@ impl HeaterFigures {
 
 /// Every parameter that is sought, in the order of the report.
 pub(super) fn of(site: &Site, names: &[String], fitted: &Fitted, heater: HeaterFigures) -> Vec<Found> {
-    let Fitted { parameters, told, fit, planned_loss_w_per_k, .. } = fitted;
+    let Fitted { parameters, shown, fit, planned_loss_w_per_k, .. } = fitted;
     let single = site.battery.count == 1;
     let found = |(index, parameter): (usize, &Parameter)| -> Option<Found> {
         let value = fit.state.values[index];
@@ -135,19 +154,21 @@ pub(super) fn of(site: &Site, names: &[String], fitted: &Fitted, heater: HeaterF
                 let name = &names[channel];
                 (format!("lag_{name}"), format!("lag of {name}"), "s", of(site.mountings[channel].lag_s))
             }
-            What::Film | What::Bond | What::Share | What::Offset(_) | What::Around => return None,
+            What::Film | What::Bond | What::Share | What::Offset(_) | What::Around | What::Swing(_) => return None,
         };
-        let identifiable = match parameter.what {
-            // A measured power is found while it flows.
-            What::Power if parameter.known < 0.1 => heater.logged_w.is_some(),
-            _ => told[index],
-        };
-        let within = |centre: f64, low: f64, high: f64| (centre, low, high);
+        // A measured power is found while it flows.
+        let flows = parameter.what != What::Power || parameter.known >= 0.1 || heater.logged_w.is_some();
+        let identifiable = shown[index] && flows && sd.is_finite();
         let (value, low, high) = if identifiable {
-            within(found, found * (-HALF_WIDTH * sd).exp(), found * (HALF_WIDTH * sd).exp())
+            (found, found * (-HALF_WIDTH * sd).exp(), found * (HALF_WIDTH * sd).exp())
         } else {
             let tolerance = parameter.tolerance;
-            within(planned, planned * (1.0 - tolerance), planned * (1.0 + tolerance))
+            (planned, planned * (1.0 - tolerance), planned * (1.0 + tolerance))
+        };
+        let model_error_part = match parameter.what {
+            What::Contact(_) => OF_A_JOINT,
+            What::Lag(_) => 0.0,
+            _ => OF_THE_REST,
         };
         let (what, tolerance) = (parameter.what, parameter.tolerance);
         let factor = match parameter.what {
@@ -156,7 +177,20 @@ pub(super) fn of(site: &Site, names: &[String], fitted: &Fitted, heater: HeaterF
             What::Loss => fitted.fit.state.values[index].exp(),
             _ => found / planned,
         };
-        Some(Found { name, unit, planned, value, low, high, identifiable, words, what, factor, tolerance })
+        Some(Found {
+            name,
+            unit,
+            planned,
+            value,
+            low,
+            high,
+            model_error_part,
+            identifiable,
+            words,
+            what,
+            factor,
+            tolerance,
+        })
     };
     parameters.iter().enumerate().filter_map(found).collect()
 }

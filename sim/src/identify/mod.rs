@@ -9,28 +9,32 @@
 //!
 //! | module | holds |
 //! |---|---|
+//! | `doubt` | what in a log cannot be what it is taken for |
 //! | `record` | the log, cut into stretches that the plant crosses exactly |
 //! | `parameter` | what is sought, what is known beforehand, and what site it makes |
 //! | `fit` | nonlinear least squares |
 //! | `noise` | what no parameter explains |
 //! | `whiteness` | whether that says anything about what comes next |
-//! | `found` | the parameters with their intervals, and which of them the log tells |
-//! | `test` | which test would tell the others |
+//! | `found` | the parameters with their intervals, and which of them the log shows |
+//! | `strained` | what had to give way further than is known of it |
+//! | `test` | which test would show the others |
 //! | `words` | what differs from the plan, and what to look for |
 //! | `picture` | what is left of the readings, drawn |
 //! | `text` | the report for a person |
 //! | `written` | what was found, as changes of the installation file |
 //!
 //! *Scale.* Twice the power into twice the heat capacity with twice the conductances gives the same temperatures. So a log without power
-//! tells ratios only. The heat capacity of the batteries is then held, because their mass gives it best, and its tolerance is part of every
+//! shows ratios only. The heat capacity of the batteries is then held, because their mass gives it best, and its tolerance is part of every
 //! other interval.
 
+mod doubt;
 mod fit;
 mod found;
 mod noise;
 mod parameter;
 mod picture;
 mod record;
+mod strained;
 mod test;
 #[cfg(test)]
 mod tests;
@@ -41,6 +45,7 @@ mod written;
 
 pub use found::Found;
 pub use picture::picture;
+pub use strained::Strained;
 pub use test::Test;
 pub use words::Difference;
 
@@ -70,7 +75,7 @@ pub struct Assumed {
     pub heater_off: bool,
 }
 
-/// What a log tells of an installation. Its JSON form has the names of its fields, units in the names.
+/// What a log shows of an installation. Its JSON form has the names of its fields, units in the names.
 #[derive(Clone, Debug, Serialize)]
 pub struct Identified {
     /// What the fitter calls the installation.
@@ -96,6 +101,14 @@ pub struct Identified {
     pub clock_back_s: Option<f64>,
     /// Which column was used for what.
     pub columns: Vec<Use>,
+    /// Whether the search for the parameters came to its end. If not, nothing is identifiable.
+    pub settled: bool,
+    /// Whether the model follows the log. If not, nothing is identifiable.
+    pub follows: bool,
+    /// Thermometers that do not show what the model says, where all the others do. They are not compared.
+    pub left_out_thermometers: Vec<String>,
+    /// What had to give way further than is known of it.
+    pub strained: Vec<Strained>,
     /// What was found, each beside its plan.
     pub parameters: Vec<Found>,
     /// Standard deviation of reading less model, all thermometers together.
@@ -106,7 +119,7 @@ pub struct Identified {
     pub thermometers: Vec<Residual>,
     /// What differs from the plan, the worst first.
     pub differences: Vec<Difference>,
-    /// Tests that would tell what this log does not.
+    /// Tests that would show what this log does not.
     pub tests: Vec<Test>,
     /// What was taken for what the log does not show.
     pub assumptions: Vec<String>,
@@ -114,8 +127,9 @@ pub struct Identified {
     pub cautions: [&'static str; 3],
     #[serde(skip)]
     dial: replay::Dial,
+    /// What was left of the thermometer that is left out (K).
     #[serde(skip)]
-    has_arrived: bool,
+    left_k: f64,
     /// Reading less model of each thermometer.
     #[serde(skip)]
     traces: Vec<picture::Trace>,
@@ -153,7 +167,8 @@ fn no_heater(log: &str) -> Problems {
 /// Fits the plant of `installation`, at its `site`, to `log`.
 ///
 /// # Errors
-/// A log that cannot be read, or does not show what drove the bank, or shows none of its thermometers.
+/// A log that cannot be read, or does not show what drove the bank, or shows none of its thermometers, or columns that cannot be what they
+/// are taken for.
 pub fn identify(
     installation: &Installation,
     site: &Site,
@@ -165,10 +180,14 @@ pub fn identify(
     let measured = replay::measured(installation, log, request)?;
     let heater = &installation.settings.heater;
     let planned = (si::watts(heater.power), si::volts(heater.nominal));
+    let doubts = doubt::doubts(&measured, planned, assumed, &request.log);
+    if !doubts.is_empty() {
+        return Err(ReplayError::Refused(doubts));
+    }
     let power = Power::known(&measured, planned, assumed.heater_off, &request.log).map_err(ReplayError::Refused)?;
-    let outside = match (measured.has[0], assumed.outside_c) {
-        (true, None) => Outside::Logged,
-        (_, Some(outside_c)) => Outside::Assumed(outside_c),
+    let outside = match (measured.has.outside, assumed.outside_c) {
+        (true, _) => Outside::Logged,
+        (false, Some(outside_c)) => Outside::Assumed(outside_c),
         (false, None) => {
             let problem =
                 Problem::error(&request.log, "does not show the temperature around the box: no column outside_c")
@@ -193,15 +212,28 @@ pub fn identify(
             problem.remedy("the columns of the thermometers, and their units: --column CHANNEL=COLUMN:UNIT"),
         ));
     }
-    let fitted = Fitted::of(site, &record, &shows, power, outside);
-    Ok(report(installation, site, &measured, &record, &shows, (power, outside), &request.log, &fitted))
+    let question = Question { installation, site, log: &request.log, measured, record, power, outside };
+    Ok(question.report(shows))
+}
+
+/// What is asked: of which bank, and what its log says.
+struct Question<'q> {
+    installation: &'q Installation,
+    site: &'q Site,
+    log: &'q str,
+    measured: Measured,
+    record: Record,
+    power: Power,
+    outside: Outside,
 }
 
 /// A fit, with what it was of.
 struct Fitted {
+    /// Thermometers that are compared.
+    shows: Vec<usize>,
     parameters: Vec<Parameter>,
-    /// Which of the parameters the log tells.
-    told: Vec<bool>,
+    /// Which of the parameters the log shows.
+    shown: Vec<bool>,
     fit: Fit,
     planned_loss_w_per_k: f64,
     /// How much faster each battery warms than with its planned joint (1).
@@ -215,45 +247,57 @@ const FAR: f64 = 0.3;
 const MOST_PATTERNS: usize = 3;
 
 impl Fitted {
-    fn of(site: &Site, record: &Record, shows: &[usize], power: Power, outside: Outside) -> Self {
+    fn of(question: &Question<'_>, shows: Vec<usize>) -> Self {
+        let Question { site, record, power, outside, .. } = question;
         let wind_m_s = site.place.design_wind_m_s;
-        let first = parameters(site, shows, power, outside);
+        let first = parameters(site, &shows, *power, *outside);
         let mut about = vec![0.0; first.len()];
-        let mut model = Model::about(site, &first, &about, (record, shows), wind_m_s);
+        let mut model = Model::about(site, &first, &about, (record, &shows), wind_m_s);
         let planned_loss_w_per_k = model.loss_as_planned();
         let mut fit = model.fit(model.at(about.clone()), &[], fit::NEARLY);
-        let told: Vec<bool> = first
-            .iter()
-            .enumerate()
-            .map(|(index, one)| {
+        let sure = |fit: &Fit| -> Vec<bool> {
+            let of = |(index, one): (usize, &Parameter)| {
                 let variance = found::variance(site, one, fit.state.values[index], fit.covariance[(index, index)]);
-                found::is_told(one, variance)
-            })
-            .collect();
-        // What it does not tell is as the plan knows it.
+                found::is_sure(one, variance)
+            };
+            first.iter().enumerate().map(of).collect()
+        };
+        let at_first = sure(&fit);
+        // What it does not show is as the plan knows it.
         let mut parameters = first.clone();
-        for (parameter, told) in parameters.iter_mut().zip(&told) {
-            if !told && parameter.what.is_sought() {
+        for (parameter, is_sure) in parameters.iter_mut().zip(&at_first) {
+            if !is_sure && parameter.what.is_sought() {
                 parameter.known = parameter.known.min(parameter::rectangular(parameter.tolerance));
             }
         }
         for rounds_left in (0..MOST_PATTERNS).rev() {
-            for (parameter, value) in parameters.iter().zip(&mut fit.state.values) {
+            let mut state = fit.state.clone();
+            for (parameter, value) in parameters.iter().zip(&mut state.values) {
                 *value = value.clamp(-3.0 * parameter.known, 3.0 * parameter.known);
             }
             let is_near = |values: &[f64]| about.iter().zip(values).all(|(about, value)| (about - value).abs() < FAR);
-            if is_near(&fit.state.values) {
+            if is_near(&state.values) {
                 model = model.with(record, &parameters);
             } else {
-                about.clone_from(&fit.state.values);
-                model = Model::about(site, &parameters, &about, (record, shows), wind_m_s);
+                about.clone_from(&state.values);
+                model = Model::about(site, &parameters, &about, (record, &shows), wind_m_s);
+                state = model.at(state.values);
             }
-            fit = model.fit(model.at(fit.state.values.clone()), &fit.noises, fit::ARRIVED);
+            fit = model.fit(state, &fit.noises, fit::ARRIVED);
             if rounds_left == 0 || about.iter().zip(&fit.state.values).all(|(about, value)| (about - value).abs() < FAR)
             {
                 break;
             }
         }
+        // What was found with the plan's help alone, the log did not show; and what the first fit only seemed to be sure of, neither.
+        let shown = sure(&fit)
+            .into_iter()
+            .zip(at_first)
+            .zip(&first)
+            .map(|((in_the_end, at_first), one)| {
+                at_first && in_the_end && found::has_thermometer(site, &shows, one.what)
+            })
+            .collect();
         let innovations = (0..shows.len()).map(|place| {
             let whitened = |(moments_s, mut series): noise::Series| {
                 Filter::new(fit.noises[place], &moments_s).whiten(&mut series);
@@ -264,79 +308,114 @@ impl Fitted {
         let innovations = innovations.collect();
         let warms = model.warms(&fit.state.values);
         drop(model);
-        Self { parameters, told, fit, planned_loss_w_per_k, warms, innovations }
+        Self { shows, parameters, shown, fit, planned_loss_w_per_k, warms, innovations }
     }
 
     fn value(&self, what: What) -> f64 {
         let found = self.parameters.iter().zip(&self.fit.state.values).find(|(parameter, _)| parameter.what == what);
         found.map_or(0.0, |(_, value)| *value)
     }
+
+    /// What is left of one thermometer's readings, as a standard deviation (K).
+    fn left_k(&self, place: usize) -> f64 {
+        sd(self.fit.residuals.iter().flat_map(|part| part.column(place).iter().copied().collect::<Vec<_>>()))
+    }
+
+    /// Thermometers that the model does not follow.
+    fn astray(&self, record: &Record) -> Vec<usize> {
+        let is_astray = |(place, channel): (usize, &usize)| {
+            let follows_k = (FOLLOWS_PART * record.span_k(*channel))
+                .max(FOLLOWS_K)
+                .max(2.0 * record.grain_k(*channel).min(DEGREE_K));
+            (self.left_k(place) > follows_k).then_some(*channel)
+        };
+        self.shows.iter().enumerate().filter_map(is_astray).collect()
+    }
 }
+
+/// The model follows a thermometer if no more is left of its readings than this (K), or than this part of their span; or than what a
+/// thermometer that shows whole degrees rounds off.
+const FOLLOWS_K: f64 = 0.15;
+const FOLLOWS_PART: f64 = 0.02;
+/// What whole degrees round off, as a standard deviation (K): uniform over a step.
+const DEGREE_K: f64 = 0.289;
 
 /// A series this unlikely is not white. Of several thermometers, each may be as unlikely as its part of it.
 const UNLIKELY: f64 = 0.01;
 
-#[expect(clippy::too_many_arguments, reason = "all that a report is made of")]
-fn report(
-    installation: &Installation,
-    site: &Site,
-    measured: &Measured,
-    record: &Record,
-    shows: &[usize],
-    (power, outside): (Power, Outside),
-    log: &str,
-    fitted: &Fitted,
-) -> Identified {
-    let names = &installation.channels;
-    let thermometers: Vec<Residual> = shows
-        .iter()
-        .enumerate()
-        .map(|(place, &channel)| {
-            let left =
-                fitted.fit.residuals.iter().flat_map(|part| part.column(place).iter().copied().collect::<Vec<_>>());
+impl Question<'_> {
+    /// The fit, and the thermometer that it leaves out with what was left of its readings (K): the only one that the model did not follow.
+    fn fitted(&self, mut shows: Vec<usize>) -> (Fitted, Option<(usize, f64)>) {
+        let fitted = Fitted::of(self, shows.clone());
+        match fitted.astray(&self.record)[..] {
+            [channel] if shows.len() >= 3 => {
+                let left_k =
+                    shows.iter().position(|one| *one == channel).map_or(f64::NAN, |place| fitted.left_k(place));
+                shows.retain(|one| *one != channel);
+                (Fitted::of(self, shows), Some((channel, left_k)))
+            }
+            _ => (fitted, None),
+        }
+    }
+
+    fn report(&self, shows: Vec<usize>) -> Identified {
+        let Self { installation, site, measured, record, power, outside, .. } = self;
+        let names = &installation.channels;
+        let (mut fitted, left_out) = self.fitted(shows);
+        let (follows, settled) = (fitted.astray(record).is_empty(), fitted.fit.is_settled);
+        let is_sound = follows && settled;
+        if !is_sound {
+            fitted.shown.fill(false);
+        }
+        let places = 0..fitted.shows.len();
+        let thermometer = |place: usize| {
             let noise = fitted.fit.noises[place];
             Residual {
-                channel: names[channel].clone(),
-                residual_sd_k: sd(left),
+                channel: names[fitted.shows[place]].clone(),
+                residual_sd_k: fitted.left_k(place),
                 white_k: noise.white_k,
                 wander_k: noise.wander_k,
                 wander_forgets_s: noise.forgets_s,
                 whiteness: whiteness::likelihood(&fitted.innovations[place]),
             }
-        })
-        .collect();
-    #[expect(clippy::cast_precision_loss, reason = "8 at most")]
-    let each = UNLIKELY / shows.len() as f64;
-    let known: Vec<f64> = thermometers.iter().filter_map(|one| one.whiteness).collect();
-    let heater = found::HeaterFigures::of(installation, measured, record, power);
-    let parameters = found::of(site, names, fitted, heater);
-    let differences = words::differences(fitted, &parameters);
-    let tests = test::tests(installation, site, record, shows, (power, outside), fitted);
-    let parts_s = record.segments.iter().map(|segment| [segment.begins_s(), segment.begins_s() + segment.lasts_s()]);
-    Identified {
-        title: installation.title.clone(),
-        log: log.to_owned(),
-        start: measured.dial.rfc3339(0),
-        rows_read: measured.rows_read,
-        rows_rejected: measured.rejects.total(),
-        rejected: measured.rejects.first.clone(),
-        rows_compared: record.compared,
-        parts_s: parts_s.collect(),
-        rows_left_out: record.left_out,
-        clock_back_s: measured.back.map(|step| step.by_s),
-        columns: measured.uses.clone(),
-        parameters,
-        residual_sd_k: sd(fitted.fit.residuals.iter().flat_map(|part| part.iter().copied())),
-        white: (!known.is_empty()).then(|| known.iter().all(|likelihood| *likelihood > each)),
-        thermometers,
-        differences,
-        tests,
-        assumptions: text::assumptions(site, power, outside, measured),
-        cautions: CAUTIONS,
-        dial: measured.dial.clone(),
-        has_arrived: fitted.fit.has_arrived,
-        traces: (0..shows.len()).map(|place| trace(record, fitted, place)).collect(),
-        heated_s: record.heated_s(),
+        };
+        let thermometers: Vec<Residual> = places.clone().map(thermometer).collect();
+        #[expect(clippy::cast_precision_loss, reason = "8 at most")]
+        let each = UNLIKELY / thermometers.len() as f64;
+        let known: Vec<f64> = thermometers.iter().filter_map(|one| one.whiteness).collect();
+        let heater = found::HeaterFigures::of(installation, measured, record, *power);
+        let parameters = found::of(site, names, &fitted, heater);
+        let parts_s =
+            record.segments.iter().map(|segment| [segment.begins_s(), segment.begins_s() + segment.lasts_s()]);
+        Identified {
+            title: installation.title.clone(),
+            log: self.log.to_owned(),
+            start: measured.dial.rfc3339(0),
+            rows_read: measured.rows_read,
+            rows_rejected: measured.rejects.total(),
+            rejected: measured.rejects.first.clone(),
+            rows_compared: record.compared,
+            parts_s: parts_s.collect(),
+            rows_left_out: record.left_out,
+            clock_back_s: measured.back.map(|step| step.by_s),
+            columns: measured.uses.clone(),
+            settled,
+            follows,
+            left_out_thermometers: left_out.iter().map(|(channel, _)| names[*channel].clone()).collect(),
+            residual_sd_k: sd(fitted.fit.residuals.iter().flat_map(|part| part.iter().copied())),
+            white: (!known.is_empty()).then(|| known.iter().all(|likelihood| *likelihood > each)),
+            thermometers,
+            strained: if is_sound { strained::strained(site, names, &fitted) } else { Vec::new() },
+            differences: words::differences(&fitted, &parameters),
+            tests: if is_sound { test::tests(self, &fitted) } else { Vec::new() },
+            parameters,
+            assumptions: text::assumptions(site, *power, *outside, measured),
+            cautions: CAUTIONS,
+            dial: measured.dial.clone(),
+            left_k: left_out.map_or(f64::NAN, |(_, left_k)| left_k),
+            traces: places.map(|place| trace(record, &fitted, place)).collect(),
+            heated_s: record.heated_s(),
+        }
     }
 }
 

@@ -33,6 +33,27 @@ pub(super) enum What {
     Offset(usize),
     /// What the air around the box is warmer than was logged or assumed (K).
     Around,
+    /// What it swings by over a day more than was logged or assumed (K).
+    Swing(Wave),
+}
+
+/// The two parts of a swing: that which is largest when the log begins, and that which is largest a quarter of a day later.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Wave {
+    Cosine,
+    Sine,
+}
+
+impl Wave {
+    /// Its height (1) so long after the log's first row.
+    pub(super) fn at(self, at_s: f64) -> f64 {
+        const DAY_S: f64 = 86_400.0;
+        let turned = std::f64::consts::TAU * at_s / DAY_S;
+        match self {
+            Self::Cosine => turned.cos(),
+            Self::Sine => turned.sin(),
+        }
+    }
 }
 
 impl What {
@@ -40,7 +61,7 @@ impl What {
     pub(super) const fn is_sought(self) -> bool {
         match self {
             Self::Loss | Self::Capacity | Self::Power | Self::Contact(_) | Self::Conduct | Self::Lag(_) => true,
-            Self::Film | Self::Bond | Self::Share | Self::Offset(_) | Self::Around => false,
+            Self::Film | Self::Bond | Self::Share | Self::Offset(_) | Self::Around | Self::Swing(_) => false,
         }
     }
 }
@@ -53,7 +74,7 @@ pub(super) struct Parameter {
     pub(super) known: f64,
     /// What the plan allows for, as a part (1).
     pub(super) tolerance: f64,
-    /// Whether it is held at what the plan knows of it, because no log of this kind can tell.
+    /// Whether it is held at what the plan knows of it, because no log of this kind can show it.
     pub(super) is_held: bool,
 }
 
@@ -66,7 +87,10 @@ const LAG_TOLERANCE: f64 = 0.5;
 /// What a measured power can be wrong by, as a standard deviation: a shunt and a divider of 1 %. Common practice, no source.
 const POWER_MEASURED: f64 = 0.01;
 /// The same for the temperature around the box, logged and assumed (K). From memory: a sensor that the sun or a wall reaches now and then.
-const AROUND_K: [f64; 2] = [0.3, 2.0];
+pub(super) const AROUND_K: [f64; 2] = [0.3, 2.0];
+/// And for each part of a swing over the day that the log or the assumption lacks (K). From memory: a sensor that is in the sun for some
+/// hours, and a clear winter's day.
+pub(super) const SWING_K: [f64; 2] = [0.5, 4.0];
 
 /// A covariance with the tolerance of what is held in it. Where that is off, the others follow it as the fit says they do: a joint by more than
 /// in proportion, because the plate beneath it is as it is.
@@ -110,7 +134,9 @@ pub(super) fn parameters(site: &Site, shows: &[usize], power: Power, outside: Ou
         // And what leads, reference and converter add.
         aside(What::Offset(channel), mounting.calibrated_k.unwrap_or(class_k).hypot(0.05))
     }));
-    all.push(aside(What::Around, if outside == Outside::Logged { AROUND_K[0] } else { AROUND_K[1] }));
+    let assumed = usize::from(outside != Outside::Logged);
+    all.push(aside(What::Around, AROUND_K[assumed]));
+    all.extend([Wave::Cosine, Wave::Sine].map(|wave| aside(What::Swing(wave), SWING_K[assumed])));
     all
 }
 
@@ -134,7 +160,7 @@ pub(super) fn site_of(site: &Site, parameters: &[Parameter], values: &[f64]) -> 
                     mounting.air_share = (mounting.air_share * factor).min(MOST_AIR_SHARE);
                 }
             }
-            What::Power | What::Offset(_) | What::Around => {}
+            What::Power | What::Offset(_) | What::Around | What::Swing(_) => {}
         }
     }
     made

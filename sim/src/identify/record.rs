@@ -26,7 +26,7 @@ pub(super) struct Segment {
     /// Its first row, since the first row of the log (ms).
     pub(super) from_ms: i64,
     pub(super) stretches: Vec<Stretch>,
-    /// Which stretches end with a switching whose moment the log does not tell: it lies anywhere in that stretch or the next, and they are
+    /// Which stretches end with a switching whose moment the log does not show: it lies anywhere in that stretch or the next, and they are
     /// cut in the middle. Empty if there are too many to look for each.
     pub(super) switchings: Vec<usize>,
     /// When thermometers are read, since its first row (s).
@@ -96,25 +96,23 @@ impl Record {
         let outside = outside_of(&measured.moments, outside);
         let mut driven: Vec<Driven> = Vec::with_capacity(measured.moments.len());
         let mut is_anew = true;
-        let mut last_w = f64::NAN;
+        let mut last: Option<(i64, f64)> = None;
         for (moment, outside_c) in measured.moments.iter().zip(outside) {
             is_anew |= moment.is_anew;
-            if moment.is_anew {
-                last_w = f64::NAN;
-            }
             let now_w = power.of(moment);
-            last_w = if now_w.is_nan() { last_w } else { now_w };
-            if last_w.is_nan() || outside_c.is_nan() {
+            let is_too_old = |(at_ms, _): &(i64, f64)| moment.is_anew || moment.at_ms - at_ms > measured.longest_ms;
+            // Nobody knows how long a state goes on that is no longer logged.
+            last = if now_w.is_nan() { last.filter(|last| !is_too_old(last)) } else { Some((moment.at_ms, now_w)) };
+            let Some((_, heater_w)) = last.filter(|_| !outside_c.is_nan()) else {
                 is_anew = true;
                 continue;
-            }
+            };
             let mut shown = [f64::NAN; MAX_CHANNELS];
             shown.iter_mut().zip(&moment.shown_c).for_each(|(shown, shown_c)| *shown = *shown_c);
-            let bank_a = moment.others[4];
+            let bank_a = moment.others.bank_a;
             #[expect(clippy::cast_precision_loss, reason = "8 at most")]
             let ohm = site.battery.resistance_ohm / site.battery.count as f64;
             let bank_w = if bank_a.is_nan() { 0.0 } else { bank_a * bank_a * ohm };
-            let heater_w = last_w;
             driven.push(Driven { at_ms: moment.at_ms, heater_w, bank_w, outside_c, shown, is_anew });
             is_anew = false;
         }
@@ -143,6 +141,26 @@ impl Record {
             readings.filter(|shown_c| !shown_c.is_nan()).count() >= 10
         };
         (0..MAX_CHANNELS).filter(shows).collect()
+    }
+
+    /// What a thermometer rounds off, as a standard deviation, if it shows whole steps (K).
+    pub(super) fn grain_k(&self, channel: usize) -> f64 {
+        let shown = self.segments.iter().flat_map(|segment| &segment.shown).map(|shown| shown[channel]);
+        let mut values: Vec<f64> = shown.filter(|shown_c| !shown_c.is_nan()).collect();
+        values.sort_by(f64::total_cmp);
+        let steps = values.windows(2).map(|pair| pair[1] - pair[0]).filter(|step| *step > 2e-4);
+        let step = steps.fold(f64::INFINITY, f64::min);
+        // Uniform over a step.
+        if step.is_finite() { step / 12.0_f64.sqrt() } else { 0.0 }
+    }
+
+    /// From the lowest to the highest reading of a thermometer (K).
+    pub(super) fn span_k(&self, channel: usize) -> f64 {
+        let readings = self.segments.iter().flat_map(|segment| &segment.shown).map(|shown| shown[channel]);
+        // `min` and `max` pass over what is not a number.
+        let (low, high) = readings
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), shown_c| (low.min(shown_c), high.max(shown_c)));
+        (high - low).max(0.0)
     }
 
     pub(super) fn stretches(&self) -> impl Iterator<Item = &Stretch> {
@@ -200,8 +218,7 @@ impl Power {
         is_off: bool,
         log: &str,
     ) -> Result<Self, Problems> {
-        let [_, has_w, has_a, has_v, _] = measured.has;
-        if has_w || (has_a && has_v) {
+        if measured.has.has_power() {
             Ok(Self::Logged)
         } else if measured.has_heater {
             Ok(Self::Switched { planned_w, nominal_v })
@@ -214,10 +231,9 @@ impl Power {
 
     /// Its power at a row (W). Not a number if the row does not show it.
     fn of(self, moment: &MeasuredAt) -> f64 {
-        let [_, heater_w, heater_a, supply_v, _] = moment.others;
+        let supply_v = moment.others.supply_v;
         match self {
-            Self::Logged if heater_w.is_nan() => heater_a * supply_v,
-            Self::Logged => heater_w,
+            Self::Logged => moment.others.power_w(),
             Self::Off => 0.0,
             Self::Switched { planned_w, nominal_v } => match moment.heater {
                 None => f64::NAN,
@@ -241,8 +257,8 @@ fn outside_of(moments: &[MeasuredAt], outside: Outside) -> Vec<f64> {
     }
     let known: Vec<(i64, f64)> = moments
         .iter()
-        .filter(|moment| !moment.others[0].is_nan())
-        .map(|moment| (moment.at_ms, moment.others[0]))
+        .filter(|moment| !moment.others.outside.is_nan())
+        .map(|moment| (moment.at_ms, moment.others.outside))
         .collect();
     let at = |moment: &MeasuredAt| {
         let after = known.partition_point(|(at_ms, _)| *at_ms < moment.at_ms);
@@ -260,6 +276,14 @@ fn outside_of(moments: &[MeasuredAt], outside: Outside) -> Vec<f64> {
         }
     };
     moments.iter().map(at).collect()
+}
+
+/// Whether a row stands within a beat, and not at its end: the time before it and the time after it make one.
+fn splits_a_beat(before_s: f64, after_s: Option<f64>, usual_s: f64) -> bool {
+    /// How far beats may differ, as a part.
+    const UNEVEN: f64 = 0.1;
+    let is_one = |after_s: f64| (before_s + after_s - usual_s).abs() <= UNEVEN * usual_s;
+    before_s < (1.0 - UNEVEN) * usual_s && after_s.is_some_and(is_one)
 }
 
 /// The rows of a part without a pause, every so-many of them read. `None` if it is too short.
@@ -286,8 +310,8 @@ fn segment(rows: &[Driven], usual_s: f64, every: usize, most_w: f64) -> Option<S
         };
         if (to.heater_w - from.heater_w).abs() <= 1e-9 {
             stretches.push(stretch(0.0, whole_s, from.heater_w, is_read));
-        } else if whole_s < 0.9 * usual_s {
-            // A row out of the beat is there because of the switching.
+        } else if splits_a_beat(whole_s, rows.get(index + 2).map(|next| seconds(next.at_ms - to.at_ms)), usual_s) {
+            // The row is there because of the switching.
             stretches.push(stretch(0.0, whole_s, from.heater_w, is_read));
         } else {
             // It switched at some moment in between.

@@ -1,24 +1,22 @@
-//! Which test would tell what a log does not: simulated, and the shortest that is enough is taken.
+//! Which test would show what a log does not: simulated, and the shortest that is enough is taken.
 
 use super::fit::Model;
-use super::found::{is_told, variance};
-use super::noise::Noise;
+use super::found::{has_thermometer, is_sure, variance};
 use super::parameter::{Parameter, What, parameters};
-use super::record::{Outside, Power, Record};
-use super::{Fitted, found};
+use super::record::{Power, Record};
+use super::{Fitted, Question, found};
 use crate::installation::Installation;
 use crate::plant::{Plant, Traced};
 use crate::si;
-use crate::site::Site;
 use forewarm_core::settings::Role;
 use serde::Serialize;
 
-/// A test to run, and what it would tell.
+/// A test to run, and what it would show.
 #[derive(Clone, Debug, Serialize)]
 pub struct Test {
-    /// The parameters that it would tell.
+    /// The parameters that it would show.
     pub parameters: Vec<String>,
-    /// How long the heater is on (h); `null` if no test of up to [`Self::LONGEST_H`] tells them.
+    /// How long the heater is on (h); `null` if no test of up to [`Self::LONGEST_H`] shows them.
     pub heat_h: Option<f64>,
     /// How long it is off after that (h).
     pub off_h: Option<f64>,
@@ -33,7 +31,7 @@ impl Test {
     pub const LONGEST_H: f64 = 84.0;
 }
 
-/// Tests to try: hours on and off, and whether each is logged every ten seconds. Each tells more than the one before of its kind.
+/// Tests to try: hours on and off, and whether each is logged every ten seconds. Each shows more than the one before of its kind.
 const TRIED: [(f64, f64, bool); 9] = [
     (0.5, 1.0, true),
     (2.0, 2.0, true),
@@ -47,32 +45,33 @@ const TRIED: [(f64, f64, bool); 9] = [
 ];
 const OFTEN_S: f64 = 10.0;
 
-/// A test for each parameter that this log does not tell, those with one test together.
-pub(super) fn tests(
-    installation: &Installation,
-    site: &Site,
-    record: &Record,
-    shows: &[usize],
-    (power, outside): (Power, Outside),
-    fitted: &Fitted,
-) -> Vec<Test> {
-    let untold = fitted.parameters.iter().zip(&fitted.told).filter(|(parameter, told)| {
-        // What the plant blurs, no log tells.
-        let at_best = || variance(site, parameter, fitted.value(parameter.what), 0.0);
-        parameter.what.is_sought() && !**told && (parameter.is_held || is_told(parameter, at_best()))
-    });
-    let untold: Vec<What> = untold.map(|(parameter, _)| parameter.what).collect();
-    if untold.is_empty() {
+/// A test for each parameter that this log does not show, those with one test together.
+pub(super) fn tests(question: &Question<'_>, fitted: &Fitted) -> Vec<Test> {
+    let Question { installation, site, record, power, outside, .. } = question;
+    let shows = &fitted.shows;
+    let mut open: Vec<What> = Vec::new();
+    // Of what is not shown, the test is simulated with what is planned.
+    let mut values = Vec::with_capacity(fitted.parameters.len());
+    for ((parameter, is_shown), value) in fitted.parameters.iter().zip(&fitted.shown).zip(&fitted.fit.state.values) {
+        let is_planned = parameter.what.is_sought() && !is_shown;
+        let value = if is_planned { 0.0 } else { *value };
+        values.push(value);
+        // What the plant blurs, no log shows.
+        if is_planned && (parameter.is_held || is_sure(parameter, variance(site, parameter, value, 0.0))) {
+            open.push(parameter.what);
+        }
+    }
+    if open.is_empty() {
         return Vec::new();
     }
     let heater = &installation.settings.heater;
     let planned_w = si::watts(heater.power);
     let tested = match power {
         Power::Off => Power::Switched { planned_w, nominal_v: si::volts(heater.nominal) },
-        power => power,
+        power => *power,
     };
-    let as_tested = parameters(site, shows, tested, outside);
-    let values: Vec<f64> = as_tested.iter().map(|parameter| fitted.value(parameter.what)).collect();
+    // The same parameters in the same order, whatever is known of them.
+    let as_tested = parameters(site, shows, tested, *outside);
     let outside_c = {
         let stretches = || record.stretches();
         let seconds: f64 = stretches().map(|stretch| stretch.seconds).sum();
@@ -84,10 +83,9 @@ pub(super) fn tests(
     };
     let name = |what: What| names.iter().find(|(other, _)| *other == what).map(|(_, name)| name.clone());
     let mut tests: Vec<Test> = Vec::new();
-    let mut open: Vec<What> = untold;
     let is_held =
         |what: &What| as_tested.iter().any(|parameter: &Parameter| parameter.what == *what && parameter.is_held);
-    let (held, mut rest): (Vec<What>, Vec<What>) = open.drain(..).partition(is_held);
+    let (held, mut rest): (Vec<What>, Vec<What>) = open.into_iter().partition(is_held);
     let base = Model::about(site, &as_tested, &values, (record, shows), site.place.design_wind_m_s);
     let usual_s = record.usual_s.max(OFTEN_S);
     for (on_h, off_h, is_often) in TRIED {
@@ -102,20 +100,19 @@ pub(super) fn tests(
             break;
         }
         // A closer beat does not make what wanders slowly any surer, and what is white is averaged.
-        let noises: Vec<Noise> = fitted.fit.noises.clone();
-        let covariance = model.would_tell(&values, &noises);
-        let (told, still): (Vec<What>, Vec<What>) = rest.into_iter().partition(|what| {
+        let Some(covariance) = model.would_show(&values, &fitted.fit.noises) else { break };
+        let (shown, still): (Vec<What>, Vec<What>) = rest.into_iter().partition(|what| {
             let found = as_tested.iter().position(|parameter| parameter.what == *what);
-            let is_told = |index: usize| {
+            let would_be_sure = |index: usize| {
                 let parameter = &as_tested[index];
-                is_told(parameter, variance(site, parameter, values[index], covariance[(index, index)]))
+                is_sure(parameter, variance(site, parameter, values[index], covariance[(index, index)]))
             };
-            wants_often(what) == is_often && found.is_some_and(is_told)
+            wants_often(what) == is_often && has_thermometer(site, shows, *what) && found.is_some_and(would_be_sure)
         });
         rest = still;
-        if !told.is_empty() {
+        if !shown.is_empty() {
             tests.push(Test {
-                parameters: told.into_iter().filter_map(name).collect(),
+                parameters: shown.into_iter().filter_map(name).collect(),
                 heat_h: Some(on_h),
                 off_h: Some(off_h),
                 log_every_s: every_s,

@@ -5,7 +5,7 @@ use super::noise::{self, Filter, Noise};
 use super::parameter::{What, parameters};
 use super::record::{Outside, Power, Record};
 use crate::installation::Installation;
-use crate::replay::{Dial, Measured, MeasuredAt, Rejects};
+use crate::replay::{Dial, Measured, MeasuredAt, Others, Rejects};
 use crate::site::Site;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
@@ -20,15 +20,21 @@ fn hut() -> Site {
 fn measured() -> Measured {
     let moment = |row: i64| {
         let is_on = (18..30).contains(&row);
-        let mut others = [f64::NAN; 5];
+        let nothing = f64::NAN;
         #[expect(clippy::cast_precision_loss, reason = "a few hours")]
         let hour = row as f64 / 6.0;
-        (others[0], others[1]) = (-5.0 + hour.sin(), if is_on { 120.0 } else { 0.0 });
+        let others = Others {
+            outside: -5.0 + hour.sin(),
+            heater_w: if is_on { 120.0 } else { 0.0 },
+            heater_a: nothing,
+            supply_v: nothing,
+            bank_a: nothing,
+        };
         MeasuredAt { at_ms: row * 600_000, shown_c: vec![hour; 4], others, heater: Some(is_on), is_anew: row == 0 }
     };
     Measured {
         moments: (0..=60).map(moment).collect(),
-        has: [true, true, false, false, false],
+        has: Others { outside: true, heater_w: true, ..Others::default() },
         has_heater: true,
         uses: Vec::new(),
         dial: Dial::default(),
@@ -115,8 +121,64 @@ fn a_pause_or_an_outside_that_is_not_known_begins_a_segment() {
     assert_eq!(segments(&log), 2);
     // Four hours without the outside: a line does not reach that far.
     let mut log = measured();
-    log.moments[20..44].iter_mut().for_each(|moment| moment.others[0] = f64::NAN);
+    log.moments[20..44].iter_mut().for_each(|moment| moment.others.outside = f64::NAN);
     assert_eq!(segments(&log), 2);
-    log.moments[30].others[0] = -4.0;
+    log.moments[30].others.outside = -4.0;
     assert_eq!(segments(&log), 1, "two lines of two hours do");
+}
+
+#[test]
+fn a_row_out_of_the_beat_marks_a_switching_only_where_it_splits_a_beat() {
+    let switchings = |log: &Measured| {
+        let record = Record::of(log, &hut(), Power::Logged, Outside::Logged);
+        record.segments[0].switchings.len()
+    };
+    // A row of its own, half way to the first that shows the heater on.
+    let mut split = measured();
+    let mut extra = split.moments[18].clone();
+    extra.at_ms -= 300_000;
+    split.moments.insert(18, extra);
+    assert_eq!(switchings(&split), 1, "only the moment off is looked for");
+    // The same row, where all later ones are early too.
+    let mut early = measured();
+    early.moments[18..].iter_mut().for_each(|moment| moment.at_ms -= 300_000);
+    assert_eq!(switchings(&early), 2, "a log that is out of its beat does not say when it switched");
+}
+
+#[test]
+fn a_heater_that_is_no_longer_logged_is_carried_over_the_longest_gap_and_no_further() {
+    let record = |log: &Measured| Record::of(log, &hut(), Power::Logged, Outside::Logged);
+    let without = |rows: std::ops::Range<usize>| {
+        let mut log = measured();
+        log.moments[rows].iter_mut().for_each(|moment| moment.others.heater_w = f64::NAN);
+        record(&log)
+    };
+    // The longest gap is three rows.
+    assert_eq!(without(20..23).segments.len(), 1);
+    let cut = without(20..40);
+    assert_eq!(cut.segments.len(), 2);
+    assert!(cut.left_out >= record(&measured()).left_out + 17, "{}", cut.left_out);
+    let (_, on_s) = cut.heated();
+    // From the 18th row, whose heater came on half way to it, to the 22nd.
+    assert!((on_s - 4.5 * 600.0).abs() < 1.0, "{on_s}");
+}
+
+#[test]
+fn what_is_not_a_number_ends_a_fit_that_has_not_settled() {
+    let site = hut();
+    let record = Record::of(&measured(), &site, Power::Logged, Outside::Logged);
+    let shows = record.shows();
+    let all = parameters(&site, &shows, Power::Logged, Outside::Logged);
+    let values = vec![0.0; all.len()];
+    let model = |record: &Record| {
+        let model = Model::about(&site, &all, &values, (record, &shows), 3.0);
+        let noises = vec![Noise::UNKNOWN; shows.len()];
+        (model.fit(model.at(values.clone()), &[], 0.3).is_settled, model.would_show(&values, &noises).is_some())
+    };
+    assert_eq!(model(&record), (true, true));
+    let mut broken = record.clone();
+    broken.segments[0].stretches[20].heat.bank_w = f64::INFINITY;
+    assert!(!model(&broken).0);
+    broken.segments[0].stretches[20].heat.heater_w = f64::NAN;
+    assert_eq!(model(&broken), (false, false));
 }

@@ -1,11 +1,12 @@
 //! The report for a person.
 
+use super::found::{OF_A_JOINT, OF_THE_REST};
+use super::parameter::{AROUND_K, SWING_K};
 use super::record::{Outside, Power};
 use super::{Found, Identified, Test};
-use crate::diagnostic::escaped;
+use crate::diagnostic::{Problem, escaped};
 use crate::figures::{fixed, plain};
 use crate::layout::{Side, columns, write_wrapped};
-use crate::plant::PLACEMENT_OFF_PART;
 use crate::replay::{Measured, Span};
 use crate::site::Site;
 use std::io::{self, Write};
@@ -22,7 +23,7 @@ pub(super) fn assumptions(site: &Site, power: Power, outside: Outside, measured:
         Power::Logged => {}
         Power::Switched { nominal_v, .. } => {
             all.push(held);
-            if !measured.has[3] {
+            if !measured.has.supply_v {
                 all.push(format!(
                     "the heater's supply is always the same, {} V by the plan (no column supply_v)",
                     plain(nominal_v)
@@ -34,18 +35,25 @@ pub(super) fn assumptions(site: &Site, power: Power, outside: Outside, measured:
     if let Outside::Assumed(outside_c) = outside {
         let outside = plain(outside_c);
         all.push(format!(
-            "the air around the box was {outside} °C all the time, give or take 2 K, as --assume-outside says"
+            "the air around the box was {outside} °C all the time, as --assume-outside says, give or take {} K, and a swing of {} K over \
+             the day",
+            plain(AROUND_K[1]),
+            plain(SWING_K[1])
         ));
     }
     if site.place.exposure > 0.0 {
         let wind = plain(site.place.design_wind_m_s);
         all.push(format!("the wind was that of the plan, {wind} m/s before shelter"));
     }
-    if !measured.has[4] {
+    if !measured.has.bank_a {
         all.push("no current warmed the batteries from within (no column bank_a)".to_owned());
     }
     all
 }
+
+/// What makes a log that no bank of this plan can have made.
+const LOOK: &str = "a heater column that is inverted or cut off; units, such as °F, kW or mA; the sensor outside in the sun or inside the box; \
+                    columns exchanged; the log of another installation";
 
 fn heading(out: &mut dyn Write, text: &str) -> io::Result<()> {
     writeln!(out, "\n{text}")
@@ -66,7 +74,70 @@ impl Identified {
     /// The errors of `out`; nothing else fails.
     pub fn write_text(&self, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out, "{}", escaped(&self.title))?;
+        if let Some(reason) = self.unsound() {
+            writeln!(out)?;
+            write_wrapped(out, "", &format!("{reason}: no figure below can be relied on"))?;
+            write_wrapped(out, "  look for: ", self.look())?;
+        } else {
+            self.write_found(out)?;
+        }
+        self.write_residuals(out)?;
+        self.write_log(out)?;
+        heading(out, "Not in the log, so assumed")?;
+        for assumption in &self.assumptions {
+            write_wrapped(out, "  ", &escaped(assumption))?;
+        }
+        heading(out, "Cautions")?;
+        for caution in self.cautions {
+            write_wrapped(out, "  ", caution)?;
+        }
+        Ok(())
+    }
+
+    /// Why no figure can be relied on, if so.
+    fn unsound(&self) -> Option<String> {
+        if !self.follows {
+            Some(format!("the model cannot follow this log ({} K is left)", about(self.residual_sd_k)))
+        } else if !self.settled {
+            Some("the search for the parameters did not settle".to_owned())
+        } else {
+            None
+        }
+    }
+
+    /// The problem of a log of which nothing can be said, if so.
+    #[must_use]
+    pub fn problem(&self) -> Option<Problem> {
+        let reason = self.unsound()?;
+        let problem =
+            Problem::error(&self.log, reason).because("figures of such a fit would blame the bank for something else");
+        Some(problem.remedy(self.look()))
+    }
+
+    const fn look(&self) -> &'static str {
+        if self.follows {
+            "a longer log, or one with the heater on and off more often; or fewer columns of it"
+        } else {
+            LOOK
+        }
+    }
+
+    fn write_found(&self, out: &mut dyn Write) -> io::Result<()> {
         heading(out, "What differs from the plan")?;
+        for name in &self.left_out_thermometers {
+            let text = format!(
+                "{name} does not show what the model says ({} K is left): look at the thermometer before the battery; the rest is found \
+                 without it",
+                about(self.left_k)
+            );
+            write_wrapped(out, "  ", &escaped(&text))?;
+        }
+        for strained in &self.strained {
+            write_wrapped(out, "  ", &escaped(&strained.text))?;
+        }
+        if !self.strained.is_empty() && !self.differences.is_empty() {
+            write_wrapped(out, "  ", "Clear that up first: what follows may come of it, and not of the bank.")?;
+        }
         if self.differences.is_empty() {
             let text = if self.parameters.iter().any(|found| found.identifiable) {
                 "nothing that this log shows differs by more than the plan allows for"
@@ -81,7 +152,10 @@ impl Identified {
         }
         heading(out, "Parameters")?;
         self.write_parameters(out)?;
-        self.write_tests(out)?;
+        self.write_tests(out)
+    }
+
+    fn write_residuals(&self, out: &mut dyn Write) -> io::Result<()> {
         heading(out, "How well the model follows the log")?;
         item(out, "reading minus model", &format!("{} K, standard deviation", fixed(self.residual_sd_k, 3)))?;
         for one in &self.thermometers {
@@ -107,20 +181,7 @@ impl Identified {
             }
             None => "too few readings to say",
         };
-        item(out, "white", white)?;
-        if !self.has_arrived {
-            item(out, "search", "did not settle within 30 rounds: take the figures as a first look")?;
-        }
-        self.write_log(out)?;
-        heading(out, "Not in the log, so assumed")?;
-        for assumption in &self.assumptions {
-            write_wrapped(out, "  ", &escaped(assumption))?;
-        }
-        heading(out, "Cautions")?;
-        for caution in self.cautions {
-            write_wrapped(out, "  ", caution)?;
-        }
-        Ok(())
+        item(out, "white", white)
     }
 
     fn write_parameters(&self, out: &mut dyn Write) -> io::Result<()> {
@@ -136,10 +197,11 @@ impl Identified {
         rows.extend(self.parameters.iter().map(row));
         let side = |column| if matches!(column, 0 | 4) { Side::Left } else { Side::Right };
         columns(&rows, side).iter().try_for_each(|line| writeln!(out, "{line}"))?;
-        let off = plain(PLACEMENT_OFF_PART * 100.0);
+        let [joint, rest] = [OF_A_JOINT, OF_THE_REST].map(|part| plain(part * 100.0));
         let aside = format!(
-            "The intervals cover chance only. Errors of the model itself come on top: up to {off} % of a joint. The model cannot tell \
-             a lag of less than two minutes from the battery that the thermometer sits on."
+            "The intervals cover chance only. Errors of the model itself come on top: up to {joint} % of a joint and {rest} % of the \
+             others; what is said above allows for both. A lag of less than two minutes looks to the model like the battery that \
+             the thermometer sits on."
         );
         write_wrapped(out, "  ", &aside)
     }
@@ -150,7 +212,7 @@ impl Identified {
         }
         heading(out, "Tests that would show the rest")?;
         for test in &self.tests {
-            write_wrapped(out, "  ", &escaped(&test.told()))?;
+            write_wrapped(out, "  ", &escaped(&test.shown()))?;
         }
         Ok(())
     }
@@ -190,7 +252,7 @@ impl Identified {
 
 impl Test {
     /// The test as a sentence.
-    fn told(&self) -> String {
+    fn shown(&self) -> String {
         let what = self.parameters.join(", ");
         let (Some(heat_h), Some(off_h)) = (self.heat_h, self.off_h) else {
             let longest = hours(Self::LONGEST_H);
@@ -209,6 +271,16 @@ impl Test {
 #[expect(clippy::cast_possible_truncation, reason = "a time within a log")]
 fn millis(seconds: f64) -> i64 {
     (seconds * 1000.0).round() as i64
+}
+
+/// To two significant digits.
+fn about(kelvins: f64) -> String {
+    let places = match kelvins {
+        10.0.. => 0,
+        1.0.. => 1,
+        _ => 2,
+    };
+    fixed(kelvins, places)
 }
 
 /// To one significant digit.

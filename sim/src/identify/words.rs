@@ -33,16 +33,24 @@ pub(super) fn differences(fitted: &Fitted, all: &[Found]) -> Vec<Difference> {
 }
 
 impl Found {
+    /// From where to where it lies, with the model's own error.
+    fn within(&self) -> (f64, f64) {
+        let part = self.model_error_part;
+        (self.low * (1.0 - part), self.high * (1.0 + part))
+    }
+
     /// Whether the log is sure that it differs from the plan, by more than the plan allows for.
     pub(super) fn differs(&self) -> bool {
         let allowed = self.planned * (1.0 - self.tolerance)..=self.planned * (1.0 + self.tolerance);
-        self.identifiable && !(self.low..=self.high).contains(&self.planned) && !allowed.contains(&self.value)
+        let (low, high) = self.within();
+        self.identifiable && !(low..=high).contains(&self.planned) && !allowed.contains(&self.value)
     }
 
     /// `1.80 (1.72 to 1.88) times`
     fn times(&self) -> String {
         let of = |value: f64| fixed(value / self.planned, 2);
-        format!("{} ({} to {}) times", of(self.value), of(self.low), of(self.high))
+        let (low, high) = self.within();
+        format!("{} ({} to {}) times", of(self.value), of(low), of(high))
     }
 
     /// A value as its interval justifies.
@@ -56,7 +64,8 @@ impl Found {
 
 fn said(found: &Found, warms: &[f64]) -> (String, &'static str) {
     let is_more = found.value > found.planned;
-    let (shown, low, high) = (found.shown(found.value), found.shown(found.low), found.shown(found.high));
+    let (low, high) = found.within();
+    let [shown, low, high] = [found.value, low, high].map(|value| found.shown(value));
     let planned = found.shown(found.planned);
     let times = found.times();
     match found.what {
@@ -92,7 +101,7 @@ fn said(found: &Found, warms: &[f64]) -> (String, &'static str) {
         }
         What::Capacity => (
             format!("the batteries hold {times} the planned heat for each kelvin"),
-            "the mass of a battery, and how many there are",
+            "the mass of a battery, and how many there are; or the logged power, if it is computed and not measured",
         ),
         What::Conduct => (
             format!("the batteries conduct {times} what is planned"),
@@ -106,6 +115,6 @@ fn said(found: &Found, warms: &[f64]) -> (String, &'static str) {
                 "nothing, if it is mounted better than planned"
             },
         ),
-        What::Film | What::Bond | What::Share | What::Offset(_) | What::Around => (String::new(), ""),
+        What::Film | What::Bond | What::Share | What::Offset(_) | What::Around | What::Swing(_) => (String::new(), ""),
     }
 }

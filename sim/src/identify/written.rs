@@ -2,7 +2,7 @@
 
 use super::Identified;
 use super::parameter::What;
-use crate::diagnostic::Problem;
+use crate::diagnostic::{Problem, Severity};
 use crate::edit::{Draft, Edit, Home};
 use crate::installation::Installation;
 use std::path::Path;
@@ -16,17 +16,17 @@ fn rounded(value: f64) -> f64 {
 }
 
 impl Identified {
-    /// The text of the installation file with everything that the log tells in place of what was planned. Its comments stay.
+    /// The text of the installation file, for `out`, with everything that the log shows in place of what was planned. Its comments stay.
     ///
     /// # Errors
-    /// A result that would not pass the check: a value beyond what a file may hold. Each problem says which.
+    /// A result that would not pass the check: a value beyond what a file may hold. The problem says which.
     pub fn written(
         &self,
-        file: &str,
+        out: &str,
         text: &str,
         installation: &Installation,
         folder: &Path,
-    ) -> Result<String, Vec<Problem>> {
+    ) -> Result<String, Box<Problem>> {
         let (Some(mut draft), Some(site)) = (Draft::of(text), &installation.site) else { return Ok(text.to_owned()) };
         let number = |section, key, value| Edit::number(Home::Section(section), key, rounded(value));
         let mut joints = Vec::new();
@@ -64,12 +64,12 @@ impl Identified {
                     ]
                 }
                 What::Lag(channel) => vec![Edit::number(Home::Channel(channel), "lag_s", rounded(found.value))],
-                What::Film | What::Bond | What::Share | What::Offset(_) | What::Around => Vec::new(),
+                What::Film | What::Bond | What::Share | What::Offset(_) | What::Around | What::Swing(_) => Vec::new(),
             };
             draft.apply_all(&edits);
         }
         if !joints.is_empty() {
-            // Those that the log does not tell stay as they were.
+            // Those that the log does not show stay as they were.
             for (battery, part) in site.plate.contact_parts.iter().enumerate() {
                 if !joints.iter().any(|(other, _)| *other == battery) {
                     joints.push((battery, 100.0 * part));
@@ -84,6 +84,17 @@ impl Identified {
             draft.apply(&Edit { home: Home::Section("plate"), key: "joints", value });
         }
         let written = draft.to_string();
-        Installation::parse_in(file, &written, Some(folder.to_owned())).map(|_| written)
+        match Installation::parse_in(out, &written, Some(folder.to_owned())) {
+            Ok(_) => Ok(written),
+            // A line of a file that is not there helps nobody.
+            Err(problems) => {
+                let first = problems.iter().find(|problem| problem.severity == Severity::Error).or(problems.first());
+                let message = first.map_or("", |problem| &problem.message);
+                let problem = Problem::error(out, format!("is not written: {message}"))
+                    .because("the file may hold no such value, so the log shows something else, or something more")
+                    .remedy("what the report says first, and its columns and their units");
+                Err(Box::new(problem))
+            }
+        }
     }
 }

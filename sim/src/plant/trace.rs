@@ -69,14 +69,13 @@ impl<'p> Traced<'p> {
         self.follow(modes, stretches, true)
     }
 
-    /// What a kelvin of outside air more than it is adds to each reading. At the start all is warmer by it too.
+    /// What the outside of these stretches alone adds to each reading. At the start all is as warm as it.
     pub(crate) fn shows_of_outside(&self, stretches: &[Stretch]) -> Vec<Shown> {
-        let one: Vec<Stretch> = stretches
-            .iter()
-            .map(|stretch| Stretch { heat: Heat::default(), outside_c: 1.0, slope_k_per_s: 0.0, ..*stretch })
-            .collect();
-        let modes = self.modes.modes_of(&self.start(1.0, &DVector::zeros(self.plant.reduced.states())));
-        self.follow(modes, &one, false)
+        let alone: Vec<Stretch> =
+            stretches.iter().map(|stretch| Stretch { heat: Heat::default(), ..*stretch }).collect();
+        let first_c = alone.first().map_or(0.0, |stretch| stretch.outside_c);
+        let modes = self.modes.modes_of(&self.start(first_c, &DVector::zeros(self.plant.reduced.states())));
+        self.follow(modes, &alone, false)
     }
 
     /// What the heater's heat alone adds to each reading.

@@ -17,17 +17,55 @@ use crate::si;
 use forewarm_core::settings::Role;
 use std::io::Read;
 
-/// Names of columns besides those of thermometers: the air around the box; the heater's power, its current and its supply; the bank's
-/// current.
+/// Names of columns besides those of thermometers.
 pub(crate) const OTHERS: [&str; 5] = ["outside", "heater_w", "heater_a", "supply_v", "bank_a"];
+
+/// One of something for each of [`OTHERS`].
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Others<T> {
+    /// The air around the box (°C).
+    pub(crate) outside: T,
+    /// The heater's power (W), its current (A) and its supply (V).
+    pub(crate) heater_w: T,
+    pub(crate) heater_a: T,
+    pub(crate) supply_v: T,
+    /// The bank's current (A).
+    pub(crate) bank_a: T,
+}
+
+impl<T> Others<T> {
+    fn map<U>(self, mut of: impl FnMut(T) -> U) -> Others<U> {
+        Others {
+            outside: of(self.outside),
+            heater_w: of(self.heater_w),
+            heater_a: of(self.heater_a),
+            supply_v: of(self.supply_v),
+            bank_a: of(self.bank_a),
+        }
+    }
+}
+
+impl Others<f64> {
+    /// The heater's power by its own column, or by its current and its supply (W). Not a number where neither was measured.
+    pub(crate) fn power_w(&self) -> f64 {
+        if self.heater_w.is_nan() { self.heater_a * self.supply_v } else { self.heater_w }
+    }
+}
+
+impl Others<bool> {
+    /// Whether the heater's power follows from the columns.
+    pub(crate) const fn has_power(self) -> bool {
+        self.heater_w || (self.heater_a && self.supply_v)
+    }
+}
 
 /// What a log shows.
 #[derive(Clone, Debug)]
 pub(crate) struct Measured {
     /// In the order of time.
     pub(crate) moments: Vec<Moment>,
-    /// Which of [`OTHERS`] have a column, and whether the heater's state has.
-    pub(crate) has: [bool; OTHERS.len()],
+    /// Which have a column, and whether the heater's state has.
+    pub(crate) has: Others<bool>,
     pub(crate) has_heater: bool,
     pub(crate) uses: Vec<Use>,
     pub(crate) dial: Dial,
@@ -47,13 +85,16 @@ pub(crate) struct Moment {
     pub(crate) at_ms: i64,
     /// What each channel of the settings shows (°C). Not a number where nothing believable was measured.
     pub(crate) shown_c: Vec<f64>,
-    /// In the order of [`OTHERS`], in °C, W, A, V and A. Not a number where nothing was measured.
-    pub(crate) others: [f64; OTHERS.len()],
-    /// `None` until the log has it.
+    /// Not a number where nothing was measured.
+    pub(crate) others: Others<f64>,
+    /// `None` where the log does not have it.
     pub(crate) heater: Option<bool>,
     /// Whether nothing joins it to the row before.
     pub(crate) is_anew: bool,
 }
+
+/// What air on earth can be like (°C): anything else is a sensor that is broken or not there.
+const AIR_C: std::ops::RangeInclusive<f64> = -95.0..=70.0;
 
 /// A thermometer's column.
 struct Column {
@@ -78,11 +119,10 @@ pub(crate) fn measured(
     let found = find(&mut finder, installation, request);
     let Found { reading, columns, others, heater, outside_unit } = found.map_err(ReplayError::Refused)?;
     let uses = finder.uses;
-    let mut rows = Rows::new(records, header.clone(), &reading, delimiter, Pace::Quick);
+    let mut rows = Rows::new(records, header.clone(), &reading, delimiter, Pace::Quick).with_words_for_nothing();
     let channels = installation.channels.len();
     let mut moments: Vec<Moment> = Vec::new();
-    let mut heater_now = None;
-    let mut take = |row: &Row, is_anew: bool, moments: &mut Vec<Moment>| {
+    let take = |row: &Row, is_anew: bool, moments: &mut Vec<Moment>| {
         let mut shown_c = vec![f64::NAN; channels];
         for Column { channel, number, scale } in &columns {
             let value = row.numbers[*number];
@@ -92,14 +132,17 @@ pub(crate) fn measured(
                 shown_c[*channel] = shown.map_or(f64::NAN, si::celsius);
             }
         }
-        heater_now = heater.and_then(|flag| row.flag(flag)).or(heater_now);
-        let mut values = others.map(|number| number.map_or(f64::NAN, |number| row.numbers[number]));
-        values[0] = match outside_unit {
-            Unit::Fahrenheit => (values[0] - 32.0) / 1.8,
-            Unit::Kelvin => values[0] - 273.15,
-            Unit::Celsius | Unit::Ohms | Unit::Ratio => values[0],
+        let heater = heater.and_then(|flag| row.flag(flag));
+        let mut others = others.map(|number| number.map_or(f64::NAN, |number| row.numbers[number]));
+        others.outside = match outside_unit {
+            Unit::Fahrenheit => (others.outside - 32.0) / 1.8,
+            Unit::Kelvin => others.outside - 273.15,
+            Unit::Celsius | Unit::Ohms | Unit::Ratio => others.outside,
         };
-        moments.push(Moment { at_ms: row.at, shown_c, others: values, heater: heater_now, is_anew });
+        if !AIR_C.contains(&others.outside) {
+            others.outside = f64::NAN;
+        }
+        moments.push(Moment { at_ms: row.at, shown_c, others, heater, is_anew });
     };
     take(&first_row(&mut rows, names, request.strict)?, true, &mut moments);
     let mut row = Row::new(0);
@@ -138,7 +181,7 @@ pub(crate) fn measured(
 struct Found {
     reading: Reading,
     columns: Vec<Column>,
-    others: [Option<Number>; OTHERS.len()],
+    others: Others<Option<Number>>,
     heater: Option<usize>,
     outside_unit: Unit,
 }
@@ -172,7 +215,7 @@ fn find(finder: &mut Finder<'_>, installation: &Installation, request: &Request)
         finder.problems.push(problem.remedy(remedy));
     }
     let mut outside_unit = Unit::Celsius;
-    let mut others = [None; OTHERS.len()];
+    let mut outside = None;
     if !installation.channels.iter().any(|name| name == OTHERS[0])
         && let Some((field, unit)) = finder.channel(OTHERS[0], Role::Ambient, mapping)
     {
@@ -182,11 +225,16 @@ fn find(finder: &mut Finder<'_>, installation: &Installation, request: &Request)
         }
         finder.use_column_in("air around the box", finder.header.shown(field), Some(unit.shown()));
         outside_unit = unit;
-        others[0] = Some(finder.number(field));
+        outside = Some(finder.number(field));
     }
-    for (name, place) in OTHERS.iter().zip(&mut others).skip(1) {
-        *place = finder.other_number(name, mapping);
-    }
+    let [_, heater_w, heater_a, supply_v, bank_a] = OTHERS;
+    let others = Others {
+        outside,
+        heater_w: finder.other_number(heater_w, mapping),
+        heater_a: finder.other_number(heater_a, mapping),
+        supply_v: finder.other_number(supply_v, mapping),
+        bank_a: finder.other_number(bank_a, mapping),
+    };
     let heater = finder.logged("heater", mapping.logged_heater.as_deref());
     let decimal = finder.decimal(mapping, time.as_ref());
     match time {

@@ -40,7 +40,7 @@ use crate::si;
 pub use clock::{Dial, Span, TimeFormat};
 pub use events::{Events, Listed};
 pub use mapping::{ChannelColumn, Mapping, SourceColumn, TimeColumn};
-pub(crate) use measured::{Measured, Moment as MeasuredAt, measured};
+pub(crate) use measured::{Measured, Moment as MeasuredAt, Others, measured};
 pub use rejects::{Fault, Reject, Rejects};
 pub use report::{
     Because, Bridge, Difference, Differences, Energy, FaultReport, InState, Pause, Period, Report, Step, SummerTime,

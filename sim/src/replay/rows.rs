@@ -90,6 +90,12 @@ impl<R: Read> Rows<R> {
         }
     }
 
+    /// The same, with words that stand for nothing, such as `NaN`, read as empty cells where a number is expected.
+    pub(super) fn with_words_for_nothing(mut self) -> Self {
+        self.parser.has_words_for_nothing = true;
+        self
+    }
+
     /// How moments of this log are shown. Valid once a row has been read.
     pub(super) const fn dial(&self) -> &Dial {
         &self.parser.dial
@@ -217,6 +223,8 @@ struct Parser {
     summer_time: Option<SummerTime>,
     decimal: Option<Decimal>,
     delimiter: u8,
+    /// Whether `NaN` and `NA` are empty cells.
+    has_words_for_nothing: bool,
     pace: Pace,
     /// Reads plain rows, once the first row has shown how the log is written.
     plain: Option<Plain>,
@@ -284,6 +292,7 @@ impl Parser {
             summer_time: None,
             decimal: reading.decimal,
             delimiter,
+            has_words_for_nothing: false,
             pace,
             plain: None,
             numbers: reading.numbers.clone(),
@@ -325,7 +334,7 @@ impl Parser {
         *row = Row::new(millis - self.first_ms);
         for (value, &cell) in row.numbers.iter_mut().zip(&self.numbers) {
             let field = record.cell(cell);
-            if field.is_empty() {
+            if self.is_nothing(field) {
                 continue;
             }
             *value = if self.decimal == Some(Decimal::Point) && !self.comma_is_free() {
@@ -339,7 +348,7 @@ impl Parser {
         }
         for (place, &cell) in self.flags.iter().enumerate() {
             let field = record.cell(cell);
-            if !field.is_empty() {
+            if !self.is_nothing(field) {
                 row.set_flag(place, flag(field).ok_or(unparsable(cell))?);
             }
         }
@@ -354,6 +363,12 @@ impl Parser {
             plain.learn(record.cell(self.time), millis);
         }
         Ok(())
+    }
+
+    #[inline]
+    fn is_nothing(&self, field: &[u8]) -> bool {
+        field.is_empty()
+            || (self.has_words_for_nothing && [&b"nan"[..], b"na"].iter().any(|word| field.eq_ignore_ascii_case(word)))
     }
 
     /// Reads the row that `text` begins with, if it is plain and later than the last. Returns the length of its line.

@@ -42,15 +42,16 @@ pub struct Noise {
     /// A wander of each thermometer by itself (K), and how fast it forgets (s).
     pub wander_k: f64,
     pub forgets_s: f64,
-    /// Offset of each thermometer, as a standard deviation (K), and that of the outside's.
+    /// Offset of each thermometer, as a standard deviation (K); that of the outside's, and of each part of its swing over the day.
     pub offset_k: f64,
     pub around_k: f64,
+    pub swing_k: f64,
     /// What a reading is a multiple of (K).
     pub step_k: f64,
 }
 
 pub const WHITE: Noise =
-    Noise { white_k: 0.03, wander_k: 0.0, forgets_s: 1.0, offset_k: 0.1, around_k: 0.3, step_k: 0.0 };
+    Noise { white_k: 0.03, wander_k: 0.0, forgets_s: 1.0, offset_k: 0.1, around_k: 0.3, swing_k: 0.5, step_k: 0.0 };
 
 /// How a log is made.
 #[derive(Clone, Debug)]
@@ -137,13 +138,14 @@ fn is_on(hour: f64) -> bool {
 impl Made {
     /// The log that `plant` makes, in weather that swings and wanders.
     pub fn log(&self, plant: &Plant) -> String {
-        let Noise { white_k, wander_k, forgets_s, offset_k, around_k, step_k } = self.noise;
+        let Noise { white_k, wander_k, forgets_s, offset_k, around_k, swing_k, step_k } = self.noise;
         let mut random = Pcg64::seed_from_u64(self.seed);
         let wind_m_s = site().place.design_wind_m_s;
         let mut run = plant.settled(-5.0, wind_m_s, Heat::default());
         let mut wanders = [0; 4].map(|_| wander_k * normal(&mut random));
         let offsets = [0; 4].map(|_| offset_k * normal(&mut random));
         let around_k = around_k * normal(&mut random);
+        let swing_k = [0; 2].map(|_| swing_k * normal(&mut random));
         let gain = 1.0 + self.gain * normal(&mut random);
         let left = (-self.every_s / forgets_s).exp();
         let power = if self.power { ",heater_w" } else { "" };
@@ -159,7 +161,9 @@ impl Made {
                 }
                 let _ = write!(log, ",{shown_c:.5}");
             }
-            let _ = write!(log, ",{:.5},{}", outside_c + around_k, u8::from(is_on(hour)));
+            let (sine, cosine) = (std::f64::consts::TAU * hour / 24.0).sin_cos();
+            let shown_c = outside_c + around_k + swing_k[0] * cosine + swing_k[1] * sine;
+            let _ = write!(log, ",{shown_c:.5},{}", u8::from(is_on(hour)));
             if self.power {
                 let _ = write!(log, ",{:.4}", if is_on(hour) { POWER_W * self.pad * gain } else { 0.0 });
             }

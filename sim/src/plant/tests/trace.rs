@@ -63,8 +63,12 @@ fn what_heater_outside_start_and_a_later_switching_add_is_what_a_trace_with_more
     let shows = |stretches: &[Stretch]| traced.shows(&none, stretches);
     let heater = differences(&shows(&day(0.0, 2.0, 0.0)), &shows(&base), 1.0);
     assert!(apart(&flat(&traced.shows_of_heater(&base)), &heater) < 1e-9);
-    let outside = differences(&shows(&day(0.0, 1.0, 1.0)), &shows(&base), 1.0);
-    assert!(apart(&flat(&traced.shows_of_outside(&base)), &outside) < 1e-9);
+    // A kelvin at the start of each stretch, and more from then on.
+    let alone: Vec<Stretch> = base.iter().map(|one| Stretch { outside_c: 1.0, slope_k_per_s: 1e-5, ..*one }).collect();
+    let warmer: Vec<Stretch> =
+        day(0.0, 1.0, 1.0).into_iter().map(|one| Stretch { slope_k_per_s: one.slope_k_per_s + 1e-5, ..one }).collect();
+    let outside = differences(&shows(&warmer), &shows(&base), 1.0);
+    assert!(apart(&flat(&traced.shows_of_outside(&alone)), &outside) < 1e-9);
     // A field, and its fading.
     let fields = traced.slow(1e-3);
     assert!(fields.ncols() >= 3, "some fields of a box are slower than a quarter of an hour");
