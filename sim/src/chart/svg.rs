@@ -41,6 +41,21 @@ pub(crate) fn text(out: &mut String, (x, y): (f64, f64), anchor: &str, label: &s
     let _ = writeln!(out, "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{label}</text>");
 }
 
+/// A drawing's beginning: its ground, its title and a line under that. `described` is for who cannot see it.
+pub(crate) fn opened((width, height): (f64, f64), title: &str, described: &str, caption: &str) -> String {
+    let mut out = format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" role=\"img\" font-family=\"system-ui, sans-serif\" \
+         font-size=\"12\" fill=\"#1a1a1a\">\n<title>{}</title>\n<desc>{}</desc>\n<rect width=\"{width}\" height=\"{height}\" fill=\"#fff\"/>\n",
+        escaped(title),
+        escaped(described),
+    );
+    let shown = escaped(&fitted(title, 17.0 * 1.12, width - 48.0));
+    // Writing to a string cannot fail.
+    let _ = writeln!(out, "<text x=\"24\" y=\"26\" font-size=\"17\" font-weight=\"bold\">{shown}</text>");
+    text(&mut out, (24.0, 46.0), "start", caption);
+    out
+}
+
 /// The path around the area between an upper and a lower line through points (x, upper y, lower y).
 pub(crate) fn area(points: &[(f64, f64, f64)]) -> String {
     let upper = points.iter().map(|&(x, upper, _)| (x, upper));

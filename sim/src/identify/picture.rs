@@ -1,8 +1,9 @@
 //! What is left of each thermometer's readings, over the log, as SVG.
 
 use super::Identified;
+use super::record::{millis, seconds};
 use crate::chart::axis;
-use crate::chart::svg::{area, escaped, fitted, text};
+use crate::chart::svg::{area, fitted, opened, text};
 use crate::figures::fixed;
 use std::fmt::Write;
 
@@ -19,7 +20,6 @@ const HIGH: f64 = 110.0;
 const ABOVE: f64 = 26.0;
 const HEATER: f64 = 14.0;
 
-const INK: &str = "#1a1a1a";
 const RULE: &str = "#d0d0d0";
 const LINE: &str = "#1f5a91";
 /// The band of twice the standard deviation, and the heater.
@@ -38,27 +38,15 @@ pub fn picture(found: &Identified) -> String {
     let height = bottom + ABOVE + HEATER + 62.0;
     let x = |at_s: f64| LEFT + at_s / span_s * (RIGHT - LEFT);
     let title = format!("{}: reading less model", found.title);
-    let mut out = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" font-family=\"system-ui, sans-serif\" \
-         font-size=\"12\" fill=\"{INK}\">\n<title>{}</title>\n<desc>{}</desc>\n<rect width=\"{WIDTH}\" height=\"{height}\" fill=\"#fff\"/>\n",
-        escaped(&title),
-        escaped(&described(found)),
-    );
-    let shown = escaped(&fitted(&title, 17.0 * 1.12, WIDTH - 48.0));
-    // Writing to a string cannot fail.
-    let _ = writeln!(out, "<text x=\"24\" y=\"26\" font-size=\"17\" font-weight=\"bold\">{shown}</text>");
-    text(
-        &mut out,
-        (24.0, 46.0),
-        "start",
-        "What no parameter explains. A shape that comes back with the heater or with the day shows what is missing from the model.",
-    );
+    let caption = "What no parameter explains. A shape that comes back with the heater or with the day shows what is missing from the model.";
+    let mut out = opened((WIDTH, height), &title, &described(found), caption);
     let (moments, unit) = axis::elapsed(millis(span_s));
     for (place, (trace, one)) in found.traces.iter().zip(&found.thermometers).enumerate() {
         #[expect(clippy::cast_precision_loss, reason = "8 at most")]
         let top = TOP + place as f64 * (HIGH + ABOVE) + ABOVE;
         let y = |left_k: f64| top + (high - left_k) / (high - low) * HIGH;
         let twice_k = (2.0 * one.residual_sd_k).min(high);
+        // Writing to a string cannot fail.
         let _ = writeln!(
             out,
             "<rect x=\"{LEFT}\" y=\"{:.1}\" width=\"{:.1}\" height=\"{:.1}\" fill=\"{BAND}\"/>",
@@ -101,16 +89,6 @@ pub fn picture(found: &Identified) -> String {
     text(&mut out, (f64::midpoint(LEFT, RIGHT), top + HEATER + 34.0), "middle", &label);
     out.push_str("</svg>\n");
     out
-}
-
-#[expect(clippy::cast_possible_truncation, reason = "a time within a log")]
-fn millis(seconds: f64) -> i64 {
-    (seconds * 1000.0).round() as i64
-}
-
-#[expect(clippy::cast_precision_loss, reason = "milliseconds of a log: far below 2^53")]
-fn seconds(millis: i64) -> f64 {
-    millis as f64 / 1000.0
 }
 
 /// The largest and the smallest value in each step of a unit of the drawing.

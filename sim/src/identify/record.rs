@@ -246,8 +246,13 @@ impl Power {
 }
 
 #[expect(clippy::cast_precision_loss, reason = "milliseconds of a log: far below 2^53")]
-fn seconds(millis: i64) -> f64 {
+pub(super) fn seconds(millis: i64) -> f64 {
     millis as f64 / 1000.0
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "a time within a log")]
+pub(super) fn millis(seconds: f64) -> i64 {
+    (seconds * 1000.0).round() as i64
 }
 
 /// The temperature around the box at each row (°C). Not a number where it is not known for too long.

@@ -2,7 +2,7 @@
 
 use super::found::{OF_A_JOINT, OF_THE_REST};
 use super::parameter::{AROUND_K, SWING_K};
-use super::record::{Outside, Power};
+use super::record::{Outside, Power, millis};
 use super::{Found, Identified, Test};
 use crate::diagnostic::{Problem, escaped};
 use crate::figures::{fixed, plain};
@@ -266,11 +266,6 @@ impl Test {
             plain(self.log_every_s)
         )
     }
-}
-
-#[expect(clippy::cast_possible_truncation, reason = "a time within a log")]
-fn millis(seconds: f64) -> i64 {
-    (seconds * 1000.0).round() as i64
 }
 
 /// To two significant digits.

@@ -2,7 +2,7 @@
 
 use super::{Candidate, Proposal};
 use crate::chart::axis;
-use crate::chart::svg::{escaped, fitted, text};
+use crate::chart::svg::{opened, text};
 use crate::figures::fixed;
 use std::fmt::Write;
 
@@ -17,7 +17,6 @@ const BOTTOM: f64 = 440.0;
 const SMALL: f64 = 8.0;
 const LARGE: f64 = 20.0;
 
-const INK: &str = "#1a1a1a";
 const RULE: &str = "#d0d0d0";
 /// The mark's ground, and its edge. The number in it stands out from both.
 const GROUND: &str = "#dbe9f6";
@@ -34,23 +33,11 @@ pub fn picture(proposal: &Proposal) -> String {
     let x = |value: f64| LEFT + (value - x_from) / (x_to - x_from) * (RIGHT - LEFT);
     let y = |value: f64| BOTTOM - (value - y_from) / (y_to - y_from) * (BOTTOM - TOP);
     let title = format!("{}: installations to choose between", proposal.title);
-    let mut out = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" font-family=\"system-ui, sans-serif\" \
-         font-size=\"12\" fill=\"{INK}\">\n<title>{}</title>\n<desc>{}</desc>\n<rect width=\"{WIDTH}\" height=\"{HEIGHT}\" fill=\"#fff\"/>\n",
-        escaped(&title),
-        escaped(&described(candidates)),
-    );
-    let shown = escaped(&fitted(&title, 17.0 * 1.12, WIDTH - 48.0));
-    // Writing to a string cannot fail.
-    let _ = writeln!(out, "<text x=\"24\" y=\"26\" font-size=\"17\" font-weight=\"bold\">{shown}</text>");
-    text(
-        &mut out,
-        (24.0, 46.0),
-        "start",
-        "Up is more charge, left is less heat, a smaller mark is less work. Beside it: the warm-up.",
-    );
+    let caption = "Up is more charge, left is less heat, a smaller mark is less work. Beside it: the warm-up.";
+    let mut out = opened((WIDTH, HEIGHT), &title, &described(candidates), caption);
     for tick in &x_ticks {
         let at = x(tick.at);
+        // Writing to a string cannot fail.
         let _ = writeln!(out, "<path d=\"M{at:.1} {TOP}V{BOTTOM}\" stroke=\"{RULE}\"/>");
         text(&mut out, (at, BOTTOM + 16.0), "middle", &tick.label);
     }

@@ -322,18 +322,7 @@ fn write_wiring(page: &mut String, wiring: &[Conductor]) {
          installation file does not say: fill it in by hand. “short” is as short as can be. The fuse is the one that protects \
          the conductor; where there is none, the conductor carries only what tells something, or lies before the fuse.",
     );
-    let rows = wiring.iter().map(|conductor| {
-        vec![
-            conductor.number.to_string(),
-            conductor.from.clone(),
-            conductor.to.clone(),
-            conductor.area(),
-            conductor.length.clone(),
-            conductor.cable.clone().unwrap_or_default(),
-            conductor.fuse.clone().unwrap_or_default(),
-            conductor.purpose.clone(),
-        ]
-    });
+    let rows = wiring.iter().map(|conductor| conductor.cells().to_vec());
     let columns = [
         ("", 4, true),
         ("from", 17, true),

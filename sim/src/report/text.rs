@@ -38,18 +38,7 @@ impl Report {
         }
         writeln!(out, "\nConductors; a blank is to be filled in by hand")?;
         let heads = ["", "from", "to", "size", "length", "cable", "fuse", "for"].map(str::to_owned).to_vec();
-        let row = |conductor: &Conductor| {
-            vec![
-                conductor.number.to_string(),
-                conductor.from.clone(),
-                conductor.to.clone(),
-                conductor.area(),
-                conductor.length.clone(),
-                conductor.cable.clone().unwrap_or_default(),
-                conductor.fuse.clone().unwrap_or_default(),
-                escaped(&conductor.purpose),
-            ]
-        };
+        let row = |conductor: &Conductor| conductor.cells().map(|cell| escaped(&cell)).to_vec();
         let rows: Vec<Vec<String>> = std::iter::once(heads).chain(self.wiring.iter().map(row)).collect();
         for line in columns(&rows, |column| if column == 0 { Side::Right } else { Side::Left }) {
             writeln!(out, "{line}")?;

@@ -36,6 +36,20 @@ impl Conductor {
         let by = if self.area_from == Some(Says::Plan) { " by plan" } else { "" };
         self.area_mm2.map_or_else(String::new, |area_mm2| format!("{} mm²{by}", plain(area_mm2)))
     }
+
+    /// Its row in the list: number, from, to, cross-section, length, cable, fuse, purpose. What nobody says is blank.
+    pub(super) fn cells(&self) -> [String; 8] {
+        [
+            self.number.to_string(),
+            self.from.clone(),
+            self.to.clone(),
+            self.area(),
+            self.length.clone(),
+            self.cable.clone().unwrap_or_default(),
+            self.fuse.clone().unwrap_or_default(),
+            self.purpose.clone(),
+        ]
+    }
 }
 
 /// Every conductor of a circuit, in the order of the numbers.
