@@ -1,6 +1,7 @@
 //! Starts threads, and reports a thread that cannot be started.
 
 use crate::diagnostic::Problem;
+#[cfg(not(target_family = "wasm"))]
 use rayon::{ThreadPool, ThreadPoolBuilder};
 use std::fmt::Display;
 use std::io;
@@ -13,12 +14,28 @@ pub fn named(name: &str) -> Builder {
     Builder::new().name(name.to_owned())
 }
 
-/// A thread for each processor.
+/// A thread for each processor. In a browser, the one that is there does all the work.
+pub struct Pool(#[cfg(not(target_family = "wasm"))] ThreadPool);
+
+impl Pool {
+    /// Does `work`, whose parallel parts every thread takes a share of.
+    pub fn install<R: Send>(&self, work: impl FnOnce() -> R + Send) -> R {
+        #[cfg(not(target_family = "wasm"))]
+        return self.0.install(work);
+        #[cfg(target_family = "wasm")]
+        work()
+    }
+}
+
+/// Starts a thread for each processor.
 ///
 /// # Errors
 /// Where one of them cannot be started; nothing else fails.
-pub fn pool() -> Result<ThreadPool, Problem> {
-    ThreadPoolBuilder::new().build().map_err(|error| refused(&error))
+pub fn pool() -> Result<Pool, Problem> {
+    #[cfg(not(target_family = "wasm"))]
+    return ThreadPoolBuilder::new().build().map(Pool).map_err(|error| refused(&error));
+    #[cfg(target_family = "wasm")]
+    Ok(Pool())
 }
 
 /// Does `work` on each of `jobs`, as many at a time as there are processors, and returns the results in their order. Where

@@ -9,6 +9,7 @@ use std::fmt;
 use std::io::{self, BufReader, Read};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+#[cfg(not(target_family = "wasm"))]
 use zstd::stream::read::Decoder;
 
 /// First bytes of gzip data.
@@ -92,6 +93,7 @@ pub(crate) struct Unpacked<R: Read> {
 enum Form<R: Read> {
     Plain(Source<R>),
     Gzip(Box<MultiGzDecoder<BufReader<Source<R>>>>),
+    #[cfg(not(target_family = "wasm"))]
     Zstd(Box<Decoder<'static, BufReader<Source<R>>>>),
 }
 
@@ -106,6 +108,9 @@ impl<R: Read> Unpacked<R> {
         let form = match packing {
             None => Form::Plain(source),
             Some(Packing::Gzip) => Form::Gzip(Box::new(MultiGzDecoder::new(BufReader::with_capacity(PIECE, source)))),
+            #[cfg(target_family = "wasm")]
+            Some(Packing::Zstd) => return Err(io::Error::other("packed as zstd: unpack it, or pack it as gzip")),
+            #[cfg(not(target_family = "wasm"))]
             Some(Packing::Zstd) => {
                 let mut decoder = Decoder::with_buffer(BufReader::with_capacity(PIECE, source))?;
                 decoder.window_log_max(WINDOW_LOG)?;
@@ -126,6 +131,7 @@ impl<R: Read> Read for Unpacked<R> {
         match &mut self.form {
             Form::Plain(source) => source.read(into),
             Form::Gzip(gzip) => gzip.read(into).map_err(|error| explained(error, Packing::Gzip, gzip.get_ref())),
+            #[cfg(not(target_family = "wasm"))]
             Form::Zstd(zstd) => zstd.read(into).map_err(|error| explained(error, Packing::Zstd, zstd.get_ref())),
         }
     }

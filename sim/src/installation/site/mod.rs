@@ -51,10 +51,10 @@ use super::document::Section;
 use super::values::Reader;
 use crate::csv_text::cannot_read;
 use crate::diagnostic::{Severity, excerpt};
+use crate::input::{self, NoFile};
 use crate::schedule::{Schedule, ScheduleError};
 use crate::site::{MOST_CUTOUTS, Site};
 use forewarm_core::settings::Settings;
-use std::io;
 use std::path::{Path, PathBuf};
 
 /// The sections of the site that a file has at most once.
@@ -236,14 +236,12 @@ fn path<'t>(reader: &mut Reader<'t>, section: &mut Section<'t>, name: &'static s
 
 /// What is at `path` if it is not a file, and what to do.
 fn no_file(path: &Path) -> Option<(String, Box<str>)> {
-    let error = match path.metadata() {
-        Ok(found) if found.is_file() => return None,
-        Ok(found) if found.is_dir() => io::ErrorKind::IsADirectory.into(),
-        Ok(_) => return Some(("which is a device or a pipe, not a file".to_owned(), "a file".into())),
-        Err(error) if error.kind() == io::ErrorKind::NotFound && !path.is_symlink() => {
+    let error = match input::no_file(path)? {
+        NoFile::Absent => {
             return Some(("and there is no such file".to_owned(), "the path of the file, relative to this one".into()));
         }
-        Err(error) => error,
+        NoFile::Device => return Some(("which is a device or a pipe, not a file".to_owned(), "a file".into())),
+        NoFile::Unreadable(error) => error,
     };
     let problem = cannot_read(&path.display().to_string(), &error);
     Some((format!("which {}", problem.message), problem.remedy?))

@@ -1,8 +1,9 @@
-//! Opens what is read: files, and pipes that have a writer.
+//! The files of the system, and pipes that have a writer.
 //!
 //! The system waits silently when it opens a named pipe without a writer, for ever if none comes. Here that is an
 //! error.
 
+use super::{NoFile, Unwritten};
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
@@ -11,25 +12,6 @@ use std::path::Path;
 /// Common practice, no source.
 #[cfg(unix)]
 const PATIENCE_S: i64 = 5;
-
-/// A named pipe that nobody writes to.
-#[derive(Debug)]
-pub(crate) struct Unwritten;
-
-impl Unwritten {
-    /// Whether `error` reports this.
-    pub(crate) fn is(error: &io::Error) -> bool {
-        matches!(error.get_ref(), Some(inner) if inner.is::<Self>())
-    }
-}
-
-impl std::fmt::Display for Unwritten {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str("nobody writes to this pipe")
-    }
-}
-
-impl std::error::Error for Unwritten {}
 
 /// A file or pipe being read.
 #[derive(Debug)]
@@ -85,6 +67,18 @@ pub fn readable(path: &Path) -> io::Result<()> {
         return Ok(());
     }
     open(path).map(drop)
+}
+
+/// Why `path` is no file; `None` if it is one. Nothing is opened.
+pub(crate) fn no_file(path: &Path) -> Option<NoFile> {
+    match path.metadata() {
+        Ok(found) if found.is_file() => None,
+        Ok(found) if found.is_dir() => Some(NoFile::Unreadable(io::ErrorKind::IsADirectory.into())),
+        Ok(_) => Some(NoFile::Device),
+        // A link that leads nowhere is there.
+        Err(error) if error.kind() == io::ErrorKind::NotFound && !path.is_symlink() => Some(NoFile::Absent),
+        Err(error) => Some(NoFile::Unreadable(error)),
+    }
 }
 
 /// Whether opening `path` would wait for a writer. A pipe of a shell's `<( )` has no name of its own and does not wait.
