@@ -6,9 +6,8 @@ use super::{Form, Stop, count_warnings, no_site, print, print_json};
 use forewarm::chart;
 use forewarm::installation::{Installation, shown};
 use forewarm::plan::thermal::Shapes;
-use forewarm::plan::{Plan, Subject, section};
-use forewarm::propose;
-use forewarm::rehearse::Scenario;
+use forewarm::plan::{Subject, section};
+use forewarm::propose::planned;
 use std::path::{Path, PathBuf};
 
 /// Size an installation: its heat, thermometers, thresholds and circuit, with what to change
@@ -42,11 +41,14 @@ fn hours(text: &str) -> Result<f64, String> {
     if (0.1..=100.0).contains(&hours) { Ok(hours) } else { Err("not within 0.1 to 100 h".to_owned()) }
 }
 
+/// Why it needs a site.
+const WHY: &str = "a plan sizes the real things, not settings alone";
+
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let (installation, text) = Installation::load_text(&arguments.file)?;
     count_warnings(&arguments.file, &installation);
     let Some(subject) = Subject::of(&installation) else {
-        return Err(no_site(&arguments.file, "a plan sizes the real things, not settings alone"));
+        return Err(no_site(&arguments.file, WHY));
     };
     let picture = arguments.section.as_deref().map(|path| {
         let picture = Beside { option: "--section", path, ending: "svg", printed: "plan", force: arguments.force };
@@ -54,19 +56,11 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     });
     let picture = picture.transpose()?;
     let shapes = Shapes::of(subject.site);
-    let mut plan = Plan::in_shapes(subject, arguments.within, &shapes);
     let bar = Bar::new(None, "{spinner} {pos} single changes tried");
     let beside = (&*shown(&arguments.file), &*text, arguments.file.parent().unwrap_or(Path::new("")));
-    let checked = propose::check(&mut plan, beside, &installation, &shapes, &|done| bar.show(done));
+    let plan = planned(beside, &installation, arguments.within, &shapes, &|done| bar.show(done));
     bar.clear();
-    checked.map_err(Stop::Failed)?;
-    // A rehearsal reports weather that cannot be read; a plan does without it.
-    let base = arguments.file.parent().unwrap_or(Path::new(""));
-    if let Ok(scenario) = Scenario::prepare(&installation, &shown(&arguments.file), base, 1000)
-        && let Some(beyond) = scenario.beyond_design()
-    {
-        plan.add_weather_beyond(&beyond);
-    }
+    let plan = plan.ok_or_else(|| no_site(&arguments.file, WHY))?.map_err(Stop::Failed)?;
     if let Some(target) = picture {
         target.write(&chart::section(&section::warmth(&subject, &shapes)))?;
     }

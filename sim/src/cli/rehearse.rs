@@ -14,13 +14,10 @@ use forewarm::output::{Existing, Target};
 use forewarm::plan::thermal::Shapes;
 use forewarm::plan::{Subject, section};
 use forewarm::rehearse::{
-    Answers, Broken, Cast, Envelope, Film, Outcome, Pace, Reasons, Rehearsal, Report, Scenario, Trials, TrueTimeline,
-    figures, play, summarise,
+    Broken, Cast, Compared, Envelope, Pace, Rehearsal, Scenario, Trials, TrueTimeline, figures, summarise,
 };
 use forewarm::replay::PlotForm;
 use forewarm::site::Site;
-use forewarm::variation::Variation;
-use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -86,15 +83,6 @@ Examples:
 
 Exit status: 0 done; 1 a file fails a check, or charge was permitted with a cell below its hard limit; 2 usage, or a file that \
 cannot be written or read as text; 130 interrupted.";
-
-/// The result for machines: the first installation's, with the other's inside it.
-#[derive(Debug, Serialize)]
-struct Results<'r> {
-    #[serde(flatten)]
-    first: Report<'r>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    against: Option<Report<'r>>,
-}
 
 pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     let files: Vec<&Path> = [Some(&*arguments.file), arguments.against.as_deref()].into_iter().flatten().collect();
@@ -170,9 +158,7 @@ pub(crate) fn run(arguments: &Arguments, form: Form) -> Result<(), Stop> {
     }
     match form {
         Form::Text => print(|out| out.write_all(summary.as_bytes()))?,
-        Form::Json => {
-            print_json(&Results { first: Report::of(&rehearsals[0]), against: rehearsals.get(1).map(Report::of) })?;
-        }
+        Form::Json => print_json(&Compared::of(&rehearsals))?,
     }
     if interrupted {
         let files = if whole { "" } else { "; of a season that is cut short no file is written" };
@@ -201,41 +187,36 @@ fn rehearse(
     stop: &AtomicBool,
 ) -> Result<(Rehearsal, chart::Season), Stop> {
     let seed = arguments.seed;
-    let (cast, variation) = match arguments.trial {
-        Some(number) => (Cast::Trial { seed, number }, Variation::draw(seed, number)),
-        None => (Cast::AsWritten, Variation::default()),
-    };
+    let cast = arguments.trial.map_or(Cast::AsWritten, |number| Cast::Trial { seed, number });
     let pace = if arguments.every_step { Pace::EveryStep } else { Pace::Leaping };
-    let mut watchers = (Film::new(&scenario, label), (Reasons::default(), Answers::default()));
-    let every_ms = arguments.every.unwrap_or_else(|| scenario.block_ms().into());
-    let outcome = match timeline {
-        None => play(&scenario, &variation, pace, &mut watchers, stop),
+    let (mut rehearsal, mut season) = match timeline {
+        None => {
+            let (rehearsal, season, ()) = Rehearsal::filmed(scenario, (file, label), cast, pace, (), stop);
+            (rehearsal, season)
+        }
         Some(target) => {
-            let mut all = (watchers, TrueTimeline::start(target, &scenario, every_ms)?);
-            let outcome = play(&scenario, &variation, pace, &mut all, stop);
+            let every_ms = arguments.every.unwrap_or_else(|| scenario.block_ms().into());
+            let timeline = TrueTimeline::start(target, &scenario, every_ms)?;
+            let (rehearsal, season, timeline) = Rehearsal::filmed(scenario, (file, label), cast, pace, timeline, stop);
             if !stop.load(Ordering::Relaxed) {
-                all.1.finish()?;
+                timeline.finish()?;
             }
-            watchers = all.0;
-            outcome
+            (rehearsal, season)
         }
     };
-    let (film, (reasons, answers)) = watchers;
-    let unheated = Some(play(&scenario.unheated(), &variation, pace, &mut (), stop));
-    let envelope = arguments.plot.as_ref().map(|_| Envelope::new(&scenario));
+    let scenario = &rehearsal.scenario;
+    let envelope = arguments.plot.as_ref().map(|_| Envelope::new(scenario));
     let trials = arguments.trials.map(|count| {
         let bar = Bar::new(Some(count), "{wide_bar} {pos} of {len} trials, {eta} left");
-        let trials = Trials::play(&scenario, pace, seed, 0..count, stop, &|done| bar.show(done), envelope.as_ref());
+        let trials = Trials::play(scenario, pace, seed, 0..count, stop, &|done| bar.show(done), envelope.as_ref());
         bar.clear();
         trials
     });
-    let trials = trials.transpose()?;
-    let unheated = unheated.filter(|unheated: &Outcome| unheated.steps == outcome.steps);
-    let mut season = film.develop(outcome.span_s);
-    if let (Some(envelope), Some(trials)) = (envelope, &trials) {
+    rehearsal.trials = trials.transpose()?;
+    if let (Some(envelope), Some(trials)) = (envelope, &rehearsal.trials) {
         season.lines.push(envelope.line(trials.finished.len()));
     }
-    Ok((Rehearsal { scenario, file: file.to_owned(), cast, outcome, reasons, answers, unheated, trials }, season))
+    Ok((rehearsal, season))
 }
 
 /// Whether a file that an installation names can be read.

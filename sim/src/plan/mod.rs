@@ -13,6 +13,7 @@
 //! | [`cutout`] | whether the thermal cut-outs open in time, and not before the controller acts |
 //! | [`sources`] | whether each source can give what the settings promise |
 //! | [`thermal`] | whether the heater holds, how long warming up takes, and what both cost |
+//! | `memory` | what was computed before, for the next |
 //!
 //! Nothing here fails: a plan is there to show that an installation cannot work, so it reports that as a finding.
 
@@ -22,6 +23,7 @@ mod course;
 pub mod cutout;
 mod limits;
 pub mod measurement;
+mod memory;
 pub mod nearness;
 mod pad;
 pub mod placement;
@@ -39,8 +41,9 @@ use crate::finding::{Finding, Part};
 use crate::fingerprint;
 use crate::heater::{self, Heater};
 use crate::installation::Installation;
-use crate::site::{Load, Site};
+use crate::site::Site;
 use forewarm_core::settings::{BankUse, Settings};
+pub use memory::Memory;
 use serde::Serialize;
 use thermal::{Detail, Shapes};
 
@@ -141,14 +144,29 @@ impl Study {
     /// Everything that a study depends on, as text. Two subjects with one text have one study.
     pub(crate) fn basis(subject: Subject) -> String {
         let Subject { channels, settings, site, .. } = subject;
-        let (mut settings, mut site) = (settings.clone(), site.clone());
-        // What feeds the heater, what it feeds besides, and when.
+        let mut settings = settings.clone();
+        // What feeds the heater, what it feeds besides, and when; and the winter that is rehearsed.
         settings.sources.clear();
         (settings.bank, settings.giving) = (BankUse::Never, None);
-        site.supplies.clear();
-        (site.fed_by, site.load, site.circuit) = (None, Load::default(), None);
-        site.winter.start_charge = 0.0;
-        format!("{channels:?} {settings:?} {site:?}")
+        let Site {
+            battery,
+            plate,
+            pad,
+            enclosure,
+            place,
+            room,
+            mountings,
+            converter,
+            thermal_cutouts,
+            tolerance,
+            supplies: _,
+            fed_by: _,
+            load: _,
+            circuit: _,
+            winter: _,
+        } = site;
+        let bodies = (battery, plate, pad, enclosure, place, room);
+        format!("{channels:?} {settings:?} {bodies:?} {mountings:?} {converter:?} {thermal_cutouts:?} {tolerance:?}")
     }
 }
 

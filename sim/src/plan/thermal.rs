@@ -74,9 +74,21 @@ impl Shapes {
         Self(shapes)
     }
 
+    /// Everything of a site that they depend on, as text.
+    #[must_use]
+    pub fn basis(site: &Site) -> String {
+        Shape::basis(site)
+    }
+
+    /// That of the site as written down.
+    #[must_use]
+    pub fn own(&self) -> &Shape {
+        &self.0[0]
+    }
+
     /// Of the site as written down.
     fn model(&self) -> ModelReport {
-        ModelReport::of(&self.0[0])
+        ModelReport::of(self.own())
     }
 
     /// The one that serves `site`, if one does.

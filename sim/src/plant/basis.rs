@@ -153,6 +153,13 @@ impl Shape {
         self
     }
 
+    /// Everything of a site that its shape depends on, as text. Two sites with one text have one shape.
+    #[must_use]
+    pub fn basis(site: &Site) -> String {
+        let Site { battery, plate, pad, enclosure, place, .. } = site;
+        format!("{battery:?} {plate:?} {pad:?} {enclosure:?} {:?}", place.stands_on)
+    }
+
     /// Whether it serves `site` too: the bodies have the same measures and, except the pad, the same places.
     #[must_use]
     pub fn fits(&self, site: &Site) -> bool {

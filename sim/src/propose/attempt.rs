@@ -248,7 +248,7 @@ impl Bench {
 /// Lets a season be played in cells that serve it already.
 fn lend(scenario: &Scenario, shapes: &Shapes) {
     if let Some(shape) = shapes.fitting(&scenario.site) {
-        let _ = scenario.shape.set(shape.clone());
+        scenario.lend(shape);
     }
 }
 

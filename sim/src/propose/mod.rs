@@ -9,6 +9,7 @@
 //! | `front` | which of them are worth choosing between |
 //! | `effort` | what changes cost, roughly |
 //! | `remedies` | single changes that mend what `plan` finds |
+//! | `planned` | a plan with these |
 //! | `report`, `picture` | what came of it, for a person |
 //!
 //! A proposal is the fitter's own file with some values changed. So what `check`, `plan` and `rehearse` say of it is
@@ -20,6 +21,7 @@ mod desk;
 mod effort;
 mod front;
 mod picture;
+mod planned;
 mod remedies;
 mod report;
 mod search;
@@ -29,7 +31,7 @@ mod tests;
 pub use attempt::Requirement;
 pub use front::Figures;
 pub use picture::picture;
-pub use remedies::check;
+pub use planned::{findings, planned};
 
 use crate::cautions::CAUTIONS;
 use crate::diagnostic::Problem;

@@ -23,7 +23,7 @@ const MOST: usize = 4;
 ///
 /// # Errors
 /// No thread can be started, or the text cannot be changed.
-pub fn check(
+pub(super) fn check(
     plan: &mut Plan,
     (file, text, folder): (&str, &str, &Path),
     installation: &Installation,

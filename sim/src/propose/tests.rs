@@ -1,5 +1,6 @@
 //! Proposals for drawn installations: what is written must be what was promised.
 
+use super::remedies::check;
 use super::*;
 use crate::edit::{Draft, Edit, Home};
 use crate::installation::first::{FirstFile, Like, QUESTIONS};

@@ -8,6 +8,23 @@ use crate::site::RoomReport;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
+/// The result of one installation, with that of another inside it where two are compared.
+#[derive(Clone, Debug, Serialize)]
+pub struct Compared<'r> {
+    #[serde(flatten)]
+    first: Report<'r>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    against: Option<Report<'r>>,
+}
+
+impl<'r> Compared<'r> {
+    /// Of one rehearsal, or of two. `None` if there is none.
+    #[must_use]
+    pub fn of(rehearsals: &'r [Rehearsal]) -> Option<Self> {
+        Some(Self { first: Report::of(rehearsals.first()?), against: rehearsals.get(1).map(Report::of) })
+    }
+}
+
 /// The result of one installation.
 #[derive(Clone, Debug, Serialize)]
 pub struct Report<'r> {

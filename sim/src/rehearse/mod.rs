@@ -13,6 +13,7 @@
 //! | `trials` | the season many times over |
 //! | `envelope` | the band of all trials |
 //! | `film`, `timeline` | a season to be shown, and to be read |
+//! | `filmed` | a season played to be shown, and without heat beside it |
 //! | `answers` | waits for a permit, stretches without charge, heat in vain |
 //! | `reasons` | why charge was refused, why the heater was off, and which faults stood |
 //! | `report`, `json` | what a rehearsal says, for a person and for a machine |
@@ -20,6 +21,7 @@
 mod answers;
 mod envelope;
 mod film;
+mod filmed;
 mod json;
 mod leap;
 mod outcome;
@@ -46,7 +48,7 @@ mod tests;
 pub use answers::{Answers, Span, Wait};
 pub use envelope::Envelope;
 pub use film::Film;
-pub use json::Report;
+pub use json::{Compared, Report};
 pub use outcome::Outcome;
 pub(crate) use probe::Probe;
 pub use reasons::Reasons;

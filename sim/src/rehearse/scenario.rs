@@ -68,6 +68,12 @@ impl Scenario {
         circuit.map_or(0.0, |(length_m, area_mm2)| 2.0 * length_m * crate::conductor::ohm_per_m_20c(area_mm2))
     }
 
+    /// Lets the season be played in cells that serve it already.
+    pub fn lend(&self, shape: &Shape) {
+        // The first stays.
+        let _ = self.shape.set(shape.clone());
+    }
+
     /// The plant of `site`, which is this scenario's site with other properties.
     pub(super) fn plant(&self, site: &Site) -> Plant {
         let step_s = f64::from(self.step_ms) / 1000.0;

@@ -6,7 +6,7 @@ use crate::figures::plain;
 use crate::offer::Offer;
 use crate::plan::thermal::Shapes;
 use crate::plan::{Plan, Subject, section};
-use crate::rehearse::{Answers, Cast, Film, Pace, Reasons, Rehearsal, Scenario, figures, play};
+use crate::rehearse::{Cast, Film, Pace, Rehearsal, Scenario, figures, play};
 use crate::variation::Variation;
 use crate::weather::Point;
 use forewarm_core::settings::MAX_SOURCES;
@@ -113,22 +113,8 @@ pub(super) fn of(
 
 /// The season of the file.
 fn winter(scenario: &Scenario, behaviour: &mut Behaviour, stop: &AtomicBool) {
-    let mut watchers = (Film::new(scenario, ""), (Reasons::default(), Answers::default()));
-    let outcome = play(scenario, &Variation::default(), Pace::Leaping, &mut watchers, stop);
-    let (film, (reasons, answers)) = watchers;
-    let season = film.develop(outcome.span_s);
-    let unheated = Some(play(&scenario.unheated(), &Variation::default(), Pace::Leaping, &mut (), stop))
-        .filter(|unheated| unheated.steps == outcome.steps);
-    let rehearsal = Rehearsal {
-        scenario: scenario.clone(),
-        file: String::new(),
-        cast: Cast::AsWritten,
-        outcome,
-        reasons,
-        answers,
-        unheated,
-        trials: None,
-    };
+    let (rehearsal, season, ()) =
+        Rehearsal::filmed(scenario.clone(), ("", ""), Cast::AsWritten, Pace::Leaping, (), stop);
     let did_harm = rehearsal.did_harm();
     let summary = figures(&[rehearsal], &[String::new()]);
     // Who reads this has no use for the number of steps.
