@@ -8,6 +8,8 @@ use toml_edit::{ArrayOfTables, DocumentMut, Item, Table, TableLike, Value};
 /// Where a key stands in a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Home {
+    /// Before any section.
+    Top,
     /// In a section that is there once.
     Section(&'static str),
     /// In the `[[channel]]` of this number, counted from 0.
@@ -18,6 +20,31 @@ pub enum Home {
     ThermalCutout(usize),
     /// In an entry of a list within a section: section, list, and number counted from 0.
     Entry(&'static str, &'static str, usize),
+}
+
+impl Home {
+    /// The section that it is in, or that it is an entry of; empty before any section.
+    #[must_use]
+    pub const fn section(self) -> &'static str {
+        match self {
+            Self::Top => "",
+            Self::Section(section) | Self::Entry(section, ..) => section,
+            Self::Channel(_) => "channel",
+            Self::Source(_) => "source",
+            Self::ThermalCutout(_) => "thermal_cutout",
+        }
+    }
+
+    /// The entry of that number in the list `key` of `parent`; `None` for a place that no change can name.
+    pub(crate) const fn listed(parent: Option<Self>, key: &'static str, index: usize) -> Option<Self> {
+        match (parent, key.as_bytes()) {
+            (Some(Self::Top), b"channel") => Some(Self::Channel(index)),
+            (Some(Self::Top), b"source") => Some(Self::Source(index)),
+            (Some(Self::Top), b"thermal_cutout") => Some(Self::ThermalCutout(index)),
+            (Some(Self::Section(section)), _) => Some(Self::Entry(section, key, index)),
+            _ => None,
+        }
+    }
 }
 
 /// One change.
@@ -44,6 +71,12 @@ impl Edit {
         Self { home, key, value: Some(format!("\"{word}\"")) }
     }
 
+    /// Writes any text, a word too.
+    #[must_use]
+    pub fn text(home: Home, key: &'static str, text: &str) -> Self {
+        Self { home, key, value: Some(Value::from(text).to_string()) }
+    }
+
     /// Takes the key away.
     #[must_use]
     pub const fn away(home: Home, key: &'static str) -> Self {
@@ -59,6 +92,7 @@ impl Edit {
             format!("{kind}.{name}.{}", self.key)
         };
         match self.home {
+            Home::Top => self.key.to_owned(),
             Home::Section(section) => format!("{section}.{}", self.key),
             Home::Channel(index) => named("channel", names.channels, index),
             Home::Source(index) => named("source", names.sources, index),
@@ -160,6 +194,7 @@ impl fmt::Display for Draft {
 fn table(root: &Table, home: Home) -> Option<&dyn TableLike> {
     let listed = |kind: &str, index: usize| root.get(kind)?.as_array_of_tables()?.get(index);
     match home {
+        Home::Top => Some(root),
         Home::Section(section) => root.get(section)?.as_table_like(),
         Home::Channel(index) => listed("channel", index).map(|table| table as &dyn TableLike),
         Home::Source(index) => listed("source", index).map(|table| table as &dyn TableLike),
@@ -178,6 +213,7 @@ fn table_mut(root: &mut Table, home: Home) -> Option<&mut dyn TableLike> {
         tables?.get_mut(index).map(|table| table as &mut dyn TableLike)
     }
     match home {
+        Home::Top => Some(root),
         Home::Section(section) => root.entry(section).or_insert_with(toml_edit::table).as_table_like_mut(),
         Home::Channel(index) => of(root.get_mut("channel")?.as_array_of_tables_mut(), index),
         Home::Source(index) => of(root.get_mut("source")?.as_array_of_tables_mut(), index),

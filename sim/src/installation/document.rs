@@ -2,6 +2,7 @@
 
 use super::names;
 use crate::diagnostic::{Position, Problem, Severity, Walk, excerpt};
+use crate::edit::Home;
 use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -116,6 +117,8 @@ pub(super) struct Section<'t> {
     pub(super) path: String,
     /// Where it begins; nothing if the file does not have it.
     pub(super) span: Option<Span>,
+    /// The same for who changes the file; nothing for a place that no change can name.
+    pub(super) home: Option<Home>,
     table: Option<&'t DeTable<'t>>,
     known: Vec<&'static str>,
     missing: Vec<Missing>,
@@ -127,8 +130,13 @@ struct Missing {
 }
 
 impl<'t> Section<'t> {
-    pub(super) fn new(path: impl Into<String>, span: Option<Span>, table: Option<&'t DeTable<'t>>) -> Self {
-        Self { path: path.into(), span, table, known: Vec::new(), missing: Vec::new() }
+    /// The whole file.
+    pub(super) fn top(table: &'t DeTable<'t>) -> Self {
+        Self::new("", Some(Home::Top), None, Some(table))
+    }
+
+    fn new(path: impl Into<String>, home: Option<Home>, span: Option<Span>, table: Option<&'t DeTable<'t>>) -> Self {
+        Self { path: path.into(), home, span, table, known: Vec::new(), missing: Vec::new() }
     }
 
     /// The name of `key` with the section before it.
@@ -178,12 +186,13 @@ impl<'t> Section<'t> {
     /// A section within this one. It counts as absent if `key` is absent or not a table.
     pub(super) fn section(&mut self, key: &'static str, findings: &mut Findings) -> Section<'t> {
         let place = self.place(key);
+        let home = (self.home == Some(Home::Top)).then_some(Home::Section(key));
         let Some((span, value)) = self.part(key) else {
-            return Section::new(place, None, None);
+            return Section::new(place, home, None, None);
         };
         let span = Some(span);
         match value.get_ref() {
-            DeValue::Table(table) => Section::new(place, span, Some(table)),
+            DeValue::Table(table) => Section::new(place, home, span, Some(table)),
             DeValue::Array(_) => {
                 findings.error(
                     span.as_ref(),
@@ -191,7 +200,7 @@ impl<'t> Section<'t> {
                     format!("{place} is written once"),
                     format!("a single [{place}]"),
                 );
-                Section::new(place, span, None)
+                Section::new(place, home, span, None)
             }
             other => {
                 let message = format!("{place} is {}, not a section", describe(other));
@@ -201,7 +210,7 @@ impl<'t> Section<'t> {
                     message,
                     format!("[{place}], with its settings in the lines below"),
                 );
-                Section::new(place, span, None)
+                Section::new(place, home, span, None)
             }
         }
     }
@@ -235,7 +244,10 @@ impl<'t> Section<'t> {
                 break;
             }
             match item.get_ref() {
-                DeValue::Table(table) => sections.push(Section::new(path, Some(span), Some(table))),
+                DeValue::Table(table) => {
+                    let home = Home::listed(self.home, key, index);
+                    sections.push(Section::new(path, home, Some(span), Some(table)));
+                }
                 other => {
                     findings.error(Some(&span), &path, format!("{path} is {}, not a table", describe(other)), form);
                     return None;

@@ -5,6 +5,7 @@ mod document;
 pub mod first;
 mod fixed;
 mod names;
+pub mod quantities;
 mod row;
 mod sections;
 mod site;
@@ -23,11 +24,12 @@ use crate::diagnostic::{Problem, Severity, excerpt};
 use crate::site::{BankMeasured, Site};
 pub use fixed::Fixed;
 use forewarm_core::settings::ValidSettings;
+use quantities::Quantity;
 use sections::Draft;
 pub use starter::starter;
 pub use stated::Stated;
 use std::path::{Path, PathBuf};
-pub use text::shown;
+pub use text::{decode, shown};
 
 /// One installation, checked.
 #[derive(Clone, Debug)]
@@ -99,22 +101,28 @@ impl Installation {
     /// # Errors
     /// As [`Installation::parse`].
     pub fn parse_in(file: &str, text: &str, folder: Option<PathBuf>) -> Result<Self, Vec<Problem>> {
+        Self::examine(file, text, folder).0
+    }
+
+    /// The same, with every value that the file has or may have, in the order in which it is read. Of a text that is no TOML there are none.
+    pub fn examine(file: &str, text: &str, folder: Option<PathBuf>) -> (Result<Self, Vec<Problem>>, Vec<Quantity>) {
         let mut findings = document::Findings::new(file, text);
         let Some(document) = document::parse(&mut findings) else {
-            return Err(findings.into_problems());
+            return (Err(findings.into_problems()), Vec::new());
         };
         let stated = Stated::of(document.get_ref());
         let mut reader = values::Reader::new(findings, folder);
         let draft = sections::read(&mut reader, &document);
         verdict::judge(&mut reader, &draft.settings);
         warnings::add(&mut reader, &draft.settings, draft.site.as_ref(), &draft.bank_measured);
+        let quantities = std::mem::take(&mut reader.quantities);
         let problems: Vec<_> =
             reader.findings.into_problems().into_iter().map(|problem| counted_from_one(problem, &draft)).collect();
         if problems.iter().any(|problem| problem.severity == Severity::Error) {
-            return Err(problems);
+            return (Err(problems), quantities);
         }
         let Draft { title, channels, sources, obeys, settings, site, bank_measured, fixed } = draft;
-        match settings.validate() {
+        let installation = match settings.validate() {
             Ok(settings) => {
                 let bank_measured = bank_measured.what;
                 Ok(Self {
@@ -133,7 +141,8 @@ impl Installation {
             // `check` reports every such error, unless a fault at its place is already reported. This one is a mistake
             // of this program. Even so, it must not return settings that do not hold.
             Err(error) => Err(vec![Problem::error(file, error.to_string()).because(error.why())]),
-        }
+        };
+        (installation, quantities)
     }
 }
 

@@ -32,7 +32,7 @@ pub(super) struct Draft {
 
 /// Reads the whole document.
 pub(super) fn read<'t>(reader: &mut Reader<'t>, document: &'t Spanned<DeTable<'t>>) -> Draft {
-    let mut root = Section::new("", None, Some(document.get_ref()));
+    let mut root = Section::top(document.get_ref());
     let title = reader.text(&mut root, "title").unwrap_or("Untitled installation").to_owned();
     let charge = charge(reader, &mut root);
     let heater = heater(reader, &mut root);

@@ -1,7 +1,9 @@
+use super::first::Like;
 use super::*;
-use forewarm_core::settings::{Key, Place, SettingsError, Thousandths};
+use crate::edit::Home;
+use forewarm_core::settings::{Key, Place, SettingsError, TABLE, Thousandths};
 use proptest::prelude::*;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::fmt::Write;
 
 /// A file that sets everything the table lists, each value by `value`; `reserve_v` decides between the two kinds of reserve.
@@ -447,4 +449,25 @@ fn an_installation_without_a_check_resistor_or_with_a_useless_one_is_warned_of()
     assert!(warned("check_within_ohm = 0.3", "check_within_ohm = 0.05").contains("check_within_ohm is 0.05"));
     let other = "role = \"check\"\nreference_ohm = 402";
     assert!(warned("role = \"check\"\nreference_ohm = 400", other).contains("not the reference of any thermometer"));
+}
+
+#[test]
+fn whoever_shows_a_file_as_a_form_gets_every_number_and_every_word_of_the_tables() {
+    let mut listed = BTreeSet::new();
+    for text in Like::ALL.map(Like::text).into_iter().chain([starter()]) {
+        let (installation, quantities) = Installation::examine("file", &text, None);
+        installation.expect("it passes the check");
+        listed.extend(quantities.iter().map(|quantity| match quantity.home {
+            Home::Entry(section, list, _) => (format!("{section}.{list}"), quantity.key),
+            home => (home.section().to_owned(), quantity.key),
+        }));
+    }
+    let numbers = TABLE.iter().chain(site::table::TABLE).map(|fact| (fact.section, fact.name));
+    let texts = site::table::TEXTS.iter().map(|text| (text.section, text.name));
+    let all = numbers.chain(texts);
+    let missing: Vec<_> = all.filter(|(section, key)| !listed.contains(&((*section).to_owned(), *key))).collect();
+    // What is asked for only where another value is there that none of these files has.
+    let beside =
+        [("battery", "terminal_cable_m"), ("channel", "along_mm"), ("channel", "across_mm"), ("channel", "up_mm")];
+    assert_eq!(missing, beside);
 }

@@ -27,14 +27,18 @@ pub(super) fn read(path: &Path) -> Result<String, Problem> {
         input::open(path).and_then(|file| file.take(LARGEST + 1).read_to_end(&mut bytes))
     };
     read.map_err(|error| cannot_read(&shown, &error))?;
-    if bytes.len() as u64 > LARGEST {
-        return Err(Problem::error(&shown, "is larger than 256 KiB: this is no installation file")
-            .remedy("the TOML file that describes the bank; `forewarm new FILE` writes a first one"));
-    }
     decode(&shown, bytes)
 }
 
-fn decode(shown: &str, mut bytes: Vec<u8>) -> Result<String, Problem> {
+/// The text that `bytes` are, which messages call `shown`, without a byte-order mark.
+///
+/// # Errors
+/// More than 256 KiB, or no text in UTF-8. Nothing else fails.
+pub fn decode(shown: &str, mut bytes: Vec<u8>) -> Result<String, Problem> {
+    if bytes.len() as u64 > LARGEST {
+        return Err(Problem::error(shown, "is larger than 256 KiB: this is no installation file")
+            .remedy("the TOML file that describes the bank; `forewarm new FILE` writes a first one"));
+    }
     if bytes.starts_with(b"\xEF\xBB\xBF") {
         bytes.drain(..3);
     }

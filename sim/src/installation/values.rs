@@ -6,6 +6,7 @@
 //! [`TABLE`]: forewarm_core::settings::TABLE
 
 use super::document::{Findings, Section, Span, Value, describe};
+use super::quantities::{Kind, Quantity};
 use super::row::{Row, plausible, range, real, wanted};
 use crate::decimal::{Decimal, NotDecimal, NotWhole};
 use crate::diagnostic::{Severity, excerpt};
@@ -13,6 +14,7 @@ use forewarm_core::quantity::{Celsius, Fraction, KelvinRate, Kelvins, Millis, Mi
 use forewarm_core::settings::{Key, Place, Thousandths};
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
+use toml::Spanned;
 use toml::de::DeValue;
 
 /// The word for a time that is not judged.
@@ -27,6 +29,8 @@ pub(super) struct Reader<'t> {
     doubts: HashSet<Doubt>,
     /// The places of site numbers that are stand-ins.
     doubtful_numbers: HashSet<String>,
+    /// Every value that was asked for.
+    pub(super) quantities: Vec<Quantity>,
 }
 
 /// Something with a reported fault. A stand-in has taken its place.
@@ -57,7 +61,28 @@ impl From<Place> for Doubt {
 impl<'t> Reader<'t> {
     pub(super) fn new(findings: Findings<'t>, folder: Option<PathBuf>) -> Self {
         let (spans, doubts, doubtful_numbers) = (HashMap::new(), HashSet::new(), HashSet::new());
-        Self { findings, folder, spans, doubts, doubtful_numbers }
+        Self { findings, folder, spans, doubts, doubtful_numbers, quantities: Vec::new() }
+    }
+
+    /// The value of a row, if it is there. Notes that it was asked for.
+    pub(super) fn value_of(&mut self, section: &mut Section<'t>, row: impl Row) -> Option<&'t Value<'t>> {
+        let value = section.get(row.fact().name);
+        let noted = section.home.map(|home| Quantity::number(home, row, value.map(Spanned::get_ref)));
+        self.quantities.extend(noted);
+        value
+    }
+
+    /// The same for a word or a text.
+    pub(super) fn text_of(
+        &mut self,
+        section: &mut Section<'t>,
+        name: &'static str,
+        kind: Kind,
+    ) -> Option<&'t Value<'t>> {
+        let value = section.get(name);
+        let noted = section.home.map(|home| Quantity::text(home, name, kind, value.map(Spanned::get_ref)));
+        self.quantities.extend(noted);
+        value
     }
 
     /// Where a setting stands. Nothing if the file leaves it at its default.
@@ -89,7 +114,7 @@ impl<'t> Reader<'t> {
     /// has no default either.
     pub(super) fn optional(&mut self, section: &mut Section<'t>, place: Place) -> Option<i64> {
         let fact = place.key.fact();
-        let Some(value) = section.get(fact.name) else {
+        let Some(value) = self.value_of(section, place.key) else {
             return fact.default;
         };
         self.spans.insert(place, value.span());
@@ -244,7 +269,8 @@ impl<'t> Reader<'t> {
         name: &'static str,
         words: &[(&str, T)],
     ) -> Result<Option<T>, Told> {
-        let Some(value) = section.get(name) else {
+        let kind = Kind::Word(words.iter().map(|(word, _)| (*word).to_owned()).collect());
+        let Some(value) = self.text_of(section, name, kind) else {
             return Ok(None);
         };
         if let DeValue::String(text) = value.get_ref()
@@ -288,7 +314,7 @@ impl<'t> Reader<'t> {
 
     /// A text, if it is there, and is one.
     pub(super) fn text(&mut self, section: &mut Section<'t>, name: &'static str) -> Option<&'t str> {
-        let value = section.get(name)?;
+        let value = self.text_of(section, name, Kind::Text)?;
         if let DeValue::String(text) = value.get_ref() {
             return Some(text);
         }

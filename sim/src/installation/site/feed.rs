@@ -5,6 +5,7 @@ use crate::diagnostic::{Severity, excerpt};
 use crate::feed::Feed;
 use crate::installation::document::{Section, describe};
 use crate::installation::names::is_slip;
+use crate::installation::quantities::Kind;
 use crate::installation::values::{Doubt, Reader};
 use crate::site::Site;
 use forewarm_core::settings::{Key as Setting, Place, Settings};
@@ -25,7 +26,7 @@ pub(super) fn read<'t>(
     sources: &[Section],
     names: &[String],
 ) -> Option<usize> {
-    let value = section.get(NAME)?;
+    let value = reader.text_of(section, NAME, Kind::Word(names.to_vec()))?;
     let text = value.get_ref().as_str();
     let is_named = |text: &str, name: &String| name.to_lowercase() == text.to_lowercase();
     let named: Vec<usize> =

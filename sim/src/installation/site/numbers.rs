@@ -18,7 +18,7 @@ impl<'t> Reader<'t> {
     /// The number of `key` in SI units, or its default, if there is one of the two.
     pub(super) fn given(&mut self, section: &mut Section<'t>, key: Key) -> Option<f64> {
         let fact = key.fact();
-        let Some(value) = section.get(fact.name) else {
+        let Some(value) = self.value_of(section, key) else {
             return fact.default.map(|default| real(default) / key.per());
         };
         Some(match self.in_range(section, key, value) {
