@@ -8,6 +8,7 @@ use crate::conductor::{loop_ohm, ohm_per_m_20c};
 use crate::figures::{fixed, plain, uncertain};
 use crate::finding::{Finding, Part};
 use crate::heater::{EXTRA_LOW_AC_V, Heater, not_sized};
+use crate::portable::squared;
 use crate::si;
 use crate::site::{Circuit, Site};
 use forewarm_core::settings::{BankUse, Settings};
@@ -130,7 +131,7 @@ impl<'s> Feed<'s> {
     fn load(&self) -> (f64, f64) {
         let nominal = self.heater.at_nominal;
         let volts = self.volts.unwrap_or(self.heater.at_supply_max.supply_v);
-        (volts, nominal.power_w * (volts / nominal.supply_v).powi(2))
+        (volts, nominal.power_w * squared(volts / nominal.supply_v))
     }
 
     /// Whether the source's own heat budget carries the heater. Dangerous if other budgets fill the gap in the

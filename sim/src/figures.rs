@@ -17,8 +17,8 @@ fn places(uncertainty: f64) -> i32 {
     if !(uncertainty > 0.0 && uncertainty.is_finite()) {
         return 3;
     }
-    let first = uncertainty.log10().floor();
-    let digit = uncertainty / 10_f64.powf(first);
+    let first = libm::log10(uncertainty).floor();
+    let digit = uncertainty / libm::exp10(first);
     #[expect(clippy::cast_possible_truncation, reason = "the logarithm of a double is below 309")]
     let first = first as i32;
     (i32::from(digit < 1.95) - first).min(9)
@@ -26,7 +26,7 @@ fn places(uncertainty: f64) -> i32 {
 
 /// `value` to `places` decimal places, tens and hundreds included.
 fn rounded(value: f64, places: i32) -> String {
-    let grain = 10_f64.powi(-places);
+    let grain = libm::exp10(f64::from(-places));
     fixed((value / grain).round() * grain, usize::try_from(places).unwrap_or(0))
 }
 

@@ -25,6 +25,7 @@
 //! | [`identify`] | whether a bank behaves as planned, by its log |
 //! | [`input`] | opening what is read, pipes among it |
 //! | [`installation`] | the installation file: reading it, checking it, writing a first one |
+//! | [`json`] | results for machines, the same bytes everywhere |
 //! | `layout` | text in lines and columns |
 //! | [`materials`] | thermal properties, with their sources |
 //! | [`offer`] | what sources and loads do, second by second |
@@ -32,6 +33,7 @@
 //! | [`plan`] | sizing: what the thermometers can be wrong by, which thresholds follow, what the circuit must carry |
 //! | [`plant`] | what bank, heater and box do with heat |
 //! | [`platinum`] | the equation of a platinum element in f64 |
+//! | `portable` | arithmetic with one result on every processor |
 //! | [`propose`] | installations to choose between, searched for and proved |
 //! | [`rehearse`] | the real controller in a closed loop with the plant |
 //! | [`replay`] | the controller driven by a log: what it would have decided, and why |
@@ -73,6 +75,7 @@ pub mod heater;
 pub mod identify;
 pub mod input;
 pub mod installation;
+pub mod json;
 mod layout;
 pub mod materials;
 pub mod offer;
@@ -80,6 +83,7 @@ pub mod output;
 pub mod plan;
 pub mod plant;
 pub mod platinum;
+mod portable;
 pub mod propose;
 pub mod rehearse;
 pub mod replay;

@@ -23,7 +23,7 @@ impl Platinum {
     pub fn of(element: &Element) -> Self {
         let (a, b, c) = element.coefficients().as_steps();
         #[expect(clippy::cast_precision_loss, reason = "at most 34 bits")]
-        let scaled = |steps: i64, bits: i32| steps as f64 * (-f64::from(bits)).exp2();
+        let scaled = |steps: i64, bits: i32| libm::ldexp(steps as f64, -bits);
         Self { r0_ohm: ohms(element.r0()), a: scaled(a, 40), b: scaled(b, 52), c: scaled(c, 70) }
     }
 

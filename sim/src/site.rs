@@ -9,6 +9,7 @@ use crate::class::Class;
 use crate::diagnostic::escaped;
 use crate::figures::plain;
 use crate::materials::{INSULATES_W_PER_M_K, Material};
+use crate::portable::squared;
 use crate::schedule::Schedule;
 use serde::Serialize;
 use std::borrow::Cow;
@@ -496,7 +497,7 @@ pub struct Converter {
 /// What one step of a converter stands for (Ω), with so much in the reference resistor.
 #[must_use]
 pub fn step_ohm(reference_ohm: f64, bits: u32) -> f64 {
-    reference_ohm * (-f64::from(bits)).exp2()
+    reference_ohm * libm::exp2(-f64::from(bits))
 }
 
 /// What an energy source gives.
@@ -595,7 +596,7 @@ pub const COILS_V: [f64; 3] = [12.0, 24.0, 48.0];
 /// The usual coil that is nearest to a supply of `nominal_v`, as a ratio.
 #[must_use]
 pub fn usual_coil_v(nominal_v: f64) -> f64 {
-    let off = |coil_v: &f64| (coil_v / nominal_v).ln().abs();
+    let off = |coil_v: &f64| libm::log(coil_v / nominal_v).abs();
     COILS_V.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(COILS_V[0])
 }
 
@@ -893,6 +894,6 @@ impl Site {
     /// Power that measuring puts into each channel's element (W), at the resistance of an element at 0 °C.
     pub fn self_heating_w(&self) -> impl Iterator<Item = f64> + '_ {
         let Converter { current_a, duty, .. } = self.converter;
-        self.mountings.iter().map(move |mounting| current_a.powi(2) * mounting.r0_ohm * duty)
+        self.mountings.iter().map(move |mounting| squared(current_a) * mounting.r0_ohm * duty)
     }
 }

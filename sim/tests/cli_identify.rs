@@ -374,7 +374,7 @@ fn what_is_said_allows_for_the_errors_of_the_model_and_the_intervals_are_of_chan
 fn a_sun_on_the_outside_sensor_is_not_taken_for_the_box() {
     let log = changed(|hour, place, cells| {
         let outside = &mut cells[place("outside_c")];
-        let sun_k = 1.0 + (std::f64::consts::TAU * (hour - 8.0) / 24.0).sin();
+        let sun_k = 1.0 + libm::sin(std::f64::consts::TAU * (hour - 8.0) / 24.0);
         *outside = format!("{:.2}", outside.parse::<f64>().expect("a temperature") + sun_k);
     });
     let run = identify(&log, &["--json"]);

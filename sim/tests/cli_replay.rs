@@ -162,7 +162,7 @@ fn a_log_decides_the_same_in_every_unit() {
 fn terminals(channel: &str, shown: f64) -> f64 {
     let (r0, leads, offset) = if channel == "low" { (100.0, 0.5, 0.25) } else { (1000.0, 0.0, 0.0) };
     let t = shown - offset;
-    let cubic = if t < 0.0 { -4.183e-12 * (t - 100.0) * t.powi(3) } else { 0.0 };
+    let cubic = if t < 0.0 { -4.183e-12 * (t - 100.0) * t * t * t } else { 0.0 };
     r0 * (1.0 + 3.9083e-3 * t - 5.775e-7 * t * t + cubic) + leads
 }
 

@@ -45,7 +45,7 @@ fn tally(seeds: std::ops::Range<u64>, colours: &[Noise]) -> Vec<Tally> {
             tally.name = *name;
             let found = found(&identified, name);
             if found.identifiable {
-                let off = (found.value / truth).ln() / ((found.high / found.low).ln() / (2.0 * 1.96));
+                let off = libm::log(found.value / truth) / (libm::log(found.high / found.low) / (2.0 * 1.96));
                 tally.told += 1;
                 tally.held += u32::from((found.low..=found.high).contains(truth));
                 (tally.off, tally.off_squared) = (tally.off + off, tally.off_squared + off * off);
@@ -57,7 +57,7 @@ fn tally(seeds: std::ops::Range<u64>, colours: &[Noise]) -> Vec<Tally> {
 
 /// The fewest of `count` that an event of 95 % happens in, but for one time in a hundred thousand.
 fn fewest(count: u32) -> u32 {
-    let mut term = 0.95_f64.powi(i32::try_from(count).expect("small"));
+    let mut term = libm::pow(0.95, f64::from(count));
     let mut above = 0.0;
     // From all of them down.
     for happened in (0..=count).rev() {

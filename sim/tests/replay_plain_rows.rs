@@ -179,7 +179,7 @@ prop_compose! {
         let mut at_ms = 0_i64;
         for (index, (step, damage)) in (seed..).zip(rows) {
             at_ms = (at_ms + step).max(0);
-            let wave = (f64::from(index) / 20.0).sin();
+            let wave = libm::sin(f64::from(index) / 20.0);
             let flag = if index % 50 < 40 { "1" } else { "0" };
             let pad = if index % 3 == 0 { String::new() } else { format!("{:.decimals$}", 20.0 * wave) };
             let numbers = [6.0 + 4.0 * wave, 6.1 + 4.0 * wave].map(|value| format!("{value:.decimals$}"));

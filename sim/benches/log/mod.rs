@@ -57,7 +57,7 @@ wiring = "4-wire"
 pub fn written<T: std::fmt::Display>(time: &str, moment: impl Fn(i64) -> T) -> Vec<u8> {
     let mut text = format!("{time},cell_1_c,cell_2_c,pad_c,air_c,supply_v\n").into_bytes();
     for row in 0..ROWS {
-        let wave = (f64::from(row) / 5000.0).sin();
+        let wave = libm::sin(f64::from(row) / 5000.0);
         let moment = moment(1_700_000_000 + i64::from(row));
         let (cell, pad, air, supply) = (7.0 + 4.0 * wave, 12.0 + 6.0 * wave, -3.0 + wave, 13.2 + 0.1 * wave);
         writeln!(text, "{moment},{cell:.3},{:.3},{pad:.3},{air:.3},{supply:.2}", cell + 0.1).unwrap();

@@ -3,6 +3,7 @@
 use super::card::{Bench, Card, Expect, Step};
 use crate::diagnostic::Problem;
 use crate::figures::fixed;
+use crate::portable::squared;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
@@ -250,8 +251,8 @@ impl Step {
         };
         let verdict = if (low..=high).contains(&value) { Verdict::Pass } else { Verdict::Fail };
         let decimals = text.split_once('.').map_or(0, |(_, decimals)| decimals.len());
-        #[expect(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "a few digits")]
-        let resolution_k = 10_f64.powi(-(decimals.min(9) as i32));
+        #[expect(clippy::cast_precision_loss, reason = "a few digits")]
+        let resolution_k = libm::exp10(-(decimals.min(9) as f64));
         let ice = self.ice_channel().map(|channel| Ice {
             channel: channel.to_owned(),
             mean_c: value,
@@ -268,7 +269,7 @@ impl Step {
         let Expect::Reads { low_c, high_c, .. } = &self.expect else { return None };
         let count = u32::try_from(readings_c.len()).ok().filter(|count| *count > 0)?;
         let mean_c = readings_c.iter().sum::<f64>() / f64::from(count);
-        let squares: f64 = readings_c.iter().map(|reading| (reading - mean_c).powi(2)).sum();
+        let squares: f64 = readings_c.iter().map(|reading| squared(reading - mean_c)).sum();
         let deviation_k = if count > 1 { (squares / f64::from(count - 1)).sqrt() } else { 0.0 };
         let verdict = if (*low_c..=*high_c).contains(&mean_c) { Verdict::Pass } else { Verdict::Fail };
         let ice = self.ice_channel().map(|channel| Ice {

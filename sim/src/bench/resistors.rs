@@ -33,7 +33,7 @@ impl Series {
             Self::E24 => E24_DECADE.to_vec(),
             // IEC 60063:2015: the powers of the 96th root of ten, to three digits.
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "from 100 to 976")]
-            Self::E96 => (0..96).map(|index| (100.0 * 10_f64.powf(f64::from(index) / 96.0)).round() as u16).collect(),
+            Self::E96 => (0..96).map(|index| (100.0 * libm::exp10(f64::from(index) / 96.0)).round() as u16).collect(),
         }
     }
 
@@ -48,7 +48,7 @@ impl Series {
     pub fn ohms(self) -> Vec<f64> {
         let decade = self.decade();
         DECADES
-            .flat_map(|power| decade.iter().map(move |&value| f64::from(value) / 100.0 * 10_f64.powi(power)))
+            .flat_map(|power| decade.iter().map(move |&value| f64::from(value) / 100.0 * libm::exp10(f64::from(power))))
             .collect()
     }
 }

@@ -5,6 +5,7 @@ use super::rig::Rig;
 use crate::figures::{fixed, plain};
 use crate::installation::Installation;
 use crate::platinum::Platinum;
+use crate::portable::squared;
 use crate::si;
 use crate::site::Site;
 use forewarm_core::settings::Role;
@@ -94,12 +95,12 @@ pub fn boils_at_c(pressure_pa: f64) -> f64 {
         0.650_175_348_447_98e3,
     ];
     let [n1, n2, n3, n4, n5, n6, n7, n8, n9, n10] = N;
-    let beta = (pressure_pa / 1e6).powf(0.25);
+    let beta = libm::pow(pressure_pa / 1e6, 0.25);
     let e = beta * beta + n3 * beta + n6;
     let f = n1 * beta * beta + n4 * beta + n7;
     let g = n2 * beta * beta + n5 * beta + n8;
     let d = 2.0 * g / (-f - (f * f - 4.0 * e * g).sqrt());
-    (n10 + d - ((n10 + d).powi(2) - 4.0 * (n9 + n10 * d)).sqrt()) / 2.0 - 273.15
+    (n10 + d - (squared(n10 + d) - 4.0 * (n9 + n10 * d)).sqrt()) / 2.0 - 273.15
 }
 
 /// Pressure of the air at a height above the sea, up to 11 km, on an ordinary day (Pa).
@@ -109,7 +110,7 @@ pub fn boils_at_c(pressure_pa: f64) -> f64 {
 #[must_use]
 pub fn pressure_pa(height_m: f64) -> f64 {
     const EXPONENT: f64 = 9.806_65 / (287.052_87 * 0.0065);
-    101_325.0 * (1.0 - 0.0065 * height_m / 288.15).powf(EXPONENT)
+    101_325.0 * libm::pow(1.0 - 0.0065 * height_m / 288.15, EXPONENT)
 }
 
 /// How far the weather may move the pressure from that (Pa). Common practice, no source: 30 hPa either way cover nearly all days.

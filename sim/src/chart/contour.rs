@@ -153,7 +153,7 @@ mod tests {
                 prop_assert!((a * x + b * y + c - level).abs() < 1e-9);
             }
             // From edge to edge and never back: no longer than from one end to the other.
-            let length = |pair: &[(f64, f64)]| (pair[1].0 - pair[0].0).hypot(pair[1].1 - pair[0].1);
+            let length = |pair: &[(f64, f64)]| libm::hypot(pair[1].0 - pair[0].0, pair[1].1 - pair[0].1);
             let walked: f64 = lines[0].windows(2).map(length).sum();
             let whole = length(&[lines[0][0], lines[0][lines[0].len() - 1]]);
             prop_assert!((walked - whole).abs() < 1e-9, "{} for {}", walked, whole);

@@ -25,6 +25,7 @@ use anstyle::{AnsiColor, Style};
 use clap::{Parser, Subcommand};
 use forewarm::diagnostic::{Blame, Problem, Severity, escaped};
 use forewarm::installation::{Installation, LoadError, shown};
+use forewarm::json;
 use serde::Serialize;
 use std::io::{self, Write};
 use std::path::Path;
@@ -240,7 +241,7 @@ pub(crate) fn note(text: &str) {
 /// Prints a result for machines, over several lines.
 pub(crate) fn print_json(result: &impl Serialize) -> Result<(), Stop> {
     print(|out| {
-        serde_json::to_writer_pretty(&mut *out, result)?;
+        json::write(&mut *out, result)?;
         writeln!(out)
     })
 }

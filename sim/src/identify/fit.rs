@@ -13,6 +13,7 @@ use super::noise::{self, Filter, Noise, Series};
 use super::parameter::{self, Parameter, Wave, What, site_of};
 use super::record::{Record, SETTLES_S, Segment};
 use crate::plant::{Heat, Plant, Shape, Shown, Stretch, Traced};
+use crate::portable::squared;
 use crate::site::Site;
 use crate::threads::side_by_side;
 use nalgebra::{DMatrix, DVector};
@@ -174,7 +175,7 @@ impl<'m> Model<'m> {
             let found = self.parameters.iter().zip(values).find(|(parameter, _)| parameter.what == what);
             found.map_or(0.0, |(_, value)| *value)
         };
-        let (factor, warmer_k) = (of(What::Power).exp(), of(What::Around));
+        let (factor, warmer_k) = (libm::exp(of(What::Power)), of(What::Around));
         let [cosine_k, sine_k] = [Wave::Cosine, Wave::Sine].map(|wave| of(What::Swing(wave)));
         let [cosine, sine] = &self.swings[index];
         let driven = |((stretch, cosine), sine): ((&Stretch, &Line), &Line)| Stretch {
@@ -289,7 +290,7 @@ impl<'m> Model<'m> {
         let here = self.plant(&state.values);
         let traced = Traced::new(&here, self.wind_m_s);
         let owns = || state.own.iter().enumerate();
-        let (predicted, loss) = (self.predicted(&traced, state), traced.loss_w_per_k().ln());
+        let (predicted, loss) = (self.predicted(&traced, state), libm::log(traced.loss_w_per_k()));
         let job = |&job: &usize| -> (Vec<Vec<Shown>>, f64) {
             let Some(parameter) = self.parameters.get(job) else { return (Vec::new(), 0.0) };
             match parameter.what {
@@ -347,7 +348,7 @@ impl<'m> Model<'m> {
         for (there, here) in there.iter_mut().flatten().flatten().zip(predicted.iter().flatten().flatten()) {
             *there = (*there - here) / APART;
         }
-        (there, (traced.loss_w_per_k().ln() - loss) / APART)
+        (there, (libm::log(traced.loss_w_per_k()) - loss) / APART)
     }
 
     /// The moments at which a thermometer showed something, and the places of these rows.
@@ -383,8 +384,8 @@ impl<'m> Model<'m> {
             }
             debug_assert_eq!(segment.shown.len(), residuals[index].nrows());
             for (place, known) in known.iter().enumerate() {
-                gram[(p + place, p + place)] += known.powi(-2);
-                gram[(p + place, p + k)] -= state.own[index][place] * known.powi(-2);
+                gram[(p + place, p + place)] += 1.0 / squared(*known);
+                gram[(p + place, p + k)] -= state.own[index][place] / squared(*known);
             }
             grams.push(gram);
         }
@@ -445,7 +446,7 @@ impl<'m> Model<'m> {
             segments.push(eliminated);
         }
         for (index, (parameter, value)) in self.parameters.iter().zip(&state.values).enumerate() {
-            let weight = parameter.known.powi(-2);
+            let weight = 1.0 / squared(parameter.known);
             a[(index, index)] += weight;
             b[index] -= value * weight;
         }
@@ -464,9 +465,9 @@ impl<'m> Model<'m> {
             }
         }
         let known =
-            self.parameters.iter().zip(&state.values).map(|(parameter, value)| (value / parameter.known).powi(2));
+            self.parameters.iter().zip(&state.values).map(|(parameter, value)| squared(value / parameter.known));
         let of_own = self.record.segments.iter().zip(&state.own).map(|(segment, own)| {
-            own.iter().zip(self.known_of_own(segment)).map(|(value, known)| (value / known).powi(2)).sum::<f64>()
+            own.iter().zip(self.known_of_own(segment)).map(|(value, known)| squared(value / known)).sum::<f64>()
         });
         cost + known.sum::<f64>() + of_own.sum::<f64>()
     }

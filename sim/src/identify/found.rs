@@ -5,6 +5,7 @@ use super::parameter::{Parameter, What};
 use super::record::{Power, Record};
 use crate::installation::Installation;
 use crate::plant::PLACEMENT_OFF_PART;
+use crate::portable::squared;
 use crate::replay::Measured;
 use crate::si;
 use crate::site::{Site, Spot};
@@ -45,7 +46,7 @@ pub(super) fn variance(site: &Site, parameter: &Parameter, value: f64, of_fit: f
     let What::Lag(channel) = parameter.what else { return of_fit };
     let mounting = &site.mountings[channel];
     let blur_s = if mounting.at.battery().is_some() { BLUR_S[0] } else { BLUR_S[1] };
-    of_fit + (blur_s / (mounting.lag_s * value.exp())).powi(2)
+    of_fit + squared(blur_s / (mounting.lag_s * libm::exp(value)))
 }
 
 /// What was found of one property.
@@ -100,7 +101,7 @@ impl HeaterFigures {
         let (mut sum, mut count) = (0.0, 0.0);
         for moment in &measured.moments {
             let (now_w, supply_v) = (moment.others.power_w(), moment.others.supply_v);
-            let to_nominal = if supply_v.is_nan() { 1.0 } else { (nominal_v / supply_v).powi(2) };
+            let to_nominal = if supply_v.is_nan() { 1.0 } else { squared(nominal_v / supply_v) };
             // A supply that stands at 0 V while the heater draws power is no voltage at the pad.
             if now_w > ON * planned_w && (0.25..=4.0).contains(&to_nominal) {
                 (sum, count) = (sum + now_w * to_nominal, count + 1.0);
@@ -119,7 +120,7 @@ pub(super) fn of(site: &Site, names: &[String], fitted: &Fitted, heater: HeaterF
     let found = |(index, parameter): (usize, &Parameter)| -> Option<Found> {
         let value = fit.state.values[index];
         let sd = variance(site, parameter, value, fit.covariance[(index, index)]).sqrt();
-        let of = |planned: f64| (planned, planned * value.exp(), sd);
+        let of = |planned: f64| (planned, planned * libm::exp(value), sd);
         let (name, words, unit, (planned, found, sd)) = match parameter.what {
             What::Loss => {
                 let sd = (fit.of_loss.transpose() * &fit.covariance * &fit.of_loss)[(0, 0)].sqrt();
@@ -133,9 +134,10 @@ pub(super) fn of(site: &Site, names: &[String], fitted: &Fitted, heater: HeaterF
                 ("heat_capacity".to_owned(), "heat capacity of the batteries".to_owned(), "J/K", found)
             }
             What::Power => {
-                let found = heater
-                    .logged_w
-                    .map_or_else(|| of(heater.planned_w), |logged_w| (heater.planned_w, logged_w * value.exp(), sd));
+                let found = heater.logged_w.map_or_else(
+                    || of(heater.planned_w),
+                    |logged_w| (heater.planned_w, logged_w * libm::exp(value), sd),
+                );
                 ("pad_power".to_owned(), "power of the pad".to_owned(), "W", found)
             }
             What::Contact(battery) => {
@@ -160,7 +162,7 @@ pub(super) fn of(site: &Site, names: &[String], fitted: &Fitted, heater: HeaterF
         let flows = parameter.what != What::Power || parameter.known >= 0.1 || heater.logged_w.is_some();
         let identifiable = shown[index] && flows && sd.is_finite();
         let (value, low, high) = if identifiable {
-            (found, found * (-HALF_WIDTH * sd).exp(), found * (HALF_WIDTH * sd).exp())
+            (found, found * libm::exp(-HALF_WIDTH * sd), found * libm::exp(HALF_WIDTH * sd))
         } else {
             let tolerance = parameter.tolerance;
             (planned, planned * (1.0 - tolerance), planned * (1.0 + tolerance))
@@ -174,7 +176,7 @@ pub(super) fn of(site: &Site, names: &[String], fitted: &Fitted, heater: HeaterF
         let factor = match parameter.what {
             _ if !identifiable => 1.0,
             // The loss is not in proportion to what makes it.
-            What::Loss => fitted.fit.state.values[index].exp(),
+            What::Loss => libm::exp(fitted.fit.state.values[index]),
             _ => found / planned,
         };
         Some(Found {

@@ -14,6 +14,8 @@
 //! Source: the Kalman filter of a first-order process in white noise, and its likelihood by innovations: Harvey, Forecasting, Structural
 //! Time Series Models and the Kalman Filter (1989), sections 3.2 and 3.4, from memory.
 
+use crate::portable::squared;
+
 /// The noise of one thermometer.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Noise {
@@ -45,13 +47,13 @@ pub(super) struct Filter(Vec<Gain>);
 
 impl Filter {
     pub(super) fn new(noise: Noise, moments_s: &[f64]) -> Self {
-        let (white, wander) = (noise.white_k.powi(2), noise.wander_k.powi(2));
+        let (white, wander) = (squared(noise.white_k), squared(noise.wander_k));
         let (mut unsure, mut before_s) = (wander, f64::NEG_INFINITY);
         let (mut last_s, mut left) = (f64::NAN, 0.0);
         let gain = |&at_s: &f64| {
             let since_s = at_s - before_s;
             if since_s.to_bits() != last_s.to_bits() {
-                (last_s, left) = (since_s, (-since_s / noise.forgets_s).exp());
+                (last_s, left) = (since_s, libm::exp(-since_s / noise.forgets_s));
             }
             before_s = at_s;
             unsure = left * left * unsure + wander * (1.0 - left * left);
@@ -76,7 +78,7 @@ impl Filter {
 
     /// Twice the sum of the logarithms of the standard deviations.
     fn spread(&self) -> f64 {
-        2.0 * self.0.iter().map(|gain| gain.sd_k.ln()).sum::<f64>()
+        2.0 * self.0.iter().map(|gain| libm::log(gain.sd_k)).sum::<f64>()
     }
 }
 
@@ -86,9 +88,9 @@ pub(super) type Series = (Vec<f64>, Vec<f64>);
 /// The noise under which these series are most likely, not below `least_k` from reading to reading. The search begins at `from`.
 pub(super) fn likeliest(series: &[Series], from: Noise, least_k: f64) -> Noise {
     let noise = |logs: [f64; 3]| Noise {
-        white_k: logs[0].exp().max(least_k),
-        wander_k: logs[1].exp(),
-        forgets_s: logs[2].exp(),
+        white_k: libm::exp(logs[0]).max(least_k),
+        wander_k: libm::exp(logs[1]),
+        forgets_s: libm::exp(logs[2]),
     };
     let mut scratch = Vec::new();
     let mut cost = |logs: [f64; 3]| {
@@ -102,10 +104,11 @@ pub(super) fn likeliest(series: &[Series], from: Noise, least_k: f64) -> Noise {
             cost += filter.spread() + scratch.iter().map(|innovation| innovation * innovation).sum::<f64>();
         }
         // A wander that forgets in seconds is white, one that forgets in weeks an offset: about an hour, within a factor of ten.
-        cost + ((logs[2] - 3600.0_f64.ln()) / 10.0_f64.ln()).powi(2)
+        cost + squared((logs[2] - libm::log(3600.0)) / libm::log(10.0))
     };
-    let bounds = [(1e-4_f64.ln(), 10.0_f64.ln()), (1e-4_f64.ln(), 30.0_f64.ln()), (30.0_f64.ln(), 3e5_f64.ln())];
-    let mut at = [from.white_k.ln(), from.wander_k.ln(), from.forgets_s.ln()];
+    let bounds =
+        [(libm::log(1e-4), libm::log(10.0)), (libm::log(1e-4), libm::log(30.0)), (libm::log(30.0), libm::log(3e5))];
+    let mut at = [libm::log(from.white_k), libm::log(from.wander_k), libm::log(from.forgets_s)];
     let mut least = cost(at);
     let mut step = 0.7;
     while step > 0.02 {

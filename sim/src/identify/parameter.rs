@@ -5,6 +5,7 @@
 //! the offset of a thermometer or the film of air in the box, is known as well as the file says.
 
 use super::record::{Outside, Power};
+use crate::portable::squared;
 use crate::site::{MOST_AIR_SHARE, Site};
 use nalgebra::DMatrix;
 
@@ -50,8 +51,8 @@ impl Wave {
         const DAY_S: f64 = 86_400.0;
         let turned = std::f64::consts::TAU * at_s / DAY_S;
         match self {
-            Self::Cosine => turned.cos(),
-            Self::Sine => turned.sin(),
+            Self::Cosine => libm::cos(turned),
+            Self::Sine => libm::sin(turned),
         }
     }
 }
@@ -98,7 +99,7 @@ pub(super) fn with_held(parameters: &[Parameter], mut covariance: DMatrix<f64>) 
     for (index, held) in parameters.iter().enumerate().filter(|(_, parameter)| parameter.is_held) {
         let variance = covariance[(index, index)];
         let follows = covariance.column(index) / variance;
-        covariance += &follows * follows.transpose() * (rectangular(held.tolerance).powi(2) - variance);
+        covariance += &follows * follows.transpose() * (squared(rectangular(held.tolerance)) - variance);
     }
     covariance
 }
@@ -132,7 +133,7 @@ pub(super) fn parameters(site: &Site, shows: &[usize], power: Power, outside: Ou
         let mounting = &site.mountings[channel];
         let class_k = mounting.class.tolerance_k(0.0) / 3.0_f64.sqrt();
         // And what leads, reference and converter add.
-        aside(What::Offset(channel), mounting.calibrated_k.unwrap_or(class_k).hypot(0.05))
+        aside(What::Offset(channel), libm::hypot(mounting.calibrated_k.unwrap_or(class_k), 0.05))
     }));
     let assumed = usize::from(outside != Outside::Logged);
     all.push(aside(What::Around, AROUND_K[assumed]));
@@ -146,7 +147,7 @@ pub(super) fn site_of(site: &Site, parameters: &[Parameter], values: &[f64]) -> 
     let parts = (0..site.battery.count).map(|battery| site.plate.contact_parts.get(battery).copied().unwrap_or(1.0));
     made.plate.contact_parts = parts.collect();
     for (parameter, value) in parameters.iter().zip(values) {
-        let factor = value.exp();
+        let factor = libm::exp(*value);
         match parameter.what {
             What::Loss => made.enclosure.loss *= factor,
             What::Capacity => made.battery.specific_heat_j_per_kg_k *= factor,

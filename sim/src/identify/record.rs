@@ -4,6 +4,7 @@
 
 use super::Problems;
 use crate::plant::{Heat, Shown, Stretch};
+use crate::portable::squared;
 use crate::replay::{Measured, MeasuredAt};
 use crate::site::Site;
 use forewarm_core::settings::MAX_CHANNELS;
@@ -239,7 +240,7 @@ impl Power {
                 None => f64::NAN,
                 Some(false) => 0.0,
                 Some(true) if supply_v.is_nan() => planned_w,
-                Some(true) => planned_w * (supply_v / nominal_v).powi(2),
+                Some(true) => planned_w * squared(supply_v / nominal_v),
             },
         }
     }

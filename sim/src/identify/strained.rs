@@ -50,7 +50,7 @@ fn of(
 ) -> Option<(f64, Strained)> {
     let known = parameter.known;
     let percent = |name: &str, before: &str, after: &str| {
-        let value = 100.0 * (value.exp() - 1.0);
+        let value = 100.0 * (libm::exp(value) - 1.0);
         let (size, way) = (fixed(value.abs(), 0), if value > 0.0 { "more" } else { "less" });
         let text = format!("{before} {size} % {way} {after}");
         Strained { name: name.to_owned(), value, unit: "%", known: 100.0 * known, text }
@@ -78,7 +78,7 @@ fn of(
         }
         What::Swing(Wave::Cosine) => {
             // Both parts together.
-            let swing_k = value.hypot(fitted.value(What::Swing(Wave::Sine)));
+            let swing_k = libm::hypot(value, fitted.value(What::Swing(Wave::Sine)));
             let text = format!(
                 "the air around the box swung by {} K over the day beside what was logged or assumed: its sensor is in the sun, on a wall, or \
                  inside",

@@ -24,7 +24,7 @@ fn measured() -> Measured {
         #[expect(clippy::cast_precision_loss, reason = "a few hours")]
         let hour = row as f64 / 6.0;
         let others = Others {
-            outside: -5.0 + hour.sin(),
+            outside: -5.0 + libm::sin(hour),
             heater_w: if is_on { 120.0 } else { 0.0 },
             heater_a: nothing,
             supply_v: nothing,
@@ -81,7 +81,7 @@ fn drawn(noise: Noise, count: usize, seed: u64) -> (Vec<f64>, Vec<f64>) {
     let mut at_s = 0.0;
     let draw = |index: usize| {
         let since_s = if index.is_multiple_of(3) { 60.0 } else { 150.0 };
-        let left = (-since_s / noise.forgets_s).exp();
+        let left = libm::exp(-since_s / noise.forgets_s);
         wander = left * wander + (1.0 - left * left).sqrt() * noise.wander_k * normal();
         at_s += since_s;
         (at_s, wander + noise.white_k * normal())
@@ -110,7 +110,7 @@ fn the_likeliest_noise_is_near_the_one_that_was_there() {
     // Some 500 wanders of half an hour: their size to a few parts in a hundred, their time to some.
     assert!((found.white_k / WANDERS.white_k - 1.0).abs() < 0.1, "{found:?}");
     assert!((found.wander_k / WANDERS.wander_k - 1.0).abs() < 0.2, "{found:?}");
-    assert!((found.forgets_s / WANDERS.forgets_s).ln().abs() < 0.4, "{found:?}");
+    assert!(libm::log(found.forgets_s / WANDERS.forgets_s).abs() < 0.4, "{found:?}");
 }
 
 #[test]

@@ -280,7 +280,7 @@ fn about(kelvins: f64) -> String {
 
 /// To one significant digit.
 fn roughly(value: f64) -> String {
-    let grain = 10_f64.powf(value.max(1e-2).log10().floor());
+    let grain = libm::exp10(libm::log10(value.max(1e-2)).floor());
     plain((value / grain).round() * grain)
 }
 

@@ -2,6 +2,8 @@
 //!
 //! Source: Ljung & Box, On a measure of lack of fit in time series models, Biometrika 65 (1978), 297-303, from memory.
 
+use crate::portable::squared;
+
 /// Lags that are looked at, and how many of them the figures of the noise use up.
 const LAGS: usize = 22;
 const USED: usize = 2;
@@ -15,7 +17,7 @@ pub(super) fn likelihood(parts: &[Vec<f64>]) -> Option<f64> {
     #[expect(clippy::cast_precision_loss, reason = "a count of rows")]
     let real = |count: usize| count as f64;
     let mean = parts.iter().flatten().sum::<f64>() / real(count);
-    let variance: f64 = parts.iter().flatten().map(|value| (value - mean).powi(2)).sum();
+    let variance: f64 = parts.iter().flatten().map(|value| squared(value - mean)).sum();
     let of_lag = |lag: usize| {
         let of = |part: &Vec<f64>| -> f64 {
             part.iter().zip(part.iter().skip(lag)).map(|(one, next)| (one - mean) * (next - mean)).sum()
@@ -39,8 +41,8 @@ fn beyond(value: f64, freedom: usize) -> f64 {
         sum += term;
     }
     // For large values both factors leave the range of a double, and the result is 0.
-    let log = sum.ln() - half;
-    if log.is_nan() { 0.0 } else { log.exp().min(1.0) }
+    let log = libm::log(sum) - half;
+    if log.is_nan() { 0.0 } else { libm::exp(log).min(1.0) }
 }
 
 #[cfg(test)]

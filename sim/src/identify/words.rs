@@ -23,7 +23,7 @@ pub struct Difference {
 /// All differences, the worst first.
 pub(super) fn differences(fitted: &Fitted, all: &[Found]) -> Vec<Difference> {
     let mut different: Vec<&Found> = all.iter().filter(|found| found.differs()).collect();
-    let far = |found: &Found| (found.value / found.planned).ln().abs();
+    let far = |found: &Found| libm::log(found.value / found.planned).abs();
     different.sort_by(|a, b| far(b).total_cmp(&far(a)));
     let said = |found: &Found| {
         let (text, look) = said(found, &fitted.warms);
@@ -57,7 +57,7 @@ impl Found {
     pub(super) fn shown(&self, value: f64) -> String {
         let width = (self.high - self.low).max(1e-12);
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "from 0 to 4")]
-        let places = (0.9 - width.log10()).ceil().clamp(0.0, 4.0) as usize;
+        let places = (0.9 - libm::log10(width)).ceil().clamp(0.0, 4.0) as usize;
         fixed(value, places)
     }
 }

@@ -11,7 +11,7 @@ use std::path::Path;
 const DIGITS: f64 = 1e3;
 
 fn rounded(value: f64) -> f64 {
-    let grain = 10_f64.powf(value.abs().max(1e-9).log10().floor()) / DIGITS;
+    let grain = libm::exp10(libm::log10(value.abs().max(1e-9)).floor()) / DIGITS;
     (value / grain).round() * grain
 }
 

@@ -418,6 +418,7 @@ mod tests {
     use super::super::testing::{settings, site};
     use super::*;
     use crate::class::Class;
+    use crate::portable::squared;
     use crate::site::Spot;
     use forewarm_core::quantity::{Celsius, Kelvins, Ohms, Ratio};
     use forewarm_core::rtd::{Element, Thermometer};
@@ -449,7 +450,7 @@ mod tests {
             + placement.warm_bias_k
             + mounting.air_share * placement.air_above_k
             + placement.causes.iter().map(|cause| rectangular(cause.half_width_k)).sum::<f64>();
-        let heating = converter.current_a.powi(2)
+        let heating = squared(converter.current_a)
             * platinum.ohms(near)
             * converter.duty
             * 1000.0

@@ -4,6 +4,7 @@ use crate::edit::{Edit, Home};
 use crate::figures::{fixed, plain, raised_to};
 use crate::finding::{Finding, Part, Remedy};
 use crate::heater::Heater;
+use crate::portable::squared;
 use crate::schedule::WEEK;
 use crate::si;
 use crate::site::{Presence, Site, Supply};
@@ -47,7 +48,7 @@ pub fn judge(
     let feed_v = site.feed_v().map_or(most_v, |volts| volts.min(most_v));
     let most_w = |supply_v: f64| {
         let nominal = heater.at_nominal;
-        nominal.power_w * (supply_v / nominal.supply_v).powi(2) * (1.0 + heater.tolerance)
+        nominal.power_w * squared(supply_v / nominal.supply_v) * (1.0 + heater.tolerance)
     };
     for (index, (source, supply)) in settings.sources.iter().zip(&site.supplies).enumerate() {
         let name = name(names, index);

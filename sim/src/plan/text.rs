@@ -394,7 +394,7 @@ fn significant(value: f64) -> String {
         return "0".to_owned();
     }
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped first")]
-    let decimals = (3.0 - value.abs().log10().floor()).clamp(0.0, 9.0) as usize;
+    let decimals = (3.0 - libm::log10(value.abs()).floor()).clamp(0.0, 9.0) as usize;
     let text = fixed(value, decimals);
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }

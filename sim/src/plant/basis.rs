@@ -19,6 +19,7 @@ use super::modes::System;
 use super::network::Boundary;
 use super::places::Place;
 use super::solid::Solid;
+use crate::portable::symmetric_by_rows;
 use crate::site::{Site, StandsOn};
 use crate::threads::side_by_side;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
@@ -143,7 +144,7 @@ impl Shape {
         let (ours, theirs) = (&*self.patterns, &*other.patterns);
         let mut all = ours.clone().resize_vertically(ours.nrows() + theirs.nrows(), 0.0);
         all.rows_mut(ours.nrows(), theirs.nrows()).copy_from(theirs);
-        let SymmetricEigen { eigenvectors, eigenvalues } = SymmetricEigen::new(&all * all.transpose());
+        let SymmetricEigen { eigenvectors, eigenvalues } = SymmetricEigen::new(symmetric_by_rows(&all, &all));
         // What the two have in common comes out as rounding.
         let least = 1e-12 * eigenvalues.max();
         let kept = (0..eigenvalues.len()).filter(|index| eigenvalues[*index] > least);
@@ -181,15 +182,13 @@ impl Shape {
         let solid = self.solid(site);
         let network = &solid.network;
         let v = &*self.patterns;
-        // Of each two patterns.
-        let products = |columns: &DMatrix<f64>, others: &DMatrix<f64>| columns * others.transpose();
-        let factor = products(v, &weighed(&network.capacities(), v)).cholesky();
+        let factor = symmetric_by_rows(v, &weighed(&network.capacities(), v)).cholesky();
         // Patterns that are orthonormal under one site's heat capacities are independent under any other's.
         let l = factor.expect("independent patterns, and capacities above 0").unpack();
         let column = |of_cells: &DVector<f64>| solved(&l, v * of_cells);
         let system = System {
             capacities: DVector::from_element(v.nrows(), 1.0),
-            conductances: both_sides(&l, products(v, &network.flows(v))),
+            conductances: both_sides(&l, symmetric_by_rows(v, &network.flows(v))),
             to: Boundary::ALL.map(|boundary| column(&network.to(boundary))),
             all: Boundary::ALL.map(|boundary| network.to(boundary).sum()),
         };
@@ -199,7 +198,7 @@ impl Shape {
                 DVector::from_iterator(windward.cells.len(), windward.cells.iter().map(|(_, through)| *through));
             System {
                 capacities: DVector::zeros(0),
-                conductances: both_sides(&l, products(&columns, &weighed(&through, &columns))),
+                conductances: both_sides(&l, symmetric_by_rows(&columns, &weighed(&through, &columns))),
                 to: [solved(&l, &columns * &through), DVector::zeros(v.nrows())],
                 all: [through.sum(), 0.0],
             }

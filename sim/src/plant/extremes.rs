@@ -10,6 +10,7 @@ use super::layout::Layout;
 use super::modes::{Drive, Modes};
 use super::places::Place;
 use super::solid::Solid;
+use crate::portable::by_rows;
 use nalgebra::{DMatrix, DVector};
 
 /// Places along each side of a battery, with its faces. The coldest place lies behind a face when warm air has begun to
@@ -91,38 +92,50 @@ impl Extremes {
     }
 }
 
-/// States at many moments of many stories, a column for each.
-struct Stories(DMatrix<f64>);
+/// States at the moments of two stories, a column for each moment. Every story is a sum of these.
+struct Stories {
+    /// Heated since the start.
+    heated: DMatrix<f64>,
+    /// The outside is a kelvin warmer since the start.
+    turned: DMatrix<f64>,
+}
 
 impl Stories {
     fn of(reduced: &Reduced) -> Self {
         let system = reduced.in_wind(3.0);
         let modes = Modes::new(&system, 1.0, &[]);
         let n = reduced.states();
-        let answer = |heat_w: &DVector<f64>, outside_c: f64| -> Vec<DVector<f64>> {
+        let answer = |heat_w: &DVector<f64>, outside_c: f64| {
             let heat = modes.of_heat(heat_w);
             let drive = Drive { heats: &[(1.0, &heat)], boundary_c: [outside_c, 0.0], slope_k_per_s: [0.0; 2] };
-            MOMENTS_S.into_iter().map(|seconds| modes.after(&DVector::zeros(n), &drive, seconds)).collect()
+            DMatrix::from_columns(&MOMENTS_S.map(|seconds| modes.after(&DVector::zeros(n), &drive, seconds)))
         };
         let heater = reduced.read(reduced.solid.heater().into_iter().enumerate()) * HEATER_W;
-        let heated = answer(&heater, 0.0);
-        let turned = answer(&DVector::zeros(n), 1.0);
-        let mut columns = Vec::new();
-        for (on, lit) in heated.iter().enumerate() {
+        Self { heated: answer(&heater, 0.0), turned: answer(&DVector::zeros(n), 1.0) }
+    }
+
+    /// What places show at every moment of every story, a column for each. `rows` has a row for each place.
+    fn fields(&self, rows: &DMatrix<f64>) -> DMatrix<f64> {
+        let [heated, turned] = [&self.heated, &self.turned].map(|states| by_rows(rows, &states.transpose()));
+        let mut fields = Vec::new();
+        for (on, lit) in heated.column_iter().enumerate() {
             // Heat is switched on at the start. It goes off before the moment, or never.
-            let off = std::iter::once(lit.clone()).chain(heated[..on].iter().map(|off| lit - off));
-            for heat in off.chain([DVector::zeros(n)]) {
+            let off = heated.columns(0, on);
+            let off = std::iter::once(lit.clone_owned()).chain(off.column_iter().map(|off| lit - off));
+            for heat in off.chain([DVector::zeros(rows.nrows())]) {
                 for turn in TURNS_K {
-                    columns.extend(turned.iter().map(|turned| &heat + turned * turn));
+                    for turned in turned.column_iter() {
+                        fields.extend(heat.iter().zip(&turned).map(|(heat, turned)| heat + turned * turn));
+                    }
                 }
             }
         }
-        Self(DMatrix::from_columns(&columns))
+        DMatrix::from_vec(rows.nrows(), fields.len() / rows.nrows(), fields)
     }
 
     /// The rows that stand for the coldest and the warmest row at every moment.
     fn ends(&self, rows: &DMatrix<f64>) -> Vec<usize> {
-        let fields = rows * &self.0;
+        let fields = self.fields(rows);
         let (coldest, warmest): (Vec<_>, Vec<_>) = fields.column_iter().map(|row| (row.argmin(), row.argmax())).unzip();
         // The warmest are the coldest of the negated values.
         let ends = coldest.iter().copied().chain(warmest.iter().map(|&(row, t_c)| (row, -t_c)));

@@ -178,7 +178,7 @@ fn sizes(length_m: f64, Fineness { first_m, growth, most_m }: Fineness) -> Vec<f
     /// Fraction of a stretch that its cells must cover before they are scaled.
     const COVERS: f64 = 0.85;
     let of = |cells: usize| -> Vec<f64> {
-        (0..cells).map(|cell| (first_m * growth.powf(as_f64(cell.min(cells - 1 - cell)))).min(most_m)).collect()
+        (0..cells).map(|cell| (first_m * libm::pow(growth, as_f64(cell.min(cells - 1 - cell)))).min(most_m)).collect()
     };
     let mut cells = 1;
     while of(cells).iter().sum::<f64>() < COVERS * length_m {

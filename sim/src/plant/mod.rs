@@ -338,7 +338,7 @@ impl Plant {
         let from = |battery: usize, axis: usize| solid.layout.batteries[battery].from.get(axis).copied().unwrap_or(0.0);
         let apart =
             |axis: usize| from(battery, axis) + at[axis] - from(place.battery, axis) - place.from_corner_m[axis];
-        Some(apart(0).hypot(apart(1)).hypot(apart(2)))
+        Some(libm::hypot(libm::hypot(apart(0), apart(1)), apart(2)))
     }
 
     /// Starts with everything at one temperature (°C), in still air of 0 °C and without heat, until either is set.

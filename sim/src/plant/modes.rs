@@ -16,6 +16,7 @@
 //!
 //! So a step costs a multiplication for each mode whose rest has not decayed yet. The rest of a fast mode soon has.
 
+use crate::portable::by_rows;
 use forewarm_core::settings::MAX_CHANNELS;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 use std::ops::Range;
@@ -212,7 +213,7 @@ impl Modes {
         }
         let System { to, all, .. } = system.clone();
         let boundaries = [0, 1].map(|side| (&heat * &to[side]).iter().copied().collect());
-        let decay = |steps: usize| rates.iter().map(|rate| (-rate * step_s * as_f64(steps)).exp()).collect();
+        let decay = |steps: usize| rates.iter().map(|rate| libm::exp(-rate * step_s * as_f64(steps))).collect();
         let mut readout = vec![[0.0; MAX_CHANNELS]; n];
         for (channel, &node) in read.iter().enumerate().take(MAX_CHANNELS) {
             for (mode, row) in readout.iter_mut().enumerate() {
@@ -248,7 +249,7 @@ impl Modes {
 
     /// Weights that read combinations of states out of modes. `combinations` has a row for each.
     pub(super) fn lens(&self, combinations: &DMatrix<f64>) -> Lens {
-        let read = combinations * &self.out;
+        let read = by_rows(combinations, &self.out.transpose());
         Lens { count: read.nrows(), weights: read.as_slice().to_vec() }
     }
 
@@ -360,7 +361,7 @@ impl Modes {
     /// Advances by any time (s), at the cost of an exponential for each mode.
     pub(super) fn advance(&self, wave: &mut Wave, seconds: f64) {
         let moment = &mut wave.moment;
-        moment.left.iter_mut().zip(&self.rates).for_each(|(left, rate)| *left *= (-rate * seconds).exp());
+        moment.left.iter_mut().zip(&self.rates).for_each(|(left, rate)| *left *= libm::exp(-rate * seconds));
         moment.since_s += seconds;
         self.settle(moment);
     }
@@ -443,7 +444,7 @@ impl Modes {
 
     /// What remains of each mode's rest after so many seconds.
     pub(super) fn remains(&self, seconds: f64) -> Vec<f64> {
-        self.rates.iter().map(|rate| (-rate * seconds).exp()).collect()
+        self.rates.iter().map(|rate| libm::exp(-rate * seconds)).collect()
     }
 
     /// Moves modes over a time under one drive. `remains` is for that time.

@@ -150,7 +150,7 @@ impl Solid {
     fn flat(&self, at: [f64; 2], is: impl Fn(Kind) -> bool) -> Place {
         let cells =
             self.places().filter_map(|place| self.cell(place).filter(|cell| is(cell.kind)).map(|cell| (place, cell)));
-        let far = |[i, j, _]: [usize; 3]| (self.middle(0, i) - at[0]).hypot(self.middle(1, j) - at[1]);
+        let far = |[i, j, _]: [usize; 3]| libm::hypot(self.middle(0, i) - at[0], self.middle(1, j) - at[1]);
         let nearest = cells.min_by(|a, b| far(a.0).total_cmp(&far(b.0)));
         vec![(nearest.map_or(self.air.0, |(_, cell)| cell.node), 1.0)]
     }

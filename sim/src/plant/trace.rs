@@ -145,7 +145,7 @@ impl<'p> Traced<'p> {
             modes[mode].1[row % sensors] * starts[row / sensors][mode]
         });
         let at = |moment_s: &f64| {
-            let left = DVector::from_iterator(modes.len(), modes.iter().map(|(rate, _)| (-rate * moment_s).exp()));
+            let left = DVector::from_iterator(modes.len(), modes.iter().map(|(rate, _)| libm::exp(-rate * moment_s)));
             DMatrix::from_column_slice(sensors, starts.len(), (&parts * left).as_slice())
         };
         moments_s.iter().map(at).collect()
@@ -161,7 +161,8 @@ impl<'p> Traced<'p> {
             for (mut column, time_s) in shown.column_iter_mut().zip(times_s).filter(|(_, time_s)| **time_s < *moment_s)
             {
                 let since_s = moment_s - time_s;
-                let left = DVector::from_iterator(modes.len(), modes.iter().map(|(rate, _)| (-rate * since_s).exp()));
+                let left =
+                    DVector::from_iterator(modes.len(), modes.iter().map(|(rate, _)| libm::exp(-rate * since_s)));
                 column.copy_from(&(&parts * left));
             }
             shown

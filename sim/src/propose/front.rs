@@ -1,5 +1,6 @@
 //! Which of several installations a fitter would want to choose between.
 
+use crate::portable::squared;
 use serde::Serialize;
 
 /// What counts of an installation.
@@ -31,7 +32,7 @@ impl Figures {
         [
             -grain(self.charge_used_h, CHARGE_H),
             // Steps of equal parts.
-            grain(self.heater_wh.max(1.0).ln(), HEAT_PART),
+            grain(libm::log(self.heater_wh.max(1.0)), HEAT_PART),
             grain(self.warm_up_h, WARM_UP_H),
             grain(self.effort_h, EFFORT_H),
         ]
@@ -70,7 +71,7 @@ pub(super) fn spread(front: &[[i64; 4]], most: usize) -> Vec<usize> {
     let apart = |a: usize, b: usize| -> f64 {
         #[expect(clippy::cast_precision_loss, reason = "some thousands")]
         let along = |figure: usize| (front[a][figure] - front[b][figure]) as f64 / extent[figure];
-        (0..4).map(|figure| along(figure).powi(2)).sum()
+        (0..4).map(|figure| squared(along(figure))).sum()
     };
     while chosen.len() < most {
         let nearest = |index: usize| chosen.iter().map(|&one| apart(index, one)).fold(f64::INFINITY, f64::min);

@@ -18,6 +18,7 @@ use super::{Glimpse, Outcome, Pace, Reasons, Scenario, Watcher, play};
 use crate::bank::Flow;
 use crate::offer::Offer;
 use crate::plan::{Plan, Subject};
+use crate::portable::squared;
 use crate::si::{self, written_c};
 use crate::variation::Variation;
 use forewarm_core::fault::Faults;
@@ -203,7 +204,7 @@ impl Watcher for Truth<'_> {
 fn change(sample: &mut Sample, element: impl Fn(f64) -> f64, lead: impl Fn(f64) -> f64) {
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held at the ends by the cast")]
     let changed = |ratio: Ratio, by: &dyn Fn(f64) -> f64| {
-        Ratio::from_steps((by(f64::from(ratio.as_steps()) * (-30_f64).exp2()) * 30_f64.exp2()) as u32)
+        Ratio::from_steps((libm::ldexp(by(libm::ldexp(f64::from(ratio.as_steps()), -30)), 30)) as u32)
     };
     if let Sample::Fresh(measured) = sample {
         *measured = Measured { element: changed(measured.element, &element), lead: changed(measured.lead, &lead) };
@@ -213,7 +214,7 @@ fn change(sample: &mut Sample, element: impl Fn(f64) -> f64, lead: impl Fn(f64) 
 /// The resistance of a Pt100 (Ω) at `t` °C. Source: IEC 60751:2022, interpolating equations and their nominal
 /// coefficients.
 fn pt100_ohm(t: f64) -> f64 {
-    let cubic = if t < 0.0 { -4.183e-12 * (t - 100.0) * t.powi(3) } else { 0.0 };
+    let cubic = if t < 0.0 { -4.183e-12 * (t - 100.0) * t * t * t } else { 0.0 };
     100.0 * (1.0 + 3.9083e-3 * t - 5.775e-7 * t * t + cubic)
 }
 
@@ -427,7 +428,7 @@ impl Watcher for Spent {
 /// minute and a step each. The charge ends four: each takes its 2 %, and what flows in the minute in which the meter
 /// does not move.
 fn trials_wh(days: f64) -> f64 {
-    let heater_w = 120.0 * (13.5_f64 / 12.8).powi(2);
+    let heater_w = 120.0 * squared(13.5 / 12.8);
     let cheap = (10.0 + 2.0 * days) * heater_w * 31.0 / 3600.0;
     cheap + 4.0 * (0.02 * 200.0 * 12.8 + heater_w * 60.0 / 3600.0)
 }

@@ -4,6 +4,7 @@ use crate::bank::Flow;
 use crate::class::Class;
 use crate::offer::Offer;
 use crate::plan::{Plan, Subject, testing as planned};
+use crate::portable::squared;
 use crate::si;
 use crate::site::{BankMeasured, Circuit, Rating, Room};
 use crate::variation::Variation;
@@ -227,7 +228,7 @@ fn a_heater_on_one_source_is_warmed_by_that_alone_at_its_voltage() {
     assert!((outcome.heater_wh_by_source[1] - outcome.heater_wh).abs() < 1e-9 * outcome.heater_wh, "{outcome:?}");
     // 120 W at 12.8 V are 139.5 W at 13.8 V, with no cable stated.
     let mean_w = outcome.heater_wh / (outcome.heater_on_s / 3600.0);
-    assert!((mean_w - 120.0 * (13.8_f64 / 12.8).powi(2)).abs() < 1e-6, "{mean_w} W");
+    assert!((mean_w - 120.0 * squared(13.8 / 12.8)).abs() < 1e-6, "{mean_w} W");
     // The engine's line promises energy that never comes.
     assert!(reasons.faults().any(|(name, ..)| name == "supply_out_of_range"), "{reasons:?}");
 }

@@ -41,7 +41,7 @@ impl ColdSpell {
     fn point(&self, step: u32, offset_k: f64) -> Point {
         let hours = f64::from(step) * f64::from(STEP_S) / 3600.0;
         let of_day = hours % 24.0;
-        let swing_k = self.daily_swing_k * (2.0 * PI * (of_day - 15.0) / 24.0).cos();
+        let swing_k = self.daily_swing_k * libm::cos(2.0 * PI * (of_day - 15.0) / 24.0);
         Point {
             at_s: i64::from(step) * i64::from(STEP_S),
             outside_c: self.mean_c(hours / 24.0) + swing_k + offset_k,
@@ -62,6 +62,6 @@ impl ColdSpell {
 /// Mean over the step that ends at `hour`, as a fraction of noon: half a sine from 8:00 to 16:00.
 fn sun_before(hour: f64) -> f64 {
     let step = f64::from(STEP_S) / 3600.0;
-    let risen = |hour: f64| -(8.0 / PI) * (PI * (hour.clamp(8.0, 16.0) - 8.0) / 8.0).cos();
+    let risen = |hour: f64| -(8.0 / PI) * libm::cos(PI * (hour.clamp(8.0, 16.0) - 8.0) / 8.0);
     (risen(hour) - risen(hour - step)) / step
 }

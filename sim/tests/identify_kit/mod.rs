@@ -31,7 +31,7 @@ pub const POWER_W: f64 = 120.0;
 /// A normal number, by Box and Muller.
 pub fn normal(random: &mut Pcg64) -> f64 {
     let (a, b): (f64, f64) = (random.random_range(f64::EPSILON..1.0), random.random_range(0.0..1.0));
-    (-2.0 * a.ln()).sqrt() * (std::f64::consts::TAU * b).cos()
+    (-2.0 * libm::log(a)).sqrt() * libm::cos(std::f64::consts::TAU * b)
 }
 
 /// What is wrong with the readings.
@@ -113,7 +113,7 @@ impl Drawn {
 /// A site within its tolerances, and what its pad gives.
 fn drawn(seed: u64) -> (Site, f64) {
     let mut random = Pcg64::seed_from_u64(seed ^ 0x5eed);
-    let mut factor = |sd: f64| (sd * normal(&mut random)).exp();
+    let mut factor = |sd: f64| libm::exp(sd * normal(&mut random));
     let mut drawn = site().clone();
     let tolerance = &site().tolerance;
     // What is sought, by less than what asks for other patterns.
@@ -147,7 +147,7 @@ impl Made {
         let around_k = around_k * normal(&mut random);
         let swing_k = [0; 2].map(|_| swing_k * normal(&mut random));
         let gain = 1.0 + self.gain * normal(&mut random);
-        let left = (-self.every_s / forgets_s).exp();
+        let left = libm::exp(-self.every_s / forgets_s);
         let power = if self.power { ",heater_w" } else { "" };
         let mut log = format!("elapsed_s,battery_1_c,battery_2_c,plate_c,box_air_c,outside_c,heater{power}\n");
         let (mut wander, mut outside_c, mut at_s) = (0.0, -5.0, 0.0);
@@ -161,7 +161,7 @@ impl Made {
                 }
                 let _ = write!(log, ",{shown_c:.5}");
             }
-            let (sine, cosine) = (std::f64::consts::TAU * hour / 24.0).sin_cos();
+            let (sine, cosine) = libm::sincos(std::f64::consts::TAU * hour / 24.0);
             let shown_c = outside_c + around_k + swing_k[0] * cosine + swing_k[1] * sine;
             let _ = write!(log, ",{shown_c:.5},{}", u8::from(is_on(hour)));
             if self.power {
@@ -169,7 +169,7 @@ impl Made {
             }
             log.push('\n');
             wander = wander * 0.995 + 0.05 * normal(&mut random);
-            let next_c = -5.0 + 4.0 * (std::f64::consts::TAU * (next_hour - 9.0) / 24.0).sin() + wander;
+            let next_c = -5.0 + 4.0 * libm::sin(std::f64::consts::TAU * (next_hour - 9.0) / 24.0) + wander;
             let slope_k_per_s = (next_c - outside_c) / self.every_s;
             run.set_air(Air { outside_c, slope_k_per_s, wind_m_s });
             // It switches anywhere on the way to the row that shows it.

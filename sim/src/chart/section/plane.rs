@@ -279,7 +279,7 @@ fn dotted(line: &Line) -> Vec<(f64, f64)> {
     let mut out: Vec<(f64, f64)> = Vec::new();
     for pair in line.windows(2) {
         let ((x, y), (to_x, to_y)) = (pair[0], pair[1]);
-        let pieces = ((to_x - x).hypot(to_y - y) / APART).ceil().max(1.0);
+        let pieces = (libm::hypot(to_x - x, to_y - y) / APART).ceil().max(1.0);
         let mut piece = 0.0;
         while piece < pieces {
             out.push((x + (to_x - x) * piece / pieces, y + (to_y - y) * piece / pieces));

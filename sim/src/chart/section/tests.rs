@@ -168,7 +168,7 @@ fn a_bank_that_is_evenly_warm_is_drawn_without_isotherms() {
 fn luminance([r, g, b]: [f64; 3]) -> f64 {
     let of = |part: f64| {
         let part = part / 255.0;
-        if part <= 0.03928 { part / 12.92 } else { ((part + 0.055) / 1.055).powf(2.4) }
+        if part <= 0.03928 { part / 12.92 } else { libm::pow((part + 0.055) / 1.055, 2.4) }
     };
     0.2126 * of(r) + 0.7152 * of(g) + 0.0722 * of(b)
 }

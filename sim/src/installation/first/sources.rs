@@ -2,6 +2,7 @@
 
 use super::bank::nominal_v;
 use super::sheet::{Place, Sheet, number, quoted};
+use crate::portable::squared;
 
 /// A source that a first file can have.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -133,5 +134,5 @@ impl Source {
 /// The power of the heater at its highest supply voltage (W).
 fn heater_most_w(sheet: &Sheet) -> f64 {
     let heater = |key| sheet.number_of("heater", key).unwrap_or(1.0);
-    heater("power_w") * (heater("supply_max_v") / heater("nominal_v")).powi(2)
+    heater("power_w") * squared(heater("supply_max_v") / heater("nominal_v"))
 }

@@ -88,6 +88,7 @@ fn measures(metres: [f64; 3], between: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::portable::squared;
     use proptest::prelude::*;
 
     proptest! {
@@ -102,7 +103,7 @@ mod tests {
             let is_near = |a: f64, b: f64| (a - b).abs() < 1e-12;
             prop_assert!((0..3).any(|axis| is_near(found[axis], 0.0) || is_near(found[axis], case[axis])));
             prop_assert!((0..3).all(|axis| (0.0..=case[axis]).contains(&found[axis])));
-            let distance = |to: [f64; 3]| to.iter().zip(point).map(|(a, b)| (a - b).powi(2)).sum::<f64>().sqrt();
+            let distance = |to: [f64; 3]| to.iter().zip(point).map(|(a, b)| squared(a - b)).sum::<f64>().sqrt();
             for axis in 0..3 {
                 for end in [0.0, case[axis]] {
                     for (first, second) in (0..=20).flat_map(|first| (0..=20).map(move |second| (first, second))) {

@@ -2,6 +2,7 @@ use super::super::measurement::Chain;
 use super::super::testing::{settings, shapes, site};
 use super::*;
 use crate::finding::Severity;
+use crate::portable::squared;
 use crate::site::{Mounting, Room, Spot, StandsOn};
 use forewarm_core::quantity::{Millis, Milliwatts};
 use forewarm_core::settings::{Proof, Role};
@@ -373,7 +374,7 @@ fn a_power_that_no_pad_may_give_is_marked_and_not_proposed() {
     let (thermal, ..) = judge(&settings, &site, None);
     for row in &thermal.powers {
         // 0.3 W/cm² on 200 cm², at 15 V where the power is stated for 12.8 V.
-        let most_w = 60.0 * (12.8_f64 / 15.0).powi(2);
+        let most_w = 60.0 * squared(12.8 / 15.0);
         assert_eq!(row.is_beyond_pad, row.power_w.value > most_w, "{row:?}");
     }
     // So small that none of the powers is for it.
@@ -528,7 +529,7 @@ fn uncertainties_add_by_their_squares_and_each_is_that_of_a_rectangular_half_wid
     let insulation = hold(&with(Tolerance { insulation: 0.15, ..EXACT })).expanded_uncertainty;
     let air = hold(&with(Tolerance { air_changes: 1.0, ..EXACT })).expanded_uncertainty;
     let both = hold(&with(Tolerance { insulation: 0.15, air_changes: 1.0, ..EXACT }));
-    assert!((both.expanded_uncertainty - insulation.hypot(air)).abs() < 1e-9);
+    assert!((both.expanded_uncertainty - libm::hypot(insulation, air)).abs() < 1e-9);
     assert!(hold(&with(EXACT)).expanded_uncertainty.abs() < 1e-12);
     let conductivity = site.enclosure.walls[0].material.conductivity_w_per_m_k;
     let moved = [0.85, 1.15].map(|part| {

@@ -10,6 +10,7 @@ use crate::plant::as_f64;
 use crate::plant::layout::{Layout, Mesh};
 use crate::plant::places::Place;
 use crate::plant::solid::{Kind, Solid};
+use crate::portable::squared;
 use crate::site::{Battery, Pad, Plate, Site, TerminalCable};
 use nalgebra::{DMatrix, DVector};
 
@@ -58,7 +59,7 @@ fn on(site: &Site, mesh: &Mesh) -> Full {
 
 /// Errors on meshes of which each has twice the cells along every axis.
 fn assert_second_order(errors: &[f64]) {
-    let orders: Vec<f64> = errors.windows(2).map(|pair| (pair[0] / pair[1]).log2()).collect();
+    let orders: Vec<f64> = errors.windows(2).map(|pair| libm::log2(pair[0] / pair[1])).collect();
     println!("errors {errors:.6?}, orders {orders:.2?}");
     for order in orders {
         assert!((1.7..2.5).contains(&order), "{order}: {errors:?}");
@@ -179,8 +180,8 @@ fn block(row: &[String]) -> (Site, f64) {
     let battery = Battery {
         length_m: 2.0 * a,
         width_m: 2.0 * b,
-        conductivity_along_w_per_m_k: k_up * (a / height_m).powi(2),
-        conductivity_across_w_per_m_k: k_up * (b / height_m).powi(2),
+        conductivity_along_w_per_m_k: k_up * squared(a / height_m),
+        conductivity_across_w_per_m_k: k_up * squared(b / height_m),
         mass_kg: RHO * 4.0 * a * b * height_m,
         ..slab(height_m, k_up, RHO, CP)
     };
@@ -217,7 +218,7 @@ fn a_block_cools_as_the_product_of_three_walls_at_its_core_faces_edges_and_corne
     let fine = worst_of_blocks(|site| even(site, [16, 16, 8]));
     for (place, (coarse, fine)) in ["core", "faces", "edges", "corners"].iter().zip(coarse.iter().zip(&fine)) {
         println!("{place}: {coarse:.5}, with twice the cells {fine:.5}");
-        assert!((1.7..2.6).contains(&(coarse / fine).log2()), "{place}: {coarse} {fine}");
+        assert!((1.7..2.6).contains(&libm::log2(coarse / fine)), "{place}: {coarse} {fine}");
         assert!(*fine < 0.01, "{place}: {fine}");
     }
 }
@@ -330,7 +331,7 @@ fn a_plate_heated_by_a_patch_is_as_warm_as_the_double_series_says() {
 fn a_plate_that_sticks_out_is_a_fin() {
     let (h, k, thick_m, out_m, body_m): (f64, f64, f64, f64, f64) = (8.0, 160.0, 0.003, 0.2, 0.1);
     let m = (h / (k * thick_m)).sqrt();
-    let (cosh, sinh, tip) = ((m * out_m).cosh(), (m * out_m).sinh(), h / (m * k));
+    let (cosh, sinh, tip) = (libm::cosh(m * out_m), libm::sinh(m * out_m), h / (m * k));
     let (tip_of_root, watts) =
         (1.0 / (cosh + tip * sinh), (h * k * thick_m).sqrt() * (sinh + tip * cosh) / (cosh + tip * sinh));
     let mut errors = Vec::new();
@@ -385,7 +386,7 @@ fn a_gap_is_a_resistance_between_two_blocks() {
     let mut driven = DVector::zeros(full.capacities.len());
     driven[full.solid.cell(first).expect("found").node] = ENDLESS_M * ENDLESS_M;
     let found = full.steady(&DMatrix::from_columns(&[driven]));
-    let gap = 0.025_f64 / gap_m + 0.9 * 4.0 * 5.670_374e-8 * 273.15_f64.powi(3);
+    let gap = 0.025_f64 / gap_m + 0.9 * 4.0 * 5.670_374e-8 * 273.15 * 273.15 * 273.15;
     let from_cell = wide_m / 40.0 / k;
     let onwards = (wide_m - wide_m / 40.0) / k + 1.0 / gap + wide_m / k + 1.0 / h;
     let back = 1.0 / h + from_cell;

@@ -34,7 +34,7 @@ fn missed(shape: &Shape, site: &Site, seed: u64) -> [f64; 2] {
                 slope_k_per_s: random.random_range(-0.0005..0.0005),
                 wind_m_s: random.random_range(0.0..20.0),
             });
-            let seconds = 10.0_f64.powf(random.random_range(1.5..4.3));
+            let seconds = libm::exp10(random.random_range(1.5..4.3));
             run.advance(seconds);
             let states = run.modes.modes.temperatures(&run.wave);
             let all = &lattice * states.rows(0, plant.reduced.states());
