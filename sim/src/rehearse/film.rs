@@ -1,11 +1,11 @@
 //! Records a rehearsal for a chart, with the true temperatures and what the bank takes up.
 
 use super::scenario::Scenario;
-use super::stage::{Glimpse, Watcher};
+use super::stage::{BLOCK, Glimpse, Watcher};
 use crate::bank::Flow;
 use crate::chart::{LineKind, Season};
 use crate::offer::Offer;
-use crate::season::{self, Channels, Clock, Held, Moment, Wanted};
+use crate::season::{self, BINS, Channels, Clock, Held, Moment, Wanted};
 use crate::withheld::Withheld;
 use forewarm_core::signals::Outputs;
 
@@ -13,6 +13,7 @@ use forewarm_core::signals::Outputs;
 #[derive(Debug)]
 pub struct Film {
     recorder: season::Film,
+    looks_every: u64,
     sources: usize,
     /// What kept the outputs off over the span that is booked next, and what the bank took up in it (Ah).
     withheld: Withheld,
@@ -24,6 +25,8 @@ impl Film {
     #[must_use]
     pub fn new(scenario: &Scenario, file: &str) -> Self {
         let Scenario { title, channels, sources, settings, site, weather, .. } = scenario;
+        // A picture shows no more. What lies in between, a change or a coldest moment, it is shown besides.
+        let looks_every = scenario.steps_to(scenario.span_s).div_ceil(BINS as u64).next_multiple_of(BLOCK.into());
         let around = if site.room.is_some() { "room" } else { "outside" };
         let film = season::Film::new(Wanted {
             title,
@@ -41,10 +44,10 @@ impl Film {
             refused: "wanted, refused",
             logged: (false, false),
             charge: (true, true),
-            // The film sees nothing inside a block crossed in leaps.
-            step_ms: scenario.block_ms(),
+            // The film sees nothing that is crossed in one leap.
+            step_ms: u32::try_from(looks_every * u64::from(scenario.step_ms)).unwrap_or(u32::MAX),
         });
-        Self { recorder: film, sources: sources.len(), withheld: Withheld::default(), charged_ah: 0.0 }
+        Self { recorder: film, looks_every, sources: sources.len(), withheld: Withheld::default(), charged_ah: 0.0 }
     }
 
     /// The recording of a season that was played for `span_s`.
@@ -57,6 +60,10 @@ impl Film {
 impl Watcher for Film {
     const WATCHES: bool = true;
     const EXPLAINS: bool = true;
+
+    fn looks_every(&self) -> u64 {
+        self.looks_every
+    }
 
     fn look(&mut self, glimpse: &Glimpse<'_>) {
         let at_s = whole(glimpse.at_s);

@@ -42,7 +42,7 @@ use std::borrow::Cow;
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// The most steps between two looks of a watcher.
+/// The most steps between two looks of a watcher that looks closely.
 pub(super) const BLOCK: u32 = 60;
 /// The same, as steps are counted.
 const BLOCK_STEPS: u64 = BLOCK as u64;
@@ -83,11 +83,16 @@ pub trait Watcher {
     /// Whether it looks at all. If not, the loop skips what takes time to find out.
     const WATCHES: bool;
 
+    /// The most steps between two looks: it looks at every multiple of them. What matters in between it is shown all the same: every change
+    /// of an output, and where cells under charge come to the coldest or to their limit.
+    fn looks_every(&self) -> u64 {
+        BLOCK_STEPS
+    }
+
     /// Whether it asks what keeps the outputs off. If not, the loop finds that out only now and then.
     const EXPLAINS: bool = false;
 
-    /// Receives the season at one moment: after a leap, at every tenth step, and at every change of an output. No more
-    /// than a minute's steps lie between two looks.
+    /// Receives the season at one moment: after a leap, at every change of an output, and, where it looks every minute, at every tenth step.
     fn look(&mut self, glimpse: &Glimpse<'_>);
 
     /// Receives what held and flowed from one moment to another (s). The spans leave no gap from the start to the end.
@@ -134,6 +139,14 @@ impl Watcher for () {
 impl<A: Watcher, B: Watcher> Watcher for (A, B) {
     const WATCHES: bool = A::WATCHES || B::WATCHES;
     const EXPLAINS: bool = A::EXPLAINS || B::EXPLAINS;
+
+    fn looks_every(&self) -> u64 {
+        match (A::WATCHES, B::WATCHES) {
+            (true, true) => self.0.looks_every().min(self.1.looks_every()),
+            (false, true) => self.1.looks_every(),
+            _ => self.0.looks_every(),
+        }
+    }
 
     fn look(&mut self, glimpse: &Glimpse<'_>) {
         self.0.look(glimpse);
@@ -323,6 +336,8 @@ struct Stage<'a, 'p, W> {
     noted_at: u64,
     /// For how many steps nobody needed to look at the cells, the last time.
     unseen_for: u64,
+    /// The most steps between two looks of the watcher.
+    looks_every: u64,
     scratch: Vec<f64>,
     /// Steps of the last 24 hours in which the heater came on.
     closings: VecDeque<u64>,
@@ -390,6 +405,8 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
         let bank = BankModel::new(&site.battery, settings);
         let mut stage = Self {
             scenario,
+            // A cut-out opens at a look.
+            looks_every: if scenario.thermal_cutouts.is_empty() { watcher.looks_every() } else { BLOCK_STEPS },
             watcher,
             unit,
             leaper: (pace == Pace::Leaping).then(|| Leaper::new(scenario, &run, &probes)),
@@ -712,12 +729,11 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
 
     /// Leaps towards step `until`, if it can.
     fn leap(&mut self, until: u64) -> bool {
+        let looked_at = if self.looks_closely() { self.next_look() } else { self.look_at };
         let Some(leaper) = self.leaper.as_mut().filter(|_| self.at >= self.leap_from) else { return false };
         if self.watcher.meddles() || self.wreck.meddles() || self.scenario.layer != Layer::Both {
             return false;
         }
-        // A watcher sees every minute's last step.
-        let looked_at = if W::WATCHES { (self.at / BLOCK_STEPS + 1) * BLOCK_STEPS } else { self.look_at };
         let most = until.min(looked_at).saturating_sub(self.at);
         if most <= u64::from(SHORTEST) {
             return false;
@@ -788,23 +804,40 @@ impl<'a, 'p, W: Watcher> Stage<'a, 'p, W> {
                 outcome.violations += u32::from(!self.is_counted);
                 self.is_counted = true;
             }
-            if !W::WATCHES {
-                self.look_at = self.at + self.unseen_steps();
-            }
+        }
+        if !self.looks_closely() {
+            self.look_at = self.at + self.unseen_steps(permitted);
         }
         Some(cells_c)
     }
 
-    /// For how many steps nobody need look at the cells: their coldest place does not come below the hard limit. Nor does it
-    /// come below the coldest that it was, or else below what it is at both ends, whenever this time ends.
-    fn unseen_steps(&mut self) -> u64 {
-        let so_far_c = self.outcome.coldest_true_c_while_permitted.unwrap_or(f64::INFINITY);
+    /// Whether the watcher sees every minute's last step.
+    const fn looks_closely(&self) -> bool {
+        W::WATCHES && self.looks_every == BLOCK_STEPS
+    }
+
+    /// The next step that the watcher wants to see.
+    const fn next_look(&self) -> u64 {
+        (self.at / self.looks_every + 1) * self.looks_every
+    }
+
+    /// For how many steps nobody need look at the cells: under a permit their coldest place does not come below the hard limit. Nor does it
+    /// come below the coldest that it was, or else below what it is at both ends, whenever this time ends; for a watcher that holds without a
+    /// permit too.
+    fn unseen_steps(&mut self, permitted: bool) -> u64 {
+        // The coldest under a permit is never colder than the coldest at all.
+        let (limit_c, so_far_c) = if permitted {
+            (self.hard_limit_c, self.outcome.coldest_true_c_while_permitted.unwrap_or(f64::INFINITY))
+        } else {
+            (f64::NEG_INFINITY, self.outcome.coldest_true_c)
+        };
+        let most = if W::WATCHES { self.next_look() - self.at } else { u64::MAX };
         // It is mostly as many as the last time.
-        let mut steps = (4 * self.unseen_for).min(64 * BLOCK_STEPS);
+        let mut steps = (4 * self.unseen_for).min(64 * BLOCK_STEPS).min(most);
         while steps > LOOK_STEPS {
             #[expect(clippy::cast_possible_truncation, reason = "an hour of steps")]
             let Depths { lowest, below_ends } = self.plant.depths_ahead(steps as usize, &mut self.scratch);
-            if lowest >= self.hard_limit_c && (lowest >= so_far_c - MISSED_K || below_ends <= MISSED_K) {
+            if lowest >= limit_c && (lowest >= so_far_c - MISSED_K || below_ends <= MISSED_K) {
                 break;
             }
             steps /= 4;

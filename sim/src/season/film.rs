@@ -16,7 +16,7 @@ use forewarm_core::signals::{Alarm, Cause, Outputs, Relay, Sources};
 
 /// Most bins of a line. A long season has between half of these and all: about what a screen shows at a magnification
 /// of fifteen.
-const BINS: usize = 1 << 14;
+pub(crate) const BINS: usize = 1 << 14;
 /// Most stretches of a band.
 const STRETCHES: usize = 1 << 14;
 /// How many pauses are shown.

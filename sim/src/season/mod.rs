@@ -8,6 +8,7 @@
 mod film;
 mod timeline;
 
+pub(crate) use film::BINS;
 pub use film::{Film, Held, Wanted};
 pub(crate) use timeline::NEXT_WITHIN;
 pub use timeline::Timeline;
