@@ -32,7 +32,7 @@ mod tests;
 
 pub use draw::drawing;
 pub(crate) use page::sheet;
-pub use page::{Summary, Table, TableRow, page};
+pub use page::{Parts, Summary, Table, TableRow, page, parts};
 pub use section::{Thermometer, Warmth, section};
 
 use crate::season::Clock;

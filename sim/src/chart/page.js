@@ -1,5 +1,6 @@
 "use strict";
-// Shows seasons to a pointer, a finger or the keyboard. What it is given, all times in s, all temperatures in °C:
+// Shows seasons in an element, to a pointer, a finger or the keyboard. `kept` is what an earlier picture in its place answered: the stretch
+// and the lines that it showed. The data, all times in s, all temperatures in °C:
 //   length, of the time axis that all seasons share; threshold and dash, the colour and dashes of levels; pause, the colour of pauses; for
 //   each season title, label (the file), start (of its second 0, or null where no date is known), zone, offset (of its second 0 on the
 //   time axis), span,
@@ -9,9 +10,7 @@
 //   of it)], charge (a line, in %), day (length of),
 //   amounts [what, flow (what it is called as it flows), measure, band (that it flows in), bin, series [name, colour, unit, bins (base64, units, two bytes each), days]],
 //   pauses (known for, unknown for, known for …).
-(() => {
-  const data = JSON.parse(document.getElementById("data").textContent);
-  const root = document.getElementById("live");
+function showSeasons(data, root, kept) {
   const NONE = -32768;
   const SHORTEST = Math.min(data.length, 60);
 
@@ -264,10 +263,10 @@
 
   // ---- state ----
 
-  let view = { from: 0, to: data.length };
+  let view = kept && kept.view.to <= data.length ? kept.view : { from: 0, to: data.length };
   let cursor = null;
   let selection = null;
-  const hidden = new Set();
+  const hidden = kept ? kept.hidden : new Set();
   let pending = false;
 
   const whole = () => view.from <= 0 && view.to >= data.length;
@@ -303,11 +302,6 @@
   }
 
   // ---- page ----
-
-  // There is room for all figures beside each other.
-  const figures = [...document.querySelectorAll(".summary details")];
-  if (matchMedia("(min-width: 64rem)").matches) figures.forEach((part) => (part.open = !part.classList.contains("aside")));
-  addEventListener("beforeprint", () => figures.forEach((part) => (part.open = true)));
 
   const tools = element(root, "div", { class: "tools", role: "group", "aria-label": "Time shown" });
   for (const [label, name, act] of [
@@ -1037,14 +1031,25 @@
 
   // Only a new width asks for a new picture: the height is its own doing.
   let drawnWidth = 0;
-  new ResizeObserver(() => {
+  const observer = new ResizeObserver(() => {
     if (root.clientWidth !== drawnWidth && root.clientWidth > 0) {
       drawnWidth = root.clientWidth;
       refresh();
     }
-  }).observe(root);
-
-  // From here on the drawings are for print.
-  document.documentElement.classList.add("scripted");
+  });
+  observer.observe(root);
   draw();
-})();
+
+  // Leaves the place to the next picture.
+  return function leave() {
+    observer.disconnect();
+    root.replaceChildren();
+    return { view: whole() ? { from: 0, to: Infinity } : view, hidden };
+  };
+}
+
+// Opens the figures above a picture where there is room for all beside each other, and in print.
+function openFigures(figures) {
+  if (matchMedia("(min-width: 64rem)").matches) figures.forEach((part) => (part.open = !part.classList.contains("aside")));
+  addEventListener("beforeprint", () => figures.forEach((part) => (part.open = true)));
+}

@@ -10,6 +10,11 @@ use serde::Serialize;
 use std::fmt::Write;
 
 const SCRIPT: &str = include_str!("page.js");
+/// What it is started with. From then on the drawings are for print.
+const START: &str = "openFigures([...document.querySelectorAll(\".summary details\")]);
+document.documentElement.classList.add(\"scripted\");
+showSeasons(JSON.parse(document.getElementById(\"data\").textContent), document.getElementById(\"live\"));
+";
 /// Longest value that counts as a figure; longer ones are words.
 const LONGEST_FIGURE: usize = 24;
 const LAYOUT: &str = include_str!("page.css");
@@ -169,8 +174,26 @@ pub fn page(seasons: &[Season], banks: &[Warmth], summary: &Summary, cautions: &
          <link rel=\"icon\" href=\"data:,\">\n<title>{title}</title>\n<style>\n{LAYOUT}</style>\n</head>\n<body>\n\
          <main>\n<h1>{title}</h1>\n{summary}<div id=\"live\"></div>\n{figures}</main>\n\
          <footer>\n{paragraphs}</footer>\n\
-         <script type=\"application/json\" id=\"data\">{data}</script>\n<script>\n{SCRIPT}</script>\n</body>\n</html>\n"
+         <script type=\"application/json\" id=\"data\">{data}</script>\n<script>\n{SCRIPT}{START}</script>\n</body>\n</html>\n"
     )
+}
+
+/// What a page of another kind shows of seasons: each part as markup or data, to be put where there is a place for it.
+#[derive(Clone, Debug, Serialize)]
+pub struct Parts {
+    /// For the script: the data of the picture.
+    data: String,
+    /// The figures, as markup.
+    summary: String,
+    /// The drawing of each season, as markup, for print.
+    drawn: Vec<String>,
+}
+
+/// The parts of a page that shows one season, or two on the same axes.
+#[must_use]
+pub fn parts(seasons: &[Season], summary: &Summary) -> Parts {
+    let data = serde_json::to_string(&data(seasons)).unwrap_or_default();
+    Parts { data, summary: summary.html(), drawn: drawings(seasons) }
 }
 
 impl Summary {

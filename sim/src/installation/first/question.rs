@@ -31,6 +31,15 @@ impl Question {
         Self { is_open, ..self }
     }
 
+    /// The words that can be answered, where nothing else can.
+    #[must_use]
+    pub fn words(&self) -> Vec<&'static str> {
+        match &self.kind {
+            Kind::Word { words, .. } => words(),
+            _ => Vec::new(),
+        }
+    }
+
     /// What can be answered, in words.
     #[must_use]
     pub fn choice(&self) -> String {
