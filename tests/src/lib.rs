@@ -8,8 +8,9 @@ pub mod wiring;
 
 use forewarm_core::quantity::{Celsius, Fraction, Milliamps, Millis, Milliwatts};
 use forewarm_core::settings::{CeilingPoint, ChargeCurrent, Settings, Source};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use std::sync::OnceLock;
 
 /// The root of the workspace.
 #[must_use]
@@ -144,4 +145,28 @@ pub fn run(command: &mut Command) -> String {
     let stderr = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{command:?}: {}\n{stdout}{stderr}", output.status);
     stdout
+}
+
+/// Node, where `tests/tools/provide` finds or installs it.
+///
+/// # Panics
+/// If it cannot be had. The message says what to do.
+#[must_use]
+pub fn node() -> PathBuf {
+    PathBuf::from(run(Command::new(root().join("tests/tools/provide")).arg("node")).trim())
+}
+
+/// The whole tool as one page, as its builder writes it, once for each run of a program of tests.
+///
+/// # Panics
+/// If it cannot be built.
+#[must_use]
+pub fn page() -> &'static Path {
+    static PAGE: OnceLock<PathBuf> = OnceLock::new();
+    PAGE.get_or_init(|| {
+        let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+        let build = ["run", "--locked", "--package", "forewarm-page"];
+        run(Command::new(cargo).args(build).env("CARGO_TARGET_DIR", root().join("target/page")));
+        root().join("target/forewarm.html")
+    })
 }

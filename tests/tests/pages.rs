@@ -1,10 +1,12 @@
-//! Tests the page of a season, and the page of a watcher, in a real browser: they draw, show what there is, react, and
+//! Tests the page of a season, the page of a watcher, and the whole tool on one page, in a real browser: they draw, show what there is, react, and
 //! report no error. `tests/tools/provide` finds or installs the browser. Pictures stay in `target/tmp/pages`.
 
 #[path = "pages/browser.rs"]
 mod browser;
 #[path = "pages/seasons.rs"]
 mod seasons;
+#[path = "pages/tool.rs"]
+mod tool;
 #[path = "pages/watch.rs"]
 mod watch;
 
