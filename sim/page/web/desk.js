@@ -1,17 +1,20 @@
 // ---- the module, in workers ----
 
-// What the library refused, with every problem; anything else that is thrown is a defect.
+// What the library refused, with every problem and the file that it is in; anything else that is thrown is a defect.
 class Refused extends Error {
-  constructor(problems) {
+  constructor(problems, files = []) {
     super(problems.map((problem) => problem.message).join("; "));
-    this.problems = problems;
+    this.problems = problems.map((problem, index) => ({ ...problem, file: files[index] }));
   }
 }
 
+// What nobody waits for any more.
+class Stopped extends Error {}
+
 function understood(message) {
   try {
-    const { problems } = JSON.parse(message);
-    if (Array.isArray(problems)) return new Refused(problems);
+    const { problems, files } = JSON.parse(message);
+    if (Array.isArray(problems)) return new Refused(problems, files);
   } catch {
     // No JSON: the module has failed.
   }
@@ -34,14 +37,22 @@ class Desk {
     this.worker = new Worker(address);
     URL.revokeObjectURL(address);
     this.worker.addEventListener("message", ({ data }) => this.heard(data));
-    this.worker.addEventListener("error", (event) => {
-      event.preventDefault();
-      this.end(new Error(event.message || "the worker does not start"));
-    });
-    this.ready = this.send("begin", [byId("module").textContent]);
+    for (const kind of ["error", "messageerror"]) {
+      this.worker.addEventListener(kind, (event) => {
+        event.preventDefault();
+        this.fail(new Error(event.message || "the worker has ended"));
+      });
+    }
+    this.isReady = false;
+    this.ready = this.prepare();
     // Whoever calls hears of it.
     this.ready.catch(() => {});
-    for (const [path, bytes] of Desk.files) this.send("keep", [path, bytes]).catch(() => {});
+  }
+
+  async prepare() {
+    await this.send("begin", [byId("module").textContent]);
+    for (const [path, bytes] of Desk.files) await this.send("keep", [path, bytes]);
+    this.isReady = true;
   }
 
   heard({ id, value, error, progress }) {
@@ -56,8 +67,7 @@ class Desk {
     else {
       const thrown = understood(error);
       call.reject(thrown);
-      // A module that has failed may hold anything.
-      if (!(thrown instanceof Refused)) this.stop(thrown);
+      if (!(thrown instanceof Refused)) this.fail(thrown);
     }
   }
 
@@ -84,10 +94,28 @@ class Desk {
     this.calls.clear();
   }
 
+  // A module that has failed may hold anything. One that cannot even begin would fail for ever.
+  fail(error) {
+    if (this.isReady) this.stop(error);
+    else this.leave(error);
+  }
+
   // Ends whatever it does, and begins anew.
-  stop(error = new Error("stopped")) {
-    this.worker.terminate();
-    this.end(error);
+  stop(error = new Stopped()) {
+    this.leave(error);
     this.begin();
   }
+
+  // Ends for good.
+  leave(error = new Stopped()) {
+    this.worker.terminate();
+    this.end(error);
+  }
+}
+
+// Has something computed by a worker that is there for nothing else: it waits for nobody, nobody waits for it, and it can be stopped.
+function apart(call, values, progress) {
+  const desk = new Desk();
+  const answer = desk.text(call, values, progress).finally(() => desk.leave());
+  return { answer, stop: () => desk.leave() };
 }

@@ -19,6 +19,9 @@ const button = (text, act, attributes = {}) => make("button", { type: "button", 
 // Says something to who sees the page and to who hears it.
 function say(text) {
   byId("said").textContent = text;
+  clearTimeout(say.until);
+  // It stands over what is below it.
+  say.until = setTimeout(() => (byId("said").textContent = ""), 20000);
 }
 
 // Greys what is being computed anew.

@@ -76,9 +76,16 @@ class Field {
       this.change(value);
     });
     this.slider.addEventListener("change", () => this.aim());
+    // What is being typed and not entered yet is not written over.
+    let isTyping = false;
+    let last = null;
+    input.addEventListener("input", () => (isTyping = true));
+    input.addEventListener("blur", () => (isTyping = false));
     input.addEventListener("change", () => {
-      if (input.value === "") this.change(null);
-      else if (Number.isFinite(input.valueAsNumber)) this.change(input.valueAsNumber);
+      isTyping = false;
+      // No number: the file keeps what it has.
+      if (input.validity.badInput) this.put(last);
+      else this.change(input.value === "" ? null : input.valueAsNumber);
       this.aim();
     });
     this.aim = () => {
@@ -89,13 +96,13 @@ class Field {
       this.slider.setAttribute("aria-valuetext", value === null ? "not stated" : `${plain(value)} ${item.unit}`);
     };
     this.put = (value) => {
-      if (document.activeElement === this.slider || (document.activeElement === input && input.value !== "")) {
-        // Whoever moves it sees what he does, and its scale stays.
-        if (typeof value === "number" && document.activeElement === this.slider) input.value = plain(value);
-        if (this.scale) return;
-      }
-      input.value = typeof value === "number" ? plain(value) : "";
-      this.aim();
+      last = value;
+      if (isTyping) return;
+      const text = typeof value === "number" ? plain(value) : "";
+      // Whoever moves the slider keeps its scale for as long as it stands where the file does.
+      const isThere = this.scale && document.activeElement === this.slider && plain(this.scale.to(Number(this.slider.value))) === text;
+      if (input.value !== text || input.validity.badInput) input.value = text;
+      if (!isThere) this.aim();
     };
     this.element.append(make("div", { class: "pair" }, this.slider, input, make("span", { class: "unit" }, item.unit)));
     return input;
@@ -105,7 +112,7 @@ class Field {
     const input = make("select", { id }, make("option", { value: "" }, "as by default"), ...item.words.map((word) => make("option", { value: word }, word.replaceAll("_", " "))));
     input.addEventListener("change", () => this.change(input.value === "" ? null : input.value));
     this.put = (value) => {
-      if (value !== null && !item.words.includes(value)) input.append(make("option", { value: String(value) }, String(value)));
+      if (value !== null && ![...input.options].some((option) => option.value === String(value))) input.append(make("option", { value: String(value) }, String(value)));
       input.value = value === null ? "" : String(value);
     };
     this.element.append(input);
@@ -114,9 +121,15 @@ class Field {
 
   words(id) {
     const input = make("input", { id, type: "text" });
-    input.addEventListener("change", () => this.change(input.value === "" ? null : input.value));
+    let isTyping = false;
+    input.addEventListener("input", () => (isTyping = true));
+    input.addEventListener("blur", () => (isTyping = false));
+    input.addEventListener("change", () => {
+      isTyping = false;
+      this.change(input.value === "" ? null : input.value);
+    });
     this.put = (value) => {
-      if (document.activeElement !== input) input.value = value === null ? "" : String(value);
+      if (!isTyping) input.value = value === null ? "" : String(value);
     };
     this.element.append(input);
     return input;
@@ -129,12 +142,16 @@ class Form {
     Object.assign(this, { root, changed, shape: null, fields: new Map() });
   }
 
-  show(sections) {
+  // `isAwaited` says of which values the text does not have the newest yet.
+  show(sections, isAwaited) {
     const shape = JSON.stringify(sections.map(({ place, title, quantities }) => [place, title, quantities.map(({ key, kind }) => [key, kind])]));
     if (shape !== this.shape) this.build(sections);
     this.shape = shape;
     for (const { place, quantities } of sections) {
-      for (const item of quantities) this.fields.get(pathOf(place, item.key)).put(item.value);
+      for (const item of quantities) {
+        const path = pathOf(place, item.key);
+        if (!isAwaited(path)) this.fields.get(path).put(item.value);
+      }
     }
   }
 
@@ -165,13 +182,15 @@ class Form {
 
 // ---- what is wrong with a file ----
 
-function problemsOf(problems, go) {
-  return problems.map(({ severity, line, column, place, message, why, try: remedy }) => {
-    const where = line === null ? place : `line ${line}, column ${column}${place ? `, ${place}` : ""}`;
+// `name` is the file that `go` goes to a line of.
+function problemsOf(problems, name, go) {
+  return problems.map(({ file = name, severity, line, column, place, message, why, try: remedy }) => {
+    const isElsewhere = file !== name;
+    const where = [isElsewhere ? file : "", line === null ? "" : `line ${line}, column ${column}`, place].filter((part) => part).join(", ");
     return make("div", { class: `problem ${severity}` },
       make("p", {}, make("b", {}, severity), where ? ` ${where}: ` : ": ", message),
       why ? make("p", { class: "why" }, `why: ${why}`) : null,
       remedy ? make("p", { class: "why" }, "try: ", make("code", {}, remedy)) : null,
-      line === null || !go ? null : button("Go to the line", () => go(line)));
+      line === null || isElsewhere || !go ? null : button("Go to the line", () => go(line)));
   });
 }

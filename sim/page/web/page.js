@@ -1,9 +1,8 @@
 // ---- the page ----
 
 const quick = new Desk();
-// A winter takes longer than verdicts, and a search longer still: each has a worker of its own, so that a drag never waits for it.
+// A winter takes longer than verdicts: it has a worker of its own, so that a drag does not wait for it.
 const seasons = new Desk();
-const slow = new Desk();
 const winter = new Winter();
 
 // How long it took from a change to what it shows (ms), for whoever measures: {what, ms}.
@@ -15,13 +14,36 @@ function measured(what) {
   if (since) requestAnimationFrame(() => window.forewarm.measured.push({ what, ms: performance.now() - since }));
 }
 
-function fail(error) {
+// The work that has failed last.
+let failing = null;
+
+// Stands above everything, until what has failed works again, or another file is taken.
+function alarmed(title, ...parts) {
+  failing = null;
   const panel = byId("broken");
   panel.hidden = false;
-  panel.replaceChildren(make("h2", {}, "Something in this page has failed"),
-    make("p", {}, "What it shows may be old. Save the file, and load the page again. Whoever mends the page needs this line:"),
-    make("code", {}, error.message));
+  panel.replaceChildren(make("h2", {}, title), ...parts);
+  panel.scrollIntoView({ block: "nearest" });
 }
+
+function fail(error, work) {
+  if (error instanceof Stopped) return;
+  alarmed("Something in this page has failed",
+    make("p", {}, quick.isReady ? "What it shows may be old. Save the file, and load the page again."
+      : "A browser of 2023 or newer is needed: one with WebAssembly, its vectors, and DecompressionStream."),
+    make("p", {}, "Whoever mends the page needs this line:"), make("code", {}, String(error?.message ?? error)));
+  failing = work ?? null;
+}
+
+// Nothing fails without a word.
+addEventListener("error", (event) => {
+  event.preventDefault();
+  fail(event.error ?? new Error(event.message));
+});
+addEventListener("unhandledrejection", (event) => {
+  event.preventDefault();
+  fail(event.reason);
+});
 
 function shown(which) {
   for (const id of ["begin", "questions", "desk"]) byId(id).hidden = id !== which;
@@ -30,38 +52,58 @@ function shown(which) {
   byId("start").hidden = which === "begin";
   byId("back").hidden = which === "desk" || !isThere;
   for (const id of ["save", "link", "report"]) byId(id).disabled = !isThere;
+  turnable();
+}
+
+function turnable() {
   byId("undo").disabled = state.past.length === 0;
   byId("redo").disabled = state.future.length === 0;
 }
 
 // ---- one thing after another, the newest first ----
 
-// Does some work again and again as long as somebody has asked since it began. `isOld` says whether somebody has.
-function newest(work) {
+// How long an answer may take that nobody wants any more. Ending it costs its worker what it remembers.
+const PATIENCE_MS = 5000;
+
+// Does some work of a desk again and again as long as somebody has asked since it began. `isOld` says whether somebody has. `refused` gets
+// the problems of what is refused.
+function newest(desk, work, refused) {
   let isRunning = false;
   let isAsked = false;
+  let began = 0;
+  let patience = 0;
   return async () => {
     isAsked = true;
-    if (isRunning) return;
+    if (isRunning) {
+      clearTimeout(patience);
+      patience = setTimeout(() => desk.stop(), Math.max(0, began + PATIENCE_MS - performance.now()));
+      return;
+    }
     isRunning = true;
     while (isAsked) {
       isAsked = false;
+      began = performance.now();
       try {
         await work(() => isAsked);
+        if (failing === work) byId("broken").hidden = true;
       } catch (error) {
-        if (error instanceof Refused) refused(error.problems);
-        else fail(error);
+        if (!(error instanceof Refused)) fail(error, work);
+        else if (!isAsked) refused(error.problems);
       }
+      clearTimeout(patience);
     }
     isRunning = false;
   };
 }
 
 const form = new Form(byId("form"), (change, path) => {
+  typedNow();
   changedAt = performance.now();
   waiting.set(path, change);
   refresh();
 });
+// The timer of what is being typed into the text, or 0.
+let typed = 0;
 // Changes that are not in the text yet, the last of each value.
 const waiting = new Map();
 let looked = null;
@@ -70,62 +112,106 @@ function refresh() {
   busy("verdicts", true);
   busy("winter-panel", true);
   busy("bank-panel", true);
+  say("");
+  shown("desk");
+  beside();
   judge();
 }
 
 // Text, form and verdicts.
-const judge = newest(async (isOld) => {
+const judge = newest(quick, async (isOld) => {
   if (waiting.size) {
+    const { name, text } = state;
     const changes = [...waiting.values()];
     const path = waiting.size === 1 ? [...waiting.keys()][0] : null;
     waiting.clear();
-    take(await quick.text("change", [state.name, state.text, JSON.stringify(changes)]), path);
+    try {
+      const changed = await quick.text("change", [name, text, JSON.stringify(changes)]);
+      // What came meanwhile, another file or an undo, counts more.
+      if (text === state.text) take(changed, path);
+    } catch (error) {
+      if (error instanceof Stopped && text === state.text) changes.forEach((change) => waiting.set(pathOf(change.place, change.key), change));
+      if (!(error instanceof Refused)) throw error;
+      say("The value is not changed: first mend what the problems above the values name.");
+    }
   }
-  shown("desk");
+  turnable();
   address();
   const { name, text } = state;
   // Not over what is being typed.
   if (!typed && byId("text").value !== text) byId("text").value = text;
   looked = await quick.ask("look", [name, text]);
   document.title = looked.title ? `${looked.title} – Forewarm` : "Forewarm";
-  const missing = looked.files.filter((file) => !Desk.files.has(file));
-  byId("problems").replaceChildren(...problemsOf(looked.problems, goTo), ...missing.map(fileWanted));
-  if (looked.sections.length) form.show(looked.sections);
-  if (isOld() || !looked.ok) return;
+  byId("problems").replaceChildren(...problemsOf(looked.problems, name, goTo), ...looked.files.map(fileWanted));
+  if (looked.sections.length) form.show(looked.sections, (path) => waiting.has(path));
+  if (isOld()) return;
+  if (!looked.ok) return unusable(looked.problems.filter(({ severity }) => severity === "error").length);
   rehearse();
   const plan = await quick.ask("verdicts", [name, text]);
   byId("verdicts").replaceChildren(...verdictsOf(plan, mend));
-  byId("now-verdict").textContent = byId("verdicts").querySelector(".overall").textContent;
+  judged(plan.findings.every(({ severity }) => severity === "fine"));
   if (isOld()) return;
   busy("verdicts", false);
   measured("verdicts");
   const bank = await quick.text("section", [name, text]);
   byId("bank").replaceChildren(make("figure", { class: "bank" }, markup(bank)));
   if (!isOld()) busy("bank-panel", false);
+}, (problems) => {
+  byId("verdicts").replaceChildren(make("p", { class: "overall danger" }, "It cannot be judged."), ...problemsOf(problems, state.name, goTo));
+  byId("bank").replaceChildren();
+  judged(true);
+  busy("verdicts", false);
+  busy("bank-panel", false);
 });
 
+// The verdict in short, where the whole of it is out of sight.
+function judged(isFine) {
+  byId("now-verdict").textContent = byId("verdicts").querySelector(".overall").textContent.replace(/:.*/, "");
+  byId("mend").hidden = isFine;
+}
+
+// What was computed before stands grey, for as long as there is nothing newer.
+function unusable(count) {
+  byId("verdicts").replaceChildren(
+    make("p", { class: "overall danger" }, `The file has ${count === 1 ? "a problem" : `${count} problems`}.`),
+    make("p", { class: "row" }, "Until they are mended there is no verdict and no winter. ", button("Show the problems", () => {
+      byId("values-panel").scrollIntoView();
+      byId("values-panel").focus();
+    })));
+  judged(true);
+  busy("verdicts", false);
+  byId("now-winter").textContent = "Winter: as before";
+}
+
 // The winter, and what lies beside it.
-const rehearse = newest(async (isOld) => {
-  const { name, text, other } = state;
-  const files = [[name, text], ...(other ? [[other.name === name ? `${name} (before)` : other.name, other.text]] : [])];
-  const season = await seasons.ask("winter", [JSON.stringify(files)]);
+const rehearse = newest(seasons, async (isOld) => {
+  const { text, other } = state;
+  const names = labels();
+  const { sections } = looked;
+  const season = await seasons.ask("winter", [JSON.stringify(names.map((name, index) => [name, index ? other.text : text]))]);
   winter.show(season);
-  const won = JSON.parse(season.report).charge_won_s;
-  byId("now-winter").textContent = won === null ? "The winter" : `The winter: ${inMeasure(won / 3600, 1)} h of charging won`;
-  await beside();
+  const { charge_won_s: won, against } = JSON.parse(season.report);
+  const inHours = (seconds) => `${inMeasure(seconds / 3600, 1)} h`;
+  byId("lead").replaceChildren(won === null ? "" : make("p", { class: "overall" }, `${inHours(won)} of charging won by heating`,
+    typeof against?.charge_won_s === "number" ? `; with the other ${inHours(against.charge_won_s)}` : ""));
+  byId("now-winter").textContent = won === null ? "The winter" : `Winter: ${inHours(won)} won`;
+  const theirs = other ? await seasons.ask("look", [other.name, other.text]) : null;
+  byId("differences").replaceChildren(theirs ? differenceTable(names, differencesOf(sections, theirs.sections)) : "");
   if (isOld() || text !== state.text || other !== state.other) return;
   busy("winter-panel", false);
   measured("winter");
+}, (problems) => {
+  winter.clear();
+  byId("differences").replaceChildren();
+  byId("lead").replaceChildren(make("p", { class: "overall danger" }, "There is no winter to rehearse."), ...problemsOf(problems, state.name, goTo));
+  byId("now-winter").textContent = "No winter";
+  busy("winter-panel", false);
 });
 
-function refused(problems) {
-  byId("problems").replaceChildren(...problemsOf(problems, goTo));
-  say("The file cannot be used as it is: its problems stand above its values.");
-}
-
 function mend(changes) {
-  const draft = structuredClone(changes);
-  const edits = draft.map(({ place, to }) => changeOf(place, to)).filter((edit) => edit);
+  const edits = changes.map(({ place, to }) => changeOf(place, to)).filter((edit) => edit);
+  if (edits.length !== changes.length) return say("This page cannot make the change. Make it in the text of the file.");
+  typedNow();
   changedAt = performance.now();
   edits.forEach((edit) => waiting.set(pathOf(edit.place, edit.key), edit));
   refresh();
@@ -163,25 +249,49 @@ function goTo(line) {
 
 // A file of weather or a log that the installation names.
 function fileWanted(path) {
+  const isThere = Desk.files.has(path);
   const input = make("input", { type: "file", "aria-label": `The file ${path}` });
   input.addEventListener("change", async () => {
-    const bytes = new Uint8Array(await input.files[0].arrayBuffer());
+    const bytes = await bytesOf(input.files[0]);
+    if (!bytes) return;
     Desk.files.set(path, bytes);
-    for (const desk of [quick, seasons, slow]) desk.text("keep", [path, bytes]).catch(fail);
+    for (const desk of [quick, seasons]) desk.text("keep", [path, bytes]).catch(fail);
     refresh();
   });
-  return make("div", { class: "problem warning" }, make("p", {}, "The file names ", make("code", {}, path), ". Without it there is no winter to rehearse."), input);
+  return make("div", { class: `problem ${isThere ? "there" : "warning"}` },
+    make("p", {}, "The file names ", make("code", {}, path), isThere ? ". You have chosen it; here you can choose another." : ". Choose it here: without it there is no winter to rehearse."), input);
+}
+
+// What a file holds, as far as `most` says. Nothing where it cannot be read: a folder, or a file that is gone.
+async function bytesOf(file, most) {
+  if (!file) return null;
+  try {
+    return new Uint8Array(await (most === undefined ? file : file.slice(0, most)).arrayBuffer());
+  } catch (error) {
+    alarmed(`${file.name} cannot be opened`, make("p", {}, `The browser says: ${error.message} Is it a file, and still there?`));
+    return null;
+  }
 }
 
 // ---- begin ----
 
 function load(name, text, other = null) {
+  typedNow();
   changedAt = performance.now();
   waiting.clear();
   take(text, null);
   Object.assign(state, { name, other });
-  byId("candidates").replaceChildren();
   refresh();
+}
+
+// Another file, to which nothing belongs that was found for the last.
+function fresh(name, text, other) {
+  searching?.stop();
+  mending?.stop();
+  byId("searched").replaceChildren();
+  byId("candidates").replaceChildren();
+  byId("broken").hidden = true;
+  load(name, text, other);
 }
 
 async function begin() {
@@ -197,16 +307,18 @@ async function begin() {
 async function fromAddress(hash) {
   try {
     const { name, text, other } = await unpacked(hash);
-    load(name, text, other);
-  } catch (error) {
-    shown("begin");
-    say(`The address holds no installation that can be read: ${error.message}. Begin anew below.`);
+    fresh(name, text, other);
+  } catch {
+    const isThere = state.text !== null;
+    if (isThere) address();
+    else shown("begin");
+    say(`The address holds no installation that can be read: perhaps it was cut on its way. ${isThere ? "This one stays." : "Begin anew below."}`);
   }
 }
 
 async function example(name) {
   const { text } = await quick.ask("ask", [name, "[]"]);
-  load(`${name}.toml`, text);
+  fresh(`${name}.toml`, text);
   byId("main").focus();
 }
 
@@ -249,24 +361,22 @@ byId("asked").addEventListener("submit", async (event) => {
     byId(`answer-${refused[0].key}`).focus();
     return;
   }
-  load("installation.toml", text);
+  fresh("installation.toml", text);
   byId("main").focus();
 });
 
 // ---- open, save, undo, link ----
 
 async function opened(file) {
+  // More than this is too large for the library too.
+  const bytes = await bytesOf(file, LARGEST);
+  if (!bytes) return;
   try {
-    const bytes = new Uint8Array(await file.arrayBuffer());
-    load(file.name, await quick.text("decode", [file.name, bytes]));
+    fresh(file.name, await quick.text("decode", [file.name, bytes]));
   } catch (error) {
     if (!(error instanceof Refused)) return fail(error);
-    shown(state.text === null ? "begin" : "desk");
-    byId("broken").hidden = false;
-    byId("broken").replaceChildren(make("h2", {}, `${file.name} cannot be opened`), ...problemsOf(error.problems));
-    return;
+    alarmed(`${file.name} cannot be opened`, ...problemsOf(error.problems, file.name));
   }
-  byId("broken").hidden = true;
 }
 
 const choose = () => byId("file").click();
@@ -275,8 +385,12 @@ byId("file").addEventListener("change", () => {
   if (file) opened(file);
   byId("file").value = "";
 });
-addEventListener("dragover", (event) => event.preventDefault());
+const isFile = (event) => event.dataTransfer.types.includes("Files");
+addEventListener("dragover", (event) => {
+  if (isFile(event)) event.preventDefault();
+});
 addEventListener("drop", (event) => {
+  if (!isFile(event)) return;
   event.preventDefault();
   const [file] = event.dataTransfer.files;
   if (file) opened(file);
@@ -288,11 +402,13 @@ byId("begin-questions").addEventListener("click", questionsAgain);
 byId("start").addEventListener("click", () => shown("begin"));
 byId("back").addEventListener("click", () => shown("desk"));
 byId("save").addEventListener("click", () => {
+  typedNow();
   download(state.name.endsWith(".toml") ? state.name : `${state.name}.toml`, "application/toml", state.text);
   say(`${state.name} is saved with what your browser downloads.`);
 });
 
 function again(from, to) {
+  typedNow();
   if (turn(from, to)) {
     waiting.clear();
     changedAt = performance.now();
@@ -314,7 +430,9 @@ addEventListener("keydown", (event) => {
 });
 
 byId("link").addEventListener("click", async () => {
-  const hash = await packed({ name: state.name, text: state.text, other: state.other });
+  typedNow();
+  const { name, text, other } = state;
+  const hash = await packed({ name, text, other });
   if (hash.length > LONGEST_ADDRESS) return say("This file is too long for an address. Save it, and pass on the file.");
   const link = `${location.href.split("#")[0]}#${hash}`;
   try {
@@ -325,7 +443,7 @@ byId("link").addEventListener("click", async () => {
     say("This browser does not let a page copy. The address above is the link: it holds the whole file.");
   }
 });
-for (const id of ["skip", "now-verdict", "now-winter"]) {
+for (const id of ["skip", "now-verdict", "now-winter", "now-propose", "to-propose"]) {
   byId(id).addEventListener("click", (event) => {
     // The address holds the installation.
     event.preventDefault();
@@ -334,52 +452,70 @@ for (const id of ["skip", "now-verdict", "now-winter"]) {
     place.focus();
   });
 }
-addEventListener("hashchange", () => fromAddress(location.hash.slice(1)));
+addEventListener("hashchange", () => {
+  const hash = location.hash.slice(1);
+  if (hash) fromAddress(hash);
+});
 
-let typed = 0;
 byId("text").addEventListener("input", () => {
   clearTimeout(typed);
   typed = setTimeout(() => {
-    typed = 0;
-    changedAt = performance.now();
-    waiting.clear();
-    take(byId("text").value, "text");
+    typedNow();
     refresh();
   }, 250);
 });
 
+// Takes what has been typed into the text, before anything else happens to it.
+function typedNow() {
+  if (!typed) return;
+  clearTimeout(typed);
+  typed = 0;
+  changedAt = performance.now();
+  waiting.clear();
+  take(byId("text").value, "text");
+}
+
 // ---- another beside it ----
 
-async function beside() {
-  const { other } = state;
-  byId("beside").replaceChildren(...(other
+// Made anew only where it changes: whoever stands on a button stays there.
+let besides = null;
+
+function beside() {
+  const isThere = state.other !== null;
+  if (besides === isThere) return;
+  besides = isThere;
+  byId("beside").replaceChildren(...(isThere
     ? [button("Exchange the two", () => {
-      const { name, text } = state;
+      typedNow();
+      const { name, text, other } = state;
       load(other.name, other.text, { name, text });
     }), button("Leave the other out", () => load(state.name, state.text))]
-    : [button("Keep this one beside it, to compare", () => {
-      state.other = { name: `before, ${state.name}`, text: state.text };
-      changedAt = performance.now();
-      refresh();
+    : [button("Keep a copy beside it, to compare", () => {
+      typedNow();
+      load(state.name, state.text, { name: state.name, text: state.text });
+      say("A copy is kept. Change the installation: both winters stand beside each other.");
     })]));
-  if (!other) return byId("differences").replaceChildren();
-  const theirs = await seasons.ask("look", [other.name, other.text]);
-  byId("differences").replaceChildren(differenceTable([state.name, other.name], differencesOf(looked.sections, theirs.sections)));
 }
 
 // ---- what takes long ----
 
+let mending = null;
 byId("mend").addEventListener("click", async () => {
+  typedNow();
   const { name, text } = state;
+  const tell = (words) => (byId("mending").textContent = words);
   byId("mend").disabled = true;
-  say("Trying single changes, each planned anew. This takes a while.");
+  tell("Trying single changes, each planned anew. This takes a while.");
   try {
-    const plan = await slow.ask("plan", [name, text]);
+    mending = apart("plan", [name, text]);
+    const plan = JSON.parse(await mending.answer);
     if (text === state.text) byId("verdicts").replaceChildren(...verdictsOf(plan, mend));
-    say(text === state.text ? "The changes that mend it stand with the verdicts." : "The file has changed meanwhile. Look again.");
+    const found = plan.findings.some(({ checked }) => checked?.length);
+    tell(text !== state.text ? "The file has changed meanwhile. Look again." : found ? "What mends it stands with the verdicts."
+      : "No single change mends it. A search changes several things at once.");
   } catch (error) {
-    if (error instanceof Refused) refused(error.problems);
-    else if (error.message !== "stopped") fail(error);
+    tell(error instanceof Refused ? `It cannot be planned: ${error.message}` : "");
+    if (!(error instanceof Refused)) fail(error);
   }
   byId("mend").disabled = false;
 });
@@ -389,12 +525,19 @@ const EXTENT = [["tries", "installations to try", 120, 1, 100000], ["trials", "t
 
 function searchForm() {
   const fields = EXTENT.map(([key, label, value, min, max]) => make("label", {}, `${label} `, make("input", { name: key, type: "number", value, min, max, step: 1, required: true })));
-  const stop = button("Stop", () => slow.stop(), { id: "stop", disabled: true });
-  byId("search").replaceChildren(...fields, make("button", { type: "submit", id: "go" }, "Search"), stop);
+  const stop = button("Stop", () => searching?.stop(), { id: "stop", disabled: true });
+  byId("search").replaceChildren(make("button", { type: "submit", id: "go" }, "Search"), stop,
+    make("details", {}, make("summary", {}, "How far it searches"), make("div", { class: "row" }, ...fields)));
+  // A field that is not as it may be must be in sight for the browser to say so.
+  byId("search").addEventListener("invalid", () => (byId("search").querySelector("details").open = true), true);
 }
 
+let searching = null;
 byId("search").addEventListener("submit", async (event) => {
   event.preventDefault();
+  // The key Enter asks again, where the button does not.
+  if (searching) return;
+  typedNow();
   const extent = Object.fromEntries(EXTENT.map(([key]) => [key, byId("search").elements[key].valueAsNumber]));
   const { name, text } = state;
   const bar = make("progress", { max: extent.tries, value: 0, "aria-label": "Installations tried" });
@@ -407,45 +550,63 @@ byId("search").addEventListener("submit", async (event) => {
     count.textContent = rehearsed ? `${rehearsed} trials of proposals rehearsed` : `${tried} of ${extent.tries} tried`;
   };
   try {
-    const proposal = await slow.ask("propose", [name, text, JSON.stringify(extent)], progress);
+    searching = apart("propose", [name, text, JSON.stringify(extent)], progress);
+    const proposal = JSON.parse(await searching.answer);
     byId("searched").replaceChildren();
     byId("candidates").replaceChildren(...candidatesOf(proposal, (installation) => {
-      state.other = { name: `before, ${name}`, text };
-      load(name, installation, state.other);
+      load(name, installation, { name, text });
       say("The proposal is taken, and the file as it was is kept beside it. Undo brings it back.");
     }));
   } catch (error) {
-    byId("searched").replaceChildren(make("p", {}, error.message === "stopped" ? "Stopped." : ""));
-    if (error instanceof Refused) byId("searched").replaceChildren(...problemsOf(error.problems));
-    else if (error.message !== "stopped") fail(error);
+    byId("searched").replaceChildren(...(error instanceof Refused ? problemsOf(error.problems, name) : [make("p", {}, error instanceof Stopped ? "Stopped." : "")]));
+    if (!(error instanceof Refused)) fail(error);
   }
+  searching = null;
   byId("go").disabled = false;
   byId("stop").disabled = true;
 });
 
 // ---- the report ----
 
+let reporting = null;
+// The text that the paper is of.
+let papered = null;
+
+function paper(page, text) {
+  papered = text;
+  byId("paper").hidden = page === null;
+  byId("paper").srcdoc = page ?? "";
+  byId("keep").onclick = () => download(`${state.name.replace(/\.toml$/, "")}.html`, "text/html", page);
+  byId("print").disabled = byId("keep").disabled = page === null;
+}
+
 byId("report").addEventListener("click", () => {
-  byId("made").textContent = "";
+  typedNow();
+  byId("made").replaceChildren();
+  if (papered !== state.text) paper(null, null);
   byId("document").showModal();
 });
 byId("close").addEventListener("click", () => byId("document").close());
-byId("make").addEventListener("click", async () => {
+byId("document").addEventListener("close", () => reporting?.stop());
+byId("asked-report").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  if (reporting) return;
+  const { name, text } = state;
   byId("make").disabled = true;
   byId("made").textContent = "Rehearses the winter and every fault. This takes a while.";
   try {
-    const page = await slow.text("report", [state.name, state.text, byId("by").value]);
-    byId("paper").srcdoc = page;
-    byId("keep").onclick = () => download(`${state.name.replace(/\.toml$/, "")}.html`, "text/html", page);
-    byId("print").disabled = byId("keep").disabled = false;
-    byId("made").textContent = "";
+    reporting = apart("report", [name, text, byId("by").value]);
+    paper(await reporting.answer, text);
+    byId("made").textContent = "It is ready to print.";
   } catch (error) {
-    byId("made").textContent = error.message === "stopped" ? "Stopped." : error.message;
-    if (!(error instanceof Refused) && error.message !== "stopped") fail(error);
+    byId("made").replaceChildren(...(error instanceof Refused ? problemsOf(error.problems, name) : []));
+    if (!(error instanceof Refused || error instanceof Stopped)) byId("made").textContent = `It has failed: ${error.message}`;
   }
+  reporting = null;
   byId("make").disabled = false;
 });
 byId("print").addEventListener("click", () => byId("paper").contentWindow.print());
+paper(null, null);
 
 // ---- start ----
 

@@ -57,15 +57,22 @@ class Winter {
     byId("drawn").replaceChildren(...drawn.map((one) => make("figure", { class: "drawn" }, markup(one))));
     this.leave = showSeasons(JSON.parse(data), byId("live"), kept);
   }
+
+  clear() {
+    if (this.leave) this.leave();
+    this.leave = null;
+    for (const id of ["figures", "drawn", "live"]) byId(id).replaceChildren();
+  }
 }
 
 // Values that two files have, and that differ.
 function differencesOf(ours, theirs) {
-  const values = (sections) => new Map(sections.flatMap(({ place, quantities }) => quantities.map((item) => [pathOf(place, item.key), item])));
+  const values = (sections) => new Map(sections.flatMap(({ place, title, quantities }) =>
+    quantities.map((item) => [pathOf(place, item.key), { ...item, name: title ? `${title}: ${item.key}` : item.key }])));
   const [one, other] = [values(ours), values(theirs)];
   const shown = (item) => (!item || item.value === null ? "not stated" : `${item.value}${item.unit ? ` ${item.unit}` : ""}`);
   return [...new Set([...one.keys(), ...other.keys()])]
-    .map((path) => [path, shown(one.get(path)), shown(other.get(path))])
+    .map((path) => [(one.get(path) ?? other.get(path)).name, shown(one.get(path)), shown(other.get(path))])
     .filter(([, ours, theirs]) => ours !== theirs);
 }
 
@@ -73,7 +80,7 @@ function differenceTable(names, rows) {
   if (!rows.length) return make("p", {}, "Both have the same values.");
   const cells = (kind, row) => make("tr", {}, ...row.map((text, index) => make(index === 0 ? "th" : kind, { scope: index === 0 ? "row" : kind === "th" ? "col" : null }, text)));
   return make("details", { open: rows.length < 12 }, make("summary", {}, `${rows.length} values differ`),
-    make("table", {}, cells("th", ["", ...names]), ...rows.map((row) => cells("td", row))));
+    make("table", { class: "differing" }, cells("th", ["", ...names]), ...rows.map((row) => cells("td", row))));
 }
 
 // ---- proposals ----
@@ -88,10 +95,11 @@ const MEASURES = [
 ];
 
 function candidatesOf({ candidates, requirements, tried, met, nearest_lacks: lacks, open, file_lacks: now }, choose) {
-  const head = make("tr", {}, make("th", { scope: "col" }, "number"), ...MEASURES.map(([name]) => make("th", { scope: "col" }, name)), make("td"));
+  const head = make("tr", {}, make("th", { scope: "col" }, "number"), make("td"), ...MEASURES.map(([name]) => make("th", { scope: "col" }, name)));
   const rows = candidates.map((candidate, index) => make("tr", {},
-    make("th", { scope: "row" }, String(index + 1)), ...MEASURES.map(([, value]) => make("td", {}, value(candidate))),
-    make("td", {}, button("Take it", () => choose(candidate.installation), { "aria-label": `Take number ${index + 1}` }))));
+    make("th", { scope: "row" }, String(index + 1)),
+    make("td", {}, button("Take it", () => choose(candidate.installation), { "aria-label": `Take it: number ${index + 1}` })),
+    ...MEASURES.map(([, value]) => make("td", {}, value(candidate)))));
   const changes = candidates.map((candidate, index) => make("details", {},
     make("summary", {}, `number ${index + 1}: what it changes, and what it rests on`),
     make("ul", {}, ...candidate.changes.map((change) => make("li", {}, make("code", {}, written(change)), change.from === null ? "" : ` (was ${change.from})`))),

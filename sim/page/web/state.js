@@ -5,6 +5,7 @@ const state = {
   text: null,
   // The other: { name, text }.
   other: null,
+  isAddressed: false,
   past: [],
   future: [],
   // Which value was changed last, and when: a drag is undone as one.
@@ -12,6 +13,12 @@ const state = {
 };
 
 const TOGETHER_MS = 1500;
+
+// What the two are called beside each other.
+function labels() {
+  const { name, other } = state;
+  return other ? [name, other.name === name ? `${name} (kept)` : other.name] : [name];
+}
 
 // Takes a new text. `what` is what was changed; the same within a moment is one change.
 function take(text, what) {
@@ -40,6 +47,8 @@ function turn(from, to) {
 
 // A longer address is cut by some of what passes it on.
 const LONGEST_ADDRESS = 30000;
+// As file systems have it.
+const LONGEST_NAME = 255;
 // What an address may unpack to: twice the largest file.
 const LARGEST = 1 << 20;
 
@@ -51,7 +60,10 @@ async function through(bytes, transform) {
     const { done, value } = await reader.read();
     if (done) break;
     size += value.length;
-    if (size > LARGEST) throw new Error("it is too large");
+    if (size > LARGEST) {
+      reader.cancel().catch(() => {});
+      throw new Error("it is too large");
+    }
     parts.push(value);
   }
   const whole = new Uint8Array(size);
@@ -73,7 +85,7 @@ async function packed(value) {
 async function unpacked(text) {
   const bytes = Uint8Array.from(atob(text.replaceAll("-", "+").replaceAll("_", "/")), (letter) => letter.charCodeAt(0));
   const value = JSON.parse(new TextDecoder("utf-8", { fatal: true }).decode(await through(bytes, new DecompressionStream("deflate-raw"))));
-  const isFile = (file) => file && typeof file.name === "string" && typeof file.text === "string";
+  const isFile = (file) => file && typeof file.name === "string" && file.name.length <= LONGEST_NAME && typeof file.text === "string";
   if (!isFile(value) || (value.other && !isFile(value.other))) throw new Error("it holds no installation");
   return value;
 }
@@ -83,8 +95,21 @@ let addressed = 0;
 // Writes the state into the address once it rests; nothing where it is too long, rather than what was there before.
 function address() {
   clearTimeout(addressed);
+  state.isAddressed = false;
   addressed = setTimeout(async () => {
-    const hash = await packed({ name: state.name, text: state.text, other: state.other });
-    history.replaceState(null, "", hash.length <= LONGEST_ADDRESS ? `#${hash}` : location.href.split("#")[0]);
+    const { name, text, other } = state;
+    const hash = await packed({ name, text, other });
+    const fits = hash.length <= LONGEST_ADDRESS;
+    try {
+      history.replaceState(null, "", fits ? `#${hash}` : location.href.split("#")[0]);
+      state.isAddressed = fits && text === state.text;
+    } catch {
+      // Some browsers take only so many in a minute. The next change writes it.
+    }
   }, 300);
 }
+
+// Whoever leaves loses what the address does not hold.
+addEventListener("beforeunload", (event) => {
+  if (state.text !== null && !state.isAddressed && state.past.length) event.preventDefault();
+});

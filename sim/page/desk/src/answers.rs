@@ -26,11 +26,14 @@ static GO_ON: AtomicBool = AtomicBool::new(false);
 #[derive(Debug, Serialize)]
 pub(crate) struct Refusal {
     problems: Vec<Problem>,
+    /// Which file each is in: one that is rehearsed beside another, or weather, has lines too.
+    files: Vec<Box<str>>,
 }
 
 impl From<Vec<Problem>> for Refusal {
     fn from(problems: Vec<Problem>) -> Self {
-        Self { problems }
+        let files = problems.iter().map(|problem| problem.file.clone()).collect();
+        Self { problems, files }
     }
 }
 
