@@ -326,29 +326,54 @@ async function example(name) {
 
 const answers = new Map();
 
+// A question that stands on the page, by its key. It stays the same element: whoever types in it or points at what is below is not disturbed.
+const posed = new Map();
+
+function pose({ key, asks, choice, words = [], now }) {
+  const id = `answer-${key}`;
+  const note = make("p", { class: "note", id: `${id}-note` }, words.length ? "" : choice);
+  const wrong = make("div", { role: "alert" });
+  const described = { id, "aria-describedby": note.id };
+  // A site in a room stands as no word says.
+  const options = words.length && now === null ? ["", ...words] : words;
+  const input = words.length ? make("select", described, ...options.map((word) => make("option", { value: word }, word.replaceAll("_", " "))))
+    : make("input", { ...described, type: "text", autocomplete: "off" });
+  let isTyping = false;
+  input.addEventListener("input", () => (isTyping = true));
+  input.addEventListener("blur", () => (isTyping = false));
+  input.addEventListener("change", () => {
+    isTyping = false;
+    answers.set(key, input.value);
+    questionsAgain();
+  });
+  const put = (text, problem) => {
+    if (!isTyping) input.value = text;
+    if (problem) input.setAttribute("aria-invalid", "true");
+    else input.removeAttribute("aria-invalid");
+    wrong.replaceChildren(problem ? make("p", { class: "problem error" }, `${problem.message}; try: ${problem.remedy}`) : "");
+  };
+  return { element: make("div", { class: "field text" }, make("label", { for: id }, asks), input, note, wrong), put };
+}
+
 async function questions() {
   shown("questions");
   const { questions, refused } = await quick.ask("ask", ["", JSON.stringify([...answers])]);
-  const root = byId("asked");
-  const focused = document.activeElement && document.activeElement.id;
-  root.replaceChildren(...questions.filter(({ open }) => open).map(({ key, asks, choice, words, now }) => {
-    const id = `answer-${key}`;
+  const root = byId("answers");
+  let last = null;
+  for (const question of questions) {
+    const { key, open, now } = question;
+    if (!open) {
+      posed.get(key)?.element.remove();
+      continue;
+    }
+    if (!posed.has(key)) posed.set(key, pose(question));
+    const { element, put } = posed.get(key);
+    const place = last ? last.nextSibling : root.firstChild;
+    if (place !== element) root.insertBefore(element, place);
+    last = element;
     const problem = refused.find((one) => one.key === key);
-    const described = { id, "aria-describedby": `${id}-note`, "aria-invalid": problem ? "true" : null };
-    // A site in a room stands as no word says.
-    const options = words.length && now === null ? ["", ...words] : words;
-    const input = words.length ? make("select", described, ...options.map((word) => make("option", { value: word }, word.replaceAll("_", " "))))
-      : make("input", { ...described, type: "text", autocomplete: "off" });
-    input.value = problem ? answers.get(key) : now ?? "";
-    input.addEventListener("change", () => {
-      answers.set(key, input.value);
-      questionsAgain();
-    });
-    return make("div", { class: "field text" }, make("label", { for: id }, asks), input,
-      make("p", { class: "note", id: `${id}-note` }, words.length ? "" : choice),
-      problem ? make("p", { class: "problem error", role: "alert" }, `${problem.message}; try: ${problem.remedy}`) : null);
-  }), make("p", { class: "row" }, make("button", { type: "submit" }, "See what comes of it")));
-  if (focused && byId(focused)) byId(focused).focus();
+    put(problem ? answers.get(key) : now ?? "", problem);
+  }
 }
 
 const questionsAgain = () => questions().catch(fail);
