@@ -79,7 +79,7 @@ function differencesOf(ours, theirs) {
 function differenceTable(names, rows) {
   if (!rows.length) return make("p", {}, "Both have the same values.");
   const cells = (kind, row) => make("tr", {}, ...row.map((text, index) => make(index === 0 ? "th" : kind, { scope: index === 0 ? "row" : kind === "th" ? "col" : null }, text)));
-  return make("details", { open: rows.length < 12 }, make("summary", {}, `${rows.length} values differ`),
+  return make("details", { open: rows.length < 12 }, make("summary", {}, rows.length === 1 ? "One value differs" : `${rows.length} values differ`),
     make("table", { class: "differing" }, cells("th", ["", ...names]), ...rows.map((row) => cells("td", row))));
 }
 
