@@ -7,6 +7,8 @@ mod browser;
 mod seasons;
 #[path = "pages/tool.rs"]
 mod tool;
+#[path = "pages/tool_mishaps.rs"]
+mod tool_mishaps;
 #[path = "pages/watch.rs"]
 mod watch;
 

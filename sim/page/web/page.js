@@ -166,7 +166,8 @@ const judge = newest(quick, async (isOld) => {
 
 // The verdict in short, where the whole of it is out of sight.
 function judged(isFine) {
-  byId("now-verdict").textContent = byId("verdicts").querySelector(".overall").textContent.replace(/:.*/, "");
+  const [whole, part] = byId("verdicts").querySelector(".overall").textContent.replace(/\.$/, "").split(": ");
+  byId("now-verdict").textContent = isFine ? whole : part;
   byId("mend").hidden = isFine;
 }
 
@@ -174,7 +175,7 @@ function judged(isFine) {
 function unusable(count) {
   byId("verdicts").replaceChildren(
     make("p", { class: "overall danger" }, `The file has ${count === 1 ? "a problem" : `${count} problems`}.`),
-    make("p", { class: "row" }, "Until they are mended there is no verdict and no winter. ", button("Show the problems", () => {
+    make("p", { class: "row" }, `Until ${count === 1 ? "it is" : "they are"} mended there is no verdict and no winter. `, button("Show the problems", () => {
       byId("values-panel").scrollIntoView();
       byId("values-panel").focus();
     })));
@@ -329,7 +330,7 @@ const answers = new Map();
 // A question that stands on the page, by its key. It stays the same element: whoever types in it or points at what is below is not disturbed.
 const posed = new Map();
 
-function pose({ key, asks, choice, words = [], now }) {
+function pose({ key, asks, choice, words, now }) {
   const id = `answer-${key}`;
   const note = make("p", { class: "note", id: `${id}-note` }, words.length ? "" : choice);
   const wrong = make("div", { role: "alert" });

@@ -6,16 +6,16 @@ use serde_json::{Value, json};
 use std::process::Command;
 use std::sync::OnceLock;
 
-const NOTHING_NEWER: &str = "document.getElementById('winter-panel').getAttribute('aria-busy') === 'false' && \
+pub(crate) const NOTHING_NEWER: &str = "document.getElementById('winter-panel').getAttribute('aria-busy') === 'false' && \
                              document.getElementById('verdicts').getAttribute('aria-busy') === 'false' && \
                              document.getElementById('bank-panel').getAttribute('aria-busy') === 'false'";
 
-fn address() -> String {
+pub(crate) fn address() -> String {
     format!("file://{}", page().canonicalize().expect("a page").display())
 }
 
 /// A browser that has the page open where it begins.
-fn begun(width: u32, height: u32, phone: bool) -> Page {
+pub(crate) fn begun(width: u32, height: u32, phone: bool) -> Page {
     let mut browser = Page::new(width, height, phone);
     browser.visit(&address());
     browser.until("document.querySelectorAll('#examples button').length === 4");
@@ -23,19 +23,19 @@ fn begun(width: u32, height: u32, phone: bool) -> Page {
 }
 
 /// The same with the second smallest example, and everything computed.
-fn with_an_example(width: u32, height: u32, phone: bool) -> Page {
+pub(crate) fn with_an_example(width: u32, height: u32, phone: bool) -> Page {
     let mut browser = begun(width, height, phone);
     browser.click("#examples button:nth-child(3)");
     browser.until(NOTHING_NEWER);
     browser
 }
 
-fn text(browser: &mut Page) -> String {
+pub(crate) fn text(browser: &mut Page) -> String {
     browser.text("document.getElementById('text').value")
 }
 
 /// Writes the whole file, as somebody who edits it does.
-fn write(browser: &mut Page, text: &str) {
+pub(crate) fn write(browser: &mut Page, text: &str) {
     browser.value(&format!(
         "{{ const area = document.getElementById('text'); document.getElementById('source').open = true; area.focus(); \
          area.value = {}; area.dispatchEvent(new Event('input')); }}",
@@ -44,7 +44,7 @@ fn write(browser: &mut Page, text: &str) {
 }
 
 /// Moves a slider by so many stops, as an arrow key does.
-fn drag(browser: &mut Page, value: &str, stops: i32) {
+pub(crate) fn drag(browser: &mut Page, value: &str, stops: i32) {
     browser.value(&format!(
         "{{ const slider = document.getElementById('value-{value}').parentElement.querySelector('[type=range]'); slider.focus(); \
          slider.value = Number(slider.value) + {stops}; slider.dispatchEvent(new Event('input')); }}"
