@@ -146,6 +146,7 @@ const judge = newest(quick, async (isOld) => {
   if (looked.sections.length) form.show(looked.sections, (path) => waiting.has(path));
   if (isOld()) return;
   if (!looked.ok) return unusable(looked.problems.filter(({ severity }) => severity === "error").length);
+  outOfSight(false);
   rehearse();
   const plan = await quick.ask("verdicts", [name, text]);
   byId("verdicts").replaceChildren(...verdictsOf(plan, mend));
@@ -171,8 +172,13 @@ function judged(isFine) {
   byId("mend").hidden = isFine;
 }
 
-// What was computed before stands grey, for as long as there is nothing newer.
+// What was computed before is not shown beside a file that nothing can be computed of.
+function outOfSight(is) {
+  for (const id of ["winter-panel", "bank-panel", "now-winter"]) byId(id).hidden = is;
+}
+
 function unusable(count) {
+  outOfSight(true);
   byId("verdicts").replaceChildren(
     make("p", { class: "overall danger" }, `The file has ${count === 1 ? "a problem" : `${count} problems`}.`),
     make("p", { class: "row" }, `Until ${count === 1 ? "it is" : "they are"} mended there is no verdict and no winter. `, button("Show the problems", () => {
@@ -181,7 +187,6 @@ function unusable(count) {
     })));
   judged(true);
   busy("verdicts", false);
-  byId("now-winter").textContent = "Winter: as before";
 }
 
 // The winter, and what lies beside it.

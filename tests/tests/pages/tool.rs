@@ -214,7 +214,7 @@ fn axe() -> &'static str {
 }
 
 /// What keeps people out, by WCAG 2.2, level AA, as far as a program can see it.
-fn violations(browser: &mut Page) -> Value {
+pub(crate) fn violations(browser: &mut Page) -> Value {
     browser.value(&format!("{}; true", axe()));
     browser.value(
         "axe.run(document, { iframes: false, runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] })

@@ -1,7 +1,7 @@
 //! The whole tool on one page, where something goes wrong: the text of the fitter stays, and the page says what has failed.
 
 use crate::browser::Page;
-use crate::tool::{NOTHING_NEWER, begun, drag, text, with_an_example, write};
+use crate::tool::{NOTHING_NEWER, begun, drag, text, violations, with_an_example, write};
 use forewarm_tests::page;
 use serde_json::json;
 use std::fmt::Write as _;
@@ -82,12 +82,12 @@ fn a_file_that_has_problems_is_not_said_to_pass() {
     wait(&mut browser, 300);
     write(&mut browser, &good.replace("[heater]", "[heeter]"));
     browser.until("document.querySelector('.overall').textContent.includes('problem')");
-    browser.until("document.getElementById('winter-panel').getAttribute('aria-busy') === 'true'");
+    assert_eq!(browser.value("document.getElementById('winter-panel').hidden"), true);
     assert!(browser.text("document.getElementById('now-verdict').textContent").contains("problem"));
     browser.click("#verdicts button");
     assert!(browser.number("document.getElementById('problems').getBoundingClientRect().top") < 700.0);
     browser.click("#undo");
-    browser.until(NOTHING_NEWER);
+    browser.until(&format!("!document.getElementById('winter-panel').hidden && {NOTHING_NEWER}"));
     assert_eq!(browser.text("document.getElementById('now-verdict').textContent"), "It passes");
     browser.close();
 }
@@ -121,6 +121,33 @@ fn weather_that_the_file_names_can_be_given_and_what_is_wrong_in_it_is_said_with
     browser.until(NOTHING_NEWER);
     assert!(browser.number("document.querySelectorAll('#live svg').length") > 0.0);
     assert_eq!(browser.value("document.getElementById('broken').hidden"), true);
+    browser.close();
+}
+
+#[test]
+fn what_has_gone_wrong_is_open_to_everybody_and_fits_a_phone() {
+    let mut browser = with_an_example(360, 740, true);
+    let short = short(&mut browser);
+    let hold = |browser: &mut Page, what: &str| {
+        // What is below the bar at the foot of the window is measured by what of it is in sight.
+        browser.value("window.scrollTo(0, 0)");
+        assert_eq!(violations(browser), json!([]), "{what}");
+        assert_eq!(browser.value("document.documentElement.scrollWidth"), 360, "{what}");
+        browser.photograph(&format!("tool mishap {what}"));
+    };
+    browser.click("#beside button");
+    browser.until(NOTHING_NEWER);
+    let long = "W".repeat(200);
+    let title = short.lines().find(|line| line.starts_with("title")).expect("a title");
+    let hotter = short.replace(title, &format!("title = \"{long}\"")).replace("power_w = 180", "power_w = 500");
+    browser.value(&format!("fresh('{long}.toml', {}, state.other)", json!(hotter)));
+    browser.until(&format!("document.querySelector('.overall').textContent.includes('dangerous') && {NOTHING_NEWER}"));
+    hold(&mut browser, "dangers");
+    write(&mut browser, &hotter.replace("mean_c", "weather = \"a/very/long/path/to/weather.csv\"\nmean_c"));
+    browser.until("document.querySelector('#problems .error') !== null");
+    hold(&mut browser, "problems");
+    browser.value("fail(new Error('x'.repeat(300)))");
+    hold(&mut browser, "failure");
     browser.close();
 }
 
@@ -272,7 +299,7 @@ fn a_file_that_cannot_be_opened_says_why_and_the_open_one_stays() {
 #[test]
 fn names_of_sources_and_thermometers_with_markup_stay_text_also_in_the_report() {
     let mut browser = with_an_example(1280, 900, false);
-    let hostile = "<img src=x onerror=alert(1)>";
+    let hostile = "<img src=x onerror=window.taken=1>";
     let given = text(&mut browser);
     let named = given
         .replace("name = \"battery_top\"", &format!("name = '{hostile}'"))
@@ -283,6 +310,7 @@ fn names_of_sources_and_thermometers_with_markup_stay_text_also_in_the_report() 
         "document.querySelectorAll('#problems .error').length > 0 || ({NOTHING_NEWER} && document.getElementById('live').textContent.includes('onerror'))"
     ));
     assert_eq!(browser.value("document.querySelectorAll('main img').length"), 0);
+    assert_eq!(browser.value("window.taken === undefined"), true);
     if browser.value("document.querySelectorAll('#problems .error').length") == 0 {
         browser.click("#report");
         browser.click("#make");
